@@ -1,0 +1,20 @@
+//! blockwright turns the layers around a season of felling blocks into layouts that an operator can follow.
+//!
+//! Modules in reading order: plain words and lengths first, then the pure stages, then the two edges that touch
+//! files, then what drives it all. Folders from `units` to `compliance` know no GDAL, no files and no clock.
+
+pub mod compliance;
+pub mod geometry;
+pub mod landbase;
+pub mod layout;
+pub mod model;
+pub mod rulebook;
+pub mod units;
+
+pub mod batch;
+pub mod cli;
+pub mod demo;
+pub mod engines;
+pub mod outputs;
+pub mod project;
+pub mod sources;

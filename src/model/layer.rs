@@ -1,0 +1,104 @@
+//! What was read from the layers, in the work CRS.
+
+use geo::{MultiLineString, MultiPoint, MultiPolygon};
+use serde::{Deserialize, Serialize};
+
+/// The role a layer plays. The order is the order of outputs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum LayerKind {
+    Blocks,
+    Streams,
+    Lakes,
+    Wetlands,
+    Roads,
+    Protected,
+    Brush,
+    SoftGround,
+    Hazards,
+    Stands,
+    Landings,
+    SlopeClasses,
+}
+
+impl LayerKind {
+    pub const ALL: [LayerKind; 12] = [
+        LayerKind::Blocks,
+        LayerKind::Streams,
+        LayerKind::Lakes,
+        LayerKind::Wetlands,
+        LayerKind::Roads,
+        LayerKind::Protected,
+        LayerKind::Brush,
+        LayerKind::SoftGround,
+        LayerKind::Hazards,
+        LayerKind::Stands,
+        LayerKind::Landings,
+        LayerKind::SlopeClasses,
+    ];
+
+    /// The key under `[layers]` in a project file.
+    pub fn key(self) -> &'static str {
+        match self {
+            LayerKind::Blocks => "blocks",
+            LayerKind::Streams => "streams",
+            LayerKind::Lakes => "lakes",
+            LayerKind::Wetlands => "wetlands",
+            LayerKind::Roads => "roads",
+            LayerKind::Protected => "protected",
+            LayerKind::Brush => "brush",
+            LayerKind::SoftGround => "soft_ground",
+            LayerKind::Hazards => "hazards",
+            LayerKind::Stands => "stands",
+            LayerKind::Landings => "landings",
+            LayerKind::SlopeClasses => "slope_classes",
+        }
+    }
+
+    pub fn from_key(key: &str) -> Option<LayerKind> {
+        LayerKind::ALL.into_iter().find(|kind| kind.key() == key)
+    }
+}
+
+/// A geometry in two dimensions; Z and M are dropped on reading.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Shape {
+    Points(MultiPoint),
+    Lines(MultiLineString),
+    Polygons(MultiPolygon),
+}
+
+/// One usable feature of any layer but `blocks`.
+#[derive(Clone, Debug)]
+pub struct Feature {
+    pub kind: LayerKind,
+    /// `file, layer name` as messages and outputs show it, for example `layers.gpkg:streams`.
+    pub source_layer: String,
+    /// From the id attribute(s); else `fid N`.
+    pub id: String,
+    /// Class as the rulebook knows it, after `class_map`. None when the attribute is null or not mapped.
+    pub class: Option<String>,
+    /// Channel width of a stream line, cleared width of a road line; metres.
+    pub width_m: Option<f64>,
+    /// Standing trees per hectare (stands only).
+    pub stems_per_ha: Option<f64>,
+    /// Mean tree volume in m3 (stands only).
+    pub tree_m3: Option<f64>,
+    pub shape: Shape,
+}
+
+/// One block as approved, repaired if need be.
+#[derive(Clone, Debug)]
+pub struct SourceBlock {
+    pub id: String,
+    pub source_layer: String,
+    pub shape: MultiPolygon,
+    /// Strip azimuth from the block's own attribute.
+    pub azimuth_deg: Option<f64>,
+    /// Area moved by the repair, in square metres; 0 when the rings were sound.
+    pub repaired_m2: f64,
+    /// Point scale of the CRS at the block, grid length over ground length.
+    pub scale: f64,
+    /// Area on the ellipsoid, in square metres.
+    pub geodesic_m2: f64,
+}

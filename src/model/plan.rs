@@ -1,0 +1,351 @@
+//! A block as laid out. Coordinates are in the block's local frame: add `origin` to get work-CRS coordinates.
+
+use geo::{Geometry, LineString, MultiPolygon, Polygon};
+use serde::Serialize;
+
+/// Overall verdict on a block.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum BlockStatus {
+    Ok,
+    Warn,
+    Fail,
+}
+
+impl BlockStatus {
+    pub fn key(self) -> &'static str {
+        match self {
+            BlockStatus::Ok => "ok",
+            BlockStatus::Warn => "warn",
+            BlockStatus::Fail => "fail",
+        }
+    }
+}
+
+/// Verdict on one rule.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    Pass,
+    NotApplicable,
+    Unknown,
+    Warn,
+    Fail,
+}
+
+impl Verdict {
+    pub fn key(self) -> &'static str {
+        match self {
+            Verdict::Pass => "pass",
+            Verdict::NotApplicable => "not_applicable",
+            Verdict::Unknown => "unknown",
+            Verdict::Warn => "warn",
+            Verdict::Fail => "fail",
+        }
+    }
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ZoneKind {
+    Reserve,
+    Management,
+    RetainedBand,
+    MachineExclusion,
+    RoadClearing,
+    RoadBand,
+    Hazard,
+}
+
+impl ZoneKind {
+    pub fn key(self) -> &'static str {
+        match self {
+            ZoneKind::Reserve => "reserve",
+            ZoneKind::Management => "management",
+            ZoneKind::RetainedBand => "retained_band",
+            ZoneKind::MachineExclusion => "machine_exclusion",
+            ZoneKind::RoadClearing => "road_clearing",
+            ZoneKind::RoadBand => "road_band",
+            ZoneKind::Hazard => "hazard",
+        }
+    }
+}
+
+#[derive(Clone, Debug)]
+pub struct Zone {
+    pub kind: ZoneKind,
+    pub source_layer: String,
+    pub source_id: String,
+    pub class: String,
+    pub rule_id: String,
+    /// Width from the feature's edge (bank, road edge, polygon edge).
+    pub width_m: f64,
+    pub shape: MultiPolygon,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum StripKind {
+    RoadClearing,
+    BoundaryPass,
+    Interior,
+}
+
+impl StripKind {
+    pub fn key(self) -> &'static str {
+        match self {
+            StripKind::RoadClearing => "road_clearing",
+            StripKind::BoundaryPass => "boundary_pass",
+            StripKind::Interior => "interior",
+        }
+    }
+}
+
+/// Names one piece of one strip. `part` 0 is the road clearing, which belongs to no part; strip 0 is the boundary pass.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct PieceId {
+    pub part: u32,
+    pub strip_no: u32,
+    pub piece: u32,
+}
+
+#[derive(Clone, Debug)]
+pub struct Strip {
+    pub id: PieceId,
+    pub kind: StripKind,
+    pub width_m: f64,
+    pub shape: Polygon,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Heading {
+    In,
+    Out,
+    Around,
+}
+
+impl Heading {
+    pub fn key(self) -> &'static str {
+        match self {
+            Heading::In => "in",
+            Heading::Out => "out",
+            Heading::Around => "around",
+        }
+    }
+}
+
+/// The machine's centre line through one piece, in the direction of travel.
+#[derive(Clone, Debug)]
+pub struct StripLine {
+    pub id: PieceId,
+    pub kind: StripKind,
+    /// 1, 2, 3 ... over the whole block.
+    pub order: u32,
+    pub heading: Heading,
+    pub shape: LineString,
+    /// Travel that cuts nothing, from the end of this line to the start of the next; None after the last, and where no
+    /// way inside the net area was found.
+    pub travel_to_next_m: Option<f64>,
+}
+
+#[derive(Clone, Debug)]
+pub struct Corridor {
+    pub part: u32,
+    pub corridor_no: u32,
+    pub width_m: f64,
+    pub shape: Polygon,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ShiftClass {
+    DayOnly,
+    NightSafe,
+}
+
+impl ShiftClass {
+    pub fn key(self) -> &'static str {
+        match self {
+            ShiftClass::DayOnly => "day_only",
+            ShiftClass::NightSafe => "night_safe",
+        }
+    }
+}
+
+/// Why ground is cut by day only. The order is the order in `reasons`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum DayReason {
+    BoundaryPass,
+    NearBoundary,
+    NearReserve,
+    Brush,
+    SoftGround,
+    Hazard,
+    RoadClearing,
+    ShortStretch,
+}
+
+impl DayReason {
+    pub fn key(self) -> &'static str {
+        match self {
+            DayReason::BoundaryPass => "boundary_pass",
+            DayReason::NearBoundary => "near_boundary",
+            DayReason::NearReserve => "near_reserve",
+            DayReason::Brush => "brush",
+            DayReason::SoftGround => "soft_ground",
+            DayReason::Hazard => "hazard",
+            DayReason::RoadClearing => "road_clearing",
+            DayReason::ShortStretch => "short_stretch",
+        }
+    }
+}
+
+#[derive(Clone, Debug)]
+pub struct Section {
+    pub id: PieceId,
+    pub section_no: u32,
+    pub shift_class: ShiftClass,
+    pub reasons: Vec<DayReason>,
+    pub shape: MultiPolygon,
+    /// Machine hours; None where no stand says how many trees stand there.
+    pub hours: Option<f64>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum UnworkedReason {
+    Sliver,
+    BeyondReach,
+    SoftGround,
+    MachineExclusion,
+}
+
+impl UnworkedReason {
+    pub fn key(self) -> &'static str {
+        match self {
+            UnworkedReason::Sliver => "sliver",
+            UnworkedReason::BeyondReach => "beyond_reach",
+            UnworkedReason::SoftGround => "soft_ground",
+            UnworkedReason::MachineExclusion => "machine_exclusion",
+        }
+    }
+}
+
+#[derive(Clone, Debug)]
+pub struct Unworked {
+    pub part: u32,
+    pub reason: UnworkedReason,
+    pub shape: Polygon,
+}
+
+/// A part of the net area and how it was laid out.
+#[derive(Clone, Debug)]
+pub struct PartNote {
+    pub part: u32,
+    pub shape: Polygon,
+    pub azimuth_deg: f64,
+    pub corridor_width_m: f64,
+    pub strips: u32,
+    /// True when the part has no road frontage.
+    pub no_frontage: bool,
+}
+
+/// One thing that falls short of a rule, with its place.
+#[derive(Clone, Debug)]
+pub struct Finding {
+    pub rule_id: String,
+    pub verdict: Verdict,
+    pub measured: Option<f64>,
+    pub required: Option<f64>,
+    pub unit: &'static str,
+    pub message: String,
+    pub source: String,
+    pub shape: Option<Geometry>,
+}
+
+/// One row of the compliance summary.
+#[derive(Clone, Debug, Serialize)]
+pub struct ComplianceRow {
+    pub rule_id: String,
+    pub title: String,
+    pub required: Option<f64>,
+    pub measured: Option<f64>,
+    pub unit: &'static str,
+    pub status: Verdict,
+    pub source: String,
+}
+
+/// How often each rung of the buffer ladder was used.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct RungCount {
+    /// First engine, as read.
+    pub engine: u64,
+    /// First engine on the cleaned and snapped source.
+    pub cleaned: u64,
+    /// The other engine.
+    pub other_engine: u64,
+    /// Union of circumscribed capsules, one per segment.
+    pub capsules: u64,
+    /// Skeleton path of the boundary pass taken.
+    pub skeleton: u64,
+    /// Boundary pass path from the buffer engine, the skeleton being refused or not asked.
+    pub skeleton_fallback: u64,
+}
+
+impl std::ops::AddAssign for RungCount {
+    fn add_assign(&mut self, other: RungCount) {
+        self.engine += other.engine;
+        self.cleaned += other.cleaned;
+        self.other_engine += other.other_engine;
+        self.capsules += other.capsules;
+        self.skeleton += other.skeleton;
+        self.skeleton_fallback += other.skeleton_fallback;
+    }
+}
+
+/// The areas of a block's books, in square metres: gross = reserve + retained + cut + unworked.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+pub struct Books {
+    pub gross_m2: f64,
+    pub reserve_m2: f64,
+    pub net_m2: f64,
+    pub retained_m2: f64,
+    pub cut_m2: f64,
+    pub unworked_m2: f64,
+}
+
+/// A block's whole layout.
+#[derive(Clone, Debug)]
+pub struct BlockPlan {
+    pub id: String,
+    /// Added to every coordinate on output.
+    pub origin: [f64; 2],
+    pub status: BlockStatus,
+    /// The block itself.
+    pub shape: MultiPolygon,
+    pub books: Books,
+    pub retention_share: f64,
+    pub required_share: f64,
+    /// Of the largest part.
+    pub azimuth_deg: Option<f64>,
+    /// Of the largest part.
+    pub corridor_width_m: Option<f64>,
+    pub strips_count: u32,
+    pub day_hours: Option<f64>,
+    pub night_hours: Option<f64>,
+    pub scale: f64,
+    pub geodesic_m2: f64,
+    pub zones: Vec<Zone>,
+    pub parts: Vec<PartNote>,
+    pub strips: Vec<Strip>,
+    pub lines: Vec<StripLine>,
+    pub corridors: Vec<Corridor>,
+    pub retained_bands: MultiPolygon,
+    pub sections: Vec<Section>,
+    pub unworked: Vec<Unworked>,
+    pub findings: Vec<Finding>,
+    pub compliance: Vec<ComplianceRow>,
+    pub rungs: RungCount,
+}

@@ -1,0 +1,89 @@
+//! What could not be used, or only with a doubt: one row each in `set_aside.csv`.
+
+use std::fmt;
+
+use super::Shape;
+
+/// Why a feature, layer or block was set aside or doubted. The text form is stable.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum ProblemCode {
+    NullGeometry,
+    EmptyGeometry,
+    WrongGeometryType,
+    NotFinite,
+    SelfCrossing,
+    RepairedTooMuch,
+    Degenerate,
+    DuplicateId,
+    MissingId,
+    UnknownClass,
+    BadNumber,
+    OutOfRange,
+    ScaleError,
+    Uncertified,
+    NothingLeft,
+    Crashed,
+}
+
+impl ProblemCode {
+    pub fn key(self) -> &'static str {
+        match self {
+            ProblemCode::NullGeometry => "null-geometry",
+            ProblemCode::EmptyGeometry => "empty-geometry",
+            ProblemCode::WrongGeometryType => "wrong-geometry-type",
+            ProblemCode::NotFinite => "not-finite",
+            ProblemCode::SelfCrossing => "self-crossing",
+            ProblemCode::RepairedTooMuch => "repaired-too-much",
+            ProblemCode::Degenerate => "degenerate",
+            ProblemCode::DuplicateId => "duplicate-id",
+            ProblemCode::MissingId => "missing-id",
+            ProblemCode::UnknownClass => "unknown-class",
+            ProblemCode::BadNumber => "bad-number",
+            ProblemCode::OutOfRange => "out-of-range",
+            ProblemCode::ScaleError => "scale-error",
+            ProblemCode::Uncertified => "uncertified-zone",
+            ProblemCode::NothingLeft => "nothing-left",
+            ProblemCode::Crashed => "crashed",
+        }
+    }
+}
+
+impl fmt::Display for ProblemCode {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.key())
+    }
+}
+
+/// One thing wrong with the input, and what to do about it.
+#[derive(Clone, Debug)]
+pub struct Problem {
+    pub code: ProblemCode,
+    /// `file:layer`.
+    pub layer: String,
+    pub feature_id: String,
+    /// A place in the work CRS, if there is one.
+    pub place: Option<[f64; 2]>,
+    /// What is wrong, in one sentence.
+    pub message: String,
+    /// What the user can do.
+    pub remedy: String,
+    /// The geometry, as far as it could be kept.
+    pub shape: Option<Shape>,
+    /// True: the feature is not used. False: used, after a repair or under a stated assumption.
+    pub set_aside: bool,
+}
+
+impl fmt::Display for Problem {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let word = if self.set_aside { "set aside" } else { "note" };
+        write!(
+            f,
+            "{word}[{}]: {}, feature {}",
+            self.code, self.layer, self.feature_id
+        )?;
+        if let Some([x, y]) = self.place {
+            write!(f, ", near ({x:.1}, {y:.1})")?;
+        }
+        write!(f, "\n  {}\n  hint: {}", self.message, self.remedy)
+    }
+}

@@ -1,0 +1,144 @@
+//! Settings in force for a run, all in metres, fractions and degrees.
+
+use serde::Serialize;
+
+use crate::units::FOOT_M;
+
+/// Everything the pure stages need to know besides geometry and rules.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Settings {
+    pub machine: Machine,
+    pub layout: LayoutSettings,
+    pub production: Production,
+}
+
+/// The felling machine.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Machine {
+    /// Full reach from the machine's centre to one side.
+    pub reach_m: f64,
+    /// Kept in hand on each side (common practice: 1 ft).
+    pub reach_margin_m: f64,
+    /// Largest slope as rise over run.
+    pub max_slope: f64,
+    /// Half the width the machine needs to pass.
+    pub half_width_m: f64,
+}
+
+impl Default for Machine {
+    fn default() -> Machine {
+        Machine {
+            reach_m: 8.7,
+            reach_margin_m: FOOT_M,
+            max_slope: 0.40,
+            half_width_m: 1.75,
+        }
+    }
+}
+
+impl Machine {
+    /// Half of a strip: reach less margin.
+    pub fn half_strip_m(&self) -> f64 {
+        self.reach_m - self.reach_margin_m
+    }
+    /// Strip width W = 2 x (reach - margin).
+    pub fn strip_width_m(&self) -> f64 {
+        2.0 * self.half_strip_m()
+    }
+}
+
+/// How strips are turned.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Azimuth {
+    /// Fewest strips among directions within 45 degrees of square to the road.
+    #[default]
+    Auto,
+    SquareToRoad,
+    LongSide,
+    Degrees(f64),
+}
+
+/// What to do on soft ground.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum SoftGround {
+    /// Cut by day, with short reach, little travel and brush mats.
+    #[default]
+    DayOnly,
+    /// Left standing, booked as unworked.
+    Leave,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct LayoutSettings {
+    /// No retention nearer than this to a road's edge (warn inside it). Default 45.72 m = 150 ft, common practice.
+    pub road_band_m: f64,
+    /// Retention nearer than this to a road's edge is a failure. Default 30.48 m = 100 ft, common practice.
+    pub road_band_fail_m: f64,
+    /// Whether the boundary pass is laid.
+    pub boundary_pass: bool,
+    pub azimuth: Azimuth,
+    pub corridor_min_m: f64,
+    pub corridor_max_m: f64,
+    /// Stretches of strips nearer than this to a boundary or reserve edge are day-only.
+    pub edge_distance_m: f64,
+    /// Stretches nearer than this to a hazard are day-only.
+    pub hazard_distance_m: f64,
+    /// Shorter night-safe sections join their day-only neighbour.
+    pub section_min_m: f64,
+    /// Cleared width of a road line that has no width of its own.
+    pub road_width_m: f64,
+    /// A part whose edge lies within this distance of a road's edge fronts on that road.
+    pub frontage_distance_m: f64,
+    /// How far access is searched for a part without road frontage.
+    pub access_search_m: f64,
+    /// Smaller pieces are booked as unworked.
+    pub sliver_m2: f64,
+    pub soft_ground: SoftGround,
+    /// Whether road clearing is day-only.
+    pub road_clearing_day_only: bool,
+}
+
+impl Default for LayoutSettings {
+    fn default() -> LayoutSettings {
+        LayoutSettings {
+            road_band_m: 150.0 * FOOT_M,
+            road_band_fail_m: 100.0 * FOOT_M,
+            boundary_pass: true,
+            azimuth: Azimuth::Auto,
+            corridor_min_m: 3.0,
+            corridor_max_m: 20.0,
+            edge_distance_m: 15.0,
+            hazard_distance_m: 60.0,
+            section_min_m: 20.0,
+            road_width_m: 6.0,
+            frontage_distance_m: 15.0,
+            access_search_m: 1000.0,
+            sliver_m2: 25.0,
+            soft_ground: SoftGround::DayOnly,
+            road_clearing_day_only: false,
+        }
+    }
+}
+
+/// Times and stand figures used for hours. See docs/algorithms.md for the sources of the defaults.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Production {
+    /// Standing trees per hectare where no stand layer says so; None leaves hours empty.
+    pub stems_per_ha: Option<f64>,
+    /// Machine seconds per tree. Default 19.67: STANDARDS PR-03, from 97 m3/PMH0 at 0.53 m3.
+    pub seconds_per_tree: f64,
+    /// Seconds per 5 ft advance (setting of the user, no published figure read).
+    pub seconds_per_advance: f64,
+}
+
+impl Default for Production {
+    fn default() -> Production {
+        Production {
+            stems_per_ha: None,
+            seconds_per_tree: 19.67,
+            seconds_per_advance: 4.0,
+        }
+    }
+}
