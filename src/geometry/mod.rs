@@ -1,5 +1,12 @@
 //! Geometry without files: reading and writing WKB, cleaning, buffers with their certificate, overlay, sweep, distance.
 //! Every polygon handed between functions has a counter-clockwise exterior and clockwise holes.
 
+pub mod area;
+pub mod buffer;
 pub mod clean;
+pub mod distance;
+pub mod frame;
+pub mod inset;
+pub mod overlay;
+pub mod sweep;
 pub mod wkb;

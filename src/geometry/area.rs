@@ -1,0 +1,90 @@
+//! Areas and boxes of rings, by the shoelace formula from each ring's first point.
+
+use geo::{Coord, LineString, MultiPolygon, Polygon};
+
+/// Signed area of a closed ring: positive when counter-clockwise.
+pub fn ring_area(ring: &LineString) -> f64 {
+    let coords = &ring.0;
+    if coords.len() < 4 {
+        return 0.0;
+    }
+    let first = coords[0];
+    let twice: f64 = coords
+        .windows(2)
+        .map(|w| (w[0].x - first.x) * (w[1].y - first.y) - (w[1].x - first.x) * (w[0].y - first.y))
+        .sum();
+    twice / 2.0
+}
+
+pub fn polygon_area(polygon: &Polygon) -> f64 {
+    ring_area(polygon.exterior()).abs() - polygon.interiors().iter().map(|hole| ring_area(hole).abs()).sum::<f64>()
+}
+
+pub fn area(polygons: &MultiPolygon) -> f64 {
+    polygons.0.iter().map(polygon_area).sum()
+}
+
+/// Length of a line.
+pub fn length(line: &LineString) -> f64 {
+    line.0.windows(2).map(|w| (w[1].x - w[0].x).hypot(w[1].y - w[0].y)).sum()
+}
+
+/// All rings of a polygon, the exterior first.
+pub fn rings(polygon: &Polygon) -> impl Iterator<Item = &LineString> {
+    std::iter::once(polygon.exterior()).chain(polygon.interiors())
+}
+
+/// An axis-parallel box.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Bounds {
+    pub min: Coord,
+    pub max: Coord,
+}
+
+impl Bounds {
+    pub const EMPTY: Bounds = Bounds {
+        min: Coord { x: f64::INFINITY, y: f64::INFINITY },
+        max: Coord { x: f64::NEG_INFINITY, y: f64::NEG_INFINITY },
+    };
+
+    pub fn add(&mut self, coord: Coord) {
+        self.min.x = self.min.x.min(coord.x);
+        self.min.y = self.min.y.min(coord.y);
+        self.max.x = self.max.x.max(coord.x);
+        self.max.y = self.max.y.max(coord.y);
+    }
+
+    pub fn of<'a>(coords: impl IntoIterator<Item = &'a Coord>) -> Bounds {
+        let mut bounds = Bounds::EMPTY;
+        coords.into_iter().for_each(|&coord| bounds.add(coord));
+        bounds
+    }
+
+    pub fn of_polygons(polygons: &MultiPolygon) -> Bounds {
+        Bounds::of(polygons.0.iter().flat_map(|polygon| &polygon.exterior().0))
+    }
+
+    pub fn grown(self, by: f64) -> Bounds {
+        Bounds {
+            min: Coord { x: self.min.x - by, y: self.min.y - by },
+            max: Coord { x: self.max.x + by, y: self.max.y + by },
+        }
+    }
+
+    pub fn meets(&self, other: &Bounds) -> bool {
+        self.min.x <= other.max.x && other.min.x <= self.max.x && self.min.y <= other.max.y && other.min.y <= self.max.y
+    }
+
+    pub fn holds(&self, other: &Bounds) -> bool {
+        self.min.x <= other.min.x && other.max.x <= self.max.x && self.min.y <= other.min.y && other.max.y <= self.max.y
+    }
+
+    pub fn is_empty(&self) -> bool {
+        self.min.x > self.max.x
+    }
+
+    pub fn to_polygon(self) -> Polygon {
+        let (a, b) = (self.min, self.max);
+        Polygon::new(LineString::from(vec![(a.x, a.y), (b.x, a.y), (b.x, b.y), (a.x, b.y), (a.x, a.y)]), vec![])
+    }
+}

@@ -1,0 +1,393 @@
+//! Buffers that never fall short of a legal distance. Engines draw inscribed arcs, so the radius is stretched until
+//! the arcs are circumscribed; then the result is measured against its source by exact distance, by code that shares
+//! nothing with the engine. What fails goes down a ladder of other ways to draw the same buffer.
+
+use std::f64::consts::PI;
+
+use geo::algorithm::buffer::{Buffer, BufferStyle, LineCap, LineJoin};
+use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
+
+use super::area::{Bounds, rings};
+use super::distance::{SegmentIndex, boundary_segments, inside, line_segments, point_segment};
+use super::overlay::{oriented, union};
+
+/// Arc pieces per quarter circle in certified buffers: long by at most 0.07 % of the width.
+pub const QUARTER_SEGMENTS: u32 = 32;
+/// A certified buffer is nowhere nearer to its source than the width less this.
+pub const SHORT_TOLERANCE_M: f64 = 0.000_5;
+/// A certified buffer is nowhere farther from its source than this share beyond the width.
+pub const LONG_SHARE: f64 = 0.001;
+
+/// What a buffer is drawn around.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Source {
+    Points(Vec<Coord>),
+    Lines(MultiLineString),
+    Polygons(MultiPolygon),
+}
+
+impl Source {
+    pub fn bounds(&self) -> Bounds {
+        match self {
+            Source::Points(points) => Bounds::of(points),
+            Source::Lines(lines) => Bounds::of(lines.0.iter().flat_map(|line| &line.0)),
+            Source::Polygons(polygons) => Bounds::of_polygons(polygons),
+        }
+    }
+
+    pub fn is_empty(&self) -> bool {
+        self.bounds().is_empty()
+    }
+
+    pub fn index(&self) -> SegmentIndex {
+        SegmentIndex::new(self.segments(0))
+    }
+
+    pub fn segments(&self, owner: u32) -> Vec<super::distance::Segment> {
+        match self {
+            Source::Points(points) => {
+                points.iter().map(|&p| super::distance::Segment { a: p, b: p, owner }).collect()
+            }
+            Source::Lines(lines) => line_segments(&lines.0, owner).collect(),
+            Source::Polygons(polygons) => boundary_segments(polygons, owner).collect(),
+        }
+    }
+
+    /// Whether `p` lies inside; only polygons have an inside.
+    pub fn contains(&self, p: Coord) -> bool {
+        matches!(self, Source::Polygons(polygons) if inside(p, polygons))
+    }
+
+    /// One point of each connected member.
+    fn seeds(&self) -> Vec<Coord> {
+        match self {
+            Source::Points(points) => points.clone(),
+            Source::Lines(lines) => lines.0.iter().filter_map(|line| line.0.first().copied()).collect(),
+            Source::Polygons(polygons) => {
+                polygons.0.iter().filter_map(|polygon| polygon.exterior().0.first().copied()).collect()
+            }
+        }
+    }
+}
+
+/// Something that can draw buffers. Arcs are inscribed, with steps of at most 1.5 x 90 degrees / `quarter_segments`.
+pub trait Engine: Sync {
+    fn name(&self) -> &'static str;
+    /// Lines and polygons outwards; polygons inwards when `distance_m` is negative. None: the engine failed.
+    fn buffer(&self, source: &Source, distance_m: f64, quarter_segments: u32) -> Option<MultiPolygon>;
+}
+
+/// The `geo` crate's buffer.
+pub struct GeoEngine;
+
+impl Engine for GeoEngine {
+    fn name(&self) -> &'static str {
+        "geo"
+    }
+
+    fn buffer(&self, source: &Source, distance_m: f64, quarter_segments: u32) -> Option<MultiPolygon> {
+        let step = PI / (2.0 * f64::from(quarter_segments));
+        let style =
+            BufferStyle::new(distance_m).line_join(LineJoin::Round(step)).line_cap(LineCap::Round(step));
+        let raw = match source {
+            Source::Points(points) => MultiPolygon(
+                points.iter().map(|&p| circle(p, distance_m, 4 * quarter_segments as usize)).collect(),
+            ),
+            Source::Lines(lines) => lines.buffer_with_style(style),
+            Source::Polygons(polygons) => polygons.buffer_with_style(style),
+        };
+        Some(without_specks(oriented(raw)))
+    }
+}
+
+/// Rings at grid scale that the engine leaves inside its result.
+fn without_specks(polygons: MultiPolygon) -> MultiPolygon {
+    const SPECK_M2: f64 = 0.01;
+    let large = |ring: &LineString| super::area::ring_area(ring).abs() >= SPECK_M2;
+    let kept = polygons.0.into_iter().filter(|polygon| large(polygon.exterior())).map(|polygon| {
+        let (exterior, holes) = polygon.into_inner();
+        Polygon::new(exterior, holes.into_iter().filter(large).collect())
+    });
+    MultiPolygon(kept.collect())
+}
+
+/// A regular polygon whose corners lie on the circle.
+fn circle(centre: Coord, radius_m: f64, corners: usize) -> Polygon {
+    let mut ring: Vec<Coord> = (0..corners)
+        .map(|k| {
+            let (sin, cos) = (2.0 * PI * k as f64 / corners as f64).sin_cos();
+            Coord { x: centre.x + radius_m * cos, y: centre.y + radius_m * sin }
+        })
+        .collect();
+    ring.push(ring[0]);
+    Polygon::new(LineString(ring), vec![])
+}
+
+/// The two engines in force.
+#[derive(Clone, Copy)]
+pub struct Engines<'a> {
+    pub first: &'a dyn Engine,
+    pub other: &'a dyn Engine,
+}
+
+impl Engines<'static> {
+    /// Without GDAL: the `geo` engine twice.
+    pub fn pure() -> Engines<'static> {
+        Engines { first: &GeoEngine, other: &GeoEngine }
+    }
+}
+
+impl Engines<'_> {
+    /// An everyday buffer, inscribed and not certified: for ground that owes nobody a legal distance.
+    pub fn plain(&self, source: &Source, distance_m: f64) -> MultiPolygon {
+        const QUARTER: u32 = 8;
+        if source.is_empty() {
+            return MultiPolygon(vec![]);
+        }
+        match self.first.buffer(source, distance_m, QUARTER) {
+            // GEOS 3.11 returns EMPTY for some small inward buffers that are not (GEOS issue 984).
+            Some(result) if !result.0.is_empty() => result,
+            _ => self.other.buffer(source, distance_m, QUARTER).unwrap_or(MultiPolygon(vec![])),
+        }
+    }
+}
+
+/// How a certified buffer came about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Rung {
+    Engine,
+    Cleaned,
+    OtherEngine,
+    Capsules,
+}
+
+#[derive(Clone, Debug)]
+pub struct Certified {
+    pub shape: MultiPolygon,
+    pub rung: Rung,
+}
+
+/// Why a buffer was refused.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum BufferError {
+    #[error("the buffer engine gave no result")]
+    NoResult,
+    #[error("the edge comes within {measured_m:.4} m of its source near ({x:.1}, {y:.1}); {required_m:.4} m is required")]
+    Short { measured_m: f64, required_m: f64, x: f64, y: f64 },
+    #[error("the edge lies {measured_m:.4} m from its source near ({x:.1}, {y:.1}); {allowed_m:.4} m is allowed")]
+    Long { measured_m: f64, allowed_m: f64, x: f64, y: f64 },
+    #[error("the source near ({x:.1}, {y:.1}) is not covered")]
+    NotCovered { x: f64, y: f64 },
+}
+
+/// The radius to ask of an engine so that its inscribed arcs stay outside the true circle of `width_m`.
+pub fn circumscribed(width_m: f64, quarter_segments: u32) -> f64 {
+    let worst_half_step = 0.75 * PI / (2.0 * f64::from(quarter_segments));
+    width_m / worst_half_step.cos() + (0.000_1f64).min(0.000_2 * width_m)
+}
+
+/// Everything nearer than `width_m` to `source`, and at most 0.1 % more; polygons are part of their own buffer.
+///
+/// # Errors
+/// The first refusal, when no rung of the ladder could be certified.
+pub fn certified(engines: Engines<'_>, source: &Source, width_m: f64) -> Result<Certified, BufferError> {
+    if width_m == 0.0 {
+        let shape = match source {
+            Source::Polygons(polygons) => polygons.clone(),
+            Source::Points(_) | Source::Lines(_) => MultiPolygon(vec![]),
+        };
+        return Ok(Certified { shape, rung: Rung::Engine });
+    }
+    let index = source.index();
+    let radius_m = circumscribed(width_m, QUARTER_SEGMENTS);
+    let mut first_refusal = None;
+    for rung in [Rung::Engine, Rung::Cleaned, Rung::OtherEngine, Rung::Capsules] {
+        let drawn = match rung {
+            Rung::Engine => engines.first.buffer(source, radius_m, QUARTER_SEGMENTS),
+            Rung::Cleaned => engines.first.buffer(&snapped(source), radius_m + SNAP_M, QUARTER_SEGMENTS),
+            Rung::OtherEngine => engines.other.buffer(source, radius_m, QUARTER_SEGMENTS),
+            Rung::Capsules => Some(capsules(source, width_m)),
+        };
+        let checked = drawn.ok_or(BufferError::NoResult).and_then(|shape| {
+            certify(&shape, source, &index, width_m)?;
+            Ok(Certified { shape, rung })
+        });
+        match checked {
+            Ok(certified) => return Ok(certified),
+            Err(refusal) => {
+                first_refusal.get_or_insert(refusal);
+            }
+        }
+    }
+    Err(first_refusal.unwrap_or(BufferError::NoResult))
+}
+
+/// Measures `shape` against its source. Sufficient for "never short": no boundary point lies nearer than the width,
+/// so each connected piece of the true zone is wholly in or wholly out, and one point of each member of the source is
+/// in.
+///
+/// # Errors
+/// The first place that is short, long or not covered.
+pub fn certify(
+    shape: &MultiPolygon,
+    source: &Source,
+    index: &SegmentIndex,
+    width_m: f64,
+) -> Result<(), BufferError> {
+    for seed in source.seeds() {
+        if !inside(seed, shape) {
+            return Err(BufferError::NotCovered { x: seed.x, y: seed.y });
+        }
+    }
+    let allowed_m = width_m * (1.0 + LONG_SHARE) + 1e-6;
+    let search_m = width_m * 1.01 + 0.01;
+    for ring in shape.0.iter().flat_map(rings) {
+        if let Some(&corner) = ring.0.first()
+            && source.contains(corner)
+        {
+            return Err(BufferError::NotCovered { x: corner.x, y: corner.y });
+        }
+        for edge in ring.0.windows(2) {
+            let (mut nearest, mut farthest) = (f64::INFINITY, f64::INFINITY);
+            for segment in index.near(edge[0], edge[1], search_m) {
+                let distance = super::distance::segment_segment(edge[0], edge[1], segment.a, segment.b);
+                nearest = nearest.min(distance);
+                // Distance to one segment is convex along the edge, so its ends bound it.
+                let ends = point_segment(edge[0], segment.a, segment.b)
+                    .max(point_segment(edge[1], segment.a, segment.b));
+                farthest = farthest.min(ends);
+            }
+            let (x, y) = (edge[0].x, edge[0].y);
+            if nearest < width_m - SHORT_TOLERANCE_M {
+                return Err(BufferError::Short { measured_m: nearest, required_m: width_m, x, y });
+            }
+            if farthest > allowed_m {
+                // The bound is not tight where the nearest segment changes along the edge: look at the corners.
+                let corner = index.distance(edge[0], search_m).unwrap_or(f64::INFINITY);
+                let middle = Coord { x: (edge[0].x + edge[1].x) / 2.0, y: (edge[0].y + edge[1].y) / 2.0 };
+                let middle = index.distance(middle, search_m).unwrap_or(f64::INFINITY);
+                let measured_m = corner.max(middle);
+                if measured_m > allowed_m {
+                    return Err(BufferError::Long { measured_m, allowed_m, x, y });
+                }
+            }
+        }
+    }
+    Ok(())
+}
+
+const SNAP_M: f64 = 0.000_1;
+
+/// The source on a grid of 0.1 mm, without repeated points.
+fn snapped(source: &Source) -> Source {
+    let snap = |c: &Coord| Coord { x: (c.x / SNAP_M).round() * SNAP_M, y: (c.y / SNAP_M).round() * SNAP_M };
+    let line = |line: &LineString| {
+        let mut coords: Vec<Coord> = line.0.iter().map(snap).collect();
+        coords.dedup();
+        LineString(coords)
+    };
+    match source {
+        Source::Points(points) => Source::Points(points.iter().map(snap).collect()),
+        Source::Lines(lines) => Source::Lines(MultiLineString(lines.0.iter().map(line).collect())),
+        Source::Polygons(polygons) => Source::Polygons(MultiPolygon(
+            polygons
+                .0
+                .iter()
+                .map(|polygon| {
+                    Polygon::new(line(polygon.exterior()), polygon.interiors().iter().map(line).collect())
+                })
+                .collect(),
+        )),
+    }
+}
+
+/// The union of one circumscribed capsule per segment: slow, and right by construction.
+fn capsules(source: &Source, width_m: f64) -> MultiPolygon {
+    const HALF_CIRCLE_PIECES: usize = 2 * QUARTER_SEGMENTS as usize;
+    let step = PI / HALF_CIRCLE_PIECES as f64;
+    let radius = width_m / (step / 2.0).cos() + 0.000_05;
+    let mut pieces: Vec<Polygon> = match source {
+        Source::Polygons(polygons) => polygons.0.clone(),
+        Source::Points(_) | Source::Lines(_) => vec![],
+    };
+    for segment in source.segments(0) {
+        let (dx, dy) = (segment.b.x - segment.a.x, segment.b.y - segment.a.y);
+        let heading = if dx == 0.0 && dy == 0.0 { 0.0 } else { dy.atan2(dx) };
+        let mut ring = Vec::with_capacity(2 * HALF_CIRCLE_PIECES + 3);
+        for (centre, from) in [(segment.b, heading - PI / 2.0), (segment.a, heading + PI / 2.0)] {
+            for k in 0..=HALF_CIRCLE_PIECES {
+                let (sin, cos) = (from + step * k as f64).sin_cos();
+                ring.push(Coord { x: centre.x + radius * cos, y: centre.y + radius * sin });
+            }
+        }
+        ring.push(ring[0]);
+        pieces.push(Polygon::new(LineString(ring), vec![]));
+    }
+    union(&pieces)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::area::area;
+    use super::*;
+
+    fn line(coords: &[(f64, f64)]) -> Source {
+        Source::Lines(MultiLineString(vec![LineString::from(coords.to_vec())]))
+    }
+
+    fn rectangle(width: f64, height: f64) -> Source {
+        Source::Polygons(MultiPolygon(vec![Polygon::new(
+            LineString::from(vec![(0., 0.), (width, 0.), (width, height), (0., height), (0., 0.)]),
+            vec![],
+        )]))
+    }
+
+    /// STANDARDS GE-05: L = 1000 m, r = 30 m, round caps: 2rL + pi r2 = 62827.4334 m2.
+    #[test]
+    fn a_buffered_line_has_the_closed_form_area_and_is_never_short() {
+        let buffer = certified(Engines::pure(), &line(&[(0., 0.), (1000., 0.)]), 30.0).unwrap();
+        let excess = area(&buffer.shape) / 62_827.4334 - 1.0;
+        assert!((0.0..0.001).contains(&excess), "{excess}");
+        let capsule = area(&capsules(&line(&[(0., 0.), (1000., 0.)]), 30.0)) / 62_827.4334 - 1.0;
+        assert!((0.0..0.001).contains(&capsule), "{capsule}");
+    }
+
+    /// STANDARDS GE-07 (Steiner formula): 400 x 250 m, r = 20 m: 127256.6371 m2.
+    #[test]
+    fn a_buffered_rectangle_follows_the_steiner_formula() {
+        let buffer = certified(Engines::pure(), &rectangle(400.0, 250.0), 20.0).unwrap();
+        let excess = area(&buffer.shape) / 127_256.6371 - 1.0;
+        assert!((0.0..0.0005).contains(&excess), "{excess}");
+    }
+
+    /// STANDARDS GE-07: 20 m inwards leaves 75600 m2.
+    #[test]
+    fn an_inward_buffer_of_a_rectangle_is_exact() {
+        let inner = Engines::pure().plain(&rectangle(400.0, 250.0), -20.0);
+        assert!((area(&inner) - 75_600.0).abs() < 1e-2, "{}", area(&inner));
+    }
+
+    /// STANDARDS GE-02: worst relative shortfall of an inscribed arc, 1 - cos(pi/4q).
+    #[test]
+    fn the_stretch_covers_the_published_shortfall() {
+        for (q, shortfall) in [(8u32, 0.004815), (16, 0.001205), (32, 0.000301)] {
+            assert!(circumscribed(1.0, q) * (1.0 - shortfall) > 1.0);
+        }
+        assert!(circumscribed(30.0, QUARTER_SEGMENTS) < 30.0 * (1.0 + LONG_SHARE));
+    }
+
+    #[test]
+    fn the_certificate_refuses_what_is_short_long_or_absent() {
+        let source = line(&[(0., 0.), (50., 0.), (50., 40.)]);
+        let index = source.index();
+        let good = certified(Engines::pure(), &source, 10.0).unwrap().shape;
+        assert_eq!(certify(&good, &source, &index, 10.0), Ok(()));
+        assert!(matches!(certify(&good, &source, &index, 10.02), Err(BufferError::Short { .. })));
+        assert!(matches!(certify(&good, &source, &index, 9.9), Err(BufferError::Long { .. })));
+        let nothing = MultiPolygon(vec![]);
+        assert!(matches!(certify(&nothing, &source, &index, 10.0), Err(BufferError::NotCovered { .. })));
+        let mut holed = good.clone();
+        holed.0[0].interiors_push(LineString::from(vec![(20., 2.), (22., 2.), (22., 4.), (20., 2.)]));
+        assert!(matches!(certify(&holed, &source, &index, 10.0), Err(BufferError::Short { .. })));
+    }
+}

@@ -1,0 +1,168 @@
+//! Exact distances between segments, and an index of segments. Shares no code with buffers or overlay, since it is
+//! what they are certified with.
+
+use geo::{Coord, LineString, MultiLineString, MultiPolygon};
+use rstar::{AABB, RTree, RTreeObject};
+
+use super::area::rings;
+
+/// Distance from `p` to the segment `a`-`b`.
+pub fn point_segment(p: Coord, a: Coord, b: Coord) -> f64 {
+    let (dx, dy) = (b.x - a.x, b.y - a.y);
+    let length2 = dx * dx + dy * dy;
+    let t = if length2 > 0.0 { (((p.x - a.x) * dx + (p.y - a.y) * dy) / length2).clamp(0.0, 1.0) } else { 0.0 };
+    (p.x - a.x - t * dx).hypot(p.y - a.y - t * dy)
+}
+
+fn turn(p: Coord, q: Coord, r: Coord) -> f64 {
+    (q.x - p.x) * (r.y - p.y) - (q.y - p.y) * (r.x - p.x)
+}
+
+/// Distance between two segments; 0 where they cross or touch.
+pub fn segment_segment(a: Coord, b: Coord, c: Coord, d: Coord) -> f64 {
+    let (c_side, d_side) = (turn(a, b, c), turn(a, b, d));
+    let (a_side, b_side) = (turn(c, d, a), turn(c, d, b));
+    if c_side * d_side < 0.0 && a_side * b_side < 0.0 {
+        return 0.0;
+    }
+    point_segment(a, c, d).min(point_segment(b, c, d)).min(point_segment(c, a, b)).min(point_segment(d, a, b))
+}
+
+/// One indexed segment and the number of the thing it belongs to.
+#[derive(Clone, Copy, Debug)]
+pub struct Segment {
+    pub a: Coord,
+    pub b: Coord,
+    pub owner: u32,
+}
+
+impl RTreeObject for Segment {
+    type Envelope = AABB<[f64; 2]>;
+    fn envelope(&self) -> Self::Envelope {
+        AABB::from_corners([self.a.x, self.a.y], [self.b.x, self.b.y])
+    }
+}
+
+/// The nearest approach of an edge to an index.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Approach {
+    pub distance: f64,
+    pub owner: u32,
+}
+
+/// Segments in an R-tree.
+pub struct SegmentIndex {
+    tree: RTree<Segment>,
+}
+
+impl SegmentIndex {
+    pub fn new(segments: Vec<Segment>) -> SegmentIndex {
+        SegmentIndex { tree: RTree::bulk_load(segments) }
+    }
+
+    pub fn of_lines(lines: &MultiLineString) -> SegmentIndex {
+        SegmentIndex::new(line_segments(&lines.0, 0).collect())
+    }
+
+    pub fn of_boundary(polygons: &MultiPolygon) -> SegmentIndex {
+        SegmentIndex::new(boundary_segments(polygons, 0).collect())
+    }
+
+    pub fn is_empty(&self) -> bool {
+        self.tree.size() == 0
+    }
+
+    /// Segments whose box comes within `within` of the box of `a`-`b`.
+    pub fn near(&self, a: Coord, b: Coord, within: f64) -> impl Iterator<Item = &Segment> {
+        let low = [a.x.min(b.x) - within, a.y.min(b.y) - within];
+        let high = [a.x.max(b.x) + within, a.y.max(b.y) + within];
+        self.tree.locate_in_envelope_intersecting(AABB::from_corners(low, high))
+    }
+
+    /// The nearest indexed segment to `a`-`b`, if nearer than `within`.
+    pub fn approach(&self, a: Coord, b: Coord, within: f64) -> Option<Approach> {
+        let mut best: Option<Approach> = None;
+        for segment in self.near(a, b, within) {
+            let distance = segment_segment(a, b, segment.a, segment.b);
+            let better = best.is_none_or(|best| {
+                distance < best.distance || (distance == best.distance && segment.owner < best.owner)
+            });
+            if distance < within && better {
+                best = Some(Approach { distance, owner: segment.owner });
+            }
+        }
+        best
+    }
+
+    /// Distance from a point to the index, if below `within`.
+    pub fn distance(&self, p: Coord, within: f64) -> Option<f64> {
+        self.approach(p, p, within).map(|approach| approach.distance)
+    }
+}
+
+/// Segments of lines; a line of one point gives a segment of no length.
+pub fn line_segments(lines: &[LineString], owner: u32) -> impl Iterator<Item = Segment> + '_ {
+    lines.iter().flat_map(move |line| {
+        let single = (line.0.len() == 1).then(|| Segment { a: line.0[0], b: line.0[0], owner });
+        line.0.windows(2).map(move |w| Segment { a: w[0], b: w[1], owner }).chain(single)
+    })
+}
+
+/// Edges of all rings.
+pub fn boundary_segments(polygons: &MultiPolygon, owner: u32) -> impl Iterator<Item = Segment> + '_ {
+    polygons
+        .0
+        .iter()
+        .flat_map(rings)
+        .flat_map(move |ring| ring.0.windows(2).map(move |w| Segment { a: w[0], b: w[1], owner }))
+}
+
+/// Whether `p` lies inside (crossing number; the boundary itself is undecided).
+pub fn inside(p: Coord, polygons: &MultiPolygon) -> bool {
+    let mut crossings = false;
+    for ring in polygons.0.iter().flat_map(rings) {
+        for w in ring.0.windows(2) {
+            if (w[0].y > p.y) != (w[1].y > p.y)
+                && p.x < w[0].x + (p.y - w[0].y) / (w[1].y - w[0].y) * (w[1].x - w[0].x)
+            {
+                crossings = !crossings;
+            }
+        }
+    }
+    crossings
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn c(x: f64, y: f64) -> Coord {
+        Coord { x, y }
+    }
+
+    #[test]
+    fn segments_cross_touch_and_pass_by() {
+        assert_eq!(segment_segment(c(0., 0.), c(10., 10.), c(0., 10.), c(10., 0.)), 0.0);
+        assert_eq!(segment_segment(c(0., 0.), c(10., 0.), c(5., 0.), c(5., 9.)), 0.0);
+        assert_eq!(segment_segment(c(0., 0.), c(10., 0.), c(13., 4.), c(13., 9.)), 5.0);
+        assert_eq!(segment_segment(c(1., 1.), c(1., 1.), c(4., 5.), c(4., 5.)), 5.0);
+    }
+
+    #[test]
+    fn the_index_finds_what_brute_force_finds() {
+        let mut state = 7u64;
+        let mut next = || {
+            state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+            (state >> 33) as f64 / (1u64 << 31) as f64 * 100.0
+        };
+        let segments: Vec<Segment> =
+            (0..300).map(|owner| Segment { a: c(next(), next()), b: c(next(), next()), owner }).collect();
+        let index = SegmentIndex::new(segments.clone());
+        for _ in 0..100 {
+            let (a, b) = (c(next() * 2.0, next() * 2.0), c(next() * 2.0, next() * 2.0));
+            let brute = segments.iter().map(|s| segment_segment(a, b, s.a, s.b)).fold(f64::INFINITY, f64::min);
+            let found = index.approach(a, b, 30.0).map(|approach| approach.distance);
+            assert_eq!(found, (brute < 30.0).then_some(brute));
+        }
+    }
+}
