@@ -11,20 +11,31 @@ use crate::geometry::wkb;
 pub struct GeosEngine;
 
 /// GEOS first, `geo` as the other engine (why: docs/dependencies.md).
-pub const ENGINES: Engines<'static> = Engines { first: &GeosEngine, other: &GeoEngine };
+pub const ENGINES: Engines<'static> = Engines {
+    first: &GeosEngine,
+    other: &GeoEngine,
+};
 
 impl Engine for GeosEngine {
     fn name(&self) -> &'static str {
         "geos"
     }
 
-    fn buffer(&self, source: &Source, distance_m: f64, quarter_segments: u32) -> Option<MultiPolygon> {
+    fn buffer(
+        &self,
+        source: &Source,
+        distance_m: f64,
+        quarter_segments: u32,
+    ) -> Option<MultiPolygon> {
         let bytes = match source {
             Source::Points(_) => return GeoEngine.buffer(source, distance_m, quarter_segments),
             Source::Lines(lines) => wkb::write_multi_line(&opened(lines), [0.0; 2]),
             Source::Polygons(polygons) => wkb::write_multi_polygon(polygons, [0.0; 2]),
         };
-        let buffered = GdalGeometry::from_wkb(&bytes).ok()?.buffer(distance_m, quarter_segments).ok()?;
+        let buffered = GdalGeometry::from_wkb(&bytes)
+            .ok()?
+            .buffer(distance_m, quarter_segments)
+            .ok()?;
         let parts = wkb::read(&buffered.wkb().ok()?).ok()?;
         Some(oriented(MultiPolygon(parts.polygons)))
     }

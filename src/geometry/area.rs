@@ -17,7 +17,12 @@ pub fn ring_area(ring: &LineString) -> f64 {
 }
 
 pub fn polygon_area(polygon: &Polygon) -> f64 {
-    ring_area(polygon.exterior()).abs() - polygon.interiors().iter().map(|hole| ring_area(hole).abs()).sum::<f64>()
+    ring_area(polygon.exterior()).abs()
+        - polygon
+            .interiors()
+            .iter()
+            .map(|hole| ring_area(hole).abs())
+            .sum::<f64>()
 }
 
 pub fn area(polygons: &MultiPolygon) -> f64 {
@@ -26,7 +31,10 @@ pub fn area(polygons: &MultiPolygon) -> f64 {
 
 /// Length of a line.
 pub fn length(line: &LineString) -> f64 {
-    line.0.windows(2).map(|w| (w[1].x - w[0].x).hypot(w[1].y - w[0].y)).sum()
+    line.0
+        .windows(2)
+        .map(|w| (w[1].x - w[0].x).hypot(w[1].y - w[0].y))
+        .sum()
 }
 
 /// All rings of a polygon, the exterior first.
@@ -43,8 +51,14 @@ pub struct Bounds {
 
 impl Bounds {
     pub const EMPTY: Bounds = Bounds {
-        min: Coord { x: f64::INFINITY, y: f64::INFINITY },
-        max: Coord { x: f64::NEG_INFINITY, y: f64::NEG_INFINITY },
+        min: Coord {
+            x: f64::INFINITY,
+            y: f64::INFINITY,
+        },
+        max: Coord {
+            x: f64::NEG_INFINITY,
+            y: f64::NEG_INFINITY,
+        },
     };
 
     pub fn add(&mut self, coord: Coord) {
@@ -66,17 +80,29 @@ impl Bounds {
 
     pub fn grown(self, by: f64) -> Bounds {
         Bounds {
-            min: Coord { x: self.min.x - by, y: self.min.y - by },
-            max: Coord { x: self.max.x + by, y: self.max.y + by },
+            min: Coord {
+                x: self.min.x - by,
+                y: self.min.y - by,
+            },
+            max: Coord {
+                x: self.max.x + by,
+                y: self.max.y + by,
+            },
         }
     }
 
     pub fn meets(&self, other: &Bounds) -> bool {
-        self.min.x <= other.max.x && other.min.x <= self.max.x && self.min.y <= other.max.y && other.min.y <= self.max.y
+        self.min.x <= other.max.x
+            && other.min.x <= self.max.x
+            && self.min.y <= other.max.y
+            && other.min.y <= self.max.y
     }
 
     pub fn holds(&self, other: &Bounds) -> bool {
-        self.min.x <= other.min.x && other.max.x <= self.max.x && self.min.y <= other.min.y && other.max.y <= self.max.y
+        self.min.x <= other.min.x
+            && other.max.x <= self.max.x
+            && self.min.y <= other.min.y
+            && other.max.y <= self.max.y
     }
 
     pub fn is_empty(&self) -> bool {
@@ -85,6 +111,15 @@ impl Bounds {
 
     pub fn to_polygon(self) -> Polygon {
         let (a, b) = (self.min, self.max);
-        Polygon::new(LineString::from(vec![(a.x, a.y), (b.x, a.y), (b.x, b.y), (a.x, b.y), (a.x, a.y)]), vec![])
+        Polygon::new(
+            LineString::from(vec![
+                (a.x, a.y),
+                (b.x, a.y),
+                (b.x, b.y),
+                (a.x, b.y),
+                (a.x, a.y),
+            ]),
+            vec![],
+        )
     }
 }

@@ -45,9 +45,10 @@ impl Source {
 
     pub fn segments(&self, owner: u32) -> Vec<super::distance::Segment> {
         match self {
-            Source::Points(points) => {
-                points.iter().map(|&p| super::distance::Segment { a: p, b: p, owner }).collect()
-            }
+            Source::Points(points) => points
+                .iter()
+                .map(|&p| super::distance::Segment { a: p, b: p, owner })
+                .collect(),
             Source::Lines(lines) => line_segments(&lines.0, owner).collect(),
             Source::Polygons(polygons) => boundary_segments(polygons, owner).collect(),
         }
@@ -62,10 +63,16 @@ impl Source {
     fn seeds(&self) -> Vec<Coord> {
         match self {
             Source::Points(points) => points.clone(),
-            Source::Lines(lines) => lines.0.iter().filter_map(|line| line.0.first().copied()).collect(),
-            Source::Polygons(polygons) => {
-                polygons.0.iter().filter_map(|polygon| polygon.exterior().0.first().copied()).collect()
-            }
+            Source::Lines(lines) => lines
+                .0
+                .iter()
+                .filter_map(|line| line.0.first().copied())
+                .collect(),
+            Source::Polygons(polygons) => polygons
+                .0
+                .iter()
+                .filter_map(|polygon| polygon.exterior().0.first().copied())
+                .collect(),
         }
     }
 }
@@ -74,7 +81,12 @@ impl Source {
 pub trait Engine: Sync {
     fn name(&self) -> &'static str;
     /// Lines and polygons outwards; polygons inwards when `distance_m` is negative. None: the engine failed.
-    fn buffer(&self, source: &Source, distance_m: f64, quarter_segments: u32) -> Option<MultiPolygon>;
+    fn buffer(
+        &self,
+        source: &Source,
+        distance_m: f64,
+        quarter_segments: u32,
+    ) -> Option<MultiPolygon>;
 }
 
 /// The `geo` crate's buffer.
@@ -85,13 +97,22 @@ impl Engine for GeoEngine {
         "geo"
     }
 
-    fn buffer(&self, source: &Source, distance_m: f64, quarter_segments: u32) -> Option<MultiPolygon> {
+    fn buffer(
+        &self,
+        source: &Source,
+        distance_m: f64,
+        quarter_segments: u32,
+    ) -> Option<MultiPolygon> {
         let step = PI / (2.0 * f64::from(quarter_segments));
-        let style =
-            BufferStyle::new(distance_m).line_join(LineJoin::Round(step)).line_cap(LineCap::Round(step));
+        let style = BufferStyle::new(distance_m)
+            .line_join(LineJoin::Round(step))
+            .line_cap(LineCap::Round(step));
         let raw = match source {
             Source::Points(points) => MultiPolygon(
-                points.iter().map(|&p| circle(p, distance_m, 4 * quarter_segments as usize)).collect(),
+                points
+                    .iter()
+                    .map(|&p| circle(p, distance_m, 4 * quarter_segments as usize))
+                    .collect(),
             ),
             Source::Lines(lines) => lines.buffer_with_style(style),
             Source::Polygons(polygons) => polygons.buffer_with_style(style),
@@ -104,10 +125,14 @@ impl Engine for GeoEngine {
 fn without_specks(polygons: MultiPolygon) -> MultiPolygon {
     const SPECK_M2: f64 = 0.01;
     let large = |ring: &LineString| super::area::ring_area(ring).abs() >= SPECK_M2;
-    let kept = polygons.0.into_iter().filter(|polygon| large(polygon.exterior())).map(|polygon| {
-        let (exterior, holes) = polygon.into_inner();
-        Polygon::new(exterior, holes.into_iter().filter(large).collect())
-    });
+    let kept = polygons
+        .0
+        .into_iter()
+        .filter(|polygon| large(polygon.exterior()))
+        .map(|polygon| {
+            let (exterior, holes) = polygon.into_inner();
+            Polygon::new(exterior, holes.into_iter().filter(large).collect())
+        });
     MultiPolygon(kept.collect())
 }
 
@@ -116,7 +141,10 @@ fn circle(centre: Coord, radius_m: f64, corners: usize) -> Polygon {
     let mut ring: Vec<Coord> = (0..corners)
         .map(|k| {
             let (sin, cos) = (2.0 * PI * k as f64 / corners as f64).sin_cos();
-            Coord { x: centre.x + radius_m * cos, y: centre.y + radius_m * sin }
+            Coord {
+                x: centre.x + radius_m * cos,
+                y: centre.y + radius_m * sin,
+            }
         })
         .collect();
     ring.push(ring[0]);
@@ -133,7 +161,10 @@ pub struct Engines<'a> {
 impl Engines<'static> {
     /// Without GDAL: the `geo` engine twice.
     pub fn pure() -> Engines<'static> {
-        Engines { first: &GeoEngine, other: &GeoEngine }
+        Engines {
+            first: &GeoEngine,
+            other: &GeoEngine,
+        }
     }
 }
 
@@ -147,7 +178,10 @@ impl Engines<'_> {
         match self.first.buffer(source, distance_m, QUARTER) {
             // GEOS 3.11 returns EMPTY for some small inward buffers that are not (GEOS issue 984).
             Some(result) if !result.0.is_empty() => result,
-            _ => self.other.buffer(source, distance_m, QUARTER).unwrap_or(MultiPolygon(vec![])),
+            _ => self
+                .other
+                .buffer(source, distance_m, QUARTER)
+                .unwrap_or(MultiPolygon(vec![])),
         }
     }
 }
@@ -172,10 +206,24 @@ pub struct Certified {
 pub enum BufferError {
     #[error("the buffer engine gave no result")]
     NoResult,
-    #[error("the edge comes within {measured_m:.4} m of its source near ({x:.1}, {y:.1}); {required_m:.4} m is required")]
-    Short { measured_m: f64, required_m: f64, x: f64, y: f64 },
-    #[error("the edge lies {measured_m:.4} m from its source near ({x:.1}, {y:.1}); {allowed_m:.4} m is allowed")]
-    Long { measured_m: f64, allowed_m: f64, x: f64, y: f64 },
+    #[error(
+        "the edge comes within {measured_m:.4} m of its source near ({x:.1}, {y:.1}); {required_m:.4} m is required"
+    )]
+    Short {
+        measured_m: f64,
+        required_m: f64,
+        x: f64,
+        y: f64,
+    },
+    #[error(
+        "the edge lies {measured_m:.4} m from its source near ({x:.1}, {y:.1}); {allowed_m:.4} m is allowed"
+    )]
+    Long {
+        measured_m: f64,
+        allowed_m: f64,
+        x: f64,
+        y: f64,
+    },
     #[error("the source near ({x:.1}, {y:.1}) is not covered")]
     NotCovered { x: f64, y: f64 },
 }
@@ -190,21 +238,37 @@ pub fn circumscribed(width_m: f64, quarter_segments: u32) -> f64 {
 ///
 /// # Errors
 /// The first refusal, when no rung of the ladder could be certified.
-pub fn certified(engines: Engines<'_>, source: &Source, width_m: f64) -> Result<Certified, BufferError> {
+pub fn certified(
+    engines: Engines<'_>,
+    source: &Source,
+    width_m: f64,
+) -> Result<Certified, BufferError> {
     if width_m == 0.0 {
         let shape = match source {
             Source::Polygons(polygons) => polygons.clone(),
             Source::Points(_) | Source::Lines(_) => MultiPolygon(vec![]),
         };
-        return Ok(Certified { shape, rung: Rung::Engine });
+        return Ok(Certified {
+            shape,
+            rung: Rung::Engine,
+        });
     }
     let index = source.index();
     let radius_m = circumscribed(width_m, QUARTER_SEGMENTS);
     let mut first_refusal = None;
-    for rung in [Rung::Engine, Rung::Cleaned, Rung::OtherEngine, Rung::Capsules] {
+    for rung in [
+        Rung::Engine,
+        Rung::Cleaned,
+        Rung::OtherEngine,
+        Rung::Capsules,
+    ] {
         let drawn = match rung {
             Rung::Engine => engines.first.buffer(source, radius_m, QUARTER_SEGMENTS),
-            Rung::Cleaned => engines.first.buffer(&snapped(source), radius_m + SNAP_M, QUARTER_SEGMENTS),
+            Rung::Cleaned => {
+                engines
+                    .first
+                    .buffer(&snapped(source), radius_m + SNAP_M, QUARTER_SEGMENTS)
+            }
             Rung::OtherEngine => engines.other.buffer(source, radius_m, QUARTER_SEGMENTS),
             Rung::Capsules => Some(capsules(source, width_m)),
         };
@@ -236,7 +300,10 @@ pub fn certify(
 ) -> Result<(), BufferError> {
     for seed in source.seeds() {
         if !inside(seed, shape) {
-            return Err(BufferError::NotCovered { x: seed.x, y: seed.y });
+            return Err(BufferError::NotCovered {
+                x: seed.x,
+                y: seed.y,
+            });
         }
     }
     let allowed_m = width_m * (1.0 + LONG_SHARE) + 1e-6;
@@ -245,12 +312,16 @@ pub fn certify(
         if let Some(&corner) = ring.0.first()
             && source.contains(corner)
         {
-            return Err(BufferError::NotCovered { x: corner.x, y: corner.y });
+            return Err(BufferError::NotCovered {
+                x: corner.x,
+                y: corner.y,
+            });
         }
         for edge in ring.0.windows(2) {
             let (mut nearest, mut farthest) = (f64::INFINITY, f64::INFINITY);
             for segment in index.near(edge[0], edge[1], search_m) {
-                let distance = super::distance::segment_segment(edge[0], edge[1], segment.a, segment.b);
+                let distance =
+                    super::distance::segment_segment(edge[0], edge[1], segment.a, segment.b);
                 nearest = nearest.min(distance);
                 // Distance to one segment is convex along the edge, so its ends bound it.
                 let ends = point_segment(edge[0], segment.a, segment.b)
@@ -259,16 +330,29 @@ pub fn certify(
             }
             let (x, y) = (edge[0].x, edge[0].y);
             if nearest < width_m - SHORT_TOLERANCE_M {
-                return Err(BufferError::Short { measured_m: nearest, required_m: width_m, x, y });
+                return Err(BufferError::Short {
+                    measured_m: nearest,
+                    required_m: width_m,
+                    x,
+                    y,
+                });
             }
             if farthest > allowed_m {
                 // The bound is not tight where the nearest segment changes along the edge: look at the corners.
                 let corner = index.distance(edge[0], search_m).unwrap_or(f64::INFINITY);
-                let middle = Coord { x: (edge[0].x + edge[1].x) / 2.0, y: (edge[0].y + edge[1].y) / 2.0 };
+                let middle = Coord {
+                    x: (edge[0].x + edge[1].x) / 2.0,
+                    y: (edge[0].y + edge[1].y) / 2.0,
+                };
                 let middle = index.distance(middle, search_m).unwrap_or(f64::INFINITY);
                 let measured_m = corner.max(middle);
                 if measured_m > allowed_m {
-                    return Err(BufferError::Long { measured_m, allowed_m, x, y });
+                    return Err(BufferError::Long {
+                        measured_m,
+                        allowed_m,
+                        x,
+                        y,
+                    });
                 }
             }
         }
@@ -280,7 +364,10 @@ const SNAP_M: f64 = 0.000_1;
 
 /// The source on a grid of 0.1 mm, without repeated points.
 fn snapped(source: &Source) -> Source {
-    let snap = |c: &Coord| Coord { x: (c.x / SNAP_M).round() * SNAP_M, y: (c.y / SNAP_M).round() * SNAP_M };
+    let snap = |c: &Coord| Coord {
+        x: (c.x / SNAP_M).round() * SNAP_M,
+        y: (c.y / SNAP_M).round() * SNAP_M,
+    };
     let line = |line: &LineString| {
         let mut coords: Vec<Coord> = line.0.iter().map(snap).collect();
         coords.dedup();
@@ -294,7 +381,10 @@ fn snapped(source: &Source) -> Source {
                 .0
                 .iter()
                 .map(|polygon| {
-                    Polygon::new(line(polygon.exterior()), polygon.interiors().iter().map(line).collect())
+                    Polygon::new(
+                        line(polygon.exterior()),
+                        polygon.interiors().iter().map(line).collect(),
+                    )
                 })
                 .collect(),
         )),
@@ -312,12 +402,22 @@ fn capsules(source: &Source, width_m: f64) -> MultiPolygon {
     };
     for segment in source.segments(0) {
         let (dx, dy) = (segment.b.x - segment.a.x, segment.b.y - segment.a.y);
-        let heading = if dx == 0.0 && dy == 0.0 { 0.0 } else { dy.atan2(dx) };
+        let heading = if dx == 0.0 && dy == 0.0 {
+            0.0
+        } else {
+            dy.atan2(dx)
+        };
         let mut ring = Vec::with_capacity(2 * HALF_CIRCLE_PIECES + 3);
-        for (centre, from) in [(segment.b, heading - PI / 2.0), (segment.a, heading + PI / 2.0)] {
+        for (centre, from) in [
+            (segment.b, heading - PI / 2.0),
+            (segment.a, heading + PI / 2.0),
+        ] {
             for k in 0..=HALF_CIRCLE_PIECES {
                 let (sin, cos) = (from + step * k as f64).sin_cos();
-                ring.push(Coord { x: centre.x + radius * cos, y: centre.y + radius * sin });
+                ring.push(Coord {
+                    x: centre.x + radius * cos,
+                    y: centre.y + radius * sin,
+                });
             }
         }
         ring.push(ring[0]);
@@ -337,7 +437,13 @@ mod tests {
 
     fn rectangle(width: f64, height: f64) -> Source {
         Source::Polygons(MultiPolygon(vec![Polygon::new(
-            LineString::from(vec![(0., 0.), (width, 0.), (width, height), (0., height), (0., 0.)]),
+            LineString::from(vec![
+                (0., 0.),
+                (width, 0.),
+                (width, height),
+                (0., height),
+                (0., 0.),
+            ]),
             vec![],
         )]))
     }
@@ -382,12 +488,29 @@ mod tests {
         let index = source.index();
         let good = certified(Engines::pure(), &source, 10.0).unwrap().shape;
         assert_eq!(certify(&good, &source, &index, 10.0), Ok(()));
-        assert!(matches!(certify(&good, &source, &index, 10.02), Err(BufferError::Short { .. })));
-        assert!(matches!(certify(&good, &source, &index, 9.9), Err(BufferError::Long { .. })));
+        assert!(matches!(
+            certify(&good, &source, &index, 10.02),
+            Err(BufferError::Short { .. })
+        ));
+        assert!(matches!(
+            certify(&good, &source, &index, 9.9),
+            Err(BufferError::Long { .. })
+        ));
         let nothing = MultiPolygon(vec![]);
-        assert!(matches!(certify(&nothing, &source, &index, 10.0), Err(BufferError::NotCovered { .. })));
+        assert!(matches!(
+            certify(&nothing, &source, &index, 10.0),
+            Err(BufferError::NotCovered { .. })
+        ));
         let mut holed = good.clone();
-        holed.0[0].interiors_push(LineString::from(vec![(20., 2.), (22., 2.), (22., 4.), (20., 2.)]));
-        assert!(matches!(certify(&holed, &source, &index, 10.0), Err(BufferError::Short { .. })));
+        holed.0[0].interiors_push(LineString::from(vec![
+            (20., 2.),
+            (22., 2.),
+            (22., 4.),
+            (20., 2.),
+        ]));
+        assert!(matches!(
+            certify(&holed, &source, &index, 10.0),
+            Err(BufferError::Short { .. })
+        ));
     }
 }

@@ -10,7 +10,11 @@ use super::area::rings;
 pub fn point_segment(p: Coord, a: Coord, b: Coord) -> f64 {
     let (dx, dy) = (b.x - a.x, b.y - a.y);
     let length2 = dx * dx + dy * dy;
-    let t = if length2 > 0.0 { (((p.x - a.x) * dx + (p.y - a.y) * dy) / length2).clamp(0.0, 1.0) } else { 0.0 };
+    let t = if length2 > 0.0 {
+        (((p.x - a.x) * dx + (p.y - a.y) * dy) / length2).clamp(0.0, 1.0)
+    } else {
+        0.0
+    };
     (p.x - a.x - t * dx).hypot(p.y - a.y - t * dy)
 }
 
@@ -25,7 +29,10 @@ pub fn segment_segment(a: Coord, b: Coord, c: Coord, d: Coord) -> f64 {
     if c_side * d_side < 0.0 && a_side * b_side < 0.0 {
         return 0.0;
     }
-    point_segment(a, c, d).min(point_segment(b, c, d)).min(point_segment(c, a, b)).min(point_segment(d, a, b))
+    point_segment(a, c, d)
+        .min(point_segment(b, c, d))
+        .min(point_segment(c, a, b))
+        .min(point_segment(d, a, b))
 }
 
 /// One indexed segment and the number of the thing it belongs to.
@@ -57,7 +64,9 @@ pub struct SegmentIndex {
 
 impl SegmentIndex {
     pub fn new(segments: Vec<Segment>) -> SegmentIndex {
-        SegmentIndex { tree: RTree::bulk_load(segments) }
+        SegmentIndex {
+            tree: RTree::bulk_load(segments),
+        }
     }
 
     pub fn of_lines(lines: &MultiLineString) -> SegmentIndex {
@@ -76,7 +85,8 @@ impl SegmentIndex {
     pub fn near(&self, a: Coord, b: Coord, within: f64) -> impl Iterator<Item = &Segment> {
         let low = [a.x.min(b.x) - within, a.y.min(b.y) - within];
         let high = [a.x.max(b.x) + within, a.y.max(b.y) + within];
-        self.tree.locate_in_envelope_intersecting(AABB::from_corners(low, high))
+        self.tree
+            .locate_in_envelope_intersecting(AABB::from_corners(low, high))
     }
 
     /// The nearest indexed segment to `a`-`b`, if nearer than `within`.
@@ -85,10 +95,14 @@ impl SegmentIndex {
         for segment in self.near(a, b, within) {
             let distance = segment_segment(a, b, segment.a, segment.b);
             let better = best.is_none_or(|best| {
-                distance < best.distance || (distance == best.distance && segment.owner < best.owner)
+                distance < best.distance
+                    || (distance == best.distance && segment.owner < best.owner)
             });
             if distance < within && better {
-                best = Some(Approach { distance, owner: segment.owner });
+                best = Some(Approach {
+                    distance,
+                    owner: segment.owner,
+                });
             }
         }
         best
@@ -96,25 +110,42 @@ impl SegmentIndex {
 
     /// Distance from a point to the index, if below `within`.
     pub fn distance(&self, p: Coord, within: f64) -> Option<f64> {
-        self.approach(p, p, within).map(|approach| approach.distance)
+        self.approach(p, p, within)
+            .map(|approach| approach.distance)
     }
 }
 
 /// Segments of lines; a line of one point gives a segment of no length.
 pub fn line_segments(lines: &[LineString], owner: u32) -> impl Iterator<Item = Segment> + '_ {
     lines.iter().flat_map(move |line| {
-        let single = (line.0.len() == 1).then(|| Segment { a: line.0[0], b: line.0[0], owner });
-        line.0.windows(2).map(move |w| Segment { a: w[0], b: w[1], owner }).chain(single)
+        let single = (line.0.len() == 1).then(|| Segment {
+            a: line.0[0],
+            b: line.0[0],
+            owner,
+        });
+        line.0
+            .windows(2)
+            .map(move |w| Segment {
+                a: w[0],
+                b: w[1],
+                owner,
+            })
+            .chain(single)
     })
 }
 
 /// Edges of all rings.
-pub fn boundary_segments(polygons: &MultiPolygon, owner: u32) -> impl Iterator<Item = Segment> + '_ {
-    polygons
-        .0
-        .iter()
-        .flat_map(rings)
-        .flat_map(move |ring| ring.0.windows(2).map(move |w| Segment { a: w[0], b: w[1], owner }))
+pub fn boundary_segments(
+    polygons: &MultiPolygon,
+    owner: u32,
+) -> impl Iterator<Item = Segment> + '_ {
+    polygons.0.iter().flat_map(rings).flat_map(move |ring| {
+        ring.0.windows(2).map(move |w| Segment {
+            a: w[0],
+            b: w[1],
+            owner,
+        })
+    })
 }
 
 /// Whether `p` lies inside (crossing number; the boundary itself is undecided).
@@ -142,25 +173,47 @@ mod tests {
 
     #[test]
     fn segments_cross_touch_and_pass_by() {
-        assert_eq!(segment_segment(c(0., 0.), c(10., 10.), c(0., 10.), c(10., 0.)), 0.0);
-        assert_eq!(segment_segment(c(0., 0.), c(10., 0.), c(5., 0.), c(5., 9.)), 0.0);
-        assert_eq!(segment_segment(c(0., 0.), c(10., 0.), c(13., 4.), c(13., 9.)), 5.0);
-        assert_eq!(segment_segment(c(1., 1.), c(1., 1.), c(4., 5.), c(4., 5.)), 5.0);
+        assert_eq!(
+            segment_segment(c(0., 0.), c(10., 10.), c(0., 10.), c(10., 0.)),
+            0.0
+        );
+        assert_eq!(
+            segment_segment(c(0., 0.), c(10., 0.), c(5., 0.), c(5., 9.)),
+            0.0
+        );
+        assert_eq!(
+            segment_segment(c(0., 0.), c(10., 0.), c(13., 4.), c(13., 9.)),
+            5.0
+        );
+        assert_eq!(
+            segment_segment(c(1., 1.), c(1., 1.), c(4., 5.), c(4., 5.)),
+            5.0
+        );
     }
 
     #[test]
     fn the_index_finds_what_brute_force_finds() {
         let mut state = 7u64;
         let mut next = || {
-            state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+            state = state
+                .wrapping_mul(6364136223846793005)
+                .wrapping_add(1442695040888963407);
             (state >> 33) as f64 / (1u64 << 31) as f64 * 100.0
         };
-        let segments: Vec<Segment> =
-            (0..300).map(|owner| Segment { a: c(next(), next()), b: c(next(), next()), owner }).collect();
+        let segments: Vec<Segment> = (0..300)
+            .map(|owner| Segment {
+                a: c(next(), next()),
+                b: c(next(), next()),
+                owner,
+            })
+            .collect();
         let index = SegmentIndex::new(segments.clone());
         for _ in 0..100 {
             let (a, b) = (c(next() * 2.0, next() * 2.0), c(next() * 2.0, next() * 2.0));
-            let brute = segments.iter().map(|s| segment_segment(a, b, s.a, s.b)).fold(f64::INFINITY, f64::min);
+            let brute = segments
+                .iter()
+                .map(|s| segment_segment(a, b, s.a, s.b))
+                .fold(f64::INFINITY, f64::min);
             let found = index.approach(a, b, 30.0).map(|approach| approach.distance);
             assert_eq!(found, (brute < 30.0).then_some(brute));
         }

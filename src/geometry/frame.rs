@@ -18,15 +18,27 @@ impl Frame {
     }
 
     pub fn enter(&self, p: Coord) -> Coord {
-        Coord { x: p.x * self.cos - p.y * self.sin, y: p.x * self.sin + p.y * self.cos }
+        Coord {
+            x: p.x * self.cos - p.y * self.sin,
+            y: p.x * self.sin + p.y * self.cos,
+        }
     }
 
     pub fn leave(&self, q: Coord) -> Coord {
-        Coord { x: q.x * self.cos + q.y * self.sin, y: -q.x * self.sin + q.y * self.cos }
+        Coord {
+            x: q.x * self.cos + q.y * self.sin,
+            y: -q.x * self.sin + q.y * self.cos,
+        }
     }
 
     pub fn enter_polygons(&self, polygons: &MultiPolygon) -> MultiPolygon {
-        MultiPolygon(polygons.0.iter().map(|polygon| map_polygon(polygon, |c| self.enter(c))).collect())
+        MultiPolygon(
+            polygons
+                .0
+                .iter()
+                .map(|polygon| map_polygon(polygon, |c| self.enter(c)))
+                .collect(),
+        )
     }
 
     pub fn leave_polygon(&self, polygon: &Polygon) -> Polygon {
@@ -34,7 +46,13 @@ impl Frame {
     }
 
     pub fn leave_polygons(&self, polygons: &MultiPolygon) -> MultiPolygon {
-        MultiPolygon(polygons.0.iter().map(|polygon| self.leave_polygon(polygon)).collect())
+        MultiPolygon(
+            polygons
+                .0
+                .iter()
+                .map(|polygon| self.leave_polygon(polygon))
+                .collect(),
+        )
     }
 
     pub fn leave_line(&self, line: &LineString) -> LineString {
@@ -53,7 +71,13 @@ pub fn map_polygon(polygon: &Polygon, f: impl Fn(Coord) -> Coord) -> Polygon {
 }
 
 pub fn map_polygons(polygons: &MultiPolygon, f: impl Fn(Coord) -> Coord) -> MultiPolygon {
-    MultiPolygon(polygons.0.iter().map(|polygon| map_polygon(polygon, &f)).collect())
+    MultiPolygon(
+        polygons
+            .0
+            .iter()
+            .map(|polygon| map_polygon(polygon, &f))
+            .collect(),
+    )
 }
 
 pub fn map_lines(lines: &MultiLineString, f: impl Fn(Coord) -> Coord) -> MultiLineString {
@@ -62,7 +86,11 @@ pub fn map_lines(lines: &MultiLineString, f: impl Fn(Coord) -> Coord) -> MultiLi
 
 /// Azimuth in degrees clockwise from grid north, in 0..360.
 pub fn azimuth_deg(direction: Coord) -> f64 {
-    direction.x.atan2(direction.y).to_degrees().rem_euclid(360.0)
+    direction
+        .x
+        .atan2(direction.y)
+        .to_degrees()
+        .rem_euclid(360.0)
 }
 
 #[cfg(test)]
@@ -72,7 +100,10 @@ mod tests {
     #[test]
     fn the_frame_turns_its_azimuth_upright_and_back() {
         let frame = Frame::new(60.0);
-        let along = Coord { x: 60f64.to_radians().sin(), y: 60f64.to_radians().cos() };
+        let along = Coord {
+            x: 60f64.to_radians().sin(),
+            y: 60f64.to_radians().cos(),
+        };
         let turned = frame.enter(along);
         assert!(turned.x.abs() < 1e-15 && (turned.y - 1.0).abs() < 1e-15);
         let back = frame.leave(turned);

@@ -12,20 +12,32 @@ pub const DUST_M2: f64 = 1e-4;
 /// Counter-clockwise exteriors, clockwise holes; leaves correctly oriented input as it is.
 pub fn oriented(polygons: MultiPolygon) -> MultiPolygon {
     let right = polygons.0.iter().all(|polygon| {
-        ring_area(polygon.exterior()) >= 0.0 && polygon.interiors().iter().all(|hole| ring_area(hole) <= 0.0)
+        ring_area(polygon.exterior()) >= 0.0
+            && polygon
+                .interiors()
+                .iter()
+                .all(|hole| ring_area(hole) <= 0.0)
     });
-    if right { polygons } else { polygons.orient(Direction::Default) }
+    if right {
+        polygons
+    } else {
+        polygons.orient(Direction::Default)
+    }
 }
 
 fn tidy(result: MultiPolygon) -> MultiPolygon {
     let keep_ring = |ring: &LineString| ring_area(ring).abs() >= DUST_M2;
-    let polygons = result.0.into_iter().filter(|polygon| polygon_area(polygon) >= DUST_M2).map(|polygon| {
-        if polygon.interiors().iter().all(keep_ring) {
-            return polygon;
-        }
-        let (exterior, holes) = polygon.into_inner();
-        Polygon::new(exterior, holes.into_iter().filter(keep_ring).collect())
-    });
+    let polygons = result
+        .0
+        .into_iter()
+        .filter(|polygon| polygon_area(polygon) >= DUST_M2)
+        .map(|polygon| {
+            if polygon.interiors().iter().all(keep_ring) {
+                return polygon;
+            }
+            let (exterior, holes) = polygon.into_inner();
+            Polygon::new(exterior, holes.into_iter().filter(keep_ring).collect())
+        });
     oriented(MultiPolygon(polygons.collect()))
 }
 
@@ -62,9 +74,40 @@ pub fn union(polygons: &[Polygon]) -> MultiPolygon {
 /// The stretches of `lines` inside (`inside` true) or outside `polygons`, which may overlap.
 pub fn clip_lines(lines: &MultiLineString, polygons: &[Polygon], inside: bool) -> MultiLineString {
     if lines.0.is_empty() || polygons.is_empty() {
-        return if inside { MultiLineString(vec![]) } else { lines.clone() };
+        return if inside {
+            MultiLineString(vec![])
+        } else {
+            lines.clone()
+        };
     }
     MultiPolygon(polygons.to_vec()).clip_with_fill_rule(lines, !inside, FillRule::NonZero)
+}
+
+/// Joins lines that end where another begins; directions are kept.
+pub fn joined(lines: MultiLineString) -> Vec<LineString> {
+    let mut out: Vec<LineString> = Vec::new();
+    for line in lines.0 {
+        if line.0.len() < 2 {
+            continue;
+        }
+        let (first, last) = (line.0[0], line.0[line.0.len() - 1]);
+        if let Some(before) = out
+            .iter_mut()
+            .find(|other| other.0.last() == Some(&first) && other.0[0] != first)
+        {
+            before.0.extend(line.0.into_iter().skip(1));
+        } else if let Some(after) = out
+            .iter_mut()
+            .find(|other| other.0[0] == last && other.0.last() != Some(&last))
+        {
+            let mut coords = line.0;
+            coords.extend(after.0.iter().skip(1).copied());
+            after.0 = coords;
+        } else {
+            out.push(line);
+        }
+    }
+    out
 }
 
 /// Area of the parts of `subject` inside `clip`.
@@ -82,7 +125,13 @@ mod tests {
     use super::*;
 
     fn square(x: f64, y: f64, side: f64) -> Polygon {
-        let corners = vec![(x, y), (x + side, y), (x + side, y + side), (x, y + side), (x, y)];
+        let corners = vec![
+            (x, y),
+            (x + side, y),
+            (x + side, y + side),
+            (x, y + side),
+            (x, y),
+        ];
         Polygon::new(LineString::from(corners), vec![])
     }
 
@@ -102,7 +151,8 @@ mod tests {
     fn lines_are_clipped_inside_and_outside() {
         let lines = MultiLineString(vec![LineString::from(vec![(-10., 5.), (40., 5.)])]);
         let clip = [square(0.0, 0.0, 10.0)];
-        let total = |lines: MultiLineString| lines.0.iter().map(super::super::area::length).sum::<f64>();
+        let total =
+            |lines: MultiLineString| lines.0.iter().map(super::super::area::length).sum::<f64>();
         assert!((total(clip_lines(&lines, &clip, true)) - 10.0).abs() < 1e-5);
         assert!((total(clip_lines(&lines, &clip, false)) - 40.0).abs() < 1e-5);
     }

@@ -109,10 +109,18 @@ fn crossings(a: Coord, b: Coord, slabs: &[Slab]) -> Vec<Crossing> {
             break;
         }
         if crossed(sides.low) {
-            found.push(Crossing { x: sides.low, slab, side: Side::Low });
+            found.push(Crossing {
+                x: sides.low,
+                slab,
+                side: Side::Low,
+            });
         }
         if crossed(sides.high) {
-            found.push(Crossing { x: sides.high, slab, side: Side::High });
+            found.push(Crossing {
+                x: sides.high,
+                slab,
+                side: Side::High,
+            });
         }
     }
     if a.x > b.x {
@@ -121,13 +129,19 @@ fn crossings(a: Coord, b: Coord, slabs: &[Slab]) -> Vec<Crossing> {
     found
 }
 
-fn cut_ring(ring: &LineString, slabs: &[Slab], chains: &mut [Vec<Chain>], whole: &mut [Vec<LineString>]) {
+fn cut_ring(
+    ring: &LineString,
+    slabs: &[Slab],
+    chains: &mut [Vec<Chain>],
+    whole: &mut [Vec<LineString>],
+) {
     let coords = &ring.0;
     if coords.len() < 4 {
         return;
     }
     let start = slab_of(coords[0].x, slabs);
-    let mut current: Option<(usize, Option<Side>, Vec<Coord>)> = start.map(|slab| (slab, None, vec![coords[0]]));
+    let mut current: Option<(usize, Option<Side>, Vec<Coord>)> =
+        start.map(|slab| (slab, None, vec![coords[0]]));
     // The chain that began inside a slab, closed later by the ring's last chain.
     let mut opening: Option<(Side, Vec<Coord>)> = None;
     for w in coords.windows(2) {
@@ -141,7 +155,11 @@ fn cut_ring(ring: &LineString, slabs: &[Slab], chains: &mut [Vec<Chain>], whole:
             } else if let Some((slab, from, mut chain)) = current.take() {
                 chain.push(point);
                 match from {
-                    Some(from) => chains[slab].push(Chain { coords: chain, from, to: crossing.side }),
+                    Some(from) => chains[slab].push(Chain {
+                        coords: chain,
+                        from,
+                        to: crossing.side,
+                    }),
                     None => opening = Some((crossing.side, chain)),
                 }
             }
@@ -156,7 +174,11 @@ fn cut_ring(ring: &LineString, slabs: &[Slab], chains: &mut [Vec<Chain>], whole:
         (Some((slab, None, chain)), None) => whole[slab].push(LineString(chain)),
         (Some((slab, Some(from), mut chain)), Some((to, rest))) => {
             chain.extend(rest.into_iter().skip(1));
-            chains[slab].push(Chain { coords: chain, from, to });
+            chains[slab].push(Chain {
+                coords: chain,
+                from,
+                to,
+            });
         }
         _ => {}
     }
@@ -178,7 +200,11 @@ fn link(chains: Vec<Chain>) -> Option<Vec<LineString>> {
         ends.sort_by(|a, b| a.0.total_cmp(&b.0));
         for pair in ends.chunks_exact_mut(2) {
             // Counter-clockwise: down the left side, up the right side.
-            let (start, end) = if side == Side::Low { (pair[0], pair[1]) } else { (pair[1], pair[0]) };
+            let (start, end) = if side == Side::Low {
+                (pair[0], pair[1])
+            } else {
+                (pair[1], pair[0])
+            };
             if !start.2 || end.2 {
                 return None;
             }
@@ -232,7 +258,10 @@ fn assemble(pieces: Vec<LineString>) -> Vec<Polygon> {
         let bounds = Bounds::of(&hole.0);
         let shell = shells.iter_mut().find(|shell| {
             Bounds::of(&shell.exterior().0).holds(&bounds)
-                && inside(corner, &MultiPolygon(vec![Polygon::new(shell.exterior().clone(), vec![])]))
+                && inside(
+                    corner,
+                    &MultiPolygon(vec![Polygon::new(shell.exterior().clone(), vec![])]),
+                )
         });
         if let Some(shell) = shell {
             shell.interiors_push(hole);
@@ -246,8 +275,14 @@ fn assemble(pieces: Vec<LineString>) -> Vec<Polygon> {
 fn by_overlay(polygons: &MultiPolygon, slab: Slab) -> Vec<Polygon> {
     let bounds = Bounds::of_polygons(polygons).grown(1.0);
     let window = Bounds {
-        min: Coord { x: slab.low, y: bounds.min.y },
-        max: Coord { x: slab.high, y: bounds.max.y },
+        min: Coord {
+            x: slab.low,
+            y: bounds.min.y,
+        },
+        max: Coord {
+            x: slab.high,
+            y: bounds.max.y,
+        },
     };
     let mut pieces = overlay::intersection(polygons, &[window.to_polygon()]).0;
     let bottom = |polygon: &Polygon| Bounds::of(&polygon.exterior().0).min.y;
@@ -279,11 +314,21 @@ mod tests {
         let count = radii.len();
         let at = |k: usize, r: f64| {
             let (sin, cos) = (std::f64::consts::TAU * k as f64 / count as f64).sin_cos();
-            Coord { x: r * cos, y: r * sin }
+            Coord {
+                x: r * cos,
+                y: r * sin,
+            }
         };
-        let ring: Vec<Coord> = (0..=count).map(|k| at(k % count, radii[k % count])).collect();
+        let ring: Vec<Coord> = (0..=count)
+            .map(|k| at(k % count, radii[k % count]))
+            .collect();
         let holes = if hole {
-            vec![LineString((0..=count).rev().map(|k| at(k % count, 0.4 * radii[k % count].min(30.0))).collect())]
+            vec![LineString(
+                (0..=count)
+                    .rev()
+                    .map(|k| at(k % count, 0.4 * radii[k % count].min(30.0)))
+                    .collect(),
+            )]
         } else {
             vec![]
         };
@@ -317,13 +362,32 @@ mod tests {
     #[test]
     fn a_point_on_a_side_belongs_to_the_right() {
         let diamond = MultiPolygon(vec![Polygon::new(
-            LineString::from(vec![(0., -10.), (10., 0.), (0., 10.), (-10., 0.), (0., -10.)]),
+            LineString::from(vec![
+                (0., -10.),
+                (10., 0.),
+                (0., 10.),
+                (-10., 0.),
+                (0., -10.),
+            ]),
             vec![],
         )]);
-        let slabs = [Slab { low: -10.0, high: 0.0 }, Slab { low: 0.0, high: 10.0 }];
+        let slabs = [
+            Slab {
+                low: -10.0,
+                high: 0.0,
+            },
+            Slab {
+                low: 0.0,
+                high: 10.0,
+            },
+        ];
         let pieces = clip_slabs(&diamond, &slabs);
         assert_eq!(pieces.len(), 2);
-        assert!(pieces.iter().all(|(_, piece)| (polygon_area(piece) - 100.0).abs() < 1e-9));
+        assert!(
+            pieces
+                .iter()
+                .all(|(_, piece)| (polygon_area(piece) - 100.0).abs() < 1e-9)
+        );
         assert_eq!(upright(&diamond, 5.0), vec![[-5.0, 5.0]]);
     }
 }

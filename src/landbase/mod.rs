@@ -1,1 +1,238 @@
-//! To be furnished.
+//! Every feature of every layer in R-trees, so that a block touches only what lies within the widest rule of it.
+
+mod near;
+
+use geo::Coord;
+use rstar::primitives::{GeomWithData, Rectangle};
+use rstar::{AABB, RTree};
+
+use crate::geometry::area::Bounds;
+use crate::model::{Feature, LayerKind, LayoutSettings, Shape};
+use crate::rulebook::{Match, RuleLine, Rulebook};
+
+pub use near::NearFeature;
+
+/// Long lines are indexed in runs of this many segments, so that a river is not one box.
+const RUN_SEGMENTS: usize = 32;
+
+/// A stretch of a line, or a whole point or polygon feature.
+#[derive(Clone, Copy, Debug)]
+struct Entry {
+    feature: u32,
+    /// Member of a multiline.
+    member: u32,
+    /// Vertices `from..=to` of that member.
+    from: u32,
+    to: u32,
+}
+
+type Indexed = GeomWithData<Rectangle<[f64; 2]>, Entry>;
+
+/// What the rules in force ask of one feature, looked up once.
+#[derive(Clone, Copy, Debug)]
+pub struct Demand<'a> {
+    pub rule: Option<&'a RuleLine>,
+    /// True: the class is missing or unknown, and the widest line stands in.
+    pub assumed: bool,
+    /// Half of a stream's channel or of a road's cleared width; 0 for polygons and points.
+    pub half_m: f64,
+    /// True: a stream line without a channel width; half of the class's widest channel stands in, or nothing.
+    pub half_assumed: bool,
+}
+
+impl Demand<'_> {
+    pub fn reserve_m(&self) -> f64 {
+        self.rule.map_or(0.0, |rule| rule.reserve_m)
+    }
+    pub fn management_m(&self) -> f64 {
+        self.rule.map_or(0.0, |rule| rule.management_m)
+    }
+    pub fn machine_exclusion_m(&self) -> f64 {
+        self.rule.map_or(0.0, |rule| rule.machine_exclusion_m)
+    }
+}
+
+/// All features, indexed by kind.
+pub struct Landbase<'a> {
+    features: &'a [Feature],
+    demands: Vec<Demand<'a>>,
+    trees: Vec<(LayerKind, f64, RTree<Indexed>)>,
+    settings: &'a LayoutSettings,
+}
+
+impl<'a> Landbase<'a> {
+    pub fn new(
+        features: &'a [Feature],
+        rules: &'a Rulebook,
+        settings: &'a LayoutSettings,
+    ) -> Landbase<'a> {
+        let demands: Vec<Demand> = features
+            .iter()
+            .map(|feature| demand(feature, rules, settings))
+            .collect();
+        let mut trees = Vec::new();
+        for kind in LayerKind::ALL {
+            let mut entries = Vec::new();
+            let mut widest_m = 0.0f64;
+            for (index, feature) in features
+                .iter()
+                .enumerate()
+                .filter(|(_, feature)| feature.kind == kind)
+            {
+                widest_m = widest_m.max(radius(feature, &demands[index], settings));
+                index_feature(index as u32, feature, &mut entries);
+            }
+            if !entries.is_empty() {
+                trees.push((kind, widest_m, RTree::bulk_load(entries)));
+            }
+        }
+        Landbase {
+            features,
+            demands,
+            trees,
+            settings,
+        }
+    }
+
+    pub fn demand(&self, feature: u32) -> Demand<'a> {
+        self.demands[feature as usize]
+    }
+
+    /// Features of every kind that lie within their own widest rule of the box, in the order they were read; their
+    /// shapes are cut down to what is near and moved by `-origin`.
+    pub fn near(&self, block: &Bounds, origin: Coord) -> Vec<NearFeature<'a>> {
+        let mut found = Vec::new();
+        for (_, widest_m, tree) in &self.trees {
+            let reach = block.grown(*widest_m);
+            let mut entries: Vec<Entry> = locate(tree, &reach).collect();
+            entries.sort_by_key(|entry| (entry.feature, entry.member, entry.from));
+            for run in entries.chunk_by(|a, b| a.feature == b.feature) {
+                let index = run[0].feature;
+                let feature = &self.features[index as usize];
+                let demand = self.demands[index as usize];
+                let radius_m = radius(feature, &demand, self.settings);
+                let window = block.grown(radius_m + 1.0);
+                if let Some(source) = near::cut_down(feature, run, &window, origin) {
+                    found.push((
+                        index,
+                        NearFeature {
+                            feature,
+                            demand,
+                            source,
+                        },
+                    ));
+                }
+            }
+        }
+        found.sort_by_key(|(index, _)| *index);
+        found.into_iter().map(|(_, near)| near).collect()
+    }
+
+    /// The point of any road or landing nearest to `from`, if within `within_m`, and its distance.
+    pub fn nearest_access(&self, from: Coord, within_m: f64) -> Option<(Coord, f64)> {
+        let mut best: Option<(Coord, f64)> = None;
+        let window = Bounds {
+            min: from,
+            max: from,
+        }
+        .grown(within_m);
+        for (kind, _, tree) in &self.trees {
+            if !matches!(kind, LayerKind::Roads | LayerKind::Landings) {
+                continue;
+            }
+            for entry in locate(tree, &window) {
+                let (point, distance) =
+                    near::nearest_point(&self.features[entry.feature as usize], &entry, from);
+                let closer = best.is_none_or(|(p, d)| {
+                    distance < d || (distance == d && (point.x, point.y) < (p.x, p.y))
+                });
+                if distance <= within_m && closer {
+                    best = Some((point, distance));
+                }
+            }
+        }
+        best
+    }
+}
+
+fn locate<'t>(tree: &'t RTree<Indexed>, window: &Bounds) -> impl Iterator<Item = Entry> + use<'t> {
+    let envelope = AABB::from_corners([window.min.x, window.min.y], [window.max.x, window.max.y]);
+    tree.locate_in_envelope_intersecting(envelope)
+        .map(|indexed| indexed.data)
+}
+
+fn demand<'a>(feature: &Feature, rules: &'a Rulebook, settings: &LayoutSettings) -> Demand<'a> {
+    let (rule, assumed) = match rules.find(feature.kind, feature.class.as_deref()) {
+        Match::Line(line) => (Some(line), false),
+        Match::Assumed(line) => (Some(line), true),
+        Match::None => (None, false),
+    };
+    let is_line = matches!(feature.shape, Shape::Lines(_));
+    let (half_m, half_assumed) = match feature.kind {
+        LayerKind::Streams if is_line => match feature.width_m {
+            Some(width_m) => (width_m / 2.0, false),
+            None => (
+                rule.and_then(|rule| rule.channel_up_to_m).unwrap_or(0.0) / 2.0,
+                true,
+            ),
+        },
+        LayerKind::Roads if is_line => (
+            feature.width_m.unwrap_or(settings.road_width_m) / 2.0,
+            false,
+        ),
+        _ => (0.0, false),
+    };
+    Demand {
+        rule,
+        assumed,
+        half_m,
+        half_assumed,
+    }
+}
+
+/// How far a feature's widest rule reaches from its drawn shape.
+fn radius(feature: &Feature, demand: &Demand, settings: &LayoutSettings) -> f64 {
+    let ruled = (demand.reserve_m() + demand.management_m()).max(demand.machine_exclusion_m());
+    let set = match feature.kind {
+        LayerKind::Roads => settings.road_band_m.max(settings.frontage_distance_m),
+        LayerKind::Hazards => settings.hazard_distance_m,
+        _ => 0.0,
+    };
+    // A little more than the certified buffer's own excess.
+    (demand.half_m + ruled.max(set)) * 1.002 + 0.01
+}
+
+fn index_feature(index: u32, feature: &Feature, entries: &mut Vec<Indexed>) {
+    let mut push = |bounds: Bounds, member: usize, from: usize, to: usize| {
+        let rectangle =
+            Rectangle::from_corners([bounds.min.x, bounds.min.y], [bounds.max.x, bounds.max.y]);
+        let entry = Entry {
+            feature: index,
+            member: member as u32,
+            from: from as u32,
+            to: to as u32,
+        };
+        entries.push(GeomWithData::new(rectangle, entry));
+    };
+    match &feature.shape {
+        Shape::Points(points) => {
+            for (member, point) in points.0.iter().enumerate() {
+                push(Bounds::of([&point.0]), member, 0, 0);
+            }
+        }
+        Shape::Lines(lines) => {
+            for (member, line) in lines.0.iter().enumerate() {
+                let last = line.0.len().saturating_sub(1);
+                for from in (0..last).step_by(RUN_SEGMENTS) {
+                    let to = (from + RUN_SEGMENTS).min(last);
+                    push(Bounds::of(&line.0[from..=to]), member, from, to);
+                }
+            }
+        }
+        Shape::Polygons(polygons) => {
+            for (member, polygon) in polygons.0.iter().enumerate() {
+                push(Bounds::of(&polygon.exterior().0), member, 0, 0);
+            }
+        }
+    }
+}

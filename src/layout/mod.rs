@@ -1,1 +1,84 @@
-//! To be furnished.
+//! From one block and what lies near it to a layout: the stages in order, one file each, all in the block's local frame.
+
+mod boundary_pass;
+mod comb;
+mod cover;
+mod ground;
+mod hours;
+mod order;
+mod orientation;
+mod retention;
+mod road_clearing;
+mod sections;
+mod strips;
+mod write_up;
+mod zones;
+
+use geo::Coord;
+
+use crate::geometry::area::{Bounds, area};
+use crate::geometry::buffer::{BufferError, Engines};
+use crate::geometry::frame::map_polygons;
+use crate::landbase::Landbase;
+use crate::model::{BlockPlan, Settings, SourceBlock};
+use crate::rulebook::Rulebook;
+
+pub use hours::ADVANCE_M;
+
+/// What every stage may look at.
+#[derive(Clone, Copy)]
+pub struct Context<'a> {
+    pub landbase: &'a Landbase<'a>,
+    pub settings: &'a Settings,
+    pub rules: &'a Rulebook,
+    pub engines: Engines<'a>,
+}
+
+/// Why a block could not be laid out; it is set aside and the batch goes on.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum LayoutError {
+    #[error("the zone around {layer}, feature {feature_id} could not be certified: {reason}")]
+    Uncertified {
+        layer: String,
+        feature_id: String,
+        reason: BufferError,
+    },
+    #[error("reserves leave nothing of the block ({gross_ha:.2} ha before)")]
+    NothingLeft { gross_ha: f64 },
+}
+
+/// The local frame's origin: the middle of the block's box, on whole metres.
+pub fn local_origin(block: &SourceBlock) -> Coord {
+    let bounds = Bounds::of_polygons(&block.shape);
+    Coord {
+        x: ((bounds.min.x + bounds.max.x) / 2.0).round(),
+        y: ((bounds.min.y + bounds.max.y) / 2.0).round(),
+    }
+}
+
+/// Lays out one block. The plan's compliance rows are still empty and its status open: see [`crate::compliance`].
+///
+/// # Errors
+/// When a zone could not be certified, or when reserves leave nothing.
+pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, LayoutError> {
+    let origin = local_origin(block);
+    let shape = map_polygons(&block.shape, |c| c - origin);
+    let near = context
+        .landbase
+        .near(&Bounds::of_polygons(&block.shape), origin);
+    let zones = zones::draw(context, &shape, &near)?;
+    let ground = ground::divide(context, &shape, zones)?;
+    let clearing = road_clearing::lay(context, &ground, &near);
+    let parts: Vec<strips::Part> = (1u32..)
+        .zip(&ground.parts)
+        .map(|(number, part)| {
+            let pass = boundary_pass::lay(context, &ground, part);
+            strips::Part::prepare(context, block, origin, &ground, part, number, pass)
+        })
+        .collect();
+    let target_m2 = retention::target_m2(context.rules, &ground) - area(&ground.retained_bands);
+    let solved = retention::solve(context, &parts, target_m2);
+    Ok(write_up::plan(
+        context, block, origin, shape, &ground, &clearing, &parts, &solved,
+    ))
+}

@@ -1,0 +1,159 @@
+//! Shares and books, from the areas of the pieces as written.
+
+use geo::{MultiPolygon, Polygon};
+
+use super::{Judge, Judged};
+use crate::geometry::area::{area, polygon_area};
+use crate::geometry::overlay::{intersection, shared_area, union};
+use crate::model::*;
+
+/// Measured shares may lie below the requirement by rounding only.
+const SHARE_TOLERANCE: f64 = 1e-9;
+/// Areas must balance to this.
+pub const BALANCE_M2: f64 = 1.0;
+
+impl Judge<'_> {
+    fn cut_m2(&self) -> f64 {
+        self.plan
+            .strips
+            .iter()
+            .map(|strip| polygon_area(&strip.shape))
+            .sum()
+    }
+
+    fn retained_m2(&self) -> f64 {
+        let corridors: f64 = self
+            .plan
+            .corridors
+            .iter()
+            .map(|corridor| polygon_area(&corridor.shape))
+            .sum();
+        corridors + area(&self.plan.retained_bands)
+    }
+
+    fn unworked_m2(&self) -> f64 {
+        self.plan
+            .unworked
+            .iter()
+            .map(|unworked| polygon_area(&unworked.shape))
+            .sum()
+    }
+
+    pub(super) fn retention_share(&self) -> Option<Judged> {
+        let rule = &self.context.rules.retention_share;
+        let retained_m2 = self.retained_m2();
+        // The net area is what was cut, kept or left, not what the layout said it was.
+        let net_m2 = self.cut_m2() + retained_m2 + self.unworked_m2();
+        let share = if self.context.rules.reserves_count {
+            let gross_m2 = area(&self.plan.shape);
+            (retained_m2 + gross_m2 - net_m2) / gross_m2
+        } else {
+            retained_m2 / net_m2
+        };
+        let status = match () {
+            _ if rule.value <= 0.0 => Verdict::NotApplicable,
+            _ if share >= rule.value - SHARE_TOLERANCE => Verdict::Pass,
+            _ => Verdict::Fail,
+        };
+        Some(self.row(
+            "retention-share",
+            "Retention share",
+            "share",
+            Some(rule.value),
+            Some(share),
+            status,
+            &rule.citation.text,
+        ))
+    }
+
+    /// One row per rule whose management zone owes a share.
+    pub(super) fn management_shares(&self) -> Vec<Judged> {
+        let rules = self
+            .context
+            .rules
+            .lines
+            .iter()
+            .filter(|rule| rule.management_share > 0.0);
+        let mut standing: Vec<Polygon> = self
+            .plan
+            .corridors
+            .iter()
+            .map(|corridor| corridor.shape.clone())
+            .collect();
+        standing.extend(self.plan.retained_bands.0.iter().cloned());
+        let judged = rules.filter_map(|rule| {
+            let zones: Vec<Polygon> = self
+                .plan
+                .zones
+                .iter()
+                .filter(|zone| zone.kind == ZoneKind::Management && zone.rule_id == rule.id)
+                .flat_map(|zone| zone.shape.0.iter().cloned())
+                .collect();
+            let pieces = self.plan.strips.iter().map(|strip| &strip.shape);
+            let left = self.plan.unworked.iter().map(|unworked| &unworked.shape);
+            let net: Vec<Polygon> = pieces.chain(left).chain(&standing).cloned().collect();
+            let zone_net = intersection(&union(&zones), &net);
+            let zone_m2 = area(&zone_net);
+            if zone_m2 < 1.0 {
+                return None;
+            }
+            let share = shared_area(&zone_net, &standing) / zone_m2;
+            // Two engines' arcs differ by a fraction of a per mille of the zone.
+            let status = if share >= rule.management_share - 0.002 {
+                Verdict::Pass
+            } else {
+                Verdict::Fail
+            };
+            let id = format!("management-share:{}", rule.id);
+            let title = format!("Share of the management zone left standing, {}", rule.title);
+            let mut judged = self.row(
+                &id,
+                &title,
+                "share",
+                Some(rule.management_share),
+                Some(share),
+                status,
+                &rule.citation.text,
+            );
+            judged.place = (status == Verdict::Fail).then(|| geo::Geometry::MultiPolygon(zone_net));
+            Some(judged)
+        });
+        judged.collect()
+    }
+
+    pub(super) fn balance(&self) -> Judged {
+        let gross_m2 = area(&self.plan.shape);
+        let reserves = self
+            .plan
+            .zones
+            .iter()
+            .filter(|zone| zone.kind == ZoneKind::Reserve);
+        let reserves: Vec<Polygon> = reserves
+            .flat_map(|zone| zone.shape.0.iter().cloned())
+            .collect();
+        let reserve_m2 = shared_area(&self.plan.shape, &reserves);
+        let rest = gross_m2 - reserve_m2 - self.cut_m2() - self.retained_m2() - self.unworked_m2();
+        let status = if rest.abs() <= BALANCE_M2 {
+            Verdict::Pass
+        } else {
+            Verdict::Fail
+        };
+        self.row(
+            "areas-balance",
+            "Gross = reserve + retained + cut + unworked",
+            "m2",
+            Some(BALANCE_M2),
+            Some(rest.abs()),
+            status,
+            "docs/algorithms.md, Books",
+        )
+    }
+}
+
+/// Widest extent of a polygon across an azimuth, in metres.
+pub(super) fn across_m(polygon: &Polygon, azimuth_deg: f64) -> f64 {
+    let frame = crate::geometry::frame::Frame::new(azimuth_deg);
+    let turned = frame.enter_polygons(&MultiPolygon(vec![polygon.clone()]));
+    let bounds = crate::geometry::area::Bounds::of_polygons(&turned);
+    bounds.max.x - bounds.min.x
+}

@@ -1,0 +1,135 @@
+//! Whether the machine reaches what it is to cut, and whether corridors keep their width.
+
+use geo::Polygon;
+
+use super::areas::across_m;
+use super::distances::DISTANCE_TOLERANCE_M;
+use super::{Judge, Judged};
+use crate::geometry::area::rings;
+use crate::geometry::distance::{SegmentIndex, line_segments};
+use crate::model::*;
+
+impl Judge<'_> {
+    fn azimuth_of(&self, part: u32) -> f64 {
+        self.plan
+            .parts
+            .iter()
+            .find(|note| note.part == part)
+            .map_or(0.0, |note| note.azimuth_deg)
+    }
+
+    /// The widest interior strip against W = 2 x (reach - margin).
+    pub(super) fn strip_width(&self) -> Option<Judged> {
+        let machine = &self.context.settings.machine;
+        let interior = self
+            .plan
+            .strips
+            .iter()
+            .filter(|strip| strip.kind == StripKind::Interior);
+        let widths = interior.map(|strip| {
+            (
+                across_m(&strip.shape, self.azimuth_of(strip.id.part)),
+                &strip.shape,
+            )
+        });
+        let (widest_m, shape) = widths.max_by(|a, b| a.0.total_cmp(&b.0))?;
+        let status = if widest_m <= machine.strip_width_m() + DISTANCE_TOLERANCE_M {
+            Verdict::Pass
+        } else {
+            Verdict::Fail
+        };
+        let mut judged = self.row(
+            "strip-width",
+            "Strips no wider than the machine reaches, less its margin",
+            "m",
+            Some(machine.strip_width_m()),
+            Some(widest_m),
+            status,
+            "common practice: full reach to both sides less 1 ft each side",
+        );
+        judged.place = Some(geo::Geometry::Polygon(shape.clone()));
+        Some(judged)
+    }
+
+    /// The farthest corner or middle of an edge of anything cut from the lines driven in its part.
+    pub(super) fn reach(&self) -> Option<Judged> {
+        let reach_m = self.context.settings.machine.reach_m;
+        let mut farthest: Option<(f64, &Polygon)> = None;
+        for run in self
+            .plan
+            .strips
+            .chunk_by(|a, b| a.id.part == b.id.part && a.kind == b.kind)
+        {
+            let (part, kind) = (run[0].id.part, run[0].kind);
+            let of_run = self
+                .plan
+                .lines
+                .iter()
+                .filter(|line| line.id.part == part && line.kind == kind);
+            let segments = of_run
+                .flat_map(|line| line_segments(std::slice::from_ref(&line.shape), 0))
+                .collect();
+            let driven = SegmentIndex::new(segments);
+            for strip in run {
+                for ring in rings(&strip.shape) {
+                    for w in ring.0.windows(2) {
+                        for place in [w[0], (w[0] + w[1]) / 2.0] {
+                            let near = driven.distance(place, reach_m + DISTANCE_TOLERANCE_M);
+                            let distance_m = near
+                                .or_else(|| driven.distance(place, f64::MAX / 4.0))
+                                .unwrap_or(f64::INFINITY);
+                            if farthest.is_none_or(|(most_m, _)| distance_m > most_m) {
+                                farthest = Some((distance_m, &strip.shape));
+                            }
+                        }
+                    }
+                }
+            }
+        }
+        let (farthest_m, shape) = farthest?;
+        let status = if farthest_m <= reach_m + DISTANCE_TOLERANCE_M {
+            Verdict::Pass
+        } else {
+            Verdict::Fail
+        };
+        let mut judged = self.row(
+            "reach",
+            "Everything cut lies within the machine's reach of a line it drives",
+            "m",
+            Some(reach_m),
+            farthest_m.is_finite().then_some(farthest_m),
+            status,
+            "machine.reach of the project file",
+        );
+        judged.place = Some(geo::Geometry::Polygon(shape.clone()));
+        Some(judged)
+    }
+
+    /// The narrowest corridor against the least width.
+    pub(super) fn corridor_width(&self) -> Option<Judged> {
+        let least_m = self.context.settings.layout.corridor_min_m;
+        let widths = self.plan.corridors.iter().map(|corridor| {
+            (
+                across_m(&corridor.shape, self.azimuth_of(corridor.part)),
+                &corridor.shape,
+            )
+        });
+        let (narrowest_m, shape) = widths.min_by(|a, b| a.0.total_cmp(&b.0))?;
+        let status = if narrowest_m >= least_m - DISTANCE_TOLERANCE_M {
+            Verdict::Pass
+        } else {
+            Verdict::Fail
+        };
+        let mut judged = self.row(
+            "corridor-width",
+            "Corridors no narrower than set",
+            "m",
+            Some(least_m),
+            Some(narrowest_m),
+            status,
+            "layout.corridor_min of the project file",
+        );
+        judged.place = Some(geo::Geometry::Polygon(shape.clone()));
+        Some(judged)
+    }
+}

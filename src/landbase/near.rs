@@ -1,0 +1,116 @@
+//! Cuts a feature down to what is near a block: whole segments of lines, polygons clipped to a window.
+
+use geo::{Coord, LineString, MultiLineString, MultiPolygon};
+
+use super::{Demand, Entry};
+use crate::geometry::area::Bounds;
+use crate::geometry::buffer::Source;
+use crate::geometry::frame::map_polygons;
+use crate::geometry::overlay;
+use crate::model::{Feature, Shape};
+
+/// A feature as one block sees it, in the block's local frame.
+pub struct NearFeature<'a> {
+    pub feature: &'a Feature,
+    pub demand: Demand<'a>,
+    /// What of it is near; long lines and large polygons are cut off beyond the widest rule.
+    pub source: Source,
+}
+
+pub(super) fn cut_down(
+    feature: &Feature,
+    run: &[Entry],
+    window: &Bounds,
+    origin: Coord,
+) -> Option<Source> {
+    let local = |c: Coord| c - origin;
+    let source = match &feature.shape {
+        Shape::Points(points) => {
+            let near = run.iter().map(|entry| points.0[entry.member as usize].0);
+            Source::Points(
+                near.filter(|p| window.meets(&Bounds::of([p])))
+                    .map(local)
+                    .collect(),
+            )
+        }
+        Shape::Lines(lines) => {
+            let mut near: Vec<LineString> = Vec::new();
+            let mut current: Vec<Coord> = Vec::new();
+            let mut expected = None;
+            for entry in run {
+                let coords = &lines.0[entry.member as usize].0;
+                if expected != Some((entry.member, entry.from)) {
+                    flush(&mut current, &mut near);
+                }
+                for w in coords[entry.from as usize..=entry.to as usize].windows(2) {
+                    if Bounds::of(w).meets(window) {
+                        if current.is_empty() {
+                            current.push(local(w[0]));
+                        }
+                        current.push(local(w[1]));
+                    } else {
+                        flush(&mut current, &mut near);
+                    }
+                }
+                expected = Some((entry.member, entry.to));
+            }
+            flush(&mut current, &mut near);
+            Source::Lines(MultiLineString(near))
+        }
+        Shape::Polygons(polygons) => {
+            let near = run
+                .iter()
+                .map(|entry| polygons.0[entry.member as usize].clone())
+                .collect();
+            let near = map_polygons(&MultiPolygon(near), local);
+            let window = Bounds {
+                min: local(window.min),
+                max: local(window.max),
+            };
+            if window.holds(&Bounds::of_polygons(&near)) {
+                Source::Polygons(near)
+            } else {
+                Source::Polygons(overlay::intersection(&near, &[window.to_polygon()]))
+            }
+        }
+    };
+    (!source.is_empty()).then_some(source)
+}
+
+fn flush(current: &mut Vec<Coord>, near: &mut Vec<LineString>) {
+    if !current.is_empty() {
+        near.push(LineString(std::mem::take(current)));
+    }
+}
+
+/// The point of an indexed stretch nearest to `from`, and its distance; polygons count by their outline.
+pub(super) fn nearest_point(feature: &Feature, entry: &Entry, from: Coord) -> (Coord, f64) {
+    let member = entry.member as usize;
+    let coords: &[Coord] = match &feature.shape {
+        Shape::Points(points) => std::slice::from_ref(&points.0[member].0),
+        Shape::Lines(lines) => &lines.0[member].0[entry.from as usize..=entry.to as usize],
+        Shape::Polygons(polygons) => &polygons.0[member].exterior().0,
+    };
+    let mut best = (coords[0], f64::INFINITY);
+    let single = [coords[0], coords[0]];
+    let pairs = if coords.len() == 1 {
+        single.windows(2)
+    } else {
+        coords.windows(2)
+    };
+    for w in pairs {
+        let d = w[1] - w[0];
+        let length2 = d.x * d.x + d.y * d.y;
+        let t = if length2 > 0.0 {
+            (((from.x - w[0].x) * d.x + (from.y - w[0].y) * d.y) / length2).clamp(0.0, 1.0)
+        } else {
+            0.0
+        };
+        let point = w[0] + d * t;
+        let distance = (from.x - point.x).hypot(from.y - point.y);
+        if distance < best.1 {
+            best = (point, distance);
+        }
+    }
+    best
+}

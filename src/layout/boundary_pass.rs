@@ -1,0 +1,93 @@
+//! The first pass, along block and reserve edges but not along roads: a strip's width of ground and the path in it.
+
+use geo::{LineString, MultiLineString, MultiPolygon, Polygon};
+
+use super::Context;
+use super::cover::reach_rest;
+use super::ground::Ground;
+use crate::geometry::area::polygon_area;
+use crate::geometry::buffer::Source;
+use crate::geometry::inset::inset_path;
+use crate::geometry::overlay::{boundary, clip_lines, difference, joined, oriented};
+
+/// A part divided by its boundary pass.
+pub struct Pass {
+    /// Cut by the pass.
+    pub band: MultiPolygon,
+    /// Left for strips and corridors.
+    pub interior: MultiPolygon,
+    /// The machine's ways through the band.
+    pub lines: Vec<LineString>,
+    /// Of the band, but out of reach.
+    pub beyond_reach: Vec<Polygon>,
+    /// The part's edge along roads.
+    pub front: MultiLineString,
+    /// The part's other edges.
+    pub edges: MultiLineString,
+    /// Whether the straight skeleton's path was taken; None without a pass.
+    pub skeleton: Option<bool>,
+}
+
+pub fn lay(context: Context<'_>, ground: &Ground, part: &Polygon) -> Pass {
+    let (settings, engines) = (context.settings, context.engines);
+    let machine = &settings.machine;
+    let whole = MultiPolygon(vec![part.clone()]);
+    let rim = boundary(&whole);
+    let edges = MultiLineString(joined(clip_lines(&rim, &ground.zones.frontage, false)));
+    let front = MultiLineString(joined(clip_lines(&rim, &ground.zones.frontage, true)));
+    if !settings.layout.boundary_pass || edges.0.is_empty() {
+        let (band, interior) = (MultiPolygon(vec![]), whole);
+        return Pass {
+            band,
+            interior,
+            lines: vec![],
+            beyond_reach: vec![],
+            front,
+            edges,
+            skeleton: None,
+        };
+    }
+    let width_m = machine.strip_width_m();
+    let inner = if front.0.is_empty() {
+        engines.plain(&Source::Polygons(whole.clone()), -width_m)
+    } else {
+        difference(
+            &whole,
+            &oriented(engines.plain(&Source::Lines(edges.clone()), width_m)).0,
+        )
+    };
+    let interior = MultiPolygon(
+        inner
+            .0
+            .into_iter()
+            .filter(|polygon| polygon_area(polygon) >= settings.layout.sliver_m2)
+            .collect(),
+    );
+    let band = difference(&whole, &interior.0);
+    let path = inset_path(engines, part, machine.half_strip_m());
+    let mut rings = MultiLineString(path.rings);
+    if !front.0.is_empty() {
+        // Mitred corners stand off 1.41 times as far; what lies beyond runs along the road only.
+        let along = engines.plain(&Source::Lines(edges.clone()), 1.45 * machine.half_strip_m());
+        rings = clip_lines(&rings, &oriented(along).0, true);
+    }
+    let mut lines = joined(clip_lines(&rings, &ground.zones.exclusion, false));
+    let rest = reach_rest(
+        engines,
+        machine,
+        &whole,
+        &ground.zones.exclusion,
+        &band,
+        &mut lines,
+    );
+    let band = difference(&band, &rest.0);
+    Pass {
+        band,
+        interior,
+        lines,
+        beyond_reach: rest.0,
+        front,
+        edges,
+        skeleton: Some(path.skeleton),
+    }
+}

@@ -1,0 +1,175 @@
+//! Net area, retained bands and parts.
+
+use geo::{MultiPolygon, Polygon};
+
+use super::zones::{Managed, Zones};
+use super::{Context, LayoutError};
+use crate::geometry::area::{area, polygon_area};
+use crate::geometry::overlay::{difference, intersection, shared_area};
+use crate::model::{Finding, Unworked, UnworkedReason, Verdict, Zone, ZoneKind};
+use crate::units::hectares;
+
+/// A block divided into what is reserved, retained in bands, cleared for roads, and the parts to be cut.
+pub struct Ground<'n> {
+    pub zones: Zones<'n>,
+    pub gross_m2: f64,
+    /// Block minus reserves.
+    pub net: MultiPolygon,
+    pub retained_bands: MultiPolygon,
+    /// Road clearing inside the net area.
+    pub clearing: MultiPolygon,
+    /// Largest first is not promised: parts run from south to north, west to east.
+    pub parts: Vec<Polygon>,
+    pub unworked: Vec<Unworked>,
+}
+
+pub fn divide<'n>(
+    context: Context<'_>,
+    block: &MultiPolygon,
+    mut zones: Zones<'n>,
+) -> Result<Ground<'n>, LayoutError> {
+    let layout = &context.settings.layout;
+    let gross_m2 = area(block);
+    let net = difference(block, &zones.reserve);
+    if area(&net) < layout.sliver_m2 {
+        return Err(LayoutError::NothingLeft {
+            gross_ha: hectares(gross_m2),
+        });
+    }
+    let retained_bands = retain_bands(context, &net, &mut zones);
+    let work = difference(&net, &retained_bands.0);
+    let clearing = intersection(&work, &zones.clearing);
+    let mut rest = difference(&work, &zones.clearing);
+    let mut unworked = Vec::new();
+    if layout.soft_ground == crate::model::SoftGround::Leave && !zones.soft.is_empty() {
+        let left = intersection(&rest, &zones.soft);
+        rest = difference(&rest, &zones.soft);
+        unworked.extend(left.0.into_iter().map(|shape| Unworked {
+            part: 0,
+            reason: UnworkedReason::SoftGround,
+            shape,
+        }));
+    }
+    let mut parts = Vec::new();
+    for shape in rest.0 {
+        if polygon_area(&shape) < layout.sliver_m2 {
+            unworked.push(Unworked {
+                part: 0,
+                reason: UnworkedReason::Sliver,
+                shape,
+            });
+        } else {
+            parts.push(shape);
+        }
+    }
+    let corner = |polygon: &Polygon| {
+        let bounds = crate::geometry::area::Bounds::of(&polygon.exterior().0);
+        (bounds.min.y, bounds.min.x)
+    };
+    parts.sort_by(|a, b| {
+        corner(a)
+            .0
+            .total_cmp(&corner(b).0)
+            .then(corner(a).1.total_cmp(&corner(b).1))
+    });
+    Ok(Ground {
+        zones,
+        gross_m2,
+        net,
+        retained_bands,
+        clearing,
+        parts,
+        unworked,
+    })
+}
+
+/// Lays bands against the reserves until each management zone's own share stands. All features that owe the same
+/// share are solved together, by the same fraction of their management width, measured on the net area.
+fn retain_bands(context: Context<'_>, net: &MultiPolygon, zones: &mut Zones) -> MultiPolygon {
+    let mut bands = MultiPolygon(vec![]);
+    let mut shares: Vec<f64> = zones.managed.iter().map(|managed| managed.share).collect();
+    shares.sort_by(f64::total_cmp);
+    shares.dedup();
+    let mut drawn: Vec<Zone> = Vec::new();
+    let mut findings: Vec<Finding> = Vec::new();
+    for share in shares {
+        let group: Vec<&Managed> = zones
+            .managed
+            .iter()
+            .filter(|managed| managed.share == share)
+            .collect();
+        let outer: Vec<Polygon> = group
+            .iter()
+            .flat_map(|managed| managed.outer.iter().cloned())
+            .collect();
+        let managed_net = intersection(net, &outer);
+        let required_m2 = share * area(&managed_net);
+        // No retention may stand in the road band, so a band stops there.
+        let may_stand = difference(&managed_net, &zones.road_band);
+        let already_m2 = shared_area(&managed_net, &bands.0);
+        if required_m2 - already_m2 <= 0.0 {
+            continue;
+        }
+        let band_at = |fraction: f64| {
+            let inner: Vec<Polygon> = group
+                .iter()
+                .flat_map(|managed| {
+                    let width_m = managed.reserve_m + fraction * managed.management_m;
+                    crate::geometry::overlay::oriented(
+                        context.engines.plain(&managed.near.source, width_m),
+                    )
+                    .0
+                })
+                .collect();
+            difference(&intersection(&may_stand, &inner), &bands.0)
+        };
+        let (mut low, mut high) = (0.0, 1.0);
+        let mut best = difference(&may_stand, &bands.0);
+        if area(&best) + already_m2 >= required_m2 {
+            for _ in 0..24 {
+                let middle = (low + high) / 2.0;
+                let band = band_at(middle);
+                if area(&band) + already_m2 >= required_m2 {
+                    (high, best) = (middle, band);
+                } else {
+                    low = middle;
+                }
+                if high - low < 1e-4 {
+                    break;
+                }
+            }
+        }
+        let rule = group[0].near.demand.rule;
+        let retained_m2 = area(&best) + already_m2;
+        if retained_m2 < required_m2 - 1e-6 {
+            findings.push(Finding {
+                rule_id: rule.map_or_else(String::new, |rule| rule.id.clone()),
+                verdict: Verdict::Fail,
+                measured: Some(retained_m2 / (required_m2 / share)),
+                required: Some(share),
+                unit: "share",
+                message: "the management zone's share cannot stand outside the road band"
+                    .to_owned(),
+                source: rule.map_or_else(String::new, |rule| rule.citation.text.clone()),
+                shape: None,
+            });
+        }
+        drawn.push(Zone {
+            kind: ZoneKind::RetainedBand,
+            source_layer: group[0].near.feature.source_layer.clone(),
+            source_id: group
+                .iter()
+                .map(|managed| managed.near.feature.id.as_str())
+                .collect::<Vec<_>>()
+                .join(";"),
+            class: group[0].near.feature.class.clone().unwrap_or_default(),
+            rule_id: rule.map_or_else(String::new, |rule| rule.id.clone()),
+            width_m: high * group[0].management_m,
+            shape: best.clone(),
+        });
+        bands.0.extend(best.0);
+    }
+    zones.list.extend(drawn);
+    zones.findings.extend(findings);
+    bands
+}

@@ -1,0 +1,353 @@
+//! Corridor width and the comb's phase, solved so that the required share stands: measured on final geometry.
+
+use geo::Polygon;
+
+use super::Context;
+use super::comb::Comb;
+use super::ground::Ground;
+use super::strips::{Part, Pieces, cut};
+use crate::geometry::area::{area, polygon_area};
+use crate::geometry::frame::map_polygon;
+use crate::geometry::sweep::{Slab, clip_slabs, slab_areas, upright};
+use crate::rulebook::Rulebook;
+
+/// Area that must be left standing inside the net area, by corridors and retained bands.
+pub fn target_m2(rules: &Rulebook, ground: &Ground) -> f64 {
+    let net_m2 = area(&ground.net);
+    if rules.reserves_count {
+        rules.retention_share.value * ground.gross_m2 - (ground.gross_m2 - net_m2)
+    } else {
+        rules.retention_share.value * net_m2
+    }
+}
+
+/// The pieces of every part, with corridors that give `target_m2` if they can.
+pub struct Solved {
+    pub combs: Vec<Comb>,
+    pub pieces: Vec<Pieces>,
+}
+
+pub fn solve(context: Context<'_>, parts: &[Part], target_m2: f64) -> Solved {
+    let layout = &context.settings.layout;
+    let strip_m = context.settings.machine.strip_width_m();
+    let plain = |part: &Part| Comb {
+        start: part.left,
+        strip_m,
+        corridor_m: 0.0,
+        every: 0,
+    };
+    let mut combs: Vec<Comb> = parts.iter().map(plain).collect();
+    if target_m2 > 0.0 {
+        let bounds = Width {
+            least_m: layout.corridor_min_m,
+            most_m: layout.corridor_max_m.min(strip_m),
+        };
+        let first = width_for(parts, &mut combs, bounds, target_m2);
+        settle_phase(parts, &mut combs);
+        // The phase moved the corridors, and slivers of them will not stand: solve again on what is left.
+        let mut aim_m2 = target_m2;
+        let every = first.every;
+        for _ in 0..4 {
+            set_width(parts, &mut combs, every, bounds, aim_m2);
+            let kept: f64 = parts
+                .iter()
+                .zip(&combs)
+                .map(|(part, comb)| cut(context, part, comb).corridors_m2())
+                .sum();
+            let short_m2 = target_m2 - kept;
+            if short_m2 <= 1e-6 {
+                break;
+            }
+            aim_m2 += short_m2 * 1.01 + 0.01;
+        }
+    } else {
+        settle_phase(parts, &mut combs);
+    }
+    let mut pieces: Vec<Pieces> = parts
+        .iter()
+        .zip(&combs)
+        .map(|(part, comb)| cut(context, part, comb))
+        .collect();
+    if target_m2 > 0.0 {
+        give_back(context, parts, &combs, &mut pieces, target_m2);
+    }
+    Solved { combs, pieces }
+}
+
+#[derive(Clone, Copy)]
+struct Width {
+    least_m: f64,
+    most_m: f64,
+}
+
+struct Choice {
+    every: u32,
+}
+
+fn total_m2(parts: &[Part], combs: &[Comb], every: u32, corridor_m: f64) -> f64 {
+    let of_part = |(part, comb): (&Part, &Comb)| -> f64 {
+        let comb = Comb {
+            every,
+            corridor_m,
+            ..*comb
+        };
+        slab_areas(&part.turned_may_stand, &comb.corridor_slabs(part.right))
+            .iter()
+            .sum()
+    };
+    parts.iter().zip(combs).map(of_part).sum()
+}
+
+/// Corridors between all strips if that is not too much at the least width; else between every second, third ... pair.
+fn width_for(parts: &[Part], combs: &mut [Comb], width: Width, target_m2: f64) -> Choice {
+    let most_strips = parts
+        .iter()
+        .filter(|part| part.has_interior())
+        .map(|part| ((part.right - part.left) / combs[0].strip_m).ceil() as u32)
+        .max()
+        .unwrap_or(1)
+        .max(1);
+    let mut every = 1;
+    for candidate in 1..=most_strips {
+        let least_m2 = total_m2(parts, combs, candidate, width.least_m);
+        if least_m2 <= 0.0 {
+            break;
+        }
+        every = candidate;
+        if least_m2 <= target_m2 {
+            break;
+        }
+    }
+    // A wider spacing that cannot reach the target even at the greatest width is worse than a little too much.
+    while every > 1 && reachable(parts, combs, every, width, target_m2).is_none() {
+        every -= 1;
+    }
+    set_width(parts, combs, every, width, target_m2);
+    Choice { every }
+}
+
+/// The least width whose corridors give the target, or None.
+fn reachable(
+    parts: &[Part],
+    combs: &[Comb],
+    every: u32,
+    width: Width,
+    target_m2: f64,
+) -> Option<f64> {
+    const STEPS: u32 = 24;
+    let at = |corridor_m: f64| total_m2(parts, combs, every, corridor_m);
+    let mut low = width.least_m;
+    if at(low) >= target_m2 {
+        return Some(low);
+    }
+    for step in 1..=STEPS {
+        let high =
+            width.least_m + (width.most_m - width.least_m) * f64::from(step) / f64::from(STEPS);
+        if at(high) >= target_m2 {
+            let mut bracket = (low, high);
+            for _ in 0..48 {
+                let middle = (bracket.0 + bracket.1) / 2.0;
+                if at(middle) >= target_m2 {
+                    bracket.1 = middle;
+                } else {
+                    bracket.0 = middle;
+                }
+            }
+            return Some(bracket.1);
+        }
+        low = high;
+    }
+    None
+}
+
+/// Sets the least sufficient width, or the one that gives most.
+fn set_width(parts: &[Part], combs: &mut [Comb], every: u32, width: Width, target_m2: f64) {
+    let best_effort = || {
+        let candidates =
+            (0..=24).map(|k| width.least_m + (width.most_m - width.least_m) * f64::from(k) / 24.0);
+        candidates
+            .max_by(|&a, &b| {
+                let (a_m2, b_m2) = (
+                    total_m2(parts, combs, every, a),
+                    total_m2(parts, combs, every, b),
+                );
+                a_m2.total_cmp(&b_m2).then(b.total_cmp(&a))
+            })
+            .unwrap_or(width.least_m)
+    };
+    let corridor_m = reachable(parts, combs, every, width, target_m2).unwrap_or_else(best_effort);
+    for comb in combs {
+        comb.every = every;
+        comb.corridor_m = corridor_m;
+    }
+}
+
+/// Moves each comb left by a share of what its last strip has to spare, to where the machine drives least.
+fn settle_phase(parts: &[Part], combs: &mut [Comb]) {
+    const STEPS: u32 = 8;
+    for (part, comb) in parts.iter().zip(combs) {
+        if !part.has_interior() {
+            continue;
+        }
+        let spare_m = comb.excess(part.right);
+        let driven = |start: f64| -> f64 {
+            let strips = Comb { start, ..*comb }.strips(part.right);
+            let chord = |slab: &Slab| -> f64 {
+                upright(&part.turned_interior, slab.middle())
+                    .iter()
+                    .map(|[low, high]| high - low)
+                    .sum()
+            };
+            strips.iter().map(chord).sum()
+        };
+        let starts = (0..=STEPS).map(|k| part.left - spare_m * f64::from(k) / f64::from(STEPS));
+        let best = starts
+            .map(|start| (driven(start), start))
+            .reduce(|best, next| {
+                // Half a metre is not worth leaving the flush start.
+                if next.0 < best.0 - 0.5 { next } else { best }
+            });
+        if let Some((_, start)) = best {
+            comb.start = start;
+        }
+    }
+}
+
+/// Where whole corridors give more than is asked, the smallest pieces and then the back of the largest are cut.
+fn give_back(
+    context: Context<'_>,
+    parts: &[Part],
+    combs: &[Comb],
+    pieces: &mut [Pieces],
+    target_m2: f64,
+) {
+    let sliver_m2 = context.settings.layout.sliver_m2;
+    let kept = |pieces: &[Pieces]| pieces.iter().map(Pieces::corridors_m2).sum::<f64>();
+    loop {
+        let spare_m2 = kept(pieces) - target_m2;
+        let smallest = pieces
+            .iter()
+            .enumerate()
+            .flat_map(|(p, pieces)| {
+                pieces
+                    .corridors
+                    .iter()
+                    .enumerate()
+                    .map(move |(c, (_, shape))| (polygon_area(shape), p, c))
+            })
+            .min_by(|a, b| a.0.total_cmp(&b.0).then((a.1, a.2).cmp(&(b.1, b.2))));
+        let Some((area_m2, p, c)) = smallest else {
+            return;
+        };
+        if area_m2 > spare_m2 {
+            break;
+        }
+        let (strip, shape) = pieces[p].corridors.remove(c);
+        cut_gap(context, &parts[p], &combs[p], &mut pieces[p], strip, shape);
+    }
+    let spare_m2 = kept(pieces) - target_m2;
+    let largest = pieces
+        .iter()
+        .enumerate()
+        .flat_map(|(p, pieces)| {
+            pieces
+                .corridors
+                .iter()
+                .enumerate()
+                .map(move |(c, (_, shape))| (polygon_area(shape), p, c))
+        })
+        .max_by(|a, b| a.0.total_cmp(&b.0).then((b.1, b.2).cmp(&(a.1, a.2))));
+    let Some((_, p, c)) = largest else { return };
+    if spare_m2 < sliver_m2.max(1.0) {
+        return;
+    }
+    let (strip, shape) = pieces[p].corridors.remove(c);
+    let (front, back) = split_back(&shape, spare_m2);
+    pieces[p]
+        .corridors
+        .extend(front.into_iter().map(|shape| (strip, shape)));
+    pieces[p].corridors.sort_by_key(|(strip, _)| *strip);
+    for shape in back {
+        cut_gap(context, &parts[p], &combs[p], &mut pieces[p], strip, shape);
+    }
+}
+
+fn cut_gap(
+    context: Context<'_>,
+    part: &Part,
+    comb: &Comb,
+    pieces: &mut Pieces,
+    strip: u32,
+    shape: Polygon,
+) {
+    let slab = comb
+        .corridors(part.right)
+        .into_iter()
+        .find(|(left, _)| *left == strip)
+        .map(|(_, slab)| slab);
+    if let Some(slab) = slab {
+        pieces.add_cut(
+            context,
+            part,
+            strip,
+            true,
+            slab.width(),
+            slab.middle(),
+            shape,
+        );
+    }
+}
+
+/// Divides a polygon of the turned frame into what is nearer the road and a back of at most `back_m2`.
+fn split_back(shape: &Polygon, back_m2: f64) -> (Vec<Polygon>, Vec<Polygon>) {
+    let lying = lie_down(shape);
+    let bounds = crate::geometry::area::Bounds::of(&lying.exterior().0);
+    let lying = geo::MultiPolygon(vec![lying]);
+    let (mut low, mut high) = (bounds.min.x, bounds.max.x);
+    for _ in 0..48 {
+        let middle = (low + high) / 2.0;
+        let back: f64 = slab_areas(
+            &lying,
+            &[Slab {
+                low: middle,
+                high: bounds.max.x + 1.0,
+            }],
+        )
+        .iter()
+        .sum();
+        if back > back_m2 {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    let slabs = [
+        Slab {
+            low: bounds.min.x - 1.0,
+            high,
+        },
+        Slab {
+            low: high,
+            high: bounds.max.x + 1.0,
+        },
+    ];
+    let (mut front, mut back) = (vec![], vec![]);
+    for (index, piece) in clip_slabs(&lying, &slabs) {
+        if index == 0 {
+            front.push(stand_up(&piece))
+        } else {
+            back.push(stand_up(&piece))
+        }
+    }
+    (front, back)
+}
+
+/// Turns a shape of the turned frame so that its y runs along x, for cutting across.
+pub fn lie_down(shape: &Polygon) -> Polygon {
+    map_polygon(shape, |c| geo::Coord { x: c.y, y: -c.x })
+}
+
+/// Undoes [`lie_down`].
+pub fn stand_up(shape: &Polygon) -> Polygon {
+    map_polygon(shape, |c| geo::Coord { x: -c.y, y: c.x })
+}

@@ -1,0 +1,59 @@
+//! Road clearing inside a block: everything is cut, driven along the road's centre line and beside it where it is wide.
+
+use geo::{LineString, MultiLineString, MultiPolygon, Polygon};
+
+use super::Context;
+use super::cover::reach_rest;
+use super::ground::Ground;
+use crate::geometry::buffer::Source;
+use crate::geometry::overlay::{clip_lines, difference, joined, oriented};
+use crate::landbase::NearFeature;
+use crate::model::LayerKind;
+
+pub struct Clearing {
+    pub shape: MultiPolygon,
+    pub lines: Vec<LineString>,
+    pub beyond_reach: Vec<Polygon>,
+}
+
+pub fn lay(context: Context<'_>, ground: &Ground, near: &[NearFeature]) -> Clearing {
+    let (engines, machine) = (context.engines, &context.settings.machine);
+    if ground.clearing.0.is_empty() {
+        return Clearing {
+            shape: MultiPolygon(vec![]),
+            lines: vec![],
+            beyond_reach: vec![],
+        };
+    }
+    let centre_lines = near
+        .iter()
+        .filter(|near| near.feature.kind == LayerKind::Roads)
+        .flat_map(|near| {
+            let Source::Lines(lines) = &near.source else {
+                return vec![];
+            };
+            lines.0.clone()
+        });
+    let centre_lines = MultiLineString(centre_lines.collect());
+    // The machine may stand on the road just outside the block, but not in a reserve.
+    let around = engines.plain(
+        &Source::Polygons(ground.clearing.clone()),
+        machine.half_strip_m(),
+    );
+    let on_road = clip_lines(&centre_lines, &oriented(around).0, true);
+    let mut lines = joined(clip_lines(&on_road, &ground.zones.reserve, false));
+    let shape = &ground.clearing;
+    let rest = reach_rest(
+        engines,
+        machine,
+        shape,
+        &ground.zones.exclusion,
+        shape,
+        &mut lines,
+    );
+    Clearing {
+        shape: difference(shape, &rest.0),
+        lines,
+        beyond_reach: rest.0,
+    }
+}

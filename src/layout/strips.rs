@@ -1,0 +1,268 @@
+//! A part in its turned frame, and the pieces its comb cuts it into.
+
+use geo::{Coord, LineString, MultiPolygon, Polygon};
+
+use super::Context;
+use super::boundary_pass::Pass;
+use super::comb::Comb;
+use super::cover::out_of_reach;
+use super::ground::Ground;
+use super::orientation::{self, RoadSide};
+use crate::geometry::area::{Bounds, polygon_area};
+use crate::geometry::distance::point_segment;
+use crate::geometry::frame::Frame;
+use crate::geometry::overlay::{difference, intersection, union};
+use crate::geometry::sweep::{clip_slabs, upright};
+use crate::model::{Machine, SourceBlock};
+
+/// A part ready for its comb. Everything named `turned` is in `frame`.
+pub struct Part<'g> {
+    pub number: u32,
+    pub shape: &'g Polygon,
+    pub pass: Pass,
+    pub side: RoadSide,
+    pub azimuth_deg: f64,
+    pub frame: Frame,
+    pub turned_interior: MultiPolygon,
+    /// Interior outside the road band: where corridors may stand.
+    pub turned_may_stand: MultiPolygon,
+    /// Interior inside the road band.
+    pub turned_band: MultiPolygon,
+    /// Where the machine may drive: part and road clearing, less machine exclusions.
+    pub turned_drivable: MultiPolygon,
+    /// Left and right end of the interior.
+    pub left: f64,
+    pub right: f64,
+}
+
+impl<'g> Part<'g> {
+    pub fn prepare(
+        context: Context<'_>,
+        block: &SourceBlock,
+        origin: Coord,
+        ground: &Ground,
+        shape: &'g Polygon,
+        number: u32,
+        pass: Pass,
+    ) -> Part<'g> {
+        let layout = &context.settings.layout;
+        let middle = orientation::middle(shape);
+        let access = if pass.front.0.is_empty() {
+            context
+                .landbase
+                .nearest_access(middle + origin, layout.access_search_m)
+                .map(|(p, _)| p - origin)
+        } else {
+            None
+        };
+        let side = orientation::road_side(shape, &pass.front, access);
+        let wish = block
+            .azimuth_deg
+            .map_or(layout.azimuth, crate::model::Azimuth::Degrees);
+        let pitch_m = context.settings.machine.strip_width_m() + layout.corridor_min_m;
+        let azimuth_deg = orientation::choose(wish, shape, &pass.interior, side, pitch_m);
+        let frame = Frame::new(azimuth_deg);
+        let turned_interior = frame.enter_polygons(&pass.interior);
+        let band = MultiPolygon(ground.zones.road_band.clone());
+        let turned_road = frame.enter_polygons(&band).0;
+        let whole = MultiPolygon(vec![shape.clone()]);
+        let mut drivable = whole.0;
+        drivable.extend(ground.clearing.0.iter().cloned());
+        let drivable = difference(&union(&drivable), &ground.zones.exclusion);
+        let bounds = Bounds::of_polygons(&turned_interior);
+        Part {
+            number,
+            shape,
+            side,
+            azimuth_deg,
+            frame,
+            turned_may_stand: difference(&turned_interior, &turned_road),
+            turned_band: intersection(&turned_interior, &turned_road),
+            turned_drivable: frame.enter_polygons(&drivable),
+            left: bounds.min.x,
+            right: bounds.max.x,
+            turned_interior,
+            pass,
+        }
+    }
+
+    pub fn has_interior(&self) -> bool {
+        !self.turned_interior.0.is_empty()
+    }
+}
+
+/// One piece to be cut, in the turned frame.
+pub struct Piece {
+    pub strip: u32,
+    /// True: the gap before a corridor, cut because no retention may stand in the road band.
+    pub mouth: bool,
+    pub width_m: f64,
+    pub shape: MultiPolygon,
+    /// Upright stretches driven, all at one x.
+    pub x: f64,
+    pub drives: Vec<[f64; 2]>,
+}
+
+/// What a part's comb makes of it, in the turned frame.
+#[derive(Default)]
+pub struct Pieces {
+    pub cut: Vec<Piece>,
+    /// Corridor number (index of the strip to its left) and shape.
+    pub corridors: Vec<(u32, Polygon)>,
+    pub slivers: Vec<Polygon>,
+    pub beyond_reach: Vec<Polygon>,
+}
+
+/// Cuts a part by its comb.
+pub fn cut(context: Context<'_>, part: &Part, comb: &Comb) -> Pieces {
+    let sliver_m2 = context.settings.layout.sliver_m2;
+    let least_m = context.settings.layout.corridor_min_m.min(comb.corridor_m);
+    let mut pieces = Pieces::default();
+    let strips = comb.strips(part.right);
+    for (index, shape) in clip_slabs(&part.turned_interior, &strips) {
+        pieces.add_cut(
+            context,
+            part,
+            index as u32,
+            false,
+            comb.strip_m,
+            strips[index].middle(),
+            shape,
+        );
+    }
+    let corridors = comb.corridors(part.right);
+    let slabs = comb.corridor_slabs(part.right);
+    for (index, shape) in clip_slabs(&part.turned_may_stand, &slabs) {
+        let (strip, slab) = corridors[index];
+        let bounds = Bounds::of(&shape.exterior().0);
+        if polygon_area(&shape) < sliver_m2 {
+            pieces.slivers.push(shape);
+        } else if bounds.max.x - bounds.min.x < least_m - 1e-6 {
+            // A sliced corridor would be narrower than the least width.
+            pieces.add_cut(
+                context,
+                part,
+                strip,
+                true,
+                slab.width(),
+                slab.middle(),
+                shape,
+            );
+        } else {
+            pieces.corridors.push((strip, shape));
+        }
+    }
+    for (index, shape) in clip_slabs(&part.turned_band, &slabs) {
+        let (strip, slab) = corridors[index];
+        pieces.add_cut(
+            context,
+            part,
+            strip,
+            true,
+            slab.width(),
+            slab.middle(),
+            shape,
+        );
+    }
+    pieces
+}
+
+impl Pieces {
+    pub fn corridors_m2(&self) -> f64 {
+        self.corridors
+            .iter()
+            .map(|(_, shape)| polygon_area(shape))
+            .sum()
+    }
+
+    #[allow(clippy::too_many_arguments)]
+    pub fn add_cut(
+        &mut self,
+        context: Context<'_>,
+        part: &Part,
+        strip: u32,
+        mouth: bool,
+        width_m: f64,
+        middle: f64,
+        shape: Polygon,
+    ) {
+        if polygon_area(&shape) < context.settings.layout.sliver_m2 {
+            self.slivers.push(shape);
+            return;
+        }
+        let machine = &context.settings.machine;
+        let (x, drives) = drive(part, machine, &shape, middle);
+        let whole = MultiPolygon(vec![shape]);
+        let reached =
+            if drives.len() == 1 && within_reach(&whole.0[0], x, drives[0], machine.reach_m) {
+                whole
+            } else {
+                let lines: Vec<LineString> =
+                    drives.iter().map(|&drive| upright_line(x, drive)).collect();
+                let beyond = out_of_reach(context.engines, &whole, &lines, machine.reach_m);
+                let reached = difference(&whole, &beyond.0);
+                self.beyond_reach.extend(beyond.0);
+                reached
+            };
+        if !reached.0.is_empty() {
+            self.cut.push(Piece {
+                strip,
+                mouth,
+                width_m,
+                shape: reached,
+                x,
+                drives,
+            });
+        }
+    }
+}
+
+pub fn upright_line(x: f64, [low, high]: [f64; 2]) -> LineString {
+    LineString(vec![Coord { x, y: low }, Coord { x, y: high }])
+}
+
+/// Distance to a segment is convex, so the corners of a piece bound its inside.
+fn within_reach(piece: &Polygon, x: f64, drive: [f64; 2], reach_m: f64) -> bool {
+    let (a, b) = (Coord { x, y: drive[0] }, Coord { x, y: drive[1] });
+    piece
+        .exterior()
+        .0
+        .iter()
+        .all(|&corner| point_segment(corner, a, b) <= reach_m)
+}
+
+/// Where the machine drives to cut a piece: along its own middle, or where more of its length can be driven.
+fn drive(
+    part: &Part,
+    machine: &Machine,
+    piece: &Polygon,
+    slab_middle: f64,
+) -> (f64, Vec<[f64; 2]>) {
+    let bounds = Bounds::of(&piece.exterior().0);
+    let own_middle = (bounds.min.x + bounds.max.x) / 2.0;
+    let quarter = (bounds.max.x - bounds.min.x) / 4.0;
+    let mut best: (f64, Vec<[f64; 2]>, f64) = (own_middle, vec![], 0.0);
+    for x in [
+        own_middle,
+        slab_middle,
+        own_middle - quarter,
+        own_middle + quarter,
+    ] {
+        if (x - bounds.min.x).max(bounds.max.x - x) > machine.reach_m {
+            continue;
+        }
+        let stretches: Vec<[f64; 2]> = upright(&part.turned_drivable, x)
+            .into_iter()
+            .map(|[low, high]| [low.max(bounds.min.y), high.min(bounds.max.y)])
+            .filter(|[low, high]| high - low > 1e-6)
+            .collect();
+        let driven: f64 = stretches.iter().map(|[low, high]| high - low).sum();
+        if driven > best.2 + 1e-6 {
+            best = (x, stretches, driven);
+        }
+        if best.2 >= bounds.max.y - bounds.min.y - 1e-6 {
+            break;
+        }
+    }
+    (best.0, best.1)
+}

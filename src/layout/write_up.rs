@@ -1,0 +1,456 @@
+//! Numbers, orders and writes up what the stages made, as a plan in the block's local frame.
+
+use geo::{Coord, Geometry, LineString, MultiPolygon, Polygon};
+
+use super::Context;
+use super::ground::Ground;
+use super::hours::Stands;
+use super::order::Ways;
+use super::retention::Solved;
+use super::road_clearing::Clearing;
+use super::sections::{self, DayGround};
+use super::strips::{Part, Piece, upright_line};
+use crate::geometry::area::{area, length, polygon_area};
+use crate::geometry::distance::inside;
+use crate::geometry::overlay::shared_area;
+use crate::model::*;
+
+/// One drive through one piece, before it is numbered.
+struct Drive {
+    id: PieceId,
+    kind: StripKind,
+    heading: Heading,
+    line: LineString,
+}
+
+struct WriteUp<'w> {
+    context: Context<'w>,
+    stands: Stands<'w>,
+    strips: Vec<Strip>,
+    drives: Vec<Drive>,
+    corridors: Vec<Corridor>,
+    sections: Vec<Section>,
+    unworked: Vec<Unworked>,
+    strips_count: u32,
+}
+
+#[allow(clippy::too_many_arguments)]
+pub fn plan(
+    context: Context<'_>,
+    block: &SourceBlock,
+    origin: Coord,
+    shape: MultiPolygon,
+    ground: &Ground,
+    clearing: &Clearing,
+    parts: &[Part],
+    solved: &Solved,
+) -> BlockPlan {
+    let mut work = WriteUp {
+        context,
+        stands: Stands::new(&ground.zones.stands, &context.settings.production),
+        strips: vec![],
+        drives: vec![],
+        corridors: vec![],
+        sections: vec![],
+        unworked: ground.unworked.clone(),
+        strips_count: 0,
+    };
+    work.road_clearing(clearing);
+    for part in parts {
+        work.boundary_pass(part);
+    }
+    let mut notes = Vec::new();
+    for (part, (pieces, comb)) in parts.iter().zip(solved.pieces.iter().zip(&solved.combs)) {
+        let day = DayGround::of(context, ground, part, &shape);
+        let strips = work.interior(part, pieces, &day);
+        let leave = |polygon: &Polygon| part.frame.leave_polygon(polygon);
+        work.set_unworked(
+            part.number,
+            UnworkedReason::Sliver,
+            pieces.slivers.iter().map(leave),
+        );
+        let missed = if ground.zones.exclusion.is_empty() {
+            UnworkedReason::BeyondReach
+        } else {
+            UnworkedReason::MachineExclusion
+        };
+        work.set_unworked(part.number, missed, pieces.beyond_reach.iter().map(leave));
+        work.set_unworked(
+            part.number,
+            UnworkedReason::BeyondReach,
+            part.pass.beyond_reach.iter().cloned(),
+        );
+        notes.push(PartNote {
+            part: part.number,
+            shape: part.shape.clone(),
+            azimuth_deg: part.azimuth_deg,
+            corridor_width_m: if pieces.corridors.is_empty() {
+                0.0
+            } else {
+                comb.corridor_m
+            },
+            strips,
+            no_frontage: part.side.no_frontage,
+        });
+    }
+    let lines = work.ordered(ground, parts);
+    let findings = findings(ground, &notes, context);
+    let largest = notes
+        .iter()
+        .max_by(|a, b| polygon_area(&a.shape).total_cmp(&polygon_area(&b.shape)));
+    let (azimuth_deg, corridor_width_m) = (
+        largest.map(|note| note.azimuth_deg),
+        largest.map(|note| note.corridor_width_m),
+    );
+    let mut rungs = ground.zones.rungs;
+    for part in parts {
+        match part.pass.skeleton {
+            Some(true) => rungs.skeleton += 1,
+            Some(false) => rungs.skeleton_fallback += 1,
+            None => {}
+        }
+    }
+    let retained_m2 = work
+        .corridors
+        .iter()
+        .map(|c| polygon_area(&c.shape))
+        .sum::<f64>()
+        + area(&ground.retained_bands);
+    let net_m2 = area(&ground.net);
+    let books = Books {
+        gross_m2: area(&shape),
+        reserve_m2: shared_area(&shape, &ground.zones.reserve),
+        net_m2,
+        retained_m2,
+        cut_m2: work
+            .strips
+            .iter()
+            .map(|strip| polygon_area(&strip.shape))
+            .sum(),
+        unworked_m2: work
+            .unworked
+            .iter()
+            .map(|unworked| polygon_area(&unworked.shape))
+            .sum(),
+    };
+    let retention_share = if context.rules.reserves_count {
+        (retained_m2 + books.reserve_m2) / books.gross_m2
+    } else {
+        retained_m2 / net_m2
+    };
+    let hours = |class: ShiftClass| -> Option<f64> {
+        work.sections
+            .iter()
+            .filter(|section| section.shift_class == class)
+            .map(|section| section.hours)
+            .sum()
+    };
+    BlockPlan {
+        id: block.id.clone(),
+        origin: [origin.x, origin.y],
+        status: BlockStatus::Ok,
+        books,
+        retention_share,
+        required_share: context.rules.retention_share.value,
+        azimuth_deg,
+        corridor_width_m,
+        strips_count: work.strips_count,
+        day_hours: hours(ShiftClass::DayOnly),
+        night_hours: hours(ShiftClass::NightSafe),
+        scale: block.scale,
+        geodesic_m2: block.geodesic_m2,
+        zones: ground.zones.list.clone(),
+        parts: notes,
+        strips: work.strips,
+        lines,
+        corridors: work.corridors,
+        retained_bands: ground.retained_bands.clone(),
+        sections: work.sections,
+        unworked: work.unworked,
+        findings,
+        compliance: vec![],
+        rungs,
+        shape,
+    }
+}
+
+fn findings(ground: &Ground, parts: &[PartNote], context: Context<'_>) -> Vec<Finding> {
+    let mut findings = ground.zones.findings.clone();
+    for part in parts.iter().filter(|part| part.no_frontage) {
+        findings.push(Finding {
+            rule_id: "road-frontage".to_owned(),
+            verdict: Verdict::Warn,
+            measured: None,
+            required: Some(context.settings.layout.frontage_distance_m),
+            unit: "m",
+            message: format!(
+                "part {} has no road frontage; it is laid out from its nearest access, and wood must cross other ground",
+                part.part
+            ),
+            source: "common practice".to_owned(),
+            shape: Some(Geometry::Polygon(part.shape.clone())),
+        });
+    }
+    findings
+}
+
+impl WriteUp<'_> {
+    fn set_unworked(
+        &mut self,
+        part: u32,
+        reason: UnworkedReason,
+        shapes: impl Iterator<Item = Polygon>,
+    ) {
+        self.unworked.extend(shapes.map(|shape| Unworked {
+            part,
+            reason,
+            shape,
+        }));
+    }
+
+    /// Cuts a whole shape, not by a comb: the boundary pass or the road clearing of a part.
+    fn whole(
+        &mut self,
+        part: u32,
+        kind: StripKind,
+        shape: &MultiPolygon,
+        lines: &[LineString],
+        width_m: f64,
+    ) {
+        let day_only =
+            kind == StripKind::BoundaryPass || self.context.settings.layout.road_clearing_day_only;
+        let reason = if kind == StripKind::BoundaryPass {
+            DayReason::BoundaryPass
+        } else {
+            DayReason::RoadClearing
+        };
+        let mut driven = vec![0.0; shape.0.len()];
+        let mut drives = Vec::new();
+        for line in lines {
+            let owner = owner_of(line, shape);
+            driven[owner] += length(line);
+            let id = PieceId {
+                part,
+                strip_no: 0,
+                piece: owner as u32 + 1,
+            };
+            drives.push(Drive {
+                id,
+                kind,
+                heading: Heading::Around,
+                line: line.clone(),
+            });
+        }
+        for (index, polygon) in shape.0.iter().enumerate() {
+            let id = PieceId {
+                part,
+                strip_no: 0,
+                piece: index as u32 + 1,
+            };
+            let here = MultiPolygon(vec![polygon.clone()]);
+            self.strips.push(Strip {
+                id,
+                kind,
+                width_m,
+                shape: polygon.clone(),
+            });
+            self.sections.push(Section {
+                id,
+                section_no: 1,
+                shift_class: if day_only {
+                    ShiftClass::DayOnly
+                } else {
+                    ShiftClass::NightSafe
+                },
+                reasons: if day_only { vec![reason] } else { vec![] },
+                hours: self.stands.hours(
+                    sections::sample(&here),
+                    polygon_area(polygon),
+                    driven[index],
+                ),
+                shape: here,
+            });
+        }
+        self.drives.extend(drives);
+    }
+
+    fn road_clearing(&mut self, clearing: &Clearing) {
+        let width_m = self.context.settings.machine.strip_width_m();
+        self.whole(
+            0,
+            StripKind::RoadClearing,
+            &clearing.shape,
+            &clearing.lines,
+            width_m,
+        );
+        self.set_unworked(
+            0,
+            UnworkedReason::BeyondReach,
+            clearing.beyond_reach.iter().cloned(),
+        );
+    }
+
+    fn boundary_pass(&mut self, part: &Part) {
+        let width_m = self.context.settings.machine.strip_width_m();
+        self.whole(
+            part.number,
+            StripKind::BoundaryPass,
+            &part.pass.band,
+            &part.pass.lines,
+            width_m,
+        );
+    }
+
+    /// Numbers strips from left to right without gaps, in and out by turns; returns how many.
+    fn interior(&mut self, part: &Part, pieces: &super::strips::Pieces, day: &DayGround) -> u32 {
+        let mut cut: Vec<&Piece> = pieces.cut.iter().collect();
+        cut.sort_by_key(|piece| piece.strip);
+        let mut number = 0;
+        let mut numbers: Vec<(u32, u32)> = vec![];
+        for run in cut.chunk_by(|a, b| a.strip == b.strip) {
+            number += 1;
+            numbers.push((run[0].strip, number));
+            self.strip(part, number, run, day);
+        }
+        let mut corridor_no = 0;
+        let mut last = None;
+        for (left, shape) in &pieces.corridors {
+            if last != Some(*left) {
+                corridor_no += 1;
+                last = Some(*left);
+            }
+            let bounds = crate::geometry::area::Bounds::of(&shape.exterior().0);
+            self.corridors.push(Corridor {
+                part: part.number,
+                corridor_no,
+                width_m: bounds.max.x - bounds.min.x,
+                shape: part.frame.leave_polygon(shape),
+            });
+        }
+        self.strips_count += number;
+        number
+    }
+
+    fn strip(&mut self, part: &Part, number: u32, run: &[&Piece], day: &DayGround) {
+        let inbound = number % 2 == 1;
+        let bottom = |piece: &Piece| {
+            crate::geometry::area::Bounds::of_polygons(&piece.shape)
+                .min
+                .y
+        };
+        // Mouths open the gaps at the road: before the strip on the way in, after it on the way out.
+        let mut order: Vec<&Piece> = run.to_vec();
+        order.sort_by(|a, b| {
+            let along = bottom(a).total_cmp(&bottom(b));
+            if inbound {
+                b.mouth.cmp(&a.mouth).then(along)
+            } else {
+                a.mouth
+                    .cmp(&b.mouth)
+                    .then(if a.mouth { along } else { along.reverse() })
+            }
+        });
+        for (piece_no, piece) in (1u32..).zip(order) {
+            let id = PieceId {
+                part: part.number,
+                strip_no: number,
+                piece: piece_no,
+            };
+            for polygon in &piece.shape.0 {
+                self.strips.push(Strip {
+                    id,
+                    kind: StripKind::Interior,
+                    width_m: piece.width_m,
+                    shape: part.frame.leave_polygon(polygon),
+                });
+            }
+            let going_in = inbound || piece.mouth;
+            let mut drives: Vec<[f64; 2]> = piece.drives.clone();
+            if !going_in {
+                drives.reverse();
+            }
+            for drive in drives {
+                let mut line = part.frame.leave_line(&upright_line(piece.x, drive));
+                if !going_in {
+                    line.0.reverse();
+                }
+                let heading = if going_in { Heading::In } else { Heading::Out };
+                self.drives.push(Drive {
+                    id,
+                    kind: StripKind::Interior,
+                    heading,
+                    line,
+                });
+            }
+            for (section_no, section) in (1u32..).zip(sections::of_piece(self.context, day, piece))
+            {
+                let shape = part.frame.leave_polygons(&section.shape);
+                let stretch = &section.stretch;
+                let driven: f64 = piece
+                    .drives
+                    .iter()
+                    .map(|[low, high]| (high.min(stretch.high) - low.max(stretch.low)).max(0.0))
+                    .sum();
+                self.sections.push(Section {
+                    id,
+                    section_no,
+                    shift_class: stretch.class,
+                    reasons: stretch.reasons.clone(),
+                    hours: self
+                        .stands
+                        .hours(sections::sample(&shape), area(&shape), driven),
+                    shape,
+                });
+            }
+        }
+    }
+
+    /// Drives in working order: road clearing, then per part its boundary pass and its strips.
+    fn ordered(&mut self, ground: &Ground, parts: &[Part]) -> Vec<StripLine> {
+        let mut drives = std::mem::take(&mut self.drives);
+        drives.sort_by_key(|drive| (drive.id.part, drive.kind));
+        let mut all: Vec<Polygon> = ground.parts.clone();
+        all.extend(ground.clearing.0.iter().cloned());
+        let drivable = crate::geometry::overlay::difference(
+            &crate::geometry::overlay::union(&all),
+            &ground.zones.exclusion,
+        );
+        let passes: Vec<LineString> = parts
+            .iter()
+            .flat_map(|part| part.pass.lines.iter().cloned())
+            .collect();
+        let ways = Ways::new(&drivable, &passes);
+        let ends: Vec<Option<(Coord, Coord)>> = drives
+            .iter()
+            .map(|drive| Some((*drive.line.0.first()?, *drive.line.0.last()?)))
+            .collect();
+        (0u32..)
+            .zip(drives)
+            .map(|(index, drive)| {
+                let here = ends[index as usize];
+                let next = ends.get(index as usize + 1).copied().flatten();
+                let travel_to_next_m = here
+                    .zip(next)
+                    .and_then(|((_, end), (start, _))| ways.travel_m(end, start));
+                StripLine {
+                    id: drive.id,
+                    kind: drive.kind,
+                    order: index + 1,
+                    heading: drive.heading,
+                    shape: drive.line,
+                    travel_to_next_m,
+                }
+            })
+            .collect()
+    }
+}
+
+/// The polygon that a line runs in; the first one for a line that runs beside them all.
+fn owner_of(line: &LineString, shape: &MultiPolygon) -> usize {
+    let middle = line.0[line.0.len() / 2];
+    shape
+        .0
+        .iter()
+        .position(|polygon| inside(middle, &MultiPolygon(vec![polygon.clone()])))
+        .unwrap_or(0)
+}
