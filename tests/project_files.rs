@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use blockwright::project::{self, Project};
 use blockwright::rulebook;
+use proptest::prelude::*;
 
 fn files(folder: &str, extension: &str) -> Vec<PathBuf> {
     let entries = std::fs::read_dir(folder).unwrap();
@@ -151,4 +152,102 @@ fn a_line_of_the_project_shows_both_sources() {
             .starts_with("permit 12-B (reserve); all else BC-04: ")
     );
     assert!(line.citation.text.ends_with("[secondary]"));
+}
+
+#[test]
+fn byte_order_mark_and_windows_line_ends_do_no_harm() {
+    let text = std::fs::read_to_string("fixtures/project/valid/every_key.toml").unwrap();
+    let path = Path::new("project.toml");
+    let plain = describe(&project::parse(&text, path).unwrap());
+    let windows = format!("\u{feff}{}", text.replace('\n', "\r\n"));
+    assert_eq!(describe(&project::parse(&windows, path).unwrap()), plain);
+    let broken = windows.replace("max_slope", "max_slop");
+    let error = project::parse(&broken, path).unwrap_err();
+    let place = error.place.clone().unwrap();
+    let line = text.lines().position(|line| line.starts_with("max_slope"));
+    assert_eq!(
+        (place.line, place.column),
+        (line.unwrap() + 1, 1),
+        "{error}"
+    );
+}
+
+#[test]
+fn every_preset_is_shown_as_a_table() {
+    for name in rulebook::preset_names() {
+        let shown = rulebook::show(&rulebook::preset(name).unwrap());
+        let path = PathBuf::from(format!("{name}.toml"));
+        snapshot("fixtures/project/presets", &path, &shown);
+    }
+}
+
+/// A stroke of the keyboard in the wrong place.
+#[derive(Clone, Debug)]
+enum Slip {
+    Delete(prop::sample::Index, usize),
+    Insert(prop::sample::Index, String),
+    Swap(prop::sample::Index, prop::sample::Index),
+}
+
+fn slip() -> impl Strategy<Value = Slip> {
+    let index = any::<prop::sample::Index>;
+    prop_oneof![
+        (index(), 1..40usize).prop_map(|(at, count)| Slip::Delete(at, count)),
+        (index(), r#"["'\[\]{}=.,#%\n\-a-z0-9é ]{1,6}"#)
+            .prop_map(|(at, text)| Slip::Insert(at, text)),
+        (index(), index()).prop_map(|(a, b)| Slip::Swap(a, b)),
+    ]
+}
+
+fn apply(text: &str, slips: &[Slip]) -> String {
+    let mut chars: Vec<char> = text.chars().collect();
+    for slip in slips {
+        match slip {
+            Slip::Delete(at, count) => {
+                let at = at.index(chars.len());
+                chars.drain(at..(at + count).min(chars.len()));
+            }
+            Slip::Insert(at, text) => {
+                let at = at.index(chars.len());
+                chars.splice(at..at, text.chars());
+            }
+            Slip::Swap(a, b) => {
+                let (a, b) = (a.index(chars.len()), b.index(chars.len()));
+                chars.swap(a, b);
+            }
+        }
+    }
+    chars.into_iter().collect()
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 2000, failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// Whatever slips into a project file: an answer with a place and no panic, and never a length out of range.
+    #[test]
+    fn slips_of_the_pen_are_answered(slips in prop::collection::vec(slip(), 1..4)) {
+        let text = include_str!("../fixtures/project/valid/every_key.toml");
+        let text = apply(text, &slips);
+        match project::parse(&text, Path::new("project.toml")) {
+            Ok(project) => {
+                let machine = &project.settings.machine;
+                prop_assert!(machine.reach_m <= 30.0 && machine.half_strip_m() >= machine.half_width_m);
+                let layout = &project.settings.layout;
+                prop_assert!(layout.corridor_min_m <= layout.corridor_max_m);
+                prop_assert!(layout.road_band_fail_m <= layout.road_band_m);
+                for line in &project.rules.lines {
+                    prop_assert!((0.0..=2000.0).contains(&line.reserve_m));
+                    prop_assert!((0.0..=1.0).contains(&line.management_share));
+                    prop_assert!(!line.citation.text.is_empty());
+                }
+            }
+            Err(error) => {
+                let message = error.to_string();
+                prop_assert!(message.contains("hint: "));
+                if let Some(place) = error.place {
+                    prop_assert!(place.line <= text.matches('\n').count() + 1);
+                }
+            }
+        }
+    }
 }

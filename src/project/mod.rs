@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 pub use errors::{ProjectError, Reason};
 
 use crate::model::{LayerKind, Settings};
-use crate::rulebook::{Place, Rulebook, toml_text};
+use crate::rulebook::{Place, Rulebook, TomlFault, toml_text};
 use crate::units::LengthUnit;
 
 /// A project file, read and checked; every path is resolved against the file's own folder.
@@ -113,10 +113,16 @@ pub fn parse(text: &str, path: &Path) -> Result<Project, ProjectError> {
 }
 
 fn read(text: &str, path: &Path, look_for_files: bool) -> Result<Project, ProjectError> {
-    let file = toml_text::read(text).map_err(|(fault, span)| ProjectError {
-        path: path.to_owned(),
-        place: span.map(|span| Place::of(text, span)),
-        reason: Reason::Toml(fault),
+    let file = toml_text::read(text).map_err(|(fault, span)| {
+        // A table that is missing altogether has no line to point at.
+        let whole_file =
+            matches!(&fault, TomlFault::MissingKey { key } if key == "layers" || key == "rules");
+        let span = span.filter(|_| !whole_file);
+        ProjectError {
+            path: path.to_owned(),
+            place: span.map(|span| Place::of(text, span)),
+            reason: Reason::Toml(fault),
+        }
     })?;
     resolve::resolve(file, text, path, look_for_files)
 }

@@ -32,14 +32,25 @@ pub fn why_not_plain(source: &str) -> Option<&'static str> {
     }
 }
 
-/// True for a file, and for the one kind of folder that stands for a file.
-pub fn is_there(path: &Path) -> bool {
+/// What stands at a path.
+#[derive(Debug, PartialEq, Eq)]
+pub enum Found {
+    File,
+    Nothing,
+    /// A folder, a device or a pipe.
+    NoFile,
+}
+
+/// A file geodatabase is a folder that stands for a file.
+pub fn look(path: &Path) -> Found {
+    let geodatabase = || {
+        let extension = path.extension();
+        extension.is_some_and(|extension| extension.eq_ignore_ascii_case("gdb"))
+    };
     match std::fs::metadata(path) {
-        Ok(found) if found.is_dir() => path
-            .extension()
-            .is_some_and(|extension| extension.eq_ignore_ascii_case("gdb")),
-        Ok(found) => found.is_file(),
-        Err(_) => false,
+        Ok(found) if found.is_file() || (found.is_dir() && geodatabase()) => Found::File,
+        Ok(_) => Found::NoFile,
+        Err(_) => Found::Nothing,
     }
 }
 

@@ -6,7 +6,7 @@ use std::path::Path;
 use toml::Spanned;
 
 use super::file::{AttributeItem, AttributeText, LayerTable, ProjectFile};
-use super::plain_file::{beside, is_there, why_not_plain};
+use super::plain_file::{Found, beside, look, why_not_plain};
 use super::{Attribute, AttributeSource, LayerSource, Project, ProjectError, Reason};
 use super::{rules, settings};
 use crate::model::LayerKind;
@@ -179,7 +179,10 @@ fn crs(
     let wkt = text.starts_with(|c: char| c.is_ascii_uppercase())
         && text.ends_with(']')
         && text.contains('[');
-    if code || wkt || text.starts_with("+proj=") {
+    // No slash: a PROJ string may name files.
+    let proj = text.starts_with("+proj=")
+        && (text.chars()).all(|c| c.is_ascii_alphanumeric() || "+=., _-@".contains(c));
+    if code || wkt || proj {
         return Ok(Some(text.to_owned()));
     }
     Err(context.error(written.span(), Reason::WrongCrs(text.to_owned())))
@@ -194,26 +197,36 @@ struct Resolver<'a> {
 impl Resolver<'_> {
     fn path(&self, source: &Spanned<String>) -> Result<std::path::PathBuf, ProjectError> {
         let text = source.get_ref();
-        if let Some(why) = why_not_plain(text) {
+        let not_plain = |why| {
             let reason = Reason::NotAPlainFile {
                 role: self.role.to_owned(),
                 source_text: text.clone(),
                 why,
             };
-            return Err(self.context.error(source.span(), reason));
+            self.context.error(source.span(), reason)
+        };
+        if let Some(why) = why_not_plain(text) {
+            return Err(not_plain(why));
         }
         let folder = self.context.path.parent().unwrap_or(Path::new(""));
         let path = folder.join(text);
-        if self.look_for_files && !is_there(&path) {
-            let name = path.file_name().map(|name| name.to_string_lossy());
-            let beside = beside(&path);
-            let near = name.and_then(|name| nearest(&name, &beside).map(str::to_owned));
-            let reason = Reason::MissingFile {
-                role: self.role.to_owned(),
-                resolved: path.display().to_string(),
-                near,
-            };
-            return Err(self.context.error(source.span(), reason));
+        if !self.look_for_files {
+            return Ok(path);
+        }
+        match look(&path) {
+            Found::File => {}
+            Found::NoFile => return Err(not_plain("it is a folder, a device or a pipe")),
+            Found::Nothing => {
+                let name = path.file_name().map(|name| name.to_string_lossy());
+                let beside = beside(&path);
+                let near = name.and_then(|name| nearest(&name, &beside).map(str::to_owned));
+                let reason = Reason::MissingFile {
+                    role: self.role.to_owned(),
+                    resolved: path.display().to_string(),
+                    near,
+                };
+                return Err(self.context.error(source.span(), reason));
+            }
         }
         Ok(path)
     }

@@ -308,6 +308,11 @@ fn azimuth(context: &Context<'_>, written: &Spanned<Direction>) -> Result<Azimut
             "auto" => return Ok(Azimuth::Auto),
             "square_to_road" => return Ok(Azimuth::SquareToRoad),
             "long_side" => return Ok(Azimuth::LongSide),
+            other if other.trim().parse::<f64>().is_ok() => Reason::NotA {
+                key: "azimuth".to_owned(),
+                value: other.to_owned(),
+                wanted: "a number; write the degrees without quotes",
+            },
             other => Reason::UnknownChoice {
                 key: "azimuth".to_owned(),
                 value: other.to_owned(),
@@ -315,7 +320,7 @@ fn azimuth(context: &Context<'_>, written: &Spanned<Direction>) -> Result<Azimut
                     "auto".to_owned(),
                     "square_to_road".to_owned(),
                     "long_side".to_owned(),
-                    "a number of degrees without quotes".to_owned(),
+                    "45.0".to_owned(),
                 ],
             },
         },

@@ -102,7 +102,7 @@ impl TomlFault {
         match self {
             TomlFault::Syntax(_) => "the file must be TOML 1.0, see https://toml.io".to_owned(),
             TomlFault::UnknownKey { key, valid } => did_you_mean(key, valid),
-            TomlFault::MissingKey { key } => format!("add a line `{key} = ...` to this table"),
+            TomlFault::MissingKey { key } => format!("add `{key} = ...` to this table"),
             TomlFault::WrongType(_) => "write the value in the form that is expected".to_owned(),
         }
     }
