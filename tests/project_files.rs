@@ -85,6 +85,38 @@ fn describe(project: &Project) -> String {
     out
 }
 
+/// Each setting has a key: the fixture that gives them all leaves no default in force.
+#[test]
+fn every_setting_can_be_set() {
+    fn leaves(prefix: &str, value: &serde_json::Value, out: &mut Vec<(String, String)>) {
+        match value {
+            serde_json::Value::Object(fields) => {
+                for (key, value) in fields {
+                    leaves(&format!("{prefix}.{key}"), value, out);
+                }
+            }
+            other => out.push((prefix.to_owned(), other.to_string())),
+        }
+    }
+    let of = |settings: &blockwright::model::Settings| {
+        let mut out = Vec::new();
+        let mut settings = settings.clone();
+        // The one enum with a value of its own shows as a table; its name is enough here.
+        let azimuth = format!("{:?}", std::mem::take(&mut settings.layout.azimuth));
+        leaves("", &serde_json::to_value(&settings).unwrap(), &mut out);
+        out.retain(|(key, _)| key != ".layout.azimuth");
+        out.push((".layout.azimuth".to_owned(), azimuth));
+        out
+    };
+    let project = project::load(Path::new("fixtures/project/valid/every_key.toml")).unwrap();
+    let (given, default) = (of(&project.settings), of(&Default::default()));
+    assert_eq!(given.len(), default.len());
+    for (given, default) in given.iter().zip(&default) {
+        assert_eq!(given.0, default.0);
+        assert_ne!(given.1, default.1, "{} is still the default", given.0);
+    }
+}
+
 #[test]
 fn a_project_that_is_not_there_is_said_to_be_missing() {
     let error = project::load(Path::new("fixtures/project/nowhere.toml")).unwrap_err();

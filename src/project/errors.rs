@@ -14,7 +14,8 @@ pub struct ProjectError {
     pub path: PathBuf,
     /// None where no line is at fault, for example when the file can't be read.
     pub place: Option<Place>,
-    pub reason: Reason,
+    /// Boxed: errors are passed up many levels.
+    pub reason: Box<Reason>,
 }
 
 /// Why a project file can't be used.

@@ -2,6 +2,7 @@
 
 mod errors;
 mod file;
+mod layers;
 mod plain_file;
 mod resolve;
 mod rules;
@@ -77,7 +78,7 @@ pub fn load(path: &Path) -> Result<Project, ProjectError> {
     let unreadable = |why: String| ProjectError {
         path: path.to_owned(),
         place: None,
-        reason: Reason::Unreadable(why),
+        reason: Box::new(Reason::Unreadable(why)),
     };
     let wording = |error: std::io::Error| match error.kind() {
         std::io::ErrorKind::NotFound => "there is no such file".to_owned(),
@@ -121,7 +122,7 @@ fn read(text: &str, path: &Path, look_for_files: bool) -> Result<Project, Projec
         ProjectError {
             path: path.to_owned(),
             place: span.map(|span| Place::of(text, span)),
-            reason: Reason::Toml(fault),
+            reason: Box::new(Reason::Toml(fault)),
         }
     })?;
     resolve::resolve(file, text, path, look_for_files)

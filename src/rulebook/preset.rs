@@ -20,13 +20,13 @@ pub enum RulebookError {
     #[error("{file}{}\n  {fault}\n  hint: {}", at(place), fault.hint())]
     Toml {
         file: String,
-        place: Option<Place>,
+        place: Option<Box<Place>>,
         fault: TomlFault,
     },
     #[error("{file}{}\n  {message}", at(place))]
     Line {
         file: String,
-        place: Option<Place>,
+        place: Option<Box<Place>>,
         message: String,
     },
 }
@@ -42,7 +42,7 @@ impl RulebookError {
     }
 }
 
-fn at(place: &Option<Place>) -> String {
+fn at(place: &Option<Box<Place>>) -> String {
     place.as_ref().map_or_else(String::new, |place| {
         format!(", line {}, column {}\n{place}", place.line, place.column)
     })
@@ -122,7 +122,7 @@ pub fn parse(text: &str, name: &str) -> Result<Rulebook, RulebookError> {
     let reader = Reader { text, name };
     let file: RulebookFile = read(text).map_err(|(fault, span)| RulebookError::Toml {
         file: name.to_owned(),
-        place: span.map(|span| Place::of(text, span)),
+        place: span.map(|span| Box::new(Place::of(text, span))),
         fault,
     })?;
     let share = &file.retention_share;
@@ -188,7 +188,7 @@ impl Reader<'_> {
     fn wrong(&self, span: std::ops::Range<usize>, message: String) -> RulebookError {
         RulebookError::Line {
             file: self.name.to_owned(),
-            place: Some(Place::of(self.text, span)),
+            place: Some(Box::new(Place::of(self.text, span))),
             message,
         }
     }

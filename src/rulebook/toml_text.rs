@@ -200,6 +200,16 @@ mod tests {
         assert!(!shown.contains('\u{1b}'));
     }
 
+    proptest::proptest! {
+        #[test]
+        fn every_range_of_every_text_has_a_place(text in "[ab=\\[\"é\t\r\n]{0,60}", start in 0..70usize, length in 0..30usize) {
+            let place = Place::of(&text, start..start + length);
+            let line = text.split('\n').nth(place.line - 1);
+            proptest::prop_assert!(line.is_some_and(|line| place.column <= line.chars().count() + 1));
+            proptest::prop_assert_eq!(place.to_string().lines().count(), 3);
+        }
+    }
+
     #[test]
     fn nearest_finds_a_slip_of_the_pen() {
         let keys = ["reserve", "management", "source"];
