@@ -81,14 +81,14 @@ pub fn parse_length(text: &str, unit: LengthUnit) -> Result<f64, UnitError> {
 /// When the text is no number or lies outside 0..=100 %.
 pub fn parse_share(text: &str) -> Result<f64, UnitError> {
     let trimmed = text.trim();
-    let (number, scale) = match trimmed.strip_suffix('%') {
-        Some(percent) => (percent.trim(), 0.01),
+    let (number, divisor) = match trimmed.strip_suffix('%') {
+        Some(percent) => (percent.trim(), 100.0),
         None => (trimmed, 1.0),
     };
     let value: f64 = number
         .parse()
         .map_err(|_| UnitError::NotAShare(text.to_owned()))?;
-    let share = value * scale;
+    let share = value / divisor;
     if !(0.0..=1.0).contains(&share) {
         return Err(UnitError::ShareOutOfRange(text.to_owned()));
     }
@@ -141,5 +141,7 @@ mod tests {
     fn shares_read_as_percent_or_fraction() {
         assert!((parse_share("12 %").unwrap() - 0.12).abs() < 1e-15);
         assert_eq!(parse_share("0.12").unwrap(), 0.12);
+        // Divided, not multiplied by 0.01, so that the fraction is the one nearest to what was written.
+        assert_eq!(parse_share("35 %").unwrap(), 0.35);
     }
 }

@@ -1,10 +1,20 @@
 //! The project file: which layers play which role, and the settings in force.
 
+mod errors;
+mod file;
+mod layers;
+mod plain_file;
+mod resolve;
+mod rules;
+mod settings;
+
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+
+pub use errors::{ProjectError, Reason};
 
 use crate::model::{LayerKind, Settings};
-use crate::rulebook::Rulebook;
+use crate::rulebook::{Place, Rulebook, TomlFault, toml_text};
 use crate::units::LengthUnit;
 
 /// A project file, read and checked; every path is resolved against the file's own folder.
@@ -54,4 +64,66 @@ pub struct Attribute(pub Vec<AttributeSource>);
 pub enum AttributeSource {
     Field(String),
     Constant(String),
+}
+
+/// Longest project file that is read, in bytes; a longer one is something else.
+const MOST_BYTES: u64 = 4 * 1024 * 1024;
+
+/// Reads a project file and checks that every source is there.
+///
+/// # Errors
+/// When the file can't be read, is not valid (unknown key or role, wrong unit, value out of range ...), or a source is
+/// missing or is no plain file. The message names file, line, column and remedy; nothing else has been opened.
+pub fn load(path: &Path) -> Result<Project, ProjectError> {
+    let unreadable = |why: String| ProjectError {
+        path: path.to_owned(),
+        place: None,
+        reason: Box::new(Reason::Unreadable(why)),
+    };
+    let wording = |error: std::io::Error| match error.kind() {
+        std::io::ErrorKind::NotFound => "there is no such file".to_owned(),
+        std::io::ErrorKind::PermissionDenied => "it may not be read".to_owned(),
+        _ => error.to_string(),
+    };
+    let found = std::fs::metadata(path).map_err(|error| unreadable(wording(error)))?;
+    if !found.is_file() {
+        return Err(unreadable("it is no plain file".to_owned()));
+    }
+    if found.len() > MOST_BYTES {
+        return Err(unreadable(format!("it is longer than {MOST_BYTES} bytes")));
+    }
+    let bytes = std::fs::read(path).map_err(|error| unreadable(wording(error)))?;
+    let text = String::from_utf8(bytes).map_err(|error| {
+        let sound = error.utf8_error().valid_up_to();
+        let line = error.as_bytes()[..sound]
+            .iter()
+            .filter(|b| **b == b'\n')
+            .count()
+            + 1;
+        unreadable(format!("line {line} is not UTF-8 text"))
+    })?;
+    read(&text, path, true)
+}
+
+/// Reads the text of a project file; `path` says where it stands or would stand. Sources are not looked for.
+///
+/// # Errors
+/// As [`load`], but for missing files.
+pub fn parse(text: &str, path: &Path) -> Result<Project, ProjectError> {
+    read(text, path, false)
+}
+
+fn read(text: &str, path: &Path, look_for_files: bool) -> Result<Project, ProjectError> {
+    let file = toml_text::read(text).map_err(|(fault, span)| {
+        // A table that is missing altogether has no line to point at.
+        let whole_file =
+            matches!(&fault, TomlFault::MissingKey { key } if key == "layers" || key == "rules");
+        let span = span.filter(|_| !whole_file);
+        ProjectError {
+            path: path.to_owned(),
+            place: span.map(|span| Place::of(text, span)),
+            reason: Box::new(Reason::Toml(fault)),
+        }
+    })?;
+    resolve::resolve(file, text, path, look_for_files)
 }

@@ -1,8 +1,26 @@
 //! Rules as data: what a class of feature asks for, and where that is written. Presets are embedded TOML.
 
+mod preset;
+mod show;
+pub(crate) mod toml_text;
+pub(crate) mod values;
+
 use serde::Serialize;
 
 use crate::model::LayerKind;
+
+pub use preset::{RulebookError, parse, preset, preset_names};
+pub use show::show;
+pub use toml_text::{Place, TomlFault};
+
+/// The roles that rule lines may speak about; other roles have settings instead.
+pub const RULED_KINDS: [LayerKind; 5] = [
+    LayerKind::Streams,
+    LayerKind::Lakes,
+    LayerKind::Wetlands,
+    LayerKind::Roads,
+    LayerKind::Protected,
+];
 
 /// How a figure came to be known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]

@@ -1,0 +1,188 @@
+//! From the file as written to the project in metres: units, CRS, and the order in which things are checked.
+
+use std::ops::Range;
+use std::path::Path;
+
+use toml::Spanned;
+
+use super::file::ProjectFile;
+use super::layers::Resolver;
+use super::{Project, ProjectError, Reason};
+use super::{rules, settings};
+use crate::model::LayerKind;
+use crate::rulebook::Place;
+use crate::rulebook::values::{Length, Share};
+use crate::units::LengthUnit;
+
+/// What every check needs in order to say where it failed.
+pub struct Context<'a> {
+    pub text: &'a str,
+    pub path: &'a Path,
+    pub unit: LengthUnit,
+}
+
+impl Context<'_> {
+    pub fn error(&self, span: Range<usize>, reason: Reason) -> ProjectError {
+        ProjectError {
+            path: self.path.to_owned(),
+            place: Some(Place::of(self.text, span)),
+            reason: Box::new(reason),
+        }
+    }
+
+    pub fn metres(&self, key: &str, length: &Spanned<Length>) -> Result<f64, ProjectError> {
+        length.get_ref().metres(self.unit).map_err(|source| {
+            let key = key.to_owned();
+            self.error(length.span(), Reason::Unit { key, source })
+        })
+    }
+
+    pub fn fraction(&self, key: &str, share: &Spanned<Share>) -> Result<f64, ProjectError> {
+        self.fraction_at(key, share.get_ref(), share.span())
+    }
+
+    pub fn fraction_at(
+        &self,
+        key: &str,
+        share: &Share,
+        span: Range<usize>,
+    ) -> Result<f64, ProjectError> {
+        share.fraction().map_err(|source| {
+            let key = key.to_owned();
+            self.error(span, Reason::Unit { key, source })
+        })
+    }
+
+    pub fn not_empty(&self, key: &str, text: &Spanned<String>) -> Result<(), ProjectError> {
+        if text.get_ref().trim().is_empty() {
+            let key = key.to_owned();
+            return Err(self.error(text.span(), Reason::Empty { key }));
+        }
+        Ok(())
+    }
+}
+
+pub fn resolve(
+    file: ProjectFile,
+    text: &str,
+    path: &Path,
+    look_for_files: bool,
+) -> Result<Project, ProjectError> {
+    let mut context = Context {
+        text,
+        path,
+        unit: LengthUnit::Metre,
+    };
+    context.unit = unit(&context, &file.project.unit)?;
+    if let Some(role) = file.layers.unknown.first() {
+        let reason = Reason::UnknownRole {
+            role: role.get_ref().clone(),
+            valid: role_names(),
+        };
+        return Err(context.error(role.span(), reason));
+    }
+    let mut warnings = Vec::new();
+    let rules = rules::resolve(&context, &file.rules, &mut warnings)?;
+    let settings = settings::resolve(&context, &file.machine, &file.layout, &file.production)?;
+    let mut layers = Vec::new();
+    for (kind, tables) in &file.layers.roles {
+        for table in tables {
+            let source = Resolver {
+                context: &context,
+                role: kind.key(),
+                look_for_files,
+            };
+            layers.push(source.layer(*kind, table, &rules, &mut warnings)?);
+        }
+    }
+    if !layers.iter().any(|layer| layer.kind == LayerKind::Blocks) {
+        return Err(ProjectError {
+            path: path.to_owned(),
+            place: None,
+            reason: Box::new(Reason::NoBlocks),
+        });
+    }
+    if let Some(terrain) = &file.layers.terrain {
+        let source = Resolver {
+            context: &context,
+            role: "terrain",
+            look_for_files,
+        };
+        source.path(&terrain.source)?;
+        crs(&context, &terrain.crs)?;
+        warnings.push(later_version("terrain"));
+    }
+    if file.layers.roles.contains_key(&LayerKind::SlopeClasses) {
+        warnings.push(later_version(LayerKind::SlopeClasses.key()));
+    }
+    let stem = || path.file_stem().map(|stem| stem.to_string_lossy().into());
+    Ok(Project {
+        path: path.to_owned(),
+        name: file.project.name.or_else(stem).unwrap_or_default(),
+        crs: crs(&context, &file.project.crs)?,
+        unit: context.unit,
+        layers,
+        settings,
+        rules,
+        warnings,
+    })
+}
+
+fn later_version(role: &str) -> String {
+    format!(
+        "[layers.{role}] is checked but not used: slopes are read by a later version, so nothing in the layout depends on them"
+    )
+}
+
+fn role_names() -> Vec<String> {
+    let roles = LayerKind::ALL.into_iter().map(LayerKind::key);
+    roles.chain(["terrain"]).map(str::to_owned).collect()
+}
+
+fn unit(
+    context: &Context<'_>,
+    written: &Option<Spanned<String>>,
+) -> Result<LengthUnit, ProjectError> {
+    let Some(written) = written else {
+        return Ok(LengthUnit::default());
+    };
+    match written.get_ref().as_str() {
+        "m" => Ok(LengthUnit::Metre),
+        "ft" => Ok(LengthUnit::Foot),
+        other => {
+            let reason = Reason::UnknownChoice {
+                key: "unit".to_owned(),
+                value: other.to_owned(),
+                valid: vec!["m".to_owned(), "ft".to_owned()],
+            };
+            Err(context.error(written.span(), reason))
+        }
+    }
+}
+
+/// GDAL would take a file or an address for a CRS too; neither is let through.
+pub fn crs(
+    context: &Context<'_>,
+    written: &Option<Spanned<String>>,
+) -> Result<Option<String>, ProjectError> {
+    let Some(written) = written else {
+        return Ok(None);
+    };
+    let text = written.get_ref().trim();
+    let code = text.split_once(':').is_some_and(|(authority, code)| {
+        !authority.is_empty()
+            && !code.is_empty()
+            && authority.chars().all(|c| c.is_ascii_alphanumeric())
+            && code.chars().all(|c| c.is_ascii_alphanumeric())
+    });
+    let wkt = text.starts_with(|c: char| c.is_ascii_uppercase())
+        && text.ends_with(']')
+        && text.contains('[');
+    // No slash: a PROJ string may name files.
+    let proj = text.starts_with("+proj=")
+        && (text.chars()).all(|c| c.is_ascii_alphanumeric() || "+=., _-@".contains(c));
+    if code || wkt || proj {
+        return Ok(Some(text.to_owned()));
+    }
+    Err(context.error(written.span(), Reason::WrongCrs(text.to_owned())))
+}

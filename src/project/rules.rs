@@ -1,0 +1,291 @@
+//! `[rules]`: a preset with the project's own lines over it, each with its source.
+
+use toml::Spanned;
+
+use super::file::{LineTable, RulesTable, ShareText};
+use super::resolve::Context;
+use super::{ProjectError, Reason};
+use crate::model::LayerKind;
+use crate::rulebook::{
+    Citation, Cited, RULED_KINDS, ReadStatus, RuleLine, Rulebook, RulebookError, preset,
+};
+
+/// Widest zone that is believed; beyond it a unit is wrong.
+const MOST_WIDTH_M: f64 = 2_000.0;
+
+pub fn resolve(
+    context: &Context<'_>,
+    table: &RulesTable,
+    warnings: &mut Vec<String>,
+) -> Result<Rulebook, ProjectError> {
+    let mut rules = preset(table.preset.get_ref()).map_err(|error| {
+        let reason = match error {
+            RulebookError::UnknownPreset { name } => Reason::UnknownPreset { name },
+            other => Reason::Preset(other),
+        };
+        context.error(table.preset.span(), reason)
+    })?;
+    if let Some(source) = &table.source {
+        not_empty(context, source)?;
+    }
+    let common_source = table.source.as_ref().map(Spanned::get_ref);
+    if let Some(written) = &table.retention_share {
+        rules.retention_share = retention_share(context, written, common_source, warnings)?;
+    }
+    if let Some(count) = table.reserves_count {
+        rules.reserves_count = count;
+    }
+    let asks_for_nothing = rules.retention_share.value == 0.0
+        && (rules.lines.iter()).all(|line| line.reserve_m == 0.0 && line.management_m == 0.0);
+    if asks_for_nothing && table.line.is_empty() {
+        warnings.push(format!(
+            "[rules] preset `{}` adds nothing around water and protected areas and owes no retention; write the local \
+             code's figures as `[[rules.line]]` and `retention_share`",
+            rules.preset
+        ));
+    }
+    let mut seen: Vec<(LayerKind, String)> = Vec::new();
+    for written in &table.line {
+        let line = written.get_ref();
+        let kind = kind(context, &line.kind)?;
+        let class = line.class.get_ref().trim().to_owned();
+        if class.is_empty() {
+            let key = "class".to_owned();
+            return Err(context.error(line.class.span(), Reason::Empty { key }));
+        }
+        let key = (kind, class.to_ascii_lowercase());
+        if seen.contains(&key) {
+            let message = format!("there are two lines for {} of class `{class}`", kind.key());
+            let remedy = "keep one of them".to_owned();
+            let reason = Reason::Contradiction { message, remedy };
+            return Err(context.error(line.class.span(), reason));
+        }
+        seen.push(key);
+        let source = match (&line.source, common_source) {
+            (Some(own), _) => {
+                not_empty(context, own)?;
+                own.get_ref().clone()
+            }
+            (None, Some(common)) => common.clone(),
+            (None, None) => {
+                let reason = Reason::NoSource {
+                    kind: kind.key().to_owned(),
+                    class,
+                };
+                return Err(context.error(line.class.span(), reason));
+            }
+        };
+        lay_over(context, &mut rules, kind, line, &source)?;
+        warn_of_idle_share(&rules, kind, line, warnings);
+    }
+    Ok(rules)
+}
+
+fn not_empty(context: &Context<'_>, source: &Spanned<String>) -> Result<(), ProjectError> {
+    if source.get_ref().trim().is_empty() {
+        let key = "source".to_owned();
+        return Err(context.error(source.span(), Reason::Empty { key }));
+    }
+    Ok(())
+}
+
+fn retention_share(
+    context: &Context<'_>,
+    written: &Spanned<ShareText>,
+    common_source: Option<&String>,
+    warnings: &mut Vec<String>,
+) -> Result<Cited<f64>, ProjectError> {
+    let key = "retention_share";
+    let (value, source) = match written.get_ref() {
+        ShareText::Plain(share) => {
+            let value = context.fraction_at(key, share, written.span())?;
+            (value, common_source.cloned())
+        }
+        ShareText::Cited { value, source } => {
+            not_empty(context, source)?;
+            let value = context.fraction(key, value)?;
+            (value, Some(source.get_ref().clone()))
+        }
+    };
+    let text = source.unwrap_or_else(|| {
+        warnings.push(
+            "[rules] retention_share names no source; write { value = \"...\", source = \"permit ...\" }"
+                .to_owned(),
+        );
+        "project file, without a source".to_owned()
+    });
+    let status = ReadStatus::Project;
+    Ok(Cited {
+        value,
+        citation: Citation { text, status },
+    })
+}
+
+fn kind(context: &Context<'_>, written: &Spanned<String>) -> Result<LayerKind, ProjectError> {
+    let known = LayerKind::from_key(written.get_ref()).filter(|kind| RULED_KINDS.contains(kind));
+    known.ok_or_else(|| {
+        let reason = Reason::UnknownChoice {
+            key: "kind".to_owned(),
+            value: written.get_ref().clone(),
+            valid: RULED_KINDS.map(|kind| kind.key().to_owned()).to_vec(),
+        };
+        context.error(written.span(), reason)
+    })
+}
+
+/// Replaces what `written` gives of the line for this class, or adds a line.
+fn lay_over(
+    context: &Context<'_>,
+    rules: &mut Rulebook,
+    kind: LayerKind,
+    written: &LineTable,
+    source: &str,
+) -> Result<(), ProjectError> {
+    let class = written.class.get_ref().trim();
+    let same = |line: &RuleLine| line.kind == kind && line.class.eq_ignore_ascii_case(class);
+    let base = rules.lines.iter().position(same);
+    if base.is_none() && written.reserve.is_none() {
+        // A new line without a reserve would silently ask for nothing.
+        let fault = crate::rulebook::TomlFault::MissingKey {
+            key: "reserve".to_owned(),
+        };
+        return Err(context.error(written.class.span(), Reason::Toml(fault)));
+    }
+    let mut line = match base {
+        Some(at) => rules.lines[at].clone(),
+        None => RuleLine {
+            id: new_id(rules, kind, class),
+            kind,
+            class: class.to_owned(),
+            title: format!("{} of class {class}", kind.key()),
+            definition: String::new(),
+            reserve_m: 0.0,
+            management_m: 0.0,
+            management_share: 0.0,
+            machine_exclusion_m: 0.0,
+            channel_up_to_m: None,
+            citation: Citation {
+                text: String::new(),
+                status: ReadStatus::Project,
+            },
+        },
+    };
+    let mut given = Vec::new();
+    let lengths = [
+        ("reserve", &written.reserve, &mut line.reserve_m),
+        ("management", &written.management, &mut line.management_m),
+        (
+            "machine_exclusion",
+            &written.machine_exclusion,
+            &mut line.machine_exclusion_m,
+        ),
+    ];
+    for (key, length, slot) in lengths {
+        if let Some(length) = length {
+            *slot = width(context, key, length)?;
+            given.push(key);
+        }
+    }
+    if let Some(share) = &written.management_share {
+        line.management_share = context.fraction("management_share", share)?;
+        given.push("management_share");
+    }
+    if let Some(length) = &written.channel_up_to {
+        line.channel_up_to_m = Some(width(context, "channel_up_to", length)?);
+        given.push("channel_up_to");
+    }
+    if given.is_empty() {
+        let message = format!(
+            "the line for {} of class `{class}` sets nothing",
+            kind.key()
+        );
+        let remedy =
+            "give reserve, management, management_share, machine_exclusion or channel_up_to"
+                .to_owned();
+        let reason = Reason::Contradiction { message, remedy };
+        return Err(context.error(written.class.span(), reason));
+    }
+    if let Some(title) = &written.title {
+        line.title.clone_from(title);
+    }
+    if let Some(definition) = &written.definition {
+        line.definition.clone_from(definition);
+    }
+    // What the project leaves alone keeps its own source and reading status in view.
+    line.citation.text = if base.is_some() {
+        format!(
+            "{source} ({}); all else {} [{}]",
+            given.join(", "),
+            line.citation.text,
+            line.citation.status.key()
+        )
+    } else {
+        source.to_owned()
+    };
+    line.citation.status = ReadStatus::Project;
+    match base {
+        Some(at) => rules.lines[at] = line,
+        None => rules.lines.push(line),
+    }
+    Ok(())
+}
+
+fn width(
+    context: &Context<'_>,
+    key: &str,
+    length: &Spanned<crate::rulebook::values::Length>,
+) -> Result<f64, ProjectError> {
+    let value = context.metres(key, length)?;
+    if value > MOST_WIDTH_M {
+        let reason = Reason::OutOfRange {
+            key: key.to_owned(),
+            value: format!("{value} m"),
+            lowest: "0 m".to_owned(),
+            highest: format!("{MOST_WIDTH_M} m"),
+        };
+        return Err(context.error(length.span(), reason));
+    }
+    Ok(value)
+}
+
+fn warn_of_idle_share(
+    rules: &Rulebook,
+    kind: LayerKind,
+    written: &LineTable,
+    warnings: &mut Vec<String>,
+) {
+    let class = written.class.get_ref().trim();
+    let line = rules
+        .lines
+        .iter()
+        .find(|line| line.kind == kind && line.class.eq_ignore_ascii_case(class));
+    if line.is_some_and(|line| line.management_share > 0.0 && line.management_m == 0.0) {
+        warnings.push(format!(
+            "[[rules.line]] {} of class `{class}`: a management share without a management width asks for nothing",
+            kind.key()
+        ));
+    }
+}
+
+/// `project-streams-s7`; a number is added where two classes differ only in signs.
+fn new_id(rules: &Rulebook, kind: LayerKind, class: &str) -> String {
+    let slug: String = match class {
+        "*" => "any".to_owned(),
+        _ => class
+            .chars()
+            .map(|c| match c.to_ascii_lowercase() {
+                c if c.is_ascii_alphanumeric() => c,
+                _ => '-',
+            })
+            .collect(),
+    };
+    let stem = format!("project-{}-{slug}", kind.key().replace('_', "-"));
+    let taken = |id: &str| rules.lines.iter().any(|line| line.id == id);
+    let mut id = stem.clone();
+    let mut number = 2;
+    while taken(&id) {
+        id = format!("{stem}-{number}");
+        number += 1;
+    }
+    id
+}

@@ -1,0 +1,356 @@
+//! `[machine]`, `[layout]` and `[production]`: units and ranges.
+
+use toml::Spanned;
+
+use super::file::{LayoutTable, MachineTable, ProductionTable};
+use super::resolve::Context;
+use super::{ProjectError, Reason};
+use crate::model::{Azimuth, LayoutSettings, Machine, Production, Settings, SoftGround};
+use crate::rulebook::values::{Direction, Length, Share, Written};
+use crate::units::Percent;
+
+/// Beyond this a unit is wrong, whatever the stand.
+pub const MOST_STEMS_PER_HA: f64 = 100_000.0;
+
+/// Longest reach to one side; no tracked felling machine reaches further.
+const MOST_REACH_M: f64 = 30.0;
+/// Widest belt beside a road, edge or hazard.
+const MOST_BELT_M: f64 = 2_000.0;
+/// Longest way on which access is searched.
+const MOST_SEARCH_M: f64 = 20_000.0;
+
+pub fn resolve(
+    context: &Context<'_>,
+    machine: &MachineTable,
+    layout: &LayoutTable,
+    production: &ProductionTable,
+) -> Result<Settings, ProjectError> {
+    Ok(Settings {
+        machine: self::machine(context, machine)?,
+        layout: self::layout(context, layout)?,
+        production: self::production(context, production)?,
+    })
+}
+
+/// A length in metres as messages show it.
+fn metres(value: f64) -> String {
+    format!("{} m", (value * 1000.0).round() / 1000.0)
+}
+
+/// Overwrites the default in `slot` by what is written, if it lies within `lowest..=highest` metres.
+fn length(
+    context: &Context<'_>,
+    key: &'static str,
+    written: &Option<Spanned<Length>>,
+    (lowest, highest): (f64, f64),
+    slot: &mut f64,
+) -> Result<(), ProjectError> {
+    let Some(written) = written else {
+        return Ok(());
+    };
+    let value = context.metres(key, written)?;
+    if !(lowest..=highest).contains(&value) {
+        let reason = Reason::OutOfRange {
+            key: key.to_owned(),
+            value: metres(value),
+            lowest: metres(lowest),
+            highest: metres(highest),
+        };
+        return Err(context.error(written.span(), reason));
+    }
+    *slot = value;
+    Ok(())
+}
+
+/// One of two lengths that must not contradict each other.
+struct Bound<'a> {
+    key: &'static str,
+    written: &'a Option<Spanned<Length>>,
+    value: f64,
+}
+
+impl Bound<'_> {
+    fn describe(&self) -> String {
+        let default = if self.written.is_none() {
+            ", the default"
+        } else {
+            ""
+        };
+        format!("`{}` ({}{default})", self.key, metres(self.value))
+    }
+}
+
+/// Points at the one that was written, at the smaller if both were.
+fn must_not_exceed(
+    context: &Context<'_>,
+    small: Bound<'_>,
+    large: Bound<'_>,
+) -> Result<(), ProjectError> {
+    if small.value <= large.value {
+        return Ok(());
+    }
+    let span = small.written.as_ref().or(large.written.as_ref());
+    let span = span.map_or(0..0, Spanned::span);
+    let reason = Reason::Contradiction {
+        message: format!("{} is more than {}", small.describe(), large.describe()),
+        remedy: format!("set both `{}` and `{}`", small.key, large.key),
+    };
+    Err(context.error(span, reason))
+}
+
+fn machine(context: &Context<'_>, table: &MachineTable) -> Result<Machine, ProjectError> {
+    let mut machine = Machine::default();
+    let reach = (1.0, MOST_REACH_M);
+    length(context, "reach", &table.reach, reach, &mut machine.reach_m)?;
+    length(
+        context,
+        "reach_margin",
+        &table.reach_margin,
+        (0.0, MOST_REACH_M),
+        &mut machine.reach_margin_m,
+    )?;
+    length(
+        context,
+        "half_width",
+        &table.half_width,
+        (0.5, 5.0),
+        &mut machine.half_width_m,
+    )?;
+    if let Some(written) = &table.max_slope {
+        machine.max_slope = slope(context, written)?;
+    }
+    if machine.half_strip_m() < machine.half_width_m {
+        let written = [&table.reach, &table.reach_margin, &table.half_width];
+        let span = written.into_iter().flatten().next();
+        let message = format!(
+            "`reach` ({}) less `reach_margin` ({}) is less than `half_width` ({}): a strip would be narrower than the \
+             machine",
+            metres(machine.reach_m),
+            metres(machine.reach_margin_m),
+            metres(machine.half_width_m)
+        );
+        let remedy = "reach runs from the machine's centre to one side; set all three".to_owned();
+        let reason = Reason::Contradiction { message, remedy };
+        return Err(context.error(span.map_or(0..0, Spanned::span), reason));
+    }
+    Ok(machine)
+}
+
+fn slope(context: &Context<'_>, written: &Spanned<Share>) -> Result<f64, ProjectError> {
+    let out_of_range = |value: String| Reason::OutOfRange {
+        key: "max_slope".to_owned(),
+        value,
+        lowest: "1 %".to_owned(),
+        highest: "100 %".to_owned(),
+    };
+    let reason = match written.get_ref().fraction() {
+        Ok(value) if value >= 0.01 => return Ok(value),
+        Ok(value) => out_of_range(Percent(value).to_string()),
+        Err(crate::units::UnitError::ShareOutOfRange(text)) => out_of_range(text),
+        Err(_) => Reason::NotA {
+            key: "max_slope".to_owned(),
+            value: written.get_ref().0.to_string(),
+            wanted: "a slope such as \"40 %\" or 0.40 (rise over run)",
+        },
+    };
+    Err(context.error(written.span(), reason))
+}
+
+fn layout(context: &Context<'_>, table: &LayoutTable) -> Result<LayoutSettings, ProjectError> {
+    let mut layout = LayoutSettings::default();
+    let belt = (0.0, MOST_BELT_M);
+    let lengths = [
+        ("road_band", &table.road_band, belt, &mut layout.road_band_m),
+        (
+            "road_band_fail",
+            &table.road_band_fail,
+            belt,
+            &mut layout.road_band_fail_m,
+        ),
+        (
+            "corridor_min",
+            &table.corridor_min,
+            (0.1, 500.0),
+            &mut layout.corridor_min_m,
+        ),
+        (
+            "corridor_max",
+            &table.corridor_max,
+            (0.1, 500.0),
+            &mut layout.corridor_max_m,
+        ),
+        (
+            "edge_distance",
+            &table.edge_distance,
+            belt,
+            &mut layout.edge_distance_m,
+        ),
+        (
+            "hazard_distance",
+            &table.hazard_distance,
+            belt,
+            &mut layout.hazard_distance_m,
+        ),
+        (
+            "section_min",
+            &table.section_min,
+            belt,
+            &mut layout.section_min_m,
+        ),
+        (
+            "road_width",
+            &table.road_width,
+            (0.0, 200.0),
+            &mut layout.road_width_m,
+        ),
+        (
+            "frontage_distance",
+            &table.frontage_distance,
+            belt,
+            &mut layout.frontage_distance_m,
+        ),
+        (
+            "access_search",
+            &table.access_search,
+            (0.0, MOST_SEARCH_M),
+            &mut layout.access_search_m,
+        ),
+    ];
+    for (key, written, range, slot) in lengths {
+        length(context, key, written, range, slot)?;
+    }
+    must_not_exceed(
+        context,
+        Bound {
+            key: "road_band_fail",
+            written: &table.road_band_fail,
+            value: layout.road_band_fail_m,
+        },
+        Bound {
+            key: "road_band",
+            written: &table.road_band,
+            value: layout.road_band_m,
+        },
+    )?;
+    must_not_exceed(
+        context,
+        Bound {
+            key: "corridor_min",
+            written: &table.corridor_min,
+            value: layout.corridor_min_m,
+        },
+        Bound {
+            key: "corridor_max",
+            written: &table.corridor_max,
+            value: layout.corridor_max_m,
+        },
+    )?;
+    if let Some(sliver) = &table.sliver {
+        let wanted = sliver.get_ref().square_metres();
+        let value = wanted.ok_or_else(|| {
+            let reason = Reason::NotA {
+                key: "sliver".to_owned(),
+                value: sliver.get_ref().0.to_string(),
+                wanted: "an area; write for example \"25 m2\" or \"0.01 ha\"",
+            };
+            context.error(sliver.span(), reason)
+        })?;
+        if value > MOST_SLIVER_M2 {
+            let reason = Reason::OutOfRange {
+                key: "sliver".to_owned(),
+                value: format!("{value} m2"),
+                lowest: "0 m2".to_owned(),
+                highest: format!("{MOST_SLIVER_M2} m2"),
+            };
+            return Err(context.error(sliver.span(), reason));
+        }
+        layout.sliver_m2 = value;
+    }
+    if let Some(written) = &table.azimuth {
+        layout.azimuth = azimuth(context, written)?;
+    }
+    if let Some(written) = &table.soft_ground {
+        layout.soft_ground = match written.get_ref().as_str() {
+            "day_only" => SoftGround::DayOnly,
+            "leave" => SoftGround::Leave,
+            other => {
+                let reason = Reason::UnknownChoice {
+                    key: "soft_ground".to_owned(),
+                    value: other.to_owned(),
+                    valid: vec!["day_only".to_owned(), "leave".to_owned()],
+                };
+                return Err(context.error(written.span(), reason));
+            }
+        };
+    }
+    layout.boundary_pass = table.boundary_pass.unwrap_or(layout.boundary_pass);
+    layout.road_clearing_day_only = table
+        .road_clearing_day_only
+        .unwrap_or(layout.road_clearing_day_only);
+    Ok(layout)
+}
+
+/// A hectare is a block, no sliver.
+const MOST_SLIVER_M2: f64 = 10_000.0;
+
+fn azimuth(context: &Context<'_>, written: &Spanned<Direction>) -> Result<Azimuth, ProjectError> {
+    let reason = match &written.get_ref().0 {
+        Written::Number(degrees) if (0.0..=360.0).contains(degrees) => {
+            return Ok(Azimuth::Degrees(*degrees));
+        }
+        Written::Number(degrees) => Reason::OutOfRange {
+            key: "azimuth".to_owned(),
+            value: degrees.to_string(),
+            lowest: "0".to_owned(),
+            highest: "360 degrees, clockwise from grid north".to_owned(),
+        },
+        Written::Text(text) => match text.as_str() {
+            "auto" => return Ok(Azimuth::Auto),
+            "square_to_road" => return Ok(Azimuth::SquareToRoad),
+            "long_side" => return Ok(Azimuth::LongSide),
+            other if other.trim().parse::<f64>().is_ok() => Reason::NotA {
+                key: "azimuth".to_owned(),
+                value: other.to_owned(),
+                wanted: "a number; write the degrees without quotes",
+            },
+            other => Reason::UnknownChoice {
+                key: "azimuth".to_owned(),
+                value: other.to_owned(),
+                valid: vec![
+                    "auto".to_owned(),
+                    "square_to_road".to_owned(),
+                    "long_side".to_owned(),
+                    "45.0".to_owned(),
+                ],
+            },
+        },
+    };
+    Err(context.error(written.span(), reason))
+}
+
+fn production(context: &Context<'_>, table: &ProductionTable) -> Result<Production, ProjectError> {
+    let number = |key: &str, written: &Spanned<f64>, lowest: f64, highest: f64| {
+        let value = *written.get_ref();
+        if (lowest..=highest).contains(&value) {
+            return Ok(value);
+        }
+        let reason = Reason::OutOfRange {
+            key: key.to_owned(),
+            value: value.to_string(),
+            lowest: lowest.to_string(),
+            highest: highest.to_string(),
+        };
+        Err(context.error(written.span(), reason))
+    };
+    let mut production = Production::default();
+    if let Some(written) = &table.stems_per_ha {
+        production.stems_per_ha = Some(number("stems_per_ha", written, 0.0, MOST_STEMS_PER_HA)?);
+    }
+    if let Some(written) = &table.seconds_per_tree {
+        production.seconds_per_tree = number("seconds_per_tree", written, 0.1, 3600.0)?;
+    }
+    if let Some(written) = &table.seconds_per_advance {
+        production.seconds_per_advance = number("seconds_per_advance", written, 0.0, 3600.0)?;
+    }
+    Ok(production)
+}
