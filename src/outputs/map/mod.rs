@@ -1,0 +1,2 @@
+use crate::model::BlockPlan;
+pub fn render(plan: &BlockPlan, title: &str) -> String { format!("{}{}", plan.id, title) }
