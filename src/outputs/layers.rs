@@ -199,13 +199,18 @@ pub(super) fn blocks_layer() -> &'static LayerDef {
 }
 
 /// The zones of a plan. A retained band that no zone names is one more, without a source.
-pub(super) fn zones(plan: &BlockPlan) -> impl Iterator<Item = (&MultiPolygon, ZoneKind, Option<&Zone>)> {
+pub(super) fn zones(
+    plan: &BlockPlan,
+) -> impl Iterator<Item = (&MultiPolygon, ZoneKind, Option<&Zone>)> {
     let named = plan
         .zones
         .iter()
         .any(|zone| zone.kind == ZoneKind::RetainedBand);
-    let unnamed = (!named && !plan.retained_bands.0.is_empty())
-        .then_some((&plan.retained_bands, ZoneKind::RetainedBand, None));
+    let unnamed = (!named && !plan.retained_bands.0.is_empty()).then_some((
+        &plan.retained_bands,
+        ZoneKind::RetainedBand,
+        None,
+    ));
     plan.zones
         .iter()
         .map(|zone| (&zone.shape, zone.kind, Some(zone)))

@@ -102,7 +102,9 @@ impl Counts {
         self.corridors += plan.corridors.len() as u64;
         count(
             &mut self.sections_by_shift_class,
-            plan.sections.iter().map(|section| section.shift_class.key()),
+            plan.sections
+                .iter()
+                .map(|section| section.shift_class.key()),
         );
         count(
             &mut self.zones_by_kind,

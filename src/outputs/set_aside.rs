@@ -51,7 +51,9 @@ pub(super) fn write(
     let mut table = Table::create(csv_path, COLUMNS)?;
     let mut package = GeoPackage::create(gpkg_path, srs, LAYERS)?;
     for problem in problems {
-        let [x, y] = problem.place.map_or([None, None], |[x, y]| [Some(x), Some(y)]);
+        let [x, y] = problem
+            .place
+            .map_or([None, None], |[x, y]| [Some(x), Some(y)]);
         table.row([
             cells::text(&problem.layer).as_ref(),
             cells::text(&problem.feature_id).as_ref(),
@@ -88,15 +90,18 @@ fn kept(shape: &Shape) -> Option<Geometry> {
             .all(|coord| coord.x.is_finite() && coord.y.is_finite())
     }
     let geometry: Geometry = match shape {
-        Shape::Points(points) => {
-            MultiPoint(points.iter().copied().filter(finite).collect()).into()
-        }
+        Shape::Points(points) => MultiPoint(points.iter().copied().filter(finite).collect()).into(),
         Shape::Lines(lines) => {
             MultiLineString(lines.iter().filter(|line| finite(*line)).cloned().collect()).into()
         }
-        Shape::Polygons(polygons) => {
-            MultiPolygon(polygons.iter().filter(|part| finite(*part)).cloned().collect()).into()
-        }
+        Shape::Polygons(polygons) => MultiPolygon(
+            polygons
+                .iter()
+                .filter(|part| finite(*part))
+                .cloned()
+                .collect(),
+        )
+        .into(),
     };
     (geometry.coords_count() > 0).then_some(geometry)
 }

@@ -109,8 +109,10 @@ impl Staging {
         self.committed = true;
         keep_foreign_maps(&replaced.join(MAPS), &self.target.join(MAPS))?;
         let root = self.root();
-        fs::remove_dir_all(&root)
-            .map_err(OutputError::file(&root, "remove the outputs of the earlier run"))
+        fs::remove_dir_all(&root).map_err(OutputError::file(
+            &root,
+            "remove the outputs of the earlier run",
+        ))
     }
 }
 

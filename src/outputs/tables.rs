@@ -72,17 +72,14 @@ fn decimals(column: &str) -> usize {
 
 pub(super) fn write_block_row(table: &mut Table, plan: &BlockPlan) -> Result<(), OutputError> {
     let columns = layers::blocks_layer().fields;
-    table.row(
-        layers::block_values(plan)
-            .iter()
-            .zip(columns)
-            .map(|(value, (column, _))| match value {
-                Value::Text(text) => cells::text(text).into_owned(),
-                Value::Whole(value) => value.to_string(),
-                Value::Number(value) => cells::number(Some(*value), decimals(column)),
-                Value::Maybe(value) => cells::number(*value, decimals(column)),
-            }),
-    )
+    table.row(layers::block_values(plan).iter().zip(columns).map(
+        |(value, (column, _))| match value {
+            Value::Text(text) => cells::text(text).into_owned(),
+            Value::Whole(value) => value.to_string(),
+            Value::Number(value) => cells::number(Some(*value), decimals(column)),
+            Value::Maybe(value) => cells::number(*value, decimals(column)),
+        },
+    ))
 }
 
 const COMPLIANCE_COLUMNS: [&str; 8] = [
