@@ -245,6 +245,10 @@ impl GeoPackage {
                 return Err(self.error(format!("layer {}, attribute {field}", def.name)));
             }
         }
+        // GDAL creates a layer with its first row; counting creates it now, so that the order in the file is that of
+        // `layers` whatever the rows are.
+        // SAFETY: valid layer handle.
+        unsafe { gdal_sys::OGR_L_GetFeatureCount(layer, 1) };
         Ok(Table {
             layer,
             // SAFETY: valid layer handle; the definition lives as long as the layer.

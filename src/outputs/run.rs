@@ -8,11 +8,9 @@ use crate::model::{BlockPlan, Problem, RungCount, Settings};
 use crate::rulebook::Rulebook;
 use crate::sources::{InputFile, LayerReport};
 
-/// The layout of `run.json`.
-pub const RUN_VERSION: u32 = 1;
-
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct RunReport {
+    /// Of the report's own form: 1.
     pub version: u32,
     pub program: Program,
     /// UTC time at which the run began, as ISO 8601 text; given by the caller, for this module has no clock.

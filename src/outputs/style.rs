@@ -112,10 +112,10 @@ pub const DEFS: &str = r##"<style>
 text{font-family:system-ui,"Segoe UI","Noto Sans","DejaVu Sans",Arial,sans-serif;fill:#252525;font-size:11.5px}
 .h{font-weight:700;font-size:12.5px}.e{text-anchor:end}.c{text-anchor:middle}.s{font-size:10.5px}
 .n{font-size:10px;font-weight:700;text-anchor:middle;paint-order:stroke;stroke:#ffffff;stroke-width:2.5px;stroke-linejoin:round}
-.l{fill:none;stroke:#252525;stroke-width:.7}.a{stroke-dasharray:4 2}.t{fill:#252525}
+.l{fill:none;stroke:#252525;stroke-width:.7}.f{stroke-width:.3}.a{stroke-dasharray:4 2}.t{fill:#252525}
 </style>
 <defs>
-<pattern id="h-day" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path d="M0 3h6" stroke="#252525" stroke-opacity=".55" stroke-width=".9"/></pattern>
+<pattern id="h-day" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path d="M0 3h6" stroke="#252525" stroke-opacity=".65" stroke-width=".9"/></pattern>
 <pattern id="h-dots" width="7" height="7" patternUnits="userSpaceOnUse"><circle cx="2" cy="2" r=".9" fill="#0072B2"/><circle cx="5.5" cy="5.5" r=".9" fill="#0072B2"/></pattern>
 <pattern id="h-trees" width="10" height="10" patternUnits="userSpaceOnUse"><path d="M5 1.5l2.8 5.5h-5.6z" fill="#009E73"/></pattern>
 <pattern id="h-cross" width="8" height="8" patternUnits="userSpaceOnUse"><path d="M0 0l8 8M8 0l-8 8" stroke="#D55E00" stroke-width=".9"/></pattern>

@@ -58,6 +58,17 @@ fn layer<'a>(
     });
 }
 
+fn thinned(view: &View, ground: Ground) -> Ground {
+    Ground {
+        outline: if view.is_crowded() {
+            ""
+        } else {
+            ground.outline
+        },
+        ..ground
+    }
+}
+
 /// Draws all ground of the plan and returns what was drawn, in order.
 pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> Vec<Drawn> {
     let mut legend = Vec::new();
@@ -125,7 +136,7 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> V
         svg,
         &mut legend,
         view,
-        style::CORRIDOR,
+        thinned(view, style::CORRIDOR),
         words.legend_corridor,
         plan.corridors.iter().map(|corridor| &corridor.shape),
     );
@@ -204,7 +215,7 @@ fn strips(svg: &mut String, legend: &mut Vec<Drawn>, view: &View, plan: &BlockPl
         svg,
         legend,
         view,
-        style::STRIP_IN,
+        thinned(view, style::STRIP_IN),
         words.legend_strip_in,
         interior(false).map(|strip| &strip.shape),
     );
@@ -212,7 +223,7 @@ fn strips(svg: &mut String, legend: &mut Vec<Drawn>, view: &View, plan: &BlockPl
         svg,
         legend,
         view,
-        style::STRIP_OUT,
+        thinned(view, style::STRIP_OUT),
         words.legend_strip_out,
         interior(true).map(|strip| &strip.shape),
     );

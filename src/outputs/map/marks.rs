@@ -38,7 +38,8 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> M
         };
         view.line(path, &line.shape);
     }
-    for (path, class) in [(&lines, "l"), (&around, "l a")] {
+    let class = if view.is_crowded() { "l f" } else { "l" };
+    for (path, class) in [(&lines, class), (&around, "l a")] {
         if !path.is_empty() {
             svg.push_str(&format!("<path class=\"{class}\" d=\"{}\"/>\n", path.0));
         }
@@ -80,6 +81,7 @@ fn pixels(view: &View, line: &LineString) -> Vec<(f64, f64)> {
 
 fn arrows(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
     let mut path = PathData::default();
+    let size = if view.is_crowded() { 26.0 } else { 9.0 };
     for line in &plan.lines {
         let points = pixels(view, &line.shape);
         let length: f64 = points
@@ -95,7 +97,7 @@ fn arrows(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
             let Some(((x, y), (dx, dy))) = along(&points, share) else {
                 continue;
             };
-            if !room.take(Area::around(x, y, 9.0, 9.0)) {
+            if !room.take(Area::around(x, y, size, size)) {
                 continue;
             }
             let corner =
@@ -132,7 +134,11 @@ fn numbers(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
             }
         }
     }
+    let step = number_step(view.pitch);
     for ((part, strip_no), line) in first_pieces {
+        if strip_no != 1 && strip_no % step != 0 {
+            continue;
+        }
         let label = if several {
             format!("{part}-{strip_no}")
         } else {
@@ -158,6 +164,14 @@ fn numbers(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
             }
         }
     }
+}
+
+/// Every how many strips a number stands, so that numbers of three digits do not crowd.
+fn number_step(pitch: f64) -> u32 {
+    [1, 2, 5, 10, 20, 50, 100]
+        .into_iter()
+        .find(|step| f64::from(*step) * pitch >= 17.0)
+        .unwrap_or(200)
 }
 
 /// Colour of a marker and of its number, by verdict; the list beside the map says the verdict in words.
@@ -360,6 +374,14 @@ mod tests {
         assert_eq!(round_length(499.0), 200.0);
         assert_eq!(round_length(50.0), 50.0);
         assert_eq!(round_length(9.9), 5.0);
+    }
+
+    #[test]
+    fn numbers_thin_out_where_strips_crowd() {
+        assert_eq!(number_step(f64::INFINITY), 1);
+        assert_eq!(number_step(9.0), 2);
+        assert_eq!(number_step(2.6), 10);
+        assert_eq!(number_step(0.0), 200);
     }
 
     #[test]

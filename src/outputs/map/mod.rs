@@ -46,7 +46,7 @@ const CAUTIONS: Area = Area {
 pub fn render(plan: &BlockPlan, title: &str) -> String {
     let words = &ENGLISH;
     let mut map = String::with_capacity(1 << 15);
-    let view = View::fit(&plan.shape, MAP);
+    let view = View::fit(plan, MAP);
     let drawn = ground::draw(&mut map, &view, plan, words);
     let marks = marks::draw(&mut map, &view, plan, words);
 

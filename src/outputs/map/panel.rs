@@ -79,7 +79,13 @@ fn heading(svg: &mut String, area: Area, y: f64, word: &str) {
 }
 
 fn figures(plan: &BlockPlan, words: &Words) -> Vec<(&'static str, String)> {
-    let ha = |area_m2| format!("{:.2} ha", hectares(area_m2) + 0.0);
+    // Small blocks need the square metres.
+    let decimals = if hectares(plan.books.gross_m2) < 10.0 {
+        3
+    } else {
+        2
+    };
+    let ha = |area_m2| format!("{:.decimals$} ha", hectares(area_m2));
     let maybe = |value: Option<f64>, decimals: usize, unit: &str| {
         value.filter(|value| value.is_finite()).map_or_else(
             || words.none.to_owned(),

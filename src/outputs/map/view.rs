@@ -1,8 +1,9 @@
 //! From metres in the block's frame to pixels in the map frame.
 
-use geo::{BoundingRect, Coord, LineString, MultiPolygon, Polygon};
+use geo::{BoundingRect, Coord, LineString, Polygon};
 
 use super::svg::{Area, PathData};
+use crate::model::{BlockPlan, StripKind};
 
 /// Ground shown around the block, in metres.
 const MARGIN_M: f64 = 60.0;
@@ -10,22 +11,37 @@ const MARGIN_M: f64 = 60.0;
 pub struct View {
     pub frame: Area,
     pub pixels_per_m: f64,
+    /// Pixels from one strip to the next; infinite without strips.
+    pub pitch: f64,
     centre: Coord,
 }
 
 impl View {
     /// Fits the block and a margin of 60 m into the frame.
-    pub fn fit(block: &MultiPolygon, frame: Area) -> View {
-        let (centre, width_m, height_m) = match block.bounding_rect() {
+    pub fn fit(plan: &BlockPlan, frame: Area) -> View {
+        let (centre, width_m, height_m) = match plan.shape.bounding_rect() {
             Some(rect) => (rect.center(), rect.width(), rect.height()),
             None => (Coord::zero(), 0.0, 0.0),
         };
         let fits = |pixels: f64, metres: f64| pixels / (metres + 2.0 * MARGIN_M);
+        let pixels_per_m = fits(frame.width, width_m).min(fits(frame.height, height_m));
+        let strip_m = plan
+            .strips
+            .iter()
+            .filter(|strip| strip.kind == StripKind::Interior)
+            .map(|strip| strip.width_m)
+            .fold(f64::INFINITY, f64::min);
         View {
             frame,
-            pixels_per_m: fits(frame.width, width_m).min(fits(frame.height, height_m)),
+            pixels_per_m,
+            pitch: (strip_m + plan.corridor_width_m.unwrap_or(0.0)) * pixels_per_m,
             centre,
         }
+    }
+
+    /// Whether strips are so narrow on the sheet that outlines would hide their fill.
+    pub fn is_crowded(&self) -> bool {
+        self.pitch < 8.0
     }
 
     pub fn place(&self, coord: Coord) -> (f64, f64) {
