@@ -1,1 +1,24 @@
-//! To be furnished.
+//! Results out: GeoPackage, tables, run report and map sheets. Reads plans and decides nothing.
+//!
+//! [`Writer`] streams one block after another into a staging folder and moves everything into place at the end, so
+//! that outputs appear whole or not at all. [`map`] is pure string building and may run on any thread.
+
+mod cells;
+mod error;
+mod gpkg;
+mod layers;
+pub mod map;
+mod names;
+mod run;
+mod set_aside;
+mod staging;
+pub mod style;
+mod tables;
+pub mod text;
+mod writer;
+
+pub use error::OutputError;
+pub use map::render;
+pub use names::file_stem;
+pub use run::{Counts, CrsReport, Program, RunReport, StageTime};
+pub use writer::Writer;

@@ -1,0 +1,56 @@
+//! What can go wrong on the way out, with the file and what to do.
+
+use std::path::PathBuf;
+
+#[derive(Debug, thiserror::Error)]
+pub enum OutputError {
+    #[error(
+        "{} is not empty and holds no run.json of blockwright, so nothing in it is overwritten; \
+         name an empty or new folder with --out",
+        dir.display()
+    )]
+    ForeignFolder { dir: PathBuf },
+    #[error("{} is a file, not a folder; name a folder with --out", path.display())]
+    NotAFolder { path: PathBuf },
+    #[error("{} is not valid UTF-8, which GeoPackage needs of its path; name another folder with --out", path.display())]
+    PathNotText { path: PathBuf },
+    #[error("{}: cannot {action}; check free space and write permission", path.display())]
+    File {
+        path: PathBuf,
+        action: &'static str,
+        source: std::io::Error,
+    },
+    #[error("{}: the table cannot be written; check free space", path.display())]
+    Table { path: PathBuf, source: csv::Error },
+    #[error("{}: cannot be written as JSON", path.display())]
+    Json {
+        path: PathBuf,
+        source: serde_json::Error,
+    },
+    #[error("work CRS: GDAL does not understand its definition")]
+    Crs { source: gdal::errors::GdalError },
+    #[error("the GeoPackage driver is missing from this GDAL; install one built with SQLite")]
+    NoDriver { source: gdal::errors::GdalError },
+    #[error("{}, {place}: GDAL says: {message}; check free space", path.display())]
+    GeoPackage {
+        path: PathBuf,
+        /// Layer and feature, or the step.
+        place: String,
+        message: String,
+    },
+}
+
+impl OutputError {
+    /// For `map_err` on file operations.
+    pub(super) fn file(
+        path: &std::path::Path,
+        action: &'static str,
+    ) -> impl FnOnce(std::io::Error) -> OutputError {
+        let path = path.to_owned();
+        move |source| OutputError::File {
+            path,
+            action,
+            source,
+        }
+    }
+}

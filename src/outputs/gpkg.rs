@@ -1,0 +1,414 @@
+//! A GeoPackage written row by row: fields by index, geometry as WKB, one transaction for many rows.
+//!
+//! GDAL's C functions are called directly because the safe wrapper looks every field up by name and copies every
+//! geometry twice; a batch writes millions of rows.
+
+use std::ffi::{CStr, CString, c_char, c_int};
+use std::path::{Path, PathBuf};
+use std::ptr;
+
+use gdal::spatial_ref::SpatialRef;
+use gdal::{Dataset, DriverManager};
+use gdal_sys::{CPLErr, OGRErr, OGRFieldType, OGRwkbByteOrder, OGRwkbGeometryType};
+
+use super::OutputError;
+
+/// The date GDAL stores as `last_change`: fixed, so that the same input gives the same bytes.
+const FIXED_DATE: &CStr = c"1970-01-01T00:00:00.000Z";
+/// Rows in one transaction; without an explicit one GDAL commits every row, five times slower.
+const ROWS_PER_TRANSACTION: u32 = 50_000;
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Kind {
+    Text,
+    Whole,
+    Number,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum GeometryKind {
+    Any,
+    Polygon,
+    MultiPolygon,
+    Line,
+}
+
+impl GeometryKind {
+    fn code(self) -> OGRwkbGeometryType::Type {
+        match self {
+            GeometryKind::Any => OGRwkbGeometryType::wkbUnknown,
+            GeometryKind::Polygon => OGRwkbGeometryType::wkbPolygon,
+            GeometryKind::MultiPolygon => OGRwkbGeometryType::wkbMultiPolygon,
+            GeometryKind::Line => OGRwkbGeometryType::wkbLineString,
+        }
+    }
+}
+
+/// One layer: name, geometry, attributes in order.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct LayerDef {
+    pub name: &'static str,
+    pub geometry: GeometryKind,
+    pub fields: &'static [(&'static str, Kind)],
+    pub description: &'static str,
+}
+
+/// One attribute's value; its kind must be that of the field.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Value<'a> {
+    Text(&'a str),
+    Whole(u32),
+    Number(f64),
+    Maybe(Option<f64>),
+}
+
+struct Table {
+    layer: gdal_sys::OGRLayerH,
+    definition: gdal_sys::OGRFeatureDefnH,
+    def: &'static LayerDef,
+    rows: u64,
+}
+
+/// An open GeoPackage. Rows go to disk in the order given.
+pub(super) struct GeoPackage {
+    tables: Vec<Table>,
+    dataset: Option<Dataset>,
+    path: PathBuf,
+    in_transaction: u32,
+    text: Vec<u8>,
+}
+
+// SAFETY: layer and definition handles belong to the dataset, which may move between threads as long as one thread at
+// a time uses it; `&mut self` on every method sees to that.
+unsafe impl Send for GeoPackage {}
+
+/// While it lives, GDAL on this thread stores a fixed date, leaves syncing to the end, and prints nothing.
+struct Quiet;
+
+impl Quiet {
+    fn new() -> Quiet {
+        // SAFETY: constant, NUL-terminated strings; the handler is GDAL's own.
+        unsafe {
+            gdal_sys::CPLSetThreadLocalConfigOption(
+                c"OGR_CURRENT_DATE".as_ptr(),
+                FIXED_DATE.as_ptr(),
+            );
+            // A half-written file is thrown away with its folder: no need to wait for the disk at each commit.
+            gdal_sys::CPLSetThreadLocalConfigOption(
+                c"OGR_SQLITE_SYNCHRONOUS".as_ptr(),
+                c"OFF".as_ptr(),
+            );
+            gdal_sys::CPLPushErrorHandler(Some(gdal_sys::CPLQuietErrorHandler));
+            gdal_sys::CPLErrorReset();
+        }
+        Quiet
+    }
+}
+
+impl Drop for Quiet {
+    fn drop(&mut self) {
+        // SAFETY: undoes what `new` did on this thread; a null value removes an option.
+        unsafe {
+            gdal_sys::CPLPopErrorHandler();
+            gdal_sys::CPLSetThreadLocalConfigOption(c"OGR_CURRENT_DATE".as_ptr(), ptr::null());
+            gdal_sys::CPLSetThreadLocalConfigOption(
+                c"OGR_SQLITE_SYNCHRONOUS".as_ptr(),
+                ptr::null(),
+            );
+        }
+    }
+}
+
+fn last_message() -> String {
+    // SAFETY: GDAL returns a NUL-terminated string that lives until the next error on this thread.
+    let message = unsafe { CStr::from_ptr(gdal_sys::CPLGetLastErrorMsg()) };
+    let message = message.to_string_lossy();
+    if message.is_empty() {
+        "no reason given".to_owned()
+    } else {
+        message.into_owned()
+    }
+}
+
+/// A null-terminated list of C strings, kept alive by the first vector.
+fn option_list(options: &[CString]) -> Vec<*mut c_char> {
+    options
+        .iter()
+        .map(|option| option.as_ptr().cast_mut())
+        .chain([ptr::null_mut()])
+        .collect()
+}
+
+impl GeoPackage {
+    /// Creates the file (version 1.3) with all `layers`, empty.
+    ///
+    /// # Errors
+    /// No GeoPackage driver, a path that is not UTF-8, or what GDAL says.
+    pub fn create(
+        path: &Path,
+        srs: &SpatialRef,
+        layers: &'static [LayerDef],
+    ) -> Result<GeoPackage, OutputError> {
+        let driver = DriverManager::get_driver_by_name("GPKG")
+            .map_err(|source| OutputError::NoDriver { source })?;
+        let name = path
+            .to_str()
+            .and_then(|text| CString::new(text).ok())
+            .ok_or_else(|| OutputError::PathNotText {
+                path: path.to_owned(),
+            })?;
+        let _quiet = Quiet::new();
+        let options = [c"VERSION=1.3".to_owned()];
+        let list = option_list(&options);
+        // SAFETY: the driver handle is valid, name and list are NUL-terminated and outlive the call; the list is only
+        // read although some bindings ask for a mutable pointer.
+        let handle = unsafe {
+            gdal_sys::GDALCreate(
+                driver.c_driver(),
+                name.as_ptr(),
+                0,
+                0,
+                0,
+                gdal_sys::GDALDataType::GDT_Unknown,
+                list.as_ptr().cast_mut().cast(),
+            )
+        };
+        let mut package = GeoPackage {
+            tables: Vec::with_capacity(layers.len()),
+            dataset: None,
+            path: path.to_owned(),
+            in_transaction: 0,
+            text: Vec::new(),
+        };
+        if handle.is_null() {
+            return Err(package.error("create".to_owned()));
+        }
+        // SAFETY: a fresh, non-null dataset handle that nobody else owns.
+        package.dataset = Some(unsafe { Dataset::from_c_dataset(handle) });
+        for def in layers {
+            let table = package.create_table(handle, srs, def)?;
+            package.tables.push(table);
+        }
+        Ok(package)
+    }
+
+    fn create_table(
+        &self,
+        dataset: gdal_sys::GDALDatasetH,
+        srs: &SpatialRef,
+        def: &'static LayerDef,
+    ) -> Result<Table, OutputError> {
+        let place = || format!("layer {}", def.name);
+        let c_text = |text: String| {
+            CString::new(text).map_err(|_| OutputError::GeoPackage {
+                path: self.path.clone(),
+                place: place(),
+                message: "a name holds a NUL byte".to_owned(),
+            })
+        };
+        let name = c_text(def.name.to_owned())?;
+        let options = [
+            c"SPATIAL_INDEX=YES".to_owned(),
+            c"GEOMETRY_NAME=geom".to_owned(),
+            c"FID=fid".to_owned(),
+            c_text(format!("DESCRIPTION={}", def.description))?,
+        ];
+        let list = option_list(&options);
+        // SAFETY: valid dataset and CRS handles; strings and list outlive the call.
+        let layer = unsafe {
+            gdal_sys::GDALDatasetCreateLayer(
+                dataset,
+                name.as_ptr(),
+                srs.to_c_hsrs(),
+                def.geometry.code(),
+                list.as_ptr().cast_mut().cast(),
+            )
+        };
+        if layer.is_null() {
+            return Err(self.error(place()));
+        }
+        for (field, kind) in def.fields {
+            let field_name = c_text((*field).to_owned())?;
+            let code = match kind {
+                Kind::Text => OGRFieldType::OFTString,
+                Kind::Whole => OGRFieldType::OFTInteger,
+                Kind::Number => OGRFieldType::OFTReal,
+            };
+            // SAFETY: valid layer handle; the field definition is copied by GDAL and destroyed here.
+            let outcome = unsafe {
+                let field_def = gdal_sys::OGR_Fld_Create(field_name.as_ptr(), code);
+                let outcome = gdal_sys::OGR_L_CreateField(layer, field_def, 1);
+                gdal_sys::OGR_Fld_Destroy(field_def);
+                outcome
+            };
+            if outcome != OGRErr::OGRERR_NONE {
+                return Err(self.error(format!("layer {}, attribute {field}", def.name)));
+            }
+        }
+        // GDAL creates a layer with its first row; counting creates it now, so that the order in the file is that of
+        // `layers` whatever the rows are.
+        // SAFETY: valid layer handle.
+        unsafe { gdal_sys::OGR_L_GetFeatureCount(layer, 1) };
+        Ok(Table {
+            layer,
+            // SAFETY: valid layer handle; the definition lives as long as the layer.
+            definition: unsafe { gdal_sys::OGR_L_GetLayerDefn(layer) },
+            def,
+            rows: 0,
+        })
+    }
+
+    fn error(&self, place: String) -> OutputError {
+        OutputError::GeoPackage {
+            path: self.path.clone(),
+            place,
+            message: last_message(),
+        }
+    }
+
+    /// Appends one row to layer `table` (its index in `layers`). `wkb` None leaves the geometry null.
+    ///
+    /// # Errors
+    /// What GDAL says, with layer and row.
+    pub fn row(
+        &mut self,
+        table: usize,
+        wkb: Option<&[u8]>,
+        values: &[Value<'_>],
+    ) -> Result<(), OutputError> {
+        let _quiet = Quiet::new();
+        if self.in_transaction == 0 {
+            self.transact(true)?;
+        }
+        let Table {
+            layer,
+            definition,
+            def,
+            rows,
+        } = self.tables[table];
+        debug_assert_eq!(values.len(), def.fields.len(), "layer {}", def.name);
+        // SAFETY: handles belong to the open dataset; the feature takes the geometry over and is destroyed below.
+        let written = unsafe {
+            let feature = gdal_sys::OGR_F_Create(definition);
+            for (index, value) in values.iter().enumerate() {
+                set_field(feature, index as c_int, *value, &mut self.text);
+            }
+            let placed = match wkb {
+                None => true,
+                Some(bytes) => set_geometry(feature, bytes),
+            };
+            let written =
+                placed && gdal_sys::OGR_L_CreateFeature(layer, feature) == OGRErr::OGRERR_NONE;
+            gdal_sys::OGR_F_Destroy(feature);
+            written
+        };
+        if !written {
+            return Err(self.error(format!("layer {}, row {}", def.name, rows + 1)));
+        }
+        self.tables[table].rows += 1;
+        self.in_transaction += 1;
+        if self.in_transaction >= ROWS_PER_TRANSACTION {
+            self.transact(false)?;
+            self.in_transaction = 0;
+        }
+        Ok(())
+    }
+
+    fn transact(&mut self, start: bool) -> Result<(), OutputError> {
+        let Some(dataset) = &self.dataset else {
+            return Ok(());
+        };
+        // SAFETY: valid dataset handle.
+        let outcome = unsafe {
+            if start {
+                gdal_sys::GDALDatasetStartTransaction(dataset.c_dataset(), 0)
+            } else {
+                gdal_sys::GDALDatasetCommitTransaction(dataset.c_dataset())
+            }
+        };
+        if outcome == OGRErr::OGRERR_NONE {
+            Ok(())
+        } else {
+            Err(self.error(if start { "transaction" } else { "commit" }.to_owned()))
+        }
+    }
+
+    /// Commits, builds the spatial indexes and closes the file.
+    ///
+    /// # Errors
+    /// What GDAL says while doing so.
+    pub fn close(mut self) -> Result<(), OutputError> {
+        let _quiet = Quiet::new();
+        if self.in_transaction > 0 {
+            self.transact(false)?;
+        }
+        let Some(dataset) = self.dataset.take() else {
+            return Ok(());
+        };
+        let closed = dataset.close();
+        // Before 3.7 closing returns nothing; the last error tells.
+        // SAFETY: reads this thread's error state.
+        let failed = unsafe { gdal_sys::CPLGetLastErrorType() } >= CPLErr::CE_Failure;
+        if closed.is_err() || failed {
+            return Err(self.error("closing".to_owned()));
+        }
+        Ok(())
+    }
+}
+
+impl Drop for GeoPackage {
+    fn drop(&mut self) {
+        // GDAL writes on closing and may complain about an unfinished transaction; the file is thrown away anyway.
+        let _quiet = Quiet::new();
+        self.dataset = None;
+    }
+}
+
+/// # Safety
+/// `feature` is valid and `index` is one of its fields.
+unsafe fn set_field(
+    feature: gdal_sys::OGRFeatureH,
+    index: c_int,
+    value: Value<'_>,
+    buffer: &mut Vec<u8>,
+) {
+    match value {
+        Value::Text(text) => {
+            // SQLite and GDAL end text at the first NUL; drop such bytes instead of what follows them.
+            buffer.clear();
+            buffer.extend(text.bytes().filter(|byte| *byte != 0));
+            buffer.push(0);
+            unsafe { gdal_sys::OGR_F_SetFieldString(feature, index, buffer.as_ptr().cast()) };
+        }
+        Value::Whole(value) => {
+            let value = c_int::try_from(value).unwrap_or(c_int::MAX);
+            unsafe { gdal_sys::OGR_F_SetFieldInteger(feature, index, value) };
+        }
+        Value::Number(value) | Value::Maybe(Some(value)) if value.is_finite() => {
+            unsafe { gdal_sys::OGR_F_SetFieldDouble(feature, index, value) };
+        }
+        Value::Number(_) | Value::Maybe(_) => unsafe {
+            gdal_sys::OGR_F_SetFieldNull(feature, index);
+        },
+    }
+}
+
+/// # Safety
+/// `feature` is valid.
+unsafe fn set_geometry(feature: gdal_sys::OGRFeatureH, wkb: &[u8]) -> bool {
+    debug_assert_eq!(wkb.first(), Some(&(OGRwkbByteOrder::wkbNDR as u8)));
+    let Ok(length) = c_int::try_from(wkb.len()) else {
+        return false;
+    };
+    let mut geometry = ptr::null_mut();
+    unsafe {
+        let read = gdal_sys::OGR_G_CreateFromWkb(
+            wkb.as_ptr().cast(),
+            ptr::null_mut(),
+            &mut geometry,
+            length,
+        );
+        read == OGRErr::OGRERR_NONE
+            && gdal_sys::OGR_F_SetGeometryDirectly(feature, geometry) == OGRErr::OGRERR_NONE
+    }
+}

@@ -1,0 +1,397 @@
+//! The layers of `layout.gpkg` and their rows: the contract as data.
+
+use geo::{Area, MultiPolygon, Polygon};
+
+use super::OutputError;
+use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
+use crate::geometry::wkb;
+use crate::model::{BlockPlan, PieceId, Zone, ZoneKind};
+use crate::units::hectares;
+
+use Kind::{Number, Text, Whole};
+
+const BLOCKS: usize = 0;
+const ZONES: usize = 1;
+const NET_AREA: usize = 2;
+const STRIPS: usize = 3;
+const STRIP_LINES: usize = 4;
+const CORRIDORS: usize = 5;
+const SECTIONS: usize = 6;
+const UNWORKED: usize = 7;
+const FINDINGS: usize = 9;
+
+/// In file order. Layer `bunches` stays empty in this version.
+pub(super) const LAYERS: &[LayerDef] = &[
+    LayerDef {
+        name: "blocks",
+        geometry: GeometryKind::MultiPolygon,
+        description: "Blocks as approved, with areas, shares and hours",
+        fields: &[
+            ("block_id", Text),
+            ("status", Text),
+            ("gross_ha", Number),
+            ("reserve_ha", Number),
+            ("net_ha", Number),
+            ("retained_ha", Number),
+            ("cut_ha", Number),
+            ("unworked_ha", Number),
+            ("retention_share", Number),
+            ("required_share", Number),
+            ("azimuth", Number),
+            ("corridor_width_m", Number),
+            ("strips", Whole),
+            ("day_hours", Number),
+            ("night_hours", Number),
+            ("grid_scale", Number),
+            ("geodesic_ha", Number),
+        ],
+    },
+    LayerDef {
+        name: "zones",
+        geometry: GeometryKind::MultiPolygon,
+        description: "Reserves, management zones and other ground with a rule of its own",
+        fields: &[
+            ("block_id", Text),
+            ("kind", Text),
+            ("source_layer", Text),
+            ("source_id", Text),
+            ("class", Text),
+            ("rule_id", Text),
+            ("width_m", Number),
+        ],
+    },
+    LayerDef {
+        name: "net_area",
+        geometry: GeometryKind::MultiPolygon,
+        description: "Block minus reserves, one row per part",
+        fields: &[("block_id", Text), ("part", Whole)],
+    },
+    LayerDef {
+        name: "strips",
+        geometry: GeometryKind::Polygon,
+        description: "Passes of the felling machine",
+        fields: &[
+            ("block_id", Text),
+            ("part", Whole),
+            ("strip_no", Whole),
+            ("piece", Whole),
+            ("kind", Text),
+            ("width_m", Number),
+            ("area_ha", Number),
+        ],
+    },
+    LayerDef {
+        name: "strip_lines",
+        geometry: GeometryKind::Line,
+        description: "Centre lines of the passes in the direction of travel",
+        fields: &[
+            ("block_id", Text),
+            ("part", Whole),
+            ("strip_no", Whole),
+            ("piece", Whole),
+            ("kind", Text),
+            ("order", Whole),
+            ("heading", Text),
+            ("length_m", Number),
+            ("travel_to_next_m", Number),
+        ],
+    },
+    LayerDef {
+        name: "corridors",
+        geometry: GeometryKind::Polygon,
+        description: "Trees left standing between strips",
+        fields: &[
+            ("block_id", Text),
+            ("part", Whole),
+            ("corridor_no", Whole),
+            ("width_m", Number),
+            ("area_ha", Number),
+        ],
+    },
+    LayerDef {
+        name: "sections",
+        geometry: GeometryKind::Polygon,
+        description: "Stretches of strips with one shift class",
+        fields: &[
+            ("block_id", Text),
+            ("part", Whole),
+            ("strip_no", Whole),
+            ("piece", Whole),
+            ("section_no", Whole),
+            ("shift_class", Text),
+            ("reasons", Text),
+            ("area_ha", Number),
+            ("hours", Number),
+        ],
+    },
+    LayerDef {
+        name: "unworked",
+        geometry: GeometryKind::Polygon,
+        description: "Net area that is neither cut nor counted as retained",
+        fields: &[
+            ("block_id", Text),
+            ("part", Whole),
+            ("reason", Text),
+            ("area_ha", Number),
+        ],
+    },
+    LayerDef {
+        name: "bunches",
+        geometry: GeometryKind::Line,
+        description: "Piles of felled trees, butt to top; filled by a later version",
+        fields: &[
+            ("block_id", Text),
+            ("part", Whole),
+            ("strip_no", Whole),
+            ("bunch_no", Whole),
+            ("shift_class", Text),
+            ("volume_m3", Number),
+            ("trees", Whole),
+            ("azimuth", Number),
+            ("placement", Text),
+        ],
+    },
+    LayerDef {
+        name: "findings",
+        geometry: GeometryKind::Any,
+        description: "Places that fall short of a rule",
+        fields: &[
+            ("block_id", Text),
+            ("rule_id", Text),
+            ("status", Text),
+            ("measured", Number),
+            ("required", Number),
+            ("unit", Text),
+            ("message", Text),
+            ("source", Text),
+        ],
+    },
+];
+
+/// The attributes of layer `blocks`, in its order; the same go into `blocks.csv`.
+pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 17] {
+    let ha = |area_m2| Value::Number(hectares(area_m2));
+    let books = &plan.books;
+    [
+        Value::Text(&plan.id),
+        Value::Text(plan.status.key()),
+        ha(books.gross_m2),
+        ha(books.reserve_m2),
+        ha(books.net_m2),
+        ha(books.retained_m2),
+        ha(books.cut_m2),
+        ha(books.unworked_m2),
+        Value::Number(plan.retention_share),
+        Value::Number(plan.required_share),
+        Value::Maybe(plan.azimuth_deg),
+        Value::Maybe(plan.corridor_width_m),
+        Value::Whole(plan.strips_count),
+        Value::Maybe(plan.day_hours),
+        Value::Maybe(plan.night_hours),
+        Value::Number(plan.scale),
+        ha(plan.geodesic_m2),
+    ]
+}
+
+/// The layer `blocks`, for the table of the same name.
+pub(super) fn blocks_layer() -> &'static LayerDef {
+    &LAYERS[BLOCKS]
+}
+
+/// The zones of a plan. A retained band that no zone names is one more, without a source.
+pub(super) fn zones(
+    plan: &BlockPlan,
+) -> impl Iterator<Item = (&MultiPolygon, ZoneKind, Option<&Zone>)> {
+    let named = plan
+        .zones
+        .iter()
+        .any(|zone| zone.kind == ZoneKind::RetainedBand);
+    let unnamed = (!named && !plan.retained_bands.0.is_empty()).then_some((
+        &plan.retained_bands,
+        ZoneKind::RetainedBand,
+        None,
+    ));
+    plan.zones
+        .iter()
+        .map(|zone| (&zone.shape, zone.kind, Some(zone)))
+        .chain(unnamed)
+}
+
+fn area_ha(shape: &Polygon) -> Value<'static> {
+    Value::Number(hectares(shape.unsigned_area()))
+}
+
+fn piece_values<'a>(block_id: &'a str, id: PieceId) -> [Value<'a>; 4] {
+    [
+        Value::Text(block_id),
+        Value::Whole(id.part),
+        Value::Whole(id.strip_no),
+        Value::Whole(id.piece),
+    ]
+}
+
+/// Writes all rows of one block, layer by layer.
+pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputError> {
+    let block_id = plan.id.as_str();
+    let block = Value::Text(block_id);
+    let origin = plan.origin;
+    package.row(
+        BLOCKS,
+        Some(&wkb::write_multi_polygon(&plan.shape, origin)),
+        &block_values(plan),
+    )?;
+    for (shape, kind, zone) in zones(plan) {
+        let text = |of: fn(&Zone) -> &String| Value::Text(zone.map_or("", |zone| of(zone)));
+        package.row(
+            ZONES,
+            Some(&wkb::write_multi_polygon(shape, origin)),
+            &[
+                block,
+                Value::Text(kind.key()),
+                text(|zone| &zone.source_layer),
+                text(|zone| &zone.source_id),
+                text(|zone| &zone.class),
+                text(|zone| &zone.rule_id),
+                Value::Maybe(zone.map(|zone| zone.width_m)),
+            ],
+        )?;
+    }
+    for part in &plan.parts {
+        let shape = MultiPolygon(vec![part.shape.clone()]);
+        package.row(
+            NET_AREA,
+            Some(&wkb::write_multi_polygon(&shape, origin)),
+            &[block, Value::Whole(part.part)],
+        )?;
+    }
+    for strip in &plan.strips {
+        let [id, part, strip_no, piece] = piece_values(block_id, strip.id);
+        package.row(
+            STRIPS,
+            Some(&wkb::write_polygon(&strip.shape, origin)),
+            &[
+                id,
+                part,
+                strip_no,
+                piece,
+                Value::Text(strip.kind.key()),
+                Value::Number(strip.width_m),
+                area_ha(&strip.shape),
+            ],
+        )?;
+    }
+    write_lines(package, plan)?;
+    for corridor in &plan.corridors {
+        package.row(
+            CORRIDORS,
+            Some(&wkb::write_polygon(&corridor.shape, origin)),
+            &[
+                block,
+                Value::Whole(corridor.part),
+                Value::Whole(corridor.corridor_no),
+                Value::Number(corridor.width_m),
+                area_ha(&corridor.shape),
+            ],
+        )?;
+    }
+    write_sections(package, plan)?;
+    for piece in &plan.unworked {
+        package.row(
+            UNWORKED,
+            Some(&wkb::write_polygon(&piece.shape, origin)),
+            &[
+                block,
+                Value::Whole(piece.part),
+                Value::Text(piece.reason.key()),
+                area_ha(&piece.shape),
+            ],
+        )?;
+    }
+    for finding in &plan.findings {
+        let shape = finding
+            .shape
+            .as_ref()
+            .map(|shape| wkb::write(shape, origin));
+        package.row(
+            FINDINGS,
+            shape.as_deref(),
+            &[
+                block,
+                Value::Text(&finding.rule_id),
+                Value::Text(finding.verdict.key()),
+                Value::Maybe(finding.measured),
+                Value::Maybe(finding.required),
+                Value::Text(finding.unit),
+                Value::Text(&finding.message),
+                Value::Text(&finding.source),
+            ],
+        )?;
+    }
+    Ok(())
+}
+
+fn write_lines(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputError> {
+    for line in &plan.lines {
+        let [id, part, strip_no, piece] = piece_values(&plan.id, line.id);
+        let length_m: f64 = line
+            .shape
+            .lines()
+            .map(|edge| (edge.end.x - edge.start.x).hypot(edge.end.y - edge.start.y))
+            .sum();
+        package.row(
+            STRIP_LINES,
+            Some(&wkb::write_line(&line.shape, plan.origin)),
+            &[
+                id,
+                part,
+                strip_no,
+                piece,
+                Value::Text(line.kind.key()),
+                Value::Whole(line.order),
+                Value::Text(line.heading.key()),
+                Value::Number(length_m),
+                Value::Maybe(line.travel_to_next_m),
+            ],
+        )?;
+    }
+    Ok(())
+}
+
+/// A section of several polygons gives as many rows with the same numbers, its hours shared out by area.
+fn write_sections(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputError> {
+    let mut reasons = String::new();
+    for section in &plan.sections {
+        let [id, part, strip_no, piece] = piece_values(&plan.id, section.id);
+        reasons.clear();
+        for (index, reason) in section.reasons.iter().enumerate() {
+            if index > 0 {
+                reasons.push(';');
+            }
+            reasons.push_str(reason.key());
+        }
+        let whole_m2 = section.shape.unsigned_area();
+        for shape in &section.shape {
+            let share = if section.shape.0.len() == 1 {
+                1.0
+            } else {
+                shape.unsigned_area() / whole_m2
+            };
+            package.row(
+                SECTIONS,
+                Some(&wkb::write_polygon(shape, plan.origin)),
+                &[
+                    id,
+                    part,
+                    strip_no,
+                    piece,
+                    Value::Whole(section.section_no),
+                    Value::Text(section.shift_class.key()),
+                    Value::Text(&reasons),
+                    area_ha(shape),
+                    Value::Maybe(section.hours.map(|hours| hours * share)),
+                ],
+            )?;
+        }
+    }
+    Ok(())
+}

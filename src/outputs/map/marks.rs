@@ -1,0 +1,393 @@
+//! What stands on the ground: strip lines with arrowheads and numbers, numbered findings, scale bar, north arrow.
+
+use std::collections::BTreeMap;
+
+use geo::{Geometry, InteriorPoint, LineString};
+
+use super::svg::{self, Area, PathData, Room, px};
+use super::view::View;
+use crate::model::{BlockPlan, Heading, StripKind, Verdict};
+use crate::outputs::style;
+use crate::outputs::text::{self, Words};
+
+const SCALE_BAR_PX: f64 = 170.0;
+const MOST_MARKERS: usize = 40;
+
+/// Which marks were drawn, for the legend.
+#[derive(Default)]
+pub struct Marks {
+    pub lines: bool,
+    pub around: bool,
+    pub findings: bool,
+}
+
+/// Draws everything that must stay legible: what matters most takes its room first.
+pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> Marks {
+    let mut room = Room::new(view.frame);
+    let mut furniture = String::new();
+    scale_bar(&mut furniture, view, words, &mut room);
+    north_arrow(&mut furniture, view, words, &mut room);
+    let mut marks = Marks::default();
+    let mut lines = PathData::default();
+    let mut around = PathData::default();
+    for line in &plan.lines {
+        let path = if line.heading == Heading::Around {
+            &mut around
+        } else {
+            &mut lines
+        };
+        view.line(path, &line.shape);
+    }
+    let class = if view.is_crowded() { "l f" } else { "l" };
+    for (path, class) in [(&lines, class), (&around, "l a")] {
+        if !path.is_empty() {
+            svg.push_str(&format!("<path class=\"{class}\" d=\"{}\"/>\n", path.0));
+        }
+    }
+    marks.lines = !lines.is_empty();
+    marks.around = !around.is_empty();
+    let mut top = String::new();
+    marks.findings = findings(svg, &mut top, view, plan, &mut room);
+    numbers(&mut top, view, plan, &mut room);
+    arrows(svg, view, plan, &mut room);
+    svg.push_str(&top);
+    svg.push_str(&furniture);
+    marks
+}
+
+/// The place and direction (unit vector, pixels) at a share of a line's length.
+fn along(points: &[(f64, f64)], share: f64) -> Option<((f64, f64), (f64, f64))> {
+    let length = |a: (f64, f64), b: (f64, f64)| (b.0 - a.0).hypot(b.1 - a.1);
+    let whole: f64 = points.windows(2).map(|edge| length(edge[0], edge[1])).sum();
+    let mut left = whole * share;
+    for edge in points.windows(2) {
+        let (a, b) = (edge[0], edge[1]);
+        let here = length(a, b);
+        if here > 0.0 && left <= here {
+            let direction = ((b.0 - a.0) / here, (b.1 - a.1) / here);
+            return Some((
+                (a.0 + direction.0 * left, a.1 + direction.1 * left),
+                direction,
+            ));
+        }
+        left -= here;
+    }
+    None
+}
+
+fn pixels(view: &View, line: &LineString) -> Vec<(f64, f64)> {
+    line.0.iter().map(|coord| view.place(*coord)).collect()
+}
+
+fn arrows(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
+    let mut path = PathData::default();
+    let size = if view.is_crowded() { 26.0 } else { 9.0 };
+    for line in &plan.lines {
+        let points = pixels(view, &line.shape);
+        let length: f64 = points
+            .windows(2)
+            .map(|edge| (edge[1].0 - edge[0].0).hypot(edge[1].1 - edge[0].1))
+            .sum();
+        if length < 16.0 {
+            continue;
+        }
+        let count = ((length / 170.0).round() as usize).max(1);
+        for index in 0..count {
+            let share = (index as f64 + 0.55) / count as f64;
+            let Some(((x, y), (dx, dy))) = along(&points, share) else {
+                continue;
+            };
+            if !room.take(Area::around(x, y, size, size)) {
+                continue;
+            }
+            let corner =
+                |ahead: f64, aside: f64| (x + ahead * dx - aside * dy, y + ahead * dy + aside * dx);
+            path.add(
+                [corner(5.0, 0.0), corner(-4.0, 3.2), corner(-4.0, -3.2)].into_iter(),
+                true,
+            );
+        }
+    }
+    if !path.is_empty() {
+        svg.push_str(&format!("<path class=\"t\" d=\"{}\"/>\n", path.0));
+    }
+}
+
+/// One number per strip at its road end, beyond the end of the line if there is room, else on the line, else none.
+fn numbers(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
+    let mut parts: Vec<u32> = plan
+        .lines
+        .iter()
+        .filter(|line| line.kind == StripKind::Interior)
+        .map(|line| line.id.part)
+        .collect();
+    parts.dedup();
+    let several = parts.iter().any(|part| *part != parts[0]);
+    let mut first_pieces = BTreeMap::new();
+    for line in &plan.lines {
+        if line.kind == StripKind::Interior && line.shape.0.len() >= 2 {
+            let kept = first_pieces
+                .entry((line.id.part, line.id.strip_no))
+                .or_insert(line);
+            if line.id.piece < kept.id.piece {
+                *kept = line;
+            }
+        }
+    }
+    let step = number_step(view.pitch);
+    for ((part, strip_no), line) in first_pieces {
+        if strip_no != 1 && strip_no % step != 0 {
+            continue;
+        }
+        let label = if several {
+            format!("{part}-{strip_no}")
+        } else {
+            strip_no.to_string()
+        };
+        let mut points = pixels(view, &line.shape);
+        if line.heading == Heading::Out {
+            points.reverse();
+        }
+        let Some(((x, y), (dx, dy))) = along(&points, 0.0) else {
+            continue;
+        };
+        let width = 6.5 * label.len() as f64 + 3.0;
+        for ahead in [-9.0, 10.0] {
+            let (x, y) = (x + ahead * dx, y + ahead * dy);
+            if room.take(Area::around(x, y, width, 12.0)) {
+                svg.push_str(&format!(
+                    "<text class=\"n\" x=\"{}\" y=\"{}\">{label}</text>\n",
+                    px(x),
+                    px(y + 3.6)
+                ));
+                break;
+            }
+        }
+    }
+}
+
+/// Every how many strips a number stands, so that numbers of three digits do not crowd.
+fn number_step(pitch: f64) -> u32 {
+    [1, 2, 5, 10, 20, 50, 100]
+        .into_iter()
+        .find(|step| f64::from(*step) * pitch >= 17.0)
+        .unwrap_or(200)
+}
+
+/// Colour of a marker and of its number, by verdict; the list beside the map says the verdict in words.
+pub fn marker_colours(verdict: Verdict) -> (&'static str, &'static str) {
+    match verdict {
+        Verdict::Fail => (style::VERMILLION, style::WHITE),
+        Verdict::Warn => (style::ORANGE, style::BLACK),
+        _ => (style::WHITE, style::BLACK),
+    }
+}
+
+pub fn marker(number: usize, verdict: Verdict, x: f64, y: f64) -> String {
+    let (fill, ink) = marker_colours(verdict);
+    let shape = if verdict == Verdict::Fail {
+        format!(
+            "<rect x=\"{}\" y=\"{}\" width=\"16\" height=\"16\"",
+            px(x - 8.0),
+            px(y - 8.0)
+        )
+    } else {
+        format!("<circle cx=\"{}\" cy=\"{}\" r=\"8\"", px(x), px(y))
+    };
+    format!(
+        "{shape} fill=\"{fill}\" stroke=\"{black}\" stroke-width=\"1.2\"/>\
+         <text class=\"s c\" style=\"fill:{ink};font-weight:700\" x=\"{}\" y=\"{}\">{number}</text>\n",
+        px(x),
+        px(y + 3.7),
+        black = style::BLACK,
+    )
+}
+
+fn findings(
+    svg: &mut String,
+    top: &mut String,
+    view: &View,
+    plan: &BlockPlan,
+    room: &mut Room,
+) -> bool {
+    let mut path = PathData::default();
+    let mut any = false;
+    for (index, finding) in plan.findings.iter().enumerate() {
+        let Some(shape) = &finding.shape else {
+            continue;
+        };
+        outline(&mut path, view, shape);
+        if index >= MOST_MARKERS {
+            continue;
+        }
+        let Some(place) = shape.interior_point() else {
+            continue;
+        };
+        let (x, y) = view.place(place.0);
+        let near = [(0.0, 0.0)].into_iter().chain((0..24).map(|step| {
+            let turn = f64::from(step % 8) * std::f64::consts::FRAC_PI_4;
+            let away = 19.0 * f64::from(1 + step / 8);
+            (away * turn.cos(), away * turn.sin())
+        }));
+        for (dx, dy) in near {
+            if room.take(Area::around(x + dx, y + dy, 18.0, 18.0)) {
+                if (dx, dy) != (0.0, 0.0) {
+                    top.push_str(&format!(
+                        "<path class=\"l\" d=\"M{} {}L{} {}\"/>",
+                        px(x),
+                        px(y),
+                        px(x + dx),
+                        px(y + dy)
+                    ));
+                }
+                top.push_str(&marker(index + 1, finding.verdict, x + dx, y + dy));
+                any = true;
+                break;
+            }
+        }
+    }
+    if !path.is_empty() {
+        svg.push_str(&format!(
+            "<path fill=\"none\" {} d=\"{}\"/>\n",
+            style::FINDING.outline,
+            path.0
+        ));
+    }
+    any
+}
+
+fn outline(path: &mut PathData, view: &View, shape: &Geometry) {
+    match shape {
+        Geometry::LineString(line) => view.line(path, line),
+        Geometry::MultiLineString(lines) => lines.iter().for_each(|line| view.line(path, line)),
+        Geometry::Polygon(polygon) => view.polygon(path, polygon),
+        Geometry::MultiPolygon(polygons) => polygons
+            .iter()
+            .for_each(|polygon| view.polygon(path, polygon)),
+        Geometry::GeometryCollection(all) => {
+            all.iter().for_each(|shape| outline(path, view, shape));
+        }
+        Geometry::Line(line) => view.line(path, &LineString(vec![line.start, line.end])),
+        Geometry::Rect(rect) => view.polygon(path, &rect.to_polygon()),
+        Geometry::Triangle(triangle) => view.polygon(path, &triangle.to_polygon()),
+        // A point is where its marker stands.
+        Geometry::Point(_) | Geometry::MultiPoint(_) => {}
+    }
+}
+
+/// The longest 1, 2 or 5 times a power of ten that fits.
+fn round_length(longest_m: f64) -> f64 {
+    let power = 10f64.powf(longest_m.log10().floor());
+    [5.0, 2.0]
+        .into_iter()
+        .map(|step| step * power)
+        .find(|length| *length <= longest_m)
+        .unwrap_or(power)
+}
+
+fn scale_bar(svg: &mut String, view: &View, words: &Words, room: &mut Room) {
+    let length_m = round_length(SCALE_BAR_PX / view.pixels_per_m);
+    let width = length_m * view.pixels_per_m;
+    let (x, y) = (view.frame.x + 22.0, view.frame.y + view.frame.height - 20.0);
+    let panel = Area {
+        x: x - 14.0,
+        y: y - 20.0,
+        width: width + 44.0,
+        height: 32.0,
+    };
+    room.take(panel);
+    svg.push_str(&plate(panel));
+    let half = width / 2.0;
+    svg.push_str(&format!(
+        "<rect x=\"{x}\" y=\"{y}\" width=\"{half}\" height=\"5\" fill=\"{dark}\" stroke=\"{dark}\"/>\
+         <rect x=\"{middle}\" y=\"{y}\" width=\"{half}\" height=\"5\" fill=\"{white}\" stroke=\"{dark}\"/>",
+        x = px(x),
+        y = px(y),
+        half = px(half),
+        middle = px(x + half),
+        dark = style::GREY_DARK,
+        white = style::WHITE,
+    ));
+    for (share, label) in [
+        (0.0, "0".to_owned()),
+        (0.5, format!("{}", length_m / 2.0)),
+        (1.0, text::fill(words.metres, &[&format!("{length_m}")])),
+    ] {
+        svg.push_str(&format!(
+            "<text class=\"s c\" x=\"{}\" y=\"{}\">{label}</text>",
+            px(x + width * share),
+            px(y - 5.0)
+        ));
+    }
+    svg.push('\n');
+}
+
+fn north_arrow(svg: &mut String, view: &View, words: &Words, room: &mut Room) {
+    let (x, y) = (view.frame.x + view.frame.width - 34.0, view.frame.y + 42.0);
+    let panel = Area::around(x, y, 60.0, 76.0);
+    room.take(panel);
+    svg.push_str(&plate(panel));
+    let mut dark = PathData::default();
+    dark.add(
+        [(x, y - 20.0), (x, y + 14.0), (x - 9.0, y + 20.0)].into_iter(),
+        true,
+    );
+    let mut light = PathData::default();
+    light.add(
+        [(x, y - 20.0), (x + 9.0, y + 20.0), (x, y + 14.0)].into_iter(),
+        true,
+    );
+    svg.push_str(&format!(
+        "<path fill=\"{ink}\" stroke=\"{ink}\" d=\"{}\"/><path fill=\"{white}\" stroke=\"{ink}\" d=\"{}\"/>\
+         <text class=\"h c\" x=\"{x}\" y=\"{}\">{}</text><text class=\"s c\" x=\"{x}\" y=\"{}\">{}</text>\n",
+        dark.0,
+        light.0,
+        px(y - 24.0),
+        svg::escape(words.north),
+        px(y + 33.0),
+        svg::escape(words.grid_north),
+        ink = style::GREY_DARK,
+        white = style::WHITE,
+        x = px(x),
+    ));
+}
+
+/// A pale plate, so that marks on it stay legible whatever lies below.
+fn plate(area: Area) -> String {
+    format!(
+        "<rect x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\" rx=\"3\" fill=\"{}\" fill-opacity=\".88\"/>",
+        px(area.x),
+        px(area.y),
+        px(area.width),
+        px(area.height),
+        style::WHITE
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn scale_bars_have_round_lengths() {
+        assert_eq!(round_length(170.0), 100.0);
+        assert_eq!(round_length(499.0), 200.0);
+        assert_eq!(round_length(50.0), 50.0);
+        assert_eq!(round_length(9.9), 5.0);
+    }
+
+    #[test]
+    fn numbers_thin_out_where_strips_crowd() {
+        assert_eq!(number_step(f64::INFINITY), 1);
+        assert_eq!(number_step(9.0), 2);
+        assert_eq!(number_step(2.6), 10);
+        assert_eq!(number_step(0.0), 200);
+    }
+
+    #[test]
+    fn a_place_along_a_line_has_its_direction() {
+        let (place, direction) = along(&[(0.0, 0.0), (0.0, 0.0), (10.0, 0.0)], 0.5).unwrap();
+        assert_eq!((place, direction), ((5.0, 0.0), (1.0, 0.0)));
+        assert!(along(&[(1.0, 1.0), (1.0, 1.0)], 0.5).is_none());
+    }
+}

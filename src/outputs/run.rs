@@ -1,0 +1,136 @@
+//! `run.json`: what ran, with which settings, on which input, and what came out. The only output with a time of day.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+use crate::model::{BlockPlan, Problem, RungCount, Settings};
+use crate::rulebook::Rulebook;
+use crate::sources::{InputFile, LayerReport};
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct RunReport {
+    /// Of the report's own form: 1.
+    pub version: u32,
+    pub program: Program,
+    /// UTC time at which the run began, as ISO 8601 text; given by the caller, for this module has no clock.
+    pub started: String,
+    /// Name of the project.
+    pub project: String,
+    pub settings: Settings,
+    pub rulebook: Rulebook,
+    pub crs: CrsReport,
+    pub inputs: Vec<InputFile>,
+    pub layers: Vec<LayerReport>,
+    pub counts: Counts,
+    /// In the order in which the stages ran.
+    pub timings: Vec<StageTime>,
+    pub threads: usize,
+    /// What works but deserves a word.
+    pub warnings: Vec<String>,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Program {
+    pub name: String,
+    pub version: String,
+}
+
+impl Default for Program {
+    /// This program.
+    fn default() -> Program {
+        Program {
+            name: env!("CARGO_PKG_NAME").to_owned(),
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+        }
+    }
+}
+
+/// The work CRS, and the point scale (grid over ground) over all blocks; None without blocks.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct CrsReport {
+    pub crs: String,
+    pub wkt: String,
+    pub scale_min: Option<f64>,
+    pub scale_max: Option<f64>,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct StageTime {
+    pub stage: String,
+    pub seconds: f64,
+}
+
+/// What came out, counted. Keys are the stable words of the outputs.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Counts {
+    pub blocks_laid_out: u64,
+    pub blocks_by_status: BTreeMap<&'static str, u64>,
+    pub parts: u64,
+    pub strips: u64,
+    pub corridors: u64,
+    pub sections_by_shift_class: BTreeMap<&'static str, u64>,
+    pub zones_by_kind: BTreeMap<&'static str, u64>,
+    pub unworked_by_reason: BTreeMap<&'static str, u64>,
+    pub findings: u64,
+    pub compliance_by_status: BTreeMap<&'static str, u64>,
+    pub gross_ha: f64,
+    pub net_ha: f64,
+    pub rungs: RungCount,
+    pub set_aside_by_reason: BTreeMap<&'static str, u64>,
+    /// Used, after a repair or under a stated assumption.
+    pub doubted_by_reason: BTreeMap<&'static str, u64>,
+}
+
+impl Counts {
+    /// Adds one block. Blocks must come in input order, so that the sums of areas are the same in every run.
+    pub fn add_plan(&mut self, plan: &BlockPlan) {
+        fn count<'a>(
+            into: &mut BTreeMap<&'static str, u64>,
+            keys: impl Iterator<Item = &'static str> + 'a,
+        ) {
+            for key in keys {
+                *into.entry(key).or_default() += 1;
+            }
+        }
+        self.blocks_laid_out += 1;
+        count(&mut self.blocks_by_status, [plan.status.key()].into_iter());
+        self.parts += plan.parts.len() as u64;
+        self.strips += u64::from(plan.strips_count);
+        self.corridors += plan.corridors.len() as u64;
+        count(
+            &mut self.sections_by_shift_class,
+            plan.sections
+                .iter()
+                .map(|section| section.shift_class.key()),
+        );
+        count(
+            &mut self.zones_by_kind,
+            plan.zones.iter().map(|zone| zone.kind.key()),
+        );
+        count(
+            &mut self.unworked_by_reason,
+            plan.unworked.iter().map(|piece| piece.reason.key()),
+        );
+        self.findings += plan.findings.len() as u64;
+        count(
+            &mut self.compliance_by_status,
+            plan.compliance.iter().map(|row| row.status.key()),
+        );
+        self.gross_ha += crate::units::hectares(plan.books.gross_m2);
+        self.net_ha += crate::units::hectares(plan.books.net_m2);
+        self.rungs += plan.rungs;
+    }
+
+    /// Adds problems met while reading or laying out.
+    pub fn add_problems(&mut self, problems: &[Problem]) {
+        for problem in problems {
+            let into = if problem.set_aside {
+                &mut self.set_aside_by_reason
+            } else {
+                &mut self.doubted_by_reason
+            };
+            *into.entry(problem.code.key()).or_default() += 1;
+        }
+    }
+}

@@ -1,0 +1,160 @@
+//! `blocks.csv`, `compliance.csv` and `compliance.json`, written row by row.
+
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+use serde::Serialize;
+
+use super::OutputError;
+use super::cells;
+use super::gpkg::Value;
+use super::layers;
+use crate::model::{BlockPlan, ComplianceRow};
+
+/// A CSV file with a header (RFC 4180, but with bare line feeds so that line tools can read it).
+pub(super) struct Table {
+    path: PathBuf,
+    writer: csv::Writer<File>,
+}
+
+impl Table {
+    pub fn create<'a>(
+        path: &Path,
+        header: impl IntoIterator<Item = &'a str>,
+    ) -> Result<Table, OutputError> {
+        let file = File::create(path).map_err(OutputError::file(path, "create the file"))?;
+        let mut table = Table {
+            path: path.to_owned(),
+            writer: csv::WriterBuilder::new()
+                .buffer_capacity(1 << 16)
+                .from_writer(file),
+        };
+        table.row(header)?;
+        Ok(table)
+    }
+
+    /// Cells as they stand: text must have gone through [`cells::text`].
+    pub fn row<T: AsRef<[u8]>>(
+        &mut self,
+        cells: impl IntoIterator<Item = T>,
+    ) -> Result<(), OutputError> {
+        self.writer
+            .write_record(cells)
+            .map_err(|source| OutputError::Table {
+                path: self.path.clone(),
+                source,
+            })
+    }
+
+    pub fn close(mut self) -> Result<(), OutputError> {
+        self.writer
+            .flush()
+            .map_err(OutputError::file(&self.path, "write the file"))
+    }
+}
+
+pub(super) fn blocks_table(path: &Path) -> Result<Table, OutputError> {
+    Table::create(
+        path,
+        layers::blocks_layer().fields.iter().map(|(name, _)| *name),
+    )
+}
+
+/// Decimals of a column: 0.01 m2 of an area, a millimetre of a length, one millionth of a share or scale.
+fn decimals(column: &str) -> usize {
+    match column {
+        "azimuth" | "corridor_width_m" | "day_hours" | "night_hours" => 3,
+        "grid_scale" => 9,
+        _ => 6,
+    }
+}
+
+pub(super) fn write_block_row(table: &mut Table, plan: &BlockPlan) -> Result<(), OutputError> {
+    let columns = layers::blocks_layer().fields;
+    table.row(layers::block_values(plan).iter().zip(columns).map(
+        |(value, (column, _))| match value {
+            Value::Text(text) => cells::text(text).into_owned(),
+            Value::Whole(value) => value.to_string(),
+            Value::Number(value) => cells::number(Some(*value), decimals(column)),
+            Value::Maybe(value) => cells::number(*value, decimals(column)),
+        },
+    ))
+}
+
+const COMPLIANCE_COLUMNS: [&str; 8] = [
+    "block_id", "rule_id", "title", "required", "measured", "unit", "status", "source",
+];
+
+/// `compliance.csv` and `compliance.json` side by side.
+pub(super) struct Compliance {
+    table: Table,
+    json_path: PathBuf,
+    json: BufWriter<File>,
+    rows: u64,
+}
+
+#[derive(Serialize)]
+struct JsonRow<'a> {
+    block_id: &'a str,
+    #[serde(flatten)]
+    row: &'a ComplianceRow,
+}
+
+impl Compliance {
+    pub fn create(csv_path: &Path, json_path: &Path) -> Result<Compliance, OutputError> {
+        let file =
+            File::create(json_path).map_err(OutputError::file(json_path, "create the file"))?;
+        let mut compliance = Compliance {
+            table: Table::create(csv_path, COMPLIANCE_COLUMNS)?,
+            json_path: json_path.to_owned(),
+            json: BufWriter::with_capacity(1 << 16, file),
+            rows: 0,
+        };
+        compliance.json(b"{\"version\":1,\"rows\":[")?;
+        Ok(compliance)
+    }
+
+    fn json(&mut self, bytes: &[u8]) -> Result<(), OutputError> {
+        self.json
+            .write_all(bytes)
+            .map_err(OutputError::file(&self.json_path, "write the file"))
+    }
+
+    pub fn block(&mut self, plan: &BlockPlan) -> Result<(), OutputError> {
+        for row in &plan.compliance {
+            self.table.row([
+                cells::text(&plan.id).as_ref(),
+                cells::text(&row.rule_id).as_ref(),
+                cells::text(&row.title).as_ref(),
+                &cells::number(row.required, 6),
+                &cells::number(row.measured, 6),
+                cells::text(row.unit).as_ref(),
+                row.status.key(),
+                cells::text(&row.source).as_ref(),
+            ])?;
+            self.json(if self.rows == 0 { b"\n" } else { b",\n" })?;
+            serde_json::to_writer(
+                &mut self.json,
+                &JsonRow {
+                    block_id: &plan.id,
+                    row,
+                },
+            )
+            .map_err(|source| OutputError::Json {
+                path: self.json_path.clone(),
+                source,
+            })?;
+            self.rows += 1;
+        }
+        Ok(())
+    }
+
+    pub fn close(mut self) -> Result<(), OutputError> {
+        self.json(b"\n]}\n")?;
+        self.json
+            .flush()
+            .map_err(OutputError::file(&self.json_path, "write the file"))?;
+        self.table.close()
+    }
+}

@@ -1,0 +1,122 @@
+//! Every word that stands on a map sheet, in one place, so that another language is one more constant.
+
+/// `{}` in a text is filled in order by [`fill`].
+#[derive(Clone, Copy, Debug)]
+pub struct Words {
+    pub block: &'static str,
+    pub sheet: &'static str,
+    pub description: &'static str,
+    pub verdict_ok: &'static str,
+    pub verdict_warn: &'static str,
+    pub verdict_fail: &'static str,
+    pub areas: &'static str,
+    pub gross: &'static str,
+    pub reserve: &'static str,
+    pub net: &'static str,
+    pub retained: &'static str,
+    pub cut: &'static str,
+    pub unworked: &'static str,
+    pub retention: &'static str,
+    pub retention_value: &'static str,
+    pub strips: &'static str,
+    pub azimuth: &'static str,
+    pub corridor_width: &'static str,
+    pub hours: &'static str,
+    pub none: &'static str,
+    pub legend: &'static str,
+    pub legend_block: &'static str,
+    pub legend_net: &'static str,
+    pub legend_reserve: &'static str,
+    pub legend_management: &'static str,
+    pub legend_retained_band: &'static str,
+    pub legend_machine_exclusion: &'static str,
+    pub legend_road_clearing: &'static str,
+    pub legend_road_band: &'static str,
+    pub legend_hazard: &'static str,
+    pub legend_strip_in: &'static str,
+    pub legend_strip_out: &'static str,
+    pub legend_boundary_pass: &'static str,
+    pub legend_corridor: &'static str,
+    pub legend_day_only: &'static str,
+    pub legend_night_safe: &'static str,
+    pub legend_line: &'static str,
+    pub legend_around: &'static str,
+    pub legend_unworked: &'static str,
+    pub legend_finding: &'static str,
+    pub findings: &'static str,
+    pub more_findings: &'static str,
+    pub north: &'static str,
+    pub grid_north: &'static str,
+    pub metres: &'static str,
+    pub cautions_head: &'static str,
+    pub cautions: &'static [&'static str],
+}
+
+pub const ENGLISH: Words = Words {
+    block: "Block {}",
+    sheet: "{}: block {}",
+    description: "Felling layout of block {}. {}. Gross {} ha, net {} ha, retained {} ha, cut {} ha. Strips: {}. \
+                  Findings: {}. Grid north is up.",
+    verdict_ok: "Nothing falls short",
+    verdict_warn: "Check the findings",
+    verdict_fail: "Falls short of a rule",
+    areas: "Areas and figures",
+    gross: "Gross area",
+    reserve: "Reserve",
+    net: "Net area",
+    retained: "Retained",
+    cut: "Cut",
+    unworked: "Unworked",
+    retention: "Retention, kept / required",
+    retention_value: "{} / {} %",
+    strips: "Strips",
+    azimuth: "Strip azimuth (largest part)",
+    corridor_width: "Corridor width (largest part)",
+    hours: "Machine hours, day / night",
+    none: "–",
+    legend: "Legend",
+    legend_block: "Block boundary",
+    legend_net: "Net area without strips",
+    legend_reserve: "Reserve: cut nothing",
+    legend_management: "Management zone",
+    legend_retained_band: "Retained band: leave standing",
+    legend_machine_exclusion: "No machine may drive here",
+    legend_road_clearing: "Road clearing",
+    legend_road_band: "Road band: no retention inside",
+    legend_hazard: "Hazard",
+    legend_strip_in: "Strip going in",
+    legend_strip_out: "Strip coming out",
+    legend_boundary_pass: "Boundary pass, first, by day",
+    legend_corridor: "Retention corridor",
+    legend_day_only: "Hatched: day only",
+    legend_night_safe: "Plain: night-safe",
+    legend_line: "Strip line, travel, number at road end",
+    legend_around: "Line of the boundary pass",
+    legend_unworked: "Unworked: not reached",
+    legend_finding: "Finding, numbered below",
+    findings: "Findings",
+    more_findings: "and {} more: layer findings of layout.gpkg",
+    north: "N",
+    grid_north: "grid north",
+    metres: "{} m",
+    cautions_head: "Before you cut",
+    cautions: &[
+        "The machine maker's slope limit and local rules come first.",
+        "Everyone on foot stands clear of the saw's throw: chain shot and thrown pieces fly far.",
+        "Power lines: keep the distance their operator demands, boom raised and trees falling.",
+        "Soft ground may have changed since it was mapped: try it before you trust it.",
+        "This map never overrides what the operator sees.",
+    ],
+};
+
+/// Fills the `{}` of a text in order.
+pub fn fill(template: &str, values: &[&str]) -> String {
+    let mut filled = String::with_capacity(template.len() + 16);
+    let mut pieces = template.split("{}");
+    filled.push_str(pieces.next().unwrap_or_default());
+    for (index, piece) in pieces.enumerate() {
+        filled.push_str(values.get(index).copied().unwrap_or_default());
+        filled.push_str(piece);
+    }
+    filled
+}

@@ -1,0 +1,106 @@
+//! The one door for results: blocks in input order, then the run report.
+
+use std::fs;
+use std::io::Write;
+use std::path::Path;
+
+use gdal::spatial_ref::SpatialRef;
+
+use super::gpkg::GeoPackage;
+use super::run::{Counts, RunReport};
+use super::staging::{MAPS, RUN_FILE, Staging};
+use super::tables::{self, Compliance, Table};
+use super::{OutputError, layers, names, set_aside};
+use crate::model::{BlockPlan, Problem};
+
+/// Writes everything a layout run leaves behind. Nothing shows in the output folder before [`Writer::finish`], and a
+/// writer dropped before that leaves no trace. Memory does not grow with the number of blocks.
+pub struct Writer {
+    // Fields drop in order: files close before their folder goes.
+    package: GeoPackage,
+    blocks: Table,
+    compliance: Compliance,
+    crs_wkt: String,
+    counts: Counts,
+    staging: Staging,
+}
+
+impl Writer {
+    /// Opens all outputs in a staging folder inside `dir`, which is created if missing. `crs_wkt` defines the work CRS.
+    ///
+    /// # Errors
+    /// `dir` is a file, or holds files but no `run.json` of ours; it cannot be written to; the CRS is not understood.
+    pub fn create(dir: &Path, crs_wkt: &str) -> Result<Writer, OutputError> {
+        let srs = spatial_ref(crs_wkt)?;
+        let staging = Staging::create(dir)?;
+        Ok(Writer {
+            package: GeoPackage::create(&staging.path("layout.gpkg"), &srs, layers::LAYERS)?,
+            blocks: tables::blocks_table(&staging.path("blocks.csv"))?,
+            compliance: Compliance::create(
+                &staging.path("compliance.csv"),
+                &staging.path("compliance.json"),
+            )?,
+            crs_wkt: crs_wkt.to_owned(),
+            counts: Counts::default(),
+            staging,
+        })
+    }
+
+    /// Adds one block with its map. Call in input order.
+    ///
+    /// # Errors
+    /// A file that cannot be written; the writer is of no use afterwards and should be dropped.
+    pub fn block(&mut self, plan: &BlockPlan, map_svg: &str) -> Result<(), OutputError> {
+        layers::write_block(&mut self.package, plan)?;
+        tables::write_block_row(&mut self.blocks, plan)?;
+        self.compliance.block(plan)?;
+        let mut map = self.staging.path(MAPS);
+        map.push(names::file_stem(&plan.id) + ".svg");
+        fs::write(&map, map_svg).map_err(OutputError::file(&map, "write the map"))?;
+        self.counts.add_plan(plan);
+        Ok(())
+    }
+
+    /// What was written so far, for the run report and the summary.
+    pub fn counts(&self) -> &Counts {
+        &self.counts
+    }
+
+    /// Writes problems and run report, closes all and moves everything into place.
+    ///
+    /// # Errors
+    /// A file that cannot be written or moved; the output folder is then as it was before.
+    pub fn finish(self, run: &RunReport, problems: &[Problem]) -> Result<(), OutputError> {
+        let Writer {
+            package,
+            blocks,
+            compliance,
+            crs_wkt,
+            counts: _,
+            staging,
+        } = self;
+        package.close()?;
+        blocks.close()?;
+        compliance.close()?;
+        set_aside::write(
+            &staging.path("set_aside.csv"),
+            &staging.path("set_aside.gpkg"),
+            &spatial_ref(&crs_wkt)?,
+            problems,
+        )?;
+        let path = staging.path(RUN_FILE);
+        let mut text = serde_json::to_vec_pretty(run).map_err(|source| OutputError::Json {
+            path: path.clone(),
+            source,
+        })?;
+        text.push(b'\n');
+        fs::File::create(&path)
+            .and_then(|mut file| file.write_all(&text).and_then(|()| file.sync_all()))
+            .map_err(OutputError::file(&path, "write the file"))?;
+        staging.commit()
+    }
+}
+
+fn spatial_ref(wkt: &str) -> Result<SpatialRef, OutputError> {
+    SpatialRef::from_wkt(wkt).map_err(|source| OutputError::Crs { source })
+}

@@ -1,0 +1,345 @@
+//! The written folder, read back: rows and geometry of every layer, tables, staging, reproducible bytes.
+
+mod outputs_fixture;
+
+use std::collections::BTreeSet;
+use std::fs;
+use std::path::Path;
+
+use blockwright::outputs::{OutputError, Writer, file_stem, render};
+use gdal::Dataset;
+use gdal::spatial_ref::SpatialRef;
+use gdal::vector::{FieldValue, LayerAccess};
+use outputs_fixture::{full, problems, report, small};
+
+fn crs() -> String {
+    SpatialRef::from_epsg(32616).unwrap().to_wkt().unwrap()
+}
+
+fn write(dir: &Path) {
+    let mut writer = Writer::create(dir, &crs()).unwrap();
+    for plan in [small("B-1"), small("=1+1"), full("B-2", 500.0, 22)] {
+        writer.block(&plan, &render(&plan, "Test")).unwrap();
+    }
+    let report = report(writer.counts());
+    writer.finish(&report, &problems()).unwrap();
+}
+
+/// Rows as `name=value` text, geometry as WKT last.
+fn rows(file: &Path, layer: &str) -> Vec<String> {
+    let dataset = Dataset::open(file).unwrap();
+    let mut layer = dataset.layer_by_name(layer).unwrap();
+    layer
+        .features()
+        .map(|feature| {
+            let mut row: Vec<String> = feature
+                .fields()
+                .map(|(name, value)| {
+                    let text = match value {
+                        None => "null".to_owned(),
+                        Some(FieldValue::StringValue(text)) => text,
+                        Some(FieldValue::IntegerValue(value)) => value.to_string(),
+                        Some(FieldValue::RealValue(value)) => format!("{value:.4}"),
+                        Some(other) => format!("{other:?}"),
+                    };
+                    format!("{name}={text}")
+                })
+                .collect();
+            let shape = feature
+                .geometry()
+                // SAFETY: only the pointer is looked at; a null geometry comes as a null handle.
+                .filter(|shape| unsafe { !shape.c_geometry().is_null() })
+                .map(|shape| shape.wkt().unwrap());
+            row.push(shape.unwrap_or_else(|| "no geometry".to_owned()));
+            row.join(" ")
+        })
+        .collect()
+}
+
+#[test]
+fn layers_hold_what_the_contract_names() {
+    let temp = tempfile::tempdir().unwrap();
+    write(temp.path());
+    let expected = [
+        (
+            "blocks",
+            "Multi Polygon",
+            "block_id status gross_ha reserve_ha net_ha retained_ha cut_ha unworked_ha retention_share required_share azimuth corridor_width_m strips day_hours night_hours grid_scale geodesic_ha",
+        ),
+        (
+            "zones",
+            "Multi Polygon",
+            "block_id kind source_layer source_id class rule_id width_m",
+        ),
+        ("net_area", "Multi Polygon", "block_id part"),
+        (
+            "strips",
+            "Polygon",
+            "block_id part strip_no piece kind width_m area_ha",
+        ),
+        (
+            "strip_lines",
+            "Line String",
+            "block_id part strip_no piece kind order heading length_m travel_to_next_m",
+        ),
+        (
+            "corridors",
+            "Polygon",
+            "block_id part corridor_no width_m area_ha",
+        ),
+        (
+            "sections",
+            "Polygon",
+            "block_id part strip_no piece section_no shift_class reasons area_ha hours",
+        ),
+        ("unworked", "Polygon", "block_id part reason area_ha"),
+        (
+            "bunches",
+            "Line String",
+            "block_id part strip_no bunch_no shift_class volume_m3 trees azimuth placement",
+        ),
+        (
+            "findings",
+            "Unknown (any)",
+            "block_id rule_id status measured required unit message source",
+        ),
+    ];
+    let dataset = Dataset::open(temp.path().join("layout.gpkg")).unwrap();
+    assert_eq!(dataset.layer_count(), expected.len());
+    for (layer, (name, geometry, fields)) in dataset.layers().zip(expected) {
+        assert_eq!(layer.name(), name);
+        let defn = layer.defn();
+        let names: Vec<String> = defn.fields().map(|field| field.name()).collect();
+        assert_eq!(names.join(" "), fields, "{name}");
+        let code = defn.geom_fields().next().unwrap().field_type();
+        // SAFETY: GDAL returns a constant string.
+        let shown = unsafe { std::ffi::CStr::from_ptr(gdal_sys::OGRGeometryTypeToName(code)) };
+        assert_eq!(shown.to_str().unwrap(), geometry, "{name}");
+        assert_eq!(layer.spatial_ref().unwrap().auth_code().unwrap(), 32616);
+    }
+}
+
+#[test]
+fn rows_come_back_in_work_coordinates() {
+    let temp = tempfile::tempdir().unwrap();
+    write(temp.path());
+    let file = temp.path().join("layout.gpkg");
+    assert_eq!(
+        rows(&file, "blocks")[0],
+        "block_id=B-1 status=warn gross_ha=0.4000 reserve_ha=0.0400 net_ha=0.3600 retained_ha=0.0200 cut_ha=0.3375 \
+         unworked_ha=0.0025 retention_share=0.0556 required_share=0.1200 azimuth=0.0000 corridor_width_m=4.0000 \
+         strips=2 day_hours=0.5000 night_hours=null grid_scale=0.9998 geodesic_ha=0.4002 \
+         MULTIPOLYGON (((512000 5480000,512040 5480000,512040 5480100,512000 5480100,512000 5480000)))"
+    );
+    assert_eq!(
+        rows(&file, "strip_lines")[..2],
+        [
+            "block_id=B-1 part=1 strip_no=1 piece=1 kind=interior order=1 heading=in length_m=90.0000 \
+             travel_to_next_m=22.0000 LINESTRING (512009 5480000,512009 5480090)",
+            "block_id=B-1 part=1 strip_no=2 piece=1 kind=interior order=2 heading=out length_m=90.0000 \
+             travel_to_next_m=null LINESTRING (512031 5480090,512031 5480000)",
+        ]
+    );
+    let sections = rows(&file, "sections");
+    assert!(sections[0].starts_with(
+        "block_id=B-1 part=1 strip_no=1 piece=1 section_no=1 shift_class=day_only reasons=near_boundary;brush \
+         area_ha=0.0540 hours=0.1000 POLYGON"
+    ));
+    assert!(sections[1].contains("section_no=1 shift_class=day_only"));
+    assert!(sections[1].contains("area_ha=0.1080 hours=0.2000"));
+    assert!(sections[2].contains("night_safe reasons= area_ha=0.1620 hours=null"));
+    let findings = rows(&file, "findings");
+    assert!(findings[0].ends_with("source=permit <12-B> & annex no geometry"));
+    assert!(findings[1].ends_with("POINT (512020 5480050)"));
+    assert_eq!(rows(&file, "bunches"), Vec::<String>::new());
+    assert_eq!(rows(&file, "zones").len(), 2 + 2 + 7);
+    let bands: Vec<String> = rows(&file, "zones")
+        .into_iter()
+        .filter(|row| row.contains("kind=retained_band"))
+        .collect();
+    assert_eq!(bands.len(), 1, "a band that no zone names is written once");
+    assert!(rows(&file, "net_area")[0].contains("part=1 MULTIPOLYGON"));
+    assert!(rows(&file, "unworked")[0].contains("reason=sliver area_ha=0.0025"));
+    assert!(rows(&file, "corridors")[0].contains("corridor_no=1 width_m=4.0000 area_ha=0.0177"));
+
+    let dataset = Dataset::open(&file).unwrap();
+    for name in ["strips", "bunches", "findings"] {
+        let sql = format!("SELECT HasSpatialIndex('{name}', 'geom') AS yes");
+        let mut found = dataset
+            .execute_sql(sql, None, gdal::vector::sql::Dialect::DEFAULT)
+            .unwrap()
+            .unwrap();
+        let feature = found.features().next().unwrap();
+        assert_eq!(feature.field_as_integer(0).unwrap(), Some(1), "{name}");
+    }
+}
+
+#[test]
+fn set_aside_features_keep_what_can_be_kept() {
+    let temp = tempfile::tempdir().unwrap();
+    write(temp.path());
+    assert_eq!(
+        rows(&temp.path().join("set_aside.gpkg"), "set_aside"),
+        [
+            "layer=layers.gpkg:blocks feature_id=@SUM(1) reason=self-crossing message=ring 0 crosses itself \
+             remedy=redraw the ring set_aside=yes MULTIPOLYGON (((0 0,2 0,2 2,0 2,0 0)))"
+        ]
+    );
+    assert_eq!(
+        fs::read_to_string(temp.path().join("set_aside.csv")).unwrap(),
+        "layer,feature_id,reason,message,remedy,set_aside,x,y\n\
+         layers.gpkg:blocks,'@SUM(1),self-crossing,ring 0 crosses itself,redraw the ring,yes,512340.100,5481022.700\n\
+         layers.gpkg:blocks,2,not-finite,ring 0 crosses itself,redraw the ring,yes,512340.100,5481022.700\n\
+         layers.gpkg:blocks,3,null-geometry,ring 0 crosses itself,redraw the ring,no,512340.100,5481022.700\n"
+    );
+}
+
+#[test]
+fn tables_are_plain_and_run_no_formula() {
+    let temp = tempfile::tempdir().unwrap();
+    write(temp.path());
+    let blocks = fs::read_to_string(temp.path().join("blocks.csv")).unwrap();
+    assert_eq!(
+        blocks.lines().nth(1).unwrap(),
+        "B-1,warn,0.400000,0.040000,0.360000,0.020000,0.337500,0.002500,0.055556,0.120000,0.000,4.000,2,0.500,,\
+         0.999800000,0.400160"
+    );
+    assert!(blocks.lines().nth(2).unwrap().starts_with("'=1+1,warn,"));
+    let compliance = fs::read_to_string(temp.path().join("compliance.csv")).unwrap();
+    assert_eq!(
+        compliance.lines().take(3).collect::<Vec<_>>(),
+        [
+            "block_id,rule_id,title,required,measured,unit,status,source",
+            "B-1,retention,Retention share,0.120000,0.055600,share,warn,'=cmd|' /C calc'!A0",
+            "B-1,lake,\"Lakes, \"\"quoted\"\"\",,,m,not_applicable,",
+        ]
+    );
+    let json: serde_json::Value =
+        serde_json::from_slice(&fs::read(temp.path().join("compliance.json")).unwrap()).unwrap();
+    assert_eq!(json["version"], 1);
+    assert_eq!(json["rows"].as_array().unwrap().len(), 4);
+    assert_eq!(json["rows"][2]["block_id"], "=1+1");
+    assert_eq!(json["rows"][1]["required"], serde_json::Value::Null);
+    let run: serde_json::Value =
+        serde_json::from_slice(&fs::read(temp.path().join("run.json")).unwrap()).unwrap();
+    assert_eq!(run["version"], 1);
+    assert_eq!(run["program"]["name"], "blockwright");
+    assert_eq!(run["counts"]["blocks_by_status"]["warn"], 2);
+    assert_eq!(run["counts"]["strips"], 26);
+    assert_eq!(run["counts"]["rungs"]["engine"], 4);
+}
+
+#[test]
+fn a_run_without_blocks_is_complete_too() {
+    let temp = tempfile::tempdir().unwrap();
+    let writer = Writer::create(temp.path(), &crs()).unwrap();
+    let report = report(writer.counts());
+    writer.finish(&report, &[]).unwrap();
+    assert_eq!(rows(&temp.path().join("layout.gpkg"), "blocks").len(), 0);
+    let json: serde_json::Value =
+        serde_json::from_slice(&fs::read(temp.path().join("compliance.json")).unwrap()).unwrap();
+    assert_eq!(json["rows"], serde_json::json!([]));
+}
+
+fn files(dir: &Path) -> BTreeSet<String> {
+    fs::read_dir(dir)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .collect()
+}
+
+#[test]
+fn two_runs_give_the_same_bytes_and_the_second_replaces_the_first() {
+    let first = tempfile::tempdir().unwrap();
+    let second = tempfile::tempdir().unwrap();
+    write(first.path());
+    std::thread::sleep(std::time::Duration::from_millis(1100));
+    write(second.path());
+    let outputs = [
+        "blocks.csv",
+        "compliance.csv",
+        "compliance.json",
+        "layout.gpkg",
+        "maps",
+        "run.json",
+        "set_aside.csv",
+        "set_aside.gpkg",
+    ];
+    assert_eq!(files(first.path()), outputs.map(str::to_owned).into());
+    let same = |a: &Path, b: &Path| {
+        for name in outputs.into_iter().filter(|name| *name != "maps") {
+            assert!(
+                fs::read(a.join(name)).unwrap() == fs::read(b.join(name)).unwrap(),
+                "{name} differs"
+            );
+        }
+    };
+    same(first.path(), second.path());
+
+    fs::write(second.path().join("maps").join("GONE.svg"), "<svg/>").unwrap();
+    fs::write(second.path().join("notes.txt"), "mine").unwrap();
+    write(second.path());
+    same(first.path(), second.path());
+    assert_eq!(
+        files(&second.path().join("maps")),
+        ["B-1", "=1+1", "B-2"]
+            .map(|id| file_stem(id) + ".svg")
+            .into()
+    );
+    assert_eq!(
+        fs::read_to_string(second.path().join("notes.txt")).unwrap(),
+        "mine"
+    );
+}
+
+#[test]
+fn a_dropped_writer_leaves_the_folder_as_it_was() {
+    let temp = tempfile::tempdir().unwrap();
+    let fresh = temp.path().join("a").join("out");
+    let mut writer = Writer::create(&fresh, &crs()).unwrap();
+    writer.block(&small("B-1"), "<svg/>").unwrap();
+    assert!(fresh.exists());
+    drop(writer);
+    assert!(!fresh.exists());
+
+    let earlier = temp.path().join("earlier");
+    write(&earlier);
+    let before = fs::read(earlier.join("layout.gpkg")).unwrap();
+    let mut writer = Writer::create(&earlier, &crs()).unwrap();
+    writer.block(&small("other"), "<svg/>").unwrap();
+    drop(writer);
+    assert_eq!(fs::read(earlier.join("layout.gpkg")).unwrap(), before);
+    assert_eq!(files(&earlier).len(), 8);
+}
+
+#[test]
+fn a_foreign_folder_is_refused() {
+    let temp = tempfile::tempdir().unwrap();
+    fs::write(temp.path().join("layout.gpkg"), "somebody's").unwrap();
+    let refused = Writer::create(temp.path(), &crs()).err().unwrap();
+    assert!(
+        matches!(refused, OutputError::ForeignFolder { .. }),
+        "{refused}"
+    );
+    assert_eq!(files(temp.path()).len(), 1);
+    let refused = Writer::create(&temp.path().join("new"), "no CRS at all")
+        .err()
+        .unwrap();
+    assert!(matches!(refused, OutputError::Crs { .. }), "{refused}");
+    assert!(!temp.path().join("new").exists());
+}
+
+/// A writer may be opened on one thread and used on another.
+#[test]
+fn a_writer_may_move_to_another_thread() {
+    let temp = tempfile::tempdir().unwrap();
+    let mut writer = Writer::create(temp.path(), &crs()).unwrap();
+    std::thread::spawn(move || {
+        writer.block(&small("B-1"), "<svg/>").unwrap();
+        let report = report(writer.counts());
+        writer.finish(&report, &[]).unwrap();
+    })
+    .join()
+    .unwrap();
+    assert_eq!(rows(&temp.path().join("layout.gpkg"), "strips").len(), 2);
+}

@@ -1,0 +1,111 @@
+//! Map sheets: well-formed, deterministic, harmless, complete.
+
+mod outputs_fixture;
+
+use std::ffi::CString;
+
+use blockwright::outputs::render;
+use outputs_fixture::{full, small};
+
+/// Parses with GDAL's own small XML reader, which refuses unbalanced tags and broken attributes.
+fn is_well_formed(svg: &str) -> bool {
+    let text = CString::new(svg).unwrap();
+    // SAFETY: NUL-terminated text; the tree is freed with GDAL's own function.
+    unsafe {
+        let tree = gdal_sys::CPLParseXMLString(text.as_ptr());
+        if tree.is_null() {
+            return false;
+        }
+        gdal_sys::CPLDestroyXMLNode(tree);
+    }
+    true
+}
+
+#[test]
+fn every_sheet_is_well_formed_and_the_check_can_fail() {
+    for plan in [
+        small("B-1"),
+        full("B-2", 500.0, 22),
+        full("B-3", 4000.0, 230),
+    ] {
+        let svg = render(&plan, "Winter district");
+        assert!(is_well_formed(&svg), "{}", plan.id);
+        assert_eq!(svg, render(&plan, "Winter district"));
+        assert!(!svg.contains("NaN") && !svg.contains("inf"));
+        assert!(svg.contains("clip-path=\"url(#frame)\""));
+    }
+    assert!(!is_well_formed("<svg><g></svg>"));
+}
+
+#[test]
+fn hostile_ids_are_escaped_and_long_ones_cut() {
+    let hostile = "<script>\"&'\u{0}\u{202e}";
+    let mut plan = small(hostile);
+    plan.findings[1].message = "</text><script>alert(1)</script>".to_owned();
+    let svg = render(&plan, hostile);
+    assert!(is_well_formed(&svg));
+    assert!(!svg.contains("<script") && !svg.contains('\u{0}'));
+    assert!(svg.contains("&lt;script&gt;"));
+    let svg = render(&small(&"long ".repeat(60)), "");
+    assert!(svg.contains("…</text>"));
+}
+
+#[test]
+fn the_legend_holds_what_is_drawn_and_nothing_else() {
+    let svg = render(&small("B-1"), "");
+    for word in [
+        "Reserve: cut nothing",
+        "Strip going in",
+        "Strip coming out",
+        "Hatched: day only",
+        "Plain: night-safe",
+    ] {
+        assert!(svg.contains(word), "{word}");
+    }
+    for word in ["Hazard<", "Road clearing", "Boundary pass, first"] {
+        assert!(!svg.contains(word), "{word}");
+    }
+    let svg = render(&full("B-2", 500.0, 22), "");
+    for word in [
+        "Hazard<",
+        "Road clearing",
+        "Boundary pass, first",
+        "Retained band",
+    ] {
+        assert!(svg.contains(word), "{word}");
+    }
+}
+
+#[test]
+fn an_empty_plan_still_gives_a_sheet() {
+    let mut plan = small("B-1");
+    plan.shape.0.clear();
+    plan.parts.clear();
+    plan.strips.clear();
+    plan.lines.clear();
+    plan.sections.clear();
+    plan.corridors.clear();
+    plan.zones.clear();
+    assert!(is_well_formed(&render(&plan, "")));
+}
+
+/// Writes the sheets to the folder named by the environment, for a look at them.
+#[test]
+fn sheets_can_be_looked_at() {
+    let Some(folder) = std::env::var_os("BLOCKWRIGHT_SHEETS") else {
+        println!("skipped: BLOCKWRIGHT_SHEETS names no folder");
+        return;
+    };
+    let folder = std::path::PathBuf::from(folder);
+    for (name, plan) in [
+        ("small", small("B-1")),
+        ("full", full("Block <7> & \"more\"", 500.0, 22)),
+        ("wide", full("B-3", 4000.0, 230)),
+    ] {
+        std::fs::write(
+            folder.join(name).with_extension("svg"),
+            render(&plan, "Winter district"),
+        )
+        .unwrap();
+    }
+}
