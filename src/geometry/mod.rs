@@ -2,4 +2,6 @@
 //! Every polygon handed between functions has a counter-clockwise exterior and clockwise holes.
 
 pub mod clean;
+pub mod repair;
+pub mod repair_contacts;
 pub mod wkb;
