@@ -8,5 +8,7 @@ pub mod distance;
 pub mod frame;
 pub mod inset;
 pub mod overlay;
+pub mod repair;
+mod repair_contacts;
 pub mod sweep;
 pub mod wkb;

@@ -24,6 +24,8 @@ pub struct Parts {
     pub points: Vec<Point>,
     pub lines: Vec<LineString>,
     pub polygons: Vec<Polygon>,
+    /// Rings whose last point was not their first; they were closed on reading.
+    pub unclosed_rings: usize,
 }
 
 struct Reader<'a> {
@@ -116,6 +118,10 @@ impl Reader<'_> {
                 let interiors = (1..rings)
                     .map(|_| self.coords(dimensions))
                     .collect::<Result<Vec<_>, _>>()?;
+                parts.unclosed_rings += std::iter::once(&exterior)
+                    .chain(&interiors)
+                    .filter(|ring| !ring.is_closed())
+                    .count();
                 parts.polygons.push(Polygon::new(exterior, interiors));
             }
             4..=7 => {

@@ -10,6 +10,7 @@ pub enum ProblemCode {
     NullGeometry,
     EmptyGeometry,
     WrongGeometryType,
+    UnclosedRing,
     NotFinite,
     SelfCrossing,
     RepairedTooMuch,
@@ -23,6 +24,8 @@ pub enum ProblemCode {
     Uncertified,
     NothingLeft,
     Crashed,
+    EmptyLayer,
+    AssumedCrs,
 }
 
 impl ProblemCode {
@@ -31,6 +34,7 @@ impl ProblemCode {
             ProblemCode::NullGeometry => "null-geometry",
             ProblemCode::EmptyGeometry => "empty-geometry",
             ProblemCode::WrongGeometryType => "wrong-geometry-type",
+            ProblemCode::UnclosedRing => "unclosed-ring",
             ProblemCode::NotFinite => "not-finite",
             ProblemCode::SelfCrossing => "self-crossing",
             ProblemCode::RepairedTooMuch => "repaired-too-much",
@@ -44,6 +48,8 @@ impl ProblemCode {
             ProblemCode::Uncertified => "uncertified-zone",
             ProblemCode::NothingLeft => "nothing-left",
             ProblemCode::Crashed => "crashed",
+            ProblemCode::EmptyLayer => "empty-layer",
+            ProblemCode::AssumedCrs => "assumed-crs",
         }
     }
 }

@@ -1,6 +1,21 @@
 //! Layers in, through GDAL: open, filter, map attributes, transform, clean and repair, set aside.
 
-use crate::model::{Feature, Problem, SourceBlock};
+mod assemble;
+mod attributes;
+pub mod crs;
+mod errors;
+mod features;
+mod hash;
+mod layer;
+mod open;
+
+pub use errors::{Bounds, SourceError};
+pub use open::DRIVERS;
+
+use crate::model::{Feature, LayerKind, Problem, SourceBlock};
+use crate::project::{LayerSource, Project};
+use assemble::Assembly;
+use crs::WorkCrs;
 
 /// Everything read for a batch, in the work CRS.
 #[derive(Clone, Debug, Default)]
@@ -39,4 +54,44 @@ pub struct LayerReport {
     pub used: u64,
     pub repaired: u64,
     pub set_aside: u64,
+}
+
+/// Reads every layer of a project. A bad feature becomes a [`Problem`]; a bad file, layer, attribute, filter or CRS
+/// ends the reading, because it would spoil every block.
+///
+/// The work CRS is the project's, or else the UTM zone of the blocks. Without any block layer the project must name it.
+///
+/// # Errors
+/// See [`SourceError`].
+pub fn read(project: &Project) -> Result<Batch, SourceError> {
+    open::quiet_gdal();
+    let mut sources: Vec<&LayerSource> = project.layers.iter().collect();
+    sources.sort_by_key(|source| source.kind);
+    let inputs = hash::inputs(&sources)?;
+    let (block_sources, other_sources): (Vec<&LayerSource>, Vec<&LayerSource>) = sources
+        .into_iter()
+        .partition(|source| source.kind == LayerKind::Blocks);
+    let block_layers = block_sources
+        .iter()
+        .map(|source| layer::read(source, project.unit))
+        .collect::<Result<Vec<_>, _>>()?;
+    if !block_layers.is_empty() && block_layers.iter().all(|layer| layer.features.is_empty()) {
+        let layers: Vec<&str> = block_layers.iter().map(|l| l.label.as_str()).collect();
+        return Err(SourceError::NoBlocks {
+            layers: layers.join(", "),
+        });
+    }
+    let work = match &project.crs {
+        Some(text) => WorkCrs::new(text)?,
+        None => WorkCrs::new(&assemble::utm_zone_of(&block_layers)?)?,
+    };
+    let mut assembly = Assembly::new(project, &work);
+    for layer in block_layers {
+        assembly.blocks(layer)?;
+    }
+    assembly.check_scale()?;
+    for source in other_sources {
+        assembly.features(layer::read(source, project.unit)?)?;
+    }
+    Ok(assembly.finish(inputs))
 }

@@ -1,0 +1,350 @@
+//! Repair of polygons: cleaned rings, crossings resolved under a stated rule, overlapping parts joined. Whatever moves
+//! more ground than a surveyor's slip is refused. Sound polygons keep their vertices to the last bit (a ring may be
+//! reversed, so that shells run counter-clockwise and holes clockwise).
+
+use geo::algorithm::bool_ops::{BooleanOps, FillRule, OpType};
+use geo::{Coord, LineString, MapCoords, MultiPolygon, Polygon};
+
+use super::clean::{Change, CleanError, Tally, clean_ring, signed_area};
+use super::repair_contacts::fault;
+use crate::model::LayerKind;
+
+/// Repairs may leave this share of the repaired area in doubt ...
+pub const TOLERANCE_SHARE: f64 = 0.01;
+/// ... or this area, whichever is more; beyond, the feature is refused.
+pub const TOLERANCE_M2: f64 = 100.0;
+/// Rings below this area that an overlay leaves behind are rounding, not ground.
+pub const OVERLAY_CRUMB_M2: f64 = 0.01;
+
+/// What counts as inside where a ring runs over itself. Holes are read by the other rule, so that one rule errs to one
+/// side: [`RepairRule::EvenOdd`] to the smaller polygon, [`RepairRule::NonZero`] to the larger.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RepairRule {
+    /// Ground enclosed an odd number of times.
+    EvenOdd,
+    /// Ground enclosed at all.
+    NonZero,
+}
+
+impl RepairRule {
+    fn of_shells(self) -> FillRule {
+        match self {
+            RepairRule::EvenOdd => FillRule::EvenOdd,
+            RepairRule::NonZero => FillRule::NonZero,
+        }
+    }
+
+    fn of_holes(self) -> FillRule {
+        match self {
+            RepairRule::EvenOdd => FillRule::NonZero,
+            RepairRule::NonZero => FillRule::EvenOdd,
+        }
+    }
+}
+
+/// The rule for each kind of layer: doubtful ground is kept from harm.
+///
+/// - Blocks and landings give ground to the machine: even-odd, so that ground is cut only where the drawing says so
+///   plainly. A tree left standing by mistake can be cut later.
+/// - Streams, lakes, wetlands, protected areas, hazards, soft ground and brush keep the machine out or ask for daylight:
+///   non-zero, the larger area.
+/// - Roads: non-zero. A loop of road drawn over itself is road there too, and the road band must not start too near.
+/// - Stands and slope classes say what ground is like: non-zero, ground drawn twice has the property once.
+pub fn repair_rule(kind: LayerKind) -> RepairRule {
+    match kind {
+        LayerKind::Blocks | LayerKind::Landings => RepairRule::EvenOdd,
+        LayerKind::Streams
+        | LayerKind::Lakes
+        | LayerKind::Wetlands
+        | LayerKind::Protected
+        | LayerKind::Hazards
+        | LayerKind::SoftGround
+        | LayerKind::Brush
+        | LayerKind::Roads
+        | LayerKind::Stands
+        | LayerKind::SlopeClasses => RepairRule::NonZero,
+    }
+}
+
+/// Sound polygons and the account of how they came to be.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Repaired {
+    /// Shells counter-clockwise, holes clockwise, parts disjoint but for single points.
+    pub shape: MultiPolygon,
+    /// Ground on which the rings as drawn do not speak plainly, in square metres; 0 for sound polygons. The sum of:
+    /// ground enclosed an even number of times (even-odd and non-zero readings differ there), the smaller of the ground
+    /// enclosed one way round and the other (the small half of a bow-tie), ground of holes outside their shell, and
+    /// spikes and thin rings taken away. Always at least the change in area between the two rules. Overlap of parts is
+    /// not in it: each of them says plainly that the ground belongs.
+    pub moved_m2: f64,
+    pub changes: Vec<Change>,
+}
+
+/// Cleans and repairs the polygons of one feature. Overlapping parts are joined; parts that only meet in points stay.
+///
+/// # Errors
+/// Bad coordinates; [`CleanError::Degenerate`] when nothing is left; [`CleanError::MovesTooMuch`], with the first
+/// crossing, when `moved_m2` exceeds 1 % of the repaired area and 100 m2.
+pub fn repair_polygons(polygons: Vec<Polygon>, rule: RepairRule) -> Result<Repaired, CleanError> {
+    let near = polygons.iter().find_map(|p| p.exterior().0.first());
+    let near = near.map(|p| [p.x, p.y]);
+    let mut tally = Tally::default();
+    let mut cleaned = Vec::with_capacity(polygons.len());
+    for polygon in &polygons {
+        cleaned.extend(clean_polygon(polygon, &mut tally)?);
+    }
+    let mut changes = tally.changes();
+    let mut moved_m2 = tally.spikes_m2 + tally.dropped_m2;
+    let mut place = None;
+    let mut parts = Vec::with_capacity(cleaned.len());
+    let mut crossings_m2 = 0.0;
+    let mut crossed = false;
+    for polygon in cleaned {
+        match fault(std::slice::from_ref(&polygon)) {
+            None => parts.push(polygon),
+            Some(at) => {
+                let redrawn = redraw(&polygon, rule);
+                crossed = true;
+                place = place.or(at);
+                crossings_m2 += redrawn.doubt_m2;
+                parts.extend(redrawn.parts);
+            }
+        }
+    }
+    if crossed {
+        changes.push(Change::Crossings {
+            place,
+            moved_m2: crossings_m2,
+        });
+        moved_m2 += crossings_m2;
+    }
+    if parts.len() > 1
+        && let Some(at) = fault(&parts)
+    {
+        let before: f64 = parts.iter().map(area).sum();
+        parts = join(parts);
+        let overlap_m2 = (before - parts.iter().map(area).sum::<f64>()).max(0.0);
+        place = place.or(at);
+        changes.push(Change::JoinedParts {
+            place: at,
+            overlap_m2,
+        });
+    }
+    let area_m2: f64 = parts.iter().map(area).sum();
+    let tolerance_m2 = TOLERANCE_M2.max(TOLERANCE_SHARE * area_m2);
+    if parts.is_empty() && moved_m2 <= tolerance_m2 {
+        return Err(CleanError::Degenerate { near });
+    }
+    if moved_m2 > tolerance_m2 {
+        return Err(CleanError::MovesTooMuch {
+            moved_m2,
+            area_m2,
+            tolerance_m2,
+            place: place.or(near),
+        });
+    }
+    Ok(Repaired {
+        shape: MultiPolygon(parts),
+        moved_m2,
+        changes,
+    })
+}
+
+/// Area of a polygon whose rings run the right way, in square metres.
+fn area(polygon: &Polygon) -> f64 {
+    let holes: f64 = polygon.interiors().iter().map(|r| signed_area(&r.0)).sum();
+    signed_area(&polygon.exterior().0) + holes
+}
+
+fn clean_polygon(polygon: &Polygon, tally: &mut Tally) -> Result<Option<Polygon>, CleanError> {
+    let shell = clean_ring(polygon.exterior(), tally)?;
+    let mut holes = Vec::with_capacity(polygon.interiors().len());
+    for hole in polygon.interiors() {
+        holes.extend(clean_ring(hole, tally)?);
+    }
+    // A hole without its shell is a hole in nothing.
+    Ok(shell.map(|shell| oriented(shell, holes)))
+}
+
+fn oriented(mut shell: LineString, mut holes: Vec<LineString>) -> Polygon {
+    if signed_area(&shell.0) < 0.0 {
+        shell.0.reverse();
+    }
+    for hole in &mut holes {
+        if signed_area(&hole.0) > 0.0 {
+            hole.0.reverse();
+        }
+    }
+    Polygon::new(shell, holes)
+}
+
+struct Redrawn {
+    parts: Vec<Polygon>,
+    doubt_m2: f64,
+}
+
+/// Resolves crossings with the roles of shell and holes kept: a hole never becomes ground.
+fn redraw(polygon: &Polygon, rule: RepairRule) -> Redrawn {
+    let origin = polygon
+        .exterior()
+        .0
+        .first()
+        .map_or(Coord { x: 0.0, y: 0.0 }, |p| Coord {
+            x: p.x.round(),
+            y: p.y.round(),
+        });
+    let local = polygon.map_coords(|p| p - origin);
+    let shell = local.exterior();
+    let (filled, mut doubt_m2) = self_union(shell, rule.of_shells());
+    let mut holes = Vec::new();
+    for ring in local.interiors() {
+        let (hole, doubt) = self_union(ring, rule.of_holes());
+        holes.extend(hole.0);
+        doubt_m2 += doubt;
+    }
+    let parts = if holes.is_empty() {
+        filled
+    } else {
+        // Where two holes lie on each other there is still just one hole, so NonZero.
+        let holes = MultiPolygon(holes);
+        let outside =
+            holes.boolean_op_with_fill_rule(&filled, OpType::Difference, FillRule::NonZero);
+        doubt_m2 += total(&outside);
+        filled.boolean_op_with_fill_rule(&holes, OpType::Difference, FillRule::NonZero)
+    };
+    let parts = sweep_crumbs(parts)
+        .into_iter()
+        .map(|p| p.map_coords(|c| c + origin))
+        .collect();
+    Redrawn { parts, doubt_m2 }
+}
+
+/// One ring under a fill rule, and the ground on which its turns disagree.
+fn self_union(ring: &LineString, rule: FillRule) -> (MultiPolygon, f64) {
+    let ring = Polygon::new(ring.clone(), Vec::new());
+    let read = |rule| {
+        ring.boolean_op_with_fill_rule(&MultiPolygon::<f64>(Vec::new()), OpType::Union, rule)
+    };
+    let (odd, any) = (read(FillRule::EvenOdd), read(FillRule::NonZero));
+    let one_way = total(&read(FillRule::Positive));
+    let other_way = total(&read(FillRule::Negative));
+    let doubt_m2 = (total(&any) - total(&odd)).max(0.0) + one_way.min(other_way);
+    let chosen = if rule == FillRule::EvenOdd { odd } else { any };
+    (chosen, doubt_m2)
+}
+
+fn total(polygons: &MultiPolygon) -> f64 {
+    polygons.0.iter().map(area).sum()
+}
+
+fn join(parts: Vec<Polygon>) -> Vec<Polygon> {
+    let origin = parts[0].exterior().0[0];
+    let origin = Coord {
+        x: origin.x.round(),
+        y: origin.y.round(),
+    };
+    let local = MultiPolygon(parts).map_coords(|p| p - origin);
+    let joined = local.boolean_op_with_fill_rule(
+        &MultiPolygon::<f64>(Vec::new()),
+        OpType::Union,
+        FillRule::NonZero,
+    );
+    sweep_crumbs(joined)
+        .into_iter()
+        .map(|p| p.map_coords(|c| c + origin))
+        .collect()
+}
+
+/// Overlay results without the grid-sized rings that overlays leave behind, cleaned and turned the right way.
+fn sweep_crumbs(polygons: MultiPolygon) -> Vec<Polygon> {
+    let keep = |ring: &LineString| {
+        let cleaned = clean_ring(ring, &mut Tally::default()).ok().flatten()?;
+        (signed_area(&cleaned.0).abs() >= OVERLAY_CRUMB_M2).then_some(cleaned)
+    };
+    polygons
+        .0
+        .iter()
+        .filter_map(|polygon| {
+            let shell = keep(polygon.exterior())?;
+            let holes = polygon.interiors().iter().filter_map(keep).collect();
+            Some(oriented(shell, holes))
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use geo::wkt;
+
+    #[test]
+    fn sound_polygons_come_back_bit_for_bit() {
+        let polygon = wkt!(POLYGON((500000.1 6100000.3,500100.7 6100000.2,500100.9 6100100.1,500000.1 6100000.3),
+            (500050.1 6100010.3,500070.9 6100030.1,500070.7 6100010.2,500050.1 6100010.3)));
+        let repaired = repair_polygons(vec![polygon.clone()], RepairRule::EvenOdd).unwrap();
+        assert_eq!(repaired.shape.0, vec![polygon]);
+        assert_eq!(repaired.moved_m2, 0.0);
+        assert!(repaired.changes.is_empty());
+    }
+
+    #[test]
+    fn a_crossed_corner_is_repaired_and_a_bow_tie_refused() {
+        // The last corner overshoots: a loop of 8 m2 beside 10 000 m2.
+        let corner = wkt!(POLYGON((0. 0.,100. 0.,100. 100.,-4. 100.,-4. 104.,0. 96.,0. 0.)));
+        let repaired = repair_polygons(vec![corner], RepairRule::EvenOdd).unwrap();
+        assert!(repaired.moved_m2 > 0.1 && repaired.moved_m2 < 20.0);
+        assert!(matches!(
+            repaired.changes[..],
+            [Change::Crossings { place: Some([x, y]), .. }] if x.abs() < 4.0 && (y - 100.0).abs() < 1e-9
+        ));
+        let tie = wkt!(POLYGON((0. 0.,100. 100.,100. 0.,0. 100.,0. 0.)));
+        let refused = repair_polygons(vec![tie], RepairRule::NonZero).unwrap_err();
+        assert!(matches!(
+            refused,
+            CleanError::MovesTooMuch { place: Some([50.0, 50.0]), moved_m2, .. } if (moved_m2 - 2500.0).abs() < 1e-3
+        ));
+    }
+
+    #[test]
+    fn the_rule_decides_ground_that_is_enclosed_twice() {
+        // A ring that winds twice round the square from 4 to 6.
+        let twice = wkt!(POLYGON((0. 0.,10. 0.,10. 6.,4. 6.,4. 4.,6. 4.,6. 10.,0. 10.,0. 0.)));
+        let area_of = |rule| total(&repair_polygons(vec![twice.clone()], rule).unwrap().shape);
+        let (odd, any) = (area_of(RepairRule::EvenOdd), area_of(RepairRule::NonZero));
+        assert!((any - odd - 4.0).abs() < 1e-3, "{odd} {any}");
+    }
+
+    #[test]
+    fn holes_never_become_ground() {
+        let outside = wkt!(POLYGON((0. 0.,100. 0.,100. 100.,0. 100.,0. 0.),
+            (98. 40.,104. 40.,104. 44.,98. 44.,98. 40.)));
+        let repaired = repair_polygons(vec![outside], RepairRule::NonZero).unwrap();
+        assert!((total(&repaired.shape) - (10_000.0 - 8.0)).abs() < 1e-3);
+        assert!((repaired.moved_m2 - 16.0).abs() < 1e-3);
+    }
+
+    #[test]
+    fn overlapping_parts_are_joined_and_shells_run_counter_clockwise() {
+        let a = wkt!(POLYGON((0. 0.,0. 100.,100. 100.,100. 0.,0. 0.)));
+        let b = wkt!(POLYGON((99. 0.,200. 0.,200. 50.,99. 50.,99. 0.)));
+        let repaired = repair_polygons(vec![a, b], RepairRule::EvenOdd).unwrap();
+        assert_eq!(repaired.shape.0.len(), 1);
+        assert!((total(&repaired.shape) - 15_000.0).abs() < 1e-3);
+        assert_eq!(repaired.moved_m2, 0.0);
+        assert!(
+            matches!(repaired.changes[..], [Change::JoinedParts { overlap_m2, .. }] if (overlap_m2 - 50.0).abs() < 1e-3)
+        );
+    }
+
+    #[test]
+    fn empty_rings_are_dropped_before_they_can_hurt() {
+        let square = LineString::from(vec![(0., 0.), (9., 0.), (9., 9.), (0., 9.), (0., 0.)]);
+        let polygon = Polygon::new(square, vec![LineString(vec![])]);
+        let repaired = repair_polygons(vec![polygon], RepairRule::EvenOdd).unwrap();
+        assert!(repaired.shape.0[0].interiors().is_empty());
+        assert_eq!(
+            repair_polygons(vec![], RepairRule::EvenOdd),
+            Err(CleanError::Degenerate { near: None })
+        );
+    }
+}

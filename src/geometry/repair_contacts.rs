@@ -1,0 +1,278 @@
+//! Where rings meet: the question whether a polygon needs repair, answered without an overlay, so that sound polygons
+//! keep their vertices to the last bit.
+
+use geo::coordinate_position::{CoordPos, coord_pos_relative_to_ring};
+use geo::kernels::{Kernel, Orientation, RobustKernel};
+use geo::{Coord, LineString, MultiPolygon, Polygon, Validation};
+
+/// How the edges of a set of rings meet, apart from neighbours in one ring.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Contact {
+    /// No edge meets another.
+    None,
+    /// Edges touch in points, but none cross and none run together.
+    Touch,
+    /// Edges cross or run together; the first such place in ring order.
+    Cross([f64; 2]),
+}
+
+struct Edge {
+    a: Coord,
+    b: Coord,
+    low: f64,
+    high: f64,
+    /// Ring, position in it, number of edges of the ring.
+    ring: usize,
+    position: usize,
+    ring_edges: usize,
+}
+
+impl Edge {
+    fn neighbours(&self, other: &Edge) -> bool {
+        self.ring == other.ring && {
+            let gap = self.position.abs_diff(other.position);
+            gap == 1 || gap == self.ring_edges - 1
+        }
+    }
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum Meeting {
+    Apart,
+    Touching,
+    Crossing(Coord),
+}
+
+/// Sorts edges along the longer side of their box and compares each with those that overlap it there: near linear for
+/// ground as it is mapped, quadratic only when most edges span the whole box.
+pub fn contacts(rings: &[&LineString]) -> Contact {
+    let mut edges = Vec::with_capacity(rings.iter().map(|ring| ring.0.len()).sum());
+    let (mut min, mut max) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
+    for (ring, line) in rings.iter().enumerate() {
+        for (position, pair) in line.0.windows(2).enumerate() {
+            for p in pair {
+                min = [min[0].min(p.x), min[1].min(p.y)];
+                max = [max[0].max(p.x), max[1].max(p.y)];
+            }
+            edges.push(Edge {
+                a: pair[0],
+                b: pair[1],
+                low: 0.0,
+                high: 0.0,
+                ring,
+                position,
+                ring_edges: line.0.len() - 1,
+            });
+        }
+    }
+    let along_y = max[1] - min[1] > max[0] - min[0];
+    for edge in &mut edges {
+        let (a, b) = if along_y {
+            (edge.a.y, edge.b.y)
+        } else {
+            (edge.a.x, edge.b.x)
+        };
+        (edge.low, edge.high) = (a.min(b), a.max(b));
+    }
+    edges.sort_by(|a, b| {
+        let place = |e: &Edge| (e.ring, e.position);
+        a.low
+            .total_cmp(&b.low)
+            .then_with(|| place(a).cmp(&place(b)))
+    });
+    let mut touched = false;
+    let mut first: Option<((usize, usize), Coord)> = None;
+    let mut active: Vec<&Edge> = Vec::new();
+    for edge in &edges {
+        active.retain(|other| other.high >= edge.low);
+        for other in &active {
+            match meeting(edge, other, along_y) {
+                Meeting::Apart => {}
+                Meeting::Touching => touched = true,
+                Meeting::Crossing(at) => {
+                    let place = (edge.ring, edge.position).min((other.ring, other.position));
+                    if first.is_none_or(|(best, _)| place < best) {
+                        first = Some((place, at));
+                    }
+                }
+            }
+        }
+        active.push(edge);
+    }
+    match (first, touched) {
+        (Some((_, at)), _) => Contact::Cross([at.x, at.y]),
+        (None, true) => Contact::Touch,
+        (None, false) => Contact::None,
+    }
+}
+
+fn meeting(e: &Edge, f: &Edge, along_y: bool) -> Meeting {
+    // The sweep has compared one axis already.
+    let apart = if along_y {
+        e.a.x.max(e.b.x) < f.a.x.min(f.b.x) || f.a.x.max(f.b.x) < e.a.x.min(e.b.x)
+    } else {
+        e.a.y.max(e.b.y) < f.a.y.min(f.b.y) || f.a.y.max(f.b.y) < e.a.y.min(e.b.y)
+    };
+    if apart {
+        return Meeting::Apart;
+    }
+    let side = RobustKernel::orient2d;
+    let (f_a, f_b) = (side(e.a, e.b, f.a), side(e.a, e.b, f.b));
+    let (e_a, e_b) = (side(f.a, f.b, e.a), side(f.a, f.b, e.b));
+    use Orientation::Collinear;
+    if f_a == Collinear && f_b == Collinear {
+        return collinear_meeting(e, f);
+    }
+    if e.neighbours(f) {
+        return Meeting::Apart;
+    }
+    if (f_a == f_b && f_a != Collinear) || (e_a == e_b && e_a != Collinear) {
+        return Meeting::Apart;
+    }
+    if [f_a, f_b, e_a, e_b].contains(&Collinear) {
+        return Meeting::Touching;
+    }
+    Meeting::Crossing(crossing(e, f))
+}
+
+fn collinear_meeting(e: &Edge, f: &Edge) -> Meeting {
+    let direction = e.b - e.a;
+    let along = |p: Coord| (p.x - e.a.x) * direction.x + (p.y - e.a.y) * direction.y;
+    let (f0, f1) = (along(f.a).min(along(f.b)), along(f.a).max(along(f.b)));
+    let (low, high) = (f0.max(0.0), f1.min(along(e.b)));
+    if low < high {
+        let middle = 0.5 * (low + high) / (direction.x.powi(2) + direction.y.powi(2));
+        Meeting::Crossing(e.a + direction * middle)
+    } else if low == high && !e.neighbours(f) {
+        Meeting::Touching
+    } else {
+        Meeting::Apart
+    }
+}
+
+fn crossing(e: &Edge, f: &Edge) -> Coord {
+    let (u, v, w) = (e.b - e.a, f.b - f.a, f.a - e.a);
+    let cross = u.x * v.y - u.y * v.x;
+    let t = if cross == 0.0 {
+        0.5
+    } else {
+        ((w.x * v.y - w.y * v.x) / cross).clamp(0.0, 1.0)
+    };
+    e.a + u * t
+}
+
+/// Whether polygons with clean rings may stand as they are: None, or the place where they may not (if it is known).
+/// Rings may touch in points where the OGC rules let them.
+pub fn fault(polygons: &[Polygon]) -> Option<Option<[f64; 2]>> {
+    let rings: Vec<&LineString> = polygons
+        .iter()
+        .flat_map(|p| std::iter::once(p.exterior()).chain(p.interiors()))
+        .collect();
+    match contacts(&rings) {
+        Contact::Cross(at) => Some(Some(at)),
+        Contact::None => misplaced_ring(polygons).map(Some),
+        // Rare enough for the full and slow test.
+        Contact::Touch => {
+            (!MultiPolygon(polygons.to_vec()).is_valid()).then(|| touching_place(&rings))
+        }
+    }
+}
+
+/// A place at a ring that touches something, for messages.
+fn touching_place(rings: &[&LineString]) -> Option<[f64; 2]> {
+    rings
+        .iter()
+        .find_map(|ring| match contacts(&[ring]) {
+            Contact::None => None,
+            _ => ring.0.first(),
+        })
+        .or_else(|| rings.first().and_then(|ring| ring.0.first()))
+        .map(|p| [p.x, p.y])
+}
+
+/// For rings that nowhere meet: a hole outside its shell or inside another hole, or a part inside another part.
+fn misplaced_ring(polygons: &[Polygon]) -> Option<[f64; 2]> {
+    let inside = |ring: &LineString, of: &LineString| {
+        ring.0
+            .first()
+            .is_some_and(|&p| coord_pos_relative_to_ring(p, of) == CoordPos::Inside)
+    };
+    for (n, polygon) in polygons.iter().enumerate() {
+        let (shell, holes) = (polygon.exterior(), polygon.interiors());
+        let wrong = holes.iter().enumerate().find(|(i, hole)| {
+            !inside(hole, shell)
+                || holes
+                    .iter()
+                    .enumerate()
+                    .any(|(j, other)| *i != j && box_overlap(hole, other) && inside(hole, other))
+        });
+        if let Some((_, hole)) = wrong {
+            return hole.0.first().map(|p| [p.x, p.y]);
+        }
+        let covered = polygons.iter().enumerate().any(|(m, other)| {
+            n != m
+                && box_overlap(shell, other.exterior())
+                && inside(shell, other.exterior())
+                && !other.interiors().iter().any(|hole| inside(shell, hole))
+        });
+        if covered {
+            return shell.0.first().map(|p| [p.x, p.y]);
+        }
+    }
+    None
+}
+
+fn box_overlap(a: &LineString, b: &LineString) -> bool {
+    use geo::BoundingRect;
+    match (a.bounding_rect(), b.bounding_rect()) {
+        (Some(a), Some(b)) => {
+            a.min().x <= b.max().x
+                && b.min().x <= a.max().x
+                && a.min().y <= b.max().y
+                && b.min().y <= a.max().y
+        }
+        _ => false,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use geo::wkt;
+
+    #[test]
+    fn sound_polygons_have_no_fault() {
+        let ring = wkt!(POLYGON((0. 0.,9. 0.,9. 9.,0. 9.,0. 0.),(2. 2.,2. 4.,4. 4.,4. 2.,2. 2.)));
+        assert_eq!(fault(&[ring]), None);
+        let touching = wkt!(POLYGON((0. 0.,9. 0.,9. 9.,0. 9.,0. 0.),(0. 4.,3. 5.,3. 3.,0. 4.)));
+        assert_eq!(fault(&[touching]), None);
+        let triangle = wkt!(POLYGON((0. 0.,9. 0.,9. 9.,0. 0.)));
+        assert_eq!(fault(&[triangle]), None);
+    }
+
+    #[test]
+    fn crossings_are_found_with_their_place() {
+        let tie = wkt!(POLYGON((0. 0.,10. 10.,10. 0.,0. 10.,0. 0.)));
+        assert_eq!(fault(&[tie]), Some(Some([5.0, 5.0])));
+    }
+
+    #[test]
+    fn holes_outside_or_nested_and_parts_in_parts_are_faults() {
+        let outside =
+            wkt!(POLYGON((0. 0.,9. 0.,9. 9.,0. 9.,0. 0.),(12. 2.,12. 4.,14. 4.,14. 2.,12. 2.)));
+        assert!(fault(&[outside]).is_some());
+        let big = wkt!(POLYGON((0. 0.,9. 0.,9. 9.,0. 9.,0. 0.)));
+        let small = wkt!(POLYGON((2. 2.,4. 2.,4. 4.,2. 4.,2. 2.)));
+        assert!(fault(&[big.clone(), small.clone()]).is_some());
+        assert!(fault(&[small, big]).is_some());
+    }
+
+    #[test]
+    fn shared_edges_are_a_fault_and_shared_corners_are_not() {
+        let left = wkt!(POLYGON((0. 0.,4. 0.,4. 4.,0. 4.,0. 0.)));
+        let right = wkt!(POLYGON((4. 1.,8. 1.,8. 5.,4. 5.,4. 1.)));
+        let corner = wkt!(POLYGON((4. 4.,8. 4.,8. 8.,4. 8.,4. 4.)));
+        assert!(fault(&[left.clone(), right]).is_some());
+        assert_eq!(fault(&[left, corner]), None);
+    }
+}

@@ -1,0 +1,486 @@
+//! Putting the batch together: ids, classes, the scale at each block, and the count of what was used.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use gdal::spatial_ref::SpatialRef;
+use geo::{BoundingRect, Coord, MultiPolygon};
+
+use super::attributes::Number;
+use super::crs::{self, PointScale, SCALE_LIMIT, Transform, Whereabouts, WorkCrs};
+use super::errors::SourceError;
+use super::features::{self, Remark};
+use super::layer::{RawFeature, RawLayer};
+use super::{Batch, InputFile, LayerReport};
+use crate::model::{Feature, LayerKind, Problem, ProblemCode, Shape, SourceBlock};
+use crate::project::Project;
+use crate::rulebook::Match;
+
+/// The UTM zone of all blocks that have a place.
+pub(super) fn utm_zone_of(layers: &[RawLayer<'_>]) -> Result<String, SourceError> {
+    if layers.is_empty() {
+        return Err(SourceError::NoZone {
+            why: "there is no layer of blocks".to_owned(),
+        });
+    }
+    let wgs84 = crs::wgs84()?;
+    let mut places = Vec::new();
+    for layer in layers {
+        let Some((from, _)) = layer.crs(None)? else {
+            continue;
+        };
+        let transform = transform(layer, &from, &wgs84, "EPSG:4326")?;
+        for feature in &layer.features {
+            let corners: Vec<Coord> = feature.geometry.coords().collect();
+            let Some(bounds) = geo::MultiPoint::from(corners).bounding_rect() else {
+                continue;
+            };
+            let mut corners = vec![
+                bounds.min(),
+                bounds.max(),
+                Coord {
+                    x: bounds.min().x,
+                    y: bounds.max().y,
+                },
+                Coord {
+                    x: bounds.max().x,
+                    y: bounds.min().y,
+                },
+            ];
+            // A block beyond its own CRS is set aside later; it must not choose the zone.
+            if transform.points(&mut corners)
+                && corners
+                    .iter()
+                    .all(|c| c.x.abs() <= 180.0 && c.y.abs() <= 90.0)
+            {
+                places.push(Whereabouts {
+                    block: feature.id.clone().unwrap_or_else(|| feature.fid.clone()),
+                    corners,
+                });
+            }
+        }
+    }
+    crs::utm_zone(&places)
+}
+
+fn transform(
+    layer: &RawLayer<'_>,
+    from: &SpatialRef,
+    to: &SpatialRef,
+    to_label: &str,
+) -> Result<Transform, SourceError> {
+    Transform::new(from, to).map_err(|message| SourceError::NoTransform {
+        layer: layer.label.clone(),
+        role: layer.source.kind.key(),
+        from: crs::label(from),
+        to: to_label.to_owned(),
+        message,
+    })
+}
+
+struct OffScale {
+    block: SourceBlock,
+    report: usize,
+    problem: Problem,
+    at: Coord,
+    worst: f64,
+}
+
+/// A batch in the making.
+pub(super) struct Assembly<'a> {
+    project: &'a Project,
+    work: &'a WorkCrs,
+    batch: Batch,
+    block_ids: BTreeSet<String>,
+    off_scale: Vec<OffScale>,
+}
+
+/// Counts and place of the layer at work.
+struct Desk {
+    label: String,
+    transform: Option<Transform>,
+    report: LayerReport,
+}
+
+impl<'a> Assembly<'a> {
+    pub(super) fn new(project: &'a Project, work: &'a WorkCrs) -> Assembly<'a> {
+        Assembly {
+            project,
+            work,
+            batch: Batch {
+                crs: work.label.clone(),
+                crs_wkt: work.wkt.clone(),
+                ..Batch::default()
+            },
+            block_ids: BTreeSet::new(),
+            off_scale: Vec::new(),
+        }
+    }
+
+    fn desk(&mut self, layer: &RawLayer<'_>) -> Result<Desk, SourceError> {
+        let found = layer.crs(self.project.crs.as_deref())?;
+        let crs_label = found
+            .as_ref()
+            .map_or("none".to_owned(), |(crs, _)| crs::label(crs));
+        let transform = match found {
+            Some((from, note)) => {
+                self.batch.problems.extend(note);
+                Some(transform(
+                    layer,
+                    &from,
+                    &self.work.spatial_ref,
+                    &self.work.label,
+                )?)
+            }
+            None => None,
+        };
+        if layer.features.is_empty() {
+            let filtered = layer.source.filter.is_some();
+            self.batch.problems.push(Problem {
+                code: ProblemCode::EmptyLayer,
+                layer: layer.label.clone(),
+                feature_id: "-".to_owned(),
+                place: None,
+                message: if filtered {
+                    "no feature passes the filter `where`".to_owned()
+                } else {
+                    "the layer has no features".to_owned()
+                },
+                remedy: format!(
+                    "correct it, or take [layers.{}] out of the project file",
+                    layer.source.kind.key()
+                ),
+                shape: None,
+                set_aside: false,
+            });
+        }
+        Ok(Desk {
+            label: layer.label.clone(),
+            transform,
+            report: LayerReport {
+                role: layer.source.kind.key(),
+                source_layer: layer.label.clone(),
+                driver: layer.driver.clone(),
+                crs: crs_label,
+                read: layer.features.len() as u64,
+                used: 0,
+                repaired: 0,
+                set_aside: 0,
+            },
+        })
+    }
+
+    fn problem(
+        &mut self,
+        label: &str,
+        id: &str,
+        remark: Remark,
+        shape: Option<Shape>,
+        set_aside: bool,
+    ) {
+        self.batch.problems.push(Problem {
+            code: remark.code,
+            layer: label.to_owned(),
+            feature_id: id.to_owned(),
+            place: remark.place,
+            message: remark.message,
+            remedy: remark.remedy,
+            shape,
+            set_aside,
+        });
+    }
+
+    fn complain(&mut self, desk: &Desk, id: &str, key: &str, number: &Number) {
+        if let Some(complaint) = &number.complaint {
+            let remark = Remark {
+                code: ProblemCode::BadNumber,
+                place: None,
+                message: format!("{key}: {complaint}; the feature is used without a {key}"),
+                remedy: "correct the value, or name a better attribute first".to_owned(),
+            };
+            self.problem(&desk.label, id, remark, None, false);
+        }
+    }
+
+    /// Shapes of a feature in the work CRS; None when it was set aside.
+    fn shaped(
+        &mut self,
+        desk: &mut Desk,
+        kind: LayerKind,
+        id: &str,
+        raw: &mut RawFeature,
+    ) -> Option<features::Shaped> {
+        let geometry = std::mem::replace(&mut raw.geometry, features::RawGeometry::Null);
+        // A layer without coordinates has no CRS and holds null and empty geometries only.
+        let nowhere = Transform::same();
+        let transform = desk.transform.as_ref().unwrap_or(&nowhere);
+        match features::shape(geometry, kind, transform) {
+            Ok(mut shaped) => {
+                for note in std::mem::take(&mut shaped.notes) {
+                    self.problem(&desk.label, id, note, None, false);
+                }
+                desk.report.repaired += u64::from(shaped.repaired);
+                Some(shaped)
+            }
+            Err(aside) => {
+                self.problem(&desk.label, id, aside.remark, aside.shape, true);
+                desk.report.set_aside += 1;
+                None
+            }
+        }
+    }
+
+    pub(super) fn blocks(&mut self, layer: RawLayer<'_>) -> Result<(), SourceError> {
+        let mut desk = self.desk(&layer)?;
+        let has_id = layer.has_id;
+        for mut raw in layer.features {
+            let id = self.block_id(&desk, &raw, has_id);
+            let Some(shaped) = self.shaped(&mut desk, LayerKind::Blocks, &id, &mut raw) else {
+                continue;
+            };
+            let Some(Shape::Polygons(shape)) = shaped.shapes.into_iter().next() else {
+                continue;
+            };
+            self.complain(&desk, &id, "azimuth", &raw.azimuth);
+            if !self.block_ids.insert(id.clone()) {
+                let remark = Remark {
+                    code: ProblemCode::DuplicateId,
+                    place: first_point(&shape),
+                    message: format!("another block before it has the id `{id}` as well"),
+                    remedy: "give each block an id of its own; if both are pieces of one block, merge them into one \
+                             multipolygon"
+                        .to_owned(),
+                };
+                self.problem(&desk.label, &id, remark, Some(Shape::Polygons(shape)), true);
+                desk.report.set_aside += 1;
+                continue;
+            }
+            self.place_block(&mut desk, id, shape, shaped.moved_m2, raw.azimuth.value);
+        }
+        self.batch.layers.push(desk.report);
+        Ok(())
+    }
+
+    fn block_id(&mut self, desk: &Desk, raw: &RawFeature, has_id: bool) -> String {
+        if let Some(id) = &raw.id {
+            return id.clone();
+        }
+        let id = if self.block_ids.contains(&raw.fid) {
+            format!("{} of {}", raw.fid, desk.label)
+        } else {
+            raw.fid.clone()
+        };
+        if has_id {
+            let remark = Remark {
+                code: ProblemCode::MissingId,
+                place: None,
+                message: format!("the block has no id; it is called `{id}`"),
+                remedy: "fill in the id, or list a second attribute or constant in `id`".to_owned(),
+            };
+            self.problem(&desk.label, &id, remark, None, false);
+        }
+        id
+    }
+
+    fn place_block(
+        &mut self,
+        desk: &mut Desk,
+        id: String,
+        shape: MultiPolygon,
+        repaired_m2: f64,
+        azimuth_deg: Option<f64>,
+    ) {
+        let at = shape
+            .bounding_rect()
+            .map_or(Coord { x: 0.0, y: 0.0 }, |bounds| bounds.center());
+        let measured = self
+            .work
+            .reaches(at)
+            .then(|| Some((self.work.point_scale(at)?, self.work.geodesic_m2(&shape)?)))
+            .flatten();
+        let Some((scale, geodesic_m2)) = measured else {
+            let remark = Remark {
+                code: ProblemCode::OutOfRange,
+                place: Some([at.x, at.y]),
+                message: format!("the block lies where {} is not made for", self.work.label),
+                remedy: "look whether x and y are swapped, whether the layer's `crs` is another one, or set `crs` under \
+                         [project]"
+                    .to_owned(),
+            };
+            self.problem(&desk.label, &id, remark, Some(Shape::Polygons(shape)), true);
+            desk.report.set_aside += 1;
+            return;
+        };
+        let block = SourceBlock {
+            id,
+            source_layer: desk.label.clone(),
+            shape,
+            azimuth_deg,
+            repaired_m2,
+            scale: scale.mean(),
+            geodesic_m2,
+        };
+        let worst = PointScale::worst(scale);
+        if (worst - 1.0).abs() <= SCALE_LIMIT {
+            desk.report.used += 1;
+            self.batch.blocks.push(block);
+            return;
+        }
+        let problem = Problem {
+            code: ProblemCode::ScaleError,
+            layer: desk.label.clone(),
+            feature_id: block.id.clone(),
+            place: Some([at.x, at.y]),
+            message: format!(
+                "{} shows the block at {worst:.4} times its true size, {} % is allowed",
+                self.work.label,
+                SCALE_LIMIT * 100.0
+            ),
+            remedy: "lay the block out in a project of its own with a CRS made for its place"
+                .to_owned(),
+            shape: None,
+            set_aside: true,
+        };
+        self.off_scale.push(OffScale {
+            block,
+            report: self.batch.layers.len(),
+            problem,
+            at,
+            worst,
+        });
+    }
+
+    /// Refuses a CRS that suits no block; where it suits some, the others are set aside.
+    pub(super) fn check_scale(&mut self) -> Result<(), SourceError> {
+        if self.batch.blocks.is_empty()
+            && let Some(first) = self.off_scale.first()
+        {
+            return Err(SourceError::ScaleOff {
+                crs: self.work.label.clone(),
+                layer: first.block.source_layer.clone(),
+                block: first.block.id.clone(),
+                x: first.at.x,
+                y: first.at.y,
+                scale: first.worst,
+                limit_percent: SCALE_LIMIT * 100.0,
+            });
+        }
+        for mut off in std::mem::take(&mut self.off_scale) {
+            self.batch.layers[off.report].set_aside += 1;
+            off.problem.shape = Some(Shape::Polygons(off.block.shape));
+            self.batch.problems.push(off.problem);
+        }
+        Ok(())
+    }
+
+    pub(super) fn features(&mut self, layer: RawLayer<'_>) -> Result<(), SourceError> {
+        let mut desk = self.desk(&layer)?;
+        let kind = layer.source.kind;
+        let mut classes: BTreeMap<Option<String>, (u64, String)> = BTreeMap::new();
+        for mut raw in layer.features {
+            let id = raw.id.clone().unwrap_or_else(|| raw.fid.clone());
+            let Some(shaped) = self.shaped(&mut desk, kind, &id, &mut raw) else {
+                continue;
+            };
+            desk.report.used += 1;
+            for (key, number) in [
+                ("width", &raw.width),
+                ("stems_per_ha", &raw.stems_per_ha),
+                ("tree_m3", &raw.tree_m3),
+            ] {
+                self.complain(&desk, &id, key, number);
+            }
+            let class = self.class_of(layer.source, raw.class.as_deref());
+            if class.is_none()
+                || matches!(
+                    self.project.rules.find(kind, class.as_deref()),
+                    Match::Assumed(_)
+                )
+            {
+                classes
+                    .entry(raw.class.clone())
+                    .or_insert_with(|| (0, id.clone()))
+                    .0 += 1;
+            }
+            for shape in shaped.shapes {
+                self.batch.features.push(Feature {
+                    kind,
+                    source_layer: desk.label.clone(),
+                    id: id.clone(),
+                    class: class.clone(),
+                    width_m: raw.width.value,
+                    stems_per_ha: raw.stems_per_ha.value,
+                    tree_m3: raw.tree_m3.value,
+                    shape,
+                });
+            }
+        }
+        for (class, (count, first)) in classes {
+            self.note_class(&desk, kind, class, count, &first);
+        }
+        self.batch.layers.push(desk.report);
+        Ok(())
+    }
+
+    /// The class as the rulebook knows it.
+    fn class_of(
+        &self,
+        source: &crate::project::LayerSource,
+        class: Option<&str>,
+    ) -> Option<String> {
+        let class = class?;
+        if let Some(mapped) = source.class_map.get(class) {
+            return Some(mapped.clone());
+        }
+        let known = || {
+            self.project
+                .rules
+                .lines
+                .iter()
+                .any(|line| line.kind == source.kind && line.class.eq_ignore_ascii_case(class))
+        };
+        (source.class_map.is_empty() || known()).then(|| class.to_owned())
+    }
+
+    /// One note for all features of a layer that share a class the rulebook does not know.
+    fn note_class(
+        &mut self,
+        desk: &Desk,
+        kind: LayerKind,
+        class: Option<String>,
+        count: u64,
+        first: &str,
+    ) {
+        let rules = &self.project.rules;
+        let Match::Assumed(line) = rules.find(kind, None) else {
+            return;
+        };
+        let what = match &class {
+            Some(class) => format!("class `{class}` is not in the rulebook"),
+            None => "the class is missing".to_owned(),
+        };
+        let remark = Remark {
+            code: ProblemCode::UnknownClass,
+            place: None,
+            message: format!(
+                "{what}, {count} feature(s) from this one on: the widest rule of {}, `{}`, is used",
+                kind.key(),
+                line.id
+            ),
+            remedy: format!(
+                "set `class`, or add a line to `class_map`, under [layers.{}], or a rule for the class under [rules]",
+                kind.key()
+            ),
+        };
+        self.problem(&desk.label, first, remark, None, false);
+    }
+
+    pub(super) fn finish(mut self, inputs: Vec<InputFile>) -> Batch {
+        self.batch.inputs = inputs;
+        self.batch
+    }
+}
+
+fn first_point(shape: &MultiPolygon) -> Option<[f64; 2]> {
+    let first = shape.0.first()?.exterior().0.first()?;
+    Some([first.x, first.y])
+}

@@ -1,0 +1,259 @@
+//! Attribute values: the first of several fields or constants that is not null, as text or as a number with a unit.
+
+use gdal::errors::GdalError;
+use gdal::vector::{Feature, FieldValue, LayerAccess};
+
+use super::errors::{SourceError, nearest};
+use crate::model::LayerKind;
+use crate::project::{Attribute, AttributeSource, LayerSource};
+use crate::units::{LengthUnit, parse_length};
+
+/// Where a value comes from in an opened layer.
+#[derive(Clone, Debug)]
+enum Column {
+    Field(usize),
+    Fid,
+    Constant(Value),
+}
+
+#[derive(Clone, Debug, PartialEq)]
+enum Value {
+    Number(f64),
+    Text(String),
+}
+
+/// One attribute, its fields found.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Columns(Vec<Column>);
+
+/// All attributes of one layer.
+pub(super) struct Schema {
+    pub id: Columns,
+    pub class: Columns,
+    pub width: Columns,
+    pub azimuth: Columns,
+    pub stems_per_ha: Columns,
+    pub tree_m3: Columns,
+}
+
+/// What a numeric attribute holds.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(super) struct Number {
+    pub value: Option<f64>,
+    /// Text that could not be read, and why.
+    pub complaint: Option<String>,
+}
+
+/// How numbers of one attribute are read.
+#[derive(Clone, Copy)]
+pub(super) enum Measure {
+    /// Metres; bare numbers are in the unit.
+    Length(LengthUnit),
+    /// A bare number, not negative.
+    Amount,
+    /// Degrees, any sign; brought into 0..360.
+    Angle,
+}
+
+impl Schema {
+    /// Finds every field that the source names.
+    pub(super) fn resolve<L: LayerAccess>(
+        layer: &L,
+        label: &str,
+        source: &LayerSource,
+        unit: LengthUnit,
+    ) -> Result<Schema, SourceError> {
+        let names: Vec<String> = layer.defn().fields().map(|field| field.name()).collect();
+        // SAFETY: the layer outlives the call, and the text is copied at once.
+        let fid_name = unsafe {
+            let name = gdal_sys::OGR_L_GetFIDColumn(layer.c_layer());
+            if name.is_null() {
+                String::new()
+            } else {
+                std::ffi::CStr::from_ptr(name)
+                    .to_string_lossy()
+                    .into_owned()
+            }
+        };
+        let find = |attribute: &Attribute, key: &'static str| {
+            attribute
+                .0
+                .iter()
+                .map(|source_of| match source_of {
+                    AttributeSource::Constant(text) => {
+                        Ok(Column::Constant(Value::Text(text.clone())))
+                    }
+                    AttributeSource::Field(name) => {
+                        let exact = names.iter().position(|n| n == name);
+                        let found = exact
+                            .or_else(|| names.iter().position(|n| n.eq_ignore_ascii_case(name)));
+                        match found {
+                            Some(index) => Ok(Column::Field(index)),
+                            None if name.eq_ignore_ascii_case("fid")
+                                || (!fid_name.is_empty()
+                                    && name.eq_ignore_ascii_case(&fid_name)) =>
+                            {
+                                Ok(Column::Fid)
+                            }
+                            None => Err(SourceError::MissingField {
+                                layer: label.to_owned(),
+                                role: source.kind.key(),
+                                key,
+                                field: name.clone(),
+                                available: names.clone(),
+                                nearest: nearest(name, &names),
+                            }),
+                        }
+                    }
+                })
+                .collect::<Result<Vec<_>, _>>()
+                .map(Columns)
+        };
+        let schema = Schema {
+            id: find(&source.id, "id")?,
+            class: find(&source.class, "class")?,
+            width: find(&source.width, "width")?,
+            azimuth: find(&source.azimuth, "azimuth")?,
+            stems_per_ha: find(&source.stems_per_ha, "stems_per_ha")?,
+            tree_m3: find(&source.tree_m3, "tree_m3")?,
+        };
+        for (columns, key, measure) in [
+            (&schema.width, "width", Measure::Length(unit)),
+            (&schema.azimuth, "azimuth", Measure::Angle),
+            (&schema.stems_per_ha, "stems_per_ha", Measure::Amount),
+            (&schema.tree_m3, "tree_m3", Measure::Amount),
+        ] {
+            columns.check_constants(label, source.kind, key, measure)?;
+        }
+        Ok(schema)
+    }
+}
+
+impl Columns {
+    pub(super) fn is_given(&self) -> bool {
+        !self.0.is_empty()
+    }
+
+    fn check_constants(
+        &self,
+        label: &str,
+        kind: LayerKind,
+        key: &'static str,
+        measure: Measure,
+    ) -> Result<(), SourceError> {
+        for column in &self.0 {
+            if let Column::Constant(Value::Text(text)) = column
+                && let Err(message) = measure.read(&Value::Text(text.clone()))
+            {
+                return Err(SourceError::BadConstant {
+                    layer: label.to_owned(),
+                    role: kind.key(),
+                    key,
+                    text: text.clone(),
+                    message,
+                });
+            }
+        }
+        Ok(())
+    }
+
+    fn value(&self, feature: &Feature<'_>) -> Option<Value> {
+        self.0.iter().find_map(|column| match column {
+            Column::Field(index) => field_value(feature, *index),
+            Column::Fid => feature.fid().map(|fid| Value::Text(fid.to_string())),
+            Column::Constant(value) => Some(value.clone()),
+        })
+    }
+
+    /// The value as text: whole numbers without a fraction, blanks at the ends cut off; empty text is null.
+    pub(super) fn text(&self, feature: &Feature<'_>) -> Option<String> {
+        self.value(feature).map(|value| match value {
+            Value::Text(text) => text,
+            Value::Number(number) => number.to_string(),
+        })
+    }
+
+    /// The value as a number. Text that is none gives no value and a complaint: a wrong figure must not be hidden
+    /// behind the fall-back of an empty one.
+    pub(super) fn number(&self, feature: &Feature<'_>, measure: Measure) -> Number {
+        match self.value(feature).map(|value| measure.read(&value)) {
+            None => Number::default(),
+            Some(Ok(value)) => Number {
+                value: Some(value),
+                complaint: None,
+            },
+            Some(Err(message)) => Number {
+                value: None,
+                complaint: Some(message),
+            },
+        }
+    }
+}
+
+impl Measure {
+    fn read(self, value: &Value) -> Result<f64, String> {
+        let text = match value {
+            Value::Text(text) => text.clone(),
+            Value::Number(number) => number.to_string(),
+        };
+        match self {
+            Measure::Length(unit) => parse_length(&text, unit).map_err(|error| error.to_string()),
+            Measure::Amount => match text.trim().parse::<f64>() {
+                Ok(number) if number.is_finite() && number >= 0.0 => Ok(number),
+                Ok(_) => Err(format!("`{text}` is negative or not finite")),
+                Err(_) => Err(format!("`{text}` is not a number")),
+            },
+            Measure::Angle => match text.trim().parse::<f64>() {
+                Ok(number) if number.is_finite() => Ok(number.rem_euclid(360.0)),
+                _ => Err(format!("`{text}` is not an angle in degrees")),
+            },
+        }
+    }
+}
+
+fn field_value(feature: &Feature<'_>, index: usize) -> Option<Value> {
+    let value = match feature.field(index) {
+        Ok(value) => value?,
+        Err(GdalError::UnhandledFieldType { .. }) => {
+            FieldValue::StringValue(feature.field_as_string(index).ok()??)
+        }
+        Err(_) => return None,
+    };
+    match value {
+        FieldValue::IntegerValue(number) => Some(Value::Text(number.to_string())),
+        FieldValue::Integer64Value(number) => Some(Value::Text(number.to_string())),
+        FieldValue::RealValue(number) if number.is_finite() => Some(Value::Number(number)),
+        FieldValue::RealValue(_) => None,
+        FieldValue::StringValue(text) => {
+            let text = text.trim();
+            (!text.is_empty()).then(|| Value::Text(text.to_owned()))
+        }
+        _ => feature
+            .field_as_string(index)
+            .ok()
+            .flatten()
+            .map(Value::Text),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_are_read_from_text_in_the_unit_of_the_project() {
+        let read = |text: &str, unit| Measure::Length(unit).read(&Value::Text(text.to_owned()));
+        assert_eq!(read("2.3", LengthUnit::Metre), Ok(2.3));
+        assert_eq!(read("2.3 m", LengthUnit::Foot), Ok(2.3));
+        assert!((read("8 ft", LengthUnit::Metre).unwrap() - 2.4384).abs() < 1e-12);
+        assert!((read("10", LengthUnit::Foot).unwrap() - 3.048).abs() < 1e-12);
+        assert!(read("2,3", LengthUnit::Metre).is_err());
+        assert!(read("-9999", LengthUnit::Metre).is_err());
+    }
+
+    #[test]
+    fn azimuths_come_into_the_circle() {
+        assert_eq!(Measure::Angle.read(&Value::Number(-90.0)), Ok(270.0));
+        assert_eq!(Measure::Angle.read(&Value::Text("360".into())), Ok(0.0));
+    }
+}

@@ -1,0 +1,474 @@
+//! Coordinate reference systems: the work CRS and its checks, the CRS of a layer, transformation, scale and area.
+//! Everywhere x is east or longitude and y north or latitude, whatever an authority says.
+
+use gdal::spatial_ref::{AxisMappingStrategy, CoordTransform, SpatialRef};
+use geo::{Coord, Destination, GeodesicArea, GeodesicMeasure, LineString, MultiPolygon, Point};
+
+use super::errors::SourceError;
+use super::open::{forget_failures, last_failure};
+use crate::geometry::wkb::Parts;
+
+/// Largest deviation of the point scale from 1.
+pub const SCALE_LIMIT: f64 = 0.002;
+/// Scale on the central meridian of a UTM zone.
+const UTM_K0: f64 = 0.9996;
+/// UTM is defined between these latitudes.
+const UTM_LATITUDES: (f64, f64) = (-80.0, 84.0);
+/// Blocks farther than this beyond the CRS's area of use are taken for misplaced.
+const AREA_OF_USE_MARGIN_DEG: f64 = 3.0;
+/// Step of the numeric scale.
+const SCALE_STEP_M: f64 = 50.0;
+
+/// Reads a CRS as users write it: an authority code, a URN, WKT or a PROJ string. No files, no links.
+///
+/// # Errors
+/// [`SourceError::BadCrs`], naming `whose` it is.
+pub fn parse_crs(text: &str, whose: &str) -> Result<SpatialRef, SourceError> {
+    let bad = |message: String| SourceError::BadCrs {
+        whose: whose.to_owned(),
+        crs: text.to_owned(),
+        message,
+    };
+    let trimmed = text.trim();
+    let code = trimmed.split_once(':').is_some_and(|(authority, code)| {
+        !authority.is_empty()
+            && authority.chars().all(|c| c.is_ascii_alphanumeric())
+            && !code.is_empty()
+            && code
+                .chars()
+                .all(|c| c.is_ascii_alphanumeric() || ":._-".contains(c))
+    });
+    let upper = trimmed.to_ascii_uppercase();
+    let wkt = [
+        "PROJC",
+        "GEOGC",
+        "GEODC",
+        "BOUNDCRS",
+        "COMPOUNDCRS",
+        "COMPD_CS",
+    ]
+    .iter()
+    .any(|word| upper.starts_with(word));
+    let proj = trimmed.starts_with("+proj=") && !trimmed.contains("grids");
+    if !(code || wkt || proj) {
+        return Err(bad("it is neither an authority code nor WKT".to_owned()));
+    }
+    forget_failures();
+    let mut crs = SpatialRef::from_definition(trimmed)
+        .map_err(|error| bad(last_failure().unwrap_or_else(|| error.to_string())))?;
+    crs.set_axis_mapping_strategy(AxisMappingStrategy::TraditionalGisOrder);
+    Ok(crs)
+}
+
+/// Authority code, or else the name.
+pub fn label(crs: &SpatialRef) -> String {
+    crs.authority()
+        .or_else(|_| crs.name().ok_or(()))
+        .unwrap_or_else(|()| "a CRS without a name".to_owned())
+}
+
+/// Whether a CRS only says that nobody knows.
+pub fn says_nothing(crs: &SpatialRef) -> bool {
+    crs.is_local()
+        || crs
+            .name()
+            .is_none_or(|name| name.starts_with("Undefined") || name == "unknown")
+}
+
+/// Moves coordinates from a layer's CRS into the work CRS, or leaves them bit for bit where the two are the same.
+pub struct Transform(Option<CoordTransform>);
+
+impl Transform {
+    /// # Errors
+    /// GDAL's message when there is no way from one to the other.
+    pub fn new(from: &SpatialRef, to: &SpatialRef) -> Result<Transform, String> {
+        if from == to {
+            return Ok(Transform(None));
+        }
+        forget_failures();
+        CoordTransform::new(from, to)
+            .map(|transform| Transform(Some(transform)))
+            .map_err(|error| last_failure().unwrap_or_else(|| error.to_string()))
+    }
+
+    /// No change.
+    pub fn same() -> Transform {
+        Transform(None)
+    }
+
+    /// Transforms points in place; false, with the points in no defined state, when one lies where the CRS does not
+    /// reach.
+    pub fn points(&self, points: &mut [Coord]) -> bool {
+        let Some(transform) = &self.0 else {
+            return true;
+        };
+        if points.is_empty() {
+            return true;
+        }
+        let mut x: Vec<f64> = points.iter().map(|p| p.x).collect();
+        let mut y: Vec<f64> = points.iter().map(|p| p.y).collect();
+        if transform.transform_coords(&mut x, &mut y, &mut []).is_err() {
+            return false;
+        }
+        for ((point, x), y) in points.iter_mut().zip(x).zip(y) {
+            *point = Coord { x, y };
+        }
+        points.iter().all(|p| p.x.is_finite() && p.y.is_finite())
+    }
+
+    /// As [`Transform::points`], for all parts of a geometry.
+    pub fn parts(&self, parts: &mut Parts) -> bool {
+        if self.0.is_none() {
+            return true;
+        }
+        let mut ok = true;
+        for point in &mut parts.points {
+            ok &= self.points(std::slice::from_mut(&mut point.0));
+        }
+        for line in &mut parts.lines {
+            ok &= self.points(&mut line.0);
+        }
+        for polygon in &mut parts.polygons {
+            polygon.exterior_mut(|ring| ok &= self.ring(ring));
+            polygon.interiors_mut(|rings| {
+                for ring in rings {
+                    ok &= self.ring(ring);
+                }
+            });
+        }
+        ok
+    }
+
+    fn ring(&self, ring: &mut LineString) -> bool {
+        let ok = self.points(&mut ring.0);
+        // geo closes a ring that is changed: a last point transformed on its own must equal the first to the bit.
+        if let [first, .., last] = &mut ring.0[..] {
+            *last = *first;
+        }
+        ok
+    }
+}
+
+/// Grid length over ground length along both axes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PointScale {
+    pub east: f64,
+    pub north: f64,
+}
+
+impl PointScale {
+    /// Whichever is farther from 1.
+    pub fn worst(self) -> f64 {
+        if (self.east - 1.0).abs() > (self.north - 1.0).abs() {
+            self.east
+        } else {
+            self.north
+        }
+    }
+
+    /// One figure for both, exact where the CRS keeps angles.
+    pub fn mean(self) -> f64 {
+        (self.east * self.north).sqrt()
+    }
+}
+
+/// The CRS in which everything is computed: projected, in metres.
+pub struct WorkCrs {
+    pub spatial_ref: SpatialRef,
+    /// Authority code or name.
+    pub label: String,
+    pub wkt: String,
+    /// To longitude and latitude on the CRS's own datum.
+    geographic: Transform,
+    grid: Transform,
+    /// Degrees per unit of that geographic CRS.
+    degrees: f64,
+    equatorial_m: f64,
+    flattening: f64,
+    wgs84: Transform,
+}
+
+impl WorkCrs {
+    /// # Errors
+    /// When the CRS is not understood, in degrees, or not in metres.
+    pub fn new(text: &str) -> Result<WorkCrs, SourceError> {
+        let spatial_ref = parse_crs(text, "[project]")?;
+        let label = label(&spatial_ref);
+        if !spatial_ref.is_projected() {
+            return Err(SourceError::NotProjected { crs: label });
+        }
+        let metres = spatial_ref.linear_units();
+        if (metres - 1.0).abs() > 1e-12 {
+            return Err(SourceError::NotMetres {
+                crs: label,
+                unit: spatial_ref.linear_units_name().unwrap_or_default(),
+                metres,
+            });
+        }
+        let bad = |message: String| SourceError::BadCrs {
+            whose: "[project]".to_owned(),
+            crs: text.to_owned(),
+            message,
+        };
+        let mut own = spatial_ref.geog_cs().map_err(|e| bad(e.to_string()))?;
+        own.set_axis_mapping_strategy(AxisMappingStrategy::TraditionalGisOrder);
+        let equatorial_m = own.semi_major().map_err(|e| bad(e.to_string()))?;
+        let polar_m = own.semi_minor().map_err(|e| bad(e.to_string()))?;
+        Ok(WorkCrs {
+            wkt: wkt2(&spatial_ref).map_err(|e| bad(e.to_string()))?,
+            geographic: Transform::new(&spatial_ref, &own).map_err(bad)?,
+            grid: Transform::new(&own, &spatial_ref).map_err(bad)?,
+            degrees: own.angular_units().to_degrees(),
+            equatorial_m,
+            flattening: (equatorial_m - polar_m) / equatorial_m,
+            wgs84: Transform::new(&spatial_ref, &wgs84()?).map_err(bad)?,
+            spatial_ref,
+            label,
+        })
+    }
+
+    /// Point scale at a place, from two pairs of points 100 m apart on the CRS's own ellipsoid; None outside the CRS.
+    pub fn point_scale(&self, at: Coord) -> Option<PointScale> {
+        let mut centre = [at];
+        if !self.geographic.points(&mut centre) {
+            return None;
+        }
+        let centre = Point(centre[0] * self.degrees);
+        // The model needs degrees; `GeodesicMeasure::new` takes the flattening itself.
+        let ellipsoid = GeodesicMeasure::new(self.equatorial_m, self.flattening);
+        let scale = |bearing: f64| {
+            let mut ends = [bearing, bearing + 180.0]
+                .map(|b| ellipsoid.destination(centre, b, SCALE_STEP_M).0 / self.degrees);
+            self.grid.points(&mut ends).then(|| {
+                let d = ends[1] - ends[0];
+                d.x.hypot(d.y) / (2.0 * SCALE_STEP_M)
+            })
+        };
+        Some(PointScale {
+            east: scale(90.0)?,
+            north: scale(0.0)?,
+        })
+    }
+
+    /// Area on the WGS 84 ellipsoid, holes taken off, edges as geodesics between the vertices; None outside the CRS.
+    /// Shells must run counter-clockwise and holes clockwise.
+    pub fn geodesic_m2(&self, shape: &MultiPolygon) -> Option<f64> {
+        let mut parts = Parts {
+            polygons: shape.0.clone(),
+            ..Parts::default()
+        };
+        let ok = self.wgs84.parts(&mut parts);
+        let degrees = MultiPolygon(parts.polygons);
+        ok.then(|| degrees.geodesic_area_signed())
+    }
+
+    /// Whether a place lies within the CRS's area of use, a few degrees of grace given.
+    pub fn reaches(&self, at: Coord) -> bool {
+        let mut place = [at];
+        if !self.wgs84.points(&mut place) {
+            return false;
+        }
+        let Some(area) = self.spatial_ref.area_of_use() else {
+            return true;
+        };
+        let [place] = place;
+        let margin = AREA_OF_USE_MARGIN_DEG;
+        let (west, east) = (area.west_lon_degree - margin, area.east_lon_degree + margin);
+        // Areas of use may run over the 180th meridian.
+        let turn = (place.x - west).rem_euclid(360.0);
+        turn <= (east - west).rem_euclid(360.0)
+            && (area.south_lat_degree - margin..=area.north_lat_degree + margin).contains(&place.y)
+    }
+}
+
+fn wkt2(crs: &SpatialRef) -> gdal::errors::Result<String> {
+    let mut options = gdal::cpl::CslStringList::new();
+    options.add_string("FORMAT=WKT2_2019")?;
+    let mut text = std::ptr::null_mut();
+    // SAFETY: both pointers live through the call; the text is ours to free.
+    let wkt = unsafe {
+        gdal_sys::OSRExportToWktEx(
+            crs.to_c_hsrs(),
+            &mut text,
+            options.as_ptr().cast_const().cast(),
+        );
+        let copied = (!text.is_null()).then(|| {
+            std::ffi::CStr::from_ptr(text)
+                .to_string_lossy()
+                .into_owned()
+        });
+        gdal_sys::VSIFree(text.cast());
+        copied
+    };
+    match wkt {
+        Some(wkt) if !wkt.is_empty() => Ok(wkt),
+        _ => crs.to_wkt(),
+    }
+}
+
+/// Longitude and latitude on WGS 84.
+pub fn wgs84() -> Result<SpatialRef, SourceError> {
+    parse_crs("EPSG:4326", "WGS 84")
+}
+
+/// One block's corner points in longitude and latitude.
+pub struct Whereabouts {
+    pub block: String,
+    pub corners: Vec<Coord>,
+}
+
+/// The WGS 84 UTM zone of a batch: the one that holds the middle of its extent. The exceptions of the grid around
+/// Norway and Svalbard are not made.
+///
+/// # Errors
+/// [`SourceError::NoZone`] without a place, [`SourceError::BatchTooWide`] when a corner of a block would be drawn more
+/// than 0.2 % too large.
+pub fn utm_zone(blocks: &[Whereabouts]) -> Result<String, SourceError> {
+    let corners = || {
+        blocks
+            .iter()
+            .flat_map(|b| b.corners.iter().map(move |c| (b, *c)))
+    };
+    let (mut west, mut east) = (f64::INFINITY, f64::NEG_INFINITY);
+    let (mut south, mut north) = (f64::INFINITY, f64::NEG_INFINITY);
+    for (_, corner) in corners() {
+        (west, east) = (west.min(corner.x), east.max(corner.x));
+        (south, north) = (south.min(corner.y), north.max(corner.y));
+    }
+    if west > east {
+        return Err(SourceError::NoZone {
+            why: "none of them has a place".to_owned(),
+        });
+    }
+    if south < UTM_LATITUDES.0 || north > UTM_LATITUDES.1 {
+        return Err(SourceError::NoZone {
+            why: format!("they lie between latitudes {south:.3} and {north:.3}, beyond the zones"),
+        });
+    }
+    let middle = 0.5 * (west + east);
+    let zone = (((middle + 180.0) / 6.0).floor() as i64).clamp(0, 59) as u32 + 1;
+    let meridian = f64::from(zone) * 6.0 - 183.0;
+    let scale = |c: Coord| {
+        let off = (c.x - meridian).to_radians() * c.y.to_radians().cos();
+        UTM_K0 * (1.0 + off * off / 2.0)
+    };
+    let farthest = corners().max_by(|a, b| scale(a.1).total_cmp(&scale(b.1)));
+    if let Some((block, corner)) = farthest
+        && scale(corner) - 1.0 > SCALE_LIMIT
+    {
+        return Err(SourceError::BatchTooWide {
+            west,
+            east,
+            zone,
+            block: block.block.clone(),
+            scale: scale(corner),
+            limit_percent: SCALE_LIMIT * 100.0,
+        });
+    }
+    let hundred = if south + north >= 0.0 { 32600 } else { 32700 };
+    Ok(format!("EPSG:{}", hundred + zone))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// STANDARDS GE-12 and GE-16: Snyder's example on the Clarke 1866 ellipsoid and the same place on WGS 84.
+    #[test]
+    fn utm_gives_the_published_figures() {
+        let clarke = "+proj=utm +zone=18 +ellps=clrk66 +units=m +no_defs";
+        let geographic = "+proj=longlat +ellps=clrk66 +no_defs";
+        let place = Coord { x: -73.5, y: 40.5 };
+        let (from, to) = (
+            parse_crs(geographic, "test").unwrap(),
+            parse_crs(clarke, "test").unwrap(),
+        );
+        let mut moved = [place];
+        assert!(Transform::new(&from, &to).unwrap().points(&mut moved));
+        assert!((moved[0].x - 627_106.47).abs() < 0.01 && (moved[0].y - 4_484_124.43).abs() < 0.01);
+        assert!(
+            (moved[0].x - 627_106.4674).abs() < 1e-4 && (moved[0].y - 4_484_124.4344).abs() < 1e-4
+        );
+        let scale = WorkCrs::new(clarke).unwrap().point_scale(moved[0]).unwrap();
+        assert!((scale.east - 0.999_798_9).abs() < 1e-7, "{scale:?}");
+        assert!((scale.north - 0.999_798_9).abs() < 1e-7, "{scale:?}");
+
+        let to = parse_crs("EPSG:32618", "test").unwrap();
+        let mut moved = [place];
+        assert!(
+            Transform::new(&wgs84().unwrap(), &to)
+                .unwrap()
+                .points(&mut moved)
+        );
+        assert!(
+            (moved[0].x - 627_103.0873).abs() < 1e-4 && (moved[0].y - 4_484_335.4017).abs() < 1e-4
+        );
+    }
+
+    #[test]
+    fn the_zone_of_a_batch_is_found_or_said_to_be_too_wide() {
+        let block = |x: f64, y: f64| Whereabouts {
+            block: format!("at {x}"),
+            corners: vec![Coord { x, y }],
+        };
+        assert_eq!(utm_zone(&[block(-91.0, 46.0)]).unwrap(), "EPSG:32615");
+        assert_eq!(utm_zone(&[block(147.0, -42.0)]).unwrap(), "EPSG:32755");
+        assert_eq!(utm_zone(&[block(180.0, 10.0)]).unwrap(), "EPSG:32660");
+        assert!(matches!(
+            utm_zone(&[block(-91.0, 46.0), block(-101.0, 46.0), block(-78.0, 46.0)]),
+            Err(SourceError::BatchTooWide { .. })
+        ));
+        assert!(matches!(utm_zone(&[]), Err(SourceError::NoZone { .. })));
+        assert!(matches!(
+            utm_zone(&[block(20.0, 86.0)]),
+            Err(SourceError::NoZone { .. })
+        ));
+    }
+
+    #[test]
+    fn geodesic_area_takes_holes_off() {
+        let crs = WorkCrs::new("EPSG:32633").unwrap();
+        let square = |x: f64, y: f64, side: f64| {
+            LineString::from(vec![
+                (x, y),
+                (x + side, y),
+                (x + side, y + side),
+                (x, y + side),
+                (x, y),
+            ])
+        };
+        let mut hole = square(500_100.0, 5_000_100.0, 100.0);
+        hole.0.reverse();
+        let shape = MultiPolygon(vec![geo::Polygon::new(
+            square(500_000.0, 5_000_000.0, 1000.0),
+            vec![hole],
+        )]);
+        // On the central meridian ground is grid over k0.
+        let expected = 990_000.0 / (UTM_K0 * UTM_K0);
+        let got = crs.geodesic_m2(&shape).unwrap();
+        assert!((got - expected).abs() < 1.0, "{got} {expected}");
+    }
+
+    #[test]
+    fn links_and_files_are_no_crs() {
+        for text in [
+            "https://example.org/crs.txt",
+            "/etc/passwd",
+            "crs.prj",
+            "+proj=utm +nadgrids=x",
+        ] {
+            assert!(
+                matches!(parse_crs(text, "test"), Err(SourceError::BadCrs { .. })),
+                "{text}"
+            );
+        }
+        assert!(matches!(
+            WorkCrs::new("EPSG:4326"),
+            Err(SourceError::NotProjected { .. })
+        ));
+        assert!(matches!(
+            WorkCrs::new("EPSG:2264"),
+            Err(SourceError::NotMetres { .. })
+        ));
+    }
+}

@@ -1,0 +1,266 @@
+//! What stops a run before it starts: a file, layer, field, filter or CRS that is not as the project file says.
+
+use std::fmt;
+
+/// Why a source cannot be read at all. Single bad features are no errors but [`crate::model::Problem`]s.
+///
+/// `Display` gives file and layer, what is wrong and, on a line of its own, what to do.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum SourceError {
+    #[error(
+        "{file} ({role}): there is no such file\n  hint: correct `source` under [layers.{role}]"
+    )]
+    MissingFile { file: String, role: &'static str },
+    #[error(
+        "{file} ({role}): {why}\n  hint: unpack or copy the data and name one plain local file as `source`"
+    )]
+    Forbidden {
+        file: String,
+        role: &'static str,
+        why: &'static str,
+    },
+    #[error(
+        "{file} ({role}): the file cannot be read: {message}\n  hint: these formats are read: {formats}; \
+         write the file anew or name another one",
+        formats = super::open::DRIVERS.join(", ")
+    )]
+    Unreadable {
+        file: String,
+        role: &'static str,
+        message: String,
+    },
+    #[error("{file} ({role}): it has no layer `{layer}`; it has {}\n  hint: {}", List(available), layer_hint(nearest.as_deref(), role))]
+    MissingLayer {
+        file: String,
+        role: &'static str,
+        layer: String,
+        available: Vec<String>,
+        nearest: Option<String>,
+    },
+    #[error(
+        "{file} ({role}): it holds several layers: {}\n  hint: say which with `layer = \"...\"` under [layers.{role}]",
+        List(available)
+    )]
+    LayerNotNamed {
+        file: String,
+        role: &'static str,
+        available: Vec<String>,
+    },
+    #[error("{layer} ({role}): it has no attribute `{field}` for `{key}`; it has {}\n  hint: {}", List(available), field_hint(nearest.as_deref(), key, role))]
+    MissingField {
+        layer: String,
+        role: &'static str,
+        key: &'static str,
+        field: String,
+        available: Vec<String>,
+        nearest: Option<String>,
+    },
+    #[error(
+        "{layer} ({role}): the constant `{text}` for `{key}` is no number: {message}\n  hint: correct `{key}` under [layers.{role}]"
+    )]
+    BadConstant {
+        layer: String,
+        role: &'static str,
+        key: &'static str,
+        text: String,
+        message: String,
+    },
+    #[error(
+        "{layer} ({role}): the filter `{filter}` is not understood: {message}\n  hint: correct `where` under \
+         [layers.{role}]; texts stand in single quotes, attribute names in double quotes"
+    )]
+    BadFilter {
+        layer: String,
+        role: &'static str,
+        filter: String,
+        message: String,
+    },
+    #[error(
+        "{layer} ({role}): reading stopped after {features} feature(s): {message}\n  hint: the file is damaged; write it anew"
+    )]
+    ReadingStopped {
+        layer: String,
+        role: &'static str,
+        features: u64,
+        message: String,
+    },
+    #[error(
+        "{layers}: there is no block to lay out: the layer is empty or its `where` lets nothing through\n  hint: correct `layer` or `where` under [layers.blocks]"
+    )]
+    NoBlocks { layers: String },
+    #[error(
+        "{layer} ({role}): the layer names no CRS and its coordinates look like degrees: {bounds}\n  hint: set `crs = \
+         \"EPSG:4326\"` (or whatever they are) under [layers.{role}]"
+    )]
+    DegreesWithoutCrs {
+        layer: String,
+        role: &'static str,
+        bounds: Bounds,
+    },
+    #[error(
+        "{layer} ({role}): the layer names no CRS, and neither does the project: {bounds}\n  hint: set `crs = \"EPSG:...\"` \
+         under [layers.{role}]"
+    )]
+    NoCrs {
+        layer: String,
+        role: &'static str,
+        bounds: Bounds,
+    },
+    #[error(
+        "{layer} ({role}): the layer says {crs}, degrees, but its coordinates are none: {bounds}\n  hint: set `crs = \
+         \"EPSG:...\"`, the CRS the coordinates are really in, under [layers.{role}]"
+    )]
+    NotDegrees {
+        layer: String,
+        role: &'static str,
+        crs: String,
+        bounds: Bounds,
+    },
+    #[error(
+        "{whose}: the CRS `{crs}` is not understood: {message}\n  hint: write an authority code such as \"EPSG:32616\", or WKT"
+    )]
+    BadCrs {
+        whose: String,
+        crs: String,
+        message: String,
+    },
+    #[error(
+        "the work CRS {crs} is in degrees, and widths of buffers are in metres\n  hint: set `crs` under [project] to a projected CRS in metres, or leave it out for the UTM zone of the blocks"
+    )]
+    NotProjected { crs: String },
+    #[error(
+        "the work CRS {crs} is in {unit} (1 = {metres} m), not in metres\n  hint: set `crs` under [project] to a projected CRS in metres, or leave it out for the UTM zone of the blocks"
+    )]
+    NotMetres {
+        crs: String,
+        unit: String,
+        metres: f64,
+    },
+    #[error(
+        "the work CRS {crs} shows block {block} of {layer} near ({x:.1}, {y:.1}) at {scale:.4} times its true size, and not one \
+         block within {limit_percent} % of it\n  hint: set `crs` under [project] to a CRS made for that place, or leave it out \
+         for the UTM zone of the blocks"
+    )]
+    ScaleOff {
+        crs: String,
+        layer: String,
+        block: String,
+        x: f64,
+        y: f64,
+        scale: f64,
+        limit_percent: f64,
+    },
+    #[error(
+        "the blocks lie between longitudes {west:.3} and {east:.3}: too wide for one zone. Block {block} would be drawn at \
+         {scale:.4} times its true size in zone {zone}, {limit_percent} % is allowed\n  hint: split the batch, correct the \
+         coordinates of that block, or set `crs` under [project]"
+    )]
+    BatchTooWide {
+        west: f64,
+        east: f64,
+        zone: u32,
+        block: String,
+        scale: f64,
+        limit_percent: f64,
+    },
+    #[error(
+        "no UTM zone can be told from the blocks: {why}\n  hint: set `crs` under [project] to a projected CRS in metres"
+    )]
+    NoZone { why: String },
+    #[error(
+        "{layer} ({role}): no transformation from {from} to {to}: {message}\n  hint: check `crs` under [layers.{role}] and [project]"
+    )]
+    NoTransform {
+        layer: String,
+        role: &'static str,
+        from: String,
+        to: String,
+        message: String,
+    },
+}
+
+impl SourceError {
+    /// A stable short name for the reason.
+    pub fn code(&self) -> &'static str {
+        match self {
+            SourceError::MissingFile { .. } => "missing-file",
+            SourceError::Forbidden { .. } => "forbidden-path",
+            SourceError::Unreadable { .. } => "unreadable-file",
+            SourceError::MissingLayer { .. } => "missing-layer",
+            SourceError::LayerNotNamed { .. } => "layer-not-named",
+            SourceError::MissingField { .. } => "missing-attribute",
+            SourceError::BadConstant { .. } => "bad-constant",
+            SourceError::BadFilter { .. } => "bad-filter",
+            SourceError::ReadingStopped { .. } => "reading-stopped",
+            SourceError::NoBlocks { .. } => "no-blocks",
+            SourceError::DegreesWithoutCrs { .. } => "degrees-without-crs",
+            SourceError::NoCrs { .. } => "no-crs",
+            SourceError::NotDegrees { .. } => "not-degrees",
+            SourceError::BadCrs { .. } => "bad-crs",
+            SourceError::NotProjected { .. } => "crs-in-degrees",
+            SourceError::NotMetres { .. } => "crs-not-in-metres",
+            SourceError::ScaleOff { .. } => "crs-scale",
+            SourceError::BatchTooWide { .. } => "batch-too-wide",
+            SourceError::NoZone { .. } => "no-zone",
+            SourceError::NoTransform { .. } => "no-transform",
+        }
+    }
+}
+
+/// Extent of the coordinates of a layer, in its own CRS.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Bounds {
+    pub min: [f64; 2],
+    pub max: [f64; 2],
+}
+
+impl Bounds {
+    /// Whether all coordinates could be longitude and latitude.
+    pub fn look_like_degrees(&self) -> bool {
+        self.min[0] >= -180.0 && self.max[0] <= 180.0 && self.min[1] >= -90.0 && self.max[1] <= 90.0
+    }
+}
+
+impl fmt::Display for Bounds {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let [x0, y0] = self.min;
+        let [x1, y1] = self.max;
+        write!(f, "x {x0:.3} to {x1:.3}, y {y0:.3} to {y1:.3}")
+    }
+}
+
+struct List<'a>(&'a [String]);
+
+impl fmt::Display for List<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if self.0.is_empty() {
+            return f.write_str("none");
+        }
+        f.write_str(&self.0.join(", "))
+    }
+}
+
+fn layer_hint(nearest: Option<&str>, role: &str) -> String {
+    match nearest {
+        Some(name) => format!("write `layer = \"{name}\"` under [layers.{role}]"),
+        None => format!("name one of them as `layer` under [layers.{role}]"),
+    }
+}
+
+fn field_hint(nearest: Option<&str>, key: &str, role: &str) -> String {
+    match nearest {
+        Some(name) => format!("write `{key} = \"{name}\"` under [layers.{role}]"),
+        None => format!("name one of them as `{key}` under [layers.{role}]"),
+    }
+}
+
+/// The name most like `wanted`, if any is like it at all.
+pub(super) fn nearest(wanted: &str, names: &[String]) -> Option<String> {
+    let wanted = wanted.to_lowercase();
+    names
+        .iter()
+        .map(|name| (strsim::jaro_winkler(&wanted, &name.to_lowercase()), name))
+        .filter(|(likeness, _)| *likeness >= 0.75)
+        .max_by(|a, b| a.0.total_cmp(&b.0).then_with(|| b.1.cmp(a.1)))
+        .map(|(_, name)| name.clone())
+}

@@ -1,0 +1,84 @@
+//! Size and SHA-256 of every file that is read, sidecars included, each once.
+
+use std::collections::BTreeSet;
+use std::fs::File;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+
+use sha2::{Digest, Sha256};
+
+use super::InputFile;
+use super::errors::SourceError;
+use super::open;
+use crate::project::LayerSource;
+
+/// Files that belong to a file of the given extension and are read with it.
+fn sidecars(extension: &str) -> &'static [&'static str] {
+    match extension {
+        "shp" => &["shx", "dbf", "prj", "cpg"],
+        "tab" => &["dat", "map", "id", "ind"],
+        "mif" => &["mid"],
+        _ => &[],
+    }
+}
+
+/// All input files in the order of their first mention.
+pub(super) fn inputs(sources: &[&LayerSource]) -> Result<Vec<InputFile>, SourceError> {
+    let mut seen: BTreeSet<PathBuf> = BTreeSet::new();
+    let mut inputs = Vec::new();
+    for source in sources {
+        open::check_path(source)?;
+        for (path, name) in files_of(&source.path, &source.source) {
+            if seen.insert(path.clone()) {
+                inputs.push(digest(&path, name, source)?);
+            }
+        }
+    }
+    Ok(inputs)
+}
+
+fn files_of(path: &Path, name: &str) -> Vec<(PathBuf, String)> {
+    let mut files = vec![(path.to_owned(), name.to_owned())];
+    let Some(extension) = path.extension().and_then(|e| e.to_str()) else {
+        return files;
+    };
+    let upper = extension.chars().all(|c| c.is_ascii_uppercase());
+    for sidecar in sidecars(&extension.to_ascii_lowercase()) {
+        let sidecar = if upper {
+            sidecar.to_ascii_uppercase()
+        } else {
+            (*sidecar).to_owned()
+        };
+        let beside = path.with_extension(&sidecar);
+        if beside.is_file() {
+            let stem = name.strip_suffix(extension).unwrap_or(name);
+            files.push((beside, format!("{stem}{sidecar}")));
+        }
+    }
+    files
+}
+
+fn digest(path: &Path, name: String, source: &LayerSource) -> Result<InputFile, SourceError> {
+    let unreadable = |error: std::io::Error| SourceError::Unreadable {
+        file: source.source.clone(),
+        role: source.kind.key(),
+        message: error.to_string(),
+    };
+    let mut file = File::open(path).map_err(unreadable)?;
+    let mut hasher = Sha256::new();
+    let mut buffer = vec![0u8; 1 << 16];
+    let mut bytes = 0u64;
+    loop {
+        let count = file.read(&mut buffer).map_err(unreadable)?;
+        if count == 0 {
+            break;
+        }
+        hasher.update(&buffer[..count]);
+        bytes += count as u64;
+    }
+    Ok(InputFile {
+        source: name,
+        bytes,
+        sha256: format!("{:x}", hasher.finalize()),
+    })
+}
