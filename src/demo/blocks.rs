@@ -30,6 +30,8 @@ pub struct Claim {
     water_gap: f64,
     /// Left-out islands.
     islands: Vec<(Coord, f64)>,
+    /// Depth of the bays in the outline, in metres.
+    ragged: f64,
     several_parts: bool,
     pub azimuth: Option<f64>,
     wants_spur: bool,
@@ -76,7 +78,10 @@ pub fn claims(seed: u64, cell: Cell, around: &Around) -> Vec<Claim> {
         let crowded = claims
             .iter()
             .any(|other| distance(claim.centre, other.centre) < 0.9 * (size(&claim) + size(other)));
-        let wet = around.lakes.iter().any(|lake| lake.blob.depth(claim.centre) < 20.0)
+        let wet = around
+            .lakes
+            .iter()
+            .any(|lake| lake.blob.depth(claim.centre) < 20.0)
             || around
                 .reaches
                 .iter()
@@ -121,7 +126,11 @@ fn throw(dice: &mut Dice, cell: Cell, places: &[(Coord, Coord)]) -> Claim {
             x: -along.y,
             y: along.x,
         };
-        let off = if straddles { 0.15 } else { dice.between(0.55, 0.75) };
+        let off = if straddles {
+            0.15
+        } else {
+            dice.between(0.55, 0.75)
+        };
         (at + square * (side * off * radius), along, Some(at))
     };
     let stretch = dice.between(0.0, 0.75) * radius;
@@ -132,7 +141,10 @@ fn throw(dice: &mut Dice, cell: Cell, places: &[(Coord, Coord)]) -> Claim {
     };
     let neck = area_ha > 14.0 && dice.chance(0.07);
     let lobes = if neck {
-        let (a, b) = (centre - long * (0.85 * radius), centre + long * (0.85 * radius));
+        let (a, b) = (
+            centre - long * (0.85 * radius),
+            centre + long * (0.85 * radius),
+        );
         vec![(a, a, 0.66 * radius), (b, b, 0.62 * radius), (a, b, 34.0)]
     } else {
         let slim = radius * (1.0 - 0.38 * stretch / radius);
@@ -145,7 +157,11 @@ fn throw(dice: &mut Dice, cell: Cell, places: &[(Coord, Coord)]) -> Claim {
         vec![
             (centre - long * stretch, centre, slim),
             (centre, elbow, slim * dice.between(0.75, 1.0)),
-            (centre, centre + long * stretch, slim * dice.between(0.7, 1.05)),
+            (
+                centre,
+                centre + long * stretch,
+                slim * dice.between(0.7, 1.05),
+            ),
         ]
     };
     let mut islands = Vec::new();
@@ -167,6 +183,7 @@ fn throw(dice: &mut Dice, cell: Cell, places: &[(Coord, Coord)]) -> Claim {
         stream_shy: dice.chance(0.3),
         water_gap: [4.0, 12.0, 35.0, 60.0][dice.below(4)],
         islands,
+        ragged: radius * dice.between(0.12, 0.4),
         several_parts: dice.chance(0.12),
         azimuth: dice.chance(0.06).then(|| dice.between(0.0, 180.0).round()),
         wants_spur: dice.chance(0.4),
@@ -194,8 +211,8 @@ impl Claim {
 
 /// Where claims are measured: loosened ground, so that no outline is a circle.
 fn loosened(seed: u64, at: Coord) -> Coord {
-    let wide = warp(seed, 61, 480.0, 62.0, at);
-    warp(seed, 63, 170.0, 17.0, wide)
+    let wide = warp(seed, 61, 460.0, 80.0, at);
+    warp(seed, 63, 170.0, 20.0, wide)
 }
 
 struct Bounds {
@@ -204,20 +221,27 @@ struct Bounds {
 }
 
 impl Bounds {
-    /// Lines that hold a claim back, near it.
-    fn of(claim: &Claim, around: &Around, reach: f64) -> Bounds {
+    /// Lines that hold a claim back, near it: wide enough to show in a field of this step.
+    fn of(claim: &Claim, around: &Around, reach: f64, step: f64) -> Bounds {
         let near = |a: Coord| distance(a, claim.centre) < reach + 150.0;
         let roads = around
             .roads
             .iter()
             .filter(|_| !claim.straddles)
-            .flat_map(|road| segments(&road.line).map(|(a, b)| (a, b, road.cleared / 2.0 + 3.0)));
+            .flat_map(|road| {
+                segments(&road.line)
+                    .map(move |(a, b)| (a, b, (road.cleared / 2.0 + 3.0).max(0.9 * step)))
+            });
         let streams = around
             .reaches
             .iter()
             .filter(|reach| reach.width > 6.0 || claim.stream_shy)
             .flat_map(|reach| {
-                let gap = if reach.width > 6.0 { claim.water_gap } else { 6.0 };
+                let gap = if reach.width > 6.0 {
+                    claim.water_gap
+                } else {
+                    6.0
+                };
                 segments(&reach.line).map(move |(a, b)| (a, b, reach.width / 2.0 + gap))
             });
         Bounds {
@@ -247,8 +271,8 @@ pub fn block(seed: u64, claim: &Claim, rivals: &[&Claim], around: &Around) -> Op
         .iter()
         .filter(|lake| distance(lake.blob.centre, claim.centre) < reach + lake.blob.outer() + 80.0)
         .collect();
-    let bounds = Bounds::of(claim, around, reach);
-    let step = (reach / 22.0).clamp(12.0, 28.0);
+    let step = (reach / 24.0).clamp(10.0, 22.0);
+    let bounds = Bounds::of(claim, around, reach, step);
     let count = (2.0 * reach / step).ceil() as usize + 1;
     let mut field = Field {
         low: claim.centre - Coord { x: reach, y: reach },
@@ -261,9 +285,9 @@ pub fn block(seed: u64, claim: &Claim, rivals: &[&Claim], around: &Around) -> Op
         for column in 0..count {
             let at = field.at(column, row);
             let loose = loosened(seed, at);
-            let mut inside = claim.hold(loose) + 12.0 * noise(seed, 65, 130.0, at);
-            inside = inside.min(CLAIM_REACH - distance(at, claim.centre));
             let own = claim.hold(loose);
+            let bays = claim.ragged * noise(seed, 65, 310.0, at) + 9.0 * noise(seed, 66, 110.0, at);
+            let mut inside = (own + bays).min(CLAIM_REACH - distance(at, claim.centre));
             for rival in &rivals {
                 // Only the sign matters far out, and there rivals change nothing.
                 if inside < -2.0 * step {
@@ -283,6 +307,7 @@ pub fn block(seed: u64, claim: &Claim, rivals: &[&Claim], around: &Around) -> Op
             field.values.push(inside);
         }
     }
+    field.soften();
     let mut parts = field.polygons(LEAST_M2);
     parts.truncate(if claim.several_parts { 3 } else { 1 });
     if parts.is_empty() {
@@ -299,7 +324,11 @@ pub fn block(seed: u64, claim: &Claim, rivals: &[&Claim], around: &Around) -> Op
 }
 
 /// A spur into the block with a landing at its end, or a landing where the road passes.
-fn access(claim: &Claim, shape: &MultiPolygon, around: &Around) -> (Option<LineString>, Option<Coord>) {
+fn access(
+    claim: &Claim,
+    shape: &MultiPolygon,
+    around: &Around,
+) -> (Option<LineString>, Option<Coord>) {
     use geo::{Contains, Point};
     let Some(from) = claim.access else {
         return (None, None);
@@ -319,9 +348,8 @@ fn access(claim: &Claim, shape: &MultiPolygon, around: &Around) -> (Option<LineS
             })
             .collect();
         for pond in around.lakes.iter().chain(&around.wetlands) {
-            let clear = pond.blob.outer() + 20.0;
-            if distance(pond.blob.centre, claim.centre) < clear + length {
-                points = super::curve::around(&points, pond.blob.centre, clear);
+            if distance(pond.blob.centre, claim.centre) < pond.blob.outer() + 30.0 + length {
+                points = super::curve::around(&points, &pond.blob, 25.0);
             }
         }
         let river = around

@@ -57,9 +57,19 @@ pub fn features(at: Coord, twin: &str) -> Vec<Broken> {
         class,
         width,
     };
-    let step = |n: f64| at + Coord { x: 700.0 * n, y: 0.0 };
+    let step = |n: f64| {
+        at + Coord {
+            x: 700.0 * n,
+            y: 0.0,
+        }
+    };
     let square = [(0.0, 0.0), (400.0, 0.0), (400.0, 400.0), (0.0, 400.0)];
-    let mut empty = block("D07-X04", "an empty geometry", "set aside: empty-geometry", None);
+    let mut empty = block(
+        "D07-X04",
+        "an empty geometry",
+        "set aside: empty-geometry",
+        None,
+    );
     empty.geometry = Some(Geometry::MultiPolygon(MultiPolygon(vec![])));
     vec![
         block(
@@ -77,7 +87,12 @@ pub fn features(at: Coord, twin: &str) -> Vec<Broken> {
             "set aside: duplicate-id; the first block of that id is laid out",
             Some(ring(&square, step(1.0))),
         ),
-        block("D07-X03", "a null geometry", "set aside: null-geometry", None),
+        block(
+            "D07-X03",
+            "a null geometry",
+            "set aside: null-geometry",
+            None,
+        ),
         empty,
         block(
             "D07-X05",

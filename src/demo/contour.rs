@@ -33,6 +33,27 @@ impl Field {
         }
     }
 
+    /// Evens the field out over its neighbours, which takes off what is narrower than about two steps.
+    pub fn soften(&mut self) {
+        let most = 1.6 * self.step;
+        let clamped: Vec<f64> = self
+            .values
+            .iter()
+            .map(|value| value.clamp(-most, most))
+            .collect();
+        for row in 1..self.rows - 1 {
+            for column in 1..self.columns - 1 {
+                let mut sum = 0.0;
+                for (dr, wr) in [(0, 1.0), (1, 2.0), (2, 1.0)] {
+                    for (dc, wc) in [(0, 1.0), (1, 2.0), (2, 1.0)] {
+                        sum += wr * wc * clamped[(row + dr - 1) * self.columns + column + dc - 1];
+                    }
+                }
+                self.values[row * self.columns + column] = sum / 16.0;
+            }
+        }
+    }
+
     fn crossing(&self, a: (usize, usize), b: (usize, usize)) -> Coord {
         let (va, vb) = (self.value(a.0, a.1), self.value(b.0, b.1));
         lerp(self.at(a.0, a.1), self.at(b.0, b.1), va / (va - vb))
@@ -119,7 +140,7 @@ impl Field {
             .map(|shell| {
                 let inner = holes
                     .iter()
-                    .filter(|hole| -hole.signed_area() >= least.min(900.0))
+                    .filter(|hole| -hole.signed_area() >= least.min(1_600.0))
                     .filter(|hole| shell.contains(&Point(hole.exterior().0[0])))
                     .map(|hole| hole.exterior().clone());
                 let raw = Polygon::new(shell.exterior().clone(), inner.collect());
@@ -173,13 +194,19 @@ mod tests {
     #[test]
     fn a_ring_field_gives_one_polygon_with_a_hole() {
         let field = |radius: &dyn Fn(f64) -> f64| Field {
-            low: Coord { x: -120.0, y: -120.0 },
+            low: Coord {
+                x: -120.0,
+                y: -120.0,
+            },
             step: 10.0,
             columns: 25,
             rows: 25,
             values: (0..625)
                 .map(|at| {
-                    let (x, y) = (f64::from(at % 25) * 10.0 - 120.0, f64::from(at / 25) * 10.0 - 120.0);
+                    let (x, y) = (
+                        f64::from(at % 25) * 10.0 - 120.0,
+                        f64::from(at / 25) * 10.0 - 120.0,
+                    );
                     radius(x.hypot(y))
                 })
                 .collect(),

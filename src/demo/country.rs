@@ -69,8 +69,12 @@ impl Country {
         wanted.dedup();
         if self.tiles.len() + wanted.len() > KEPT {
             // Rounds move outwards, so what lies farthest behind is what is wanted now or next: start over with these.
-            self.tiles.retain(|tile, _| wanted.binary_search(tile).is_ok());
-            let kept: Vec<Cell> = wanted.iter().flat_map(|&tile| neighbours(tile, 1)).collect();
+            self.tiles
+                .retain(|tile, _| wanted.binary_search(tile).is_ok());
+            let kept: Vec<Cell> = wanted
+                .iter()
+                .flat_map(|&tile| neighbours(tile, 1))
+                .collect();
             self.waters.retain(|tile, _| kept.contains(tile));
         }
         wanted.retain(|tile| !self.tiles.contains_key(tile));
@@ -128,11 +132,15 @@ impl Country {
                 around
                     .reaches
                     .extend(water.reaches.iter().filter(|reach| near(reach.cell)));
-                around.lakes.extend(water.lakes.iter().filter(|lake| near(lake.cell)));
+                around
+                    .lakes
+                    .extend(water.lakes.iter().filter(|lake| near(lake.cell)));
                 around
                     .wetlands
                     .extend(water.wetlands.iter().filter(|wetland| near(wetland.cell)));
-                around.roads.extend(tile.roads.iter().filter(|road| near(road.cell)));
+                around
+                    .roads
+                    .extend(tile.roads.iter().filter(|road| near(road.cell)));
             }
         }
         around
@@ -187,7 +195,9 @@ mod tests {
         let lines = |country: &Country| -> Vec<_> {
             let around = country.around((30, -7), 1);
             let streams = around.reaches.iter().map(|reach| reach.line.clone());
-            streams.chain(around.roads.iter().map(|road| road.line.clone())).collect()
+            streams
+                .chain(around.roads.iter().map(|road| road.line.clone()))
+                .collect()
         };
         assert!(!lines(&far).is_empty());
         assert_eq!(lines(&far), lines(&near));

@@ -109,37 +109,28 @@ impl Blob {
     }
 }
 
-/// Leads a line around a disc: what lies inside is replaced by an arc the shorter way round.
-pub fn around(line: &[Coord], centre: Coord, radius: f64) -> Vec<Coord> {
-    let angle_of = |p: Coord| (p.y - centre.y).atan2(p.x - centre.x);
-    let on_rim = |angle: f64| {
-        centre
-            + Coord {
-                x: angle.cos(),
-                y: angle.sin(),
-            } * radius
-    };
+/// Leads a line around a blob, `clear` metres from its shore: what comes nearer goes along the shore, the shorter way.
+pub fn around(line: &[Coord], blob: &Blob, clear: f64) -> Vec<Coord> {
+    let angle_of = |p: Coord| (p.y - blob.centre.y).atan2(p.x - blob.centre.x);
     let mut out: Vec<Coord> = Vec::with_capacity(line.len());
     let mut inside: Vec<Coord> = Vec::new();
     let flush = |inside: &mut Vec<Coord>, out: &mut Vec<Coord>| {
         if let (Some(&first), Some(&last)) = (inside.first(), inside.last()) {
             let (from, to) = (angle_of(first), angle_of(last));
-            let mut turn = to - from;
-            if turn > std::f64::consts::PI {
-                turn -= std::f64::consts::TAU;
-            }
-            if turn < -std::f64::consts::PI {
-                turn += std::f64::consts::TAU;
-            }
-            let steps = (turn.abs() * radius / 20.0).ceil().max(1.0) as usize;
+            let turn = (to - from + std::f64::consts::PI).rem_euclid(std::f64::consts::TAU)
+                - std::f64::consts::PI;
+            let steps = (turn.abs() * blob.radius / 20.0).ceil().max(1.0) as usize;
             for step in 0..=steps {
-                out.push(on_rim(from + turn * step as f64 / steps as f64));
+                let angle = from + turn * step as f64 / steps as f64;
+                let (sin, cos) = angle.sin_cos();
+                let rim = blob.shore(angle) + clear;
+                out.push(blob.centre + Coord { x: cos, y: sin } * rim);
             }
         }
         inside.clear();
     };
     for &p in line {
-        if distance(p, centre) < radius {
+        if blob.depth(p) < clear {
             inside.push(p);
         } else {
             flush(&mut inside, &mut out);

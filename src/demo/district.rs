@@ -49,10 +49,7 @@ pub fn grow<T: Taker>(seed: u64, count: usize, taker: &mut T) -> Result<(), T::E
     let mut left = count;
     while left > 0 {
         // A cell gives at most three blocks: do not work out a ring that nobody asked for.
-        let batch: Vec<Cell> = cells
-            .by_ref()
-            .take((left / 3 + 1).min(TOGETHER))
-            .collect();
+        let batch: Vec<Cell> = cells.by_ref().take((left / 3 + 1).min(TOGETHER)).collect();
         country.prepare(&batch, 2 * RIVALS + 1);
         learn(&country, &batch, &mut known);
         let (country, claims_of) = (&country, &known);
@@ -84,11 +81,17 @@ fn square(cell: Cell, reach: i32) -> impl Iterator<Item = Cell> {
 
 /// Throws the claims of all cells whose claims may meet those of the batch.
 fn learn(country: &Country, batch: &[Cell], known: &mut BTreeMap<Cell, Vec<Claim>>) {
-    let wanted: BTreeSet<Cell> = batch.iter().flat_map(|&cell| square(cell, RIVALS)).collect();
+    let wanted: BTreeSet<Cell> = batch
+        .iter()
+        .flat_map(|&cell| square(cell, RIVALS))
+        .collect();
     if known.len() + wanted.len() > KEPT {
         known.retain(|cell, _| wanted.contains(cell));
     }
-    let new: Vec<Cell> = wanted.into_iter().filter(|cell| !known.contains_key(cell)).collect();
+    let new: Vec<Cell> = wanted
+        .into_iter()
+        .filter(|cell| !known.contains_key(cell))
+        .collect();
     let made: Vec<Vec<Claim>> = new
         .par_iter()
         .map(|&cell| claims(country.terrain.seed, cell, &country.around(cell, 2)))
@@ -98,7 +101,10 @@ fn learn(country: &Country, batch: &[Cell], known: &mut BTreeMap<Cell, Vec<Claim
 
 fn blocks_of(country: &Country, known: &BTreeMap<Cell, Vec<Claim>>, cell: Cell) -> Vec<DemoBlock> {
     let around = country.around(cell, 2);
-    let rivals: Vec<&Claim> = square(cell, RIVALS).filter_map(|near| known.get(&near)).flatten().collect();
+    let rivals: Vec<&Claim> = square(cell, RIVALS)
+        .filter_map(|near| known.get(&near))
+        .flatten()
+        .collect();
     let own = known.get(&cell).map_or(&[][..], Vec::as_slice);
     own.iter()
         .filter_map(|claim| block(country.terrain.seed, claim, &rivals, &around))
@@ -109,10 +115,30 @@ fn scenery(country: &Country, cell: Cell) -> Scenery {
     let terrain = country.terrain;
     let near: Around = country.around(cell, 1);
     Scenery {
-        reaches: near.reaches.iter().filter(|reach| reach.cell == cell).map(|&reach| reach.clone()).collect(),
-        lakes: near.lakes.iter().filter(|lake| lake.cell == cell).map(|&lake| lake.clone()).collect(),
-        wetlands: near.wetlands.iter().filter(|wetland| wetland.cell == cell).map(|&wetland| wetland.clone()).collect(),
-        roads: near.roads.iter().filter(|road| road.cell == cell).map(|&road| road.clone()).collect(),
+        reaches: near
+            .reaches
+            .iter()
+            .filter(|reach| reach.cell == cell)
+            .map(|&reach| reach.clone())
+            .collect(),
+        lakes: near
+            .lakes
+            .iter()
+            .filter(|lake| lake.cell == cell)
+            .map(|&lake| lake.clone())
+            .collect(),
+        wetlands: near
+            .wetlands
+            .iter()
+            .filter(|wetland| wetland.cell == cell)
+            .map(|&wetland| wetland.clone())
+            .collect(),
+        roads: near
+            .roads
+            .iter()
+            .filter(|road| road.cell == cell)
+            .map(|&road| road.clone())
+            .collect(),
         brush: brush(terrain, cell, &near),
         soft_ground: soft_ground(terrain, cell, &near),
         protected: protected(terrain, cell, &near),

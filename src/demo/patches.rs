@@ -56,20 +56,28 @@ pub fn brush(terrain: Terrain, cell: Cell, around: &Around) -> Vec<Area> {
 
 /// Wet margins of the wetlands, and wet flats along the smaller streams.
 pub fn soft_ground(terrain: Terrain, cell: Cell, around: &Around) -> Vec<Area> {
-    let margins = around.wetlands.iter().filter(|wetland| wetland.cell == cell).map(|wetland| {
-        let mut blob = wetland.blob;
-        blob.radius = blob.radius * 1.25 + 18.0;
-        blob
-    });
+    let margins = around
+        .wetlands
+        .iter()
+        .filter(|wetland| wetland.cell == cell)
+        .map(|wetland| {
+            let mut blob = wetland.blob;
+            blob.radius = blob.radius * 1.25 + 18.0;
+            blob
+        });
     let mut dice = dice_of(terrain, 71, cell);
-    let flats = around.reaches.iter().filter(|reach| reach.cell == cell).filter_map(|reach| {
-        let at = reach.line.0[dice.below(reach.line.0.len())];
-        let slope = terrain.slope(at);
-        let radius = dice.between(22.0, 60.0);
-        let blob = Blob::throw(&mut dice, at, radius, terrain.seed);
-        let flat = reach.width < 8.0 && slope.x.hypot(slope.y) < 0.07;
-        (flat && dice.chance(0.3) && !in_lake(around, at, 40.0)).then_some(blob)
-    });
+    let flats = around
+        .reaches
+        .iter()
+        .filter(|reach| reach.cell == cell)
+        .filter_map(|reach| {
+            let at = reach.line.0[dice.below(reach.line.0.len())];
+            let slope = terrain.slope(at);
+            let radius = dice.between(22.0, 60.0);
+            let blob = Blob::throw(&mut dice, at, radius, terrain.seed);
+            let flat = reach.width < 8.0 && slope.x.hypot(slope.y) < 0.07;
+            (flat && dice.chance(0.3) && !in_lake(around, at, 40.0)).then_some(blob)
+        });
     margins
         .chain(flats)
         .map(|blob| Area {
@@ -216,7 +224,10 @@ pub fn stands(terrain: Terrain, cell: Cell) -> Vec<Stand> {
     };
     (0..4)
         .map(|quarter| {
-            let (i, j) = (i64::from(cell.0) * 2 + quarter % 2, i64::from(cell.1) * 2 + quarter / 2);
+            let (i, j) = (
+                i64::from(cell.0) * 2 + quarter % 2,
+                i64::from(cell.1) * 2 + quarter / 2,
+            );
             let corner = |di: i64, dj: i64| Coord {
                 x: (i + di) as f64 * SIDE,
                 y: (j + dj) as f64 * SIDE,

@@ -61,12 +61,12 @@ impl Network<'_> {
     fn line(&self, points: Vec<Coord>) -> LineString {
         let mut points: Vec<Coord> = points.into_iter().map(|at| self.drawn(at)).collect();
         for pond in self.ponds {
-            let clear = pond.blob.outer() + 30.0;
-            if points
-                .iter()
-                .any(|&at| distance(at, pond.blob.centre) < clear)
-            {
-                points = around(&points, pond.blob.centre, clear);
+            let clear = 32.0;
+            if points.iter().any(|&at| {
+                distance(at, pond.blob.centre) < pond.blob.outer() + clear
+                    && pond.blob.depth(at) < clear
+            }) {
+                points = around(&points, &pond.blob, clear);
             }
         }
         tidy(points)
@@ -110,7 +110,8 @@ impl Network<'_> {
                 if there.valley != spot.valley || there.off_axis.signum() != bank {
                     continue;
                 }
-                let fall = (self.pull(node) - self.pull(other)) / distance(place, self.place(other));
+                let fall =
+                    (self.pull(node) - self.pull(other)) / distance(place, self.place(other));
                 if fall > 0.0 && best.is_none_or(|(steepest, _)| fall > steepest) {
                     best = Some((fall, other));
                 }
@@ -179,9 +180,12 @@ impl Network<'_> {
                 for bank in [-1.0, 1.0] {
                     let start = piece as f64 * PIECE;
                     let points: Vec<Coord> = (0..=20)
-                        .map(|step| self.trunk(valley, bank, start + PIECE * f64::from(step) / 20.0))
+                        .map(|step| {
+                            self.trunk(valley, bank, start + PIECE * f64::from(step) / 20.0)
+                        })
                         .collect();
-                    let main = (bank > 0.0) == hash(self.terrain.seed, 46, valley, 0).is_multiple_of(2);
+                    let main =
+                        (bank > 0.0) == hash(self.terrain.seed, 46, valley, 0).is_multiple_of(2);
                     roads.push(Road {
                         cell: cell_at(points[0]),
                         kind: if main { "trunk" } else { "branch" },
@@ -193,7 +197,10 @@ impl Network<'_> {
                 let mut dice = Dice::at(self.terrain.seed, 47, valley, piece);
                 if piece.rem_euclid(7) == 3 {
                     let along = (piece as f64 + dice.unit()) * PIECE;
-                    let (a, b) = (self.trunk(valley, -1.0, along), self.trunk(valley, 1.0, along));
+                    let (a, b) = (
+                        self.trunk(valley, -1.0, along),
+                        self.trunk(valley, 1.0, along),
+                    );
                     let points: Vec<Coord> = (0..=12)
                         .map(|step| super::curve::lerp(a, b, f64::from(step) / 12.0))
                         .collect();

@@ -60,7 +60,11 @@ impl Reach {
             .line_join(LineJoin::Round(0.35));
         let surface = MultiLineString(vec![self.line.clone()]).buffer_with_style(style);
         let mut surface = surface.0.into_iter().next()?;
-        surface.exterior_mut(|ring| ring.0.iter_mut().for_each(|c| *c = super::curve::rounded(*c)));
+        surface.exterior_mut(|ring| {
+            ring.0
+                .iter_mut()
+                .for_each(|c| *c = super::curve::rounded(*c))
+        });
         Some(surface)
     }
 }
@@ -102,7 +106,7 @@ impl Drainage {
     /// Where streams are drawn: the lattice, loosened.
     fn drawn(&self, at: Coord) -> Coord {
         let loose = warp(self.terrain.seed, 21, 420.0, 45.0, at);
-        warp(self.terrain.seed, 23, 120.0, 11.0, loose)
+        warp(self.terrain.seed, 23, 150.0, 19.0, loose)
     }
 
     fn index(&self, node: Node) -> Option<usize> {
@@ -208,7 +212,8 @@ impl Drainage {
     fn width(&self, node: Node) -> f64 {
         let gathered = f64::from(self.gathered(node));
         let spot = self.terrain.locate(self.place(node));
-        let river = 1.0 + (self.terrain.river_factor(spot.valley) - 1.0) * ramp(60.0, 160.0, gathered);
+        let river =
+            1.0 + (self.terrain.river_factor(spot.valley) - 1.0) * ramp(60.0, 160.0, gathered);
         let width = 0.5 * gathered.powf(0.64) * river;
         (width * 10.0).round() / 10.0
     }
@@ -245,11 +250,7 @@ pub fn of_tile(terrain: Terrain, low_cell: (i32, i32), side: i32) -> Water {
         i64::from(low_cell.0) * NODES_PER_CELL,
         i64::from(low_cell.1) * NODES_PER_CELL,
     );
-    let drainage = Drainage::new(
-        terrain,
-        (low.0 - MARGIN, low.1 - MARGIN),
-        own + 2 * MARGIN,
-    );
+    let drainage = Drainage::new(terrain, (low.0 - MARGIN, low.1 - MARGIN), own + 2 * MARGIN);
     let mut water = Water::default();
     for j in 0..own {
         for i in 0..own {
@@ -341,7 +342,10 @@ fn lake_at(drainage: &Drainage, node: Node) -> Option<Pond> {
         Some((_, breached)) => breached,
         None => true,
     };
-    if !hollow {
+    // Large rivers run through their hollows; few of them are held up.
+    let river = drainage.gathered(node) > 60
+        && !hash(drainage.terrain.seed, 34, node.0, node.1).is_multiple_of(6);
+    if !hollow || river {
         return None;
     }
     let (blob, area) = pond(drainage, node, 30, (55.0, 240.0));

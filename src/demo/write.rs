@@ -126,7 +126,13 @@ impl Writer<'_> {
         self.put(layer as usize, Some(shape), &id, values)
     }
 
-    fn put(&mut self, at: usize, shape: Option<&Geometry>, id: &str, values: &[Value]) -> Result<(), DemoError> {
+    fn put(
+        &mut self,
+        at: usize,
+        shape: Option<&Geometry>,
+        id: &str,
+        values: &[Value],
+    ) -> Result<(), DemoError> {
         let write = || -> gdal::errors::Result<()> {
             let layer = self.dataset.layer(at)?;
             let mut feature = Feature::new(&self.definitions[at])?;
@@ -161,7 +167,12 @@ impl Writer<'_> {
                 let values = [Value::Text(broken.class), width, Value::Text("no")];
                 self.put(Layer::Streams as usize, shape, id, &values)
             }
-            "lakes" => self.put(Layer::Lakes as usize, shape, id, &[Value::Text(broken.class)]),
+            "lakes" => self.put(
+                Layer::Lakes as usize,
+                shape,
+                id,
+                &[Value::Text(broken.class)],
+            ),
             _ => self.put(Layer::Blocks as usize, shape, id, &[]),
         }
     }
@@ -178,7 +189,14 @@ fn area_ha(polygon: &Polygon) -> Value<'static> {
 /// A landing of about 30 m across.
 fn landing(at: Coord) -> Polygon {
     let corner = |&(x, y): &(f64, f64)| super::curve::rounded(at + Coord { x, y });
-    let corners = [(-14.0, -9.0), (-6.0, -15.0), (12.0, -13.0), (17.0, 2.0), (9.0, 14.0), (-11.0, 12.0)];
+    let corners = [
+        (-14.0, -9.0),
+        (-6.0, -15.0),
+        (12.0, -13.0),
+        (17.0, 2.0),
+        (9.0, 14.0),
+        (-11.0, 12.0),
+    ];
     Polygon::new(corners.iter().map(corner).collect(), vec![])
 }
 
@@ -190,7 +208,12 @@ impl Taker for Writer<'_> {
             self.first_block = format!("{}-{:04}", SCHEMAS[0].mark, 1);
         }
         for part in &block.shape {
-            let east = part.exterior().0.iter().map(|at| at.x).fold(self.east, f64::max);
+            let east = part
+                .exterior()
+                .0
+                .iter()
+                .map(|at| at.x)
+                .fold(self.east, f64::max);
             self.east = east;
         }
         let shape = Geometry::MultiPolygon(block.shape.clone());
@@ -219,14 +242,29 @@ impl Taker for Writer<'_> {
                 self.area(Layer::Banks, &banks, &[class, yes_no(reach.fish)])?;
             }
         }
-        for (layer, ponds) in [(Layer::Lakes, &scenery.lakes), (Layer::Wetlands, &scenery.wetlands)] {
+        for (layer, ponds) in [
+            (Layer::Lakes, &scenery.lakes),
+            (Layer::Wetlands, &scenery.wetlands),
+        ] {
             for pond in ponds {
-                self.area(layer, &pond.outline, &[Value::Text(pond.class), area_ha(&pond.outline)])?;
+                self.area(
+                    layer,
+                    &pond.outline,
+                    &[Value::Text(pond.class), area_ha(&pond.outline)],
+                )?;
             }
         }
         for road in &scenery.roads {
-            let values = [Value::Text(road.kind), Value::Number(road.surface), Value::Number(road.cleared)];
-            self.add(Layer::Roads, &Geometry::LineString(road.line.clone()), &values)?;
+            let values = [
+                Value::Text(road.kind),
+                Value::Number(road.surface),
+                Value::Number(road.cleared),
+            ];
+            self.add(
+                Layer::Roads,
+                &Geometry::LineString(road.line.clone()),
+                &values,
+            )?;
         }
         for area in &scenery.protected {
             self.area(Layer::Protected, &area.outline, &[Value::Text(area.kind)])?;
@@ -242,7 +280,10 @@ impl Taker for Writer<'_> {
             self.add(Layer::Hazards, &line, &[Value::Text(hazard.kind)])?;
         }
         for stand in &scenery.stands {
-            let values = [Value::Number(stand.stems_per_ha), Value::Number(stand.tree_m3)];
+            let values = [
+                Value::Number(stand.stems_per_ha),
+                Value::Number(stand.tree_m3),
+            ];
             self.area(Layer::Stands, &stand.outline, &values)?;
         }
         Ok(())
@@ -304,20 +345,30 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
     })?;
     std::fs::rename(&unfinished, &path).map_err(at(&path))?;
     let project = project_file::path(dir);
-    let name = format!("Invented district of {} blocks, seed {}", options.blocks, options.seed);
+    let name = format!(
+        "Invented district of {} blocks, seed {}",
+        options.blocks, options.seed
+    );
     std::fs::write(&project, project_file::text(&name)).map_err(at(&project))?;
     Ok(DemoReport {
         layers: path,
         project,
         blocks: options.blocks,
-        features: SCHEMAS.iter().map(|schema| schema.name).zip(written).collect(),
+        features: SCHEMAS
+            .iter()
+            .map(|schema| schema.name)
+            .zip(written)
+            .collect(),
         broken,
     })
 }
 
 type Written12 = [u64; SCHEMAS.len()];
 
-fn write_layers(path: &Path, options: &DemoOptions) -> Result<(Written12, Vec<BrokenFeature>), DemoError> {
+fn write_layers(
+    path: &Path,
+    options: &DemoOptions,
+) -> Result<(Written12, Vec<BrokenFeature>), DemoError> {
     let mut dataset = create(path)?;
     let whole = |source| failed(path, SCHEMAS[0].name, source);
     let definitions = (0..SCHEMAS.len())
@@ -346,5 +397,8 @@ fn write_layers(path: &Path, options: &DemoOptions) -> Result<(Written12, Vec<Br
     let written = writer.written;
     transaction.commit().map_err(whole)?;
     dataset.close().map_err(whole)?;
-    Ok((written, broken.into_iter().map(|feature| feature.note).collect()))
+    Ok((
+        written,
+        broken.into_iter().map(|feature| feature.note).collect(),
+    ))
 }
