@@ -1,1 +1,21 @@
-//! To be furnished.
+//! The invented district: country, water, roads and blocks grown from one seed, with a few features broken on purpose.
+//!
+//! Everything is a function of the seed and a place, so a larger district holds the smaller one, and the cost of a
+//! block does not depend on how many there are. Only `write` knows GDAL.
+
+mod blocks;
+mod broken;
+mod contour;
+mod country;
+mod curve;
+mod district;
+mod noise;
+mod patches;
+mod project_file;
+mod roads;
+mod terrain;
+mod water;
+mod write;
+
+pub use broken::BrokenFeature;
+pub use write::{DemoError, DemoOptions, DemoReport, write};

@@ -1,0 +1,404 @@
+//! Writes the district as a GeoPackage with a project file beside it.
+
+use std::path::{Path, PathBuf};
+
+use gdal::spatial_ref::SpatialRef;
+use gdal::vector::{
+    Defn, Feature, Geometry as Written, LayerAccess, LayerOptions, OGRFieldType, OGRwkbGeometryType,
+};
+use gdal::{Dataset, DriverManager};
+use geo::{Area, Coord, Geometry, Polygon};
+
+use super::blocks::DemoBlock;
+use super::broken::{Broken, BrokenFeature, features};
+use super::district::{Scenery, Taker, grow};
+use super::project_file;
+use crate::geometry::wkb;
+use crate::units::hectares;
+
+/// Where the district lies in EPSG:32616: its middle is on the central meridian, where the scale is 0.9996.
+const MIDDLE: [f64; 2] = [500_000.0, 5_400_000.0];
+const MOST_BLOCKS: usize = 100_000;
+
+/// How large a district, and which.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct DemoOptions {
+    /// Good blocks, 1..=100 000; the broken ones come on top.
+    pub blocks: usize,
+    pub seed: u64,
+}
+
+/// What was written.
+#[derive(Clone, Debug, PartialEq)]
+pub struct DemoReport {
+    pub layers: PathBuf,
+    pub project: PathBuf,
+    /// Good blocks.
+    pub blocks: usize,
+    /// Features of each layer, the broken ones included.
+    pub features: Vec<(&'static str, u64)>,
+    /// What was broken on purpose.
+    pub broken: Vec<BrokenFeature>,
+}
+
+#[derive(Debug, thiserror::Error)]
+pub enum DemoError {
+    #[error("a district has 1 to {MOST_BLOCKS} blocks, but {0} were asked for")]
+    BlockCount(usize),
+    #[error("{}: {source}\n  hint: name a folder that can be written to", path.display())]
+    File {
+        path: PathBuf,
+        source: std::io::Error,
+    },
+    #[error("{}, layer {layer}: {source}\n  hint: see that the disk has room and GDAL its GPKG driver", path.display())]
+    Gdal {
+        path: PathBuf,
+        layer: &'static str,
+        source: gdal::errors::GdalError,
+    },
+}
+
+#[derive(Clone, Copy)]
+enum Value<'a> {
+    Text(&'a str),
+    Number(f64),
+    Null,
+}
+
+struct Schema {
+    name: &'static str,
+    geometry: OGRwkbGeometryType::Type,
+    fields: &'static [(&'static str, OGRFieldType::Type)],
+    /// Leads the ids of the layer.
+    mark: &'static str,
+}
+
+const TEXT: OGRFieldType::Type = OGRFieldType::OFTString;
+const REAL: OGRFieldType::Type = OGRFieldType::OFTReal;
+const LINES: OGRwkbGeometryType::Type = OGRwkbGeometryType::wkbLineString;
+const AREAS: OGRwkbGeometryType::Type = OGRwkbGeometryType::wkbPolygon;
+
+#[derive(Clone, Copy)]
+enum Layer {
+    Blocks,
+    Streams,
+    Banks,
+    Lakes,
+    Wetlands,
+    Roads,
+    Landings,
+    Protected,
+    Brush,
+    SoftGround,
+    Hazards,
+    Stands,
+}
+
+#[rustfmt::skip]
+const SCHEMAS: [Schema; 12] = [
+    Schema { name: "blocks", geometry: OGRwkbGeometryType::wkbMultiPolygon, mark: "D07", fields: &[("BLOCK", TEXT), ("AZIMUTH", REAL)] },
+    Schema { name: "streams", geometry: LINES, mark: "ST", fields: &[("STREAM_ID", TEXT), ("CLASS", TEXT), ("WIDTH_M", REAL), ("FISH", TEXT)] },
+    Schema { name: "stream_banks", geometry: AREAS, mark: "RB", fields: &[("BANK_ID", TEXT), ("CLASS", TEXT), ("FISH", TEXT)] },
+    Schema { name: "lakes", geometry: AREAS, mark: "LK", fields: &[("LAKE_ID", TEXT), ("CLASS", TEXT), ("AREA_HA", REAL)] },
+    Schema { name: "wetlands", geometry: AREAS, mark: "WT", fields: &[("WETLAND_ID", TEXT), ("CLASS", TEXT), ("AREA_HA", REAL)] },
+    Schema { name: "roads", geometry: LINES, mark: "RD", fields: &[("ROAD_ID", TEXT), ("KIND", TEXT), ("ROAD_WIDTH", REAL), ("CLEARED_M", REAL)] },
+    Schema { name: "landings", geometry: AREAS, mark: "LD", fields: &[("LANDING_ID", TEXT)] },
+    Schema { name: "protected", geometry: AREAS, mark: "PA", fields: &[("AREA_ID", TEXT), ("KIND", TEXT)] },
+    Schema { name: "brush", geometry: AREAS, mark: "BR", fields: &[("BRUSH_ID", TEXT)] },
+    Schema { name: "soft_ground", geometry: AREAS, mark: "SG", fields: &[("SOFT_ID", TEXT)] },
+    Schema { name: "hazards", geometry: LINES, mark: "HZ", fields: &[("HAZARD_ID", TEXT), ("KIND", TEXT)] },
+    Schema { name: "stands", geometry: AREAS, mark: "SD", fields: &[("STAND_ID", TEXT), ("STEMS_HA", REAL), ("TREE_M3", REAL)] },
+];
+
+struct Writer<'a> {
+    dataset: &'a Dataset,
+    definitions: Vec<Defn>,
+    path: &'a Path,
+    written: [u64; SCHEMAS.len()],
+    east: f64,
+    first_block: String,
+}
+
+impl Writer<'_> {
+    fn add(&mut self, layer: Layer, shape: &Geometry, values: &[Value]) -> Result<(), DemoError> {
+        let count = self.written[layer as usize] + 1;
+        let id = format!("{}-{count:04}", SCHEMAS[layer as usize].mark);
+        self.put(layer as usize, Some(shape), &id, values)
+    }
+
+    fn put(
+        &mut self,
+        at: usize,
+        shape: Option<&Geometry>,
+        id: &str,
+        values: &[Value],
+    ) -> Result<(), DemoError> {
+        let write = || -> gdal::errors::Result<()> {
+            let layer = self.dataset.layer(at)?;
+            let mut feature = Feature::new(&self.definitions[at])?;
+            if let Some(shape) = shape {
+                feature.set_geometry(Written::from_wkb(&wkb::write(shape, MIDDLE))?)?;
+            }
+            feature.set_field_string(0, id)?;
+            for (field, value) in (1..).zip(values) {
+                match value {
+                    Value::Text(text) => feature.set_field_string(field, text)?,
+                    Value::Number(number) => feature.set_field_double(field, *number)?,
+                    Value::Null => {}
+                }
+            }
+            feature.create(&layer)
+        };
+        write().map_err(|source| failed(self.path, SCHEMAS[at].name, source))?;
+        self.written[at] += 1;
+        Ok(())
+    }
+
+    fn area(&mut self, layer: Layer, outline: &Polygon, values: &[Value]) -> Result<(), DemoError> {
+        self.add(layer, &Geometry::Polygon(outline.clone()), values)
+    }
+
+    fn put_broken(&mut self, broken: &Broken) -> Result<(), DemoError> {
+        let shape = broken.geometry.as_ref();
+        let id = broken.note.id.as_str();
+        match broken.note.layer {
+            "streams" => {
+                let width = broken.width.map_or(Value::Null, Value::Number);
+                let values = [Value::Text(broken.class), width, Value::Text("no")];
+                self.put(Layer::Streams as usize, shape, id, &values)
+            }
+            "lakes" => self.put(
+                Layer::Lakes as usize,
+                shape,
+                id,
+                &[Value::Text(broken.class)],
+            ),
+            _ => self.put(Layer::Blocks as usize, shape, id, &[]),
+        }
+    }
+}
+
+fn yes_no(yes: bool) -> Value<'static> {
+    Value::Text(if yes { "yes" } else { "no" })
+}
+
+fn area_ha(polygon: &Polygon) -> Value<'static> {
+    Value::Number((hectares(polygon.unsigned_area()) * 100.0).round() / 100.0)
+}
+
+/// A landing of about 30 m across.
+fn landing(at: Coord) -> Polygon {
+    let corner = |&(x, y): &(f64, f64)| super::curve::rounded(at + Coord { x, y });
+    let corners = [
+        (-14.0, -9.0),
+        (-6.0, -15.0),
+        (12.0, -13.0),
+        (17.0, 2.0),
+        (9.0, 14.0),
+        (-11.0, 12.0),
+    ];
+    Polygon::new(corners.iter().map(corner).collect(), vec![])
+}
+
+impl Taker for Writer<'_> {
+    type Error = DemoError;
+
+    fn block(&mut self, block: &DemoBlock) -> Result<(), DemoError> {
+        if self.written[Layer::Blocks as usize] == 0 {
+            self.first_block = format!("{}-{:04}", SCHEMAS[0].mark, 1);
+        }
+        for part in &block.shape {
+            let east = part
+                .exterior()
+                .0
+                .iter()
+                .map(|at| at.x)
+                .fold(self.east, f64::max);
+            self.east = east;
+        }
+        let shape = Geometry::MultiPolygon(block.shape.clone());
+        let azimuth = block.azimuth.map_or(Value::Null, Value::Number);
+        self.add(Layer::Blocks, &shape, &[azimuth])?;
+        if let Some(spur) = &block.spur {
+            let values = [Value::Text("spur"), Value::Number(5.0), Value::Number(12.0)];
+            self.add(Layer::Roads, &Geometry::LineString(spur.clone()), &values)?;
+        }
+        if let Some(at) = block.landing {
+            self.area(Layer::Landings, &landing(at), &[])?;
+        }
+        Ok(())
+    }
+
+    fn scenery(&mut self, scenery: &Scenery) -> Result<(), DemoError> {
+        for reach in &scenery.reaches {
+            let class = Value::Text(reach.class);
+            let width = match reach.width_recorded {
+                true => Value::Number(reach.width),
+                false => Value::Null,
+            };
+            let line = Geometry::LineString(reach.line.clone());
+            self.add(Layer::Streams, &line, &[class, width, yes_no(reach.fish)])?;
+            if let Some(banks) = reach.banks() {
+                self.area(Layer::Banks, &banks, &[class, yes_no(reach.fish)])?;
+            }
+        }
+        for (layer, ponds) in [
+            (Layer::Lakes, &scenery.lakes),
+            (Layer::Wetlands, &scenery.wetlands),
+        ] {
+            for pond in ponds {
+                self.area(
+                    layer,
+                    &pond.outline,
+                    &[Value::Text(pond.class), area_ha(&pond.outline)],
+                )?;
+            }
+        }
+        for road in &scenery.roads {
+            let values = [
+                Value::Text(road.kind),
+                Value::Number(road.surface),
+                Value::Number(road.cleared),
+            ];
+            self.add(
+                Layer::Roads,
+                &Geometry::LineString(road.line.clone()),
+                &values,
+            )?;
+        }
+        for area in &scenery.protected {
+            self.area(Layer::Protected, &area.outline, &[Value::Text(area.kind)])?;
+        }
+        for area in &scenery.brush {
+            self.area(Layer::Brush, &area.outline, &[])?;
+        }
+        for area in &scenery.soft_ground {
+            self.area(Layer::SoftGround, &area.outline, &[])?;
+        }
+        for hazard in &scenery.hazards {
+            let line = Geometry::LineString(hazard.line.clone());
+            self.add(Layer::Hazards, &line, &[Value::Text(hazard.kind)])?;
+        }
+        for stand in &scenery.stands {
+            let values = [
+                Value::Number(stand.stems_per_ha),
+                Value::Number(stand.tree_m3),
+            ];
+            self.area(Layer::Stands, &stand.outline, &values)?;
+        }
+        Ok(())
+    }
+}
+
+fn failed(path: &Path, layer: &'static str, source: gdal::errors::GdalError) -> DemoError {
+    DemoError::Gdal {
+        path: path.to_owned(),
+        layer,
+        source,
+    }
+}
+
+fn create(path: &Path) -> Result<Dataset, DemoError> {
+    let make = || -> gdal::errors::Result<Dataset> {
+        let srs = SpatialRef::from_epsg(32616)?;
+        let mut dataset = DriverManager::get_driver_by_name("GPKG")?.create_vector_only(path)?;
+        for schema in &SCHEMAS {
+            let layer = dataset.create_layer(LayerOptions {
+                name: schema.name,
+                srs: Some(&srs),
+                ty: schema.geometry,
+                options: Some(&["SPATIAL_INDEX=YES"]),
+            })?;
+            layer.create_defn_fields(schema.fields)?;
+        }
+        Ok(dataset)
+    };
+    make().map_err(|source| failed(path, SCHEMAS[0].name, source))
+}
+
+/// Writes `layers.gpkg` (EPSG:32616, metres) and `project.toml` into `dir`, which is made if need be; files of these
+/// names are replaced, the GeoPackage only once the new one is whole.
+///
+/// # Errors
+/// When the number of blocks is out of range, or a file or layer can't be written.
+pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError> {
+    if !(1..=MOST_BLOCKS).contains(&options.blocks) {
+        return Err(DemoError::BlockCount(options.blocks));
+    }
+    let at = |path: &Path| {
+        let path = path.to_owned();
+        move |source| DemoError::File { path, source }
+    };
+    std::fs::create_dir_all(dir).map_err(at(dir))?;
+    let (path, unfinished) = (dir.join("layers.gpkg"), dir.join("layers.unfinished.gpkg"));
+    for left_over in [&unfinished, &dir.join("layers.unfinished.gpkg-journal")] {
+        match std::fs::remove_file(left_over) {
+            Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
+                return Err(at(left_over)(error));
+            }
+            _ => {}
+        }
+    }
+    let (written, broken) = write_layers(&unfinished, options).inspect_err(|_| {
+        // The first error is the one to report.
+        let _ = std::fs::remove_file(&unfinished);
+    })?;
+    std::fs::rename(&unfinished, &path).map_err(at(&path))?;
+    let project = project_file::path(dir);
+    let name = format!(
+        "Invented district of {} blocks, seed {}",
+        options.blocks, options.seed
+    );
+    std::fs::write(&project, project_file::text(&name)).map_err(at(&project))?;
+    Ok(DemoReport {
+        layers: path,
+        project,
+        blocks: options.blocks,
+        features: SCHEMAS
+            .iter()
+            .map(|schema| schema.name)
+            .zip(written)
+            .collect(),
+        broken,
+    })
+}
+
+type Written12 = [u64; SCHEMAS.len()];
+
+fn write_layers(
+    path: &Path,
+    options: &DemoOptions,
+) -> Result<(Written12, Vec<BrokenFeature>), DemoError> {
+    let mut dataset = create(path)?;
+    let whole = |source| failed(path, SCHEMAS[0].name, source);
+    let definitions = (0..SCHEMAS.len())
+        .map(|layer| dataset.layer(layer).map(|layer| Defn::from_layer(&layer)))
+        .collect::<gdal::errors::Result<Vec<_>>>()
+        .map_err(whole)?;
+    let transaction = dataset.start_transaction().map_err(whole)?;
+    let mut writer = Writer {
+        dataset: &transaction,
+        definitions,
+        path,
+        written: [0; SCHEMAS.len()],
+        east: 0.0,
+        first_block: String::new(),
+    };
+    grow(options.seed, options.blocks, &mut writer)?;
+    // East of everything, so that no broken feature spoils a good block.
+    let yard = Coord {
+        x: writer.east.round() + 2_000.0,
+        y: 0.0,
+    };
+    let broken = features(yard, &writer.first_block);
+    for feature in &broken {
+        writer.put_broken(feature)?;
+    }
+    let written = writer.written;
+    transaction.commit().map_err(whole)?;
+    dataset.close().map_err(whole)?;
+    Ok((
+        written,
+        broken.into_iter().map(|feature| feature.note).collect(),
+    ))
+}
