@@ -1,0 +1,110 @@
+//! Commands and options.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand};
+
+use super::exit::EXIT_HELP;
+
+/// Prepares felling blocks: buffers, strips, retention corridors, day and night sections, compliance.
+#[derive(Debug, Parser)]
+#[command(name = "blockwright", version, after_help = EXIT_HELP, propagate_version = true)]
+pub struct Cli {
+    #[command(subcommand)]
+    pub command: Command,
+    #[command(flatten)]
+    pub talk: Talk,
+}
+
+#[derive(Clone, Copy, Debug, Args)]
+pub struct Talk {
+    /// Print one machine-readable object on standard output
+    #[arg(long, global = true)]
+    pub json: bool,
+    /// Say nothing but errors
+    #[arg(long, short, global = true)]
+    pub quiet: bool,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Write an invented district as a project and lay it out
+    #[command(after_help = "Example:\n  blockwright demo --out demo-out --blocks 40")]
+    Demo(DemoArgs),
+    /// Lay out the blocks of a project
+    #[command(
+        after_help = "Example:\n  blockwright layout project.toml --out out --only D07-0012,D07-0013"
+    )]
+    Layout(LayoutArgs),
+    /// Read everything, compute nothing, list what is wrong and where
+    #[command(after_help = "Example:\n  blockwright inspect project.toml")]
+    Inspect(InspectArgs),
+    /// Show rulebooks: widths, shares and where each is written
+    #[command(after_help = "Example:\n  blockwright rules show bc-fppr")]
+    Rules(RulesArgs),
+    /// Print a completion script for a shell
+    #[command(after_help = "Example:\n  blockwright completions bash > blockwright.bash")]
+    Completions { shell: clap_complete::Shell },
+    /// Print the manual page
+    #[command(after_help = "Example:\n  blockwright man | man -l -")]
+    Man,
+}
+
+#[derive(Debug, Args)]
+pub struct DemoArgs {
+    /// Folder for the district and, in its subfolder `layout`, the results
+    #[arg(long, value_name = "DIR", default_value = "demo-out")]
+    pub out: PathBuf,
+    /// Blocks in the district, 1 to 100000
+    #[arg(long, value_name = "N", default_value_t = 60)]
+    pub blocks: usize,
+    /// Seed of the invention; the same seed gives the same district
+    #[arg(long, value_name = "S", default_value_t = 7)]
+    pub seed: u64,
+    /// Threads [default: one per processor]
+    #[arg(long, value_name = "N")]
+    pub jobs: Option<std::num::NonZeroUsize>,
+}
+
+#[derive(Debug, Args)]
+pub struct LayoutArgs {
+    /// Project file
+    pub project: PathBuf,
+    /// Folder for the results: new, empty, or holding an earlier run
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// Only these blocks
+    #[arg(long, value_name = "ID,...", value_delimiter = ',')]
+    pub only: Vec<String>,
+    /// Threads [default: one per processor]
+    #[arg(long, value_name = "N")]
+    pub jobs: Option<std::num::NonZeroUsize>,
+}
+
+#[derive(Debug, Args)]
+pub struct InspectArgs {
+    /// Project file
+    pub project: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub struct RulesArgs {
+    #[command(subcommand)]
+    pub what: Option<RulesCommand>,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum RulesCommand {
+    /// List the presets
+    List,
+    /// Show a preset line by line
+    Show {
+        /// Name of the preset
+        preset: String,
+    },
+    /// Check a rulebook file of your own
+    Check {
+        /// Rulebook in TOML, as the presets are
+        file: PathBuf,
+    },
+}

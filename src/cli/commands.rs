@@ -1,0 +1,276 @@
+//! Runs one command.
+
+use std::io::Write;
+use std::num::NonZeroUsize;
+use std::path::{Path, PathBuf};
+
+use anyhow::Context as _;
+use clap::CommandFactory;
+use serde_json::{Value, json};
+
+use super::args::{Cli, Command, DemoArgs, InspectArgs, LayoutArgs, RulesCommand, Talk};
+use super::exit::Exit;
+use super::summary;
+use crate::batch::{self, BatchError, Options, Outcome, Progress};
+use crate::demo;
+use crate::project::{self, Project};
+use crate::rulebook;
+use crate::sources;
+
+/// A failure and the exit code it ends with.
+struct Failure {
+    exit: Exit,
+    error: anyhow::Error,
+}
+
+fn user(error: impl Into<anyhow::Error>) -> Failure {
+    Failure {
+        exit: Exit::UserError,
+        error: error.into(),
+    }
+}
+
+fn could_not_run(error: impl Into<anyhow::Error>) -> Failure {
+    Failure {
+        exit: Exit::CouldNotRun,
+        error: error.into(),
+    }
+}
+
+type Ended = Result<Exit, Failure>;
+
+pub fn run(cli: &Cli) -> Exit {
+    let ended = match &cli.command {
+        Command::Demo(args) => run_demo(args, cli.talk),
+        Command::Layout(args) => run_layout(args, cli.talk),
+        Command::Inspect(args) => run_inspect(args, cli.talk),
+        Command::Rules(args) => {
+            run_rules(args.what.as_ref().unwrap_or(&RulesCommand::List), cli.talk)
+        }
+        Command::Completions { shell } => {
+            clap_complete::generate(
+                *shell,
+                &mut Cli::command(),
+                "blockwright",
+                &mut std::io::stdout(),
+            );
+            Ok(Exit::Done)
+        }
+        Command::Man => print_manual(),
+    };
+    match ended {
+        Ok(exit) => exit,
+        Err(Failure { exit, error }) => {
+            eprintln!("{}", error_text(&error));
+            if cli.talk.json {
+                let text =
+                    json!({ "version": 1, "error": error_text(&error), "exit_code": exit as u8 });
+                // Nobody listens any more when this fails.
+                let _ = print_json(&text);
+            }
+            exit
+        }
+    }
+}
+
+fn error_text(error: &anyhow::Error) -> String {
+    let text = format!("{error:#}");
+    if text.starts_with("error") {
+        text
+    } else {
+        format!("error: {text}")
+    }
+}
+
+fn print(text: &str) -> Result<(), Failure> {
+    writeln!(std::io::stdout(), "{text}")
+        .context("cannot write to standard output")
+        .map_err(could_not_run)
+}
+
+fn print_json(value: &Value) -> Result<(), Failure> {
+    let text = serde_json::to_string_pretty(value).map_err(could_not_run)?;
+    print(&text)
+}
+
+fn now() -> String {
+    chrono::Utc::now().format("%Y-%m-%dT%H:%M:%SZ").to_string()
+}
+
+fn load(path: &Path, talk: Talk) -> Result<Project, Failure> {
+    let project = project::load(path).map_err(user)?;
+    if !talk.quiet {
+        for warning in &project.warnings {
+            eprintln!("warning: {warning}");
+        }
+    }
+    Ok(project)
+}
+
+fn lay_out(
+    command: &str,
+    project: &Project,
+    out: &Path,
+    only: &[String],
+    jobs: Option<NonZeroUsize>,
+    talk: Talk,
+) -> Result<Outcome, Failure> {
+    let options = Options {
+        out: out.to_owned(),
+        only: only.to_vec(),
+        jobs: jobs.map(NonZeroUsize::get),
+        progress: Progress::detect(talk.quiet),
+        started: now(),
+    };
+    let outcome = batch::run(project, &options).map_err(|error| match error {
+        BatchError::Output(_) | BatchError::Threads { .. } => could_not_run(error),
+        BatchError::Source(_) | BatchError::UnknownBlock { .. } => user(error),
+    })?;
+    if !talk.quiet {
+        eprint!("{}", summary::problems(&outcome.problems));
+    }
+    if talk.json {
+        print_json(&summary::outcome_json(command, &outcome, out))?;
+    } else if !talk.quiet {
+        print(&summary::words(&outcome, out))?;
+    }
+    Ok(outcome)
+}
+
+fn exit_of(outcome: &Outcome) -> Exit {
+    if outcome.is_clean() {
+        Exit::Done
+    } else {
+        Exit::FallsShort
+    }
+}
+
+fn run_demo(args: &DemoArgs, talk: Talk) -> Ended {
+    let options = demo::DemoOptions {
+        blocks: args.blocks,
+        seed: args.seed,
+    };
+    let report = demo::write(&args.out, &options).map_err(|error| match error {
+        demo::DemoError::BlockCount(_) => user(error),
+        _ => could_not_run(error),
+    })?;
+    if !talk.quiet {
+        eprintln!(
+            "wrote an invented district of {} blocks to {}",
+            report.blocks,
+            args.out.display()
+        );
+        eprintln!(
+            "{} features in it are broken on purpose, to show what is done with them",
+            report.broken.len()
+        );
+    }
+    let project = load(&report.project, talk)?;
+    let out: PathBuf = args.out.join("layout");
+    lay_out("demo", &project, &out, &[], args.jobs, talk).map(|outcome| exit_of(&outcome))
+}
+
+fn run_layout(args: &LayoutArgs, talk: Talk) -> Ended {
+    let project = load(&args.project, talk)?;
+    lay_out("layout", &project, &args.out, &args.only, args.jobs, talk)
+        .map(|outcome| exit_of(&outcome))
+}
+
+fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
+    let project = load(&args.project, talk)?;
+    let batch = sources::read(&project).map_err(user)?;
+    let landbase =
+        crate::landbase::Landbase::new(&batch.features, &project.rules, &project.settings.layout);
+    let mut problems = batch.problems.clone();
+    problems.extend(landbase.unknown_classes());
+    if talk.json {
+        print_json(&json!({
+            "version": 1,
+            "command": "inspect",
+            "crs": batch.crs,
+            "inputs": batch.inputs,
+            "layers": batch.layers,
+            "problems": problems.iter().map(summary::problem_json).collect::<Vec<_>>(),
+        }))?;
+    } else if !talk.quiet {
+        print(&format!(
+            "work CRS {}, {} blocks",
+            batch.crs,
+            batch.blocks.len()
+        ))?;
+        for layer in &batch.layers {
+            print(&format!(
+                "{:<12} {} ({}, {}): {} read, {} used, {} repaired, {} set aside",
+                layer.role,
+                layer.source_layer,
+                layer.driver,
+                layer.crs,
+                layer.read,
+                layer.used,
+                layer.repaired,
+                layer.set_aside
+            ))?;
+        }
+        for problem in &problems {
+            print(&problem.to_string())?;
+        }
+    }
+    let set_aside = problems.iter().any(|problem| problem.set_aside);
+    Ok(if set_aside {
+        Exit::FallsShort
+    } else {
+        Exit::Done
+    })
+}
+
+fn run_rules(what: &RulesCommand, talk: Talk) -> Ended {
+    match what {
+        RulesCommand::List => {
+            let presets = rulebook::preset_names()
+                .iter()
+                .map(|name| rulebook::preset(name))
+                .collect::<Result<Vec<_>, _>>()
+                .map_err(could_not_run)?;
+            if talk.json {
+                let rows = presets
+                    .iter()
+                    .map(|p| json!({ "preset": p.preset, "title": p.title }));
+                print_json(&json!({ "version": 1, "presets": rows.collect::<Vec<_>>() }))?;
+            } else {
+                for preset in &presets {
+                    print(&format!("{:<12} {}", preset.preset, preset.title))?;
+                }
+            }
+        }
+        RulesCommand::Show { preset } => {
+            let rules = rulebook::preset(preset).map_err(user)?;
+            if talk.json {
+                print_json(&json!({ "version": 1, "rulebook": rules }))?;
+            } else {
+                print(&rulebook::show(&rules))?;
+            }
+        }
+        RulesCommand::Check { file } => {
+            let name = file.display().to_string();
+            let text = std::fs::read_to_string(file)
+                .with_context(|| name.clone())
+                .map_err(user)?;
+            let rules = rulebook::parse(&text, &name).map_err(user)?;
+            if talk.json {
+                print_json(&json!({ "version": 1, "rulebook": rules }))?;
+            } else if !talk.quiet {
+                print(&format!("{name}: {} lines, sound", rules.lines.len()))?;
+            }
+        }
+    }
+    Ok(Exit::Done)
+}
+
+fn print_manual() -> Ended {
+    let manual = clap_mangen::Man::new(Cli::command());
+    manual
+        .render(&mut std::io::stdout())
+        .context("cannot write to standard output")
+        .map_err(could_not_run)?;
+    Ok(Exit::Done)
+}

@@ -1,0 +1,72 @@
+//! What a run says at its end, to people and to programs.
+
+use std::path::Path;
+
+use serde_json::{Value, json};
+
+use crate::batch::Outcome;
+use crate::model::Problem;
+
+/// Problems shown in words; the rest stand in `set_aside.csv`.
+const SHOWN: usize = 10;
+
+pub fn words(outcome: &Outcome, out: &Path) -> String {
+    let counts = &outcome.counts;
+    let of = |key: &str| counts.blocks_by_status.get(key).copied().unwrap_or(0);
+    let set_aside = outcome
+        .problems
+        .iter()
+        .filter(|problem| problem.set_aside)
+        .count();
+    let seconds: f64 = outcome.timings.iter().map(|lap| lap.seconds).sum();
+    format!(
+        "{} blocks laid out in {seconds:.1} s: {} ok, {} warn, {} fail; {set_aside} features set aside\n\
+         {:.1} ha gross, {:.1} ha net, {} strips, {} corridors\n\
+         results in {}: layout.gpkg, blocks.csv, compliance.csv, set_aside.csv, maps",
+        counts.blocks_laid_out,
+        of("ok"),
+        of("warn"),
+        of("fail"),
+        counts.gross_ha,
+        counts.net_ha,
+        counts.strips,
+        counts.corridors,
+        out.display()
+    )
+}
+
+pub fn problems(problems: &[Problem]) -> String {
+    let mut text = String::new();
+    for problem in problems.iter().take(SHOWN) {
+        text += &format!("{problem}\n");
+    }
+    if problems.len() > SHOWN {
+        text += &format!("... and {} more\n", problems.len() - SHOWN);
+    }
+    text
+}
+
+pub fn problem_json(problem: &Problem) -> Value {
+    json!({
+        "reason": problem.code.key(),
+        "layer": problem.layer,
+        "feature_id": problem.feature_id,
+        "place": problem.place,
+        "message": problem.message,
+        "remedy": problem.remedy,
+        "set_aside": problem.set_aside,
+    })
+}
+
+pub fn outcome_json(command: &str, outcome: &Outcome, out: &Path) -> Value {
+    json!({
+        "version": 1,
+        "command": command,
+        "out": out.display().to_string(),
+        "clean": outcome.is_clean(),
+        "threads": outcome.threads,
+        "counts": outcome.counts,
+        "timings": outcome.timings,
+        "problems": outcome.problems.iter().map(problem_json).collect::<Vec<_>>(),
+    })
+}
