@@ -86,6 +86,8 @@ fn an_empty_plan_still_gives_a_sheet() {
     plan.sections.clear();
     plan.corridors.clear();
     plan.zones.clear();
+    plan.findings[0].shape = Some(geo::GeometryCollection::default().into());
+    plan.findings[1].shape = Some(outputs_fixture::rect(1.0, 1.0, 1.0, 1.0).into());
     assert!(is_well_formed(&render(&plan, "")));
 }
 
