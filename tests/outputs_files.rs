@@ -181,13 +181,13 @@ fn set_aside_features_keep_what_can_be_kept() {
     assert_eq!(
         rows(&temp.path().join("set_aside.gpkg"), "set_aside"),
         [
-            "layer=layers.gpkg:blocks feature_id=@SUM(1) reason=self-crossing message=ring 0 crosses itself \
-             remedy=redraw the ring set_aside=yes MULTIPOLYGON (((0 0,2 0,2 2,0 2,0 0)))"
+            "layer=layers.gpkg:blocks feature_id=@SUM(1) reason=self-crossing what_is_wrong=ring 0 crosses itself \
+             what_to_do=redraw the ring set_aside=yes MULTIPOLYGON (((0 0,2 0,2 2,0 2,0 0)))"
         ]
     );
     assert_eq!(
         fs::read_to_string(temp.path().join("set_aside.csv")).unwrap(),
-        "layer,feature_id,reason,message,remedy,set_aside,x,y\n\
+        "layer,feature_id,reason,what_is_wrong,what_to_do,set_aside,x,y\n\
          layers.gpkg:blocks,'@SUM(1),self-crossing,ring 0 crosses itself,redraw the ring,yes,512340.100,5481022.700\n\
          layers.gpkg:blocks,2,not-finite,ring 0 crosses itself,redraw the ring,yes,512340.100,5481022.700\n\
          layers.gpkg:blocks,3,null-geometry,ring 0 crosses itself,redraw the ring,no,512340.100,5481022.700\n"
@@ -239,6 +239,52 @@ fn a_run_without_blocks_is_complete_too() {
     let json: serde_json::Value =
         serde_json::from_slice(&fs::read(temp.path().join("compliance.json")).unwrap()).unwrap();
     assert_eq!(json["rows"], serde_json::json!([]));
+}
+
+#[test]
+fn the_schema_document_names_every_layer_attribute_and_column() {
+    let temp = tempfile::tempdir().unwrap();
+    write(temp.path());
+    let schema = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/schema.md");
+    let schema = fs::read_to_string(schema).unwrap();
+    let section = |heading: &str| {
+        let start = schema
+            .find(&format!("\n{heading}\n"))
+            .unwrap_or_else(|| panic!("docs/schema.md has no heading {heading:?}"));
+        let rest = &schema[start + heading.len() + 2..];
+        rest[..rest.find("\n#").unwrap_or(rest.len())].to_owned()
+    };
+    for file in ["layout.gpkg", "set_aside.gpkg"] {
+        let dataset = Dataset::open(temp.path().join(file)).unwrap();
+        for layer in dataset.layers() {
+            let words = section(&format!("### {} `{}`", file, layer.name()));
+            for field in layer.defn().fields() {
+                let name = format!("| `{}` |", field.name());
+                assert!(words.contains(&name), "{file} {}: {name}", layer.name());
+            }
+        }
+    }
+    for file in ["compliance.csv", "set_aside.csv"] {
+        let text = fs::read_to_string(temp.path().join(file)).unwrap();
+        let words = section(&format!("### {file}"));
+        for column in text.lines().next().unwrap().split(',') {
+            assert!(
+                words.contains(&format!("| `{column}` |")),
+                "{file} {column}"
+            );
+        }
+    }
+    let run: serde_json::Value =
+        serde_json::from_slice(&fs::read(temp.path().join("run.json")).unwrap()).unwrap();
+    let words = section("### run.json");
+    for key in run
+        .as_object()
+        .unwrap()
+        .keys()
+        .chain(run["counts"].as_object().unwrap().keys())
+    {
+        assert!(words.contains(&format!("`{key}`")), "run.json {key}");
+    }
 }
 
 fn files(dir: &Path) -> BTreeSet<String> {

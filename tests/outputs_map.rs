@@ -5,7 +5,7 @@ mod outputs_fixture;
 use std::ffi::CString;
 
 use blockwright::outputs::render;
-use outputs_fixture::{full, small};
+use outputs_fixture::{full, small, turned};
 
 /// Parses with GDAL's own small XML reader, which refuses unbalanced tags and broken attributes.
 fn is_well_formed(svg: &str) -> bool {
@@ -86,6 +86,8 @@ fn an_empty_plan_still_gives_a_sheet() {
     plan.sections.clear();
     plan.corridors.clear();
     plan.zones.clear();
+    plan.findings[0].shape = Some(geo::Geometry::GeometryCollection(Default::default()));
+    plan.findings[1].shape = Some(outputs_fixture::rect(1.0, 1.0, 1.0, 1.0).into());
     assert!(is_well_formed(&render(&plan, "")));
 }
 
@@ -101,6 +103,7 @@ fn sheets_can_be_looked_at() {
         ("small", small("B-1")),
         ("full", full("Block <7> & \"more\"", 500.0, 22)),
         ("wide", full("B-3", 4000.0, 230)),
+        ("turned", turned(full("B-4", 700.0, 32), -37.0)),
     ] {
         std::fs::write(
             folder.join(name).with_extension("svg"),

@@ -36,7 +36,7 @@ mod tests {
         for plain in ["B-12", "", "1=1", "'x", "Übung"] {
             assert_eq!(text(plain), plain);
         }
-        assert_eq!(number(Some(-3.14159), 3), "-3.142");
+        assert_eq!(number(Some(-2.71239), 3), "-2.712");
         assert_eq!(number(Some(-0.0001), 2), "0.00");
         assert_eq!(number(Some(f64::NAN), 2), "");
         assert_eq!(number(None, 2), "");

@@ -16,8 +16,8 @@ const COLUMNS: [&str; 8] = [
     "layer",
     "feature_id",
     "reason",
-    "message",
-    "remedy",
+    "what_is_wrong",
+    "what_to_do",
     "set_aside",
     "x",
     "y",
@@ -31,8 +31,8 @@ const LAYERS: &[LayerDef] = &[LayerDef {
         ("layer", Kind::Text),
         ("feature_id", Kind::Text),
         ("reason", Kind::Text),
-        ("message", Kind::Text),
-        ("remedy", Kind::Text),
+        ("what_is_wrong", Kind::Text),
+        ("what_to_do", Kind::Text),
         ("set_aside", Kind::Text),
     ],
 }];
@@ -85,7 +85,7 @@ pub(super) fn write(
 
 /// The parts of a shape that a spatial index can hold: those with finite coordinates only.
 fn kept(shape: &Shape) -> Option<Geometry> {
-    fn finite<'a>(part: &'a impl CoordsIter<Scalar = f64>) -> bool {
+    fn finite(part: &impl CoordsIter<Scalar = f64>) -> bool {
         part.coords_iter()
             .all(|coord| coord.x.is_finite() && coord.y.is_finite())
     }

@@ -107,7 +107,8 @@ pub const FINDING: Ground = ground(
     r##"stroke="#D55E00" stroke-width="2" stroke-dasharray="3 2""##,
 );
 
-/// Style sheet and patterns. `{clip}` stands for the clip path of the map frame.
+/// Style sheet and patterns. `{clip}` stands for the rectangle of the map frame, `{hatch}` for the turn of the day-only
+/// hatch in degrees.
 pub const DEFS: &str = r##"<style>
 text{font-family:system-ui,"Segoe UI","Noto Sans","DejaVu Sans",Arial,sans-serif;fill:#252525;font-size:11.5px}
 .h{font-weight:700;font-size:12.5px}.e{text-anchor:end}.c{text-anchor:middle}.s{font-size:10.5px}
@@ -115,7 +116,7 @@ text{font-family:system-ui,"Segoe UI","Noto Sans","DejaVu Sans",Arial,sans-serif
 .l{fill:none;stroke:#252525;stroke-width:.7}.f{stroke-width:.3}.a{stroke-dasharray:4 2}.t{fill:#252525}
 </style>
 <defs>
-<pattern id="h-day" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path d="M0 3h6" stroke="#252525" stroke-opacity=".65" stroke-width=".9"/></pattern>
+<pattern id="h-day" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate({hatch})"><path d="M0 3h6" stroke="#252525" stroke-opacity=".65" stroke-width=".9"/></pattern>
 <pattern id="h-dots" width="7" height="7" patternUnits="userSpaceOnUse"><circle cx="2" cy="2" r=".9" fill="#0072B2"/><circle cx="5.5" cy="5.5" r=".9" fill="#0072B2"/></pattern>
 <pattern id="h-trees" width="10" height="10" patternUnits="userSpaceOnUse"><path d="M5 1.5l2.8 5.5h-5.6z" fill="#009E73"/></pattern>
 <pattern id="h-cross" width="8" height="8" patternUnits="userSpaceOnUse"><path d="M0 0l8 8M8 0l-8 8" stroke="#D55E00" stroke-width=".9"/></pattern>

@@ -505,3 +505,39 @@ pub fn report(counts: &Counts) -> RunReport {
         warnings: vec![],
     }
 }
+
+/// The whole plan turned about the origin of its frame, counter-clockwise.
+pub fn turned(mut plan: BlockPlan, degrees: f64) -> BlockPlan {
+    use geo::AffineOps;
+    let turn = geo::AffineTransform::rotate(degrees, (0.0, 0.0));
+    plan.shape.affine_transform_mut(&turn);
+    plan.retained_bands.affine_transform_mut(&turn);
+    for zone in &mut plan.zones {
+        zone.shape.affine_transform_mut(&turn);
+    }
+    for part in &mut plan.parts {
+        part.shape.affine_transform_mut(&turn);
+    }
+    for strip in &mut plan.strips {
+        strip.shape.affine_transform_mut(&turn);
+    }
+    for line in &mut plan.lines {
+        line.shape.affine_transform_mut(&turn);
+    }
+    for corridor in &mut plan.corridors {
+        corridor.shape.affine_transform_mut(&turn);
+    }
+    for section in &mut plan.sections {
+        section.shape.affine_transform_mut(&turn);
+    }
+    for piece in &mut plan.unworked {
+        piece.shape.affine_transform_mut(&turn);
+    }
+    for finding in &mut plan.findings {
+        if let Some(shape) = &mut finding.shape {
+            shape.affine_transform_mut(&turn);
+        }
+    }
+    plan.azimuth_deg = Some(-degrees);
+    plan
+}

@@ -233,6 +233,6 @@ fn goes_out(id: PieceId, headings: &BTreeMap<PieceId, Heading>) -> bool {
     match headings.get(&id) {
         Some(heading) => *heading == Heading::Out,
         // Without a line: the first strip goes in, the next comes out.
-        None => id.strip_no % 2 == 0,
+        None => id.strip_no.is_multiple_of(2),
     }
 }

@@ -134,16 +134,25 @@ fn numbers(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
             }
         }
     }
-    let step = number_step(view.pitch);
+    let width_of = |label: &str| 6.5 * label.len() as f64 + 3.0;
+    let label_of = |part: u32, strip_no: u32| {
+        if several {
+            format!("{part}-{strip_no}")
+        } else {
+            strip_no.to_string()
+        }
+    };
+    let widest = first_pieces
+        .keys()
+        .map(|(part, strip_no)| width_of(&label_of(*part, *strip_no)))
+        .fold(0.0, f64::max);
+    let step = number_step(view.pitch, widest);
+    let places: &[f64] = if step == 1 { &[-9.0, 10.0] } else { &[-9.0] };
     for ((part, strip_no), line) in first_pieces {
         if strip_no != 1 && strip_no % step != 0 {
             continue;
         }
-        let label = if several {
-            format!("{part}-{strip_no}")
-        } else {
-            strip_no.to_string()
-        };
+        let label = label_of(part, strip_no);
         let mut points = pixels(view, &line.shape);
         if line.heading == Heading::Out {
             points.reverse();
@@ -151,8 +160,8 @@ fn numbers(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
         let Some(((x, y), (dx, dy))) = along(&points, 0.0) else {
             continue;
         };
-        let width = 6.5 * label.len() as f64 + 3.0;
-        for ahead in [-9.0, 10.0] {
+        let width = width_of(&label);
+        for ahead in places {
             let (x, y) = (x + ahead * dx, y + ahead * dy);
             if room.take(Area::around(x, y, width, 12.0)) {
                 svg.push_str(&format!(
@@ -166,11 +175,11 @@ fn numbers(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
     }
 }
 
-/// Every how many strips a number stands, so that numbers of three digits do not crowd.
-fn number_step(pitch: f64) -> u32 {
+/// Every how many strips a number of this width stands, so that they do not crowd.
+fn number_step(pitch: f64, width: f64) -> u32 {
     [1, 2, 5, 10, 20, 50, 100]
         .into_iter()
-        .find(|step| f64::from(*step) * pitch >= 17.0)
+        .find(|step| f64::from(*step) * pitch >= width)
         .unwrap_or(200)
 }
 
@@ -378,10 +387,10 @@ mod tests {
 
     #[test]
     fn numbers_thin_out_where_strips_crowd() {
-        assert_eq!(number_step(f64::INFINITY), 1);
-        assert_eq!(number_step(9.0), 2);
-        assert_eq!(number_step(2.6), 10);
-        assert_eq!(number_step(0.0), 200);
+        assert_eq!(number_step(f64::INFINITY, 20.0), 1);
+        assert_eq!(number_step(10.0, 20.0), 2);
+        assert_eq!(number_step(2.6, 22.0), 10);
+        assert_eq!(number_step(0.0, 9.0), 200);
     }
 
     #[test]

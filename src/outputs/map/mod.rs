@@ -65,7 +65,11 @@ pub fn render(plan: &BlockPlan, title: &str) -> String {
         svg::escape(&text::fill(words.sheet, &[title, &plan.id])),
         svg::escape(&description(plan)),
     ));
-    out.push_str(&style::DEFS.replace("{clip}", &frame));
+    out.push_str(
+        &style::DEFS
+            .replace("{clip}", &frame)
+            .replace("{hatch}", &hatch_turn(plan.azimuth_deg).to_string()),
+    );
     out.push_str(&format!(
         "<rect width=\"{WIDTH}\" height=\"{HEIGHT}\" fill=\"{}\"/>\n<rect {frame} fill=\"{}\"/>\n\
          <g clip-path=\"url(#frame)\" fill-rule=\"nonzero\">\n",
@@ -82,6 +86,14 @@ pub fn render(plan: &BlockPlan, title: &str) -> String {
     panel::cautions(&mut out, words, CAUTIONS);
     out.push_str("</svg>\n");
     out
+}
+
+/// The day-only hatch crosses the strips at 45 degrees, whatever way they run, so that no line of it passes for a strip.
+fn hatch_turn(azimuth_deg: Option<f64>) -> i64 {
+    // North is up and a turn of 0 is a level line, so azimuth less 90 would run along the strips.
+    (azimuth_deg.unwrap_or(0.0) - 45.0)
+        .rem_euclid(180.0)
+        .round() as i64
 }
 
 fn description(plan: &BlockPlan) -> String {
