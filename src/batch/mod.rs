@@ -97,7 +97,6 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
     clock.lap("read");
     let landbase = Landbase::new(&batch.features, &project.rules, &project.settings.layout);
     let mut problems = batch.problems.clone();
-    problems.extend(landbase.unknown_classes());
     clock.lap("index");
     let context = Context {
         landbase: &landbase,

@@ -179,10 +179,7 @@ fn run_layout(args: &LayoutArgs, talk: Talk) -> Ended {
 fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
     let project = load(&args.project, talk)?;
     let batch = sources::read(&project).map_err(user)?;
-    let landbase =
-        crate::landbase::Landbase::new(&batch.features, &project.rules, &project.settings.layout);
-    let mut problems = batch.problems.clone();
-    problems.extend(landbase.unknown_classes());
+    let problems = &batch.problems;
     if talk.json {
         print_json(&json!({
             "version": 1,
@@ -211,7 +208,7 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
                 layer.set_aside
             ))?;
         }
-        for problem in &problems {
+        for problem in problems {
             print(&problem.to_string())?;
         }
     }

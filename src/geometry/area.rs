@@ -26,7 +26,8 @@ pub fn polygon_area(polygon: &Polygon) -> f64 {
 }
 
 pub fn area(polygons: &MultiPolygon) -> f64 {
-    polygons.0.iter().map(polygon_area).sum()
+    // The empty sum of floats is -0.0.
+    polygons.0.iter().map(polygon_area).sum::<f64>() + 0.0
 }
 
 /// Length of a line.

@@ -2,9 +2,10 @@
 
 use geo::algorithm::bool_ops::{BooleanOps, FillRule, OpType};
 use geo::orient::{Direction, Orient};
-use geo::{LineString, MultiLineString, MultiPolygon, Polygon};
+use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
 
-use super::area::{area, polygon_area, ring_area, rings};
+use super::area::{area, ring_area, rings};
+use super::distance::point_segment;
 
 /// Pieces below this area are grid dust of the overlay engine and are dropped.
 pub const DUST_M2: f64 = 1e-4;
@@ -27,18 +28,79 @@ pub fn oriented(polygons: MultiPolygon) -> MultiPolygon {
 
 fn tidy(result: MultiPolygon) -> MultiPolygon {
     let keep_ring = |ring: &LineString| ring_area(ring).abs() >= DUST_M2;
-    let polygons = result
-        .0
-        .into_iter()
-        .filter(|polygon| polygon_area(polygon) >= DUST_M2)
-        .map(|polygon| {
-            if polygon.interiors().iter().all(keep_ring) {
-                return polygon;
-            }
-            let (exterior, holes) = polygon.into_inner();
-            Polygon::new(exterior, holes.into_iter().filter(keep_ring).collect())
-        });
+    let polygons = result.0.into_iter().filter_map(|polygon| {
+        let (exterior, holes) = polygon.into_inner();
+        let exterior = Some(without_hairs(exterior)).filter(keep_ring)?;
+        Some(Polygon::new(
+            exterior,
+            holes
+                .into_iter()
+                .map(without_hairs)
+                .filter(keep_ring)
+                .collect(),
+        ))
+    });
     oriented(MultiPolygon(polygons.collect()))
+}
+
+/// Edges that fold back on each other within this distance are a hair: operands whose common edges differ by the
+/// engine's grid leave such hairs along them, of any length and no area.
+const HAIR_M: f64 = 1e-4;
+
+fn without_hairs(ring: LineString) -> LineString {
+    let count = ring.0.len();
+    let folds = |w: &[Coord]| is_hair(w[0], w[1], w[2]);
+    if count < 4
+        || !(ring.0.windows(3).any(folds) || is_hair(ring.0[count - 2], ring.0[0], ring.0[1]))
+    {
+        return ring;
+    }
+    let mut kept: Vec<Coord> = Vec::with_capacity(count);
+    for &point in &ring.0[..count - 1] {
+        push_unfolded(&mut kept, point);
+    }
+    // The ring's start may stand on a hair itself.
+    let mut start = 0;
+    while kept.len() - start >= 3 {
+        let (last, first) = (kept.len() - 1, start);
+        if same_place(kept[last], kept[first]) || is_hair(kept[last - 1], kept[last], kept[first]) {
+            kept.pop();
+        } else if is_hair(kept[last], kept[first], kept[first + 1]) {
+            start += 1;
+        } else {
+            break;
+        }
+    }
+    kept.drain(..start);
+    if let Some(&first) = kept.first() {
+        kept.push(first);
+    }
+    LineString(kept)
+}
+
+fn push_unfolded(kept: &mut Vec<Coord>, point: Coord) {
+    while let [.., before, tip] = kept[..]
+        && is_hair(before, tip, point)
+    {
+        kept.pop();
+    }
+    if !kept.last().is_some_and(|&last| same_place(last, point)) {
+        kept.push(point);
+    }
+}
+
+fn same_place(a: Coord, b: Coord) -> bool {
+    (a.x - b.x).hypot(a.y - b.y) < HAIR_M
+}
+
+fn is_hair(a: Coord, b: Coord, c: Coord) -> bool {
+    let (ba, bc) = (a - b, c - b);
+    if ba.x * bc.x + ba.y * bc.y <= 0.0 {
+        return false;
+    }
+    let shorter_in = ba.x.hypot(ba.y) < bc.x.hypot(bc.y);
+    let (end, longer) = if shorter_in { (a, c) } else { (c, a) };
+    point_segment(end, b, longer) < HAIR_M
 }
 
 fn overlay(subject: &MultiPolygon, clip: &[Polygon], op: OpType) -> MultiPolygon {
@@ -145,6 +207,30 @@ mod tests {
         assert!(ring_area(left.0[0].exterior()) > 0.0);
         assert!(ring_area(&left.0[0].interiors()[0]) < 0.0);
         assert!((area(&union(&clips)) - 600.0).abs() < 1e-3);
+    }
+
+    #[test]
+    fn hairs_go_wherever_the_ring_starts() {
+        let with_hair = [
+            (0., 0.),
+            (10., 0.),
+            (10., 5.),
+            (30., 5.),
+            (40., 6.),
+            (30., 5.000_01),
+            (10., 5.000_01),
+            (10., 10.),
+            (0., 10.),
+        ];
+        for start in 0..with_hair.len() {
+            let mut ring: Vec<(f64, f64)> = with_hair[start..].to_vec();
+            ring.extend(&with_hair[..start]);
+            ring.push(ring[0]);
+            let clean = without_hairs(LineString::from(ring));
+            assert!(clean.0.iter().all(|c| c.x <= 10.0), "{clean:?}");
+            assert!((ring_area(&clean) - 100.0).abs() < 1e-3, "{clean:?}");
+            assert_eq!(clean.0.first(), clean.0.last());
+        }
     }
 
     #[test]

@@ -7,7 +7,7 @@ use rstar::primitives::{GeomWithData, Rectangle};
 use rstar::{AABB, RTree};
 
 use crate::geometry::area::Bounds;
-use crate::model::{Feature, LayerKind, LayoutSettings, Problem, ProblemCode, Shape};
+use crate::model::{Feature, LayerKind, LayoutSettings, Shape};
 use crate::rulebook::{Match, RuleLine, Rulebook};
 
 pub use near::NearFeature;
@@ -92,39 +92,6 @@ impl<'a> Landbase<'a> {
             trees,
             settings,
         }
-    }
-
-    /// Features whose class the rulebook does not know, each with what stands in for it.
-    pub fn unknown_classes(&self) -> Vec<Problem> {
-        let unknown = self
-            .features
-            .iter()
-            .zip(&self.demands)
-            .filter(|(_, demand)| demand.assumed);
-        let described = unknown.filter_map(|(feature, demand)| {
-            let rule = demand.rule?;
-            let what = match &feature.class {
-                Some(class) => format!("class `{class}` is not in the rulebook"),
-                None => "there is no class".to_owned(),
-            };
-            Some(Problem {
-                code: ProblemCode::UnknownClass,
-                layer: feature.source_layer.clone(),
-                feature_id: feature.id.clone(),
-                place: near::first_place(feature),
-                message: format!(
-                    "{what}; the widest line of its kind, {} ({} m), stands in",
-                    rule.class, rule.reserve_m
-                ),
-                remedy: format!(
-                    "correct the attribute, map it with `class_map` under [layers.{0}], or add a [[rules.line]] for it",
-                    feature.kind.key()
-                ),
-                shape: Some(feature.shape.clone()),
-                set_aside: false,
-            })
-        });
-        described.collect()
     }
 
     pub fn demand(&self, feature: u32) -> Demand<'a> {

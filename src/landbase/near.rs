@@ -114,17 +114,3 @@ pub(super) fn nearest_point(feature: &Feature, entry: &Entry, from: Coord) -> (C
     }
     best
 }
-
-/// Any place on a feature, for messages.
-pub(super) fn first_place(feature: &Feature) -> Option<[f64; 2]> {
-    let first = match &feature.shape {
-        Shape::Points(points) => points.0.first().map(|point| point.0),
-        Shape::Lines(lines) => lines.0.first().and_then(|line| line.0.first()).copied(),
-        Shape::Polygons(polygons) => polygons
-            .0
-            .first()
-            .and_then(|polygon| polygon.exterior().0.first())
-            .copied(),
-    };
-    first.map(|c| [c.x, c.y])
-}

@@ -8,7 +8,7 @@ use super::ground::Ground;
 use crate::geometry::area::polygon_area;
 use crate::geometry::buffer::Source;
 use crate::geometry::inset::inset_path;
-use crate::geometry::overlay::{boundary, clip_lines, difference, joined, oriented};
+use crate::geometry::overlay::{boundary, clip_lines, difference, intersection, joined, oriented};
 
 /// A part divided by its boundary pass.
 pub struct Pass {
@@ -20,6 +20,8 @@ pub struct Pass {
     pub lines: Vec<LineString>,
     /// Of the band, but out of reach.
     pub beyond_reach: Vec<Polygon>,
+    /// Of the interior, but too small to be worked.
+    pub slivers: Vec<Polygon>,
     /// The part's edge along roads.
     pub front: MultiLineString,
     /// The part's other edges.
@@ -42,28 +44,27 @@ pub fn lay(context: Context<'_>, ground: &Ground, part: &Polygon) -> Pass {
             interior,
             lines: vec![],
             beyond_reach: vec![],
+            slivers: vec![],
             front,
             edges,
             skeleton: None,
         };
     }
     let width_m = machine.strip_width_m();
-    let inner = if front.0.is_empty() {
-        engines.plain(&Source::Polygons(whole.clone()), -width_m)
+    // Both sides come from one clip: a difference with the other side would leave hairs along the road they share.
+    let (inner, band) = if front.0.is_empty() {
+        let inner = oriented(engines.plain(&Source::Polygons(whole.clone()), -width_m));
+        let band = difference(&whole, &inner.0);
+        (inner, band)
     } else {
-        difference(
-            &whole,
-            &oriented(engines.plain(&Source::Lines(edges.clone()), width_m)).0,
-        )
+        let along = oriented(engines.plain(&Source::Lines(edges.clone()), width_m));
+        (difference(&whole, &along.0), intersection(&whole, &along.0))
     };
-    let interior = MultiPolygon(
-        inner
-            .0
-            .into_iter()
-            .filter(|polygon| polygon_area(polygon) >= settings.layout.sliver_m2)
-            .collect(),
-    );
-    let band = difference(&whole, &interior.0);
+    let (interior, slivers): (Vec<Polygon>, Vec<Polygon>) = inner
+        .0
+        .into_iter()
+        .partition(|polygon| polygon_area(polygon) >= settings.layout.sliver_m2);
+    let interior = MultiPolygon(interior);
     let path = inset_path(engines, part, machine.half_strip_m());
     let mut rings = MultiLineString(path.rings);
     if !front.0.is_empty() {
@@ -86,6 +87,7 @@ pub fn lay(context: Context<'_>, ground: &Ground, part: &Polygon) -> Pass {
         interior,
         lines,
         beyond_reach: rest.0,
+        slivers,
         front,
         edges,
         skeleton: Some(path.skeleton),

@@ -80,6 +80,11 @@ pub fn plan(
             UnworkedReason::BeyondReach,
             part.pass.beyond_reach.iter().cloned(),
         );
+        work.set_unworked(
+            part.number,
+            UnworkedReason::Sliver,
+            part.pass.slivers.iter().cloned(),
+        );
         notes.push(PartNote {
             part: part.number,
             shape: part.shape.clone(),
