@@ -165,7 +165,7 @@ fn power_line(terrain: Terrain, cell: Cell) -> Vec<Hazard> {
 
 /// Follows the contour both ways from a steep place for as long as it stays steep.
 fn steep_break(terrain: Terrain, from: Coord) -> Option<Hazard> {
-    const STEEP: f64 = 0.24;
+    const STEEP: f64 = 0.17;
     let walk = |sign: f64| {
         let mut points = Vec::new();
         let mut at = from;

@@ -260,14 +260,25 @@ pub fn of_tile(terrain: Terrain, low_cell: (i32, i32), side: i32) -> Water {
             {
                 water.reaches.push(reach);
             }
-            if let Some(lake) = lake_at(&drainage, node) {
+            if let Some(lake) = lake_at(&drainage, node)
+                && apart(&lake, &water.lakes)
+            {
                 water.lakes.push(lake);
             } else if let Some(wetland) = wetland_at(&drainage, node) {
                 water.wetlands.push(wetland);
             }
         }
     }
+    let lakes = &water.lakes;
+    water.wetlands.retain(|wetland| apart(wetland, lakes));
     water
+}
+
+fn apart(pond: &Pond, others: &[Pond]) -> bool {
+    others.iter().all(|other| {
+        distance(pond.blob.centre, other.blob.centre)
+            > pond.blob.outer() + other.blob.outer() + 40.0
+    })
 }
 
 fn starts(drainage: &Drainage, node: Node) -> bool {
