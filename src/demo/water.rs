@@ -220,7 +220,7 @@ impl Drainage {
 
     fn fish(&self, node: Node) -> bool {
         // Some basins have a fall near their mouth, and no fish above it.
-        let barrier = 4.0 + 32.0 * noise(self.terrain.seed, 25, 4_000.0, self.place(node)).max(0.0);
+        let barrier = 4.0 + 48.0 * noise(self.terrain.seed, 25, 4_000.0, self.place(node)).max(0.0);
         f64::from(self.gathered(node)) >= barrier
     }
 
