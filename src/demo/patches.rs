@@ -3,7 +3,7 @@
 use geo::{Coord, LineString, Polygon};
 
 use super::country::{Around, CELL, Cell, middle};
-use super::curve::{Blob, distance, lerp, rounded, tidy};
+use super::curve::{Blob, distance, length, lerp, rounded, tidy};
 use super::noise::{Dice, noise, warp};
 use super::terrain::Terrain;
 
@@ -75,7 +75,7 @@ pub fn soft_ground(terrain: Terrain, cell: Cell, around: &Around) -> Vec<Area> {
             let slope = terrain.slope(at);
             let radius = dice.between(22.0, 60.0);
             let blob = Blob::throw(&mut dice, at, radius, terrain.seed);
-            let flat = reach.width < 8.0 && slope.x.hypot(slope.y) < 0.07;
+            let flat = reach.width < 8.0 && length(slope) < 0.07;
             (flat && dice.chance(0.3) && !in_lake(around, at, 40.0)).then_some(blob)
         });
     margins
@@ -171,7 +171,7 @@ fn steep_break(terrain: Terrain, from: Coord) -> Option<Hazard> {
         let mut at = from;
         for _ in 0..16 {
             let slope = terrain.slope(at);
-            let steepness = slope.x.hypot(slope.y);
+            let steepness = length(slope);
             if steepness < STEEP {
                 break;
             }

@@ -5,7 +5,7 @@
 
 use geo::{Coord, LineString, MultiLineString, Polygon};
 
-use super::curve::{Blob, distance, spline, tidy};
+use super::curve::{Blob, distance, length, spline, tidy};
 use super::noise::{Dice, hash, noise, ramp, warp};
 use super::terrain::Terrain;
 
@@ -381,7 +381,7 @@ fn wetland_at(drainage: &Drainage, node: Node) -> Option<Pond> {
     let place = drainage.place(node);
     let slope = drainage.terrain.slope(place);
     let (next, breached) = drainage.outlet(node)?;
-    if slope.x.hypot(slope.y) > 0.055 || breached {
+    if length(slope) > 0.055 || breached {
         return None;
     }
     // A wetland beside a lake would be the lake's own shore.
