@@ -6,6 +6,6 @@ set -euo pipefail
 # shellcheck source=scripts/setup.sh
 source "$(dirname "${BASH_SOURCE[0]}")/setup.sh"
 
-set_up
+set_up build
 cd "$root_dir"
 exec cargo run --release -- demo --out demo-out "$@"

@@ -29,7 +29,7 @@ listed_packages() {
     while IFS= read -r line; do
         case "$line" in
             '' | '#'*) continue ;;
-            *'# test') [ "${1:-}" = test ] || continue ;;
+            *'# test') [ "$1" = test ] || continue ;;
         esac
         printf '%s\n' "${line%% *}"
     done <"$root_dir/scripts/apt-packages.txt"
@@ -42,7 +42,7 @@ install_packages() {
         if [ "$(dpkg-query --show --showformat '${db:Status-Status}' "$package" 2>/dev/null)" != installed ]; then
             missing+=("$package")
         fi
-    done < <(listed_packages "${1:-}")
+    done < <(listed_packages "$1")
     [ "${#missing[@]}" -gt 0 ] || return 0
     say "installing ${missing[*]}"
     as_root env DEBIAN_FRONTEND=noninteractive apt-get update --quiet </dev/null >&2
@@ -88,10 +88,10 @@ check_rust() {
         die "Rust is $have, but $(rust_needed) or newer is needed; \`rustup update stable\` brings it"
 }
 
-# set_up [test]
+# set_up build|test
 set_up() {
     if command -v apt-get >/dev/null && command -v dpkg-query >/dev/null; then
-        install_packages "${1:-}"
+        install_packages "$1"
     fi
     check_gdal
     check_rust

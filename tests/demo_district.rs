@@ -43,6 +43,7 @@ fn read(path: &Path) -> BTreeMap<String, Vec<Row>> {
                     .map(|(name, value)| format!("{name}={value:?}"))
                     .collect(),
                 // A null geometry comes as a geometry without a handle.
+                // SAFETY: the handle is looked at while the feature lives, not used.
                 wkb: feature
                     .geometry()
                     .filter(|geometry| !unsafe { geometry.c_geometry() }.is_null())

@@ -363,12 +363,12 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
     })
 }
 
-type Written12 = [u64; SCHEMAS.len()];
+type Counts = [u64; SCHEMAS.len()];
 
 fn write_layers(
     path: &Path,
     options: &DemoOptions,
-) -> Result<(Written12, Vec<BrokenFeature>), DemoError> {
+) -> Result<(Counts, Vec<BrokenFeature>), DemoError> {
     let mut dataset = create(path)?;
     let whole = |source| failed(path, SCHEMAS[0].name, source);
     let definitions = (0..SCHEMAS.len())
