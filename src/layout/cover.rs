@@ -30,8 +30,7 @@ pub fn divide(
             beyond: ground.clone(),
         };
     }
-    let driven = Source::Lines(MultiLineString(lines.to_vec()));
-    let reached = oriented(engines.plain(&driven, reach_m)).0;
+    let reached = engines.within(&MultiLineString(lines.to_vec()), reach_m).0;
     Reached {
         within: intersection(ground, &reached),
         beyond: difference(ground, &reached),
