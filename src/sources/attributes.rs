@@ -27,6 +27,7 @@ enum Value {
 pub(super) struct Columns(Vec<Column>);
 
 /// All attributes of one layer.
+#[derive(Default)]
 pub(super) struct Schema {
     pub id: Columns,
     pub class: Columns,

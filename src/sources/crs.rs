@@ -273,10 +273,15 @@ impl WorkCrs {
         };
         let [place] = place;
         let margin = AREA_OF_USE_MARGIN_DEG;
-        let (west, east) = (area.west_lon_degree - margin, area.east_lon_degree + margin);
-        // Areas of use may run over the 180th meridian.
-        let turn = (place.x - west).rem_euclid(360.0);
-        turn <= (east - west).rem_euclid(360.0)
+        let (west, east) = (area.west_lon_degree, area.east_lon_degree);
+        // Areas of use may run over the 180th meridian, or all the way round.
+        let span = if east > west {
+            east - west
+        } else {
+            east - west + 360.0
+        };
+        let off = (place.x - (west - margin)).rem_euclid(360.0);
+        off <= span + 2.0 * margin
             && (area.south_lat_degree - margin..=area.north_lat_degree + margin).contains(&place.y)
     }
 }

@@ -43,7 +43,12 @@ pub(super) fn read(source: &LayerSource, unit: LengthUnit) -> Result<RawLayer<'_
     let mut layer = open::layer(&dataset, source)?;
     let label = format!("{}:{}", source.source, layer.name());
     let role = source.kind.key();
-    let schema = Schema::resolve(&layer, &label, source, unit)?;
+    // An empty GeoJSON layer has no attributes either, and that is not what is wrong with it.
+    let schema = if layer.defn().fields().next().is_none() && layer.feature_count() == 0 {
+        Schema::default()
+    } else {
+        Schema::resolve(&layer, &label, source, unit)?
+    };
     forget_failures();
     let bad_filter = |filter: &str, message: String| SourceError::BadFilter {
         layer: label.clone(),
