@@ -8,7 +8,7 @@ use blockwright::geometry::clean::clean_lines;
 use blockwright::geometry::repair::{RepairRule, redraw_polygons, repair_polygons};
 use blockwright::geometry::wkb;
 use geo::algorithm::bool_ops::BooleanOps;
-use geo::{Area, Buffer, MultiPolygon, Polygon};
+use geo::{Area, BoundingRect, Buffer, MapCoords, MultiPolygon, Polygon};
 use proptest::prelude::*;
 
 #[derive(Debug, Default, PartialEq)]
@@ -23,6 +23,22 @@ struct Count {
 
 fn gdal(shape: &MultiPolygon) -> gdal::vector::Geometry {
     gdal::vector::Geometry::from_wkb(&wkb::write_multi_polygon(shape, [0.0, 0.0])).unwrap()
+}
+
+/// Figures smaller than a metre are in degrees: to be ground, they are blown up to metres.
+fn blow_up(parts: &mut wkb::Parts) {
+    let box_of = |polygon: &Polygon| polygon.bounding_rect();
+    let size = parts
+        .polygons
+        .iter()
+        .filter_map(box_of)
+        .map(|b| b.width().max(b.height()))
+        .fold(0.0, f64::max);
+    if size < 1.0 {
+        for polygon in &mut parts.polygons {
+            *polygon = polygon.map_coords(|c| c * 1e5);
+        }
+    }
 }
 
 fn through(path: &Path, count: &mut Count) {
@@ -40,7 +56,8 @@ fn through(path: &Path, count: &mut Count) {
             count.not_read += 1;
             continue;
         };
-        let parts = wkb::read(&geometry.wkb().unwrap()).unwrap();
+        let mut parts = wkb::read(&geometry.wkb().unwrap()).unwrap();
+        blow_up(&mut parts);
         if !parts.lines.is_empty()
             && let Ok(lines) = clean_lines(parts.lines.clone())
         {

@@ -94,6 +94,9 @@ impl fmt::Display for Change {
                 "{count} ring(s) thinner than 1 mm, {area_m2:.3} m2, dropped"
             ),
             Change::DroppedLines(count) => write!(f, "{count} line(s) without length dropped"),
+            Change::Crossings { moved_m2, .. } if *moved_m2 < 0.05 => {
+                f.write_str("touching rings redrawn, no ground in doubt")
+            }
             Change::Crossings { moved_m2, .. } => {
                 write!(
                     f,
