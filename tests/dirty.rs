@@ -198,6 +198,22 @@ proptest! {
         prop_assert!(repaired.moved_m2 < 0.5);
     }
 
+    /// A line drawn there and back as a ring, within a millimetre: engines may hang on such rings, and no ground is lost
+    /// by dropping them.
+    #[test]
+    fn lines_drawn_there_and_back_are_no_ground(
+        path in proptest::collection::vec((0.0..300.0f64, 0.0..300.0f64), 2..12),
+        noise in proptest::collection::vec(-1.0..1.0f64, 24),
+        size in prop_oneof![Just(0.0), Just(1e-7), Just(1e-5), Just(1e-3)],
+    ) {
+        let back = path.iter().rev().skip(1).zip(noise.chunks(2));
+        let mut ring = path.clone();
+        ring.extend(back.map(|(p, n)| (p.0 + size * n[0], p.1 + size * n[1])));
+        let length: f64 = path.windows(2).map(|e| (e[1].0 - e[0].0).hypot(e[1].1 - e[0].1)).sum();
+        let redrawn = redraw_polygons(vec![polygon(&ring, 512_000.0, 6_100_000.0)], RepairRule::NonZero).unwrap();
+        prop_assert!(redrawn.shape.unsigned_area() <= 3.0 * size * length + 0.01, "{redrawn:?}");
+    }
+
     /// Whatever is repaired is sound, so a second repair finds nothing to do.
     #[test]
     fn repair_is_done_after_one_round(a in rough_ring(), b in rough_ring()) {

@@ -458,3 +458,106 @@ fn unreadable_numbers_and_unknown_classes() {
     );
     insta::assert_snapshot!(told(&batch));
 }
+
+#[test]
+fn several_layers_and_constants_that_are_no_numbers() {
+    let folder = TempDir::new().unwrap();
+    let mut layer = geopackage(
+        &folder,
+        None,
+        "POLYGON ((500000 1, 500100 1, 500100 99, 500000 1))",
+    );
+    {
+        let options = gdal::DatasetOptions {
+            open_flags: gdal::GdalOpenFlags::GDAL_OF_UPDATE | gdal::GdalOpenFlags::GDAL_OF_VECTOR,
+            ..gdal::DatasetOptions::default()
+        };
+        let mut dataset =
+            gdal::Dataset::open_ex(folder.path().join("blocks.gpkg"), options).unwrap();
+        dataset
+            .create_layer(LayerOptions {
+                name: "roads",
+                ..LayerOptions::default()
+            })
+            .unwrap();
+        dataset.close().unwrap();
+    }
+    let unnamed = error(sources::read(&project(
+        folder.path(),
+        None,
+        vec![layer.clone()],
+    )));
+    layer.kind = LayerKind::Roads;
+    layer.layer = Some("blocks".to_owned());
+    layer.width.0.push(constant("3 chains"));
+    let wrong = error(sources::read(&project(
+        folder.path(),
+        Some("EPSG:32616"),
+        vec![layer],
+    )));
+    insta::assert_snapshot!(format!("{unnamed}\n{wrong}"));
+}
+
+#[test]
+fn a_crs_that_suits_some_blocks_sets_the_others_aside() {
+    let degrees = |id: &str, x: f64, y: f64| {
+        feature(
+            id,
+            &format!(
+                r#"{{"type": "Polygon", "coordinates": [[[{x}, {y}], [{}, {y}], [{x}, {}], [{x}, {y}]]]}}"#,
+                x + 0.001,
+                y + 0.001
+            ),
+        )
+    };
+    // An Albers CRS is true to size on its two parallels only, 50 and 58.5 north here.
+    let text = collection(
+        "",
+        &[
+            degrees("\"on\"", -126.0, 50.0),
+            degrees("\"between\"", -126.0, 54.3),
+        ],
+    );
+    insta::assert_snapshot!(told(&read_in(Some("EPSG:3005"), &text).unwrap()));
+}
+
+#[test]
+fn reading_twice_gives_the_same() {
+    let small = ring(&[
+        (0., 0.),
+        (100., 0.),
+        (100., 100.),
+        (-4., 100.),
+        (-4., 104.),
+        (0., 96.),
+        (0., 0.),
+    ]);
+    let text = collection(
+        UTM,
+        &[
+            feature("\"a\"", &small),
+            feature("\"b\"", "null"),
+            feature("null", &square(300., 50.)),
+        ],
+    );
+    let once = format!("{:?}", read_in(None, &text).unwrap());
+    assert_eq!(once, format!("{:?}", read_in(None, &text).unwrap()));
+}
+
+#[test]
+fn bare_numbers_are_in_the_unit_of_the_project() {
+    let folder = TempDir::new().unwrap();
+    let line = r#"{"type": "Feature", "properties": {"W": 10}, "geometry":
+        {"type": "LineString", "coordinates": [[500000, 5100000], [500100, 5100000]]}}"#;
+    std::fs::write(
+        folder.path().join("s.geojson"),
+        collection(UTM, &[line.to_owned()]),
+    )
+    .unwrap();
+    let mut streams = source(LayerKind::Streams, folder.path(), "s.geojson");
+    streams.width = fields(&["W"]);
+    let mut project = project(folder.path(), Some("EPSG:32616"), vec![streams]);
+    project.unit = blockwright::units::LengthUnit::Foot;
+    let batch = sources::read(&project).unwrap();
+    assert_eq!(batch.features[0].width_m, Some(10.0 * 0.3048));
+}
