@@ -561,3 +561,20 @@ fn bare_numbers_are_in_the_unit_of_the_project() {
     let batch = sources::read(&project).unwrap();
     assert_eq!(batch.features[0].width_m, Some(10.0 * 0.3048));
 }
+
+#[test]
+fn a_crs_by_link_is_not_fetched() {
+    let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    listener.set_nonblocking(true).unwrap();
+    let link = format!(
+        r#""crs": {{"type": "link", "properties": {{"href": "http://{}/crs", "type": "ogcwkt"}}}},"#,
+        listener.local_addr().unwrap()
+    );
+    let result = read_in(None, &collection(&link, &[feature("1", &square(0., 9.))]));
+    assert!(result.is_err());
+    let visitor = listener.accept();
+    assert!(
+        visitor.is_err_and(|e| e.kind() == std::io::ErrorKind::WouldBlock),
+        "somebody asked for the CRS"
+    );
+}

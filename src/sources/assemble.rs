@@ -44,7 +44,10 @@ impl<'a> Assembly<'a> {
             project,
             work,
             batch: Batch {
-                crs: work.label.clone(),
+                crs: work
+                    .spatial_ref
+                    .authority()
+                    .unwrap_or_else(|_| work.wkt.clone()),
                 crs_wkt: work.wkt.clone(),
                 ..Batch::default()
             },
