@@ -38,7 +38,12 @@ pub fn line(points: &[(f64, f64)]) -> Shape {
     Shape::Lines(MultiLineString(vec![LineString::from(points.to_vec())]))
 }
 
-pub fn feature(kind: LayerKind, class: Option<&str>, width_m: Option<f64>, shape: Shape) -> Feature {
+pub fn feature(
+    kind: LayerKind,
+    class: Option<&str>,
+    width_m: Option<f64>,
+    shape: Shape,
+) -> Feature {
     Feature {
         kind,
         source_layer: kind.key().to_owned(),

@@ -93,10 +93,18 @@ pub fn difference(a: &Geometry, b: &Geometry) -> Geometry {
     a.difference(b).expect("GEOS difference")
 }
 
+/// Square metres of what has any; lines and points that an overlay leaves have none.
+pub fn area_m2(geometry: &Geometry) -> f64 {
+    match geometry.geometry_name().as_str() {
+        "POLYGON" | "MULTIPOLYGON" | "GEOMETRYCOLLECTION" => geometry.area(),
+        _ => 0.0,
+    }
+}
+
 /// Shared ground in square metres.
 pub fn shared_m2(a: &Geometry, b: &Geometry) -> f64 {
     if boxes_meet(a, b) {
-        intersection(a, b).area()
+        area_m2(&intersection(a, b))
     } else {
         0.0
     }
