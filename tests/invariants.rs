@@ -458,6 +458,23 @@ fn strips_corridors_bands_and_unworked_ground_lie_inside_the_net_area_and_apart(
 }
 
 #[test]
+fn every_shape_is_valid() {
+    everywhere(|block| {
+        let mut faults = Vec::new();
+        for layer in OF_BLOCKS.into_iter().filter(|layer| *layer != "findings") {
+            for (at, row) in block.rows(layer).iter().enumerate() {
+                let shape = row.geometry();
+                // The zone of a stream that owes nothing is empty.
+                if !(shape.is_valid() && (layer == "zones" || !shape.is_empty())) {
+                    faults.push(format!("{layer} {at} is not valid"));
+                }
+            }
+        }
+        faults
+    });
+}
+
+#[test]
 fn areas_balance_to_a_square_metre_and_the_books_say_what_is_there() {
     everywhere(|block| {
         const BALANCE_M2: f64 = 1.0;

@@ -277,9 +277,17 @@ fn check(plan: &BlockPlan, share: f64) -> Result<(), TestCaseError> {
         .any(|row| row.status == Verdict::Fail);
     prop_assert_eq!(short, failed);
     prop_assert_eq!(failed, plan.status == BlockStatus::Fail);
+    // GEOS now and then takes two valid polygons whose edges lie on one another but for a rounding for strangers, so edges
+    // are moved apart by a millimetre before they are compared.
+    let grown = measured::buffer(&block, 0.001, 2);
     for (at, strip) in strips.iter().enumerate() {
         let strip = geos(strip);
-        let outside = measured::area_m2(&measured::difference(&strip, &block));
+        prop_assert!(
+            strip.is_valid(),
+            "strip {at} is not valid: {}",
+            strip.wkt().unwrap_or_default()
+        );
+        let outside = measured::area_m2(&measured::difference(&strip, &grown));
         prop_assert!(
             outside <= 0.01,
             "strip {at}: {outside} m2 outside the block"
@@ -293,7 +301,7 @@ fn check(plan: &BlockPlan, share: f64) -> Result<(), TestCaseError> {
             .into_iter()
             .filter(|&other| other > at)
         {
-            let shared = measured::shared_m2(strip, &boxes[other]);
+            let shared = measured::shared_m2(strip, &measured::buffer(&boxes[other], -0.001, 2));
             prop_assert!(shared <= 0.01, "strips {at} and {other} share {shared} m2");
         }
     }
