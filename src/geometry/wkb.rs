@@ -247,7 +247,7 @@ pub fn write(geometry: &Geometry, offset: [f64; 2]) -> Vec<u8> {
     writer.bytes
 }
 
-/// As [`write`], for a polygon, without a copy.
+/// As [`write()`], for a polygon, without a copy.
 pub fn write_polygon(polygon: &Polygon, offset: [f64; 2]) -> Vec<u8> {
     let mut writer = Writer {
         bytes: Vec::new(),
@@ -257,7 +257,7 @@ pub fn write_polygon(polygon: &Polygon, offset: [f64; 2]) -> Vec<u8> {
     writer.bytes
 }
 
-/// As [`write`], for a multipolygon, without a copy.
+/// As [`write()`], for a multipolygon, without a copy.
 pub fn write_multi_polygon(polygons: &MultiPolygon, offset: [f64; 2]) -> Vec<u8> {
     let mut writer = Writer {
         bytes: Vec::new(),
@@ -271,7 +271,7 @@ pub fn write_multi_polygon(polygons: &MultiPolygon, offset: [f64; 2]) -> Vec<u8>
     writer.bytes
 }
 
-/// As [`write`], for a line, without a copy.
+/// As [`write()`], for a line, without a copy.
 pub fn write_line(line: &LineString, offset: [f64; 2]) -> Vec<u8> {
     let mut writer = Writer {
         bytes: Vec::new(),
@@ -281,7 +281,7 @@ pub fn write_line(line: &LineString, offset: [f64; 2]) -> Vec<u8> {
     writer.bytes
 }
 
-/// As [`write`], for a multiline, without a copy.
+/// As [`write()`], for a multiline, without a copy.
 pub fn write_multi_line(lines: &MultiLineString, offset: [f64; 2]) -> Vec<u8> {
     let mut writer = Writer {
         bytes: Vec::new(),
