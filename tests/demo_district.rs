@@ -43,6 +43,7 @@ fn read(path: &Path) -> BTreeMap<String, Vec<Row>> {
                     .map(|(name, value)| format!("{name}={value:?}"))
                     .collect(),
                 // A null geometry comes as a geometry without a handle.
+                // SAFETY: the handle is looked at while the feature lives, not used.
                 wkb: feature
                     .geometry()
                     .filter(|geometry| !unsafe { geometry.c_geometry() }.is_null())
@@ -376,4 +377,37 @@ fn a_season_of_two_thousand_blocks_takes_seconds() {
     let taken = started.elapsed();
     assert_eq!(district.good("blocks").len(), 2_000);
     assert!(taken.as_secs() < 60, "{taken:?}");
+}
+
+#[test]
+fn the_project_file_maps_every_layer_to_attributes_that_exist() {
+    let district = district(2, SEED);
+    let text = std::fs::read_to_string(&district.report.project).unwrap();
+    let project: toml::Table = text.parse().unwrap();
+    let mut mapped = BTreeSet::new();
+    for (role, value) in project["layers"].as_table().unwrap() {
+        assert!(
+            blockwright::model::LayerKind::from_key(role).is_some(),
+            "{role}"
+        );
+        let tables = match value {
+            toml::Value::Array(tables) => tables.iter().collect(),
+            table => vec![table],
+        };
+        for table in tables {
+            let layer = table["layer"].as_str().unwrap();
+            assert!(mapped.insert(layer.to_owned()), "{layer} is mapped twice");
+            let fields = &district.layers[layer][0].fields;
+            for (key, attribute) in table.as_table().unwrap() {
+                if !["source", "layer", "where"].contains(&key.as_str()) {
+                    let named = format!("{}=", attribute.as_str().unwrap());
+                    assert!(
+                        fields.iter().any(|field| field.starts_with(&named)),
+                        "{layer}, {key}"
+                    );
+                }
+            }
+        }
+    }
+    assert_eq!(mapped, district.layers.keys().cloned().collect());
 }

@@ -1,6 +1,7 @@
 //! A season of blocks: one reader, the blocks in parallel, one writer, in input order and bounded memory. One bad block
 //! never stops the rest.
 
+mod missing;
 mod progress;
 
 use std::any::Any;
@@ -98,6 +99,7 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
     let landbase = Landbase::new(&batch.features, &project.rules, &project.settings.layout);
     let mut problems = batch.problems.clone();
     clock.lap("index");
+    let missing = missing::Missing::new(&batch, &landbase);
     let context = Context {
         landbase: &landbase,
         settings: &project.settings,
@@ -113,8 +115,8 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
         let writer = scope.spawn(|| write_all(&options.out, &batch, from_workers, ready));
         // The writer says at once whether it can write at all.
         if is_ready.recv().is_ok() {
-            let refused =
-                pool.install(|| lay_out_all(context, &chosen, &options.progress, &to_writer));
+            let refused = pool
+                .install(|| lay_out_all(context, &missing, &chosen, &options.progress, &to_writer));
             problems.extend(refused);
         }
         drop(to_writer);
@@ -201,6 +203,7 @@ const CHUNK: usize = 128;
 
 fn lay_out_all(
     context: Context<'_>,
+    missing: &missing::Missing,
     blocks: &[&SourceBlock],
     progress: &Progress,
     to_writer: &SyncSender<Vec<Done>>,
@@ -211,7 +214,7 @@ fn lay_out_all(
         let results: Vec<Result<Done, Problem>> = chunk
             .par_iter()
             .map(|block| {
-                let result = lay_out_one(context, block);
+                let result = lay_out_one(context, missing, block);
                 bar.step();
                 result
             })
@@ -232,10 +235,15 @@ fn lay_out_all(
     refused
 }
 
-fn lay_out_one(context: Context<'_>, block: &SourceBlock) -> Result<Done, Problem> {
+fn lay_out_one(
+    context: Context<'_>,
+    missing: &missing::Missing,
+    block: &SourceBlock,
+) -> Result<Done, Problem> {
     let attempt = catch_unwind(AssertUnwindSafe(|| {
         let mut plan = layout::lay_out(context, block)?;
         compliance::judge(context, block, &mut plan);
+        missing.warn(block, &mut plan);
         let map = outputs::render(&plan, &block.id);
         Ok(Done { plan, map })
     }));

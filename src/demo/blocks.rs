@@ -4,7 +4,7 @@ use geo::{Area, Coord, LineString, MultiPolygon};
 
 use super::contour::Field;
 use super::country::{Around, CELL, Cell};
-use super::curve::{distance, lerp, tidy, to_segment};
+use super::curve::{distance, length, lerp, tidy, to_segment, to_segment_squared};
 use super::noise::{Dice, noise, warp};
 
 /// Half of the least ground left between two blocks, in metres.
@@ -250,10 +250,15 @@ impl Bounds {
     }
 
     fn depth(&self, at: Coord) -> f64 {
-        self.lines
-            .iter()
-            .map(|&(a, b, half)| to_segment(at, a, b) - half)
-            .fold(f64::INFINITY, f64::min)
+        let mut least = f64::INFINITY;
+        for &(a, b, half) in &self.lines {
+            let square = to_segment_squared(at, a, b);
+            // Most lines are too far away to matter: no root for them.
+            if least + half > 0.0 && square < (least + half).powi(2) {
+                least = square.sqrt() - half;
+            }
+        }
+        least
     }
 }
 
@@ -334,13 +339,13 @@ fn access(
         return (None, None);
     };
     let inward = claim.centre - from;
-    let length = inward.x.hypot(inward.y);
-    if claim.wants_spur && length > 110.0 && shape.unsigned_area() > 120_000.0 {
+    let far = length(inward);
+    if claim.wants_spur && far > 110.0 && shape.unsigned_area() > 120_000.0 {
         let side = Coord {
             x: -inward.y,
             y: inward.x,
-        } / length;
-        let bend = side * (0.16 * length);
+        } / far;
+        let bend = side * (0.16 * far);
         let mut points: Vec<Coord> = (0..=14)
             .map(|step| {
                 let t = f64::from(step) / 14.0;
@@ -348,7 +353,7 @@ fn access(
             })
             .collect();
         for pond in around.lakes.iter().chain(&around.wetlands) {
-            if distance(pond.blob.centre, claim.centre) < pond.blob.outer() + 30.0 + length {
+            if distance(pond.blob.centre, claim.centre) < pond.blob.outer() + 30.0 + far {
                 points = super::curve::around(&points, &pond.blob, 25.0);
             }
         }
@@ -363,7 +368,7 @@ fn access(
             return (Some(tidy(points)), Some(end));
         }
     }
-    let roadside = lerp(from, claim.centre, (34.0 / length.max(34.0)).min(1.0));
+    let roadside = lerp(from, claim.centre, (34.0 / far.max(34.0)).min(1.0));
     let landing = (claim.wants_landing && shape.contains(&Point(roadside))).then_some(roadside);
     (None, landing)
 }

@@ -95,10 +95,12 @@ impl Country {
         let made: Vec<Tile> = wanted
             .par_iter()
             .map(|&tile| {
-                let ponds: Vec<&Pond> = neighbours(tile, 1)
+                let near: Vec<&Arc<Water>> = neighbours(tile, 1)
                     .filter_map(|near| waters.get(&near))
-                    .flat_map(|water| water.lakes.iter().chain(&water.wetlands))
                     .collect();
+                let wetlands = near.iter().flat_map(|water| &water.wetlands);
+                let lakes = near.iter().flat_map(|water| &water.lakes);
+                let ponds: Vec<&Pond> = wetlands.chain(lakes).collect();
                 let network = Network {
                     terrain,
                     ponds: &ponds,

@@ -4,16 +4,21 @@ use geo::{Coord, LineString, Polygon};
 
 use super::noise::{Dice, noise};
 
+/// Plain square root: several times faster than `hypot`, and the same on every machine.
+pub fn length(v: Coord) -> f64 {
+    (v.x * v.x + v.y * v.y).sqrt()
+}
+
 pub fn distance(a: Coord, b: Coord) -> f64 {
-    (a.x - b.x).hypot(a.y - b.y)
+    length(a - b)
 }
 
 pub fn lerp(a: Coord, b: Coord, t: f64) -> Coord {
     a + (b - a) * t
 }
 
-/// Distance from a place to a segment.
-pub fn to_segment(p: Coord, a: Coord, b: Coord) -> f64 {
+/// Square of the distance from a place to a segment.
+pub fn to_segment_squared(p: Coord, a: Coord, b: Coord) -> f64 {
     let (d, v) = (b - a, p - a);
     let square = d.x * d.x + d.y * d.y;
     let t = if square > 0.0 {
@@ -21,7 +26,13 @@ pub fn to_segment(p: Coord, a: Coord, b: Coord) -> f64 {
     } else {
         0.0
     };
-    distance(p, lerp(a, b, t))
+    let off = v - d * t;
+    off.x * off.x + off.y * off.y
+}
+
+/// Distance from a place to a segment.
+pub fn to_segment(p: Coord, a: Coord, b: Coord) -> f64 {
+    to_segment_squared(p, a, b).sqrt()
 }
 
 /// Centimetres are as fine as any survey; short coordinates also keep files small.
@@ -76,7 +87,7 @@ impl Blob {
     /// Signed distance along the ray from the centre: negative inside.
     pub fn depth(&self, at: Coord) -> f64 {
         let v = at - self.centre;
-        v.x.hypot(v.y) - self.shore(v.y.atan2(v.x))
+        length(v) - self.shore(v.y.atan2(v.x))
     }
 
     /// No shore is farther from the centre.

@@ -3,7 +3,7 @@
 use geo::{Coord, LineString, Polygon};
 
 use super::country::{Around, CELL, Cell, middle};
-use super::curve::{Blob, distance, lerp, rounded, tidy};
+use super::curve::{Blob, distance, length, lerp, rounded, tidy};
 use super::noise::{Dice, noise, warp};
 use super::terrain::Terrain;
 
@@ -75,7 +75,7 @@ pub fn soft_ground(terrain: Terrain, cell: Cell, around: &Around) -> Vec<Area> {
             let slope = terrain.slope(at);
             let radius = dice.between(22.0, 60.0);
             let blob = Blob::throw(&mut dice, at, radius, terrain.seed);
-            let flat = reach.width < 8.0 && slope.x.hypot(slope.y) < 0.07;
+            let flat = reach.width < 8.0 && length(slope) < 0.07;
             (flat && dice.chance(0.3) && !in_lake(around, at, 40.0)).then_some(blob)
         });
     margins
@@ -165,13 +165,13 @@ fn power_line(terrain: Terrain, cell: Cell) -> Vec<Hazard> {
 
 /// Follows the contour both ways from a steep place for as long as it stays steep.
 fn steep_break(terrain: Terrain, from: Coord) -> Option<Hazard> {
-    const STEEP: f64 = 0.24;
+    const STEEP: f64 = 0.17;
     let walk = |sign: f64| {
         let mut points = Vec::new();
         let mut at = from;
         for _ in 0..16 {
             let slope = terrain.slope(at);
-            let steepness = slope.x.hypot(slope.y);
+            let steepness = length(slope);
             if steepness < STEEP {
                 break;
             }

@@ -34,8 +34,21 @@ pub fn cell_at(at: Coord) -> (i32, i32) {
 
 pub struct Network<'a> {
     pub terrain: Terrain,
-    /// Ponds that roads must lead around, of this tile and its neighbours.
+    /// Ponds that roads must lead around, of this tile and its neighbours; lakes last, since the way around a wetland
+    /// may lead into a lake.
     pub ponds: &'a [&'a Pond],
+}
+
+/// Takes the kinks off a line; its ends stay where they are.
+fn eased(line: &[Coord]) -> Vec<Coord> {
+    let mut eased = line.to_vec();
+    for _ in 0..2 {
+        let before = eased.clone();
+        for (at, three) in before.windows(3).enumerate() {
+            eased[at + 1] = three[1] * 0.5 + (three[0] + three[2]) * 0.25;
+        }
+    }
+    eased
 }
 
 type Node = (i64, i64);
@@ -66,7 +79,7 @@ impl Network<'_> {
                 distance(at, pond.blob.centre) < pond.blob.outer() + clear
                     && pond.blob.depth(at) < clear
             }) {
-                points = around(&points, &pond.blob, clear);
+                points = eased(&around(&points, &pond.blob, clear));
             }
         }
         tidy(points)
@@ -204,6 +217,13 @@ impl Network<'_> {
                     let points: Vec<Coord> = (0..=12)
                         .map(|step| super::curve::lerp(a, b, f64::from(step) / 12.0))
                         .collect();
+                    if self
+                        .ponds
+                        .iter()
+                        .any(|pond| points.iter().any(|&at| pond.blob.depth(at) < 150.0))
+                    {
+                        continue;
+                    }
                     roads.push(Road {
                         cell: cell_at(a),
                         kind: "bridge",

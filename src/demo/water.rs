@@ -5,7 +5,7 @@
 
 use geo::{Coord, LineString, MultiLineString, Polygon};
 
-use super::curve::{Blob, distance, spline, tidy};
+use super::curve::{Blob, distance, length, spline, tidy};
 use super::noise::{Dice, hash, noise, ramp, warp};
 use super::terrain::Terrain;
 
@@ -220,7 +220,7 @@ impl Drainage {
 
     fn fish(&self, node: Node) -> bool {
         // Some basins have a fall near their mouth, and no fish above it.
-        let barrier = 4.0 + 32.0 * noise(self.terrain.seed, 25, 4_000.0, self.place(node)).max(0.0);
+        let barrier = 4.0 + 48.0 * noise(self.terrain.seed, 25, 4_000.0, self.place(node)).max(0.0);
         f64::from(self.gathered(node)) >= barrier
     }
 
@@ -260,14 +260,25 @@ pub fn of_tile(terrain: Terrain, low_cell: (i32, i32), side: i32) -> Water {
             {
                 water.reaches.push(reach);
             }
-            if let Some(lake) = lake_at(&drainage, node) {
+            if let Some(lake) = lake_at(&drainage, node)
+                && apart(&lake, &water.lakes)
+            {
                 water.lakes.push(lake);
             } else if let Some(wetland) = wetland_at(&drainage, node) {
                 water.wetlands.push(wetland);
             }
         }
     }
+    let lakes = &water.lakes;
+    water.wetlands.retain(|wetland| apart(wetland, lakes));
     water
+}
+
+fn apart(pond: &Pond, others: &[Pond]) -> bool {
+    others.iter().all(|other| {
+        distance(pond.blob.centre, other.blob.centre)
+            > pond.blob.outer() + other.blob.outer() + 40.0
+    })
 }
 
 fn starts(drainage: &Drainage, node: Node) -> bool {
@@ -370,7 +381,7 @@ fn wetland_at(drainage: &Drainage, node: Node) -> Option<Pond> {
     let place = drainage.place(node);
     let slope = drainage.terrain.slope(place);
     let (next, breached) = drainage.outlet(node)?;
-    if slope.x.hypot(slope.y) > 0.055 || breached {
+    if length(slope) > 0.055 || breached {
         return None;
     }
     // A wetland beside a lake would be the lake's own shore.

@@ -116,13 +116,12 @@ struct Writer<'a> {
     path: &'a Path,
     written: [u64; SCHEMAS.len()],
     east: f64,
-    first_block: String,
 }
 
 impl Writer<'_> {
     fn add(&mut self, layer: Layer, shape: &Geometry, values: &[Value]) -> Result<(), DemoError> {
         let count = self.written[layer as usize] + 1;
-        let id = format!("{}-{count:04}", SCHEMAS[layer as usize].mark);
+        let id = id_of(layer as usize, count);
         self.put(layer as usize, Some(shape), &id, values)
     }
 
@@ -178,6 +177,10 @@ impl Writer<'_> {
     }
 }
 
+fn id_of(layer: usize, count: u64) -> String {
+    format!("{}-{count:04}", SCHEMAS[layer].mark)
+}
+
 fn yes_no(yes: bool) -> Value<'static> {
     Value::Text(if yes { "yes" } else { "no" })
 }
@@ -204,9 +207,6 @@ impl Taker for Writer<'_> {
     type Error = DemoError;
 
     fn block(&mut self, block: &DemoBlock) -> Result<(), DemoError> {
-        if self.written[Layer::Blocks as usize] == 0 {
-            self.first_block = format!("{}-{:04}", SCHEMAS[0].mark, 1);
-        }
         for part in &block.shape {
             let east = part
                 .exterior()
@@ -363,12 +363,12 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
     })
 }
 
-type Written12 = [u64; SCHEMAS.len()];
+type Counts = [u64; SCHEMAS.len()];
 
 fn write_layers(
     path: &Path,
     options: &DemoOptions,
-) -> Result<(Written12, Vec<BrokenFeature>), DemoError> {
+) -> Result<(Counts, Vec<BrokenFeature>), DemoError> {
     let mut dataset = create(path)?;
     let whole = |source| failed(path, SCHEMAS[0].name, source);
     let definitions = (0..SCHEMAS.len())
@@ -382,7 +382,6 @@ fn write_layers(
         path,
         written: [0; SCHEMAS.len()],
         east: 0.0,
-        first_block: String::new(),
     };
     grow(options.seed, options.blocks, &mut writer)?;
     // East of everything, so that no broken feature spoils a good block.
@@ -390,7 +389,7 @@ fn write_layers(
         x: writer.east.round() + 2_000.0,
         y: 0.0,
     };
-    let broken = features(yard, &writer.first_block);
+    let broken = features(yard, &id_of(Layer::Blocks as usize, 1));
     for feature in &broken {
         writer.put_broken(feature)?;
     }

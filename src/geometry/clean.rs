@@ -32,8 +32,8 @@ pub enum CleanError {
     )]
     Degenerate { near: Option<[f64; 2]> },
     #[error(
-        "its rings leave open to whom {moved_m2:.1} m2 of {area_m2:.1} m2 belong, more than the {tolerance_m2:.1} m2 that \
-         are repaired without asking"
+        "its rings cross: of {area_m2:.1} m2 it is in doubt whether {moved_m2:.1} m2 lie inside, and at most \
+         {tolerance_m2:.1} m2 are repaired without asking"
     )]
     MovesTooMuch {
         moved_m2: f64,
@@ -94,6 +94,9 @@ impl fmt::Display for Change {
                 "{count} ring(s) thinner than 1 mm, {area_m2:.3} m2, dropped"
             ),
             Change::DroppedLines(count) => write!(f, "{count} line(s) without length dropped"),
+            Change::Crossings { moved_m2, .. } if *moved_m2 < 0.05 => {
+                f.write_str("touching rings redrawn, no ground in doubt")
+            }
             Change::Crossings { moved_m2, .. } => {
                 write!(
                     f,

@@ -3,7 +3,7 @@
 
 use geo::coordinate_position::{CoordPos, coord_pos_relative_to_ring};
 use geo::kernels::{Kernel, Orientation, RobustKernel};
-use geo::{Coord, LineString, MultiPolygon, Polygon, Validation};
+use geo::{BoundingRect, Coord, LineString, MultiPolygon, Polygon, Rect, Validation};
 
 /// How the edges of a set of rings meet, apart from neighbours in one ring.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -192,46 +192,65 @@ fn touching_place(rings: &[&LineString]) -> Option<[f64; 2]> {
 
 /// For rings that nowhere meet: a hole outside its shell or inside another hole, or a part inside another part.
 fn misplaced_ring(polygons: &[Polygon]) -> Option<[f64; 2]> {
-    let inside = |ring: &LineString, of: &LineString| {
-        ring.0
-            .first()
-            .is_some_and(|&p| coord_pos_relative_to_ring(p, of) == CoordPos::Inside)
-    };
+    let shells: Vec<Placed> = polygons.iter().map(|p| Placed::new(p.exterior())).collect();
     for (n, polygon) in polygons.iter().enumerate() {
-        let (shell, holes) = (polygon.exterior(), polygon.interiors());
+        let shell = &shells[n];
+        let holes: Vec<Placed> = polygon.interiors().iter().map(Placed::new).collect();
         let wrong = holes.iter().enumerate().find(|(i, hole)| {
-            !inside(hole, shell)
-                || holes
-                    .iter()
-                    .enumerate()
-                    .any(|(j, other)| *i != j && box_overlap(hole, other) && inside(hole, other))
+            let nested = |(j, other): (usize, &Placed)| *i != j && hole.lies_in(other);
+            !hole.lies_in(shell) || holes.iter().enumerate().any(nested)
         });
         if let Some((_, hole)) = wrong {
-            return hole.0.first().map(|p| [p.x, p.y]);
+            return hole.place();
         }
-        let covered = polygons.iter().enumerate().any(|(m, other)| {
+        // Inside another part, but not in one of its holes.
+        let covered = shells.iter().enumerate().any(|(m, other)| {
             n != m
-                && box_overlap(shell, other.exterior())
-                && inside(shell, other.exterior())
-                && !other.interiors().iter().any(|hole| inside(shell, hole))
+                && shell.lies_in(other)
+                && !polygons[m]
+                    .interiors()
+                    .iter()
+                    .any(|hole| shell.lies_in(&Placed::new(hole)))
         });
         if covered {
-            return shell.0.first().map(|p| [p.x, p.y]);
+            return shell.place();
         }
     }
     None
 }
 
-fn box_overlap(a: &LineString, b: &LineString) -> bool {
-    use geo::BoundingRect;
-    match (a.bounding_rect(), b.bounding_rect()) {
-        (Some(a), Some(b)) => {
-            a.min().x <= b.max().x
-                && b.min().x <= a.max().x
-                && a.min().y <= b.max().y
-                && b.min().y <= a.max().y
+/// A ring with its box.
+struct Placed<'a> {
+    ring: &'a LineString,
+    bounds: Option<Rect>,
+}
+
+impl Placed<'_> {
+    fn new(ring: &LineString) -> Placed<'_> {
+        Placed {
+            ring,
+            bounds: ring.bounding_rect(),
         }
-        _ => false,
+    }
+
+    /// Right for rings that do not meet.
+    fn lies_in(&self, other: &Placed<'_>) -> bool {
+        let (Some(inner), Some(outer)) = (self.bounds, other.bounds) else {
+            return false;
+        };
+        inner.min().x >= outer.min().x
+            && inner.min().y >= outer.min().y
+            && inner.max().x <= outer.max().x
+            && inner.max().y <= outer.max().y
+            && self
+                .ring
+                .0
+                .first()
+                .is_some_and(|&p| coord_pos_relative_to_ring(p, other.ring) == CoordPos::Inside)
+    }
+
+    fn place(&self) -> Option<[f64; 2]> {
+        self.ring.0.first().map(|p| [p.x, p.y])
     }
 }
 

@@ -28,6 +28,9 @@ struct Entry {
 
 type Indexed = GeomWithData<Rectangle<[f64; 2]>, Entry>;
 
+/// Features are kept this far beyond what their rules ask, so that zones run on across the block's map.
+const SHOWN_BEYOND_M: f64 = 80.0;
+
 /// What the rules in force ask of one feature, looked up once.
 #[derive(Clone, Copy, Debug)]
 pub struct Demand<'a> {
@@ -94,6 +97,14 @@ impl<'a> Landbase<'a> {
         }
     }
 
+    /// The widest rule of any feature of a kind; 0 when there is none.
+    pub fn widest_m(&self, kind: LayerKind) -> f64 {
+        self.trees
+            .iter()
+            .find(|(tree, _, _)| *tree == kind)
+            .map_or(0.0, |(_, widest_m, _)| *widest_m)
+    }
+
     pub fn demand(&self, feature: u32) -> Demand<'a> {
         self.demands[feature as usize]
     }
@@ -103,7 +114,7 @@ impl<'a> Landbase<'a> {
     pub fn near(&self, block: &Bounds, origin: Coord) -> Vec<NearFeature<'a>> {
         let mut found = Vec::new();
         for (_, widest_m, tree) in &self.trees {
-            let reach = block.grown(*widest_m);
+            let reach = block.grown(*widest_m + SHOWN_BEYOND_M);
             let mut entries: Vec<Entry> = locate(tree, &reach).collect();
             entries.sort_by_key(|entry| (entry.feature, entry.member, entry.from));
             for run in entries.chunk_by(|a, b| a.feature == b.feature) {
@@ -111,7 +122,7 @@ impl<'a> Landbase<'a> {
                 let feature = &self.features[index as usize];
                 let demand = self.demands[index as usize];
                 let radius_m = radius(feature, &demand, self.settings);
-                let window = block.grown(radius_m + 1.0);
+                let window = block.grown(radius_m + SHOWN_BEYOND_M);
                 if let Some(source) = near::cut_down(feature, run, &window, origin) {
                     found.push((
                         index,

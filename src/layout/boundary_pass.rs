@@ -73,20 +73,13 @@ pub fn lay(context: Context<'_>, ground: &Ground, part: &Polygon) -> Pass {
         rings = clip_lines(&rings, &oriented(along).0, true);
     }
     let mut lines = joined(clip_lines(&rings, &ground.zones.exclusion, false));
-    let rest = reach_rest(
-        engines,
-        machine,
-        &whole,
-        &ground.zones.exclusion,
-        &band,
-        &mut lines,
-    );
-    let band = difference(&band, &rest.0);
+    let exclusion = &ground.zones.exclusion;
+    let reached = reach_rest(engines, machine, &whole, exclusion, &band, &mut lines);
     Pass {
-        band,
+        band: reached.within,
         interior,
         lines,
-        beyond_reach: rest.0,
+        beyond_reach: reached.beyond.0,
         slivers,
         front,
         edges,

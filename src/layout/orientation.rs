@@ -118,11 +118,11 @@ pub fn choose(
     }
 }
 
-/// Fewest strips among whole degrees within 45 of square to the road (all directions without frontage); among equals
+/// Fewest strips among whole degrees within 30 of square to the road (all directions without frontage); among equals
 /// the nearest to square.
 fn fewest_strips(part: &Polygon, interior: &MultiPolygon, side: RoadSide, pitch_m: f64) -> f64 {
     let square_deg = azimuth_deg(side.inward);
-    let limit = if side.no_frontage { 90 } else { 45 };
+    let limit = if side.no_frontage { 90 } else { 30 };
     let whole;
     let ground = if interior.0.is_empty() {
         whole = MultiPolygon(vec![part.clone()]);

@@ -27,6 +27,8 @@ pub struct Solved {
     pub pieces: Vec<Pieces>,
 }
 
+const ROUNDING_M2: f64 = 0.25;
+
 pub fn solve(context: Context<'_>, parts: &[Part], target_m2: f64) -> Solved {
     let layout = &context.settings.layout;
     let strip_m = context.settings.machine.strip_width_m();
@@ -37,6 +39,12 @@ pub fn solve(context: Context<'_>, parts: &[Part], target_m2: f64) -> Solved {
         every: 0,
     };
     let mut combs: Vec<Comb> = parts.iter().map(plain).collect();
+    // Rounding of sums over many pieces must not leave a block a hair short of its share.
+    let target_m2 = if target_m2 > 0.0 {
+        target_m2 + ROUNDING_M2
+    } else {
+        target_m2
+    };
     if target_m2 > 0.0 {
         let bounds = Width {
             least_m: layout.corridor_min_m,

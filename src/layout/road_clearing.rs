@@ -6,7 +6,7 @@ use super::Context;
 use super::cover::reach_rest;
 use super::ground::Ground;
 use crate::geometry::buffer::Source;
-use crate::geometry::overlay::{clip_lines, difference, joined, oriented};
+use crate::geometry::overlay::{clip_lines, joined, oriented};
 use crate::landbase::NearFeature;
 use crate::model::LayerKind;
 
@@ -43,17 +43,11 @@ pub fn lay(context: Context<'_>, ground: &Ground, near: &[NearFeature]) -> Clear
     let on_road = clip_lines(&centre_lines, &oriented(around).0, true);
     let mut lines = joined(clip_lines(&on_road, &ground.zones.reserve, false));
     let shape = &ground.clearing;
-    let rest = reach_rest(
-        engines,
-        machine,
-        shape,
-        &ground.zones.exclusion,
-        shape,
-        &mut lines,
-    );
+    let exclusion = &ground.zones.exclusion;
+    let reached = reach_rest(engines, machine, shape, exclusion, shape, &mut lines);
     Clearing {
-        shape: difference(shape, &rest.0),
+        shape: reached.within,
         lines,
-        beyond_reach: rest.0,
+        beyond_reach: reached.beyond.0,
     }
 }

@@ -5,7 +5,7 @@ use geo::{Coord, LineString, MultiPolygon, Polygon};
 use super::Context;
 use super::boundary_pass::Pass;
 use super::comb::Comb;
-use super::cover::out_of_reach;
+use super::cover;
 use super::ground::Ground;
 use super::orientation::{self, RoadSide};
 use crate::geometry::area::{Bounds, polygon_area};
@@ -199,10 +199,9 @@ impl Pieces {
             } else {
                 let lines: Vec<LineString> =
                     drives.iter().map(|&drive| upright_line(x, drive)).collect();
-                let beyond = out_of_reach(context.engines, &whole, &lines, machine.reach_m);
-                let reached = difference(&whole, &beyond.0);
-                self.beyond_reach.extend(beyond.0);
-                reached
+                let divided = cover::divide(context.engines, &whole, &lines, machine.reach_m);
+                self.beyond_reach.extend(divided.beyond.0);
+                divided.within
             };
         if !reached.0.is_empty() {
             self.cut.push(Piece {

@@ -51,7 +51,7 @@ impl Machine {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Azimuth {
-    /// Fewest strips among directions within 45 degrees of square to the road.
+    /// Fewest strips among directions within 30 degrees of square to the road.
     #[default]
     Auto,
     SquareToRoad,

@@ -2,11 +2,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use gdal::spatial_ref::SpatialRef;
 use geo::{BoundingRect, Coord, MultiPolygon};
 
 use super::attributes::Number;
-use super::crs::{self, PointScale, SCALE_LIMIT, Transform, Whereabouts, WorkCrs};
+use super::crs::{self, PointScale, SCALE_LIMIT, Transform, WorkCrs};
 use super::errors::SourceError;
 use super::features::{self, Remark};
 use super::layer::{RawFeature, RawLayer};
@@ -14,68 +13,6 @@ use super::{Batch, InputFile, LayerReport};
 use crate::model::{Feature, LayerKind, Problem, ProblemCode, Shape, SourceBlock};
 use crate::project::Project;
 use crate::rulebook::Match;
-
-/// The UTM zone of all blocks that have a place.
-pub(super) fn utm_zone_of(layers: &[RawLayer<'_>]) -> Result<String, SourceError> {
-    if layers.is_empty() {
-        return Err(SourceError::NoZone {
-            why: "there is no layer of blocks".to_owned(),
-        });
-    }
-    let wgs84 = crs::wgs84()?;
-    let mut places = Vec::new();
-    for layer in layers {
-        let Some((from, _)) = layer.crs(None)? else {
-            continue;
-        };
-        let transform = transform(layer, &from, &wgs84, "EPSG:4326")?;
-        for feature in &layer.features {
-            let corners: Vec<Coord> = feature.geometry.coords().collect();
-            let Some(bounds) = geo::MultiPoint::from(corners).bounding_rect() else {
-                continue;
-            };
-            let mut corners = vec![
-                bounds.min(),
-                bounds.max(),
-                Coord {
-                    x: bounds.min().x,
-                    y: bounds.max().y,
-                },
-                Coord {
-                    x: bounds.max().x,
-                    y: bounds.min().y,
-                },
-            ];
-            // A block beyond its own CRS is set aside later; it must not choose the zone.
-            if transform.points(&mut corners)
-                && corners
-                    .iter()
-                    .all(|c| c.x.abs() <= 180.0 && c.y.abs() <= 90.0)
-            {
-                places.push(Whereabouts {
-                    block: feature.id.clone().unwrap_or_else(|| feature.fid.clone()),
-                    corners,
-                });
-            }
-        }
-    }
-    crs::utm_zone(&places)
-}
-
-fn transform(
-    layer: &RawLayer<'_>,
-    from: &SpatialRef,
-    to: &SpatialRef,
-    to_label: &str,
-) -> Result<Transform, SourceError> {
-    Transform::new(from, to).map_err(|message| SourceError::NoTransform {
-        layer: layer.label.clone(),
-        role: layer.source.kind.key(),
-        from: crs::label(from),
-        to: to_label.to_owned(),
-        message,
-    })
-}
 
 struct OffScale {
     block: SourceBlock,
@@ -107,7 +44,10 @@ impl<'a> Assembly<'a> {
             project,
             work,
             batch: Batch {
-                crs: work.label.clone(),
+                crs: work
+                    .spatial_ref
+                    .authority()
+                    .unwrap_or_else(|_| work.wkt.clone()),
                 crs_wkt: work.wkt.clone(),
                 ..Batch::default()
             },
@@ -124,12 +64,7 @@ impl<'a> Assembly<'a> {
         let transform = match found {
             Some((from, note)) => {
                 self.batch.problems.extend(note);
-                Some(transform(
-                    layer,
-                    &from,
-                    &self.work.spatial_ref,
-                    &self.work.label,
-                )?)
+                Some(layer.transform(&from, &self.work.spatial_ref, &self.work.label)?)
             }
             None => None,
         };

@@ -3,7 +3,7 @@
 use gdal::errors::GdalError;
 use gdal::vector::{Feature, FieldValue, LayerAccess};
 
-use super::errors::{SourceError, nearest};
+use super::errors::{Names, SourceError};
 use crate::model::LayerKind;
 use crate::project::{Attribute, AttributeSource, LayerSource};
 use crate::units::{LengthUnit, parse_length};
@@ -27,6 +27,7 @@ enum Value {
 pub(super) struct Columns(Vec<Column>);
 
 /// All attributes of one layer.
+#[derive(Default)]
 pub(super) struct Schema {
     pub id: Columns,
     pub class: Columns,
@@ -100,8 +101,7 @@ impl Schema {
                                 role: source.kind.key(),
                                 key,
                                 field: name.clone(),
-                                available: names.clone(),
-                                nearest: nearest(name, &names),
+                                names: Names::around(name, names.clone()),
                             }),
                         }
                     }

@@ -29,13 +29,12 @@ pub enum SourceError {
         role: &'static str,
         message: String,
     },
-    #[error("{file} ({role}): it has no layer `{layer}`; it has {}\n  hint: {}", List(available), layer_hint(nearest.as_deref(), role))]
+    #[error("{file} ({role}): it has no layer `{layer}`; it has {}\n  hint: {}", List(&names.available), layer_hint(names.nearest.as_deref(), role))]
     MissingLayer {
         file: String,
         role: &'static str,
         layer: String,
-        available: Vec<String>,
-        nearest: Option<String>,
+        names: Box<Names>,
     },
     #[error(
         "{file} ({role}): it holds several layers: {}\n  hint: say which with `layer = \"...\"` under [layers.{role}]",
@@ -46,14 +45,13 @@ pub enum SourceError {
         role: &'static str,
         available: Vec<String>,
     },
-    #[error("{layer} ({role}): it has no attribute `{field}` for `{key}`; it has {}\n  hint: {}", List(available), field_hint(nearest.as_deref(), key, role))]
+    #[error("{layer} ({role}): it has no attribute `{field}` for `{key}`; it has {}\n  hint: {}", List(&names.available), field_hint(names.nearest.as_deref(), key, role))]
     MissingField {
         layer: String,
         role: &'static str,
         key: &'static str,
         field: String,
-        available: Vec<String>,
-        nearest: Option<String>,
+        names: Box<Names>,
     },
     #[error(
         "{layer} ({role}): the constant `{text}` for `{key}` is no number: {message}\n  hint: correct `{key}` under [layers.{role}]"
@@ -229,6 +227,23 @@ impl fmt::Display for Bounds {
     }
 }
 
+/// The names there are, for a name that is not among them.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Names {
+    pub available: Vec<String>,
+    /// The one most like the missing name, if any is like it at all.
+    pub nearest: Option<String>,
+}
+
+impl Names {
+    pub(super) fn around(wanted: &str, available: Vec<String>) -> Box<Names> {
+        Box::new(Names {
+            nearest: nearest(wanted, &available),
+            available,
+        })
+    }
+}
+
 struct List<'a>(&'a [String]);
 
 impl fmt::Display for List<'_> {
@@ -254,8 +269,7 @@ fn field_hint(nearest: Option<&str>, key: &str, role: &str) -> String {
     }
 }
 
-/// The name most like `wanted`, if any is like it at all.
-pub(super) fn nearest(wanted: &str, names: &[String]) -> Option<String> {
+fn nearest(wanted: &str, names: &[String]) -> Option<String> {
     let wanted = wanted.to_lowercase();
     names
         .iter()

@@ -4,7 +4,7 @@ use gdal::spatial_ref::{AxisMappingStrategy, SpatialRef};
 use gdal::vector::LayerAccess;
 
 use super::attributes::{Measure, Number, Schema};
-use super::crs;
+use super::crs::{self, Transform};
 use super::errors::{Bounds, SourceError};
 use super::features::{RawGeometry, raw_geometry};
 use super::open::{self, forget_failures, last_failure, last_failure_in};
@@ -43,7 +43,12 @@ pub(super) fn read(source: &LayerSource, unit: LengthUnit) -> Result<RawLayer<'_
     let mut layer = open::layer(&dataset, source)?;
     let label = format!("{}:{}", source.source, layer.name());
     let role = source.kind.key();
-    let schema = Schema::resolve(&layer, &label, source, unit)?;
+    // An empty GeoJSON layer has no attributes either, and that is not what is wrong with it.
+    let schema = if layer.defn().fields().next().is_none() && layer.feature_count() == 0 {
+        Schema::default()
+    } else {
+        Schema::resolve(&layer, &label, source, unit)?
+    };
     forget_failures();
     let bad_filter = |filter: &str, message: String| SourceError::BadFilter {
         layer: label.clone(),
@@ -161,6 +166,22 @@ impl RawLayer<'_> {
             set_aside: false,
         };
         Ok(Some((crs::parse_crs(text, "[project]")?, Some(note))))
+    }
+
+    /// The way from `from` to `to`.
+    pub(super) fn transform(
+        &self,
+        from: &SpatialRef,
+        to: &SpatialRef,
+        to_label: &str,
+    ) -> Result<Transform, SourceError> {
+        Transform::new(from, to).map_err(|message| SourceError::NoTransform {
+            layer: self.label.clone(),
+            role: self.role(),
+            from: crs::label(from),
+            to: to_label.to_owned(),
+            message,
+        })
     }
 
     /// A GeoJSON file without a CRS is taken for degrees by its standard, whatever it holds.

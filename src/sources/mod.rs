@@ -8,8 +8,9 @@ mod features;
 mod hash;
 mod layer;
 mod open;
+mod zone;
 
-pub use errors::{Bounds, SourceError};
+pub use errors::{Bounds, Names, SourceError};
 pub use open::DRIVERS;
 
 use crate::model::{Feature, LayerKind, Problem, SourceBlock};
@@ -83,7 +84,7 @@ pub fn read(project: &Project) -> Result<Batch, SourceError> {
     }
     let work = match &project.crs {
         Some(text) => WorkCrs::new(text)?,
-        None => WorkCrs::new(&assemble::utm_zone_of(&block_layers)?)?,
+        None => WorkCrs::new(&zone::utm_zone_of(&block_layers)?)?,
     };
     let mut assembly = Assembly::new(project, &work);
     for layer in block_layers {

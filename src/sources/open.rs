@@ -8,7 +8,7 @@ use gdal::errors::CplErrType;
 use gdal::vector::{Layer, LayerAccess};
 use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
 
-use super::errors::{SourceError, nearest};
+use super::errors::{Names, SourceError};
 use crate::project::LayerSource;
 
 /// Drivers that may open a file: plain local vector formats that follow no link to other places.
@@ -138,9 +138,8 @@ pub(super) fn layer<'a>(
             None => Err(SourceError::MissingLayer {
                 file,
                 role,
-                nearest: nearest(wanted, &names),
                 layer: wanted.clone(),
-                available: names,
+                names: Names::around(wanted, names),
             }),
         },
         None if names.len() == 1 => dataset.layer(0).map_err(unreadable),

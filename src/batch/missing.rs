@@ -1,0 +1,122 @@
+//! Keep-out features that were set aside have no zone. Blocks near them must say so, or the gap would pass unseen.
+
+use std::collections::BTreeMap;
+
+use geo::{Coord, Geometry, Point};
+
+use crate::geometry::area::Bounds;
+use crate::landbase::Landbase;
+use crate::layout::local_origin;
+use crate::model::*;
+use crate::sources::Batch;
+
+/// Set-aside features that might have asked for a distance.
+pub struct Missing {
+    features: Vec<Feature>,
+}
+
+struct Feature {
+    bounds: Bounds,
+    within_m: f64,
+    layer: String,
+    id: String,
+    reason: ProblemCode,
+}
+
+/// Distance looked at when no sound feature of the kind tells how wide its rules are.
+const LEAST_M: f64 = 100.0;
+
+impl Missing {
+    pub fn new(batch: &Batch, landbase: &Landbase) -> Missing {
+        let roles: BTreeMap<&str, LayerKind> = batch
+            .layers
+            .iter()
+            .filter_map(|layer| {
+                Some((
+                    layer.source_layer.as_str(),
+                    LayerKind::from_key(layer.role)?,
+                ))
+            })
+            .collect();
+        let features = batch
+            .problems
+            .iter()
+            .filter(|problem| problem.set_aside)
+            .filter_map(|problem| {
+                let kind = *roles.get(problem.layer.as_str())?;
+                let keeps_out = matches!(
+                    kind,
+                    LayerKind::Streams
+                        | LayerKind::Lakes
+                        | LayerKind::Wetlands
+                        | LayerKind::Protected
+                        | LayerKind::Roads
+                        | LayerKind::Hazards
+                );
+                let bounds = bounds(problem.shape.as_ref()?);
+                (keeps_out && !bounds.is_empty()).then(|| Feature {
+                    bounds,
+                    within_m: landbase.widest_m(kind).max(LEAST_M),
+                    layer: problem.layer.clone(),
+                    id: problem.feature_id.clone(),
+                    reason: problem.code,
+                })
+            });
+        Missing {
+            features: features.collect(),
+        }
+    }
+
+    /// Adds an `unknown` row and a finding for each such feature near a block.
+    pub fn warn(&self, block: &SourceBlock, plan: &mut BlockPlan) {
+        let here = Bounds::of_polygons(&block.shape);
+        let origin = local_origin(block);
+        for feature in &self.features {
+            if !here.grown(feature.within_m).meets(&feature.bounds) {
+                continue;
+            }
+            let rule_id = "set-aside-feature";
+            let title = format!(
+                "{}, feature {} near this block was set aside ({}): no zone was drawn for it",
+                feature.layer, feature.id, feature.reason
+            );
+            let middle = (feature.bounds.min + feature.bounds.max) / 2.0 - origin;
+            plan.findings.push(Finding {
+                rule_id: rule_id.to_owned(),
+                verdict: Verdict::Unknown,
+                measured: None,
+                required: None,
+                unit: "m",
+                message: title.clone(),
+                source: "set_aside.csv".to_owned(),
+                shape: Some(Geometry::Point(Point(middle))),
+            });
+            plan.compliance.push(ComplianceRow {
+                rule_id: rule_id.to_owned(),
+                title,
+                required: None,
+                measured: None,
+                unit: "m",
+                status: Verdict::Unknown,
+                source: "set_aside.csv".to_owned(),
+            });
+            plan.status = plan.status.max(BlockStatus::Warn);
+        }
+    }
+}
+
+/// Box of the finite coordinates.
+fn bounds(shape: &Shape) -> Bounds {
+    let finite = |c: &&Coord| c.x.is_finite() && c.y.is_finite();
+    match shape {
+        Shape::Points(points) => Bounds::of(points.0.iter().map(|point| &point.0).filter(finite)),
+        Shape::Lines(lines) => Bounds::of(lines.0.iter().flat_map(|line| &line.0).filter(finite)),
+        Shape::Polygons(polygons) => Bounds::of(
+            polygons
+                .0
+                .iter()
+                .flat_map(|polygon| &polygon.exterior().0)
+                .filter(finite),
+        ),
+    }
+}
