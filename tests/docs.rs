@@ -327,6 +327,22 @@ fn every_cited_check_value_is_described() {
 }
 
 #[test]
+fn every_reason_of_a_problem_is_described() {
+    let code = read("src/model/problem.rs");
+    let arms = code.lines().filter_map(|line| {
+        let (arm, text) = line.trim().split_once(" => \"")?;
+        arm.starts_with("ProblemCode::")
+            .then(|| text.split('"').next().unwrap())
+    });
+    let keys: Vec<&str> = arms.collect();
+    assert!(keys.len() >= 19, "{keys:?}");
+    let schema = read("docs/schema.md");
+    for key in keys {
+        assert!(schema.contains(&format!("`{key}`")), "{key}");
+    }
+}
+
+#[test]
 fn every_place_in_the_documents_that_outputs_name_is_there() {
     // The row `areas-balance` names this heading as its source.
     assert!(anchors(&read("docs/algorithms.md")).contains("books"));
