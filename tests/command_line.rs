@@ -1,0 +1,426 @@
+//! The command line as scripts and people rely on it: exit codes, what goes where, and outputs whole or not at all.
+
+mod run_binary;
+
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+use run_binary::*;
+use serde_json::Value;
+use tempfile::tempdir;
+
+const OUTPUTS: [&str; 7] = [
+    "blocks.csv",
+    "compliance.csv",
+    "compliance.json",
+    "layout.gpkg",
+    "run.json",
+    "set_aside.csv",
+    "set_aside.gpkg",
+];
+
+fn one_object(ended: &Ended) -> Value {
+    let value: Value = serde_json::from_str(&ended.stdout)
+        .unwrap_or_else(|error| panic!("{error}: {}", ended.stdout));
+    assert_eq!(value["version"], 1, "{value}");
+    value
+}
+
+fn layout(folder: &Path, more: &[&str]) -> Ended {
+    let mut arguments = vec!["layout", "project.toml"];
+    arguments.extend(more);
+    run(folder, &arguments)
+}
+
+#[test]
+fn a_clean_run_ends_with_0_and_whole_outputs() {
+    let folder = tempdir().unwrap();
+    small_project(folder.path());
+    let ended = layout(folder.path(), &["--out", "out"]);
+    assert_eq!(ended.code, 0, "{}", ended.stderr);
+    assert!(
+        ended.stdout.contains("2 blocks laid out"),
+        "{}",
+        ended.stdout
+    );
+    assert!(ended.stderr.contains("reading layers"));
+    assert!(!ended.stderr.contains('\u{1b}') && !ended.stdout.contains('\u{1b}'));
+    let written = files(&folder.path().join("out"));
+    for name in OUTPUTS {
+        assert!(written.contains_key(name), "{name}");
+    }
+    assert_eq!(
+        written.keys().filter(|name| name.ends_with(".svg")).count(),
+        2
+    );
+    assert_eq!(written.len(), OUTPUTS.len() + 2, "{:?}", written.keys());
+}
+
+#[test]
+fn quiet_says_nothing_at_all_when_all_is_well() {
+    let folder = tempdir().unwrap();
+    small_project(folder.path());
+    for arguments in [
+        &["layout", "project.toml", "--out", "out", "--quiet"][..],
+        &["-q", "layout", "project.toml", "--out", "out"],
+        &["inspect", "project.toml", "--quiet"],
+    ] {
+        let ended = run(folder.path(), arguments);
+        assert_eq!(
+            (ended.code, ended.stdout.as_str(), ended.stderr.as_str()),
+            (0, "", ""),
+            "{arguments:?}"
+        );
+    }
+    let failed = run(
+        folder.path(),
+        &["layout", "none.toml", "--out", "out", "--quiet"],
+    );
+    assert_eq!(failed.code, 2);
+    assert!(
+        failed.stderr.contains("none.toml"),
+        "errors are told even then"
+    );
+}
+
+#[test]
+fn something_set_aside_ends_with_3_and_complete_outputs() {
+    let folder = tempdir().unwrap();
+    small_project(folder.path());
+    let blocks = [
+        feature(r#"{"BLOCK": "A-1"}"#, &rectangle(0.0, 0.0, 300.0, 200.0)),
+        feature(r#"{"BLOCK": "A-2"}"#, "null"),
+    ];
+    write(folder.path(), "blocks.geojson", &collection(UTM, &blocks));
+    let ended = layout(folder.path(), &["--out", "out", "--json"]);
+    assert_eq!(ended.code, 3, "{}", ended.stderr);
+    let told = one_object(&ended);
+    assert_eq!(told["counts"]["blocks_laid_out"], 1);
+    assert_eq!(told["clean"], false);
+    assert_eq!(told["problems"][0]["reason"], "null-geometry");
+    let written = files(&folder.path().join("out"));
+    assert!(OUTPUTS.iter().all(|name| written.contains_key(*name)));
+    assert_eq!(run(folder.path(), &["inspect", "project.toml"]).code, 3);
+}
+
+#[test]
+fn a_rule_that_is_not_met_ends_with_3() {
+    let folder = tempdir().unwrap();
+    small_project(folder.path());
+    let text = std::fs::read_to_string(folder.path().join("project.toml")).unwrap();
+    write(folder.path(), "project.toml", &text.replace("10 %", "90 %"));
+    let ended = layout(folder.path(), &["--out", "out"]);
+    assert_eq!(ended.code, 3, "{}", ended.stderr);
+    let table = std::fs::read_to_string(folder.path().join("out/compliance.csv")).unwrap();
+    let row = table
+        .lines()
+        .find(|row| row.starts_with("A-1,retention-share"))
+        .unwrap();
+    assert!(row.contains(",fail,"), "{row}");
+}
+
+#[test]
+fn mistyped_commands_and_options_end_with_2_and_say_what_was_meant() {
+    let folder = tempdir().unwrap();
+    small_project(folder.path());
+    for (arguments, meant) in [
+        (&["layuot", "project.toml"][..], "'layout'"),
+        (&["layout", "project.toml", "--owt", "out"], "'--out'"),
+        (
+            &["layout", "project.toml", "--out", "out", "--jobs", "none"],
+            "--jobs",
+        ),
+        (
+            &["layout", "project.toml", "--out", "out", "--jobs", "0"],
+            "--jobs",
+        ),
+        (&["layout", "project.toml"], "--out"),
+        (&["rules", "shwo"], "'show'"),
+        (&["rules", "show", "bc-fpr"], "bc-fppr"),
+        (&["demo", "--blocks", "0", "--out", "out"], "1 to 100000"),
+        (&["completions", "bahs"], "bash"),
+        (&[], "Usage"),
+    ] {
+        let ended = run(folder.path(), arguments);
+        assert_eq!(ended.code, 2, "{arguments:?}");
+        assert!(
+            ended.stderr.contains(meant),
+            "{arguments:?}: {}",
+            ended.stderr
+        );
+        assert_eq!(ended.stdout, "", "{arguments:?}");
+    }
+    assert!(!folder.path().join("out").exists());
+}
+
+#[test]
+fn an_unknown_block_is_refused_with_the_nearest_one_and_writes_nothing() {
+    let folder = tempdir().unwrap();
+    small_project(folder.path());
+    let ended = layout(folder.path(), &["--out", "out", "--only", "A-2,A_1"]);
+    assert_eq!(ended.code, 2);
+    assert!(
+        ended
+            .stderr
+            .contains("no block has the id `A_1`; did you mean `A-1`?"),
+        "{}",
+        ended.stderr
+    );
+    assert!(!folder.path().join("out").exists());
+}
+
+#[test]
+fn a_folder_of_somebody_elses_is_left_as_it_is() {
+    let folder = tempdir().unwrap();
+    small_project(folder.path());
+    let foreign = folder.path().join("holiday");
+    std::fs::create_dir(&foreign).unwrap();
+    write(&foreign, "notes.txt", "not ours");
+    write(&foreign, "run.json", "{\"also\": \"not ours\"}");
+    let before = files(folder.path());
+    for out in ["holiday", "project.toml"] {
+        let ended = layout(folder.path(), &["--out", out]);
+        assert_eq!(ended.code, 1, "{}", ended.stderr);
+        assert!(
+            ended.stderr.contains(out) && ended.stderr.contains("--out"),
+            "{}",
+            ended.stderr
+        );
+        assert!(before == files(folder.path()), "{out} was touched");
+    }
+    let told = one_object(&layout(folder.path(), &["--out", "holiday", "--json"]));
+    assert_eq!(told["exit_code"], 1);
+}
+
+#[test]
+fn an_earlier_run_is_replaced_as_a_whole() {
+    let folder = tempdir().unwrap();
+    small_project(folder.path());
+    assert_eq!(layout(folder.path(), &["--out", "out"]).code, 0);
+    let first = files(&folder.path().join("out"));
+    assert_eq!(
+        layout(folder.path(), &["--out", "out", "--only", "A-2"]).code,
+        0
+    );
+    let second = files(&folder.path().join("out"));
+    assert_eq!(
+        second.keys().filter(|name| name.ends_with(".svg")).count(),
+        1
+    );
+    assert_eq!(second.len(), first.len() - 1);
+    let table = String::from_utf8(second["blocks.csv"].clone()).unwrap();
+    assert!(table.contains("A-2,") && !table.contains("A-1,"), "{table}");
+}
+
+#[test]
+fn a_failed_run_leaves_the_earlier_outputs_and_nothing_partial() {
+    let folder = tempdir().unwrap();
+    small_project(folder.path());
+    assert_eq!(layout(folder.path(), &["--out", "out"]).code, 0);
+    let before = files(&folder.path().join("out"));
+    write(folder.path(), "blocks.geojson", "{\"type\": \"FeatureColl");
+    assert_eq!(layout(folder.path(), &["--out", "out"]).code, 2);
+    std::fs::remove_file(folder.path().join("blocks.geojson")).unwrap();
+    for out in ["out", "fresh"] {
+        let ended = layout(folder.path(), &["--out", out]);
+        assert_eq!(ended.code, 2);
+        assert!(ended.stderr.contains("blocks.geojson"), "{}", ended.stderr);
+    }
+    assert!(before == files(&folder.path().join("out")));
+    assert!(!folder.path().join("fresh").exists());
+}
+
+#[test]
+fn a_killed_run_leaves_no_outputs_and_the_next_one_clears_up() {
+    let folder = tempdir().unwrap();
+    let options = blockwright::demo::DemoOptions {
+        blocks: 600,
+        seed: 7,
+    };
+    blockwright::demo::write(folder.path(), &options).unwrap();
+    let mut child = command(
+        folder.path(),
+        &["layout", "project.toml", "--out", "out", "--quiet"],
+    )
+    .spawn()
+    .unwrap();
+    let out = folder.path().join("out");
+    let started = Instant::now();
+    // Journals come and go meanwhile, so nothing is listed yet.
+    while !out.join(".blockwright-partial/new/layout.gpkg").exists() {
+        assert!(
+            child.try_wait().unwrap().is_none(),
+            "ended before it could be killed"
+        );
+        assert!(started.elapsed() < Duration::from_secs(60));
+        std::thread::sleep(Duration::from_millis(2));
+    }
+    child.kill().unwrap();
+    child.wait().unwrap();
+    let left = files(&out);
+    assert!(!left.is_empty(), "killed before anything was written");
+    for name in left.keys() {
+        assert!(
+            name.starts_with(".blockwright-partial"),
+            "{name} looks like a result"
+        );
+    }
+    // 3: the demo holds broken features.
+    let next = layout(
+        folder.path(),
+        &["--out", "out", "--only", "D07-0002", "--quiet"],
+    );
+    assert_eq!((next.code, next.stderr.as_str()), (3, ""));
+    let written = files(&out);
+    assert!(OUTPUTS.iter().all(|name| written.contains_key(*name)));
+    assert!(!out.join(".blockwright-partial").exists());
+}
+
+#[test]
+fn json_is_one_object_with_a_version_on_every_command() {
+    let folder = tempdir().unwrap();
+    small_project(folder.path());
+    write(
+        folder.path(),
+        "rules.toml",
+        include_str!("../src/rulebook/presets/bare.toml"),
+    );
+    for (arguments, code) in [
+        (&["layout", "project.toml", "--out", "out", "--json"][..], 0),
+        (&["inspect", "project.toml", "--json"], 0),
+        (&["rules", "--json"], 0),
+        (&["rules", "list", "--json"], 0),
+        (&["rules", "show", "bc-fppr", "--json"], 0),
+        (&["rules", "check", "rules.toml", "--json"], 0),
+        (&["demo", "--out", "demo", "--blocks", "2", "--json"], 3),
+        (&["layout", "none.toml", "--out", "out", "--json"], 2),
+    ] {
+        let ended = run(folder.path(), arguments);
+        assert_eq!(ended.code, code, "{arguments:?}: {}", ended.stderr);
+        let told = one_object(&ended);
+        if code == 2 {
+            assert_eq!(told["exit_code"], 2);
+            assert!(told["error"].as_str().unwrap().contains("none.toml"));
+        }
+    }
+    let quiet = layout(folder.path(), &["--out", "out", "--json", "--quiet"]);
+    assert_eq!(quiet.stderr, "");
+    assert_eq!(one_object(&quiet)["command"], "layout");
+}
+
+#[test]
+fn help_names_every_command_with_an_example_and_the_exit_codes() {
+    let folder = tempdir().unwrap();
+    let help = run(folder.path(), &["--help"]);
+    assert_eq!((help.code, help.stderr.as_str()), (0, ""));
+    for code in ["  0  ", "  1  ", "  2  ", "  3  "] {
+        assert!(help.stdout.contains(code), "{}", help.stdout);
+    }
+    let commands = help
+        .stdout
+        .split("Commands:\n")
+        .nth(1)
+        .unwrap()
+        .split("\n\n")
+        .next()
+        .unwrap();
+    let commands: Vec<&str> = commands
+        .lines()
+        .filter_map(|line| line.split_whitespace().next())
+        .filter(|name| *name != "help")
+        .collect();
+    assert!(commands.len() >= 6, "{commands:?}");
+    for name in commands {
+        let help = run(folder.path(), &[name, "--help"]);
+        assert_eq!(help.code, 0);
+        let example = help.stdout.split("Example:\n  ").nth(1);
+        let example = example.unwrap_or_else(|| panic!("{name} has no example"));
+        assert!(
+            example.starts_with(&format!("blockwright {name}")),
+            "{example}"
+        );
+    }
+    let version = run(folder.path(), &["--version"]);
+    assert_eq!(
+        version.stdout.trim(),
+        format!("blockwright {}", env!("CARGO_PKG_VERSION"))
+    );
+}
+
+#[test]
+fn rules_are_listed_shown_and_checked() {
+    let folder = tempdir().unwrap();
+    let list = run(folder.path(), &["rules", "list"]);
+    assert_eq!(list.code, 0);
+    assert_eq!(list.stdout, run(folder.path(), &["rules"]).stdout);
+    for line in list.stdout.lines() {
+        let preset = line.split_whitespace().next().unwrap();
+        let shown = run(folder.path(), &["rules", "show", preset]);
+        assert_eq!(shown.code, 0, "{}", shown.stderr);
+        assert!(shown.stdout.contains("protected"), "{}", shown.stdout);
+    }
+    assert!(list.stdout.lines().count() >= 2);
+
+    let bare = include_str!("../src/rulebook/presets/bare.toml");
+    write(folder.path(), "own.toml", bare);
+    let checked = run(folder.path(), &["rules", "check", "own.toml"]);
+    assert_eq!((checked.code, checked.stderr.as_str()), (0, ""));
+    assert!(
+        checked.stdout.starts_with("own.toml: 4 lines, sound"),
+        "{}",
+        checked.stdout
+    );
+    write(
+        folder.path(),
+        "own.toml",
+        &bare.replacen("reserve = \"0 m\"", "reserv = \"0 m\"", 1),
+    );
+    let refused = run(folder.path(), &["rules", "check", "own.toml"]);
+    assert_eq!((refused.code, refused.stdout.as_str()), (2, ""));
+    for word in ["own.toml", "line ", "`reserv`", "`reserve`"] {
+        assert!(refused.stderr.contains(word), "{word}: {}", refused.stderr);
+    }
+    assert_eq!(run(folder.path(), &["rules", "check", "none.toml"]).code, 2);
+}
+
+#[test]
+fn completions_and_the_manual_come_from_the_same_commands() {
+    let folder = tempdir().unwrap();
+    for shell in ["bash", "zsh", "fish"] {
+        let script = run(folder.path(), &["completions", shell]);
+        assert_eq!((script.code, script.stderr.as_str()), (0, ""));
+        for word in ["blockwright", "layout", "inspect", "jobs"] {
+            assert!(script.stdout.contains(word), "{shell}: {word}");
+        }
+    }
+    let manual = run(folder.path(), &["man"]);
+    assert_eq!((manual.code, manual.stderr.as_str()), (0, ""));
+    assert!(
+        manual.stdout.contains(".TH blockwright 1"),
+        "{}",
+        manual.stdout
+    );
+    assert!(manual.stdout.contains("layout"));
+}
+
+#[test]
+fn the_demo_writes_a_project_that_can_be_laid_out_again() {
+    let folder = tempdir().unwrap();
+    let ended = run(
+        folder.path(),
+        &["demo", "--out", "d", "--blocks", "3", "--seed", "5"],
+    );
+    assert_eq!(ended.code, 3, "{}", ended.stderr);
+    let again = run(
+        folder.path(),
+        &["layout", "d/project.toml", "--out", "again", "--jobs", "1"],
+    );
+    assert_eq!(again.code, 3, "{}", again.stderr);
+    let (mut first, mut second) = (
+        files(&folder.path().join("d/layout")),
+        files(&folder.path().join("again")),
+    );
+    first.remove("run.json").unwrap();
+    second.remove("run.json").unwrap();
+    assert!(first == second);
+}

@@ -1,0 +1,82 @@
+//! Blocks and features made in memory, laid out and judged without any file.
+#![allow(dead_code, reason = "each test file uses its own share")]
+
+use blockwright::compliance;
+use blockwright::geometry::area::area;
+use blockwright::geometry::buffer::Engines;
+use blockwright::geometry::overlay::oriented;
+use blockwright::landbase::Landbase;
+use blockwright::layout::{self, Context, LayoutError};
+use blockwright::model::*;
+use blockwright::rulebook::{Rulebook, preset};
+use geo::{LineString, MultiLineString, MultiPolygon, Polygon};
+
+pub fn ring(points: &[(f64, f64)]) -> LineString {
+    let mut ring = LineString::from(points.to_vec());
+    ring.close();
+    ring
+}
+
+pub fn rectangle(x0: f64, y0: f64, x1: f64, y1: f64) -> Polygon {
+    Polygon::new(ring(&[(x0, y0), (x1, y0), (x1, y1), (x0, y1)]), vec![])
+}
+
+pub fn block(shape: MultiPolygon) -> SourceBlock {
+    let shape = oriented(shape);
+    SourceBlock {
+        id: "A-1".to_owned(),
+        source_layer: "blocks".to_owned(),
+        azimuth_deg: None,
+        repaired_m2: 0.0,
+        scale: 1.0,
+        geodesic_m2: area(&shape),
+        shape,
+    }
+}
+
+pub fn line(points: &[(f64, f64)]) -> Shape {
+    Shape::Lines(MultiLineString(vec![LineString::from(points.to_vec())]))
+}
+
+pub fn feature(kind: LayerKind, class: Option<&str>, width_m: Option<f64>, shape: Shape) -> Feature {
+    Feature {
+        kind,
+        source_layer: kind.key().to_owned(),
+        id: format!("{} 1", kind.key()),
+        class: class.map(str::to_owned),
+        width_m,
+        stems_per_ha: None,
+        tree_m3: None,
+        shape,
+    }
+}
+
+/// The complete preset with a share of one's own.
+pub fn rules(retention_share: f64) -> Rulebook {
+    let mut rules = preset("bc-fppr").expect("the preset is embedded");
+    rules.retention_share.value = retention_share;
+    rules
+}
+
+/// One block laid out and judged.
+///
+/// # Errors
+/// As the layout.
+pub fn lay_out(
+    engines: Engines<'_>,
+    settings: &Settings,
+    rules: &Rulebook,
+    features: &[Feature],
+    block: &SourceBlock,
+) -> Result<BlockPlan, LayoutError> {
+    let landbase = Landbase::new(features, rules, &settings.layout);
+    let context = Context {
+        landbase: &landbase,
+        settings,
+        rules,
+        engines,
+    };
+    let mut plan = layout::lay_out(context, block)?;
+    compliance::judge(context, block, &mut plan);
+    Ok(plan)
+}

@@ -1,0 +1,189 @@
+//! Reads GeoPackages back and measures what they hold with GEOS through GDAL.
+#![allow(dead_code, reason = "each test file uses its own share")]
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use gdal::Dataset;
+use gdal::vector::{FieldValue, Geometry, LayerAccess, OGRwkbGeometryType};
+use rstar::primitives::{GeomWithData, Rectangle};
+use rstar::{AABB, RTree};
+
+/// One feature. Numbers of any type are kept as f64; null fields are left out.
+#[derive(Clone, Debug)]
+pub struct Row {
+    pub texts: BTreeMap<String, String>,
+    pub numbers: BTreeMap<String, f64>,
+    pub wkb: Option<Vec<u8>>,
+}
+
+impl Row {
+    pub fn text(&self, field: &str) -> &str {
+        self.texts.get(field).map_or("", String::as_str)
+    }
+
+    pub fn number(&self, field: &str) -> Option<f64> {
+        self.numbers.get(field).copied()
+    }
+
+    pub fn whole(&self, field: &str) -> i64 {
+        self.number(field)
+            .unwrap_or_else(|| panic!("no number in {field}: {self:?}")) as i64
+    }
+
+    pub fn geometry(&self) -> Geometry {
+        let wkb = self.wkb.as_ref().expect("a row without geometry");
+        Geometry::from_wkb(wkb).expect("readable WKB")
+    }
+}
+
+pub type Layers = BTreeMap<String, Vec<Row>>;
+
+/// Every layer of a vector file, features in file order.
+pub fn read(path: &Path) -> Layers {
+    let dataset = Dataset::open(path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+    let mut layers = Layers::new();
+    for mut layer in dataset.layers() {
+        let rows = layer.features().map(|feature| {
+            let (mut texts, mut numbers) = (BTreeMap::new(), BTreeMap::new());
+            for (name, value) in feature.fields() {
+                match value {
+                    Some(FieldValue::StringValue(text)) => drop(texts.insert(name, text)),
+                    Some(FieldValue::RealValue(number)) => drop(numbers.insert(name, number)),
+                    Some(FieldValue::IntegerValue(number)) => {
+                        numbers.insert(name, f64::from(number));
+                    }
+                    Some(FieldValue::Integer64Value(number)) => {
+                        numbers.insert(name, number as f64);
+                    }
+                    Some(other) => panic!("{name}: unexpected {other:?}"),
+                    None => {}
+                }
+            }
+            Row {
+                texts,
+                numbers,
+                wkb: feature
+                    .geometry()
+                    .filter(|geometry| geometry.has_gdal_ptr())
+                    // A null geometry comes as a geometry without a handle.
+                    .filter(|geometry| !unsafe { geometry.c_geometry() }.is_null())
+                    .map(|geometry| geometry.wkb().expect("WKB of a feature")),
+            }
+        });
+        let rows = rows.collect();
+        layers.insert(layer.name(), rows);
+    }
+    layers
+}
+
+/// Least distance between two geometries, in metres; 0 where they touch or overlap.
+pub fn distance(a: &Geometry, b: &Geometry) -> f64 {
+    // SAFETY: both handles live as long as the borrowed geometries, and the call keeps neither.
+    let measured = unsafe { gdal_sys::OGR_G_Distance(a.c_geometry(), b.c_geometry()) };
+    assert!(measured >= 0.0, "GEOS could not measure a distance");
+    measured
+}
+
+pub fn intersection(a: &Geometry, b: &Geometry) -> Geometry {
+    a.intersection(b).expect("GEOS intersection")
+}
+
+pub fn difference(a: &Geometry, b: &Geometry) -> Geometry {
+    a.difference(b).expect("GEOS difference")
+}
+
+/// Shared ground in square metres.
+pub fn shared_m2(a: &Geometry, b: &Geometry) -> f64 {
+    if boxes_meet(a, b) {
+        intersection(a, b).area()
+    } else {
+        0.0
+    }
+}
+
+pub fn buffer(of: &Geometry, radius_m: f64, quarter_segments: u32) -> Geometry {
+    of.buffer(radius_m, quarter_segments).expect("GEOS buffer")
+}
+
+/// The union of polygons, or a collection of lines as one geometry.
+pub fn union(parts: &[Geometry]) -> Geometry {
+    let polygonal = parts
+        .iter()
+        .all(|part| matches!(part.geometry_name().as_str(), "POLYGON" | "MULTIPOLYGON"));
+    let kind = if polygonal {
+        OGRwkbGeometryType::wkbMultiPolygon
+    } else {
+        OGRwkbGeometryType::wkbMultiLineString
+    };
+    let mut all = Geometry::empty(kind).expect("an empty collection");
+    for part in parts {
+        match part.geometry_count() {
+            count if part.geometry_name().starts_with("MULTI") => {
+                for at in 0..count {
+                    all.add_geometry(part.get_geometry(at).clone())
+                        .expect("a member of the same kind");
+                }
+            }
+            _ => all
+                .add_geometry(part.clone())
+                .expect("a member of the same kind"),
+        }
+    }
+    if polygonal && !parts.is_empty() {
+        // SAFETY: the handle is valid; the result is new and owned by the wrapper.
+        let united = unsafe { gdal_sys::OGR_G_UnionCascaded(all.c_geometry()) };
+        assert!(!united.is_null(), "GEOS union");
+        let wkb_size = unsafe { gdal_sys::OGR_G_WkbSize(united) } as usize;
+        let mut wkb = vec![0u8; wkb_size];
+        // SAFETY: the buffer has the size that GDAL asked for, and the handle is freed once.
+        unsafe {
+            gdal_sys::OGR_G_ExportToWkb(
+                united,
+                gdal_sys::OGRwkbByteOrder::wkbNDR,
+                wkb.as_mut_ptr(),
+            );
+            gdal_sys::OGR_G_DestroyGeometry(united);
+        }
+        return Geometry::from_wkb(&wkb).expect("WKB of a union");
+    }
+    all
+}
+
+fn rectangle(geometry: &Geometry, grown_m: f64) -> ([f64; 2], [f64; 2]) {
+    let e = geometry.envelope();
+    (
+        [e.MinX - grown_m, e.MinY - grown_m],
+        [e.MaxX + grown_m, e.MaxY + grown_m],
+    )
+}
+
+pub fn boxes_meet(a: &Geometry, b: &Geometry) -> bool {
+    let (a, b) = (a.envelope(), b.envelope());
+    a.MinX <= b.MaxX && b.MinX <= a.MaxX && a.MinY <= b.MaxY && b.MinY <= a.MaxY
+}
+
+/// Geometries by their boxes, so that only neighbours are measured against one another.
+pub struct Boxes(RTree<GeomWithData<Rectangle<[f64; 2]>, usize>>);
+
+impl Boxes {
+    pub fn of<'g>(geometries: impl IntoIterator<Item = &'g Geometry>) -> Boxes {
+        let entries = geometries.into_iter().enumerate().map(|(at, geometry)| {
+            let (low, high) = rectangle(geometry, 0.0);
+            GeomWithData::new(Rectangle::from_corners(low, high), at)
+        });
+        Boxes(RTree::bulk_load(entries.collect()))
+    }
+
+    /// Indices of those whose box comes within `reach_m` of the box of `geometry`, in order.
+    pub fn near(&self, geometry: &Geometry, reach_m: f64) -> Vec<usize> {
+        let (low, high) = rectangle(geometry, reach_m);
+        let mut found: Vec<usize> = self
+            .0
+            .locate_in_envelope_intersecting(AABB::from_corners(low, high))
+            .map(|entry| entry.data)
+            .collect();
+        found.sort_unstable();
+        found
+    }
+}

@@ -1,0 +1,123 @@
+//! Runs the binary in a folder of its own, on small layers written there.
+#![allow(dead_code, reason = "each test file uses its own share")]
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::process::Command;
+
+pub struct Ended {
+    pub code: i32,
+    pub stdout: String,
+    pub stderr: String,
+}
+
+pub fn command(folder: &Path, arguments: &[&str]) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_blockwright"));
+    command
+        .current_dir(folder)
+        .args(arguments)
+        .env_remove("RUST_BACKTRACE");
+    command
+}
+
+pub fn run(folder: &Path, arguments: &[&str]) -> Ended {
+    let output = command(folder, arguments)
+        .output()
+        .expect("the binary starts");
+    Ended {
+        code: output.status.code().expect("ended by itself"),
+        stdout: String::from_utf8(output.stdout).expect("UTF-8"),
+        stderr: String::from_utf8(output.stderr).expect("UTF-8"),
+    }
+}
+
+pub const UTM: &str =
+    r#""crs": {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::32616"}}, "#;
+
+/// A feature of a GeoJSON file; properties and geometry as JSON.
+pub fn feature(properties: &str, geometry: &str) -> String {
+    format!(r#"{{"type": "Feature", "properties": {properties}, "geometry": {geometry}}}"#)
+}
+
+pub fn collection(crs: &str, features: &[String]) -> String {
+    format!(
+        "{{\"type\": \"FeatureCollection\", {crs}\"features\": [\n{}\n]}}\n",
+        features.join(",\n")
+    )
+}
+
+/// A polygon whose corners are metres from a place in the middle of zone 16.
+pub fn polygon(corners: &[(f64, f64)]) -> String {
+    let corners: Vec<String> = corners
+        .iter()
+        .map(|(x, y)| format!("[{}, {}]", 500_000.0 + x, 5_400_000.0 + y))
+        .collect();
+    format!(
+        r#"{{"type": "Polygon", "coordinates": [[{}]]}}"#,
+        corners.join(", ")
+    )
+}
+
+pub fn rectangle(x0: f64, y0: f64, x1: f64, y1: f64) -> String {
+    polygon(&[(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)])
+}
+
+pub fn write(folder: &Path, name: &str, text: &str) {
+    std::fs::write(folder.join(name), text).expect("a file in a folder of our own");
+}
+
+pub const PROJECT: &str = r#"[project]
+name = "small"
+crs = "EPSG:32616"
+
+[layers.blocks]
+source = "blocks.geojson"
+id = "BLOCK"
+
+[rules]
+preset = "bare"
+retention_share = { value = "10 %", source = "test" }
+
+[production]
+stems_per_ha = 500
+"#;
+
+/// Two sound blocks and a project; nothing falls short.
+pub fn small_project(folder: &Path) {
+    let blocks = [
+        feature(r#"{"BLOCK": "A-1"}"#, &rectangle(0.0, 0.0, 300.0, 200.0)),
+        feature(r#"{"BLOCK": "A-2"}"#, &rectangle(400.0, 0.0, 600.0, 300.0)),
+    ];
+    write(folder, "blocks.geojson", &collection(UTM, &blocks));
+    // A road along the south, so that every block has a frontage.
+    let road = r#"{"type": "LineString", "coordinates": [[499900, 5399997], [500700, 5399997]]}"#;
+    write(
+        folder,
+        "roads.geojson",
+        &collection(UTM, &[feature(r#"{"ROAD": "R-1"}"#, road)]),
+    );
+    let roads = "\n[layers.roads]\nsource = \"roads.geojson\"\nid = \"ROAD\"\n";
+    write(folder, "project.toml", &format!("{PROJECT}{roads}"));
+}
+
+/// Every file below a folder with its bytes.
+pub fn files(folder: &Path) -> BTreeMap<String, Vec<u8>> {
+    let mut found = BTreeMap::new();
+    let mut folders = vec![folder.to_owned()];
+    while let Some(inner) = folders.pop() {
+        for entry in std::fs::read_dir(&inner).expect("a folder that can be listed") {
+            let path = entry.expect("an entry").path();
+            if path.is_dir() {
+                folders.push(path);
+            } else {
+                let name = path
+                    .strip_prefix(folder)
+                    .expect("below")
+                    .display()
+                    .to_string();
+                found.insert(name, std::fs::read(&path).expect("a file that can be read"));
+            }
+        }
+    }
+    found
+}
