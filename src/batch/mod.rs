@@ -74,6 +74,12 @@ impl Outcome {
     }
 }
 
+/// What a block's plan and map say of the batch.
+struct Sheet<'s> {
+    missing: missing::Missing,
+    title: &'s str,
+}
+
 /// Blocks on their way from the workers to the writer.
 struct Done {
     plan: BlockPlan,
@@ -99,7 +105,10 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
     let landbase = Landbase::new(&batch.features, &project.rules, &project.settings.layout);
     let mut problems = batch.problems.clone();
     clock.lap("index");
-    let missing = missing::Missing::new(&batch, &landbase);
+    let sheet = Sheet {
+        missing: missing::Missing::new(&batch, &landbase),
+        title: &project.name,
+    };
     let context = Context {
         landbase: &landbase,
         settings: &project.settings,
@@ -116,7 +125,7 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
         // The writer says at once whether it can write at all.
         if is_ready.recv().is_ok() {
             let refused = pool
-                .install(|| lay_out_all(context, &missing, &chosen, &options.progress, &to_writer));
+                .install(|| lay_out_all(context, &sheet, &chosen, &options.progress, &to_writer));
             problems.extend(refused);
         }
         drop(to_writer);
@@ -203,7 +212,7 @@ const CHUNK: usize = 128;
 
 fn lay_out_all(
     context: Context<'_>,
-    missing: &missing::Missing,
+    sheet: &Sheet<'_>,
     blocks: &[&SourceBlock],
     progress: &Progress,
     to_writer: &SyncSender<Vec<Done>>,
@@ -211,10 +220,10 @@ fn lay_out_all(
     let bar = progress.bar(blocks.len() as u64);
     let mut refused = Vec::new();
     for chunk in blocks.chunks(CHUNK) {
-        let results: Vec<Result<Done, Problem>> = chunk
+        let results: Vec<Result<Done, Box<Problem>>> = chunk
             .par_iter()
             .map(|block| {
-                let result = lay_out_one(context, missing, block);
+                let result = lay_out_one(context, sheet, block);
                 bar.step();
                 result
             })
@@ -223,7 +232,7 @@ fn lay_out_all(
         for result in results {
             match result {
                 Ok(block) => done.push(block),
-                Err(problem) => refused.push(problem),
+                Err(problem) => refused.push(*problem),
             }
         }
         if to_writer.send(done).is_err() {
@@ -237,26 +246,26 @@ fn lay_out_all(
 
 fn lay_out_one(
     context: Context<'_>,
-    missing: &missing::Missing,
+    sheet: &Sheet<'_>,
     block: &SourceBlock,
-) -> Result<Done, Problem> {
+) -> Result<Done, Box<Problem>> {
     let attempt = catch_unwind(AssertUnwindSafe(|| {
         let mut plan = layout::lay_out(context, block)?;
         compliance::judge(context, block, &mut plan);
-        missing.warn(block, &mut plan);
-        let map = outputs::render(&plan, &block.id);
+        sheet.missing.warn(block, &mut plan);
+        let map = outputs::render(&plan, sheet.title);
         Ok(Done { plan, map })
     }));
     match attempt {
         Ok(Ok(done)) => Ok(done),
-        Ok(Err(error)) => Err(refusal(block, &error)),
-        Err(crash) => Err(Problem {
+        Ok(Err(error)) => Err(Box::new(refusal(block, &error))),
+        Err(crash) => Err(Box::new(Problem {
             code: ProblemCode::Crashed,
             message: format!("laying out this block crashed: {}", crash_text(crash.as_ref())),
             remedy: "simplify the block's outline or the features near it, and report this with the geometry in set_aside.gpkg"
                 .to_owned(),
             ..problem(block)
-        }),
+        })),
     }
 }
 

@@ -64,7 +64,7 @@ impl Steps {
             bar.inc(1);
         }
         let tenth = self.total.div_ceil(10).max(1);
-        if self.lines && (done % tenth == 0 || done == self.total) {
+        if self.lines && (done.is_multiple_of(tenth) || done == self.total) {
             eprintln!("laid out {done} of {} blocks", self.total);
         }
     }

@@ -115,7 +115,8 @@ impl Judge<'_> {
                 status,
                 &rule.citation.text,
             );
-            judged.place = (status == Verdict::Fail).then(|| geo::Geometry::MultiPolygon(zone_net));
+            judged.place =
+                (status == Verdict::Fail).then_some(geo::Geometry::MultiPolygon(zone_net));
             Some(judged)
         });
         judged.collect()

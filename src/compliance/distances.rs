@@ -98,6 +98,11 @@ impl<'m> Measured<'m> {
     }
 }
 
+/// To a tenth of a millimetre: what lies below is the overlay's grid.
+fn shown(distance_m: f64) -> f64 {
+    (distance_m * 1e4).round() / 1e4 + 0.0
+}
+
 fn point(place: Option<Nearest>) -> Option<Geometry> {
     place.map(|nearest| Geometry::Point(Point(nearest.place)))
 }
@@ -167,7 +172,7 @@ impl Judge<'_> {
                 &format!("Nothing cut or driven within the reserve, {}", rule.title),
                 "m",
                 Some(rule.reserve_m),
-                Some(found.distance_m),
+                Some(shown(found.distance_m)),
                 status,
                 &rule.citation.text,
             );
@@ -190,10 +195,12 @@ impl Judge<'_> {
         };
         let mut worst: Option<(f64, Nearest, &str)> = None;
         for near in self.near {
+            let excludes =
+                Self::keep_out_kind(near.feature.kind) || near.feature.kind == LayerKind::Hazards;
             let Some(rule) = near
                 .demand
                 .rule
-                .filter(|rule| rule.machine_exclusion_m > 0.0)
+                .filter(|rule| excludes && rule.machine_exclusion_m > 0.0)
             else {
                 continue;
             };

@@ -468,9 +468,9 @@ mod tests {
     #[test]
     fn a_buffered_line_has_the_closed_form_area_and_is_never_short() {
         let buffer = certified(Engines::pure(), &line(&[(0., 0.), (1000., 0.)]), 30.0).unwrap();
-        let excess = area(&buffer.shape) / 62_827.4334 - 1.0;
+        let excess = area(&buffer.shape) / 62_827.433_4 - 1.0;
         assert!((0.0..0.001).contains(&excess), "{excess}");
-        let capsule = area(&capsules(&line(&[(0., 0.), (1000., 0.)]), 30.0)) / 62_827.4334 - 1.0;
+        let capsule = area(&capsules(&line(&[(0., 0.), (1000., 0.)]), 30.0)) / 62_827.433_4 - 1.0;
         assert!((0.0..0.001).contains(&capsule), "{capsule}");
     }
 
@@ -478,7 +478,7 @@ mod tests {
     #[test]
     fn a_buffered_rectangle_follows_the_steiner_formula() {
         let buffer = certified(Engines::pure(), &rectangle(400.0, 250.0), 20.0).unwrap();
-        let excess = area(&buffer.shape) / 127_256.6371 - 1.0;
+        let excess = area(&buffer.shape) / 127_256.637_1 - 1.0;
         assert!((0.0..0.0005).contains(&excess), "{excess}");
     }
 

@@ -8,6 +8,11 @@ use super::area::rings;
 
 /// Distance from `p` to the segment `a`-`b`.
 pub fn point_segment(p: Coord, a: Coord, b: Coord) -> f64 {
+    point_segment2(p, a, b).sqrt()
+}
+
+/// Squared, since the root is only wanted of the least of many.
+fn point_segment2(p: Coord, a: Coord, b: Coord) -> f64 {
     let (dx, dy) = (b.x - a.x, b.y - a.y);
     let length2 = dx * dx + dy * dy;
     let t = if length2 > 0.0 {
@@ -15,7 +20,8 @@ pub fn point_segment(p: Coord, a: Coord, b: Coord) -> f64 {
     } else {
         0.0
     };
-    (p.x - a.x - t * dx).hypot(p.y - a.y - t * dy)
+    let (ex, ey) = (p.x - a.x - t * dx, p.y - a.y - t * dy);
+    ex * ex + ey * ey
 }
 
 fn turn(p: Coord, q: Coord, r: Coord) -> f64 {
@@ -29,10 +35,11 @@ pub fn segment_segment(a: Coord, b: Coord, c: Coord, d: Coord) -> f64 {
     if c_side * d_side < 0.0 && a_side * b_side < 0.0 {
         return 0.0;
     }
-    point_segment(a, c, d)
-        .min(point_segment(b, c, d))
-        .min(point_segment(c, a, b))
-        .min(point_segment(d, a, b))
+    point_segment2(a, c, d)
+        .min(point_segment2(b, c, d))
+        .min(point_segment2(c, a, b))
+        .min(point_segment2(d, a, b))
+        .sqrt()
 }
 
 /// One indexed segment and the number of the thing it belongs to.

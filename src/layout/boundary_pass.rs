@@ -3,7 +3,7 @@
 use geo::{LineString, MultiLineString, MultiPolygon, Polygon};
 
 use super::Context;
-use super::cover::reach_rest;
+use super::cover::{near_edge_m, reach_rest};
 use super::ground::Ground;
 use crate::geometry::area::polygon_area;
 use crate::geometry::buffer::Source;
@@ -74,7 +74,10 @@ pub fn lay(context: Context<'_>, ground: &Ground, part: &Polygon) -> Pass {
     }
     let mut lines = joined(clip_lines(&rings, &ground.zones.exclusion, false));
     let exclusion = &ground.zones.exclusion;
-    let reached = reach_rest(engines, machine, &whole, exclusion, &band, &mut lines);
+    let levels_m = near_edge_m(machine);
+    let reached = reach_rest(
+        engines, machine, &whole, exclusion, &band, &mut lines, &levels_m,
+    );
     Pass {
         band: reached.within,
         interior,

@@ -14,11 +14,7 @@ pub struct Comb {
 
 impl Comb {
     fn corridors_before(&self, strip: u32) -> u32 {
-        if self.every == 0 {
-            0
-        } else {
-            strip / self.every
-        }
+        strip.checked_div(self.every).unwrap_or(0)
     }
 
     fn strip_low(&self, strip: u32) -> f64 {

@@ -37,8 +37,14 @@ pub fn divide(
     }
 }
 
-/// Adds rings drawn inside `drivable` at half a half-strip and at the machine's own half width, each only where ground
-/// was still out of reach; returns the ground divided by reach.
+/// Levels that reach the corners and necks of ground whose main way is driven already.
+pub fn near_edge_m(machine: &Machine) -> Vec<f64> {
+    vec![machine.half_strip_m() / 2.0, machine.half_width_m]
+}
+
+/// Adds rings drawn inside `drivable` at each of `levels_m` from its edge, each only where ground was still out of
+/// reach; returns the ground divided by reach.
+#[allow(clippy::too_many_arguments)]
 pub fn reach_rest(
     engines: Engines<'_>,
     machine: &Machine,
@@ -46,9 +52,10 @@ pub fn reach_rest(
     keep_off: &[Polygon],
     ground: &MultiPolygon,
     lines: &mut Vec<LineString>,
+    levels_m: &[f64],
 ) -> Reached {
     let mut reached = divide(engines, ground, lines, machine.reach_m);
-    for level_m in [machine.half_strip_m() / 2.0, machine.half_width_m] {
+    for &level_m in levels_m {
         if reached.beyond.0.is_empty() {
             break;
         }

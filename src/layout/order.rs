@@ -2,14 +2,65 @@
 
 use geo::{Coord, LineString, MultiPolygon};
 
-use crate::geometry::area::length;
+use crate::geometry::area::Bounds;
 use crate::geometry::distance::{SegmentIndex, inside, segment_segment};
+
+/// How far off a pass its user may start and end: a strip ends within a strip's width of the pass it turns on.
+const OFF_PASS_M: f64 = 100.0;
 
 /// Ground the machine may cross, and the boundary pass it may follow.
 pub struct Ways<'w> {
     drivable: &'w MultiPolygon,
     outline: SegmentIndex,
-    passes: &'w [LineString],
+    passes: Vec<Pass<'w>>,
+}
+
+/// A way along the boundary, with its length up to each vertex.
+struct Pass<'w> {
+    line: &'w LineString,
+    around: Bounds,
+    run_m: Vec<f64>,
+}
+
+impl<'w> Pass<'w> {
+    fn new(line: &'w LineString) -> Pass<'w> {
+        let mut run_m = vec![0.0];
+        let mut total_m = 0.0;
+        for w in line.0.windows(2) {
+            total_m += (w[1].x - w[0].x).hypot(w[1].y - w[0].y);
+            run_m.push(total_m);
+        }
+        Pass {
+            line,
+            around: Bounds::of(&line.0).grown(OFF_PASS_M),
+            run_m,
+        }
+    }
+
+    /// The point nearest to `p`, and its distance along the pass.
+    fn nearest(&self, p: Coord) -> Option<(Coord, f64)> {
+        let mut best: Option<(f64, Coord, usize)> = None;
+        for (index, w) in self.line.0.windows(2).enumerate() {
+            let d = w[1] - w[0];
+            let length2 = d.x * d.x + d.y * d.y;
+            if length2 > 0.0 {
+                let t = (((p.x - w[0].x) * d.x + (p.y - w[0].y) * d.y) / length2).clamp(0.0, 1.0);
+                let q = w[0] + d * t;
+                let distance2 = (p.x - q.x) * (p.x - q.x) + (p.y - q.y) * (p.y - q.y);
+                if best.is_none_or(|(nearest, _, _)| distance2 < nearest) {
+                    best = Some((distance2, q, index));
+                }
+            }
+        }
+        best.map(|(_, q, index)| {
+            let from = self.line.0[index];
+            (q, self.run_m[index] + (q.x - from.x).hypot(q.y - from.y))
+        })
+    }
+
+    fn length_m(&self) -> f64 {
+        self.run_m.last().copied().unwrap_or(0.0)
+    }
 }
 
 impl<'w> Ways<'w> {
@@ -17,7 +68,7 @@ impl<'w> Ways<'w> {
         Ways {
             drivable,
             outline: SegmentIndex::of_boundary(drivable),
-            passes,
+            passes: passes.iter().map(Pass::new).collect(),
         }
     }
 
@@ -43,43 +94,24 @@ impl<'w> Ways<'w> {
         if let Some(direct) = self.straight(from, to) {
             return Some(direct);
         }
-        let along = |line: &LineString| {
-            let (enter, at_from) = nearest_on(line, from)?;
-            let (leave, at_to) = nearest_on(line, to)?;
+        let both = Bounds::of([&from, &to]);
+        let along = |pass: &Pass| {
+            let (enter, at_from) = pass.nearest(from)?;
+            let (leave, at_to) = pass.nearest(to)?;
             let onto = self.straight(from, enter)?;
             let off = self.straight(leave, to)?;
             let direct = (at_to - at_from).abs();
-            let closed = line.0.first() == line.0.last();
+            let closed = pass.line.0.first() == pass.line.0.last();
             let ride = if closed {
-                direct.min(length(line) - direct)
+                direct.min(pass.length_m() - direct)
             } else {
                 direct
             };
             Some(onto + ride + off)
         };
-        self.passes.iter().filter_map(along).min_by(f64::total_cmp)
+        let near = self.passes.iter().filter(|pass| pass.around.holds(&both));
+        near.filter_map(along).min_by(f64::total_cmp)
     }
-}
-
-/// The point of a line nearest to `p`, and its distance along the line.
-fn nearest_on(line: &LineString, p: Coord) -> Option<(Coord, f64)> {
-    let mut best: Option<(f64, Coord, f64)> = None;
-    let mut run = 0.0;
-    for w in line.0.windows(2) {
-        let d = w[1] - w[0];
-        let length = d.x.hypot(d.y);
-        if length > 0.0 {
-            let t =
-                (((p.x - w[0].x) * d.x + (p.y - w[0].y) * d.y) / (length * length)).clamp(0.0, 1.0);
-            let q = w[0] + d * t;
-            let distance = (p.x - q.x).hypot(p.y - q.y);
-            if best.is_none_or(|(nearest, _, _)| distance < nearest) {
-                best = Some((distance, q, run + t * length));
-            }
-        }
-        run += length;
-    }
-    best.map(|(_, q, at)| (q, at))
 }
 
 #[cfg(test)]

@@ -131,12 +131,12 @@ pub fn plan(
             .strips
             .iter()
             .map(|strip| polygon_area(&strip.shape))
-            .sum(),
+            .fold(0.0, |sum, m2| sum + m2),
         unworked_m2: work
             .unworked
             .iter()
             .map(|unworked| polygon_area(&unworked.shape))
-            .sum(),
+            .fold(0.0, |sum, m2| sum + m2),
     };
     let retention_share = if context.rules.reserves_count {
         (retained_m2 + books.reserve_m2) / books.gross_m2
@@ -148,7 +148,7 @@ pub fn plan(
             .iter()
             .filter(|section| section.shift_class == class)
             .map(|section| section.hours)
-            .sum()
+            .try_fold(0.0, |sum, hours| Some(sum + hours?))
     };
     BlockPlan {
         id: block.id.clone(),

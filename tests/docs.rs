@@ -1,0 +1,349 @@
+//! The documents against the program: examples parse, stated defaults are the real ones, links lead somewhere, and
+//! nothing that outputs or builds rely on is left undescribed.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Path, PathBuf};
+
+use blockwright::demo::{self, DemoOptions};
+use blockwright::model::Settings;
+use blockwright::project;
+use blockwright::sources;
+
+fn root() -> &'static Path {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+}
+
+fn read(name: &str) -> String {
+    std::fs::read_to_string(root().join(name)).unwrap_or_else(|error| panic!("{name}: {error}"))
+}
+
+/// Fenced blocks of one language.
+fn fenced(text: &str, language: &str) -> Vec<String> {
+    let open = format!("```{language}\n");
+    let after = text.split(&open).skip(1);
+    after
+        .map(|rest| rest.split("\n```").next().unwrap().to_owned() + "\n")
+        .collect()
+}
+
+/// Cells of the table rows under a heading, without the header.
+fn rows(text: &str, heading: &str) -> Vec<Vec<String>> {
+    let start = text
+        .find(&format!("\n{heading}\n"))
+        .unwrap_or_else(|| panic!("no heading {heading}"));
+    let section = text[start + 1..].split("\n## ").next().unwrap();
+    let lines = section.lines().filter(|line| line.starts_with('|'));
+    lines
+        .filter(|line| !line.starts_with("| ---"))
+        .skip(1)
+        .map(|line| {
+            let cells = line.trim_matches('|').split(" | ");
+            cells
+                .map(|cell| cell.trim().trim_matches('|').trim().to_owned())
+                .collect()
+        })
+        .collect()
+}
+
+fn code(cell: &str) -> Vec<&str> {
+    cell.split('`').skip(1).step_by(2).collect()
+}
+
+fn documents() -> Vec<PathBuf> {
+    let files = |folder: PathBuf| {
+        let entries = std::fs::read_dir(folder).unwrap();
+        entries.map(|entry| entry.unwrap().path())
+    };
+    let mut found: Vec<PathBuf> = files(root().to_owned())
+        .chain(files(root().join("docs")))
+        .filter(|path| path.extension().is_some_and(|extension| extension == "md"))
+        .collect();
+    found.sort();
+    assert!(found.len() >= 8, "{found:?}");
+    found
+}
+
+#[test]
+fn the_example_of_the_readme_reads_the_demos_layers() {
+    let folder = tempfile::tempdir().unwrap();
+    let options = DemoOptions { blocks: 3, seed: 7 };
+    demo::write(folder.path(), &options).unwrap();
+    let examples = fenced(&read("README.md"), "toml");
+    assert_eq!(examples.len(), 1);
+    let path = folder.path().join("mine.toml");
+    std::fs::write(&path, &examples[0]).unwrap();
+    let project = project::load(&path).unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(project.warnings, Vec::<String>::new());
+    let batch = sources::read(&project).unwrap_or_else(|error| panic!("{error}"));
+    assert!(batch.blocks.len() >= 3);
+    assert_eq!(batch.layers.len(), 4);
+    assert!(batch.layers.iter().all(|layer| layer.used > 0));
+}
+
+#[test]
+fn the_example_of_the_project_file_parses() {
+    let examples = fenced(&read("docs/project-file.md"), "toml");
+    assert_eq!(examples.len(), 1);
+    let project = project::parse(&examples[0], Path::new("example.toml"))
+        .unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(project.warnings, Vec::<String>::new());
+    assert_eq!(project.layers.len(), 4);
+}
+
+const SMALLEST: &str = "[layers.blocks]\nsource = \"a.gpkg\"\n[rules]\npreset = \"bare\"\n";
+
+/// A project that holds nothing but `body` in table `[section]`, beside what must be there.
+fn with(section: &str, body: &str) -> Result<project::Project, String> {
+    let text = match section {
+        "layers.ROLE" => SMALLEST.replace("[rules]", &format!("{body}\n[rules]")),
+        "rules" => format!("{SMALLEST}{body}\n"),
+        "rules.line" => format!("{SMALLEST}[[rules.line]]\n{body}\n"),
+        _ => format!("{SMALLEST}[{section}]\n{body}\n"),
+    };
+    project::parse(&text, Path::new("p.toml")).map_err(|error| error.to_string())
+}
+
+/// Keys of a table of the project file, as its own message about an unknown key lists them.
+fn valid_keys(section: &str) -> BTreeSet<String> {
+    let message = with(section, "zzz = 1").unwrap_err();
+    let valid = message
+        .split("valid here: ")
+        .nth(1)
+        .unwrap_or_else(|| panic!("{message}"));
+    code(valid).into_iter().map(str::to_owned).collect()
+}
+
+#[test]
+fn every_default_of_the_tables_is_the_real_one() {
+    let text = read("docs/project-file.md");
+    let mut checked = 0;
+    for section in ["machine", "layout", "production"] {
+        for row in rows(&text, &format!("## `[{section}]`")) {
+            let key = code(&row[0])[0];
+            let project = match code(&row[1])[..] {
+                [] => {
+                    assert_eq!(row[1], "none", "{key}");
+                    with(section, "")
+                }
+                [value] => with(section, &format!("{key} = {value}")),
+                _ => panic!("{key}: {}", row[1]),
+            };
+            let settings = project
+                .unwrap_or_else(|error| panic!("{key}: {error}"))
+                .settings;
+            let real = Settings::default();
+            // Values in feet are products, so the last bit may differ.
+            assert_eq!(rounded(&settings), rounded(&real), "{key}");
+            checked += 1;
+        }
+    }
+    assert_eq!(checked, 22);
+    let other = with("machine", "reach = \"8.71 m\"").unwrap().settings;
+    assert_ne!(rounded(&other), rounded(&Settings::default()));
+}
+
+fn rounded(settings: &Settings) -> serde_json::Value {
+    fn round(value: &mut serde_json::Value) {
+        match value {
+            serde_json::Value::Object(map) => map.values_mut().for_each(round),
+            serde_json::Value::Number(number) => {
+                let near = (number.as_f64().unwrap() * 1e9).round() / 1e9;
+                *value = serde_json::json!(near);
+            }
+            _ => {}
+        }
+    }
+    let mut value = serde_json::to_value(settings).unwrap();
+    round(&mut value);
+    value
+}
+
+#[test]
+fn every_key_is_described_and_every_described_key_is_valid() {
+    let text = read("docs/project-file.md");
+    let of = |heading: &str| -> Vec<Vec<String>> { rows(&text, heading) };
+    let keys = |rows: &[Vec<String>]| -> BTreeSet<String> {
+        let names = rows.iter().flat_map(|row| code(&row[0]));
+        names.map(str::to_owned).collect()
+    };
+    for section in ["project", "machine", "layout", "production"] {
+        assert_eq!(
+            keys(&of(&format!("## `[{section}]`"))),
+            valid_keys(section),
+            "{section}"
+        );
+    }
+    // Two tables stand under each of the other headings: roles and their keys, rules and their lines.
+    let mut layers = valid_keys("layers.ROLE");
+    layers.extend(
+        blockwright::model::LayerKind::ALL
+            .iter()
+            .map(|kind| kind.key().to_owned()),
+    );
+    layers.insert("terrain".to_owned());
+    let mut described = keys(&of("## `[layers.ROLE]`"));
+    described.remove("key");
+    assert_eq!(described, layers);
+    let mut rules = valid_keys("rules");
+    rules.remove("line");
+    rules.extend(valid_keys("rules.line"));
+    let mut described = keys(&of("## `[rules]`"));
+    described.remove("key");
+    assert_eq!(described, rules);
+}
+
+#[test]
+fn every_dependency_is_described_with_its_version() {
+    let manifest: toml::Table = read("Cargo.toml").parse().unwrap();
+    let lock: toml::Table = read("Cargo.lock").parse().unwrap();
+    let mut locked: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
+    for package in lock["package"].as_array().unwrap() {
+        let name = package["name"].as_str().unwrap();
+        locked
+            .entry(name)
+            .or_default()
+            .push(package["version"].as_str().unwrap());
+    }
+    let text = read("docs/dependencies.md");
+    for (table, heading) in [
+        ("dependencies", "## In the program"),
+        ("dev-dependencies", "## In tests only"),
+    ] {
+        let described: BTreeMap<String, String> = rows(&text, heading)
+            .into_iter()
+            .map(|row| (code(&row[0])[0].to_owned(), row[1].clone()))
+            .collect();
+        let named: BTreeSet<&String> = manifest[table].as_table().unwrap().keys().collect();
+        assert_eq!(described.keys().collect::<BTreeSet<_>>(), named);
+        for (name, version) in &described {
+            // A lock file may add build metadata, as in 0.9.12+spec-1.1.0.
+            let is_locked = locked[name.as_str()]
+                .iter()
+                .any(|found| found.split('+').next() == Some(version));
+            assert!(is_locked, "{name} {version}: {:?}", locked[name.as_str()]);
+        }
+    }
+}
+
+/// `(target, rest)` of every inline link and picture.
+fn links(text: &str) -> Vec<String> {
+    let mut found = Vec::new();
+    for (at, _) in text.match_indices("](") {
+        if let Some(end) = text[at + 2..].find(')') {
+            found.push(text[at + 2..at + 2 + end].to_owned());
+        }
+    }
+    found
+}
+
+/// The anchors that a page's headings make: lower case, blanks as hyphens, signs dropped.
+fn anchors(text: &str) -> BTreeSet<String> {
+    let headings = text.lines().filter(|line| line.starts_with('#'));
+    headings
+        .map(|line| {
+            let words = line.trim_start_matches('#').trim().to_lowercase();
+            let kept = words
+                .chars()
+                .filter(|c| c.is_alphanumeric() || matches!(c, ' ' | '-' | '_'));
+            kept.map(|c| if c == ' ' { '-' } else { c }).collect()
+        })
+        .collect()
+}
+
+#[test]
+fn every_relative_link_leads_somewhere() {
+    let mut checked = 0;
+    for path in documents() {
+        let text = std::fs::read_to_string(&path).unwrap();
+        for link in links(&text) {
+            if link.contains("://") {
+                continue;
+            }
+            let (file, anchor) = link.split_once('#').unwrap_or((&link, ""));
+            let target = if file.is_empty() {
+                path.clone()
+            } else {
+                path.parent().unwrap().join(file)
+            };
+            assert!(target.exists(), "{}: {link}", path.display());
+            if !anchor.is_empty() {
+                let there = std::fs::read_to_string(&target).unwrap();
+                assert!(
+                    anchors(&there).contains(anchor),
+                    "{}: {link}",
+                    path.display()
+                );
+            }
+            checked += 1;
+        }
+    }
+    assert!(checked > 15, "{checked}");
+}
+
+/// Ids such as BC-04 in a text.
+fn ids(text: &str) -> BTreeSet<String> {
+    const GROUPS: [&str; 10] = ["BC", "QC", "ON", "US", "XX", "SF", "PR", "SU", "GE", "RT"];
+    let words = text.split(|c: char| !(c.is_ascii_alphanumeric() || c == '-' || c == '_'));
+    words
+        .filter(|word| {
+            word.split_once('-').is_some_and(|(group, number)| {
+                GROUPS.contains(&group)
+                    && number.len() == 2
+                    && number.bytes().all(|b| b.is_ascii_digit())
+            })
+        })
+        .map(str::to_owned)
+        .collect()
+}
+
+fn files_under(folder: &Path, into: &mut Vec<PathBuf>) {
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            files_under(&path, into);
+        } else {
+            into.push(path);
+        }
+    }
+}
+
+#[test]
+fn every_cited_check_value_is_described() {
+    let text = read("docs/algorithms.md");
+    let described: BTreeSet<String> = rows(&text, "## Check values cited")
+        .into_iter()
+        .map(|row| row[0].clone())
+        .collect();
+    let mut cited = ids(&text);
+    let mut files = Vec::new();
+    for folder in ["src", "fixtures"] {
+        files_under(&root().join(folder), &mut files);
+    }
+    for path in files {
+        cited.extend(ids(&String::from_utf8_lossy(&std::fs::read(path).unwrap())));
+    }
+    assert!(cited.len() > 20, "{cited:?}");
+    assert_eq!(described, cited);
+}
+
+#[test]
+fn every_reason_of_a_problem_is_described() {
+    let code = read("src/model/problem.rs");
+    let arms = code.lines().filter_map(|line| {
+        let (arm, text) = line.trim().split_once(" => \"")?;
+        arm.starts_with("ProblemCode::")
+            .then(|| text.split('"').next().unwrap())
+    });
+    let keys: Vec<&str> = arms.collect();
+    assert!(keys.len() >= 19, "{keys:?}");
+    let schema = read("docs/schema.md");
+    for key in keys {
+        assert!(schema.contains(&format!("`{key}`")), "{key}");
+    }
+}
+
+#[test]
+fn every_place_in_the_documents_that_outputs_name_is_there() {
+    // The row `areas-balance` names this heading as its source.
+    assert!(anchors(&read("docs/algorithms.md")).contains("books"));
+}

@@ -1,0 +1,161 @@
+//! Whole layouts of real layers, where they are at hand: every rule but the retention share must hold on every block,
+//! and nothing may be lost between reading and the books.
+
+use std::path::{Path, PathBuf};
+
+use blockwright::batch::{self, Options, Outcome, Progress};
+use blockwright::project;
+
+/// The folder of real layers, or a word that it is not there.
+fn shared() -> Option<PathBuf> {
+    let given = std::env::var_os("BLOCKWRIGHT_SHARED").map(PathBuf::from);
+    let folder = given.unwrap_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared"));
+    let data = folder.join("data");
+    if !data.join("real").is_dir() {
+        println!("skipped: no shared data");
+        return None;
+    }
+    data.canonicalize().ok()
+}
+
+struct Laid {
+    outcome: Outcome,
+    /// Columns of compliance.csv: block, rule, status.
+    rows: Vec<[String; 3]>,
+}
+
+fn lay_out(name: &str, blocks: Option<&str>) -> Option<Laid> {
+    let shared = shared()?;
+    let folder = tempfile::tempdir().unwrap();
+    let template = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("fixtures/real")
+        .join(name);
+    let mut text = std::fs::read_to_string(template)
+        .unwrap()
+        .replace("SHARED", shared.to_str().unwrap());
+    if let Some(blocks) = blocks {
+        std::fs::write(folder.path().join("blocks.geojson"), blocks).unwrap();
+        text = text.replace("BLOCKS", "blocks.geojson");
+    }
+    let path = folder.path().join("project.toml");
+    std::fs::write(&path, text).unwrap();
+    let project = project::load(&path).unwrap_or_else(|error| panic!("{error}"));
+    let out = folder.path().join("out");
+    let options = Options {
+        out: out.clone(),
+        only: vec![],
+        jobs: None,
+        progress: Progress::Quiet,
+        started: "2000-01-01T00:00:00Z".to_owned(),
+    };
+    let outcome = batch::run(&project, &options).unwrap_or_else(|error| panic!("{error}"));
+    let mut reader = csv::Reader::from_path(out.join("compliance.csv")).unwrap();
+    let rows = reader.records().map(|record| {
+        let record = record.unwrap();
+        [
+            record[0].to_owned(),
+            record[1].to_owned(),
+            record[6].to_owned(),
+        ]
+    });
+    let rows = rows.collect();
+    Some(Laid { outcome, rows })
+}
+
+/// Small blocks along roads cannot keep their share and say so; nothing else may fail.
+fn only_retention_falls_short(laid: &Laid) -> usize {
+    let failed: Vec<&[String; 3]> = laid.rows.iter().filter(|row| row[2] == "fail").collect();
+    let other: Vec<_> = failed
+        .iter()
+        .filter(|row| row[1] != "retention-share")
+        .collect();
+    assert!(other.is_empty(), "{other:?}");
+    failed.len()
+}
+
+fn set_aside(laid: &Laid, reason: &str) -> usize {
+    let problems = laid.outcome.problems.iter();
+    problems
+        .filter(|problem| problem.set_aside && problem.code.key() == reason)
+        .count()
+}
+
+#[test]
+fn andorra_lays_out_from_half_a_hectare_to_1435() {
+    let Some(laid) = lay_out("andorra.toml", None) else {
+        return;
+    };
+    only_retention_falls_short(&laid);
+    // 931 blocks were read; those wholly inside reserves are set aside with that reason, none for any other.
+    let nothing_left = set_aside(&laid, "nothing-left");
+    assert_eq!(
+        laid.outcome.counts.blocks_laid_out as usize + nothing_left,
+        931
+    );
+    assert_eq!(
+        laid.outcome.problems.iter().filter(|p| p.set_aside).count(),
+        nothing_left
+    );
+    let rungs = laid.outcome.counts.rungs;
+    assert!(rungs.engine > 1000, "{rungs:?}");
+}
+
+/// The place has streams, water and roads but no blocks: round ones are laid over it.
+#[test]
+fn neexdzii_keeps_its_distance_from_lines_with_z_and_m() {
+    let mut features = Vec::new();
+    for row in 0..6 {
+        for column in 0..6 {
+            let (x, y) = (
+                973_000.0 + 4_000.0 * f64::from(column),
+                1_046_000.0 + 4_000.0 * f64::from(row),
+            );
+            let corners = (0..=48).map(|k| {
+                let angle = std::f64::consts::TAU * f64::from(k % 48) / 48.0;
+                let radius = 220.0 + 60.0 * (3.0 * angle + f64::from(row)).cos();
+                format!(
+                    "[{:.2},{:.2}]",
+                    x + radius * angle.cos(),
+                    y + radius * angle.sin()
+                )
+            });
+            let ring = corners.collect::<Vec<_>>().join(",");
+            features.push(format!(
+                r#"{{"type":"Feature","properties":{{"id":"N{row}{column}"}},"geometry":{{"type":"Polygon","coordinates":[[{ring}]]}}}}"#
+            ));
+        }
+    }
+    let blocks = format!(
+        r#"{{"type":"FeatureCollection","crs":{{"type":"name","properties":{{"name":"urn:ogc:def:crs:EPSG::3005"}}}},"features":[{}]}}"#,
+        features.join(",")
+    );
+    let Some(laid) = lay_out("neexdzii.toml", Some(&blocks)) else {
+        return;
+    };
+    only_retention_falls_short(&laid);
+    let whole = laid.outcome.counts.blocks_laid_out as usize + set_aside(&laid, "nothing-left");
+    assert_eq!(whole, 36);
+    let reserves = laid
+        .rows
+        .iter()
+        .filter(|row| row[1].starts_with("reserve:"))
+        .count();
+    assert!(
+        reserves >= 10,
+        "{reserves} blocks come near a ruled feature"
+    );
+}
+
+#[test]
+fn rautjarvi_and_quesnel_lay_out_whole() {
+    let Some(laid) = lay_out("rautjarvi.toml", None) else {
+        return;
+    };
+    only_retention_falls_short(&laid);
+    assert_eq!(laid.outcome.counts.blocks_laid_out, 74);
+    let Some(laid) = lay_out("quesnel.toml", None) else {
+        return;
+    };
+    assert_eq!(only_retention_falls_short(&laid), 0);
+    assert_eq!(laid.outcome.counts.blocks_laid_out, 9);
+}
