@@ -33,7 +33,6 @@ fn fails(plan: &BlockPlan) -> Vec<&ComplianceRow> {
 
 /// The comb's phase ends the last strip at the block's right end, but for a rounding.
 #[test]
-#[ignore = "the comb's strips overlap by one rounding, and the sweep then drops a piece of 0.1 ha"]
 fn no_piece_is_lost_where_the_last_strip_ends_at_the_end_of_the_block() {
     let plan = lay_out(
         ENGINES,
@@ -99,7 +98,6 @@ fn every_strip_is_valid_where_a_corner_stands_on_the_side_of_a_strip() {
 
 /// The lake keeps its distance from the block, but not from the road outside it, where the machine may stand.
 #[test]
-#[ignore = "the road clearing's line leaves the block and is cut by those reserves only that reach the block"]
 fn the_machine_keeps_off_a_reserve_beside_the_road_outside_the_block() {
     let road = line(&[
         (511561.6042271727, 5412516.884146988),

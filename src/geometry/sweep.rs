@@ -225,7 +225,7 @@ fn link(chains: Vec<Chain>) -> Option<Vec<LineString>> {
             }
             used[at] = true;
             for &coord in &chains[at].coords {
-                if ring.last() != Some(&coord) {
+                if !ring.last().is_some_and(|&last| same_point(last, coord)) {
                     ring.push(coord);
                 }
             }
@@ -234,12 +234,20 @@ fn link(chains: Vec<Chain>) -> Option<Vec<LineString>> {
                 break;
             }
         }
-        if ring.first() != ring.last() {
-            ring.push(ring[0]);
+        // The last point may be the first one again, seen along another edge.
+        while ring.len() > 1 && same_point(ring[ring.len() - 1], ring[0]) {
+            ring.pop();
         }
+        ring.push(ring[0]);
         out.push(LineString(ring));
     }
     Some(out)
+}
+
+/// Points seen along two edges differ by a rounding, which would cross the ring at that place.
+fn same_point(a: Coord, b: Coord) -> bool {
+    const SAME_M: f64 = 1e-9;
+    (a.x - b.x).abs() < SAME_M && (a.y - b.y).abs() < SAME_M
 }
 
 /// Gives holes to the shells around them; pieces upwards.

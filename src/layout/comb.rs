@@ -23,12 +23,23 @@ impl Comb {
             + f64::from(self.corridors_before(strip)) * self.corridor_m
     }
 
+    /// Where a strip ends: the very number at which its neighbour begins, so that slabs never overlap by a rounding.
+    fn strip_high(&self, strip: u32) -> f64 {
+        let corridor_follows = self.corridors_before(strip + 1) > self.corridors_before(strip);
+        let gap_m = if corridor_follows {
+            self.corridor_m
+        } else {
+            0.0
+        };
+        self.strip_low(strip + 1) - gap_m
+    }
+
     /// Strips from the first to the last that begins left of `end`.
     pub fn strips(&self, end: f64) -> Vec<Slab> {
         (0..)
             .map(|strip| Slab {
                 low: self.strip_low(strip),
-                high: self.strip_low(strip) + self.strip_m,
+                high: self.strip_high(strip),
             })
             .take_while(|slab| slab.low < end)
             .collect()

@@ -151,10 +151,16 @@ impl<'n> Zones<'n> {
         let inner_m = demand.half_m + reserve_m;
         let outer_m = inner_m + management_m;
         let exclusion_m = demand.half_m + demand.machine_exclusion_m();
-        if !outline.within(&near.source, outer_m.max(exclusion_m)) {
+        let widest_m = outer_m.max(exclusion_m);
+        // The machine may stand on a road up to half a strip outside the block, and must keep off there too.
+        let keep_off_m = inner_m.max(exclusion_m) + context.settings.machine.half_strip_m();
+        let decides = outline.within(&near.source, widest_m);
+        if !decides && !outline.within(&near.source, keep_off_m) {
             return Ok(());
         }
-        self.doubts(near);
+        if decides {
+            self.doubts(near);
+        }
         let inner = self.buffer(context, near, inner_m)?;
         if !inner.0.is_empty() {
             self.reserve.extend(inner.0.iter().cloned());
