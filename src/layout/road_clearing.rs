@@ -5,6 +5,7 @@ use geo::{LineString, MultiLineString, MultiPolygon, Polygon};
 use super::Context;
 use super::cover::{near_edge_m, reach_rest};
 use super::ground::Ground;
+use crate::geometry::area::area;
 use crate::geometry::buffer::Source;
 use crate::geometry::overlay::{clip_lines, joined, oriented};
 use crate::landbase::NearFeature;
@@ -44,14 +45,19 @@ pub fn lay(context: Context<'_>, ground: &Ground, near: &[NearFeature]) -> Clear
     let mut lines = joined(clip_lines(&on_road, &ground.zones.reserve, false));
     let shape = &ground.clearing;
     let exclusion = &ground.zones.exclusion;
-    // A wide clearing is driven in rings from its edge to its middle.
-    let mut levels_m: Vec<f64> = (0..8)
-        .map(|k| f64::from(2 * k + 1) * machine.half_strip_m())
-        .collect();
-    levels_m.extend(near_edge_m(machine));
-    let reached = reach_rest(
-        engines, machine, shape, exclusion, shape, &mut lines, &levels_m,
-    );
+    let mut reach = |levels_m: &[f64]| {
+        reach_rest(
+            engines, machine, shape, exclusion, shape, &mut lines, levels_m,
+        )
+    };
+    let mut reached = reach(&near_edge_m(machine));
+    if area(&reached.beyond) > context.settings.layout.sliver_m2 {
+        // A wide clearing is driven in rings from its edge to its middle.
+        let rings_m: Vec<f64> = (0..8)
+            .map(|k| f64::from(2 * k + 1) * machine.half_strip_m())
+            .collect();
+        reached = reach(&rings_m);
+    }
     Clearing {
         shape: reached.within,
         lines,
