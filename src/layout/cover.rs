@@ -60,6 +60,13 @@ pub fn reach_rest(
             break;
         }
         let inner = engines.plain(&Source::Polygons(drivable.clone()), -level_m);
+        if inner.0.is_empty() {
+            if levels_m.is_sorted() {
+                // Farther in there is nothing either.
+                break;
+            }
+            continue;
+        }
         let ring_lines = MultiLineString(
             inner
                 .0
