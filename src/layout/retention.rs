@@ -233,16 +233,7 @@ fn give_back(
     let kept = |pieces: &[Pieces]| pieces.iter().map(Pieces::corridors_m2).sum::<f64>();
     loop {
         let spare_m2 = kept(pieces) - target_m2;
-        let smallest = pieces
-            .iter()
-            .enumerate()
-            .flat_map(|(p, pieces)| {
-                pieces
-                    .corridors
-                    .iter()
-                    .enumerate()
-                    .map(move |(c, (_, shape))| (polygon_area(shape), p, c))
-            })
+        let smallest = corridor_areas(pieces)
             .min_by(|a, b| a.0.total_cmp(&b.0).then((a.1, a.2).cmp(&(b.1, b.2))));
         let Some((area_m2, p, c)) = smallest else {
             return;
@@ -254,17 +245,8 @@ fn give_back(
         cut_gap(context, &parts[p], &combs[p], &mut pieces[p], strip, shape);
     }
     let spare_m2 = kept(pieces) - target_m2;
-    let largest = pieces
-        .iter()
-        .enumerate()
-        .flat_map(|(p, pieces)| {
-            pieces
-                .corridors
-                .iter()
-                .enumerate()
-                .map(move |(c, (_, shape))| (polygon_area(shape), p, c))
-        })
-        .max_by(|a, b| a.0.total_cmp(&b.0).then((b.1, b.2).cmp(&(a.1, a.2))));
+    let largest =
+        corridor_areas(pieces).max_by(|a, b| a.0.total_cmp(&b.0).then((b.1, b.2).cmp(&(a.1, a.2))));
     let Some((_, p, c)) = largest else { return };
     if spare_m2 < sliver_m2.max(1.0) {
         return;
@@ -278,6 +260,14 @@ fn give_back(
     for shape in back {
         cut_gap(context, &parts[p], &combs[p], &mut pieces[p], strip, shape);
     }
+}
+
+/// Every corridor piece as (area, part index, corridor index).
+fn corridor_areas(pieces: &[Pieces]) -> impl Iterator<Item = (f64, usize, usize)> + '_ {
+    pieces.iter().enumerate().flat_map(|(p, pieces)| {
+        let corridors = pieces.corridors.iter().enumerate();
+        corridors.map(move |(c, (_, shape))| (polygon_area(shape), p, c))
+    })
 }
 
 fn cut_gap(
