@@ -177,7 +177,10 @@ fn a_line_of_the_project_shows_both_sources() {
         .iter()
         .find(|line| line.id == "stream-s3")
         .unwrap();
-    assert_eq!((line.reserve_m, line.management_m), (25.0, 20.0));
+    assert_eq!(
+        (line.reserve.widest(), line.management.widest()),
+        (25.0, 20.0)
+    );
     assert!(
         line.citation
             .text
@@ -268,7 +271,7 @@ proptest! {
                 prop_assert!(layout.corridor_min_m <= layout.corridor_max_m);
                 prop_assert!(layout.road_band_fail_m <= layout.road_band_m);
                 for line in &project.rules.lines {
-                    prop_assert!((0.0..=2000.0).contains(&line.reserve_m));
+                    prop_assert!((0.0..=2000.0).contains(&line.reserve.widest()));
                     prop_assert!((0.0..=1.0).contains(&line.management_share));
                     prop_assert!(!line.citation.text.is_empty());
                 }

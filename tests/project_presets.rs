@@ -62,7 +62,7 @@ fn widths_and_reading_status_are_those_of_the_cited_rows() {
             continue;
         }
         let row = cited(&line.citation, &rows);
-        let found = (line.reserve_m, line.management_m);
+        let found = (line.reserve.widest(), line.management.widest());
         assert_eq!(found, widths(&row.expected), "{}", line.id);
         checked += 1;
     }

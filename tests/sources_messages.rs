@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 
 use blockwright::model::LayerKind;
 use blockwright::project::LayerSource;
-use blockwright::rulebook::{Citation, ReadStatus, RuleLine};
+use blockwright::rulebook::{Citation, Distance, MeasuredFrom, ReadStatus, RuleLine, Width};
 use blockwright::sources::{self, Batch, SourceError};
 use gdal::vector::{Geometry, LayerAccess, LayerOptions, OGRFieldType, OGRwkbGeometryType};
 use gdal::{DriverManager, spatial_ref::SpatialRef};
@@ -429,15 +429,20 @@ fn unreadable_numbers_and_unknown_classes() {
             class: class.to_owned(),
             title: String::new(),
             definition: String::new(),
-            reserve_m,
-            management_m: 0.0,
+            when: vec![],
+            reserve: Width::Metres(reserve_m),
+            management: Width::default(),
             management_share: 0.0,
-            machine_exclusion_m: 0.0,
+            share_citation: None,
+            machine_exclusion: Width::default(),
+            distance: Distance::default(),
+            measured_from: MeasuredFrom::default(),
             channel_up_to_m: None,
             citation: Citation {
                 text: "test".to_owned(),
                 status: ReadStatus::Project,
             },
+            origin: "test".to_owned(),
         });
     }
     let batch = sources::read(&project).unwrap();

@@ -147,7 +147,7 @@ impl Judge<'_> {
                     continue;
                 };
                 let half_m = near.demand.half_m;
-                let within_m = rule.reserve_m + LOOK_BEYOND_M;
+                let within_m = rule.widest().reserve_m + LOOK_BEYOND_M;
                 let cutting = cut.approach(&near.source, half_m, within_m);
                 let driving = lines.approach(&near.source, half_m, within_m);
                 let here = nearer(cutting, driving);
@@ -158,7 +158,7 @@ impl Judge<'_> {
                 nearest = nearer(nearest, here);
             }
             let (rule, found) = (line?, nearest?);
-            let status = if found.distance_m < rule.reserve_m - DISTANCE_TOLERANCE_M {
+            let status = if found.distance_m < rule.widest().reserve_m - DISTANCE_TOLERANCE_M {
                 Verdict::Fail
             } else if doubt {
                 Verdict::Unknown
@@ -171,7 +171,7 @@ impl Judge<'_> {
                 &format!("reserve:{}", rule.id),
                 &format!("Nothing cut or driven within the reserve, {}", rule.title),
                 "m",
-                Some(rule.reserve_m),
+                Some(rule.widest().reserve_m),
                 Some(shown(found.distance_m)),
                 status,
                 &rule.citation.text,
@@ -200,11 +200,11 @@ impl Judge<'_> {
             let Some(rule) = near
                 .demand
                 .rule
-                .filter(|rule| excludes && rule.machine_exclusion_m > 0.0)
+                .filter(|rule| excludes && rule.widest().machine_exclusion_m > 0.0)
             else {
                 continue;
             };
-            let required_m = rule.machine_exclusion_m;
+            let required_m = rule.widest().machine_exclusion_m;
             if let Some(found) =
                 driven.approach(&near.source, near.demand.half_m, required_m + LOOK_BEYOND_M)
             {

@@ -8,9 +8,9 @@ use rstar::{AABB, RTree};
 
 use crate::geometry::area::Bounds;
 use crate::model::{Feature, LayerKind, LayoutSettings, Shape};
-use crate::rulebook::{Match, RuleLine, Rulebook};
+use crate::rulebook::{Match, MeasuredFrom, RuleLine, Rulebook, Widths};
 
-pub use near::NearFeature;
+pub use near::{NearFeature, Stretch};
 
 /// Long lines are indexed in runs of this many segments, so that a river is not one box.
 const RUN_SEGMENTS: usize = 32;
@@ -35,23 +35,25 @@ const SHOWN_BEYOND_M: f64 = 80.0;
 #[derive(Clone, Copy, Debug)]
 pub struct Demand<'a> {
     pub rule: Option<&'a RuleLine>,
+    /// True: the feature names no class, and its facts told which line it is.
+    pub derived: bool,
     /// True: the class is missing or unknown, and the widest line stands in.
     pub assumed: bool,
-    /// Half of a stream's channel or of a road's cleared width; 0 for polygons and points.
+    /// Line that the facts point to, where the feature names another class.
+    pub contradicted_by: Option<&'a RuleLine>,
+    /// From the drawn feature to where its rule's distances begin: half of a stream's channel or of a road's cleared
+    /// width, and the fringe where the rule counts from the first trees.
     pub half_m: f64,
     /// True: a stream line without a channel width; half of the class's widest channel stands in, or nothing.
     pub half_assumed: bool,
+    /// True: the rule counts from the first trees, and where they begin is not known.
+    pub fringe_unknown: bool,
 }
 
 impl Demand<'_> {
-    pub fn reserve_m(&self) -> f64 {
-        self.rule.map_or(0.0, |rule| rule.reserve_m)
-    }
-    pub fn management_m(&self) -> f64 {
-        self.rule.map_or(0.0, |rule| rule.management_m)
-    }
-    pub fn machine_exclusion_m(&self) -> f64 {
-        self.rule.map_or(0.0, |rule| rule.machine_exclusion_m)
+    /// The widest distances on any slope.
+    pub fn widest(&self) -> Widths {
+        self.rule.map_or_else(Widths::default, RuleLine::widest)
     }
 }
 
@@ -130,6 +132,7 @@ impl<'a> Landbase<'a> {
                             feature,
                             demand,
                             source,
+                            stretches: Vec::new(),
                         },
                     ));
                 }
@@ -173,12 +176,20 @@ fn locate<'t>(tree: &'t RTree<Indexed>, window: &Bounds) -> impl Iterator<Item =
 }
 
 fn demand<'a>(feature: &Feature, rules: &'a Rulebook, settings: &LayoutSettings) -> Demand<'a> {
-    let (rule, assumed) = match rules.find(feature.kind, feature.class.as_deref()) {
-        Match::Line(line) => (Some(line), false),
-        Match::Assumed(line) => (Some(line), true),
-        Match::None => (None, false),
+    let facts = &feature.facts;
+    let class = feature.class.as_deref();
+    let (rule, derived, assumed) = match rules.find(feature.kind, class, facts) {
+        Match::Line(line) => (Some(line), false, false),
+        Match::Derived(line) => (Some(line), true, false),
+        Match::Assumed(line) => (Some(line), false, true),
+        Match::None => (None, false, false),
     };
+    let contradicted_by = (!derived && !assumed)
+        .then(|| rules.derive(feature.kind, facts))
+        .flatten()
+        .filter(|other| rule.is_some_and(|rule| !rule.when.is_empty() && rule.id != other.id));
     let is_line = matches!(feature.shape, Shape::Lines(_));
+    let from = rule.map_or_else(MeasuredFrom::default, |rule| rule.measured_from);
     let (half_m, half_assumed) = match feature.kind {
         LayerKind::Streams if is_line => match feature.width_m {
             Some(width_m) => (width_m / 2.0, false),
@@ -193,17 +204,26 @@ fn demand<'a>(feature: &Feature, rules: &'a Rulebook, settings: &LayoutSettings)
         ),
         _ => (0.0, false),
     };
+    // Both add to the distance from the drawn feature, so one figure serves.
+    let (half_m, half_assumed) = match from {
+        MeasuredFrom::Bank => (half_m, half_assumed),
+        MeasuredFrom::StandEdge => (half_m + feature.fringe_m.unwrap_or(0.0), half_assumed),
+        MeasuredFrom::Centreline => (0.0, false),
+    };
     Demand {
         rule,
+        derived,
         assumed,
+        contradicted_by,
         half_m,
         half_assumed,
+        fringe_unknown: from == MeasuredFrom::StandEdge && feature.fringe_m.is_none(),
     }
 }
 
 /// How far a feature's widest rule reaches from its drawn shape.
 fn radius(feature: &Feature, demand: &Demand, settings: &LayoutSettings) -> f64 {
-    let ruled = (demand.reserve_m() + demand.management_m()).max(demand.machine_exclusion_m());
+    let ruled = demand.widest().reach_m();
     let set = match feature.kind {
         LayerKind::Roads => settings.road_band_m.max(settings.frontage_distance_m),
         LayerKind::Hazards => settings.hazard_distance_m,

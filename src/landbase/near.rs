@@ -8,6 +8,7 @@ use crate::geometry::buffer::Source;
 use crate::geometry::frame::map_polygons;
 use crate::geometry::overlay;
 use crate::model::{Feature, Shape};
+use crate::rulebook::Widths;
 
 /// A feature as one block sees it, in the block's local frame.
 pub struct NearFeature<'a> {
@@ -15,6 +16,32 @@ pub struct NearFeature<'a> {
     pub demand: Demand<'a>,
     /// What of it is near; long lines and large polygons are cut off beyond the widest rule.
     pub source: Source,
+    /// Where its distances follow the slope: stretches of its edge, each with what it asks for. Empty: the same
+    /// distances all along.
+    pub stretches: Vec<Stretch>,
+}
+
+/// A part of a feature's edge with one set of distances.
+pub struct Stretch {
+    pub source: Source,
+    pub widths: Widths,
+    /// Steepest slope of the ground along it, rise over run; None: not known.
+    pub slope: Option<f64>,
+}
+
+impl NearFeature<'_> {
+    /// Every stretch with its distances; at least one.
+    pub fn stretches(&self) -> impl Iterator<Item = (&Source, Widths)> {
+        let whole = self
+            .stretches
+            .is_empty()
+            .then(|| (&self.source, self.demand.widest()));
+        let parts = self
+            .stretches
+            .iter()
+            .map(|stretch| (&stretch.source, stretch.widths));
+        whole.into_iter().chain(parts)
+    }
 }
 
 pub(super) fn cut_down(

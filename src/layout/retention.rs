@@ -9,16 +9,22 @@ use super::strips::{Part, Pieces, cut};
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::frame::map_polygon;
 use crate::geometry::sweep::{Slab, clip_slabs, slab_areas, upright};
-use crate::rulebook::Rulebook;
+use crate::rulebook::{Rulebook, ShareOf};
 
 /// Area that must be left standing inside the net area, by corridors and retained bands.
 pub fn target_m2(rules: &Rulebook, ground: &Ground) -> f64 {
     let net_m2 = area(&ground.net);
-    if rules.reserves_count {
-        rules.retention_share.value * ground.gross_m2 - (ground.gross_m2 - net_m2)
+    let share = rules.aimed_share();
+    let of_gross = rules.reserves_count
+        || rules.share_of == ShareOf::Gross
+        || rules.block.portfolio_share.is_some();
+    let base_m2 = if of_gross { ground.gross_m2 } else { net_m2 };
+    let counted_m2 = if rules.reserves_count {
+        ground.gross_m2 - net_m2
     } else {
-        rules.retention_share.value * net_m2
-    }
+        0.0
+    };
+    share * base_m2 - counted_m2
 }
 
 /// The pieces of every part, with corridors that give `target_m2` if they can.

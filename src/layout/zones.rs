@@ -147,10 +147,11 @@ impl<'n> Zones<'n> {
         near: &'n NearFeature<'n>,
     ) -> Result<(), LayoutError> {
         let demand = near.demand;
-        let (reserve_m, management_m) = (demand.reserve_m(), demand.management_m());
+        let widest = demand.widest();
+        let (reserve_m, management_m) = (widest.reserve_m, widest.management_m);
         let inner_m = demand.half_m + reserve_m;
         let outer_m = inner_m + management_m;
-        let exclusion_m = demand.half_m + demand.machine_exclusion_m();
+        let exclusion_m = demand.half_m + widest.machine_exclusion_m;
         let widest_m = outer_m.max(exclusion_m);
         // The machine may stand on a road up to half a strip outside the block, and must keep off there too.
         let keep_off_m = inner_m.max(exclusion_m) + context.settings.machine.half_strip_m();
@@ -185,12 +186,12 @@ impl<'n> Zones<'n> {
                 });
             }
         }
-        if demand.machine_exclusion_m() > reserve_m {
+        if widest.machine_exclusion_m > reserve_m {
             let excluded = self.buffer(context, near, exclusion_m)?;
             self.record(
                 near,
                 ZoneKind::MachineExclusion,
-                demand.machine_exclusion_m(),
+                widest.machine_exclusion_m,
                 excluded.clone(),
             );
             self.exclusion.extend(excluded.0);
@@ -236,7 +237,7 @@ impl<'n> Zones<'n> {
         near: &'n NearFeature<'n>,
     ) -> Result<(), LayoutError> {
         let distance_m = context.settings.layout.hazard_distance_m;
-        let exclusion_m = near.demand.machine_exclusion_m();
+        let exclusion_m = near.demand.widest().machine_exclusion_m;
         if !outline.within(&near.source, distance_m.max(exclusion_m)) {
             return Ok(());
         }
@@ -282,7 +283,7 @@ impl<'n> Zones<'n> {
                 rule_id: rule.id.clone(),
                 verdict,
                 measured: None,
-                required: Some(rule.reserve_m),
+                required: Some(rule.widest().reserve_m),
                 unit: "m",
                 message,
                 source: rule.citation.text.clone(),

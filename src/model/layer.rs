@@ -3,6 +3,8 @@
 use geo::{MultiLineString, MultiPoint, MultiPolygon};
 use serde::{Deserialize, Serialize};
 
+use super::facts::Facts;
+
 /// The role a layer plays. The order is the order of outputs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -84,6 +86,12 @@ pub struct Feature {
     pub stems_per_ha: Option<f64>,
     /// Mean tree volume in m3 (stands only).
     pub tree_m3: Option<f64>,
+    /// Steepest slope of a slope class, rise over run (slope classes only).
+    pub slope: Option<f64>,
+    /// Width of the treeless fringe between the bank and the first trees; metres. None: not known.
+    pub fringe_m: Option<f64>,
+    /// What else is known of it, for deriving its class.
+    pub facts: Facts,
     pub shape: Shape,
 }
 
@@ -95,6 +103,8 @@ pub struct SourceBlock {
     pub shape: MultiPolygon,
     /// Strip azimuth from the block's own attribute.
     pub azimuth_deg: Option<f64>,
+    /// Which portfolio (a season, a year) it belongs to; None: the one of all blocks that name none.
+    pub portfolio: Option<String>,
     /// Area moved by the repair, in square metres; 0 when the rings were sound.
     pub repaired_m2: f64,
     /// Point scale of the CRS at the block, grid length over ground length.

@@ -1,11 +1,13 @@
 //! Plain data: layers, features and blocks as read, settings in force, plans as laid out, problems met on the way.
 //! Lengths in metres, areas in square metres, shares as fractions, azimuths in degrees clockwise from grid north.
 
+mod facts;
 mod layer;
 mod plan;
 mod problem;
 mod settings;
 
+pub use facts::*;
 pub use layer::*;
 pub use plan::*;
 pub use problem::*;

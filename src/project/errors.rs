@@ -79,6 +79,8 @@ pub enum Reason {
     WrongCrs(String),
     #[error("`{key}` is empty")]
     Empty { key: String },
+    #[error("{0}")]
+    WrongRule(String),
     #[error("the preset can't be used: {0}")]
     Preset(RulebookError),
 }
@@ -107,6 +109,7 @@ impl Reason {
             Reason::NoSource { .. } => "missing-source",
             Reason::WrongCrs(_) => "wrong-crs",
             Reason::Empty { .. } => "empty-value",
+            Reason::WrongRule(_) => "wrong-rule",
         }
     }
 
@@ -154,7 +157,7 @@ impl Reason {
                 None => "correct `source`; paths are taken from the project file's own folder"
                     .to_owned(),
             },
-            Reason::UnknownPreset { name } => did_you_mean(name, preset_names()),
+            Reason::UnknownPreset { name } => did_you_mean(name, &preset_names()),
             Reason::UnknownClass { class, valid, .. } => {
                 format!(
                     "{}; or add a `[[rules.line]]` for this class",
@@ -170,6 +173,9 @@ impl Reason {
                     .to_owned()
             }
             Reason::Empty { .. } => "give a value or remove the key".to_owned(),
+            Reason::WrongRule(_) => {
+                "correct this line; docs/rulebook.md has the format".to_owned()
+            }
             Reason::Preset(_) => format!("there are {}", preset_list()),
         }
     }

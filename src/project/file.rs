@@ -9,6 +9,7 @@ use serde::de::{Deserializer, Error, IgnoredAny, MapAccess, SeqAccess, Visitor};
 use toml::Spanned;
 
 use crate::model::LayerKind;
+use crate::rulebook::file::{ConditionText, WidthText};
 use crate::rulebook::values::{Area, Constant, Direction, Length, Share, Written};
 
 type Given<T> = Option<Spanned<T>>;
@@ -120,10 +121,14 @@ pub struct LineTable {
     pub class: Spanned<String>,
     pub title: Option<String>,
     pub definition: Option<String>,
-    pub reserve: Given<Length>,
-    pub management: Given<Length>,
+    #[serde(default)]
+    pub when: BTreeMap<String, Spanned<ConditionText>>,
+    pub reserve: Given<WidthText>,
+    pub management: Given<WidthText>,
     pub management_share: Given<Share>,
-    pub machine_exclusion: Given<Length>,
+    pub machine_exclusion: Given<WidthText>,
+    pub distance: Given<String>,
+    pub measured_from: Given<String>,
     pub channel_up_to: Given<Length>,
     pub source: Given<String>,
 }

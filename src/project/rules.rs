@@ -1,17 +1,20 @@
 //! `[rules]`: a preset with the project's own lines over it, each with its source.
 
+use std::cmp::Reverse;
+use std::collections::BTreeMap;
+
 use toml::Spanned;
 
 use super::file::{LineTable, RulesTable, ShareText};
 use super::resolve::Context;
 use super::{ProjectError, Reason};
 use crate::model::LayerKind;
+use crate::rulebook::Place;
+use crate::rulebook::read::{Reader, Severity};
 use crate::rulebook::{
-    Citation, Cited, RULED_KINDS, ReadStatus, RuleLine, Rulebook, RulebookError, preset,
+    Citation, Cited, Distance, MeasuredFrom, RULED_KINDS, ReadStatus, RuleLine, Rulebook,
+    RulebookError, Width, preset,
 };
-
-/// Widest zone that is believed; beyond it a unit is wrong.
-const MOST_WIDTH_M: f64 = 2_000.0;
 
 pub fn resolve(
     context: &Context<'_>,
@@ -35,8 +38,8 @@ pub fn resolve(
     if let Some(count) = table.reserves_count {
         rules.reserves_count = count;
     }
-    let asks_for_nothing = rules.retention_share.value == 0.0
-        && (rules.lines.iter()).all(|line| line.reserve_m == 0.0 && line.management_m == 0.0);
+    let asks_for_nothing =
+        rules.retention_share.value == 0.0 && rules.lines.iter().all(RuleLine::asks_for_nothing);
     if asks_for_nothing && table.line.is_empty() {
         warnings.push(format!(
             "[rules] preset `{}` adds nothing around water and protected areas and owes no retention; write the local \
@@ -75,7 +78,7 @@ pub fn resolve(
                 return Err(context.error(line.class.span(), reason));
             }
         };
-        lay_over(context, &mut rules, kind, line, &source)?;
+        lay_over(context, &mut rules, kind, line, &source, warnings)?;
         warn_of_idle_share(&rules, kind, line, warnings);
     }
     Ok(rules)
@@ -115,9 +118,11 @@ fn retention_share(
         "project file, without a source".to_owned()
     });
     let status = ReadStatus::Project;
+    let line = Place::of(context.text, written.span()).line;
     Ok(Cited {
         value,
         citation: Citation { text, status },
+        origin: format!("project file, line {line}"),
     })
 }
 
@@ -140,6 +145,7 @@ fn lay_over(
     kind: LayerKind,
     written: &LineTable,
     source: &str,
+    warnings: &mut Vec<String>,
 ) -> Result<(), ProjectError> {
     let class = written.class.get_ref().trim();
     let same = |line: &RuleLine| line.kind == kind && line.class.eq_ignore_ascii_case(class);
@@ -159,40 +165,72 @@ fn lay_over(
             class: class.to_owned(),
             title: format!("{} of class {class}", kind.key()),
             definition: String::new(),
-            reserve_m: 0.0,
-            management_m: 0.0,
+            when: Vec::new(),
+            reserve: Width::default(),
+            management: Width::default(),
             management_share: 0.0,
-            machine_exclusion_m: 0.0,
+            share_citation: None,
+            machine_exclusion: Width::default(),
+            distance: Distance::default(),
+            measured_from: MeasuredFrom::default(),
             channel_up_to_m: None,
             citation: Citation {
                 text: String::new(),
                 status: ReadStatus::Project,
             },
+            origin: String::new(),
         },
     };
+    let no_documents = BTreeMap::new();
+    let mut reader = Reader::new(context.text, "project file", context.unit, &no_documents);
     let mut given = Vec::new();
-    let lengths = [
-        ("reserve", &written.reserve, &mut line.reserve_m),
-        ("management", &written.management, &mut line.management_m),
+    let widths = [
+        ("reserve", &written.reserve, &mut line.reserve),
+        ("management", &written.management, &mut line.management),
         (
             "machine_exclusion",
             &written.machine_exclusion,
-            &mut line.machine_exclusion_m,
+            &mut line.machine_exclusion,
         ),
     ];
-    for (key, length, slot) in lengths {
-        if let Some(length) = length {
-            *slot = width(context, key, length)?;
+    for (key, width, slot) in widths {
+        if let Some(width) = width {
+            *slot = reader.width(width);
             given.push(key);
         }
     }
-    if let Some(share) = &written.management_share {
-        line.management_share = context.fraction("management_share", share)?;
-        given.push("management_share");
+    if written.distance.is_some() {
+        line.distance = reader.distance(&written.distance);
+        given.push("distance");
+    }
+    if written.measured_from.is_some() {
+        line.measured_from = reader.measured_from(&written.measured_from);
+        given.push("measured_from");
+    }
+    if !written.when.is_empty() {
+        line.when = reader.conditions(&written.when);
+        given.push("when");
     }
     if let Some(length) = &written.channel_up_to {
-        line.channel_up_to_m = Some(width(context, "channel_up_to", length)?);
+        line.channel_up_to_m = Some(reader.width_length(length));
         given.push("channel_up_to");
+    }
+    line.origin = reader.origin_of(&written.class.span());
+    let faults = reader.faults.into_iter();
+    if let Some(fault) = faults.min_by_key(|fault| (Reverse(fault.severity), fault.span.start)) {
+        if fault.severity == Severity::Error {
+            return Err(context.error(fault.span, Reason::WrongRule(fault.message)));
+        }
+        warnings.push(format!(
+            "[[rules.line]] {} of class `{class}`: {}",
+            kind.key(),
+            fault.message
+        ));
+    }
+    if let Some(share) = &written.management_share {
+        line.management_share = context.fraction("management_share", share)?;
+        line.share_citation = None;
+        given.push("management_share");
     }
     if given.is_empty() {
         let message = format!(
@@ -200,7 +238,8 @@ fn lay_over(
             kind.key()
         );
         let remedy =
-            "give reserve, management, management_share, machine_exclusion or channel_up_to"
+            "give reserve, management, management_share, machine_exclusion, distance, measured_from, when or \
+             channel_up_to"
                 .to_owned();
         let reason = Reason::Contradiction { message, remedy };
         return Err(context.error(written.class.span(), reason));
@@ -230,24 +269,6 @@ fn lay_over(
     Ok(())
 }
 
-fn width(
-    context: &Context<'_>,
-    key: &str,
-    length: &Spanned<crate::rulebook::values::Length>,
-) -> Result<f64, ProjectError> {
-    let value = context.metres(key, length)?;
-    if value > MOST_WIDTH_M {
-        let reason = Reason::OutOfRange {
-            key: key.to_owned(),
-            value: format!("{value} m"),
-            lowest: "0 m".to_owned(),
-            highest: format!("{MOST_WIDTH_M} m"),
-        };
-        return Err(context.error(length.span(), reason));
-    }
-    Ok(value)
-}
-
 fn warn_of_idle_share(
     rules: &Rulebook,
     kind: LayerKind,
@@ -259,7 +280,7 @@ fn warn_of_idle_share(
         .lines
         .iter()
         .find(|line| line.kind == kind && line.class.eq_ignore_ascii_case(class));
-    if line.is_some_and(|line| line.management_share > 0.0 && line.management_m == 0.0) {
+    if line.is_some_and(|line| line.management_share > 0.0 && line.management.widest() == 0.0) {
         warnings.push(format!(
             "[[rules.line]] {} of class `{class}`: a management share without a management width asks for nothing",
             kind.key()

@@ -1,25 +1,36 @@
 //! Rules as data: what a class of feature asks for, and where that is written. Presets are embedded TOML.
 
+mod block;
+mod condition;
+pub(crate) mod file;
 mod preset;
+mod range;
+pub(crate) mod read;
 mod show;
 pub(crate) mod toml_text;
 pub(crate) mod values;
+mod width;
 
 use serde::Serialize;
 
-use crate::model::LayerKind;
+use crate::model::{Facts, LayerKind};
 
+pub use block::{BlockRules, Influence, Occupancy, ShareOf, TrailWidth};
+pub use condition::{Condition, Test, Unit};
 pub use preset::{RulebookError, parse, preset, preset_names};
+pub use range::{Limit, Range};
 pub use show::show;
 pub use toml_text::{Place, TomlFault};
+pub use width::{Distance, MeasuredFrom, SlopeClass, Width, Widths};
 
 /// The roles that rule lines may speak about; other roles have settings instead.
-pub const RULED_KINDS: [LayerKind; 5] = [
+pub const RULED_KINDS: [LayerKind; 6] = [
     LayerKind::Streams,
     LayerKind::Lakes,
     LayerKind::Wetlands,
     LayerKind::Roads,
     LayerKind::Protected,
+    LayerKind::Hazards,
 ];
 
 /// How a figure came to be known.
@@ -50,7 +61,7 @@ pub struct Citation {
     pub status: ReadStatus,
 }
 
-/// What one class of features asks for. Widths run from the feature's edge: bank, road edge or polygon edge.
+/// What one class of features asks for.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct RuleLine {
     /// Stable id, for example `stream-s3`.
@@ -61,14 +72,73 @@ pub struct RuleLine {
     pub title: String,
     /// The class's definition in words.
     pub definition: String,
-    pub reserve_m: f64,
-    pub management_m: f64,
+    /// The class's definition by facts; all must hold. Empty: told by the class attribute only.
+    pub when: Vec<Condition>,
+    /// Nothing is cut or driven.
+    pub reserve: Width,
+    /// Beyond the reserve.
+    pub management: Width,
     /// Share of the management zone that must stay, 0..=1.
     pub management_share: f64,
-    pub machine_exclusion_m: f64,
+    /// Where the share is written, if elsewhere than the widths.
+    pub share_citation: Option<Citation>,
+    /// No machine stands or drives; from the same edge as the reserve.
+    pub machine_exclusion: Width,
+    pub distance: Distance,
+    pub measured_from: MeasuredFrom,
     /// Widest channel of the class; half of it stands in for an unknown channel width.
     pub channel_up_to_m: Option<f64>,
     pub citation: Citation,
+    /// Which file and line of it the rule comes from, for example `preset bc-fppr, line 34`.
+    pub origin: String,
+}
+
+impl RuleLine {
+    /// Distances on the map on ground of this slope (rise over run); on unknown ground the widest.
+    pub fn widths(&self, slope: Option<f64>) -> Widths {
+        let on_the_map = |width: &Width| self.distance.on_the_map(width.at(slope), slope);
+        Widths {
+            reserve_m: on_the_map(&self.reserve),
+            management_m: on_the_map(&self.management),
+            machine_exclusion_m: on_the_map(&self.machine_exclusion),
+        }
+    }
+
+    /// The widest distances of any slope.
+    pub fn widest(&self) -> Widths {
+        Widths {
+            reserve_m: self.reserve.widest(),
+            management_m: self.management.widest(),
+            machine_exclusion_m: self.machine_exclusion.widest(),
+        }
+    }
+
+    fn all_widths(&self) -> [&Width; 3] {
+        [&self.reserve, &self.management, &self.machine_exclusion]
+    }
+
+    /// Whether the distances depend on the slope of the ground.
+    pub fn follows_slope(&self) -> bool {
+        let asks = |width: &&Width| width.widest() > 0.0;
+        self.all_widths().iter().any(|width| width.follows_slope())
+            || (self.distance == Distance::Slope && self.all_widths().iter().any(asks))
+    }
+
+    /// Whether the distances take any value between two slopes, rather than a few.
+    pub fn is_continuous(&self) -> bool {
+        self.all_widths().iter().any(|width| width.is_continuous())
+            || (self.distance == Distance::Slope && self.follows_slope())
+    }
+
+    /// Whether it asks for anything at all.
+    pub fn asks_for_nothing(&self) -> bool {
+        self.widest() == Widths::default()
+    }
+
+    /// Citation of the management share.
+    pub fn share_source(&self) -> &Citation {
+        self.share_citation.as_ref().unwrap_or(&self.citation)
+    }
 }
 
 /// A share or other single value with its source.
@@ -76,6 +146,8 @@ pub struct RuleLine {
 pub struct Cited<T> {
     pub value: T,
     pub citation: Citation,
+    /// As in [`RuleLine::origin`].
+    pub origin: String,
 }
 
 /// The rules in force: a preset with the project's overrides.
@@ -84,41 +156,76 @@ pub struct Rulebook {
     pub preset: String,
     pub title: String,
     pub lines: Vec<RuleLine>,
-    /// Share of the net area (or of the gross area, if reserves count) that must be left standing.
+    /// Share that must be left standing of each block.
     pub retention_share: Cited<f64>,
-    /// Whether reserves inside the block count towards the retention share; the share is then of the gross area.
+    /// What the retention share is a share of; where reserves count, always of the gross area.
+    pub share_of: ShareOf,
+    /// Whether reserves inside the block count towards the retention share.
     pub reserves_count: bool,
+    pub block: BlockRules,
 }
 
 /// The rule for a feature and what had to be assumed to find it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Match<'a> {
+    /// By the class the feature names, or the line for every class.
     Line(&'a RuleLine),
-    /// The class is missing or unknown: the widest line of the kind stands in.
+    /// By the facts: the feature names no class.
+    Derived(&'a RuleLine),
+    /// The class is unknown and not to be derived: the widest line that the facts do not exclude stands in.
     Assumed(&'a RuleLine),
     /// The rulebook has nothing for this kind.
     None,
 }
 
 impl Rulebook {
-    /// The line for a class: exact class first (ASCII case ignored), then `*`, then the widest line as an assumption.
-    pub fn find(&self, kind: LayerKind, class: Option<&str>) -> Match<'_> {
+    /// The line for a feature: its class first (ASCII case ignored); without a class the line whose conditions all
+    /// hold; then `*`; then, as an assumption, the widest line that the facts do not exclude.
+    pub fn find(&self, kind: LayerKind, class: Option<&str>, facts: &Facts) -> Match<'_> {
         let of_kind = || self.lines.iter().filter(move |line| line.kind == kind);
-        if let Some(class) = class
-            && let Some(line) = of_kind().find(|line| line.class.eq_ignore_ascii_case(class.trim()))
-        {
+        if let Some(class) = class {
+            if let Some(line) = of_kind().find(|line| line.class.eq_ignore_ascii_case(class.trim()))
+            {
+                return Match::Line(line);
+            }
+        } else if let Some(line) = self.derive(kind, facts) {
+            return Match::Derived(line);
+        }
+        if let Some(line) = of_kind().find(|line| line.class == "*" && line.when.is_empty()) {
             return Match::Line(line);
         }
-        if let Some(line) = of_kind().find(|line| line.class == "*") {
-            return Match::Line(line);
-        }
-        let widest = of_kind().max_by(|a, b| {
-            let key = |line: &RuleLine| (line.reserve_m, line.reserve_m + line.management_m);
-            key(a)
-                .0
-                .total_cmp(&key(b).0)
-                .then(key(a).1.total_cmp(&key(b).1))
+        let possible = |line: &&RuleLine| {
+            let excluded = |condition: &Condition| condition.holds(facts) == Some(false);
+            !line.when.iter().any(excluded)
+        };
+        let still: Vec<&RuleLine> = of_kind().filter(possible).collect();
+        let candidates = if still.is_empty() {
+            of_kind().collect()
+        } else {
+            still
+        };
+        let widest = candidates.into_iter().max_by(|a, b| {
+            let (a, b) = (a.widest(), b.widest());
+            a.reserve_m
+                .total_cmp(&b.reserve_m)
+                .then((a.reserve_m + a.management_m).total_cmp(&(b.reserve_m + b.management_m)))
         });
         widest.map_or(Match::None, Match::Assumed)
+    }
+
+    /// The line whose definition the facts meet in full.
+    pub fn derive(&self, kind: LayerKind, facts: &Facts) -> Option<&RuleLine> {
+        let holds = |condition: &Condition| condition.holds(facts) == Some(true);
+        self.lines
+            .iter()
+            .find(|line| line.kind == kind && !line.when.is_empty() && line.when.iter().all(holds))
+    }
+
+    /// Share of a block's area that its layout aims at: its own, or the portfolio's if that is more.
+    pub fn aimed_share(&self) -> f64 {
+        let portfolio = self.block.portfolio_share.as_ref();
+        self.retention_share
+            .value
+            .max(portfolio.map_or(0.0, |share| share.value))
     }
 }

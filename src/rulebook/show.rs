@@ -69,10 +69,10 @@ fn cells(line: &RuleLine) -> [String; 9] {
         line.id.clone(),
         line.kind.key().to_owned(),
         line.class.clone(),
-        metres(line.reserve_m),
-        metres(line.management_m),
+        metres(line.reserve.widest()),
+        metres(line.management.widest()),
         Percent(line.management_share).to_string(),
-        metres(line.machine_exclusion_m),
+        metres(line.machine_exclusion.widest()),
         line.channel_up_to_m.map_or_else(|| "-".to_owned(), metres),
         line.citation.status.key().to_owned(),
     ]
@@ -104,7 +104,7 @@ mod tests {
                 .lines()
                 .find(|row| row.starts_with(&format!("{} ", line.id)))
                 .unwrap();
-            assert!(row.contains(&format!("{:.2}", line.reserve_m)));
+            assert!(row.contains(&format!("{:.2}", line.reserve.widest())));
             assert!(row.ends_with(line.citation.status.key()));
             assert!(shown.contains(&line.citation.text));
         }

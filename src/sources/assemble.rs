@@ -10,7 +10,8 @@ use super::errors::SourceError;
 use super::features::{self, Remark};
 use super::layer::{RawFeature, RawLayer};
 use super::{Batch, InputFile, LayerReport};
-use crate::model::{Feature, LayerKind, Problem, ProblemCode, Shape, SourceBlock};
+use crate::geometry::area::area;
+use crate::model::{Fact, Facts, Feature, LayerKind, Problem, ProblemCode, Shape, SourceBlock};
 use crate::project::Project;
 use crate::rulebook::Match;
 
@@ -250,6 +251,7 @@ impl<'a> Assembly<'a> {
             source_layer: desk.label.clone(),
             shape,
             azimuth_deg,
+            portfolio: None,
             repaired_m2,
             scale: scale.mean(),
             geodesic_m2,
@@ -325,11 +327,10 @@ impl<'a> Assembly<'a> {
                 self.complain(&desk, &id, key, number);
             }
             let class = self.class_of(layer.source, raw.class.as_deref());
-            if class.is_none()
-                || matches!(
-                    self.project.rules.find(kind, class.as_deref()),
-                    Match::Assumed(_)
-                )
+            let facts = facts(&raw, &shaped.shapes);
+            let found = self.project.rules.find(kind, class.as_deref(), &facts);
+            if (class.is_none() && !matches!(found, Match::Derived(_)))
+                || matches!(found, Match::Assumed(_))
             {
                 classes
                     .entry(raw.class.clone())
@@ -343,6 +344,9 @@ impl<'a> Assembly<'a> {
                     id: id.clone(),
                     class: class.clone(),
                     width_m: raw.width.value,
+                    slope: None,
+                    fringe_m: None,
+                    facts: facts.clone(),
                     stems_per_ha: raw.stems_per_ha.value,
                     tree_m3: raw.tree_m3.value,
                     shape,
@@ -386,7 +390,7 @@ impl<'a> Assembly<'a> {
         first: &str,
     ) {
         let rules = &self.project.rules;
-        let Match::Assumed(line) = rules.find(kind, None) else {
+        let Match::Assumed(line) = rules.find(kind, None, &Facts::default()) else {
             return;
         };
         let what = match &class {
@@ -413,6 +417,22 @@ impl<'a> Assembly<'a> {
         self.batch.inputs = inputs;
         self.batch
     }
+}
+
+/// What is known of a feature, with what its own width and outline tell.
+fn facts(raw: &RawFeature, shapes: &[Shape]) -> Facts {
+    let mut facts = Facts::default();
+    if let Some(width_m) = raw.width.value {
+        facts.offer("channel", Fact::Number(width_m));
+    }
+    let areas = shapes.iter().filter_map(|shape| match shape {
+        Shape::Polygons(polygons) => Some(area(polygons)),
+        _ => None,
+    });
+    if let Some(area_m2) = areas.reduce(|a, b| a + b) {
+        facts.offer("area", Fact::Number(area_m2));
+    }
+    facts
 }
 
 fn first_point(shape: &MultiPolygon) -> Option<[f64; 2]> {

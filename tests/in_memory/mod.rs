@@ -27,6 +27,7 @@ pub fn block(shape: MultiPolygon) -> SourceBlock {
         id: "A-1".to_owned(),
         source_layer: "blocks".to_owned(),
         azimuth_deg: None,
+        portfolio: None,
         repaired_m2: 0.0,
         scale: 1.0,
         geodesic_m2: area(&shape),
@@ -51,6 +52,9 @@ pub fn feature(
         class: class.map(str::to_owned),
         width_m,
         stems_per_ha: None,
+        slope: None,
+        fringe_m: None,
+        facts: Default::default(),
         tree_m3: None,
         shape,
     }

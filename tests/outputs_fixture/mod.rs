@@ -3,7 +3,7 @@
 
 use blockwright::model::*;
 use blockwright::outputs::{Counts, CrsReport, Program, RunReport, StageTime};
-use blockwright::rulebook::{Citation, Cited, ReadStatus, Rulebook};
+use blockwright::rulebook::{BlockRules, Citation, Cited, ReadStatus, Rulebook, ShareOf};
 use geo::{Area, Geometry, LineString, MultiPolygon, Point, Polygon, Rect};
 
 pub const ORIGIN: [f64; 2] = [512_000.0, 5_480_000.0];
@@ -485,8 +485,11 @@ pub fn report(counts: &Counts) -> RunReport {
                     text: "permit".to_owned(),
                     status: ReadStatus::Project,
                 },
+                origin: "test".to_owned(),
             },
+            share_of: ShareOf::Net,
             reserves_count: false,
+            block: BlockRules::default(),
         },
         crs: CrsReport {
             crs: "EPSG:32616".to_owned(),

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use blockwright::model::{LayerKind, Settings};
 use blockwright::project::{Attribute, AttributeSource, LayerSource, Project};
-use blockwright::rulebook::{Citation, Cited, ReadStatus, Rulebook};
+use blockwright::rulebook::{BlockRules, Citation, Cited, ReadStatus, Rulebook, ShareOf};
 use blockwright::units::LengthUnit;
 
 pub fn rulebook() -> Rulebook {
@@ -20,8 +20,11 @@ pub fn rulebook() -> Rulebook {
                 text: "test".to_owned(),
                 status: ReadStatus::Project,
             },
+            origin: "test".to_owned(),
         },
+        share_of: ShareOf::Net,
         reserves_count: false,
+        block: BlockRules::default(),
     }
 }
 

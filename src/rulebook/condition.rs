@@ -1,0 +1,102 @@
+//! The definitions of classes, told by what is known of a feature.
+
+use serde::Serialize;
+
+use super::range::Range;
+use crate::model::{Fact, Facts};
+use crate::units::HECTARE_M2;
+
+/// The unit in which a limit is shown.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Unit {
+    Metre,
+    Hectare,
+    Percent,
+    None,
+}
+
+impl Unit {
+    pub fn show(self, value: f64) -> String {
+        // Limits are written with few digits; the last ones of a double would only confuse.
+        let short = |value: f64| format!("{}", (value * 1e6).round() / 1e6);
+        match self {
+            Unit::Metre => format!("{} m", short(value)),
+            Unit::Hectare => format!("{} ha", short(value / HECTARE_M2)),
+            Unit::Percent => format!("{} %", short(value * 100.0)),
+            Unit::None => short(value),
+        }
+    }
+}
+
+/// What a fact must be.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Test {
+    Flag(bool),
+    /// Any of these words, ASCII case ignored.
+    OneOf(Vec<String>),
+    Range {
+        range: Range,
+        unit: Unit,
+    },
+}
+
+/// One part of a class's definition.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Condition {
+    pub fact: String,
+    pub test: Test,
+}
+
+impl Condition {
+    /// Whether the fact is as asked; None when it is not known or cannot be compared.
+    pub fn holds(&self, facts: &Facts) -> Option<bool> {
+        match (&self.test, facts.get(&self.fact)?) {
+            (Test::Flag(asked), Fact::Flag(known)) => Some(asked == known),
+            (Test::Flag(asked), Fact::Number(number)) => Some(*asked == (*number != 0.0)),
+            (Test::Flag(asked), Fact::Text(text)) => {
+                let known = flag_of(text)?;
+                Some(*asked == known)
+            }
+            (Test::OneOf(words), Fact::Text(text)) => {
+                Some(words.iter().any(|w| w.eq_ignore_ascii_case(text.trim())))
+            }
+            (Test::OneOf(words), Fact::Number(number)) => {
+                let text = number.to_string();
+                Some(words.iter().any(|word| *word == text))
+            }
+            (Test::Range { range, .. }, Fact::Number(number)) => Some(range.contains(*number)),
+            (Test::Range { range, .. }, Fact::Text(text)) => {
+                let text = text.trim();
+                let number = match text.strip_suffix('%') {
+                    Some(percent) => percent.trim().parse::<f64>().ok()? / 100.0,
+                    None => text.parse().ok()?,
+                };
+                Some(range.contains(number))
+            }
+            (Test::OneOf(_) | Test::Range { .. }, Fact::Flag(_)) => None,
+        }
+    }
+
+    /// `channel > 5 m and <= 20 m`, `fish = yes`.
+    pub fn show(&self) -> String {
+        match &self.test {
+            Test::Flag(true) => format!("{} = yes", self.fact),
+            Test::Flag(false) => format!("{} = no", self.fact),
+            Test::OneOf(words) => format!("{} = {}", self.fact, words.join(" or ")),
+            Test::Range { range, unit } => {
+                format!("{} {}", self.fact, range.show(|value| unit.show(value)))
+            }
+        }
+    }
+}
+
+/// Reads yes and no as layers write them.
+fn flag_of(text: &str) -> Option<bool> {
+    match text.trim().to_ascii_lowercase().as_str() {
+        "yes" | "y" | "true" | "t" | "1" => Some(true),
+        "no" | "n" | "false" | "f" | "0" => Some(false),
+        _ => None,
+    }
+}
