@@ -3,10 +3,11 @@
 use std::collections::BTreeMap;
 use std::fmt;
 
+use schemars::JsonSchema;
 use serde::Deserialize;
 use serde::de::value::MapAccessDeserializer;
 use serde::de::{Deserializer, Error, IgnoredAny, MapAccess, SeqAccess, Visitor};
-use toml::Spanned;
+use crate::rulebook::spanned::Spanned;
 
 use crate::model::LayerKind;
 use crate::rulebook::file::{ConditionText, WidthText};
@@ -14,26 +15,36 @@ use crate::rulebook::values::{Area, Constant, Direction, Length, Share, Written}
 
 type Given<T> = Option<Spanned<T>>;
 
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ProjectFile {
+    /// Name, work CRS and unit.
     #[serde(default)]
     pub project: ProjectTable,
+    /// Which layer plays which role.
     pub layers: LayersTable,
+    /// The rules in force.
     pub rules: RulesTable,
+    /// The felling machine.
     #[serde(default)]
     pub machine: MachineTable,
+    /// How blocks are laid out.
     #[serde(default)]
     pub layout: LayoutTable,
+    /// Machine time.
     #[serde(default)]
     pub production: ProductionTable,
 }
 
-#[derive(Default, Deserialize)]
+#[derive(Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ProjectTable {
+    /// Shown in `run.json`; the file's name if not given.
     pub name: Option<String>,
+    /// The work CRS, projected and in metres: `EPSG:32616`, WKT or a `+proj=` string.
     pub crs: Given<String>,
+    /// The unit of bare numbers of length.
+    #[schemars(extend("enum" = ["m", "ft"]))]
     pub unit: Given<String>,
 }
 
@@ -44,28 +55,41 @@ pub struct LayersTable {
     pub unknown: Vec<Spanned<String>>,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct TerrainTable {
+    /// File of the elevation raster, relative to the project file.
     pub source: Spanned<String>,
+    /// CRS of a raster that names none, or a wrong one.
     pub crs: Given<String>,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct LayerTable {
+    /// The file, relative to the project file.
     pub source: Spanned<String>,
+    /// Name of the layer; needed where the file holds several.
     pub layer: Option<String>,
+    /// Filter in OGR's SQL WHERE syntax: only features that pass are read.
     #[serde(rename = "where")]
     pub filter: Option<String>,
+    /// CRS of a layer that names none, or a wrong one.
     pub crs: Given<String>,
+    /// Id of the feature; without it `fid N`.
     pub id: Given<AttributeText>,
+    /// Class, after `class_map` one of the rulebook's.
     pub class: Given<AttributeText>,
+    /// Class as read to class of the rulebook.
     #[serde(default)]
     pub class_map: BTreeMap<String, Spanned<String>>,
+    /// Channel width of a stream line, cleared width of a road line.
     pub width: Given<AttributeText>,
+    /// Strips of this block run this way, in degrees.
     pub azimuth: Given<AttributeText>,
+    /// Standing trees per hectare.
     pub stems_per_ha: Given<AttributeText>,
+    /// Mean tree volume in cubic metres.
     pub tree_m3: Given<AttributeText>,
 }
 
@@ -80,20 +104,25 @@ pub enum AttributeItem {
     Constant(Spanned<Constant>),
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-struct ConstantTable {
+pub struct ConstantTable {
+    /// The value of every feature.
     value: Spanned<Constant>,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct RulesTable {
+    /// A preset of `blockwright rules list`.
     pub preset: Spanned<String>,
     /// Source of every override that names none of its own.
     pub source: Given<String>,
+    /// Share that must stay of each block.
     pub retention_share: Given<ShareText>,
+    /// Whether reserves inside the block count towards the share.
     pub reserves_count: Option<bool>,
+    /// Figures laid over the preset's line for a kind and class, or lines of one's own.
     #[serde(default)]
     pub line: Vec<Spanned<LineTable>>,
 }
@@ -107,66 +136,107 @@ pub enum ShareText {
     },
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-struct CitedShareTable {
+pub struct CitedShareTable {
+    /// The share.
     value: Spanned<Share>,
+    /// Where it is written.
     source: Spanned<String>,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct LineTable {
+    /// Layer role that the line is for.
+    #[schemars(extend("enum" = ["streams", "lakes", "wetlands", "roads", "protected", "hazards"]))]
     pub kind: Spanned<String>,
+    /// Class, or `*` for every class without a line of its own.
     pub class: Spanned<String>,
+    /// Short name for outputs.
     pub title: Option<String>,
+    /// The class's definition in words.
     pub definition: Option<String>,
+    /// The class's definition by facts, all of which must hold.
     #[serde(default)]
     pub when: BTreeMap<String, Spanned<ConditionText>>,
+    /// Width in which nothing is cut or driven.
     pub reserve: Given<WidthText>,
+    /// Width beyond the reserve in which a share must stay.
     pub management: Given<WidthText>,
+    /// Share of the management zone that must stay.
     pub management_share: Given<Share>,
+    /// Width from the edge on which no machine stands or drives.
     pub machine_exclusion: Given<WidthText>,
+    /// How distances run: on the map or along the ground.
+    #[schemars(extend("enum" = ["horizontal", "slope"]))]
     pub distance: Given<String>,
+    /// Where widths begin.
+    #[schemars(extend("enum" = ["bank", "stand_edge", "centreline"]))]
     pub measured_from: Given<String>,
+    /// Widest channel of the class.
     pub channel_up_to: Given<Length>,
+    /// Where the figures are written; needed unless `[rules]` has a `source`.
     pub source: Given<String>,
 }
 
-#[derive(Default, Deserialize)]
+#[derive(Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct MachineTable {
+    /// From the machine's centre to the farthest tree on one side.
     pub reach: Given<Length>,
+    /// Kept in hand on each side.
     pub reach_margin: Given<Length>,
+    /// Largest slope, rise over run.
     pub max_slope: Given<Share>,
+    /// Half the width the machine needs to pass.
     pub half_width: Given<Length>,
 }
 
-#[derive(Default, Deserialize)]
+#[derive(Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct LayoutTable {
+    /// No retention nearer to a road's edge: nearer is a warning.
     pub road_band: Given<Length>,
+    /// Retention nearer than this is a failure.
     pub road_band_fail: Given<Length>,
+    /// Lay one pass along boundary and reserve edges, cut by day.
     pub boundary_pass: Option<bool>,
+    /// Way of the strips.
     pub azimuth: Given<Direction>,
+    /// Least width of a retention corridor.
     pub corridor_min: Given<Length>,
+    /// Greatest width of a retention corridor.
     pub corridor_max: Given<Length>,
+    /// Stretches nearer to boundary or reserve edge are day-only.
     pub edge_distance: Given<Length>,
+    /// Stretches nearer to a hazard are day-only.
     pub hazard_distance: Given<Length>,
+    /// A night-safe stretch shorter than this joins its day-only neighbour.
     pub section_min: Given<Length>,
+    /// Cleared width of a road line that has none of its own.
     pub road_width: Given<Length>,
+    /// A part whose edge lies this near to a road's edge fronts on it.
     pub frontage_distance: Given<Length>,
+    /// How far a road or landing is looked for.
     pub access_search: Given<Length>,
+    /// Smaller pieces are booked as unworked.
     pub sliver: Given<Area>,
+    /// Whether soft ground is cut by day or left.
+    #[schemars(extend("enum" = ["day_only", "leave"]))]
     pub soft_ground: Given<String>,
+    /// Cut road clearing by day only.
     pub road_clearing_day_only: Option<bool>,
 }
 
-#[derive(Default, Deserialize)]
+#[derive(Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ProductionTable {
+    /// Trees per hectare where no stand says so.
     pub stems_per_ha: Given<f64>,
+    /// Machine seconds per tree.
     pub seconds_per_tree: Given<f64>,
+    /// Machine seconds per advance of 5 ft.
     pub seconds_per_advance: Given<f64>,
 }
 

@@ -6,12 +6,14 @@ mod layers;
 mod plain_file;
 mod resolve;
 mod rules;
+mod schema;
 mod settings;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 pub use errors::{ProjectError, Reason};
+pub use schema::project_schema;
 
 use crate::model::{LayerKind, Settings};
 use crate::rulebook::{Place, Rulebook, TomlFault, toml_text};

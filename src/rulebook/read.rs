@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 use std::ops::Range as Span;
 
-use toml::Spanned;
+use crate::rulebook::spanned::Spanned;
 
 use super::file::*;
 use super::toml_text::{Place, did_you_mean};
