@@ -3,11 +3,11 @@
 use std::collections::BTreeMap;
 use std::fmt;
 
+use crate::rulebook::spanned::Spanned;
 use schemars::JsonSchema;
 use serde::Deserialize;
 use serde::de::value::MapAccessDeserializer;
 use serde::de::{Deserializer, Error, IgnoredAny, MapAccess, SeqAccess, Visitor};
-use crate::rulebook::spanned::Spanned;
 
 use crate::model::LayerKind;
 use crate::rulebook::file::{ConditionText, WidthText};

@@ -3,11 +3,11 @@
 use std::collections::BTreeMap;
 use std::fmt;
 
+use crate::rulebook::spanned::Spanned;
 use schemars::JsonSchema;
 use serde::Deserialize;
 use serde::de::value::{MapAccessDeserializer, SeqAccessDeserializer};
 use serde::de::{Deserializer, Error, MapAccess, SeqAccess, Visitor};
-use crate::rulebook::spanned::Spanned;
 
 use super::values::{Area, Length, Share, Written};
 

@@ -2,6 +2,7 @@
 
 mod block;
 mod check;
+mod columns;
 mod condition;
 mod coverage;
 pub(crate) mod file;
@@ -11,6 +12,7 @@ pub(crate) mod read;
 pub(crate) mod schema;
 mod show;
 pub(crate) mod spanned;
+mod suspicions;
 pub(crate) mod toml_text;
 pub(crate) mod values;
 mod width;
@@ -20,8 +22,8 @@ use serde::Serialize;
 use crate::model::{Facts, LayerKind};
 
 pub use block::{BlockRules, Influence, Occupancy, ShareOf, TrailWidth};
-pub use condition::{Condition, Test, Unit};
 pub use check::{Checked, Finding, check};
+pub use condition::{Condition, Test, Unit};
 pub use preset::{RulebookError, parse, preset, preset_names, preset_text};
 pub use range::{Limit, Range};
 pub use read::Severity;

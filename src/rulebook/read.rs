@@ -23,6 +23,8 @@ const MOST_TREE_M: f64 = 120.0;
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Severity {
+    /// Nothing is wrong, but it may not be what was meant.
+    Hint,
     /// The rulebook can be used, but somebody should look.
     Warning,
     Error,
