@@ -115,12 +115,15 @@ pub enum RulesCommand {
     List,
     /// Show a rulebook as a page to print: widths, shares, definitions and sources
     #[command(
-        after_help = "Examples:\n  blockwright rules show bc-fppr | lpr\n  blockwright rules show own.toml"
+        after_help = "Examples:\n  blockwright rules show bc-fppr | lpr\n  blockwright rules show own.toml\n  blockwright rules show bc-fppr --toml > own.toml"
     )]
     Show {
         /// Name of a preset, or a rulebook file
         #[arg(value_name = "PRESET")]
         rulebook: String,
+        /// Print its text instead, to start a rulebook of your own from
+        #[arg(long, conflicts_with = "json")]
+        toml: bool,
     },
     /// List everything that is wrong with a rulebook: gaps, overlaps, impossible values, missing sources
     #[command(

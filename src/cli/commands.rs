@@ -240,8 +240,12 @@ fn run_rules(what: &RulesCommand, talk: Talk) -> Ended {
                 print(summary::presets(&presets).trim_end())?;
             }
         }
-        RulesCommand::Show { rulebook } => {
+        RulesCommand::Show { rulebook, toml } => {
             let (name, text) = rulebook_text(rulebook)?;
+            if *toml {
+                print(text.trim_end())?;
+                return Ok(Exit::Done);
+            }
             let rules = if rulebook::preset_text(&name) == Some(&text) {
                 rulebook::preset(&name)
             } else {

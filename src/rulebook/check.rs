@@ -245,6 +245,7 @@ fn with_remedy(code: &str, message: String) -> (String, String) {
         "; valid here: ",
         "; nothing is valid here",
         "; write ",
+        "; use ",
         "; add ",
         "; the file must be ",
     ] {
@@ -275,7 +276,7 @@ fn with_remedy(code: &str, message: String) -> (String, String) {
         "empty" => "write it out",
         "asks-for-nothing" => "if the source does not say so, give the widths",
         "from-memory" => {
-            "look them up and change `status`; until then every output that rests on them warns"
+            "look up what is from memory and change `status`; until then every output that rests on it warns"
         }
         "not-looked-for" => "correct the errors first",
         _ => "write the value in the form of docs/rulebook.md",

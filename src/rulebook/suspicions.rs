@@ -27,7 +27,7 @@ pub(super) fn add(file: &RulebookFile, rules: &Rulebook, text: &str, faults: &mu
     }
     let tables = || file.line.iter().map(|table| table.get_ref());
     for (table, line) in tables().zip(&rules.lines) {
-        add_of_line(table, line, &mut found);
+        add_of_line(file, table, line, &mut found);
     }
     for kind in RULED_KINDS {
         let of_kind: Vec<(&LineTable, &RuleLine)> = tables()
@@ -61,7 +61,7 @@ fn fault(span: Span<usize>, severity: Severity, code: &'static str, message: Str
     }
 }
 
-fn add_of_line(table: &LineTable, line: &RuleLine, found: &mut Vec<Fault>) {
+fn add_of_line(file: &RulebookFile, table: &LineTable, line: &RuleLine, found: &mut Vec<Fault>) {
     let mut add = |span, severity, code, message| found.push(fault(span, severity, code, message));
     let name = format!("line `{}`", line.id);
     if line.title.trim().is_empty() || line.definition.trim().is_empty() {
@@ -92,6 +92,7 @@ fn add_of_line(table: &LineTable, line: &RuleLine, found: &mut Vec<Fault>) {
         add(written.span(), Severity::Hint, "idle", message);
     }
     if let Some(document) = &table.document
+        && file.documents.contains_key(document.get_ref())
         && table
             .section
             .as_ref()
@@ -196,7 +197,9 @@ fn add_of_classes(kind: LayerKind, lines: &[(&LineTable, &RuleLine)], found: &mu
         }
         for before in 0..at {
             let both = regions[before].and(&regions[at]);
-            if both.is_empty() || is_lost[before] {
+            // Two lines of one class are told already.
+            let same_class = defined[before].1.class.eq_ignore_ascii_case(&line.class);
+            if both.is_empty() || is_lost[before] || same_class {
                 continue;
             }
             let message = format!(
