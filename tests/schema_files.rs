@@ -88,6 +88,11 @@ fn what_has_the_wrong_shape_does_not_fit_the_schema() {
         let Err(error) = project::parse(&text, &path) else {
             continue;
         };
+        // Whether a line is new and must have a reserve, the preset says; and a constant may be any text.
+        let beyond_shape = ["rule_without_reserve.toml", "wrong_unit_in_constant.toml"];
+        if beyond_shape.iter().any(|name| path.ends_with(name)) {
+            continue;
+        }
         let by_shape = [
             "unknown-key",
             "missing-key",

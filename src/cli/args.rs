@@ -42,7 +42,7 @@ pub enum Command {
     /// Show rulebooks: widths, shares and where each is written
     #[command(after_help = "Example:\n  blockwright rules show bc-fppr")]
     Rules(RulesArgs),
-    /// Print the JSON schema of the files you write, for editors that complete and check them
+    /// Print the JSON schema of the project file or of a rulebook, for editors
     #[command(after_help = "Example:\n  blockwright schema rulebook > rulebook.schema.json")]
     Schema {
         /// Which file

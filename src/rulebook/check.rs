@@ -9,7 +9,7 @@ use super::file::RulebookFile;
 use super::preset::read_file;
 use super::read::{Fault, Severity};
 use super::suspicions;
-use super::toml_text::{Place, TomlFault, read};
+use super::toml_text::{Place, TomlFault, nearest, read};
 use super::{ReadStatus, Rulebook};
 
 /// One thing that somebody should look at.
@@ -166,6 +166,8 @@ impl Shape {
             is_whole: true,
         };
         let mut left = text.to_owned();
+        // A misspelt key is missing under its right name as well.
+        let mut meant: Vec<String> = Vec::new();
         while shape.faults.len() < MOST_SHAPE_FAULTS {
             match read::<RulebookFile>(&left) {
                 Ok(file) => {
@@ -176,6 +178,20 @@ impl Shape {
                     shape.is_whole = false;
                     let span = span.unwrap_or(0..0);
                     let next = without(&left, &fault, &span);
+                    match &fault {
+                        TomlFault::UnknownKey { key, valid } => {
+                            meant.extend(nearest(key, valid).map(str::to_owned));
+                        }
+                        TomlFault::MissingKey { key } if meant.contains(key) => {
+                            meant.clear();
+                            match next {
+                                Some(next) => left = next,
+                                None => return shape,
+                            }
+                            continue;
+                        }
+                        _ => meant.clear(),
+                    }
                     shape.faults.push(Fault {
                         span,
                         severity: Severity::Error,
@@ -266,6 +282,7 @@ fn with_remedy(code: &str, message: String) -> (String, String) {
         "unreachable" => "narrow the lines before it, or remove it",
         "not-compared" => "compare a fact in one way, and lengths with lengths",
         "idle" => "give the width, or remove the key",
+        "idle-exclusion" => "widen it beyond the reserve, or remove it",
         "narrower" => "check the figures against the source",
         "impossible" => "check the figure and its unit against the source",
         "idle-catch-all" => "keep it if such features may be there",

@@ -42,13 +42,33 @@ fn push_cells<const N: usize>(out: &mut String, cells: &[Vec<String>; N], widths
     }
 }
 
+/// Words between blanks; a sign, its number and its unit stay one word: `>= 35 %`.
+fn words(text: &str) -> Vec<String> {
+    let mut words: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        let unit = word.trim_end_matches(|c: char| c.is_ascii_punctuation() && c != '%');
+        let belongs = words.last().is_some_and(|last| {
+            let number = last.ends_with(|c: char| c.is_ascii_digit());
+            last.ends_with(['<', '>', '=']) || (number && ["m", "ft", "ha", "%"].contains(&unit))
+        });
+        match words.last_mut().filter(|_| belongs) {
+            Some(last) => {
+                last.push(' ');
+                last.push_str(word);
+            }
+            None => words.push(word.to_owned()),
+        }
+    }
+    words
+}
+
 /// Lines of at most `width` characters, broken at blanks; a longer word is cut. Line breaks of the text stay.
 pub fn wrap(text: &str, width: usize) -> Vec<String> {
     let mut lines = Vec::new();
     for paragraph in text.split('\n') {
         let mut line = String::new();
         let mut length = 0;
-        for word in paragraph.split_whitespace() {
+        for word in words(paragraph) {
             let mut word: Vec<char> = word.chars().filter(|c| !c.is_control()).collect();
             if length > 0 && length + 1 + word.len() > width {
                 lines.push(std::mem::take(&mut line));
@@ -83,6 +103,14 @@ mod tests {
             proptest::prop_assert!(lines.iter().all(|line| line.chars().count() <= width));
             proptest::prop_assert_eq!(letters(&lines.concat()), letters(&text));
         }
+    }
+
+    #[test]
+    fn numbers_keep_their_signs_and_units() {
+        assert_eq!(
+            wrap("on slopes >= 35 %, 30.48 m (100 ft)", 12),
+            ["on slopes", ">= 35 %,", "30.48 m", "(100 ft)"]
+        );
     }
 
     #[test]

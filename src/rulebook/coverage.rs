@@ -108,7 +108,9 @@ impl Space {
             }
             Ok(axis)
         });
-        let axes = axes.collect::<Result<Vec<Axis>, NotCompared>>()?;
+        let mut axes = axes.collect::<Result<Vec<Axis>, NotCompared>>()?;
+        // Messages read better with the numbers last: `fish = yes and channel < 1.5 m`.
+        axes.sort_by_key(|axis| matches!(axis.cells.first(), Some(Cell::Number { .. })));
         Ok(Space { axes })
     }
 
@@ -492,7 +494,7 @@ mod tests {
         let (space, regions) = compare(&streams());
         let gaps = space.gaps(&regions).unwrap();
         let shown: Vec<String> = gaps.iter().map(|gap| space.show(gap)).collect();
-        assert_eq!(shown, ["channel < 1.5 and fish = yes"]);
+        assert_eq!(shown, ["fish = yes and channel < 1.5"]);
     }
 
     #[test]

@@ -179,7 +179,7 @@ fn push_blocks(out: &mut String, rules: &Rulebook, sources: &mut Sources) {
     }
     if let Some(occupancy) = &block.occupancy {
         let words = format!(
-            "{} {} of the net area, {}",
+            "{} {} of the net area under {}",
             if occupancy.less_than {
                 "less than"
             } else {
@@ -187,8 +187,8 @@ fn push_blocks(out: &mut String, rules: &Rulebook, sources: &mut Sources) {
             },
             percent(occupancy.most.value),
             match occupancy.trail {
-                TrailWidth::Track => "of which the machine's track counts",
-                TrailWidth::Strip => "of which the whole strip counts",
+                TrailWidth::Track => "the machine's tracks",
+                TrailWidth::Strip => "whole strips",
             }
         );
         add("trails", words, &occupancy.most);

@@ -27,7 +27,13 @@ pub(super) fn add(file: &RulebookFile, rules: &Rulebook, text: &str, faults: &mu
     }
     let tables = || file.line.iter().map(|table| table.get_ref());
     for (table, line) in tables().zip(&rules.lines) {
-        add_of_line(file, table, line, &mut found);
+        let widths = [
+            Some(table.reserve.span()),
+            table.management.as_ref().map(|width| width.span()),
+            table.machine_exclusion.as_ref().map(|width| width.span()),
+        ];
+        let is_read = !widths.iter().flatten().any(|span| holds_one(span, &unread));
+        add_of_line(file, table, line, is_read, &mut found);
     }
     for kind in RULED_KINDS {
         let of_kind: Vec<(&LineTable, &RuleLine)> = tables()
@@ -36,11 +42,7 @@ pub(super) fn add(file: &RulebookFile, rules: &Rulebook, text: &str, faults: &mu
             .collect();
         let is_unread = |table: &LineTable| {
             let mut whens = table.when.values().map(|condition| condition.span());
-            whens.any(|when| {
-                unread
-                    .iter()
-                    .any(|bad| when.start <= bad.start && bad.end <= when.end)
-            })
+            whens.any(|when| holds_one(&when, &unread))
         };
         let kind_is_doubtful = |table: &LineTable| unread.contains(&table.kind.span());
         if of_kind.iter().any(|(table, _)| is_unread(table)) || tables().any(kind_is_doubtful) {
@@ -52,6 +54,12 @@ pub(super) fn add(file: &RulebookFile, rules: &Rulebook, text: &str, faults: &mu
     faults.extend(found);
 }
 
+/// Whether one of `places` lies in `span`.
+fn holds_one(span: &Span<usize>, places: &[Span<usize>]) -> bool {
+    let within = |place: &Span<usize>| span.start <= place.start && place.end <= span.end;
+    places.iter().any(within)
+}
+
 fn fault(span: Span<usize>, severity: Severity, code: &'static str, message: String) -> Fault {
     Fault {
         span,
@@ -61,14 +69,20 @@ fn fault(span: Span<usize>, severity: Severity, code: &'static str, message: Str
     }
 }
 
-fn add_of_line(file: &RulebookFile, table: &LineTable, line: &RuleLine, found: &mut Vec<Fault>) {
+fn add_of_line(
+    file: &RulebookFile,
+    table: &LineTable,
+    line: &RuleLine,
+    widths_are_read: bool,
+    found: &mut Vec<Fault>,
+) {
     let mut add = |span, severity, code, message| found.push(fault(span, severity, code, message));
     let name = format!("line `{}`", line.id);
     if line.title.trim().is_empty() || line.definition.trim().is_empty() {
         let message = format!("{name} has no title or no definition in words");
         add(table.class.span(), Severity::Warning, "empty", message);
     }
-    if line.asks_for_nothing() {
+    if widths_are_read && line.asks_for_nothing() {
         let message = format!("{name} asks for nothing beyond the feature itself");
         add(
             table.reserve.span(),
@@ -89,7 +103,7 @@ fn add_of_line(file: &RulebookFile, table: &LineTable, line: &RuleLine, found: &
             Unit::Metre.show(*reserve),
             Unit::Metre.show(*exclusion)
         );
-        add(written.span(), Severity::Hint, "idle", message);
+        add(written.span(), Severity::Hint, "idle-exclusion", message);
     }
     if let Some(document) = &table.document
         && file.documents.contains_key(document.get_ref())
