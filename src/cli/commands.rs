@@ -292,7 +292,9 @@ fn rulebook_text(preset_or_file: &str) -> Result<(String, String), Failure> {
     }
     let path = Path::new(&name);
     let Ok(found) = std::fs::metadata(path) else {
-        return Err(user(rulebook::RulebookError::UnknownPreset { name }));
+        let no_file = format!("there is no file `{name}`");
+        let error = anyhow::Error::from(rulebook::RulebookError::UnknownPreset { name });
+        return Err(user(error.context(no_file)));
     };
     if !found.is_file() || found.len() > MOST_RULEBOOK_BYTES {
         return Err(user(anyhow::anyhow!(

@@ -80,7 +80,7 @@ pub fn preset(name: &str) -> Result<Rulebook, RulebookError> {
 ///
 /// # Errors
 /// On text that is no TOML, unknown or missing keys, wrong units, gaps or overlaps of slope classes, two lines for one
-/// class, or a figure without a source; with line and column. Warnings of [`faults`] are no errors.
+/// class, or a figure without a source; with line and column. [`check`](super::check) lists them all.
 pub fn parse(text: &str, name: &str) -> Result<Rulebook, RulebookError> {
     parse_as(text, name, name)
 }
