@@ -196,7 +196,8 @@ impl<'de> Deserialize<'de> for LayersTable {
                         let OneOrSeveral(tables) = map.next_value()?;
                         layers.roles.insert(kind, tables);
                     } else if role.get_ref() == "terrain" {
-                        layers.terrain = Some(map.next_value()?);
+                        let OneTerrain(table) = map.next_value()?;
+                        layers.terrain = Some(table);
                     } else {
                         map.next_value::<IgnoredAny>()?;
                         layers.unknown.push(role);
@@ -206,6 +207,30 @@ impl<'de> Deserialize<'de> for LayersTable {
             }
         }
         deserializer.deserialize_map(Layers)
+    }
+}
+
+/// `[layers.terrain]`, and no `[[layers.terrain]]`.
+struct OneTerrain(TerrainTable);
+
+impl<'de> Deserialize<'de> for OneTerrain {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<OneTerrain, D::Error> {
+        struct Table;
+
+        impl<'de> Visitor<'de> for Table {
+            type Value = OneTerrain;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str(
+                    "one table `[layers.terrain]`; several tiles stand in its `source`, as a list",
+                )
+            }
+
+            fn visit_map<A: MapAccess<'de>>(self, map: A) -> Result<OneTerrain, A::Error> {
+                TerrainTable::deserialize(MapAccessDeserializer::new(map)).map(OneTerrain)
+            }
+        }
+        deserializer.deserialize_any(Table)
     }
 }
 

@@ -33,13 +33,13 @@ pub(super) fn is_virtual(path: &Path) -> bool {
 /// When anything in it is not a plain mosaic of plain local rasters.
 pub(super) fn files_of(file: &TerrainFile) -> Result<Vec<TerrainFile>, SourceError> {
     let mut files = Vec::new();
-    gather(file, MOST_LEVELS, &mut files)?;
+    gather(file, &mut Vec::new(), &mut files)?;
     Ok(files)
 }
 
 fn gather(
     file: &TerrainFile,
-    levels: usize,
+    within: &mut Vec<PathBuf>,
     files: &mut Vec<TerrainFile>,
 ) -> Result<(), SourceError> {
     let refuse = |why: String| {
@@ -48,7 +48,10 @@ fn gather(
             why,
         })
     };
-    if levels == 0 {
+    if within.contains(&file.path) {
+        return Err(refuse("it names itself".to_owned()));
+    }
+    if within.len() >= MOST_LEVELS {
         return Err(refuse(format!(
             "virtual rasters are nested more than {MOST_LEVELS} deep"
         )));
@@ -58,27 +61,34 @@ fn gather(
         return Err(refuse(format!("it is longer than {MOST_BYTES} bytes")));
     }
     let text = std::fs::read_to_string(&file.path).map_err(|error| refuse(error.to_string()))?;
+    within.push(file.path.clone());
     for name in sources(&text).map_err(refuse)? {
         let beside = |of: &Path| of.parent().unwrap_or(Path::new("")).join(&name);
         let part = TerrainFile {
             path: beside(&file.path),
             source: beside(Path::new(&file.source)).display().to_string(),
         };
-        if files.iter().any(|known| known.path == part.path) {
+        if files.iter().any(|known| known.path == part.path) && !within.contains(&part.path) {
             continue;
         }
         if files.len() >= MOST_FILES {
             return Err(refuse(format!("it names more than {MOST_FILES} files")));
         }
-        check_plain(&part.path, &part.source, ROLE)?;
+        match check_plain(&part.path, &part.source, ROLE) {
+            Err(SourceError::MissingFile { file, .. }) => {
+                return Err(refuse(format!("`{file}`, which it names, is not there")));
+            }
+            checked => checked?,
+        }
         files.push(part.clone());
         if is_virtual(&part.path) {
-            gather(&part, levels - 1, files)?;
+            gather(&part, within, files)?;
         } else {
             let dataset = raster::open_with(&part, &PLAIN_DRIVERS)?;
             files.extend(raster::sidecars(&dataset, &part));
         }
     }
+    within.pop();
     Ok(())
 }
 
