@@ -153,7 +153,7 @@ fn gdals(path: &Path, folder: &Path) -> Vec<f32> {
     let dataset = Dataset::open(path).unwrap();
     let mut options = SlopeOptions::new();
     options.with_percentage_results(true);
-    let slope = dem::slope(&dataset, &folder.join("slope.tif"), &options).unwrap();
+    let slope = dem::slope(&dataset, folder.join("slope.tif"), &options).unwrap();
     slope
         .rasterband(1)
         .unwrap()

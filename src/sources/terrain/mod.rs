@@ -291,20 +291,20 @@ impl Terrain for RasterTerrain {
             rows: cells.rows + 2,
             ..cells
         };
-        // A crash of another thread while it read leaves nothing half done here.
-        let mosaic = self.mosaic.lock().unwrap_or_else(|held| held.into_inner());
-        let values = match &self.grid {
-            Grid::Own { .. } => Some(
-                mosaic
-                    .read(
-                        (wide.first_column, wide.first_row),
-                        (wide.columns, wide.rows),
-                    )
-                    .map_err(|error| error.to_string())?,
-            ),
-            Grid::Work { way, .. } => resample::elevations(way, &wide, &mosaic)?,
+        let read = |corner, size| {
+            // A crash of another thread while it read leaves nothing half done here.
+            let mosaic = self.mosaic.lock().unwrap_or_else(|held| held.into_inner());
+            mosaic.read(corner, size).map_err(|error| error.to_string())
         };
-        drop(mosaic);
+        let values = match &self.grid {
+            Grid::Own { .. } => Some(read(
+                (wide.first_column, wide.first_row),
+                (wide.columns, wide.rows),
+            )?),
+            Grid::Work { way, .. } => {
+                resample::elevations(way, &wide, self.affine, self.size, read)?
+            }
+        };
         Ok(values.map(|values| {
             SlopeGrid::from_elevation_with_margin(&ElevationGrid {
                 cells: wide,

@@ -9,7 +9,6 @@ use super::super::crs::{Transform, WorkCrs, parse_crs};
 use super::super::errors::SourceError;
 use super::MOST_CELLS;
 use super::errors::TerrainError;
-use super::mosaic::Mosaic;
 use super::raster::Affine;
 use crate::geometry::terrain::Cells;
 
@@ -84,16 +83,18 @@ fn centres(cells: &Cells) -> Vec<Coord> {
     centres
 }
 
-/// Elevations at the centres of `cells`; None when all of them lie off the raster.
+/// Elevations at the centres of `cells`; None when all of them lie off the raster, which has `size` columns and rows.
+/// `read` gives a window of it.
 ///
 /// Between the four cells around a place the elevation is bilinear; where one that counts is unknown, so is the place.
 pub(super) fn elevations(
     way: &Way,
     cells: &Cells,
-    mosaic: &Mosaic,
+    affine: Affine,
+    (columns, rows): (i64, i64),
+    read: impl FnOnce((i64, i64), (usize, usize)) -> Result<Vec<f64>, String>,
 ) -> Result<Option<Vec<f64>>, String> {
-    let (columns, rows) = mosaic.size();
-    let places = way.to_raster(mosaic.affine(), &centres(cells))?;
+    let places = way.to_raster(affine, &centres(cells))?;
     let on_raster = |(column, row): &(f64, f64)| {
         (-0.5..=columns as f64 - 0.5).contains(column) && (-0.5..=rows as f64 - 0.5).contains(row)
     };
@@ -111,7 +112,7 @@ pub(super) fn elevations(
     if size.0.saturating_mul(size.1) > MOST_CELLS {
         return Err(super::too_large(size.0, size.1));
     }
-    let held = mosaic.read(low, size).map_err(|error| error.to_string())?;
+    let held = read(low, size)?;
     let at = |column: i64, row: i64| {
         let index = (row - low.1) as usize * size.0 + (column - low.0) as usize;
         held.get(index).copied().unwrap_or(f64::NAN)
