@@ -70,6 +70,9 @@ fn describe(project: &Project) -> String {
     for layer in &project.layers {
         let _ = writeln!(out, "{layer:?}");
     }
+    if let Some(terrain) = &project.terrain {
+        let _ = writeln!(out, "{terrain:?}");
+    }
     let _ = writeln!(out, "{:#?}", project.settings);
     let preset = rulebook::preset(&project.rules.preset).unwrap();
     let _ = writeln!(out, "retention {:#?}", project.rules.retention_share);

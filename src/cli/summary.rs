@@ -6,6 +6,8 @@ use serde_json::{Value, json};
 
 use crate::batch::Outcome;
 use crate::model::Problem;
+use crate::sources::{Coverage, TerrainReport};
+use crate::units::Percent;
 
 /// Problems shown in words; the rest stand in `set_aside.csv`.
 const SHOWN: usize = 10;
@@ -69,4 +71,39 @@ pub fn outcome_json(command: &str, outcome: &Outcome, out: &Path) -> Value {
         "timings": outcome.timings,
         "problems": outcome.problems.iter().map(problem_json).collect::<Vec<_>>(),
     })
+}
+
+/// What `inspect` says of the elevation raster.
+pub fn terrain(report: &TerrainReport, coverage: &Coverage) -> String {
+    let [width, height] = report.native_cell;
+    let how = match (report.resampled, report.averaged) {
+        (false, [1, 1]) => "as they are".to_owned(),
+        (false, [columns, _]) => format!("averaged {columns} by {columns}"),
+        (true, [1, 1]) => "resampled to the work CRS".to_owned(),
+        (true, [columns, rows]) => {
+            format!("averaged {columns} by {rows} and resampled to the work CRS")
+        }
+    };
+    format!(
+        "{:<12} {} ({}, {}): {} by {} cells of {} by {}, heights in {}; slopes of cells of {} m, {how}; {} of {} blocks \
+         covered, {} of their ground",
+        "terrain",
+        report.sources.join(", "),
+        report.driver,
+        report.crs,
+        report.columns,
+        report.rows,
+        rounded(width),
+        rounded(height),
+        report.vertical_unit,
+        rounded(report.cell_m),
+        coverage.whole,
+        coverage.blocks,
+        Percent(coverage.share)
+    )
+}
+
+/// Without the digits that only binary fractions bring; cells may be in degrees.
+fn rounded(value: f64) -> f64 {
+    (value * 1e7).round() / 1e7
 }

@@ -47,8 +47,17 @@ pub struct LayersTable {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct TerrainTable {
-    pub source: Spanned<String>,
+    pub source: Spanned<TerrainFiles>,
     pub crs: Given<String>,
+    pub band: Given<i64>,
+    pub vertical_unit: Given<String>,
+    pub cell: Given<Length>,
+}
+
+/// `"dem.tif"`, or a list of tiles.
+pub enum TerrainFiles {
+    One(String),
+    Several(Vec<Spanned<String>>),
 }
 
 #[derive(Deserialize)]
@@ -192,7 +201,8 @@ impl<'de> Deserialize<'de> for LayersTable {
                         let OneOrSeveral(tables) = map.next_value()?;
                         layers.roles.insert(kind, tables);
                     } else if role.get_ref() == "terrain" {
-                        layers.terrain = Some(map.next_value()?);
+                        let OneTerrain(table) = map.next_value()?;
+                        layers.terrain = Some(table);
                     } else {
                         map.next_value::<IgnoredAny>()?;
                         layers.unknown.push(role);
@@ -202,6 +212,30 @@ impl<'de> Deserialize<'de> for LayersTable {
             }
         }
         deserializer.deserialize_map(Layers)
+    }
+}
+
+/// `[layers.terrain]`, and no `[[layers.terrain]]`.
+struct OneTerrain(TerrainTable);
+
+impl<'de> Deserialize<'de> for OneTerrain {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<OneTerrain, D::Error> {
+        struct Table;
+
+        impl<'de> Visitor<'de> for Table {
+            type Value = OneTerrain;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str(
+                    "one table `[layers.terrain]`; several tiles stand in its `source`, as a list",
+                )
+            }
+
+            fn visit_map<A: MapAccess<'de>>(self, map: A) -> Result<OneTerrain, A::Error> {
+                TerrainTable::deserialize(MapAccessDeserializer::new(map)).map(OneTerrain)
+            }
+        }
+        deserializer.deserialize_any(Table)
     }
 }
 
@@ -233,6 +267,33 @@ impl<'de> Deserialize<'de> for OneOrSeveral {
             }
         }
         deserializer.deserialize_any(Tables)
+    }
+}
+
+impl<'de> Deserialize<'de> for TerrainFiles {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<TerrainFiles, D::Error> {
+        struct Files;
+
+        impl<'de> Visitor<'de> for Files {
+            type Value = TerrainFiles;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("the path of an elevation raster, or a list of paths of its tiles")
+            }
+
+            fn visit_str<E: Error>(self, text: &str) -> Result<TerrainFiles, E> {
+                Ok(TerrainFiles::One(text.to_owned()))
+            }
+
+            fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<TerrainFiles, A::Error> {
+                let mut files = Vec::new();
+                while let Some(file) = seq.next_element()? {
+                    files.push(file);
+                }
+                Ok(TerrainFiles::Several(files))
+            }
+        }
+        deserializer.deserialize_any(Files)
     }
 }
 

@@ -7,11 +7,13 @@ mod plain_file;
 mod resolve;
 mod rules;
 mod settings;
+mod terrain;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 pub use errors::{ProjectError, Reason};
+pub(crate) use plain_file::why_not_plain;
 
 use crate::model::{LayerKind, Settings};
 use crate::rulebook::{Place, Rulebook, TomlFault, toml_text};
@@ -27,6 +29,8 @@ pub struct Project {
     pub unit: LengthUnit,
     /// In the order of `LayerKind`, then as written; a role may have several sources.
     pub layers: Vec<LayerSource>,
+    /// Elevations, if the project names any.
+    pub terrain: Option<TerrainSource>,
     pub settings: Settings,
     pub rules: Rulebook,
     /// Things that work but deserve a word, for example a role that this version reads but does not use.
@@ -54,6 +58,28 @@ pub struct LayerSource {
     pub azimuth: Attribute,
     pub stems_per_ha: Attribute,
     pub tree_m3: Attribute,
+}
+
+/// Where elevations come from: one raster, or tiles of one.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TerrainSource {
+    /// Never empty. Where tiles overlap, the first that knows the place counts.
+    pub files: Vec<TerrainFile>,
+    /// CRS for rasters that name none, or a wrong one.
+    pub crs: Option<String>,
+    /// From 1.
+    pub band: usize,
+    /// Unit of the elevations; None: as the raster says, else metres.
+    pub vertical_unit: Option<LengthUnit>,
+    /// Finer rasters are averaged to about this cell, metres.
+    pub cell_m: f64,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct TerrainFile {
+    pub path: PathBuf,
+    /// Path as written in the project file, for messages.
+    pub source: String,
 }
 
 /// Where a value comes from: the first of these that is not null. Empty: not given.

@@ -175,6 +175,8 @@ pub enum SourceError {
         to: String,
         message: String,
     },
+    #[error(transparent)]
+    Terrain(#[from] super::terrain::TerrainError),
 }
 
 impl SourceError {
@@ -201,6 +203,7 @@ impl SourceError {
             SourceError::BatchTooWide { .. } => "batch-too-wide",
             SourceError::NoZone { .. } => "no-zone",
             SourceError::NoTransform { .. } => "no-transform",
+            SourceError::Terrain(error) => error.code(),
         }
     }
 }

@@ -8,10 +8,12 @@ mod features;
 mod hash;
 mod layer;
 mod open;
+pub mod terrain;
 mod zone;
 
 pub use errors::{Bounds, Names, SourceError};
 pub use open::DRIVERS;
+pub use terrain::{Coverage, RasterTerrain, TerrainError, TerrainReport};
 
 use crate::model::{Feature, LayerKind, Problem, SourceBlock};
 use crate::project::{LayerSource, Project};
@@ -32,6 +34,8 @@ pub struct Batch {
     pub problems: Vec<Problem>,
     pub inputs: Vec<InputFile>,
     pub layers: Vec<LayerReport>,
+    /// The elevation raster, if the project names one.
+    pub terrain: Option<TerrainReport>,
 }
 
 /// One file that was read.
@@ -94,5 +98,25 @@ pub fn read(project: &Project) -> Result<Batch, SourceError> {
     for source in other_sources {
         assembly.features(layer::read(source, project.unit)?)?;
     }
-    Ok(assembly.finish(inputs))
+    let mut batch = assembly.finish(inputs);
+    if let Some(source) = &project.terrain {
+        // Opened anew by whoever needs slopes; here a bad raster ends the run early.
+        let terrain = RasterTerrain::open(source, &work)?;
+        batch.inputs.extend(hash::terrain(terrain.files())?);
+        (batch.problems).extend(terrain::off_raster(&terrain, &batch.blocks));
+        batch.terrain = Some(terrain.report);
+    }
+    Ok(batch)
+}
+
+/// Opens the project's elevation raster for slopes in the work CRS, if it names one. `crs` is [`Batch::crs`].
+///
+/// # Errors
+/// See [`RasterTerrain::open`].
+pub fn terrain(project: &Project, crs: &str) -> Result<Option<RasterTerrain>, SourceError> {
+    let Some(source) = &project.terrain else {
+        return Ok(None);
+    };
+    open::quiet_gdal();
+    RasterTerrain::open(source, &WorkCrs::new(crs)?).map(Some)
 }

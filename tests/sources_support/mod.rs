@@ -35,6 +35,7 @@ pub fn project(folder: &Path, crs: Option<&str>, layers: Vec<LayerSource>) -> Pr
         crs: crs.map(str::to_owned),
         unit: LengthUnit::Metre,
         layers,
+        terrain: None,
         settings: Settings::default(),
         rules: rulebook(),
         warnings: Vec::new(),
