@@ -8,6 +8,7 @@ use serde::de::value::MapAccessDeserializer;
 use serde::de::{Deserializer, Error, IgnoredAny, MapAccess, SeqAccess, Visitor};
 use toml::Spanned;
 
+use super::figures::{FigureText, InfluenceTable, OccupancyTable, ShareOr};
 use crate::model::LayerKind;
 use crate::rulebook::file::{ConditionText, WidthText};
 use crate::rulebook::values::{Area, Constant, Direction, Length, Share, Written};
@@ -95,7 +96,16 @@ pub struct RulesTable {
     /// Source of every override that names none of its own.
     pub source: Given<String>,
     pub retention_share: Given<ShareText>,
-    pub reserves_count: Option<bool>,
+    pub share_of: Given<FigureText<String>>,
+    pub reserves_count: Given<FigureText<bool>>,
+    pub portfolio_share: Given<ShareText>,
+    pub influence_share: Given<ShareOr<InfluenceTable>>,
+    pub occupancy: Given<ShareOr<OccupancyTable>>,
+    pub largest_opening: Given<FigureText<Area>>,
+    pub corridor_min: Given<FigureText<Length>>,
+    pub corridor_max: Given<FigureText<Length>>,
+    pub road_band: Given<FigureText<Length>>,
+    pub road_band_fail: Given<FigureText<Length>>,
     #[serde(default)]
     pub line: Vec<Spanned<LineTable>>,
 }
@@ -127,7 +137,7 @@ pub struct LineTable {
     pub when: BTreeMap<String, Spanned<ConditionText>>,
     pub reserve: Given<WidthText>,
     pub management: Given<WidthText>,
-    pub management_share: Given<Share>,
+    pub management_share: Given<ShareText>,
     pub machine_exclusion: Given<WidthText>,
     pub distance: Given<String>,
     pub measured_from: Given<String>,

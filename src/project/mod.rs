@@ -1,6 +1,8 @@
 //! The project file: which layers play which role, and the settings in force.
 
+mod block_rules;
 mod errors;
+mod figures;
 mod file;
 mod layers;
 mod plain_file;
