@@ -207,6 +207,9 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
                 layer.repaired,
                 layer.set_aside
             ))?;
+            for class in &layer.classes {
+                print(&summary::class_words(class))?;
+            }
         }
         for problem in problems {
             print(&problem.to_string())?;

@@ -68,6 +68,15 @@ pub struct LayerTable {
     pub azimuth: Given<AttributeText>,
     pub stems_per_ha: Given<AttributeText>,
     pub tree_m3: Given<AttributeText>,
+    /// Fact as the rules name it -> where it is read.
+    #[serde(default)]
+    pub facts: BTreeMap<String, Spanned<AttributeText>>,
+    pub fringe: Given<AttributeText>,
+    pub slope: Given<AttributeText>,
+    pub slope_unit: Given<String>,
+    #[serde(default)]
+    pub slope_map: BTreeMap<String, Spanned<Constant>>,
+    pub portfolio: Given<AttributeText>,
 }
 
 /// One source of a value, or several in the order in which they are tried.

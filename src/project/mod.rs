@@ -10,11 +10,13 @@ mod resolve;
 mod rulebook_file;
 mod rules;
 mod settings;
+mod slope;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 pub use errors::{ProjectError, Reason, Whose};
+pub use slope::SlopeUnit;
 
 use crate::model::{LayerKind, Settings};
 use crate::rulebook::{Place, Rulebook, TomlFault, toml_text};
@@ -69,6 +71,16 @@ pub struct LayerSource {
     pub azimuth: Attribute,
     pub stems_per_ha: Attribute,
     pub tree_m3: Attribute,
+    /// Name of a fact, as the rules name it, and where it is read.
+    pub facts: Vec<(String, Attribute)>,
+    /// Width of the treeless fringe beside the bank.
+    pub fringe: Attribute,
+    /// Steepest slope of a slope class.
+    pub slope: Attribute,
+    pub slope_unit: SlopeUnit,
+    /// Slope class as read -> steepest slope, rise over run.
+    pub slope_map: BTreeMap<String, f64>,
+    pub portfolio: Attribute,
 }
 
 /// Where a value comes from: the first of these that is not null. Empty: not given.

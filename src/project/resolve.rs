@@ -112,9 +112,6 @@ pub fn resolve(
         crs(&context, &terrain.crs)?;
         warnings.push(later_version("terrain"));
     }
-    if file.layers.roles.contains_key(&LayerKind::SlopeClasses) {
-        warnings.push(later_version(LayerKind::SlopeClasses.key()));
-    }
     let stem = || path.file_stem().map(|stem| stem.to_string_lossy().into());
     Ok(Project {
         path: path.to_owned(),

@@ -231,6 +231,12 @@ fn lay_over(
             });
         }
     }
+    if let Some(title) = &written.title {
+        line.title.clone_from(title);
+    }
+    if let Some(definition) = &written.definition {
+        line.definition.clone_from(definition);
+    }
     if let (Some(at), true, Some(_)) = (base, given.is_empty(), &written.management_share) {
         // Only the share is the project's, and it has a source of its own.
         rules.lines[at] = line;
@@ -247,12 +253,6 @@ fn lay_over(
                 .to_owned();
         let reason = Reason::Contradiction { message, remedy };
         return Err(context.error(written.class.span(), reason));
-    }
-    if let Some(title) = &written.title {
-        line.title.clone_from(title);
-    }
-    if let Some(definition) = &written.definition {
-        line.definition.clone_from(definition);
     }
     let Some(source) = source else {
         let reason = Reason::NoSource {

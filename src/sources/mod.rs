@@ -2,6 +2,7 @@
 
 mod assemble;
 mod attributes;
+mod classes;
 pub mod crs;
 mod errors;
 mod features;
@@ -10,6 +11,7 @@ mod layer;
 mod open;
 mod zone;
 
+pub use classes::{ClassFound, ClassReport};
 pub use errors::{Bounds, Names, SourceError};
 pub use open::DRIVERS;
 
@@ -55,6 +57,8 @@ pub struct LayerReport {
     pub used: u64,
     pub repaired: u64,
     pub set_aside: u64,
+    /// How the classes of its features were found; empty for roles without rules.
+    pub classes: Vec<ClassReport>,
 }
 
 /// Reads every layer of a project. A bad feature becomes a [`Problem`]; a bad file, layer, attribute, filter or CRS
