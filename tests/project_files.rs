@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use blockwright::project::{self, Project};
-use blockwright::rulebook;
+use blockwright::rulebook::{self, ReadStatus};
 use proptest::prelude::*;
 
 fn files(folder: &str, extension: &str) -> Vec<PathBuf> {
@@ -87,6 +87,10 @@ fn describe(project: &Project) -> String {
     };
     let _ = writeln!(out, "retention {:#?}", project.rules.retention_share);
     let _ = writeln!(out, "reserves count: {}", project.rules.reserves_count);
+    let _ = writeln!(out, "share of: {:?}", project.rules.share_of);
+    if project.rules.block != base.block {
+        let _ = writeln!(out, "{:#?}", project.rules.block);
+    }
     for line in &project.rules.lines {
         if !base.lines.contains(line) {
             let _ = writeln!(out, "{line:#?}");
@@ -228,6 +232,84 @@ fn a_line_of_the_project_shows_both_sources() {
             .starts_with("permit 12-B (reserve); all else BC-04: ")
     );
     assert!(line.citation.text.ends_with("[secondary]"));
+}
+
+/// A figure known from memory stays doubtful until the project gives it; what stands beside it changes nothing.
+#[test]
+fn figures_known_from_memory_stay_doubtful_until_they_are_set() {
+    let folder = tempfile::tempdir().unwrap();
+    let rules = r#"
+title = "Told by the planner before"
+[block.retention_share]
+value = "7 %"
+status = "from memory"
+source = "told"
+[block.influence_share]
+value = "50 %"
+tree_height = "25 m"
+status = "from memory"
+source = "told"
+[[line]]
+id = "brook"
+kind = "streams"
+class = "brook"
+title = "Brook"
+definition = "any"
+reserve = "20 m"
+management = "10 m"
+status = "from memory"
+source = "told"
+"#;
+    std::fs::write(folder.path().join("told.toml"), rules).unwrap();
+    let path = folder.path().join("project.toml");
+    let with = |text: &str| {
+        let frame = "[layers.blocks]\nsource = \"b.gpkg\"\n[rules]\nrulebook = \"told.toml\"\nsource = \"permit\"\n";
+        let project = project::parse(&format!("{frame}{text}\n"), &path).unwrap();
+        assert_eq!(project.warnings, Vec::<String>::new());
+        project.rules
+    };
+    let line = "[[rules.line]]\nkind = \"streams\"\nclass = \"brook\"\n";
+    let memory = ReadStatus::FromMemory;
+
+    let kept = with("influence_share = { tree_height = \"30 m\" }")
+        .block
+        .influence
+        .unwrap();
+    assert_eq!((kept.share.value, kept.tree_height_m), (0.5, 30.0));
+    assert_eq!(kept.share.citation.status, memory);
+    assert_eq!(
+        kept.share.citation.text,
+        "permit (tree_height); all else told [from memory]"
+    );
+    let set = with("influence_share = \"60 %\"").block.influence.unwrap();
+    assert_eq!((set.share.value, set.tree_height_m), (0.6, 25.0));
+    assert_eq!(set.share.citation.status, ReadStatus::Project);
+    assert_eq!(set.share.origin, "project file, line 6");
+
+    let rules = with("retention_share = \"9 %\"\nreserves_count = true");
+    assert_eq!(rules.retention_share.citation.status, ReadStatus::Project);
+    assert_eq!(
+        rules.retention_share.citation.text,
+        "permit; reserves count: permit"
+    );
+    assert_eq!(
+        with("share_of = \"gross\"").retention_share.citation.status,
+        memory
+    );
+
+    let status = |text: &str| with(&format!("{line}{text}")).lines[0].citation.status;
+    assert_eq!(status("reserve = \"25 m\""), memory);
+    assert_eq!(
+        status("reserve = \"25 m\"\nmanagement = \"0 m\""),
+        ReadStatus::Project
+    );
+    let own = with(&format!(
+        "{line}management_share = {{ value = \"30 %\", source = \"plan\" }}"
+    ));
+    assert_eq!(own.lines[0].citation.text, "told");
+    assert_eq!(own.lines[0].share_source().text, "plan");
+    assert_eq!(own.lines[0].share_source().status, ReadStatus::Project);
+    assert_eq!(own.lines[0].origin, "project file, line 6");
 }
 
 #[test]

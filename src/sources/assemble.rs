@@ -462,7 +462,7 @@ impl<'a> Assembly<'a> {
             .collect();
         let by_facts = !self.project.rules.facts_of(kind).is_empty();
         if !names.is_empty() {
-            what = format!("{what}, and {} is not known", names.join(", "));
+            what = format!("{what} (not known: {})", names.join(", "));
         }
         let remark = Remark {
             code: ProblemCode::UnknownClass,
