@@ -3,7 +3,7 @@
 
 use std::path::Path;
 
-use blockwright::model::{Fact, LayerKind};
+use blockwright::model::{Fact, Feature, LayerKind};
 use blockwright::project;
 use blockwright::sources::{self, Batch, ClassFound};
 use serde_json::{Value, json};
@@ -121,15 +121,9 @@ fn stream(id: &str, keys: Value) -> Value {
     row
 }
 
-/// Facts and class of each stream, by id.
-fn found(batch: &Batch) -> Vec<(String, Vec<(String, Fact)>, Option<f64>)> {
-    let streams = batch
-        .features
-        .iter()
-        .filter(|f| f.kind == LayerKind::Streams);
-    streams
-        .map(|f| (f.id.clone(), f.facts.0.clone(), f.fringe_m))
-        .collect()
+fn found(batch: &Batch) -> Vec<&Feature> {
+    let streams = batch.features.iter();
+    streams.filter(|f| f.kind == LayerKind::Streams).collect()
 }
 
 fn number(batch: &Batch, id: &str, fact: &str) -> Option<f64> {
@@ -156,21 +150,15 @@ fn facts_keep_their_kind_and_take_the_units_of_the_rules() {
     let found = found(&batch);
     assert!((number(&batch, "1", "channel").unwrap() - 3.6576).abs() < 1e-12);
     assert_eq!(number(&batch, "1", "gradient"), Some(0.12));
-    assert!((found[0].2.unwrap() - 1.8288).abs() < 1e-12);
-    let facts = |at: usize, name: &str| {
-        let facts = &found[at].1;
-        facts
-            .iter()
-            .find(|(own, _)| own == name)
-            .map(|(_, fact)| fact.clone())
-    };
+    assert!((found[0].fringe_m.unwrap() - 1.8288).abs() < 1e-12);
+    let facts = |at: usize, name: &str| found[at].facts.get(name).cloned();
     assert_eq!(facts(0, "fish"), Some(Fact::Flag(true)));
     assert_eq!(facts(0, "site"), Some(Fact::Text("I".to_owned())));
     assert_eq!(facts(1, "fish"), Some(Fact::Flag(false)));
     assert_eq!(facts(1, "site"), Some(Fact::Text("II".to_owned())));
     assert_eq!(facts(1, "channel"), Some(Fact::Number(2.0)));
     assert_eq!(facts(1, "gradient"), Some(Fact::Number(0.12)));
-    assert_eq!(found[1].2, None);
+    assert_eq!(found[1].fringe_m, None);
 }
 
 #[test]
@@ -181,7 +169,7 @@ fn bare_lengths_are_in_the_unit_of_the_project() {
     )];
     let batch = streams(&rows, "[project]\nunit = \"ft\"\n");
     assert!((number(&batch, "1", "channel").unwrap() - 3.048).abs() < 1e-12);
-    assert!((found(&batch)[0].2.unwrap() - 1.524).abs() < 1e-12);
+    assert!((found(&batch)[0].fringe_m.unwrap() - 1.524).abs() < 1e-12);
 }
 
 #[test]

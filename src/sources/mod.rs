@@ -5,6 +5,7 @@ mod attributes;
 mod classes;
 pub mod crs;
 mod errors;
+mod facts;
 mod features;
 mod hash;
 mod layer;
