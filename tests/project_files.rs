@@ -309,7 +309,7 @@ source = "told"
     assert_eq!(own.lines[0].citation.text, "told");
     assert_eq!(own.lines[0].share_source().text, "plan");
     assert_eq!(own.lines[0].share_source().status, ReadStatus::Project);
-    assert_eq!(own.lines[0].origin, "project file, line 6");
+    assert_eq!(own.lines[0].origin, "project file, line 8");
 }
 
 #[test]
