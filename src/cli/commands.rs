@@ -220,6 +220,9 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
                 layer.repaired,
                 layer.set_aside
             ))?;
+            for class in &layer.classes {
+                print(&summary::class_words(class))?;
+            }
         }
         if let (Some(terrain), Some(coverage)) = (&batch.terrain, &coverage) {
             print(&summary::terrain(terrain, coverage))?;

@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 
 use crate::batch::Outcome;
 use crate::model::Problem;
-use crate::sources::{Coverage, TerrainReport};
+use crate::sources::{ClassReport, Coverage, TerrainReport};
 use crate::units::Percent;
 
 /// Problems shown in words; the rest stand in `set_aside.csv`.
@@ -44,6 +44,26 @@ pub fn problems(problems: &[Problem]) -> String {
     }
     if problems.len() > SHOWN {
         text += &format!("... and {} more\n", problems.len() - SHOWN);
+    }
+    text
+}
+
+/// `class S3: 12 features, derived` with the facts that are missing.
+pub fn class_words(report: &ClassReport) -> String {
+    let mut text = format!(
+        "{:<12} class {}: {} {}",
+        "",
+        report.class,
+        report.features,
+        report.found.key()
+    );
+    if !report.missing.is_empty() {
+        let facts: Vec<String> = report
+            .missing
+            .iter()
+            .map(|(name, count)| format!("{name} ({count})"))
+            .collect();
+        text += &format!(", not known: {}", facts.join(", "));
     }
     text
 }

@@ -8,6 +8,7 @@ use serde::de::value::MapAccessDeserializer;
 use serde::de::{Deserializer, Error, IgnoredAny, MapAccess, SeqAccess, Visitor};
 use toml::Spanned;
 
+use super::figures::{FigureText, InfluenceTable, OccupancyTable, ShareOr};
 use crate::model::LayerKind;
 use crate::rulebook::file::{ConditionText, WidthText};
 use crate::rulebook::values::{Area, Constant, Direction, Length, Share, Written};
@@ -20,7 +21,7 @@ pub struct ProjectFile {
     #[serde(default)]
     pub project: ProjectTable,
     pub layers: LayersTable,
-    pub rules: RulesTable,
+    pub rules: Spanned<RulesTable>,
     #[serde(default)]
     pub machine: MachineTable,
     #[serde(default)]
@@ -76,6 +77,15 @@ pub struct LayerTable {
     pub azimuth: Given<AttributeText>,
     pub stems_per_ha: Given<AttributeText>,
     pub tree_m3: Given<AttributeText>,
+    /// Fact as the rules name it -> where it is read.
+    #[serde(default)]
+    pub facts: BTreeMap<String, Spanned<AttributeText>>,
+    pub fringe: Given<AttributeText>,
+    pub slope: Given<AttributeText>,
+    pub slope_unit: Given<String>,
+    #[serde(default)]
+    pub slope_map: BTreeMap<String, Spanned<Constant>>,
+    pub portfolio: Given<AttributeText>,
 }
 
 /// One source of a value, or several in the order in which they are tried.
@@ -98,11 +108,22 @@ struct ConstantTable {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct RulesTable {
-    pub preset: Spanned<String>,
+    /// One of the two must be there, and only one.
+    pub preset: Given<String>,
+    pub rulebook: Given<String>,
     /// Source of every override that names none of its own.
     pub source: Given<String>,
     pub retention_share: Given<ShareText>,
-    pub reserves_count: Option<bool>,
+    pub share_of: Given<FigureText<String>>,
+    pub reserves_count: Given<FigureText<bool>>,
+    pub portfolio_share: Given<ShareText>,
+    pub influence_share: Given<ShareOr<InfluenceTable>>,
+    pub occupancy: Given<ShareOr<OccupancyTable>>,
+    pub largest_opening: Given<FigureText<Area>>,
+    pub corridor_min: Given<FigureText<Length>>,
+    pub corridor_max: Given<FigureText<Length>>,
+    pub road_band: Given<FigureText<Length>>,
+    pub road_band_fail: Given<FigureText<Length>>,
     #[serde(default)]
     pub line: Vec<Spanned<LineTable>>,
 }
@@ -134,7 +155,7 @@ pub struct LineTable {
     pub when: BTreeMap<String, Spanned<ConditionText>>,
     pub reserve: Given<WidthText>,
     pub management: Given<WidthText>,
-    pub management_share: Given<Share>,
+    pub management_share: Given<ShareText>,
     pub machine_exclusion: Given<WidthText>,
     pub distance: Given<String>,
     pub measured_from: Given<String>,

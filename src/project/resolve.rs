@@ -82,7 +82,7 @@ pub fn resolve(
         return Err(context.error(role.span(), reason));
     }
     let mut warnings = Vec::new();
-    let rules = rules::resolve(&context, &file.rules, &mut warnings)?;
+    let (rules, rules_file) = rules::resolve(&context, &file.rules, &mut warnings)?;
     let settings = settings::resolve(&context, &file.machine, &file.layout, &file.production)?;
     let mut layers = Vec::new();
     for (kind, tables) in &file.layers.roles {
@@ -108,9 +108,6 @@ pub fn resolve(
     if terrain.is_some() {
         warnings.push(later_version("terrain"));
     }
-    if file.layers.roles.contains_key(&LayerKind::SlopeClasses) {
-        warnings.push(later_version(LayerKind::SlopeClasses.key()));
-    }
     let stem = || path.file_stem().map(|stem| stem.to_string_lossy().into());
     Ok(Project {
         path: path.to_owned(),
@@ -121,6 +118,7 @@ pub fn resolve(
         terrain,
         settings,
         rules,
+        rules_file,
         warnings,
     })
 }

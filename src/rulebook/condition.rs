@@ -3,8 +3,9 @@
 use serde::Serialize;
 
 use super::range::Range;
+use super::values::{Area, Written};
 use crate::model::{Fact, Facts};
-use crate::units::HECTARE_M2;
+use crate::units::{HECTARE_M2, LengthUnit, parse_length};
 
 /// The unit in which a limit is shown.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -17,6 +18,20 @@ pub enum Unit {
 }
 
 impl Unit {
+    /// A fact as written, in metres, square metres or as a fraction; None when it is no finite number of this unit.
+    pub fn read(self, text: &str) -> Option<f64> {
+        let text = text.trim();
+        let value = match (self, text.strip_suffix('%')) {
+            (Unit::Percent | Unit::None, Some(percent)) => {
+                percent.trim().parse::<f64>().ok()? / 100.0
+            }
+            (Unit::Metre, _) => parse_length(text, LengthUnit::Metre).ok()?,
+            (Unit::Hectare, _) => Area(Written::Text(text.to_owned())).square_metres()?,
+            (Unit::Percent | Unit::None, None) => text.parse().ok()?,
+        };
+        value.is_finite().then_some(value)
+    }
+
     pub fn show(self, value: f64) -> String {
         // Limits are written with few digits; the last ones of a double would only confuse.
         let short = |value: f64| format!("{}", (value * 1e6).round() / 1e6);
@@ -64,16 +79,11 @@ impl Condition {
             }
             (Test::OneOf(words), Fact::Number(number)) => {
                 let text = number.to_string();
-                Some(words.iter().any(|word| *word == text))
+                Some(words.contains(&text))
             }
             (Test::Range { range, .. }, Fact::Number(number)) => Some(range.contains(*number)),
-            (Test::Range { range, .. }, Fact::Text(text)) => {
-                let text = text.trim();
-                let number = match text.strip_suffix('%') {
-                    Some(percent) => percent.trim().parse::<f64>().ok()? / 100.0,
-                    None => text.parse().ok()?,
-                };
-                Some(range.contains(number))
+            (Test::Range { range, unit }, Fact::Text(text)) => {
+                Some(range.contains(unit.read(text)?))
             }
             (Test::OneOf(_) | Test::Range { .. }, Fact::Flag(_)) => None,
         }

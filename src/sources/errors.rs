@@ -49,7 +49,8 @@ pub enum SourceError {
     MissingField {
         layer: String,
         role: &'static str,
-        key: &'static str,
+        /// As it stands in the project file, for example `width` or `facts.fish`.
+        key: String,
         field: String,
         names: Box<Names>,
     },

@@ -2,8 +2,10 @@
 
 mod assemble;
 mod attributes;
+mod classes;
 pub mod crs;
 mod errors;
+mod facts;
 mod features;
 mod hash;
 mod layer;
@@ -11,6 +13,7 @@ mod open;
 pub mod terrain;
 mod zone;
 
+pub use classes::{ClassFound, ClassReport};
 pub use errors::{Bounds, Names, SourceError};
 pub use open::DRIVERS;
 pub use terrain::{Coverage, RasterTerrain, TerrainError, TerrainReport};
@@ -59,6 +62,8 @@ pub struct LayerReport {
     pub used: u64,
     pub repaired: u64,
     pub set_aside: u64,
+    /// How the classes of its features were found; empty for roles without rules.
+    pub classes: Vec<ClassReport>,
 }
 
 /// Reads every layer of a project. A bad feature becomes a [`Problem`]; a bad file, layer, attribute, filter or CRS
@@ -72,7 +77,12 @@ pub fn read(project: &Project) -> Result<Batch, SourceError> {
     open::quiet_gdal();
     let mut sources: Vec<&LayerSource> = project.layers.iter().collect();
     sources.sort_by_key(|source| source.kind);
-    let inputs = hash::inputs(&sources)?;
+    let mut inputs = hash::inputs(&sources)?;
+    inputs.extend(project.rules_file.as_ref().map(|file| InputFile {
+        source: file.source.clone(),
+        bytes: file.bytes,
+        sha256: file.sha256.clone(),
+    }));
     let (block_sources, other_sources): (Vec<&LayerSource>, Vec<&LayerSource>) = sources
         .into_iter()
         .partition(|source| source.kind == LayerKind::Blocks);
