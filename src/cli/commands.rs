@@ -128,6 +128,7 @@ fn lay_out(
     })?;
     if !talk.quiet {
         eprint!("{}", summary::problems(&outcome.problems));
+        eprint!("{}", summary::portfolios(&outcome.portfolios));
     }
     if talk.json {
         print_json(&summary::outcome_json(command, &outcome, out))?;

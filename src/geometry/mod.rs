@@ -11,4 +11,5 @@ pub mod overlay;
 pub mod repair;
 mod repair_contacts;
 pub mod sweep;
+pub mod within;
 pub mod wkb;

@@ -220,12 +220,4 @@ impl Rulebook {
             .iter()
             .find(|line| line.kind == kind && !line.when.is_empty() && line.when.iter().all(holds))
     }
-
-    /// Share of a block's area that its layout aims at: its own, or the portfolio's if that is more.
-    pub fn aimed_share(&self) -> f64 {
-        let portfolio = self.block.portfolio_share.as_ref();
-        self.retention_share
-            .value
-            .max(portfolio.map_or(0.0, |share| share.value))
-    }
 }
