@@ -242,7 +242,7 @@ mod tests {
         let drawn_m2 = area(&union(&swath(&ring, 2.0)));
         let expected = 40.0f64.powi(2) + 160.0 * 2.0 + PI * 4.0 - 36.0f64.powi(2);
         assert!((drawn_m2 - expected).abs() < 0.01, "{drawn_m2} {expected}");
-        let fold = [line(&[(0., 0.), (40., 0.), (0., 0.)])];
+        let fold = [line(&[(0., 0.), (40., 0.), (10., 0.)])];
         let drawn_m2 = area(&union(&swath(&fold, 2.0)));
         assert!((drawn_m2 - (160.0 + TAU)).abs() < 0.01, "{drawn_m2}");
     }
