@@ -42,7 +42,13 @@ fn invalid_files_say_where_and_what_to_do() {
             .unwrap_or_else(|| panic!("{} should not load", path.display()));
         let message = error.to_string();
         assert!(message.starts_with(&format!("error[{}]", error.code())));
-        assert!(message.contains(path.to_str().unwrap()), "{message}");
+        // What is wrong inside a rulebook is told with the rulebook's own path.
+        let name = path.file_stem().unwrap().to_str().unwrap();
+        assert!(
+            error.path == path || name.starts_with("rulebook"),
+            "{message}"
+        );
+        assert!(message.contains(error.path.to_str().unwrap()), "{message}");
         assert!(message.contains("\n  hint: "), "{message}");
         snapshot(folder, &path, &message);
     }
@@ -71,11 +77,18 @@ fn describe(project: &Project) -> String {
         let _ = writeln!(out, "{layer:?}");
     }
     let _ = writeln!(out, "{:#?}", project.settings);
-    let preset = rulebook::preset(&project.rules.preset).unwrap();
+    let base = match &project.rules_file {
+        None => rulebook::preset(&project.rules.preset).unwrap(),
+        Some(file) => {
+            let _ = writeln!(out, "{file:?}");
+            let text = std::fs::read_to_string(project.path.with_file_name(&file.source)).unwrap();
+            rulebook::parse(&text, &file.source).unwrap()
+        }
+    };
     let _ = writeln!(out, "retention {:#?}", project.rules.retention_share);
     let _ = writeln!(out, "reserves count: {}", project.rules.reserves_count);
     for line in &project.rules.lines {
-        if !preset.lines.contains(line) {
+        if !base.lines.contains(line) {
             let _ = writeln!(out, "{line:#?}");
         }
     }
@@ -124,6 +137,34 @@ fn a_project_that_is_not_there_is_said_to_be_missing() {
     assert!(error.to_string().contains("there is no such file"));
     let error = project::load(Path::new("fixtures/project")).unwrap_err();
     assert_eq!(error.code(), "unreadable-file");
+}
+
+/// What is hashed is the text that was read, whichever file stands there later.
+#[test]
+fn a_rulebook_is_named_with_its_size_and_hash() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = std::fs::read_to_string("fixtures/project/rulebooks/district.toml").unwrap();
+    std::fs::write(folder.path().join("own.toml"), &text).unwrap();
+    let layers = "[layers.blocks]\nsource = \"b.gpkg\"\n[rules]\nrulebook = \"own.toml\"\n";
+    let path = folder.path().join("project.toml");
+    let project = project::parse(layers, &path).unwrap();
+    let file = project.rules_file.unwrap();
+    assert_eq!(
+        (file.source.as_str(), file.bytes),
+        ("own.toml", text.len() as u64)
+    );
+    use sha2::Digest as _;
+    assert_eq!(file.sha256, format!("{:x}", sha2::Sha256::digest(&text)));
+    assert!(
+        project.rules.lines[0].origin.starts_with("own.toml, line "),
+        "{}",
+        project.rules.lines[0].origin
+    );
+    let endless = std::fs::File::create(folder.path().join("own.toml")).unwrap();
+    endless.set_len(5 << 20).unwrap();
+    let error = project::parse(layers, &path).unwrap_err();
+    assert_eq!(error.code(), "unreadable-file");
+    assert!(error.to_string().contains("longer than"), "{error}");
 }
 
 fn parse(text: &str) -> Project {

@@ -20,7 +20,7 @@ pub struct ProjectFile {
     #[serde(default)]
     pub project: ProjectTable,
     pub layers: LayersTable,
-    pub rules: RulesTable,
+    pub rules: Spanned<RulesTable>,
     #[serde(default)]
     pub machine: MachineTable,
     #[serde(default)]
@@ -89,7 +89,9 @@ struct ConstantTable {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct RulesTable {
-    pub preset: Spanned<String>,
+    /// One of the two must be there, and only one.
+    pub preset: Given<String>,
+    pub rulebook: Given<String>,
     /// Source of every override that names none of its own.
     pub source: Given<String>,
     pub retention_share: Given<ShareText>,

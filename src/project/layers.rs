@@ -9,7 +9,7 @@ use super::file::{AttributeItem, AttributeText, LayerTable};
 use super::plain_file::{Found, beside, look, why_not_plain};
 use super::resolve::{Context, crs};
 use super::settings::MOST_STEMS_PER_HA;
-use super::{Attribute, AttributeSource, LayerSource, ProjectError, Reason};
+use super::{Attribute, AttributeSource, LayerSource, ProjectError, Reason, Whose};
 use crate::model::LayerKind;
 use crate::rulebook::toml_text::nearest;
 use crate::rulebook::values::{Constant, Length, Written};
@@ -25,42 +25,52 @@ pub struct Resolver<'a> {
     pub look_for_files: bool,
 }
 
+/// A path taken from the project file's folder, if it is plain and, should files be looked for, there.
+pub fn plain_path(
+    context: &Context<'_>,
+    whose: Whose,
+    source: &Spanned<String>,
+    look_for_files: bool,
+) -> Result<PathBuf, ProjectError> {
+    let text = source.get_ref();
+    let not_plain = |why| {
+        let reason = Reason::NotAPlainFile {
+            whose,
+            source_text: text.clone(),
+            why,
+        };
+        context.error(source.span(), reason)
+    };
+    if let Some(why) = why_not_plain(text) {
+        return Err(not_plain(why));
+    }
+    let folder = context.path.parent().unwrap_or(Path::new(""));
+    let path = folder.join(text);
+    if !look_for_files {
+        return Ok(path);
+    }
+    match look(&path) {
+        Found::File => Ok(path),
+        Found::NoFile => Err(not_plain("it is a folder, a device or a pipe")),
+        Found::Nothing => {
+            let name = path.file_name().map(|name| name.to_string_lossy());
+            let beside = beside(&path);
+            let near = name.and_then(|name| nearest(&name, &beside).map(str::to_owned));
+            let reason = Reason::MissingFile {
+                whose,
+                resolved: path.display().to_string(),
+                near,
+            };
+            Err(context.error(source.span(), reason))
+        }
+    }
+}
+
 impl Resolver<'_> {
     /// The path of a source, if it is plain and, should files be looked for, there.
     pub fn path(&self, source: &Spanned<String>) -> Result<PathBuf, ProjectError> {
-        let text = source.get_ref();
-        let not_plain = |why| {
-            let reason = Reason::NotAPlainFile {
-                role: self.role.to_owned(),
-                source_text: text.clone(),
-                why,
-            };
-            self.context.error(source.span(), reason)
-        };
-        if let Some(why) = why_not_plain(text) {
-            return Err(not_plain(why));
-        }
-        let folder = self.context.path.parent().unwrap_or(Path::new(""));
-        let path = folder.join(text);
-        if !self.look_for_files {
-            return Ok(path);
-        }
-        match look(&path) {
-            Found::File => {}
-            Found::NoFile => return Err(not_plain("it is a folder, a device or a pipe")),
-            Found::Nothing => {
-                let name = path.file_name().map(|name| name.to_string_lossy());
-                let beside = beside(&path);
-                let near = name.and_then(|name| nearest(&name, &beside).map(str::to_owned));
-                let reason = Reason::MissingFile {
-                    role: self.role.to_owned(),
-                    resolved: path.display().to_string(),
-                    near,
-                };
-                return Err(self.context.error(source.span(), reason));
-            }
-        }
-        Ok(path)
+        let whose = Whose::Layer(self.role);
+        plain_path(self.context, whose, source, self.look_for_files)
     }
 
     pub fn layer(

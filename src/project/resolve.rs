@@ -82,7 +82,7 @@ pub fn resolve(
         return Err(context.error(role.span(), reason));
     }
     let mut warnings = Vec::new();
-    let rules = rules::resolve(&context, &file.rules, &mut warnings)?;
+    let (rules, rules_file) = rules::resolve(&context, &file.rules, &mut warnings)?;
     let settings = settings::resolve(&context, &file.machine, &file.layout, &file.production)?;
     let mut layers = Vec::new();
     for (kind, tables) in &file.layers.roles {
@@ -124,6 +124,7 @@ pub fn resolve(
         layers,
         settings,
         rules,
+        rules_file,
         warnings,
     })
 }

@@ -7,7 +7,7 @@ use toml::Spanned;
 
 use super::file::{LineTable, RulesTable, ShareText};
 use super::resolve::Context;
-use super::{ProjectError, Reason};
+use super::{ProjectError, Reason, RulesFile, rulebook_file};
 use crate::model::LayerKind;
 use crate::rulebook::Place;
 use crate::rulebook::read::{Reader, Severity};
@@ -18,16 +18,11 @@ use crate::rulebook::{
 
 pub fn resolve(
     context: &Context<'_>,
-    table: &RulesTable,
+    table: &Spanned<RulesTable>,
     warnings: &mut Vec<String>,
-) -> Result<Rulebook, ProjectError> {
-    let mut rules = preset(table.preset.get_ref()).map_err(|error| {
-        let reason = match error {
-            RulebookError::UnknownPreset { name } => Reason::UnknownPreset { name },
-            other => Reason::Preset(other),
-        };
-        context.error(table.preset.span(), reason)
-    })?;
+) -> Result<(Rulebook, Option<RulesFile>), ProjectError> {
+    let (mut rules, file) = base(context, table)?;
+    let table = table.get_ref();
     if let Some(source) = &table.source {
         not_empty(context, source)?;
     }
@@ -42,8 +37,9 @@ pub fn resolve(
         rules.retention_share.value == 0.0 && rules.lines.iter().all(RuleLine::asks_for_nothing);
     if asks_for_nothing && table.line.is_empty() {
         warnings.push(format!(
-            "[rules] preset `{}` adds nothing around water and protected areas and owes no retention; write the local \
+            "[rules] {} `{}` adds nothing around water and protected areas and owes no retention; write the local \
              code's figures as `[[rules.line]]` and `retention_share`",
+            if file.is_some() { "rulebook" } else { "preset" },
             rules.preset
         ));
     }
@@ -81,7 +77,40 @@ pub fn resolve(
         lay_over(context, &mut rules, kind, line, &source, warnings)?;
         warn_of_idle_share(&rules, kind, line, warnings);
     }
-    Ok(rules)
+    Ok((rules, file))
+}
+
+/// The rules before the project lays its own over them.
+fn base(
+    context: &Context<'_>,
+    table: &Spanned<RulesTable>,
+) -> Result<(Rulebook, Option<RulesFile>), ProjectError> {
+    let own = table.get_ref();
+    match (&own.preset, &own.rulebook) {
+        (Some(name), None) => {
+            let rules = preset(name.get_ref()).map_err(|error| {
+                let reason = match error {
+                    RulebookError::UnknownPreset { name } => Reason::UnknownPreset { name },
+                    other => Reason::Preset(other),
+                };
+                context.error(name.span(), reason)
+            })?;
+            Ok((rules, None))
+        }
+        (None, Some(source)) => {
+            let (rules, file) = rulebook_file::read(context, source)?;
+            Ok((rules, Some(file)))
+        }
+        (Some(_), Some(second)) => {
+            let reason = Reason::Contradiction {
+                message: "both `preset` and `rulebook` are given".to_owned(),
+                remedy: "keep one of them; a rulebook holds all the lines that are to count"
+                    .to_owned(),
+            };
+            Err(context.error(second.span(), reason))
+        }
+        (None, None) => Err(context.error(table.span(), Reason::NoRules)),
+    }
 }
 
 fn not_empty(context: &Context<'_>, source: &Spanned<String>) -> Result<(), ProjectError> {

@@ -68,7 +68,12 @@ pub fn read(project: &Project) -> Result<Batch, SourceError> {
     open::quiet_gdal();
     let mut sources: Vec<&LayerSource> = project.layers.iter().collect();
     sources.sort_by_key(|source| source.kind);
-    let inputs = hash::inputs(&sources)?;
+    let mut inputs = hash::inputs(&sources)?;
+    inputs.extend(project.rules_file.as_ref().map(|file| InputFile {
+        source: file.source.clone(),
+        bytes: file.bytes,
+        sha256: file.sha256.clone(),
+    }));
     let (block_sources, other_sources): (Vec<&LayerSource>, Vec<&LayerSource>) = sources
         .into_iter()
         .partition(|source| source.kind == LayerKind::Blocks);

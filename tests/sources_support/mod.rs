@@ -37,6 +37,7 @@ pub fn project(folder: &Path, crs: Option<&str>, layers: Vec<LayerSource>) -> Pr
         layers,
         settings: Settings::default(),
         rules: rulebook(),
+        rules_file: None,
         warnings: Vec::new(),
     }
 }
