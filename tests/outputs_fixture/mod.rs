@@ -74,6 +74,7 @@ fn empty(id: &str) -> BlockPlan {
 pub fn small(id: &str) -> BlockPlan {
     let mut plan = empty(id);
     plan.status = BlockStatus::Warn;
+    plan.portfolio = Some("winter".to_owned());
     plan.shape = multi(rect(0.0, 0.0, 40.0, 100.0));
     plan.books = Books {
         gross_m2: 4000.0,
