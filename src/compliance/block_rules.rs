@@ -9,7 +9,7 @@ use crate::geometry::area::{Bounds, area, length, polygon_area, rings};
 use crate::geometry::buffer::Source as Shape;
 use crate::geometry::distance::{Segment, SegmentIndex};
 use crate::geometry::overlay::{difference, intersection, shared_area, union};
-use crate::geometry::within::{around, swath};
+use crate::geometry::within::{beyond, swath};
 use crate::model::*;
 use crate::rulebook::TrailWidth;
 use crate::units::hectares;
@@ -72,11 +72,9 @@ impl Judge<'_> {
     pub(super) fn influence(&self) -> Option<Judged> {
         let rule = self.context.rules.block.influence.as_ref()?;
         let block = &self.plan.shape;
-        let pieces = around(
-            &self.trees(rule.forest_outside, rule.tree_height_m),
-            rule.tree_height_m,
-        );
-        let share = shared_area(block, &pieces) / area(block);
+        let trees = self.trees(rule.forest_outside, rule.tree_height_m);
+        let beyond = beyond(block, &trees, rule.tree_height_m);
+        let share = 1.0 - area(&beyond) / area(block);
         let required = rule.share.value;
         let holds = if rule.more_than {
             share > required + OVERLAY_SHARE
@@ -101,8 +99,7 @@ impl Judge<'_> {
             &rule.share,
         );
         if !holds {
-            let beyond = difference(block, &pieces).simplify(SHOWN_WITHIN_M);
-            judged.place = Some(Geometry::MultiPolygon(beyond));
+            judged.place = Some(Geometry::MultiPolygon(beyond.simplify(SHOWN_WITHIN_M)));
         }
         Some(judged)
     }
