@@ -129,6 +129,7 @@ fn lay_out(
     })?;
     if !talk.quiet {
         eprint!("{}", summary::problems(&outcome.problems));
+        eprint!("{}", summary::portfolios(&outcome.portfolios));
     }
     if talk.json {
         print_json(&summary::outcome_json(command, &outcome, out))?;

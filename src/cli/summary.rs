@@ -4,10 +4,10 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 
-use crate::batch::Outcome;
+use crate::batch::{Outcome, PortfolioShare};
 use crate::model::Problem;
 use crate::sources::{ClassReport, Coverage, TerrainReport};
-use crate::units::Percent;
+use crate::units::{Percent, hectares};
 
 /// Problems shown in words; the rest stand in `set_aside.csv`.
 const SHOWN: usize = 10;
@@ -68,6 +68,39 @@ pub fn class_words(report: &ClassReport) -> String {
     text
 }
 
+/// One line for each portfolio.
+pub fn portfolios(portfolios: &[PortfolioShare]) -> String {
+    let mut text = String::new();
+    for share in portfolios {
+        let row = &share.row;
+        let percent = |share: Option<f64>| {
+            share.map_or_else(|| "-".to_owned(), |share| format!("{:.2} %", 100.0 * share))
+        };
+        text += &format!(
+            "{}: {} ({}, {} required)\n",
+            row.status.key().replace('_', " "),
+            row.title,
+            percent(row.measured),
+            percent(row.required)
+        );
+    }
+    text
+}
+
+fn portfolio_json(share: &PortfolioShare) -> Value {
+    json!({
+        "portfolio": share.name,
+        "blocks": share.blocks,
+        "gross_ha": hectares(share.gross_m2),
+        "kept_ha": hectares(share.kept_m2),
+        "share": share.row.measured,
+        "required": share.row.required,
+        "status": share.row.status.key(),
+        "title": share.row.title,
+        "source": share.row.source,
+    })
+}
+
 pub fn problem_json(problem: &Problem) -> Value {
     json!({
         "reason": problem.code.key(),
@@ -89,6 +122,7 @@ pub fn outcome_json(command: &str, outcome: &Outcome, out: &Path) -> Value {
         "threads": outcome.threads,
         "counts": outcome.counts,
         "timings": outcome.timings,
+        "portfolios": outcome.portfolios.iter().map(portfolio_json).collect::<Vec<_>>(),
         "problems": outcome.problems.iter().map(problem_json).collect::<Vec<_>>(),
     })
 }

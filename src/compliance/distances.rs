@@ -8,7 +8,7 @@ use crate::geometry::buffer::Source;
 use crate::geometry::distance::{Segment, SegmentIndex, boundary_segments, inside, line_segments};
 use crate::landbase::NearFeature;
 use crate::model::*;
-use crate::rulebook::ReadStatus;
+use crate::rulebook::{ReadStatus, RuleLine};
 
 /// A legal distance may be missed by rounding only.
 pub const DISTANCE_TOLERANCE_M: f64 = 0.001;
@@ -174,7 +174,7 @@ impl Judge<'_> {
                 Some(rule.widest().reserve_m),
                 Some(shown(found.distance_m)),
                 status,
-                &rule.citation.text,
+                rule,
             );
             judged.place = point(nearest);
             Some(judged)
@@ -193,7 +193,7 @@ impl Judge<'_> {
             index: SegmentIndex::new(lines),
             polygons: vec![],
         };
-        let mut worst: Option<(f64, Nearest, &str)> = None;
+        let mut worst: Option<(f64, Nearest, &RuleLine)> = None;
         for near in self.near {
             let excludes =
                 Self::keep_out_kind(near.feature.kind) || near.feature.kind == LayerKind::Hazards;
@@ -210,7 +210,7 @@ impl Judge<'_> {
             {
                 let spare_m = found.distance_m - required_m;
                 if worst.is_none_or(|(least_m, _, _)| spare_m < least_m) {
-                    worst = Some((spare_m, found, &rule.citation.text));
+                    worst = Some((spare_m, found, rule));
                 }
             }
         }
@@ -277,7 +277,7 @@ impl Judge<'_> {
             Some(layout.road_band_m),
             measured,
             status,
-            "common practice: 100 to 150 ft from the road's edge",
+            self.road_band_source(),
         );
         judged.place = point(nearest);
         Some(judged)

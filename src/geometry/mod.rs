@@ -13,4 +13,5 @@ mod repair_contacts;
 pub mod sweep;
 pub mod terrain;
 pub mod terrain_runs;
+pub mod within;
 pub mod wkb;

@@ -36,7 +36,7 @@ pub fn resolve(
         warnings,
     }
     .lay_over(table, &mut rules)?;
-    let asks_for_nothing = rules.aimed_share() == 0.0
+    let asks_for_nothing = rules.retention_share.value == 0.0
         && rules.block == BlockRules::default()
         && rules.lines.iter().all(RuleLine::asks_for_nothing);
     if asks_for_nothing && table.line.is_empty() {

@@ -240,12 +240,4 @@ impl Rulebook {
         }
         facts.into_iter().collect()
     }
-
-    /// Share of a block's area that its layout aims at: its own, or the portfolio's if that is more.
-    pub fn aimed_share(&self) -> f64 {
-        let portfolio = self.block.portfolio_share.as_ref();
-        self.retention_share
-            .value
-            .max(portfolio.map_or(0.0, |share| share.value))
-    }
 }

@@ -78,6 +78,7 @@ pub fn lay_out(
     features: &[Feature],
     block: &SourceBlock,
 ) -> Result<BlockPlan, LayoutError> {
+    let settings = &layout::effective(settings, rules);
     let landbase = Landbase::new(features, rules, &settings.layout);
     let context = Context {
         landbase: &landbase,
