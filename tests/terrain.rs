@@ -697,6 +697,7 @@ fn a_block_between_the_centres_is_covered() {
         source_layer: "b".to_owned(),
         shape: MultiPolygon(vec![bounds(101.0, 101.0, 2.0, 2.0).to_polygon()]),
         azimuth_deg: None,
+        portfolio: None,
         repaired_m2: 0.0,
         scale: 1.0,
         geodesic_m2: 4.0,
