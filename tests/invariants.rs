@@ -316,8 +316,8 @@ fn districts() -> &'static [District] {
             lay_out("bands", |text| {
                 let text = replace(
                     text,
-                    "\"25 m\"\nmanagement_share = \"10 %\"",
-                    "\"25 m\"\nmanagement_share = \"60 %\"",
+                    "management_share = \"12 %\"",
+                    "management_share = \"60 %\"",
                 );
                 let text = replace(&text, "\"12 %\"", "\"20 %\"");
                 // Narrower than a strip, so that the mouth of a corridor is known by its width.
