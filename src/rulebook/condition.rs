@@ -83,7 +83,7 @@ impl Condition {
             }
             (Test::OneOf(words), Fact::Number(number)) => {
                 let text = number.to_string();
-                Some(words.iter().any(|word| *word == text))
+                Some(words.contains(&text))
             }
             (Test::Range { range, .. }, Fact::Number(number)) => Some(range.contains(*number)),
             (Test::Range { range, .. }, Fact::Text(text)) => {
