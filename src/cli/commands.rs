@@ -255,7 +255,7 @@ fn run_rules(what: &RulesCommand, talk: Talk) -> Ended {
                 print_json(&json!({ "version": 1, "presets": rows.collect::<Vec<_>>() }))?;
             } else {
                 for preset in &presets {
-                    print(&format!("{:<12} {}", preset.preset, preset.title))?;
+                    print(&format!("{:<16} {}", preset.preset, preset.title))?;
                 }
             }
         }

@@ -60,6 +60,7 @@ pub enum Test {
 /// One part of a class's definition.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Condition {
+    /// A fact's name, or several joined by ` or `: a flag that is up when any of theirs is.
     pub fact: String,
     pub test: Test,
 }
@@ -67,7 +68,25 @@ pub struct Condition {
 impl Condition {
     /// Whether the fact is as asked; None when it is not known or cannot be compared.
     pub fn holds(&self, facts: &Facts) -> Option<bool> {
-        match (&self.test, facts.get(&self.fact)?) {
+        let known = || self.facts().map(|fact| self.holds_for(facts.get(fact)?));
+        // One flag that is up decides for all of them; for "none is up" it decides against.
+        let decisive = self.test != Test::Flag(false);
+        if known().any(|one| one == Some(decisive)) {
+            Some(decisive)
+        } else if known().any(|one| one.is_none()) {
+            None
+        } else {
+            Some(!decisive)
+        }
+    }
+
+    /// Names of the facts that it looks at.
+    pub fn facts(&self) -> impl Iterator<Item = &str> {
+        self.fact.split(" or ").map(str::trim)
+    }
+
+    fn holds_for(&self, fact: &Fact) -> Option<bool> {
+        match (&self.test, fact) {
             (Test::Flag(asked), Fact::Flag(known)) => Some(asked == known),
             (Test::Flag(asked), Fact::Number(number)) => Some(*asked == (*number != 0.0)),
             (Test::Flag(asked), Fact::Text(text)) => {
@@ -108,5 +127,44 @@ fn flag_of(text: &str) -> Option<bool> {
         "yes" | "y" | "true" | "t" | "1" => Some(true),
         "no" | "n" | "false" | "f" | "0" => Some(false),
         _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_flag_of_several_facts_is_up_when_any_of_them_is() {
+        let either = |asked| Condition {
+            fact: "fish or community_watershed".to_owned(),
+            test: Test::Flag(asked),
+        };
+        let facts = |flags: &[(&str, bool)]| {
+            let flags = flags.iter();
+            Facts(
+                flags
+                    .map(|&(name, flag)| (name.to_owned(), Fact::Flag(flag)))
+                    .collect(),
+            )
+        };
+        for (known, up) in [
+            (vec![], None),
+            (vec![("fish", true)], Some(true)),
+            (vec![("community_watershed", true)], Some(true)),
+            (vec![("fish", false)], None),
+            (
+                vec![("fish", false), ("community_watershed", true)],
+                Some(true),
+            ),
+            (
+                vec![("fish", false), ("community_watershed", false)],
+                Some(false),
+            ),
+        ] {
+            let facts = facts(&known);
+            assert_eq!(either(true).holds(&facts), up, "{known:?}");
+            assert_eq!(either(false).holds(&facts), up.map(|up| !up), "{known:?}");
+        }
     }
 }

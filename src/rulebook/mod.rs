@@ -233,9 +233,11 @@ impl Rulebook {
                 Test::Range { unit, .. } => unit,
                 Test::Flag(_) | Test::OneOf(_) => Unit::None,
             };
-            let known = facts.entry(&condition.fact).or_insert(unit);
-            if *known != unit {
-                *known = Unit::None;
+            for fact in condition.facts() {
+                let known = facts.entry(fact).or_insert(unit);
+                if *known != unit {
+                    *known = Unit::None;
+                }
             }
         }
         facts.into_iter().collect()
