@@ -292,15 +292,25 @@ fn json_is_one_object_with_a_version_on_every_command() {
         (&["rules", "list", "--json"], 0),
         (&["rules", "show", "bc-fppr", "--json"], 0),
         (&["rules", "check", "rules.toml", "--json"], 0),
+        (&["rules", "check", "project.toml", "--json"], 2),
+        (&["schema", "--json"], 0),
+        (&["layuot", "none.toml", "--json"], 2),
         (&["demo", "--out", "demo", "--blocks", "2", "--json"], 3),
         (&["layout", "none.toml", "--out", "out", "--json"], 2),
     ] {
         let ended = run(folder.path(), arguments);
         assert_eq!(ended.code, code, "{arguments:?}: {}", ended.stderr);
         let told = one_object(&ended);
-        if code == 2 {
+        if arguments[1] == "check" {
+            assert_eq!(told["sound"], code == 0);
+        } else if code == 2 {
             assert_eq!(told["exit_code"], 2);
-            assert!(told["error"].as_str().unwrap().contains("none.toml"));
+            let word = if arguments[0] == "layuot" {
+                "'layout'"
+            } else {
+                "none.toml"
+            };
+            assert!(told["error"].as_str().unwrap().contains(word), "{told}");
         }
     }
     let quiet = layout(folder.path(), &["--out", "out", "--json", "--quiet"]);
@@ -353,20 +363,23 @@ fn rules_are_listed_shown_and_checked() {
     let list = run(folder.path(), &["rules", "list"]);
     assert_eq!(list.code, 0);
     assert_eq!(list.stdout, run(folder.path(), &["rules"]).stdout);
-    for line in list.stdout.lines() {
+    for line in list.stdout.lines().step_by(2) {
         let preset = line.split_whitespace().next().unwrap();
         let shown = run(folder.path(), &["rules", "show", preset]);
         assert_eq!(shown.code, 0, "{}", shown.stderr);
         assert!(shown.stdout.contains("protected"), "{}", shown.stdout);
     }
-    assert!(list.stdout.lines().count() >= 2);
+    assert!(list.stdout.lines().count() >= 4);
+    assert!(list.stdout.contains("7 from memory"), "{}", list.stdout);
 
     let bare = include_str!("../src/rulebook/presets/bare.toml");
     write(folder.path(), "own.toml", bare);
     let checked = run(folder.path(), &["rules", "check", "own.toml"]);
     assert_eq!((checked.code, checked.stderr.as_str()), (0, ""));
     assert!(
-        checked.stdout.starts_with("own.toml: 4 lines, sound"),
+        checked.stdout.ends_with(
+            "own.toml: 4 lines (0 from memory), can be used; 0 errors, 0 warnings, 4 hints\n"
+        ),
         "{}",
         checked.stdout
     );
@@ -376,10 +389,30 @@ fn rules_are_listed_shown_and_checked() {
         &bare.replacen("reserve = \"0 m\"", "reserv = \"0 m\"", 1),
     );
     let refused = run(folder.path(), &["rules", "check", "own.toml"]);
-    assert_eq!((refused.code, refused.stdout.as_str()), (2, ""));
-    for word in ["own.toml", "line ", "`reserv`", "`reserve`"] {
-        assert!(refused.stderr.contains(word), "{word}: {}", refused.stderr);
+    assert_eq!((refused.code, refused.stderr.as_str()), (2, ""));
+    for word in [
+        "error[unknown-key]: own.toml",
+        "line ",
+        "`reserv`",
+        "`reserve`",
+        "1 error,",
+    ] {
+        assert!(refused.stdout.contains(word), "{word}: {}", refused.stdout);
     }
+    let shown = run(folder.path(), &["rules", "show", "own.toml"]);
+    assert_eq!((shown.code, shown.stdout.as_str()), (2, ""));
+    assert!(shown.stderr.contains("`reserv`"), "{}", shown.stderr);
+    write(folder.path(), "own.toml", bare);
+    let shown = run(folder.path(), &["rules", "show", "own.toml"]);
+    assert!(
+        shown.stdout.starts_with("own.toml: No code"),
+        "{}",
+        shown.stdout
+    );
+    let text = run(folder.path(), &["rules", "show", "bare", "--toml"]);
+    assert_eq!(text.stdout, bare);
+    let quiet = run(folder.path(), &["rules", "check", "own.toml", "--quiet"]);
+    assert_eq!((quiet.code, quiet.stdout.as_str()), (0, ""));
     assert_eq!(run(folder.path(), &["rules", "check", "none.toml"]).code, 2);
 }
 

@@ -333,15 +333,6 @@ fn byte_order_mark_and_windows_line_ends_do_no_harm() {
     );
 }
 
-#[test]
-fn every_preset_is_shown_as_a_table() {
-    for name in rulebook::preset_names() {
-        let shown = rulebook::show(&rulebook::preset(name).unwrap());
-        let path = PathBuf::from(format!("{name}.toml"));
-        snapshot("fixtures/project/presets", &path, &shown);
-    }
-}
-
 /// A stroke of the keyboard in the wrong place.
 #[derive(Clone, Debug)]
 enum Slip {

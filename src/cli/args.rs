@@ -42,6 +42,13 @@ pub enum Command {
     /// Show rulebooks: widths, shares and where each is written
     #[command(after_help = "Example:\n  blockwright rules show bc-fppr")]
     Rules(RulesArgs),
+    /// Print the JSON schema of the files you write, for editors that complete and check them
+    #[command(after_help = "Example:\n  blockwright schema rulebook > rulebook.schema.json")]
+    Schema {
+        /// Which file
+        #[arg(value_enum, default_value_t = SchemaOf::Project)]
+        of: SchemaOf,
+    },
     /// Print a completion script for a shell
     #[command(after_help = "Example:\n  blockwright completions bash > blockwright.bash")]
     Completions { shell: clap_complete::Shell },
@@ -93,18 +100,39 @@ pub struct RulesArgs {
     pub what: Option<RulesCommand>,
 }
 
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum SchemaOf {
+    /// The project file
+    Project,
+    /// A rulebook
+    Rulebook,
+}
+
 #[derive(Debug, Subcommand)]
 pub enum RulesCommand {
-    /// List the presets
+    /// List the presets, with how many of their lines were read in which way
+    #[command(after_help = "Example:\n  blockwright rules list")]
     List,
-    /// Show a preset line by line
+    /// Show a rulebook as a page to print: widths, shares, definitions and sources
+    #[command(
+        after_help = "Examples:\n  blockwright rules show bc-fppr | lpr\n  blockwright rules show own.toml\n  blockwright rules show bc-fppr --toml > own.toml"
+    )]
     Show {
-        /// Name of the preset
-        preset: String,
+        /// Name of a preset, or a rulebook file
+        #[arg(value_name = "PRESET")]
+        rulebook: String,
+        /// Print its text instead, to start a rulebook of your own from
+        #[arg(long, conflicts_with = "json")]
+        toml: bool,
     },
-    /// Check a rulebook file of your own
+    /// List everything that is wrong with a rulebook: gaps, overlaps, impossible values, missing sources
+    #[command(
+        after_help = "Examples:\n  blockwright rules check own.toml\n  blockwright rules check bc-fppr\n\n\
+                      Ends with 2 when there are errors, with 0 when there are only warnings and hints."
+    )]
     Check {
-        /// Rulebook in TOML, as the presets are
-        file: PathBuf,
+        /// Rulebook in TOML, as the presets are, or the name of a preset
+        #[arg(value_name = "FILE")]
+        rulebook: String,
     },
 }

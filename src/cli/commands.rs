@@ -8,14 +8,14 @@ use anyhow::Context as _;
 use clap::CommandFactory;
 use serde_json::{Value, json};
 
-use super::args::{Cli, Command, DemoArgs, InspectArgs, LayoutArgs, RulesCommand, Talk};
+use super::args::{Cli, Command, DemoArgs, InspectArgs, LayoutArgs, RulesCommand, SchemaOf, Talk};
 use super::exit::Exit;
 use super::summary;
 use crate::batch::{self, BatchError, Options, Outcome, Progress};
 use crate::demo;
 use crate::model::ProblemCode;
 use crate::project::{self, Project};
-use crate::rulebook;
+use crate::rulebook::{self, Severity};
 use crate::sources;
 
 /// A failure and the exit code it ends with.
@@ -48,6 +48,7 @@ pub fn run(cli: &Cli) -> Exit {
         Command::Rules(args) => {
             run_rules(args.what.as_ref().unwrap_or(&RulesCommand::List), cli.talk)
         }
+        Command::Schema { of } => print_schema(*of, cli.talk),
         Command::Completions { shell } => {
             clap_complete::generate(
                 *shell,
@@ -64,14 +65,18 @@ pub fn run(cli: &Cli) -> Exit {
         Err(Failure { exit, error }) => {
             eprintln!("{}", error_text(&error));
             if cli.talk.json {
-                let text =
-                    json!({ "version": 1, "error": error_text(&error), "exit_code": exit as u8 });
-                // Nobody listens any more when this fails.
-                let _ = print_json(&text);
+                print_failure(&error_text(&error), exit);
             }
             exit
         }
     }
+}
+
+/// The object that `--json` gives when nothing was done.
+pub fn print_failure(error: &str, exit: Exit) {
+    let text = json!({ "version": 1, "error": error, "exit_code": exit as u8 });
+    // Nobody listens any more when this fails.
+    let _ = print_json(&text);
 }
 
 fn error_text(error: &anyhow::Error) -> String {
@@ -249,36 +254,86 @@ fn run_rules(what: &RulesCommand, talk: Talk) -> Ended {
                 .collect::<Result<Vec<_>, _>>()
                 .map_err(could_not_run)?;
             if talk.json {
-                let rows = presets
-                    .iter()
-                    .map(|p| json!({ "preset": p.preset, "title": p.title }));
-                print_json(&json!({ "version": 1, "presets": rows.collect::<Vec<_>>() }))?;
+                let rows: Vec<Value> = presets.iter().map(summary::preset_json).collect();
+                print_json(&json!({ "version": 1, "presets": rows }))?;
             } else {
-                for preset in &presets {
-                    print(&format!("{:<16} {}", preset.preset, preset.title))?;
+                print(summary::presets(&presets).trim_end())?;
+            }
+        }
+        RulesCommand::Show { rulebook, toml } => {
+            let (name, text) = rulebook_text(rulebook)?;
+            if *toml {
+                print(text.trim_end())?;
+                return Ok(Exit::Done);
+            }
+            let rules = if rulebook::preset_text(&name) == Some(&text) {
+                rulebook::preset(&name)
+            } else {
+                rulebook::parse(&text, &name)
+            };
+            let rules = rules.map_err(user)?;
+            if talk.json {
+                print_json(&json!({ "version": 1, "rulebook": rules }))?;
+            } else {
+                print(rulebook::show(&rules).trim_end())?;
+            }
+        }
+        RulesCommand::Check { rulebook } => {
+            let (name, text) = rulebook_text(rulebook)?;
+            let checked = rulebook::check(&text, &name);
+            if talk.json {
+                print_json(&summary::checked_json(&checked))?;
+            } else {
+                for finding in &checked.findings {
+                    if !talk.quiet || finding.severity == Severity::Error {
+                        print(&format!("{finding}\n"))?;
+                    }
+                }
+                if !talk.quiet {
+                    print(&checked.summary())?;
                 }
             }
-        }
-        RulesCommand::Show { preset } => {
-            let rules = rulebook::preset(preset).map_err(user)?;
-            if talk.json {
-                print_json(&json!({ "version": 1, "rulebook": rules }))?;
-            } else {
-                print(&rulebook::show(&rules))?;
+            if !checked.is_sound() {
+                return Ok(Exit::UserError);
             }
         }
-        RulesCommand::Check { file } => {
-            let name = file.display().to_string();
-            let text = std::fs::read_to_string(file)
-                .with_context(|| name.clone())
-                .map_err(user)?;
-            let rules = rulebook::parse(&text, &name).map_err(user)?;
-            if talk.json {
-                print_json(&json!({ "version": 1, "rulebook": rules }))?;
-            } else if !talk.quiet {
-                print(&format!("{name}: {} lines, sound", rules.lines.len()))?;
-            }
-        }
+    }
+    Ok(Exit::Done)
+}
+
+/// Longest rulebook file that is read, in bytes; a longer one is something else.
+const MOST_RULEBOOK_BYTES: u64 = 4 * 1024 * 1024;
+
+/// The text of a preset, or of a file where no preset has this name.
+fn rulebook_text(preset_or_file: &str) -> Result<(String, String), Failure> {
+    let name = preset_or_file.to_owned();
+    if let Some(text) = rulebook::preset_text(&name) {
+        return Ok((name, text.to_owned()));
+    }
+    let path = Path::new(&name);
+    let Ok(found) = std::fs::metadata(path) else {
+        return Err(user(rulebook::RulebookError::UnknownPreset { name }));
+    };
+    if !found.is_file() || found.len() > MOST_RULEBOOK_BYTES {
+        return Err(user(anyhow::anyhow!(
+            "{name}: it is no plain file of at most {MOST_RULEBOOK_BYTES} bytes"
+        )));
+    }
+    let text = std::fs::read_to_string(path)
+        .with_context(|| name.clone())
+        .map_err(user)?;
+    Ok((name, text))
+}
+
+fn print_schema(of: SchemaOf, talk: Talk) -> Ended {
+    let schema = match of {
+        SchemaOf::Project => project::project_schema(),
+        SchemaOf::Rulebook => rulebook::rulebook_schema(),
+    };
+    if talk.json {
+        print_json(&json!({ "version": 1, "command": "schema", "schema": schema }))?;
+    } else {
+        print_json(&schema)?;
     }
     Ok(Exit::Done)
 }

@@ -17,12 +17,14 @@ pub fn main() -> std::process::ExitCode {
         Err(error) => {
             // Clap sends help and version to standard output and mistakes to standard error.
             let _ = error.print();
-            return if error.use_stderr() {
-                Exit::UserError
-            } else {
-                Exit::Done
+            if !error.use_stderr() {
+                return Exit::Done.into();
             }
-            .into();
+            // There is no parsed command line to ask.
+            if std::env::args_os().any(|argument| argument == "--json") {
+                commands::print_failure(error.render().to_string().trim_end(), Exit::UserError);
+            }
+            return Exit::UserError.into();
         }
     };
     commands::run(&cli).into()

@@ -6,6 +6,7 @@ use serde_json::{Value, json};
 
 use crate::batch::{Outcome, PortfolioShare};
 use crate::model::Problem;
+use crate::rulebook::{Checked, ReadStatus, Rulebook, Severity};
 use crate::sources::{ClassReport, Coverage, TerrainReport};
 use crate::units::{Percent, hectares};
 
@@ -160,4 +161,54 @@ pub fn terrain(report: &TerrainReport, coverage: &Coverage) -> String {
 /// Without the digits that only binary fractions bring; cells may be in degrees.
 fn rounded(value: f64) -> f64 {
     (value * 1e7).round() / 1e7
+}
+
+/// One line for each preset: its name, its lines by how they were read, its title.
+pub fn presets(presets: &[Rulebook]) -> String {
+    let mut text = String::new();
+    for rules in presets {
+        let counts: Vec<String> = lines_by_status(rules)
+            .map(|(status, count)| format!("{count} {}", status.key()))
+            .collect();
+        text += &format!(
+            "{:<16} {}\n{:<16} {} lines: {}\n",
+            rules.preset,
+            rules.title,
+            "",
+            rules.lines.len(),
+            counts.join(", ")
+        );
+    }
+    text
+}
+
+fn lines_by_status(rules: &Rulebook) -> impl Iterator<Item = (ReadStatus, usize)> {
+    let counts = ReadStatus::ALL.map(|status| (status, rules.lines_of(status)));
+    counts.into_iter().filter(|(_, count)| *count > 0)
+}
+
+pub fn preset_json(rules: &Rulebook) -> Value {
+    let by_status: serde_json::Map<String, Value> = lines_by_status(rules)
+        .map(|(status, count)| (status.key().to_owned(), json!(count)))
+        .collect();
+    json!({
+        "preset": rules.preset,
+        "title": rules.title,
+        "lines": rules.lines.len(),
+        "lines_by_status": by_status,
+    })
+}
+
+pub fn checked_json(checked: &Checked) -> Value {
+    json!({
+        "version": 1,
+        "command": "rules check",
+        "file": checked.file,
+        "sound": checked.is_sound(),
+        "errors": checked.count(Severity::Error),
+        "warnings": checked.count(Severity::Warning),
+        "hints": checked.count(Severity::Hint),
+        "findings": checked.findings,
+        "rulebook": checked.rules,
+    })
 }

@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use toml::Spanned;
+use crate::rulebook::spanned::Spanned;
 
 use super::figures::{FigureText, InfluenceTable, OccupancyTable, ShareOr};
 use super::file::{RulesTable, ShareText};

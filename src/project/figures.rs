@@ -4,11 +4,12 @@ use std::fmt;
 use std::marker::PhantomData;
 use std::ops::Range;
 
+use schemars::JsonSchema;
 use serde::Deserialize;
 use serde::de::value::MapAccessDeserializer;
 use serde::de::{Deserializer, Error, IntoDeserializer, MapAccess, Visitor};
-use toml::Spanned;
 
+use crate::rulebook::spanned::Spanned;
 use crate::rulebook::values::{Length, Share};
 
 type Given<T> = Option<Spanned<T>>;
@@ -19,10 +20,12 @@ pub enum FigureText<T> {
     Cited(Box<CitedTable<T>>),
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct CitedTable<T> {
+    /// The figure itself.
     pub value: Spanned<T>,
+    /// Where it is written.
     pub source: Spanned<String>,
 }
 
@@ -33,23 +36,33 @@ pub enum ShareOr<T> {
 }
 
 /// `{ value = "50 %", tree_height = "25 m", source = "plan 2026" }`; what is not given stays as the rules have it.
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct InfluenceTable {
+    /// The share itself.
     pub value: Given<Share>,
+    /// Height of the trees whose nearness counts.
     pub tree_height: Given<Length>,
+    /// Whether the share itself is still too little.
     pub more_than: Option<bool>,
+    /// Whether the forest around the block counts.
     pub forest_outside: Option<bool>,
+    /// Where it is written.
     pub source: Given<String>,
 }
 
 /// `{ value = "25 %", trail = "strip", source = "plan 2026" }`; what is not given stays as the rules have it.
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct OccupancyTable {
+    /// The share itself.
     pub value: Given<Share>,
+    /// Whether the share itself is already too much.
     pub less_than: Option<bool>,
+    /// Whose width counts as the trail's.
+    #[schemars(extend("enum" = ["track", "strip"]))]
     pub trail: Given<String>,
+    /// Where it is written.
     pub source: Given<String>,
 }
 

@@ -3,10 +3,11 @@
 use std::collections::BTreeMap;
 use std::fmt;
 
+use crate::rulebook::spanned::Spanned;
+use schemars::JsonSchema;
 use serde::Deserialize;
 use serde::de::value::MapAccessDeserializer;
 use serde::de::{Deserializer, Error, IgnoredAny, MapAccess, SeqAccess, Visitor};
-use toml::Spanned;
 
 use super::figures::{FigureText, InfluenceTable, OccupancyTable, ShareOr};
 use crate::model::LayerKind;
@@ -15,26 +16,36 @@ use crate::rulebook::values::{Area, Constant, Direction, Length, Share, Written}
 
 type Given<T> = Option<Spanned<T>>;
 
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ProjectFile {
+    /// Name, work CRS and unit.
     #[serde(default)]
     pub project: ProjectTable,
+    /// Which layer plays which role.
     pub layers: LayersTable,
+    /// The rules in force.
     pub rules: Spanned<RulesTable>,
+    /// The felling machine.
     #[serde(default)]
     pub machine: MachineTable,
+    /// How blocks are laid out.
     #[serde(default)]
     pub layout: LayoutTable,
+    /// Machine time.
     #[serde(default)]
     pub production: ProductionTable,
 }
 
-#[derive(Default, Deserialize)]
+#[derive(Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ProjectTable {
+    /// Shown in `run.json`; the file's name if not given.
     pub name: Option<String>,
+    /// The work CRS, projected and in metres: `EPSG:32616`, WKT or a `+proj=` string.
     pub crs: Given<String>,
+    /// The unit of bare numbers of length.
+    #[schemars(extend("enum" = ["m", "ft"]))]
     pub unit: Given<String>,
 }
 
@@ -45,13 +56,19 @@ pub struct LayersTable {
     pub unknown: Vec<Spanned<String>>,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct TerrainTable {
+    /// File of the elevation raster, relative to the project file, or a list of its tiles.
     pub source: Spanned<TerrainFiles>,
+    /// CRS of a raster that names none, or a wrong one.
     pub crs: Given<String>,
+    /// Band that holds the elevations.
     pub band: Given<i64>,
+    /// Unit of the elevations.
+    #[schemars(extend("enum" = ["m", "ft"]))]
     pub vertical_unit: Given<String>,
+    /// Finer rasters are averaged to about this cell.
     pub cell: Given<Length>,
 }
 
@@ -61,30 +78,47 @@ pub enum TerrainFiles {
     Several(Vec<Spanned<String>>),
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct LayerTable {
+    /// The file, relative to the project file.
     pub source: Spanned<String>,
+    /// Name of the layer; needed where the file holds several.
     pub layer: Option<String>,
+    /// Filter in OGR's SQL WHERE syntax: only features that pass are read.
     #[serde(rename = "where")]
     pub filter: Option<String>,
+    /// CRS of a layer that names none, or a wrong one.
     pub crs: Given<String>,
+    /// Id of the feature; without it `fid N`.
     pub id: Given<AttributeText>,
+    /// Class, after `class_map` one of the rulebook's.
     pub class: Given<AttributeText>,
+    /// Class as read to class of the rulebook.
     #[serde(default)]
     pub class_map: BTreeMap<String, Spanned<String>>,
+    /// Channel width of a stream line, cleared width of a road line.
     pub width: Given<AttributeText>,
+    /// Strips of this block run this way, in degrees.
     pub azimuth: Given<AttributeText>,
+    /// Standing trees per hectare.
     pub stems_per_ha: Given<AttributeText>,
+    /// Mean tree volume in cubic metres.
     pub tree_m3: Given<AttributeText>,
     /// Fact as the rules name it -> where it is read.
     #[serde(default)]
     pub facts: BTreeMap<String, Spanned<AttributeText>>,
+    /// Width of the treeless fringe between bank and first trees.
     pub fringe: Given<AttributeText>,
+    /// Steepest slope of a slope class.
     pub slope: Given<AttributeText>,
+    /// Unit of slopes without a sign.
+    #[schemars(extend("enum" = ["percent", "degree", "fraction"]))]
     pub slope_unit: Given<String>,
+    /// Slope class as read -> its steepest slope.
     #[serde(default)]
     pub slope_map: BTreeMap<String, Spanned<Constant>>,
+    /// Portfolio (season, year) that a block belongs to.
     pub portfolio: Given<AttributeText>,
 }
 
@@ -99,31 +133,45 @@ pub enum AttributeItem {
     Constant(Spanned<Constant>),
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-struct ConstantTable {
+pub struct ConstantTable {
+    /// The value of every feature.
     value: Spanned<Constant>,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct RulesTable {
-    /// One of the two must be there, and only one.
+    /// A preset of `blockwright rules list`; this or `rulebook`, not both.
     pub preset: Given<String>,
+    /// A file with rules of your own.
     pub rulebook: Given<String>,
     /// Source of every override that names none of its own.
     pub source: Given<String>,
+    /// Share that must stay of each block.
     pub retention_share: Given<ShareText>,
+    /// What the retention share is a share of: `net` or `gross`.
     pub share_of: Given<FigureText<String>>,
+    /// Whether reserves inside the block count towards the share.
     pub reserves_count: Given<FigureText<bool>>,
+    /// Share of the gross area of all blocks of a portfolio that must stay.
     pub portfolio_share: Given<ShareText>,
+    /// Share of the block within one tree height of retained trees.
     pub influence_share: Given<ShareOr<InfluenceTable>>,
+    /// Share of the net area that trails may take.
     pub occupancy: Given<ShareOr<OccupancyTable>>,
+    /// Largest area felled in one piece.
     pub largest_opening: Given<FigureText<Area>>,
+    /// Narrowest retention corridor.
     pub corridor_min: Given<FigureText<Length>>,
+    /// Widest retention corridor.
     pub corridor_max: Given<FigureText<Length>>,
+    /// Retention nearer to a road than this is a warning.
     pub road_band: Given<FigureText<Length>>,
+    /// Retention nearer to a road than this is a failure.
     pub road_band_fail: Given<FigureText<Length>>,
+    /// Figures laid over the preset's line for a kind and class, or lines of one's own.
     #[serde(default)]
     pub line: Vec<Spanned<LineTable>>,
 }
@@ -137,66 +185,107 @@ pub enum ShareText {
     },
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-struct CitedShareTable {
+pub struct CitedShareTable {
+    /// The share.
     value: Spanned<Share>,
+    /// Where it is written.
     source: Spanned<String>,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct LineTable {
+    /// Layer role that the line is for.
+    #[schemars(extend("enum" = ["streams", "lakes", "wetlands", "roads", "protected", "hazards"]))]
     pub kind: Spanned<String>,
+    /// Class, or `*` for every class without a line of its own.
     pub class: Spanned<String>,
+    /// Short name for outputs.
     pub title: Option<String>,
+    /// The class's definition in words.
     pub definition: Option<String>,
+    /// The class's definition by facts, all of which must hold.
     #[serde(default)]
     pub when: BTreeMap<String, Spanned<ConditionText>>,
+    /// Width in which nothing is cut or driven.
     pub reserve: Given<WidthText>,
+    /// Width beyond the reserve in which a share must stay.
     pub management: Given<WidthText>,
+    /// Share of the management zone that must stay.
     pub management_share: Given<ShareText>,
+    /// Width from the edge on which no machine stands or drives.
     pub machine_exclusion: Given<WidthText>,
+    /// How distances run: on the map or along the ground.
+    #[schemars(extend("enum" = ["horizontal", "slope"]))]
     pub distance: Given<String>,
+    /// Where widths begin.
+    #[schemars(extend("enum" = ["bank", "stand_edge", "centreline"]))]
     pub measured_from: Given<String>,
+    /// Widest channel of the class.
     pub channel_up_to: Given<Length>,
+    /// Where the figures are written; needed unless `[rules]` has a `source`.
     pub source: Given<String>,
 }
 
-#[derive(Default, Deserialize)]
+#[derive(Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct MachineTable {
+    /// From the machine's centre to the farthest tree on one side.
     pub reach: Given<Length>,
+    /// Kept in hand on each side.
     pub reach_margin: Given<Length>,
+    /// Largest slope, rise over run.
     pub max_slope: Given<Share>,
+    /// Half the width the machine needs to pass.
     pub half_width: Given<Length>,
 }
 
-#[derive(Default, Deserialize)]
+#[derive(Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct LayoutTable {
+    /// No retention nearer to a road's edge: nearer is a warning.
     pub road_band: Given<Length>,
+    /// Retention nearer than this is a failure.
     pub road_band_fail: Given<Length>,
+    /// Lay one pass along boundary and reserve edges, cut by day.
     pub boundary_pass: Option<bool>,
+    /// Way of the strips.
     pub azimuth: Given<Direction>,
+    /// Least width of a retention corridor.
     pub corridor_min: Given<Length>,
+    /// Greatest width of a retention corridor.
     pub corridor_max: Given<Length>,
+    /// Stretches nearer to boundary or reserve edge are day-only.
     pub edge_distance: Given<Length>,
+    /// Stretches nearer to a hazard are day-only.
     pub hazard_distance: Given<Length>,
+    /// A night-safe stretch shorter than this joins its day-only neighbour.
     pub section_min: Given<Length>,
+    /// Cleared width of a road line that has none of its own.
     pub road_width: Given<Length>,
+    /// A part whose edge lies this near to a road's edge fronts on it.
     pub frontage_distance: Given<Length>,
+    /// How far a road or landing is looked for.
     pub access_search: Given<Length>,
+    /// Smaller pieces are booked as unworked.
     pub sliver: Given<Area>,
+    /// Whether soft ground is cut by day or left.
+    #[schemars(extend("enum" = ["day_only", "leave"]))]
     pub soft_ground: Given<String>,
+    /// Cut road clearing by day only.
     pub road_clearing_day_only: Option<bool>,
 }
 
-#[derive(Default, Deserialize)]
+#[derive(Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ProductionTable {
+    /// Trees per hectare where no stand says so.
     pub stems_per_ha: Given<f64>,
+    /// Machine seconds per tree.
     pub seconds_per_tree: Given<f64>,
+    /// Machine seconds per advance of 5 ft.
     pub seconds_per_advance: Given<f64>,
 }
 

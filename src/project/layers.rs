@@ -3,7 +3,7 @@
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
-use toml::Spanned;
+use crate::rulebook::spanned::Spanned;
 
 use super::file::{AttributeItem, AttributeText, LayerTable};
 use super::plain_file::{Found, beside, look, why_not_plain};

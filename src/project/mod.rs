@@ -9,6 +9,7 @@ mod plain_file;
 mod resolve;
 mod rulebook_file;
 mod rules;
+mod schema;
 mod settings;
 mod slope;
 mod terrain;
@@ -18,6 +19,7 @@ use std::path::{Path, PathBuf};
 
 pub use errors::{ProjectError, Reason, Whose};
 pub(crate) use plain_file::why_not_plain;
+pub use schema::project_schema;
 pub use slope::SlopeUnit;
 
 use crate::model::{LayerKind, Settings};

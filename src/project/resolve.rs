@@ -3,7 +3,7 @@
 use std::ops::Range;
 use std::path::Path;
 
-use toml::Spanned;
+use crate::rulebook::spanned::Spanned;
 
 use super::file::ProjectFile;
 use super::layers::Resolver;

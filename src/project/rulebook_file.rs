@@ -1,7 +1,7 @@
 //! `[rules] rulebook`: a rulebook of one's own beside the project file.
 
+use crate::rulebook::spanned::Spanned;
 use sha2::{Digest, Sha256};
-use toml::Spanned;
 
 use super::layers::plain_path;
 use super::resolve::Context;

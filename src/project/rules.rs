@@ -3,7 +3,7 @@
 use std::cmp::Reverse;
 use std::collections::BTreeMap;
 
-use toml::Spanned;
+use crate::rulebook::spanned::Spanned;
 
 use super::block_rules::BlockFigures;
 use super::file::{LineTable, RulesTable, ShareText};

@@ -1,6 +1,6 @@
 //! `[machine]`, `[layout]` and `[production]`: units and ranges.
 
-use toml::Spanned;
+use crate::rulebook::spanned::Spanned;
 
 use super::file::{LayoutTable, MachineTable, ProductionTable};
 use super::resolve::Context;

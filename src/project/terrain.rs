@@ -20,7 +20,7 @@ pub fn resolve(
         role: "terrain",
         look_for_files,
     };
-    let one = |source: &toml::Spanned<String>| {
+    let one = |source: &crate::rulebook::spanned::Spanned<String>| {
         Ok(TerrainFile {
             path: resolver.path(source)?,
             source: source.get_ref().clone(),
@@ -28,7 +28,10 @@ pub fn resolve(
     };
     let span = table.source.span();
     let files = match table.source.get_ref() {
-        TerrainFiles::One(source) => vec![one(&toml::Spanned::new(span, source.clone()))?],
+        TerrainFiles::One(source) => vec![one(&crate::rulebook::spanned::Spanned::new(
+            span,
+            source.clone(),
+        ))?],
         TerrainFiles::Several(sources) if sources.is_empty() => {
             let key = "source".to_owned();
             return Err(context.error(span, Reason::Empty { key }));

@@ -3,110 +3,180 @@
 use std::collections::BTreeMap;
 use std::fmt;
 
+use crate::rulebook::spanned::Spanned;
+use schemars::JsonSchema;
 use serde::Deserialize;
 use serde::de::value::{MapAccessDeserializer, SeqAccessDeserializer};
 use serde::de::{Deserializer, Error, MapAccess, SeqAccess, Visitor};
-use toml::Spanned;
 
 use super::values::{Area, Length, Share, Written};
 
 type Given<T> = Option<Spanned<T>>;
 
-#[derive(Deserialize)]
+/// A rulebook: what each class of features asks for, and where that is written.
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct RulebookFile {
+    /// What the rulebook stands for, in words.
     pub title: String,
+    /// Rules for whole blocks.
     pub block: BlockTable,
     /// Short name -> words of a citation.
     #[serde(default)]
     pub documents: BTreeMap<String, String>,
+    /// One line for each class of features.
     #[serde(default)]
     pub line: Vec<Spanned<LineTable>>,
 }
 
 /// Rules for whole blocks.
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct BlockTable {
+    /// Share that must be left standing of each block.
     pub retention_share: Spanned<CitedTable<Share>>,
+    /// What the share is a share of; `net`, the block without its reserves, if not given.
+    #[schemars(extend("enum" = ["net", "gross"]))]
     pub share_of: Given<String>,
+    /// Whether reserves inside the block count towards the share, which is then one of the gross area.
     #[serde(default)]
     pub reserves_count: bool,
+    /// Share of the sum of the gross areas of all blocks of a portfolio (a season).
     pub portfolio_share: Given<CitedTable<Share>>,
+    /// Share of the block that must lie within one tree height of standing trees.
     pub influence_share: Given<InfluenceTable>,
+    /// Greatest share of the net area that trails may take.
     pub occupancy: Given<OccupancyTable>,
+    /// Largest piece of ground felled in one.
     pub largest_opening: Given<CitedTable<Area>>,
+    /// Least width of a retention corridor.
     pub corridor_min: Given<CitedTable<Length>>,
+    /// Greatest width of a retention corridor.
     pub corridor_max: Given<CitedTable<Length>>,
+    /// No retention nearer than this to a road's edge: nearer is a warning.
     pub road_band: Given<CitedTable<Length>>,
+    /// Retention nearer than this to a road's edge is a failure.
     pub road_band_fail: Given<CitedTable<Length>>,
 }
 
 /// A figure with its source.
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
+#[schemars(rename = "Cited{T}")]
 pub struct CitedTable<T> {
+    /// The figure.
     pub value: Spanned<T>,
+    /// Id of the check value that the figure is compared with.
     pub cites: Given<String>,
+    /// Short name of the document, a key of `[documents]`.
     pub document: Given<String>,
+    /// Where in the document: section, table, page.
     pub section: Option<String>,
+    /// The source in words, where no document is named, or beside it.
     pub source: Option<String>,
+    /// How the figure came to be known; `from memory` warns wherever it decides.
+    #[schemars(extend("enum" = ["read in source", "secondary", "from memory", "common practice"]))]
     pub status: Spanned<String>,
 }
 
-#[derive(Deserialize)]
+/// Retention by influence area, with its source.
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct InfluenceTable {
+    /// The share.
     pub value: Spanned<Share>,
+    /// Whether the share itself is still too little.
     #[serde(default)]
     pub more_than: bool,
+    /// Height of the trees, at most 120 m.
     pub tree_height: Spanned<Length>,
+    /// Whether the forest outside the block is taken to stand and counts.
     #[serde(default)]
     pub forest_outside: bool,
+    /// Id of the check value that the figure is compared with.
     pub cites: Given<String>,
+    /// Short name of the document, a key of `[documents]`.
     pub document: Given<String>,
+    /// Where in the document: section, table, page.
     pub section: Option<String>,
+    /// The source in words, where no document is named, or beside it.
     pub source: Option<String>,
+    /// How the figure came to be known; `from memory` warns wherever it decides.
+    #[schemars(extend("enum" = ["read in source", "secondary", "from memory", "common practice"]))]
     pub status: Spanned<String>,
 }
 
-#[derive(Deserialize)]
+/// How much of the ground trails may take, with its source.
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct OccupancyTable {
+    /// The share.
     pub value: Spanned<Share>,
+    /// Whether the share itself is already too much.
     #[serde(default)]
     pub less_than: bool,
+    /// Whose width counts: `track`, what the machine drives over (if not given), or `strip`, the whole strip.
+    #[schemars(extend("enum" = ["track", "strip"]))]
     pub trail: Given<String>,
+    /// Id of the check value that the figure is compared with.
     pub cites: Given<String>,
+    /// Short name of the document, a key of `[documents]`.
     pub document: Given<String>,
+    /// Where in the document: section, table, page.
     pub section: Option<String>,
+    /// The source in words, where no document is named, or beside it.
     pub source: Option<String>,
+    /// How the figure came to be known; `from memory` warns wherever it decides.
+    #[schemars(extend("enum" = ["read in source", "secondary", "from memory", "common practice"]))]
     pub status: Spanned<String>,
 }
 
 /// What one class of features asks for.
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct LineTable {
+    /// Stable name of the line, once in the file.
     pub id: Spanned<String>,
+    /// Layer role that the line is for.
+    #[schemars(extend("enum" = ["streams", "lakes", "wetlands", "roads", "protected", "hazards"]))]
     pub kind: Spanned<String>,
+    /// Class as the layers or `class_map` name it; `*` for every class without a line of its own.
     pub class: Spanned<String>,
+    /// Short name for outputs.
     pub title: String,
+    /// The class's definition in words.
     pub definition: String,
-    /// By the fact's name; a flag may name several, as in `"fish or community_watershed" = true`.
+    /// The class's definition by facts, all of which must hold: `channel` and `area` of the feature itself, or any
+    /// name that the project's layers give.
+    /// A flag may name several facts, as in `"fish or community_watershed" = true`.
     #[serde(default)]
     pub when: BTreeMap<String, Spanned<ConditionText>>,
+    /// Width in which nothing is cut or driven.
     pub reserve: Spanned<WidthText>,
+    /// Width beyond the reserve in which a share must stay.
     pub management: Given<WidthText>,
+    /// Share of the management zone that must stay.
     pub management_share: Given<ShareText>,
+    /// Width, from the same edge as the reserve, on which no machine stands or drives.
     pub machine_exclusion: Given<WidthText>,
+    /// How distances run: `horizontal`, on the map (if not given), or `slope`, along the ground.
+    #[schemars(extend("enum" = ["horizontal", "slope"]))]
     pub distance: Given<String>,
+    /// Where widths begin: `bank` or edge (if not given), `stand_edge`, the first trees, or `centreline`.
+    #[schemars(extend("enum" = ["bank", "stand_edge", "centreline"]))]
     pub measured_from: Given<String>,
+    /// Widest channel of the class; half of it stands in for an unknown channel width.
     pub channel_up_to: Given<Length>,
+    /// Id of the check value that the figure is compared with.
     pub cites: Given<String>,
+    /// Short name of the document, a key of `[documents]`.
     pub document: Given<String>,
+    /// Where in the document: section, table, page.
     pub section: Option<String>,
+    /// The source in words, where no document is named, or beside it.
     pub source: Option<String>,
+    /// How the figure came to be known; `from memory` warns wherever it decides.
+    #[schemars(extend("enum" = ["read in source", "secondary", "from memory", "common practice"]))]
     pub status: Spanned<String>,
 }
 
@@ -124,20 +194,26 @@ pub enum WidthText {
 }
 
 /// `{ slope = "> 25 % and < 35 %", width = "100 ft" }`.
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct SlopeClassTable {
+    /// The slopes of the class, with the side each limit belongs to: `> 25 % and < 35 %`.
     pub slope: Spanned<String>,
+    /// The width on such ground.
     pub width: Spanned<Length>,
 }
 
 /// `{ base = "50 ft", from_slope = "10 %", per_percent = "2 ft", most = "230 ft" }`.
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct FormulaTable {
+    /// Width on ground up to `from_slope`.
     pub base: Spanned<Length>,
+    /// Slope from which the width grows.
     pub from_slope: Spanned<Share>,
+    /// What each percent of slope beyond it adds.
     pub per_percent: Spanned<Length>,
+    /// Greatest width.
     pub most: Spanned<Length>,
 }
 

@@ -1,12 +1,18 @@
 //! Rules as data: what a class of feature asks for, and where that is written. Presets are embedded TOML.
 
 mod block;
+mod check;
+mod columns;
 mod condition;
+mod coverage;
 pub(crate) mod file;
 mod preset;
 mod range;
 pub(crate) mod read;
+pub(crate) mod schema;
 mod show;
+pub(crate) mod spanned;
+mod suspicions;
 pub(crate) mod toml_text;
 pub(crate) mod values;
 mod width;
@@ -18,9 +24,12 @@ use serde::Serialize;
 use crate::model::{Facts, LayerKind};
 
 pub use block::{BlockRules, Influence, Occupancy, ShareOf, TrailWidth};
+pub use check::{Checked, Finding, check};
 pub use condition::{Condition, Test, Unit};
-pub use preset::{RulebookError, parse, preset, preset_names};
+pub use preset::{RulebookError, parse, preset, preset_names, preset_text};
 pub use range::{Limit, Range};
+pub use read::Severity;
+pub use schema::rulebook_schema;
 pub use show::show;
 pub use toml_text::{Place, TomlFault};
 pub use width::{Distance, MeasuredFrom, SlopeClass, Width, Widths};

@@ -128,10 +128,20 @@ pub(super) fn faults(
         place: span.map(|span| Box::new(Place::of(text, span))),
         fault,
     })?;
+    Ok(read_file(&file, text, name, origin))
+}
+
+/// From the shape of the TOML to rules, with everything that is wrong on the way.
+pub(super) fn read_file(
+    file: &RulebookFile,
+    text: &str,
+    name: &str,
+    origin: &str,
+) -> (Rulebook, Vec<Fault>) {
     let documents: &BTreeMap<String, String> = &file.documents;
     let mut reader = Reader::new(text, origin, LengthUnit::Metre, documents);
-    let rules = reader.rulebook(&file, name);
+    let rules = reader.rulebook(file, name);
     let mut faults = reader.faults;
     faults.sort_by_key(|fault| fault.span.start);
-    Ok((rules, faults))
+    (rules, faults)
 }

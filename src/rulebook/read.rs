@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 use std::ops::Range as Span;
 
-use toml::Spanned;
+use crate::rulebook::spanned::Spanned;
 
 use super::file::*;
 use super::toml_text::{Place, did_you_mean};
@@ -23,6 +23,8 @@ const MOST_TREE_M: f64 = 120.0;
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Severity {
+    /// Nothing is wrong, but it may not be what was meant.
+    Hint,
     /// The rulebook can be used, but somebody should look.
     Warning,
     Error,
@@ -431,9 +433,13 @@ impl<'a> Reader<'a> {
     /// Classes must take level ground first and follow one another without a gap or an overlap.
     fn slope_classes(&mut self, classes: &[Spanned<SlopeClassTable>], span: Span<usize>) -> Width {
         let mut read = Vec::with_capacity(classes.len());
+        let mut all_widths = true;
         for class in classes {
             let own = class.get_ref();
+            let faults = self.faults.len();
             let width_m = self.width_length(&own.width);
+            // A width that could not be read is 0, and no less than the one before it.
+            all_widths &= self.faults.len() == faults;
             match Range::parse(own.slope.get_ref(), slope_number) {
                 Ok(slope) => read.push((SlopeClass { slope, width_m }, own.slope.span())),
                 Err(message) => self.fault(own.slope.span(), "wrong-value", message),
@@ -452,12 +458,17 @@ impl<'a> Reader<'a> {
             a.0.total_cmp(&b.0).then(a.1.cmp(&b.1))
         });
         if whole {
-            self.seams(&read, span);
+            self.seams(&read, span, all_widths);
         }
         Width::BySlope(read.into_iter().map(|(class, _)| class).collect())
     }
 
-    fn seams(&mut self, classes: &[(SlopeClass, Span<usize>)], whole: Span<usize>) {
+    fn seams(
+        &mut self,
+        classes: &[(SlopeClass, Span<usize>)],
+        whole: Span<usize>,
+        compare_widths: bool,
+    ) {
         let percent = |value: f64| Unit::Percent.show(value);
         let Some(((first, first_span), (last, last_span))) = classes.first().zip(classes.last())
         else {
@@ -520,7 +531,7 @@ impl<'a> Reader<'a> {
                 );
                 self.fault(span.clone(), "gap", message);
             }
-            if above.width_m < below.width_m {
+            if compare_widths && above.width_m < below.width_m {
                 let message = format!(
                     "steeper ground gets less: {} m after {} m",
                     above.width_m, below.width_m

@@ -6,14 +6,16 @@ use std::ops::Range;
 use serde::de::DeserializeOwned;
 
 /// A place in a text file with the line it stands on, shown with a row of carets below.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Place {
     /// Counted from 1.
     pub line: usize,
     /// In characters, counted from 1.
     pub column: usize,
     excerpt: String,
+    #[serde(skip)]
     before: usize,
+    #[serde(skip)]
     marked: usize,
 }
 

@@ -1,0 +1,117 @@
+//! The JSON schemas in docs/schema: kept current, and of one mind with the program about what is written in TOML.
+
+use std::path::{Path, PathBuf};
+
+use blockwright::{project, rulebook};
+use serde_json::Value;
+
+fn schemas() -> [(&'static str, Value); 2] {
+    [
+        ("project", project::project_schema()),
+        ("rulebook", rulebook::rulebook_schema()),
+    ]
+}
+
+#[test]
+fn the_schemas_in_the_documents_are_those_of_the_program() {
+    for (name, schema) in schemas() {
+        let path = format!("docs/schema/{name}.schema.json");
+        let kept = std::fs::read_to_string(&path).unwrap_or_default();
+        let now = serde_json::to_string_pretty(&schema).unwrap() + "\n";
+        assert!(
+            kept == now,
+            "{path} is out of date: run `cargo run -- schema {name} > {path}`"
+        );
+    }
+}
+
+fn toml_files(folder: &str) -> Vec<PathBuf> {
+    let entries = std::fs::read_dir(folder).unwrap();
+    let mut files: Vec<PathBuf> = entries.map(|entry| entry.unwrap().path()).collect();
+    files.retain(|path| path.extension().is_some_and(|found| found == "toml"));
+    files.sort();
+    assert!(!files.is_empty(), "{folder}");
+    files
+}
+
+fn as_json(text: &str) -> Option<Value> {
+    let table: toml::Table = text.parse().ok()?;
+    serde_json::to_value(table).ok()
+}
+
+fn faults(validator: &jsonschema::Validator, instance: &Value) -> Vec<String> {
+    let errors = validator.iter_errors(instance);
+    errors
+        .map(|error| format!("{} at {}", error, error.instance_path()))
+        .collect()
+}
+
+fn validators() -> [jsonschema::Validator; 2] {
+    schemas().map(|(_, schema)| {
+        jsonschema::meta::validate(&schema).unwrap();
+        jsonschema::validator_for(&schema).unwrap()
+    })
+}
+
+#[test]
+fn what_the_program_reads_fits_the_schema() {
+    let [of_project, of_rulebook] = validators();
+    for name in rulebook::preset_names() {
+        let preset = as_json(rulebook::preset_text(name).unwrap()).unwrap();
+        assert_eq!(faults(&of_rulebook, &preset), [""; 0], "{name}");
+    }
+    let mut seen = 0;
+    let mut fits = |path: &Path, validator: &jsonschema::Validator| {
+        let file = as_json(&std::fs::read_to_string(path).unwrap()).unwrap();
+        assert_eq!(faults(validator, &file), [""; 0], "{}", path.display());
+        seen += 1;
+    };
+    for folder in ["fixtures/project/valid", "fixtures/real"] {
+        toml_files(folder)
+            .iter()
+            .for_each(|path| fits(path, &of_project));
+    }
+    fits(Path::new("src/demo/project.toml"), &of_project);
+    let rulebooks = toml_files("fixtures/rulebooks/valid");
+    rulebooks.iter().for_each(|path| fits(path, &of_rulebook));
+    assert!(seen >= 8, "{seen}");
+}
+
+#[test]
+fn what_has_the_wrong_shape_does_not_fit_the_schema() {
+    let [of_project, of_rulebook] = validators();
+    let mut refused = 0;
+    for path in toml_files("fixtures/project/invalid") {
+        let Ok(text) = std::fs::read_to_string(&path) else {
+            continue;
+        };
+        let Err(error) = project::parse(&text, &path) else {
+            continue;
+        };
+        let by_shape = [
+            "unknown-key",
+            "missing-key",
+            "missing-role",
+            "unknown-role",
+            "wrong-unit",
+        ];
+        if let (Some(file), true) = (as_json(&text), by_shape.contains(&error.code())) {
+            assert!(!of_project.is_valid(&file), "{}: {error}", path.display());
+            refused += 1;
+        }
+    }
+    for path in toml_files("fixtures/rulebooks/invalid") {
+        let text = std::fs::read_to_string(&path).unwrap();
+        let checked = rulebook::check(&text, "x");
+        let by_shape = ["unknown-key", "missing-key", "wrong-type", "unknown-choice"];
+        let found = checked
+            .findings
+            .iter()
+            .any(|own| by_shape.contains(&own.code));
+        if let (Some(file), true) = (as_json(&text), found) {
+            assert!(!of_rulebook.is_valid(&file), "{}", path.display());
+            refused += 1;
+        }
+    }
+    assert!(refused >= 14, "{refused}");
+}
