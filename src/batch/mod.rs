@@ -114,6 +114,7 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
         settings: &project.settings,
         rules: &project.rules,
         engines: ENGINES,
+        terrain: None,
     };
     let hook = std::panic::take_hook();
     // A crash in one block is caught and reported with the block; the default hook would write over the progress bar.

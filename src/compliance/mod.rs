@@ -6,19 +6,22 @@ mod distances;
 mod reach;
 
 use crate::geometry::area::Bounds;
-use crate::landbase::NearFeature;
+use crate::landbase::{NearFeature, Slopes};
 use crate::layout::{Context, local_origin};
 use crate::model::*;
 
 /// Measures the plan of `block` anew, fills in its compliance rows and findings, and sets its status.
 pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
+    let origin = local_origin(block);
     let near = context
         .landbase
-        .near(&Bounds::of_polygons(&block.shape), local_origin(block));
+        .near(&Bounds::of_polygons(&block.shape), origin);
+    let slopes = context.landbase.slopes(context.terrain, &near, origin);
     let judge = Judge {
         context,
         plan,
         near: &near,
+        slopes: &slopes,
     };
     let mut verdicts = Vec::new();
     verdicts.extend(judge.retention_share());
@@ -56,6 +59,7 @@ struct Judge<'j> {
     context: Context<'j>,
     plan: &'j BlockPlan,
     near: &'j [NearFeature<'j>],
+    slopes: &'j Slopes<'j>,
 }
 
 /// One row, with the place that decided it.

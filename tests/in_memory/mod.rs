@@ -5,7 +5,7 @@ use blockwright::compliance;
 use blockwright::geometry::area::area;
 use blockwright::geometry::buffer::Engines;
 use blockwright::geometry::overlay::oriented;
-use blockwright::landbase::Landbase;
+use blockwright::landbase::{Landbase, SlopeSource};
 use blockwright::layout::{self, Context, LayoutError};
 use blockwright::model::*;
 use blockwright::rulebook::{Rulebook, preset};
@@ -78,12 +78,28 @@ pub fn lay_out(
     features: &[Feature],
     block: &SourceBlock,
 ) -> Result<BlockPlan, LayoutError> {
+    lay_out_on(engines, settings, rules, features, None, block)
+}
+
+/// One block laid out and judged on ground of known slope.
+///
+/// # Errors
+/// As the layout.
+pub fn lay_out_on(
+    engines: Engines<'_>,
+    settings: &Settings,
+    rules: &Rulebook,
+    features: &[Feature],
+    terrain: Option<&dyn SlopeSource>,
+    block: &SourceBlock,
+) -> Result<BlockPlan, LayoutError> {
     let landbase = Landbase::new(features, rules, &settings.layout);
     let context = Context {
         landbase: &landbase,
         settings,
         rules,
         engines,
+        terrain,
     };
     let mut plan = layout::lay_out(context, block)?;
     compliance::judge(context, block, &mut plan);
