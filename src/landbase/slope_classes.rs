@@ -161,3 +161,83 @@ impl Class {
 fn cross(a: Coord, b: Coord) -> f64 {
     a.x * b.y - a.y * b.x
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use geo::{LineString, Polygon};
+
+    fn c(x: f64, y: f64) -> Coord {
+        Coord { x, y }
+    }
+
+    fn square(low: Coord, side: f64) -> MultiPolygon {
+        let high = low + c(side, side);
+        let ring = vec![low, c(high.x, low.y), high, c(low.x, high.y), low];
+        MultiPolygon(vec![Polygon::new(LineString(ring), vec![])])
+    }
+
+    /// 10 % from (0, 0) to (100, 100), 40 % from (50, 0) to (150, 100), seen from an origin far off.
+    fn classes() -> SlopeClasses {
+        let far = c(500_000.0, 5_000_000.0);
+        let shapes = [
+            (0.1, square(far, 100.0)),
+            (0.4, square(far + c(50.0, 0.0), 100.0)),
+        ];
+        let window = Bounds {
+            min: c(-200.0, -200.0),
+            max: c(400.0, 400.0),
+        };
+        let shapes = shapes.iter().map(|(slope, shape)| (*slope, shape));
+        SlopeClasses::new(shapes, &window, far)
+    }
+
+    fn runs(a: Coord, b: Coord) -> Vec<(f64, f64, Option<f64>)> {
+        let runs = classes().along(a, b);
+        runs.iter()
+            .map(|run| (run.from, run.to, run.slope))
+            .collect()
+    }
+
+    #[test]
+    fn a_segment_is_cut_at_the_borders_and_the_steeper_class_wins() {
+        let expected = vec![
+            (0.0, 0.25, None),
+            (0.25, 0.375, Some(0.1)),
+            (0.375, 0.625, Some(0.4)),
+            (0.625, 1.0, None),
+        ];
+        assert_eq!(runs(c(-100., 50.), c(300., 50.)), expected);
+        let back = expected
+            .iter()
+            .rev()
+            .map(|&(from, to, slope)| (1.0 - to, 1.0 - from, slope))
+            .collect::<Vec<_>>();
+        assert_eq!(runs(c(300., 50.), c(-100., 50.)), back);
+    }
+
+    #[test]
+    fn a_border_belongs_to_the_classes_on_both_sides() {
+        // Along the steeper square's left border, and on beyond it.
+        assert_eq!(
+            runs(c(50., -100.), c(50., 300.)),
+            vec![(0.0, 0.25, None), (0.25, 0.5, Some(0.4)), (0.5, 1.0, None)]
+        );
+        // Along the common lower border: the gentle class alone, then both, then the steeper alone.
+        assert_eq!(
+            runs(c(0., 0.), c(200., 0.)),
+            vec![
+                (0.0, 0.25, Some(0.1)),
+                (0.25, 0.75, Some(0.4)),
+                (0.75, 1.0, None)
+            ]
+        );
+        for (point, slope) in [
+            (c(50., 100.), Some(0.4)),
+            (c(0., 0.), Some(0.1)),
+            (c(-1., 0.), None),
+        ] {
+            assert_eq!(runs(point, point), vec![(0.0, 1.0, slope)]);
+        }
+    }
+}
