@@ -103,10 +103,10 @@ impl SlopeClasses {
         }
         let d = b - a;
         let length2 = d.x * d.x + d.y * d.y;
-        let shortest = ON_BORDER_M / length2.sqrt();
-        if !(shortest < 0.5) {
+        if length2.sqrt() <= 2.0 * ON_BORDER_M {
             return whole(self.at(a));
         }
+        let shortest = ON_BORDER_M / length2.sqrt();
         let mut cuts = vec![0.0, 1.0];
         for edge in self.borders.near(a, b, ON_BORDER_M) {
             let (e, to_edge) = (edge.b - edge.a, edge.a - a);
