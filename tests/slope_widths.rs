@@ -6,6 +6,7 @@ mod measured;
 use blockwright::compliance;
 use blockwright::engines::ENGINES;
 use blockwright::geometry::area::{Bounds, rings};
+use blockwright::geometry::terrain::{self, SlopeGrid, Terrain};
 use blockwright::geometry::wkb;
 use blockwright::landbase::{Landbase, STEP_M, SlopeGround, SlopeRun, SlopeSource};
 use blockwright::layout::{Context, LayoutError};
@@ -427,6 +428,59 @@ fn the_terrain_wins_where_it_has_a_value_and_classes_fill_the_rest() {
     assert!((distance_m.unwrap() - 4.0 - STEEP_M).abs() < 0.04);
 }
 
+/// Elevations held in memory, as a raster would be.
+struct Elevations(SlopeGrid);
+
+impl Terrain for Elevations {
+    fn window(&self, _: &Bounds) -> Result<Option<SlopeGrid>, String> {
+        Ok(Some(self.0.clone()))
+    }
+}
+
+#[test]
+fn elevations_tell_the_slope_cell_by_cell() {
+    // Level up to x = 400, then a rise of 45 %, in cells of 10 m.
+    let cells = terrain::Cells {
+        corner: Coord {
+            x: -300.0,
+            y: 900.0,
+        },
+        cell_m: 10.0,
+        first_column: 0,
+        first_row: 0,
+        columns: 150,
+        rows: 150,
+    };
+    let values = (0..150 * 150)
+        .map(|index| 0.45 * (f64::from(index % 150) * 10.0 - 295.0 - 400.0).max(0.0))
+        .collect();
+    let grid = SlopeGrid::from_elevation(&terrain::ElevationGrid { cells, values });
+    let features = [stream(&[(-100.0, 240.0), (900.0, 265.0)])];
+    let plan = lay_out_on(
+        ENGINES,
+        &Settings::default(),
+        &montana(),
+        &features,
+        Some(&Elevations(grid.clone())),
+        &large_block(),
+    )
+    .unwrap();
+    let required = |p: Coord| {
+        let slope = grid.at(p).unwrap().slope();
+        if slope >= 0.35 { STEEP_M } else { GENTLE_M }
+    };
+    assert_eq!(
+        [390.0, 420.0].map(|x| required(Coord { x, y: 250.0 })),
+        [GENTLE_M, STEEP_M]
+    );
+    let spare = never_short(&plan, &features[0].shape, 4.0, required).unwrap();
+    let away = |x: f64| (50.0..340.0).contains(&x) || (470.0..750.0).contains(&x);
+    let wide = spare.iter().filter(|(p, _)| away(p.x));
+    assert!(wide.clone().count() > 400);
+    assert!(wide.clone().all(|(_, beyond_m)| *beyond_m < 0.036));
+    assert_eq!(zones(&plan, ZoneKind::Reserve, "streams").len(), 2);
+}
+
 #[test]
 fn ground_of_unknown_slope_gets_the_widest_and_says_so_once() {
     let settings = Settings::default();
@@ -554,6 +608,7 @@ fn a_retained_band_takes_the_same_part_of_each_sides_management_zone() {
         line.reserve = Width::Metres(10.0);
         line.management = by_slope(20.0, 40.0);
         line.management_share = 0.5;
+        line.share_citation = None;
     });
     let mut features = vec![stream(&[(-100.0, 250.0), (900.0, 250.0)])];
     features.extend(two_classes(0.45));

@@ -254,7 +254,7 @@ impl Judge<'_> {
                 Some(found.required_m),
                 Some(shown(found.distance_m)),
                 status,
-                &rule.citation.text,
+                rule,
             );
             judged.place = point(nearest);
             Some(judged)
@@ -273,7 +273,7 @@ impl Judge<'_> {
             index: SegmentIndex::new(lines),
             polygons: vec![],
         };
-        let mut worst: Option<(f64, Nearest, &str)> = None;
+        let mut worst: Option<(f64, Nearest, &RuleLine)> = None;
         for near in self.near {
             let excludes = near.keeps_out() || near.feature.kind == LayerKind::Hazards;
             let Some(rule) = near
@@ -288,7 +288,7 @@ impl Judge<'_> {
             if let Some(found) = driven.approach(&edges, near.demand.half_m, LOOK_BEYOND_M) {
                 let spare_m = found.spare_m();
                 if worst.is_none_or(|(least_m, _, _)| spare_m < least_m) {
-                    worst = Some((spare_m, found, &rule.citation.text));
+                    worst = Some((spare_m, found, rule));
                 }
             }
         }
@@ -350,7 +350,7 @@ impl Judge<'_> {
             Some(layout.road_band_m),
             measured,
             status,
-            "common practice: 100 to 150 ft from the road's edge",
+            self.road_band_source(),
         );
         judged.place = point(nearest);
         Some(judged)

@@ -4,6 +4,7 @@ use geo::Coord;
 
 use super::slope_classes::SlopeClasses;
 use crate::geometry::area::Bounds;
+use crate::geometry::terrain::{SlopeGrid, Terrain};
 use crate::rulebook::{RuleLine, Width, Widths};
 
 /// A part of a segment and the slope that a grid gives it.
@@ -30,6 +31,25 @@ pub trait SlopeSource: Sync {
     /// # Errors
     /// When they cannot be read; the text names the file.
     fn window(&self, bounds: &Bounds) -> Result<Option<Box<dyn SlopeGround + '_>>, String>;
+}
+
+impl SlopeGround for SlopeGrid {
+    fn runs(&self, a: Coord, b: Coord) -> Vec<SlopeRun> {
+        let runs = self.along(a, b).into_iter();
+        runs.map(|run| SlopeRun {
+            from: run.t0,
+            to: run.t1,
+            slope: run.slope(),
+        })
+        .collect()
+    }
+}
+
+impl<T: Terrain> SlopeSource for T {
+    fn window(&self, bounds: &Bounds) -> Result<Option<Box<dyn SlopeGround + '_>>, String> {
+        let grid = Terrain::window(self, bounds)?;
+        Ok(grid.map(|grid| Box::new(grid) as Box<dyn SlopeGround>))
+    }
 }
 
 /// What is known of the slope at one place, rise over run.

@@ -4,6 +4,7 @@ mod boundary_pass;
 mod comb;
 mod cover;
 mod doubts;
+mod effective;
 mod ground;
 mod hours;
 mod order;
@@ -24,12 +25,14 @@ use crate::landbase::{Landbase, SlopeSource};
 use crate::model::{BlockPlan, Settings, SourceBlock};
 use crate::rulebook::Rulebook;
 
+pub use effective::{decided_by, effective};
 pub use hours::ADVANCE_M;
 
 /// What every stage may look at.
 #[derive(Clone, Copy)]
 pub struct Context<'a> {
     pub landbase: &'a Landbase<'a>,
+    /// As [`effective`] gives them.
     pub settings: &'a Settings,
     pub rules: &'a Rulebook,
     pub engines: Engines<'a>,

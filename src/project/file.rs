@@ -8,6 +8,7 @@ use serde::de::value::MapAccessDeserializer;
 use serde::de::{Deserializer, Error, IgnoredAny, MapAccess, SeqAccess, Visitor};
 use toml::Spanned;
 
+use super::figures::{FigureText, InfluenceTable, OccupancyTable, ShareOr};
 use crate::model::LayerKind;
 use crate::rulebook::file::{ConditionText, WidthText};
 use crate::rulebook::values::{Area, Constant, Direction, Length, Share, Written};
@@ -20,7 +21,7 @@ pub struct ProjectFile {
     #[serde(default)]
     pub project: ProjectTable,
     pub layers: LayersTable,
-    pub rules: RulesTable,
+    pub rules: Spanned<RulesTable>,
     #[serde(default)]
     pub machine: MachineTable,
     #[serde(default)]
@@ -47,8 +48,17 @@ pub struct LayersTable {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct TerrainTable {
-    pub source: Spanned<String>,
+    pub source: Spanned<TerrainFiles>,
     pub crs: Given<String>,
+    pub band: Given<i64>,
+    pub vertical_unit: Given<String>,
+    pub cell: Given<Length>,
+}
+
+/// `"dem.tif"`, or a list of tiles.
+pub enum TerrainFiles {
+    One(String),
+    Several(Vec<Spanned<String>>),
 }
 
 #[derive(Deserialize)]
@@ -67,6 +77,15 @@ pub struct LayerTable {
     pub azimuth: Given<AttributeText>,
     pub stems_per_ha: Given<AttributeText>,
     pub tree_m3: Given<AttributeText>,
+    /// Fact as the rules name it -> where it is read.
+    #[serde(default)]
+    pub facts: BTreeMap<String, Spanned<AttributeText>>,
+    pub fringe: Given<AttributeText>,
+    pub slope: Given<AttributeText>,
+    pub slope_unit: Given<String>,
+    #[serde(default)]
+    pub slope_map: BTreeMap<String, Spanned<Constant>>,
+    pub portfolio: Given<AttributeText>,
 }
 
 /// One source of a value, or several in the order in which they are tried.
@@ -89,11 +108,22 @@ struct ConstantTable {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct RulesTable {
-    pub preset: Spanned<String>,
+    /// One of the two must be there, and only one.
+    pub preset: Given<String>,
+    pub rulebook: Given<String>,
     /// Source of every override that names none of its own.
     pub source: Given<String>,
     pub retention_share: Given<ShareText>,
-    pub reserves_count: Option<bool>,
+    pub share_of: Given<FigureText<String>>,
+    pub reserves_count: Given<FigureText<bool>>,
+    pub portfolio_share: Given<ShareText>,
+    pub influence_share: Given<ShareOr<InfluenceTable>>,
+    pub occupancy: Given<ShareOr<OccupancyTable>>,
+    pub largest_opening: Given<FigureText<Area>>,
+    pub corridor_min: Given<FigureText<Length>>,
+    pub corridor_max: Given<FigureText<Length>>,
+    pub road_band: Given<FigureText<Length>>,
+    pub road_band_fail: Given<FigureText<Length>>,
     #[serde(default)]
     pub line: Vec<Spanned<LineTable>>,
 }
@@ -125,7 +155,7 @@ pub struct LineTable {
     pub when: BTreeMap<String, Spanned<ConditionText>>,
     pub reserve: Given<WidthText>,
     pub management: Given<WidthText>,
-    pub management_share: Given<Share>,
+    pub management_share: Given<ShareText>,
     pub machine_exclusion: Given<WidthText>,
     pub distance: Given<String>,
     pub measured_from: Given<String>,
@@ -192,7 +222,8 @@ impl<'de> Deserialize<'de> for LayersTable {
                         let OneOrSeveral(tables) = map.next_value()?;
                         layers.roles.insert(kind, tables);
                     } else if role.get_ref() == "terrain" {
-                        layers.terrain = Some(map.next_value()?);
+                        let OneTerrain(table) = map.next_value()?;
+                        layers.terrain = Some(table);
                     } else {
                         map.next_value::<IgnoredAny>()?;
                         layers.unknown.push(role);
@@ -202,6 +233,30 @@ impl<'de> Deserialize<'de> for LayersTable {
             }
         }
         deserializer.deserialize_map(Layers)
+    }
+}
+
+/// `[layers.terrain]`, and no `[[layers.terrain]]`.
+struct OneTerrain(TerrainTable);
+
+impl<'de> Deserialize<'de> for OneTerrain {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<OneTerrain, D::Error> {
+        struct Table;
+
+        impl<'de> Visitor<'de> for Table {
+            type Value = OneTerrain;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str(
+                    "one table `[layers.terrain]`; several tiles stand in its `source`, as a list",
+                )
+            }
+
+            fn visit_map<A: MapAccess<'de>>(self, map: A) -> Result<OneTerrain, A::Error> {
+                TerrainTable::deserialize(MapAccessDeserializer::new(map)).map(OneTerrain)
+            }
+        }
+        deserializer.deserialize_any(Table)
     }
 }
 
@@ -233,6 +288,33 @@ impl<'de> Deserialize<'de> for OneOrSeveral {
             }
         }
         deserializer.deserialize_any(Tables)
+    }
+}
+
+impl<'de> Deserialize<'de> for TerrainFiles {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<TerrainFiles, D::Error> {
+        struct Files;
+
+        impl<'de> Visitor<'de> for Files {
+            type Value = TerrainFiles;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("the path of an elevation raster, or a list of paths of its tiles")
+            }
+
+            fn visit_str<E: Error>(self, text: &str) -> Result<TerrainFiles, E> {
+                Ok(TerrainFiles::One(text.to_owned()))
+            }
+
+            fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<TerrainFiles, A::Error> {
+                let mut files = Vec::new();
+                while let Some(file) = seq.next_element()? {
+                    files.push(file);
+                }
+                Ok(TerrainFiles::Several(files))
+            }
+        }
+        deserializer.deserialize_any(Files)
     }
 }
 

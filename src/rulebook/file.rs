@@ -93,6 +93,7 @@ pub struct LineTable {
     pub class: Spanned<String>,
     pub title: String,
     pub definition: String,
+    /// By the fact's name; a flag may name several, as in `"fish or community_watershed" = true`.
     #[serde(default)]
     pub when: BTreeMap<String, Spanned<ConditionText>>,
     pub reserve: Spanned<WidthText>,

@@ -108,6 +108,6 @@ mod tests {
             assert!(row.ends_with(line.citation.status.key()));
             assert!(shown.contains(&line.citation.text));
         }
-        assert!(shown.contains("7.00 % of the net area"));
+        assert!(shown.contains("retention share: 3.50 %"));
     }
 }
