@@ -15,7 +15,7 @@ use rayon::prelude::*;
 
 use crate::compliance::{self, Season};
 use crate::engines::ENGINES;
-use crate::landbase::Landbase;
+use crate::landbase::{Landbase, SlopeSource};
 use crate::layout::{self, Context, LayoutError};
 use crate::model::{BlockPlan, Problem, ProblemCode, Shape, SourceBlock, Verdict};
 use crate::outputs::{self, Counts, CrsReport, OutputError, Program, RunReport, StageTime, Writer};
@@ -105,6 +105,7 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
         .map_err(|source| BatchError::Threads { jobs, source })?;
     options.progress.say("reading layers");
     let batch = sources::read(project)?;
+    let terrain = sources::terrain(project, &batch.crs)?;
     let chosen = choose(&batch.blocks, &options.only)?;
     clock.lap("read");
     let settings = layout::effective(&project.settings, &project.rules);
@@ -120,6 +121,7 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
         settings: &settings,
         rules: &project.rules,
         engines: ENGINES,
+        terrain: terrain.as_ref().map(|terrain| terrain as &dyn SlopeSource),
     };
     let hook = std::panic::take_hook();
     // A crash in one block is caught and reported with the block; the default hook would write over the progress bar.

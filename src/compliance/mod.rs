@@ -9,7 +9,7 @@ mod reach;
 mod source;
 
 use crate::geometry::area::Bounds;
-use crate::landbase::NearFeature;
+use crate::landbase::{NearFeature, Slopes};
 use crate::layout::{Context, local_origin};
 use crate::model::*;
 use crate::rulebook::ReadStatus;
@@ -20,13 +20,16 @@ pub use portfolio::{PortfolioShare, Season};
 
 /// Measures the plan of `block` anew, fills in its compliance rows and findings, and sets its status.
 pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
+    let origin = local_origin(block);
     let near = context
         .landbase
-        .near(&Bounds::of_polygons(&block.shape), local_origin(block));
+        .near(&Bounds::of_polygons(&block.shape), origin);
+    let slopes = context.landbase.slopes(context.terrain, &near, origin);
     let judge = Judge {
         context,
         plan,
         near: &near,
+        slopes: &slopes,
     };
     let mut verdicts = Vec::new();
     verdicts.push(judge.retention_share());
@@ -67,6 +70,7 @@ struct Judge<'j> {
     context: Context<'j>,
     plan: &'j BlockPlan,
     near: &'j [NearFeature<'j>],
+    slopes: &'j Slopes<'j>,
 }
 
 /// One row, with the place that decided it.

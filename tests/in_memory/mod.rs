@@ -5,7 +5,7 @@ use blockwright::compliance;
 use blockwright::geometry::area::area;
 use blockwright::geometry::buffer::Engines;
 use blockwright::geometry::overlay::oriented;
-use blockwright::landbase::Landbase;
+use blockwright::landbase::{Landbase, SlopeSource};
 use blockwright::layout::{self, Context, LayoutError};
 use blockwright::model::*;
 use blockwright::rulebook::{BlockRules, Rulebook, ShareOf, preset};
@@ -83,6 +83,21 @@ pub fn lay_out(
     features: &[Feature],
     block: &SourceBlock,
 ) -> Result<BlockPlan, LayoutError> {
+    lay_out_on(engines, settings, rules, features, None, block)
+}
+
+/// One block laid out and judged on ground of known slope.
+///
+/// # Errors
+/// As the layout.
+pub fn lay_out_on(
+    engines: Engines<'_>,
+    settings: &Settings,
+    rules: &Rulebook,
+    features: &[Feature],
+    terrain: Option<&dyn SlopeSource>,
+    block: &SourceBlock,
+) -> Result<BlockPlan, LayoutError> {
     let settings = &layout::effective(settings, rules);
     let landbase = Landbase::new(features, rules, &settings.layout);
     let context = Context {
@@ -90,6 +105,7 @@ pub fn lay_out(
         settings,
         rules,
         engines,
+        terrain,
     };
     let mut plan = layout::lay_out(context, block)?;
     compliance::judge(context, block, &mut plan);
