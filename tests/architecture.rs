@@ -59,7 +59,9 @@ const ARROWS: [(&str, &[&str]); 14] = [
     ),
     (
         "cli",
-        &["model", "rulebook", "project", "sources", "batch", "demo"],
+        &[
+            "units", "model", "rulebook", "project", "sources", "batch", "demo",
+        ],
     ),
 ];
 

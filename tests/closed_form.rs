@@ -357,6 +357,7 @@ fn retention_between_100_and_150_feet_is_a_warning_and_nearer_a_failure() {
         settings: &settings,
         rules: &rules,
         engines: ENGINES,
+        terrain: None,
     };
     let laid = blockwright::layout::lay_out(context, &block).unwrap();
     for (feet, expected) in [

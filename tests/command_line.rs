@@ -457,3 +457,40 @@ fn the_demo_writes_a_project_that_can_be_laid_out_again() {
     second.remove("run.json").unwrap();
     assert!(first == second);
 }
+
+/// An elevation raster as text: a plane that rises to the north-east.
+#[test]
+fn inspect_says_how_far_the_elevations_reach() {
+    let folder = tempdir().unwrap();
+    small_project(folder.path());
+    let mut text =
+        "ncols 60\nnrows 50\nxllcorner 499900\nyllcorner 5399900\ncellsize 10\n".to_owned();
+    for row in 0..50 {
+        let line: Vec<String> = (0..60)
+            .map(|column| (500 + column - 2 * row).to_string())
+            .collect();
+        text += &(line.join(" ") + "\n");
+    }
+    write(folder.path(), "dem.asc", &text);
+    let project = std::fs::read_to_string(folder.path().join("project.toml")).unwrap();
+    let terrain = "\n[layers.terrain]\nsource = \"dem.asc\"\ncrs = \"EPSG:32616\"\n";
+    write(folder.path(), "project.toml", &(project + terrain));
+    let ended = run(folder.path(), &["inspect", "project.toml"]);
+    assert_eq!(ended.code, 0, "{}", ended.stderr);
+    // Block A-2 reaches beyond the raster, to x = 500 600; slopes end at 500 490.
+    let said = "dem.asc (AAIGrid, EPSG:32616): 60 by 50 cells of 10 by 10, heights in m; slopes of cells of 10 m, as they \
+                are; 1 of 2 blocks covered, 72.50 % of their ground";
+    assert!(ended.stdout.contains(said), "{}", ended.stdout);
+    assert!(
+        ended
+            .stdout
+            .contains("note[unknown-slope]: dem.asc, feature A-2"),
+        "{}",
+        ended.stdout
+    );
+    let told = one_object(&run(folder.path(), &["inspect", "project.toml", "--json"]));
+    assert_eq!(told["terrain"]["cell_m"], 10.0);
+    assert_eq!(told["terrain_coverage"]["share"], 0.725);
+    let inputs = told["inputs"].as_array().unwrap();
+    assert_eq!(inputs[inputs.len() - 1]["source"], "dem.asc");
+}

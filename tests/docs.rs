@@ -166,7 +166,13 @@ fn every_key_is_described_and_every_described_key_is_valid() {
         let names = rows.iter().flat_map(|row| code(&row[0]));
         names.map(str::to_owned).collect()
     };
-    for section in ["project", "machine", "layout", "production"] {
+    for section in [
+        "project",
+        "layers.terrain",
+        "machine",
+        "layout",
+        "production",
+    ] {
         assert_eq!(
             keys(&of(&format!("## `[{section}]`"))),
             valid_keys(section),

@@ -64,7 +64,7 @@ fn layers_hold_what_the_contract_names() {
         (
             "blocks",
             "Multi Polygon",
-            "block_id status gross_ha reserve_ha net_ha retained_ha cut_ha unworked_ha retention_share required_share azimuth corridor_width_m strips day_hours night_hours grid_scale geodesic_ha",
+            "block_id status gross_ha reserve_ha net_ha retained_ha cut_ha unworked_ha retention_share required_share azimuth corridor_width_m strips day_hours night_hours grid_scale geodesic_ha portfolio",
         ),
         (
             "zones",
@@ -128,7 +128,7 @@ fn rows_come_back_in_work_coordinates() {
         rows(&file, "blocks")[0],
         "block_id=B-1 status=warn gross_ha=0.4000 reserve_ha=0.0400 net_ha=0.3600 retained_ha=0.0200 cut_ha=0.3375 \
          unworked_ha=0.0025 retention_share=0.0556 required_share=0.1200 azimuth=0.0000 corridor_width_m=4.0000 \
-         strips=2 day_hours=0.5000 night_hours=null grid_scale=0.9998 geodesic_ha=0.4002 \
+         strips=2 day_hours=0.5000 night_hours=null grid_scale=0.9998 geodesic_ha=0.4002 portfolio=winter \
          MULTIPOLYGON (((512000 5480000,512040 5480000,512040 5480100,512000 5480100,512000 5480000)))"
     );
     assert_eq!(
@@ -202,16 +202,16 @@ fn tables_are_plain_and_run_no_formula() {
     assert_eq!(
         blocks.lines().nth(1).unwrap(),
         "B-1,warn,0.400000,0.040000,0.360000,0.020000,0.337500,0.002500,0.055556,0.120000,0.000,4.000,2,0.500,,\
-         0.999800000,0.400160"
+         0.999800000,0.400160,winter"
     );
     assert!(blocks.lines().nth(2).unwrap().starts_with("'=1+1,warn,"));
     let compliance = fs::read_to_string(temp.path().join("compliance.csv")).unwrap();
     assert_eq!(
         compliance.lines().take(3).collect::<Vec<_>>(),
         [
-            "block_id,rule_id,title,required,measured,unit,status,source",
-            "B-1,retention,Retention share,0.120000,0.055600,share,warn,'=cmd|' /C calc'!A0",
-            "B-1,lake,\"Lakes, \"\"quoted\"\"\",,,m,not_applicable,",
+            "block_id,rule_id,title,required,measured,unit,status,source,origin,source_status",
+            "B-1,retention,Retention share,0.120000,0.055600,share,warn,'=cmd|' /C calc'!A0,\"'=permit.toml, line 7\",from memory",
+            "B-1,lake,\"Lakes, \"\"quoted\"\"\",,,m,not_applicable,,,",
         ]
     );
     let json: serde_json::Value =

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use blockwright::project::{self, Project};
-use blockwright::rulebook;
+use blockwright::rulebook::{self, ReadStatus};
 use proptest::prelude::*;
 
 fn files(folder: &str, extension: &str) -> Vec<PathBuf> {
@@ -42,7 +42,13 @@ fn invalid_files_say_where_and_what_to_do() {
             .unwrap_or_else(|| panic!("{} should not load", path.display()));
         let message = error.to_string();
         assert!(message.starts_with(&format!("error[{}]", error.code())));
-        assert!(message.contains(path.to_str().unwrap()), "{message}");
+        // What is wrong inside a rulebook is told with the rulebook's own path.
+        let name = path.file_stem().unwrap().to_str().unwrap();
+        assert!(
+            error.path == path || name.starts_with("rulebook"),
+            "{message}"
+        );
+        assert!(message.contains(error.path.to_str().unwrap()), "{message}");
         assert!(message.contains("\n  hint: "), "{message}");
         snapshot(folder, &path, &message);
     }
@@ -70,12 +76,26 @@ fn describe(project: &Project) -> String {
     for layer in &project.layers {
         let _ = writeln!(out, "{layer:?}");
     }
+    if let Some(terrain) = &project.terrain {
+        let _ = writeln!(out, "{terrain:?}");
+    }
     let _ = writeln!(out, "{:#?}", project.settings);
-    let preset = rulebook::preset(&project.rules.preset).unwrap();
+    let base = match &project.rules_file {
+        None => rulebook::preset(&project.rules.preset).unwrap(),
+        Some(file) => {
+            let _ = writeln!(out, "{file:?}");
+            let text = std::fs::read_to_string(project.path.with_file_name(&file.source)).unwrap();
+            rulebook::parse(&text, &file.source).unwrap()
+        }
+    };
     let _ = writeln!(out, "retention {:#?}", project.rules.retention_share);
     let _ = writeln!(out, "reserves count: {}", project.rules.reserves_count);
+    let _ = writeln!(out, "share of: {:?}", project.rules.share_of);
+    if project.rules.block != base.block {
+        let _ = writeln!(out, "{:#?}", project.rules.block);
+    }
     for line in &project.rules.lines {
-        if !preset.lines.contains(line) {
+        if !base.lines.contains(line) {
             let _ = writeln!(out, "{line:#?}");
         }
     }
@@ -124,6 +144,34 @@ fn a_project_that_is_not_there_is_said_to_be_missing() {
     assert!(error.to_string().contains("there is no such file"));
     let error = project::load(Path::new("fixtures/project")).unwrap_err();
     assert_eq!(error.code(), "unreadable-file");
+}
+
+/// What is hashed is the text that was read, whichever file stands there later.
+#[test]
+fn a_rulebook_is_named_with_its_size_and_hash() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = std::fs::read_to_string("fixtures/project/rulebooks/district.toml").unwrap();
+    std::fs::write(folder.path().join("own.toml"), &text).unwrap();
+    let layers = "[layers.blocks]\nsource = \"b.gpkg\"\n[rules]\nrulebook = \"own.toml\"\n";
+    let path = folder.path().join("project.toml");
+    let project = project::parse(layers, &path).unwrap();
+    let file = project.rules_file.unwrap();
+    assert_eq!(
+        (file.source.as_str(), file.bytes),
+        ("own.toml", text.len() as u64)
+    );
+    use sha2::Digest as _;
+    assert_eq!(file.sha256, format!("{:x}", sha2::Sha256::digest(&text)));
+    assert!(
+        project.rules.lines[0].origin.starts_with("own.toml, line "),
+        "{}",
+        project.rules.lines[0].origin
+    );
+    let endless = std::fs::File::create(folder.path().join("own.toml")).unwrap();
+    endless.set_len(5 << 20).unwrap();
+    let error = project::parse(layers, &path).unwrap_err();
+    assert_eq!(error.code(), "unreadable-file");
+    assert!(error.to_string().contains("longer than"), "{error}");
 }
 
 fn parse(text: &str) -> Project {
@@ -187,6 +235,84 @@ fn a_line_of_the_project_shows_both_sources() {
             .starts_with("permit 12-B (reserve); all else BC-04: ")
     );
     assert!(line.citation.text.ends_with("[secondary]"));
+}
+
+/// A figure known from memory stays doubtful until the project gives it; what stands beside it changes nothing.
+#[test]
+fn figures_known_from_memory_stay_doubtful_until_they_are_set() {
+    let folder = tempfile::tempdir().unwrap();
+    let rules = r#"
+title = "Told by the planner before"
+[block.retention_share]
+value = "7 %"
+status = "from memory"
+source = "told"
+[block.influence_share]
+value = "50 %"
+tree_height = "25 m"
+status = "from memory"
+source = "told"
+[[line]]
+id = "brook"
+kind = "streams"
+class = "brook"
+title = "Brook"
+definition = "any"
+reserve = "20 m"
+management = "10 m"
+status = "from memory"
+source = "told"
+"#;
+    std::fs::write(folder.path().join("told.toml"), rules).unwrap();
+    let path = folder.path().join("project.toml");
+    let with = |text: &str| {
+        let frame = "[layers.blocks]\nsource = \"b.gpkg\"\n[rules]\nrulebook = \"told.toml\"\nsource = \"permit\"\n";
+        let project = project::parse(&format!("{frame}{text}\n"), &path).unwrap();
+        assert_eq!(project.warnings, Vec::<String>::new());
+        project.rules
+    };
+    let line = "[[rules.line]]\nkind = \"streams\"\nclass = \"brook\"\n";
+    let memory = ReadStatus::FromMemory;
+
+    let kept = with("influence_share = { tree_height = \"30 m\" }")
+        .block
+        .influence
+        .unwrap();
+    assert_eq!((kept.share.value, kept.tree_height_m), (0.5, 30.0));
+    assert_eq!(kept.share.citation.status, memory);
+    assert_eq!(
+        kept.share.citation.text,
+        "permit (tree_height); all else told [from memory]"
+    );
+    let set = with("influence_share = \"60 %\"").block.influence.unwrap();
+    assert_eq!((set.share.value, set.tree_height_m), (0.6, 25.0));
+    assert_eq!(set.share.citation.status, ReadStatus::Project);
+    assert_eq!(set.share.origin, "project file, line 6");
+
+    let rules = with("retention_share = \"9 %\"\nreserves_count = true");
+    assert_eq!(rules.retention_share.citation.status, ReadStatus::Project);
+    assert_eq!(
+        rules.retention_share.citation.text,
+        "permit; reserves count: permit"
+    );
+    assert_eq!(
+        with("share_of = \"gross\"").retention_share.citation.status,
+        memory
+    );
+
+    let status = |text: &str| with(&format!("{line}{text}")).lines[0].citation.status;
+    assert_eq!(status("reserve = \"25 m\""), memory);
+    assert_eq!(
+        status("reserve = \"25 m\"\nmanagement = \"0 m\""),
+        ReadStatus::Project
+    );
+    let own = with(&format!(
+        "{line}management_share = {{ value = \"30 %\", source = \"plan\" }}"
+    ));
+    assert_eq!(own.lines[0].citation.text, "told");
+    assert_eq!(own.lines[0].share_source().text, "plan");
+    assert_eq!(own.lines[0].share_source().status, ReadStatus::Project);
+    assert_eq!(own.lines[0].origin, "project file, line 8");
 }
 
 #[test]

@@ -99,6 +99,8 @@ impl Missing {
                 unit: "m",
                 status: Verdict::Unknown,
                 source: "set_aside.csv".to_owned(),
+                origin: String::new(),
+                source_status: "",
             });
             plan.status = plan.status.max(BlockStatus::Warn);
         }

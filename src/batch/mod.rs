@@ -3,6 +3,7 @@
 
 mod missing;
 mod progress;
+mod season;
 
 use std::any::Any;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -12,15 +13,17 @@ use std::time::Instant;
 
 use rayon::prelude::*;
 
-use crate::compliance;
+use crate::compliance::{self, Season};
 use crate::engines::ENGINES;
-use crate::landbase::Landbase;
+use crate::landbase::{Landbase, SlopeSource};
 use crate::layout::{self, Context, LayoutError};
 use crate::model::{BlockPlan, Problem, ProblemCode, Shape, SourceBlock, Verdict};
 use crate::outputs::{self, Counts, CrsReport, OutputError, Program, RunReport, StageTime, Writer};
 use crate::project::Project;
+use crate::rulebook::Rulebook;
 use crate::sources::{self, Batch, SourceError};
 
+pub use crate::compliance::PortfolioShare;
 pub use progress::Progress;
 
 /// How a batch is run.
@@ -56,6 +59,8 @@ pub enum BatchError {
 pub struct Outcome {
     pub counts: Counts,
     pub problems: Vec<Problem>,
+    /// What blocks owe together, by portfolio; empty without such a rule.
+    pub portfolios: Vec<PortfolioShare>,
     pub timings: Vec<StageTime>,
     pub threads: usize,
 }
@@ -100,9 +105,11 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
         .map_err(|source| BatchError::Threads { jobs, source })?;
     options.progress.say("reading layers");
     let batch = sources::read(project)?;
+    let terrain = sources::terrain(project, &batch.crs)?;
     let chosen = choose(&batch.blocks, &options.only)?;
     clock.lap("read");
-    let landbase = Landbase::new(&batch.features, &project.rules, &project.settings.layout);
+    let settings = layout::effective(&project.settings, &project.rules);
+    let landbase = Landbase::new(&batch.features, &project.rules, &settings.layout);
     let mut problems = batch.problems.clone();
     clock.lap("index");
     let sheet = Sheet {
@@ -111,9 +118,10 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
     };
     let context = Context {
         landbase: &landbase,
-        settings: &project.settings,
+        settings: &settings,
         rules: &project.rules,
         engines: ENGINES,
+        terrain: terrain.as_ref().map(|terrain| terrain as &dyn SlopeSource),
     };
     let hook = std::panic::take_hook();
     // A crash in one block is caught and reported with the block; the default hook would write over the progress bar.
@@ -121,7 +129,8 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
     let written = std::thread::scope(|scope| {
         let (to_writer, from_workers) = sync_channel::<Vec<Done>>(2);
         let (ready, is_ready) = sync_channel::<()>(1);
-        let writer = scope.spawn(|| write_all(&options.out, &batch, from_workers, ready));
+        let rules = &project.rules;
+        let writer = scope.spawn(|| write_all(&options.out, &batch, rules, from_workers, ready));
         // The writer says at once whether it can write at all.
         if is_ready.recv().is_ok() {
             let refused = pool
@@ -133,10 +142,18 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
         writer.join()
     });
     std::panic::set_hook(hook);
-    let writer = match written {
-        Ok(writer) => writer?,
+    let (mut writer, mut season) = match written {
+        Ok(written) => written?,
         Err(crash) => std::panic::resume_unwind(crash),
     };
+    season::leave_out(&mut season, &batch, &chosen, &problems);
+    let portfolios = season.judge(&project.rules);
+    let rows: Vec<_> = portfolios.iter().map(|share| &share.row).collect();
+    let findings: Vec<_> = portfolios
+        .iter()
+        .filter_map(|share| share.finding.as_ref())
+        .collect();
+    writer.season(&rows, &findings)?;
     let mut counts = writer.counts().clone();
     counts.add_problems(&problems);
     clock.lap("write rest");
@@ -146,7 +163,7 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
         program: Program::default(),
         started: options.started.clone(),
         project: project.name.clone(),
-        settings: project.settings.clone(),
+        settings: settings.clone(),
         rulebook: project.rules.clone(),
         crs: crs_report(&batch),
         inputs: batch.inputs.clone(),
@@ -161,6 +178,7 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
     Ok(Outcome {
         counts,
         problems,
+        portfolios,
         timings: clock.laps,
         threads,
     })
@@ -192,9 +210,11 @@ fn choose<'b>(
 fn write_all(
     out: &std::path::Path,
     batch: &Batch,
+    rules: &Rulebook,
     from_workers: Receiver<Vec<Done>>,
     ready: SyncSender<()>,
-) -> Result<Writer, OutputError> {
+) -> Result<(Writer, Season), OutputError> {
+    let mut season = Season::default();
     let mut writer = Writer::create(out, &batch.crs_wkt)?;
     // The other end is gone only when the run itself is.
     let _ = ready.send(());
@@ -202,9 +222,10 @@ fn write_all(
     for chunk in from_workers {
         for done in chunk {
             writer.block(&done.plan, &done.map)?;
+            season.add(&done.plan, rules);
         }
     }
-    Ok(writer)
+    Ok((writer, season))
 }
 
 /// Blocks laid out together before they go to the writer: enough to keep all threads busy, few enough to hold.

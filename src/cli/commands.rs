@@ -13,6 +13,7 @@ use super::exit::Exit;
 use super::summary;
 use crate::batch::{self, BatchError, Options, Outcome, Progress};
 use crate::demo;
+use crate::model::ProblemCode;
 use crate::project::{self, Project};
 use crate::rulebook::{self, Severity};
 use crate::sources;
@@ -133,6 +134,7 @@ fn lay_out(
     })?;
     if !talk.quiet {
         eprint!("{}", summary::problems(&outcome.problems));
+        eprint!("{}", summary::portfolios(&outcome.portfolios));
     }
     if talk.json {
         print_json(&summary::outcome_json(command, &outcome, out))?;
@@ -184,7 +186,17 @@ fn run_layout(args: &LayoutArgs, talk: Talk) -> Ended {
 fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
     let project = load(&args.project, talk)?;
     let batch = sources::read(&project).map_err(user)?;
-    let problems = &batch.problems;
+    let terrain = sources::terrain(&project, &batch.crs).map_err(user)?;
+    let coverage = (terrain.as_ref())
+        .map(|terrain| terrain.coverage(&batch.blocks))
+        .transpose()
+        .map_err(user)?;
+    let mut problems = batch.problems;
+    if let (Some(terrain), Some(coverage)) = (&terrain, &coverage) {
+        // What is measured says more than what the extents told.
+        problems.retain(|problem| problem.code != ProblemCode::UnknownSlope);
+        problems.extend(coverage.problem(terrain));
+    }
     if talk.json {
         print_json(&json!({
             "version": 1,
@@ -192,6 +204,8 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
             "crs": batch.crs,
             "inputs": batch.inputs,
             "layers": batch.layers,
+            "terrain": batch.terrain,
+            "terrain_coverage": coverage,
             "problems": problems.iter().map(summary::problem_json).collect::<Vec<_>>(),
         }))?;
     } else if !talk.quiet {
@@ -212,8 +226,14 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
                 layer.repaired,
                 layer.set_aside
             ))?;
+            for class in &layer.classes {
+                print(&summary::class_words(class))?;
+            }
         }
-        for problem in problems {
+        if let (Some(terrain), Some(coverage)) = (&batch.terrain, &coverage) {
+            print(&summary::terrain(terrain, coverage))?;
+        }
+        for problem in &problems {
             print(&problem.to_string())?;
         }
     }

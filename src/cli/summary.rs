@@ -4,9 +4,11 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 
-use crate::batch::Outcome;
+use crate::batch::{Outcome, PortfolioShare};
 use crate::model::Problem;
 use crate::rulebook::{Checked, ReadStatus, Rulebook, Severity};
+use crate::sources::{ClassReport, Coverage, TerrainReport};
+use crate::units::{Percent, hectares};
 
 /// Problems shown in words; the rest stand in `set_aside.csv`.
 const SHOWN: usize = 10;
@@ -47,6 +49,59 @@ pub fn problems(problems: &[Problem]) -> String {
     text
 }
 
+/// `class S3: 12 features, derived` with the facts that are missing.
+pub fn class_words(report: &ClassReport) -> String {
+    let mut text = format!(
+        "{:<12} class {}: {} {}",
+        "",
+        report.class,
+        report.features,
+        report.found.key()
+    );
+    if !report.missing.is_empty() {
+        let facts: Vec<String> = report
+            .missing
+            .iter()
+            .map(|(name, count)| format!("{name} ({count})"))
+            .collect();
+        text += &format!(", not known: {}", facts.join(", "));
+    }
+    text
+}
+
+/// One line for each portfolio.
+pub fn portfolios(portfolios: &[PortfolioShare]) -> String {
+    let mut text = String::new();
+    for share in portfolios {
+        let row = &share.row;
+        let percent = |share: Option<f64>| {
+            share.map_or_else(|| "-".to_owned(), |share| format!("{:.2} %", 100.0 * share))
+        };
+        text += &format!(
+            "{}: {} ({}, {} required)\n",
+            row.status.key().replace('_', " "),
+            row.title,
+            percent(row.measured),
+            percent(row.required)
+        );
+    }
+    text
+}
+
+fn portfolio_json(share: &PortfolioShare) -> Value {
+    json!({
+        "portfolio": share.name,
+        "blocks": share.blocks,
+        "gross_ha": hectares(share.gross_m2),
+        "kept_ha": hectares(share.kept_m2),
+        "share": share.row.measured,
+        "required": share.row.required,
+        "status": share.row.status.key(),
+        "title": share.row.title,
+        "source": share.row.source,
+    })
+}
+
 pub fn problem_json(problem: &Problem) -> Value {
     json!({
         "reason": problem.code.key(),
@@ -68,8 +123,44 @@ pub fn outcome_json(command: &str, outcome: &Outcome, out: &Path) -> Value {
         "threads": outcome.threads,
         "counts": outcome.counts,
         "timings": outcome.timings,
+        "portfolios": outcome.portfolios.iter().map(portfolio_json).collect::<Vec<_>>(),
         "problems": outcome.problems.iter().map(problem_json).collect::<Vec<_>>(),
     })
+}
+
+/// What `inspect` says of the elevation raster.
+pub fn terrain(report: &TerrainReport, coverage: &Coverage) -> String {
+    let [width, height] = report.native_cell;
+    let how = match (report.resampled, report.averaged) {
+        (false, [1, 1]) => "as they are".to_owned(),
+        (false, [columns, _]) => format!("averaged {columns} by {columns}"),
+        (true, [1, 1]) => "resampled to the work CRS".to_owned(),
+        (true, [columns, rows]) => {
+            format!("averaged {columns} by {rows} and resampled to the work CRS")
+        }
+    };
+    format!(
+        "{:<12} {} ({}, {}): {} by {} cells of {} by {}, heights in {}; slopes of cells of {} m, {how}; {} of {} blocks \
+         covered, {} of their ground",
+        "terrain",
+        report.sources.join(", "),
+        report.driver,
+        report.crs,
+        report.columns,
+        report.rows,
+        rounded(width),
+        rounded(height),
+        report.vertical_unit,
+        rounded(report.cell_m),
+        coverage.whole,
+        coverage.blocks,
+        Percent(coverage.share)
+    )
+}
+
+/// Without the digits that only binary fractions bring; cells may be in degrees.
+fn rounded(value: f64) -> f64 {
+    (value * 1e7).round() / 1e7
 }
 
 /// One line for each preset: its name, its lines by how they were read, its title.
@@ -80,7 +171,7 @@ pub fn presets(presets: &[Rulebook]) -> String {
             .map(|(status, count)| format!("{count} {}", status.key()))
             .collect();
         text += &format!(
-            "{:<14} {}\n{:<14} {} lines: {}\n",
+            "{:<16} {}\n{:<16} {} lines: {}\n",
             rules.preset,
             rules.title,
             "",

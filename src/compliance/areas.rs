@@ -2,18 +2,20 @@
 
 use geo::{MultiPolygon, Polygon};
 
+use super::source::Source;
 use super::{Judge, Judged};
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::overlay::{intersection, shared_area, union};
 use crate::model::*;
+use crate::rulebook::ShareOf;
 
 /// Measured shares may lie below the requirement by rounding only.
-const SHARE_TOLERANCE: f64 = 1e-9;
+pub(super) const SHARE_TOLERANCE: f64 = 1e-9;
 /// Areas must balance to this.
 pub const BALANCE_M2: f64 = 1.0;
 
 impl Judge<'_> {
-    fn cut_m2(&self) -> f64 {
+    pub(super) fn cut_m2(&self) -> f64 {
         self.plan
             .strips
             .iter()
@@ -39,31 +41,32 @@ impl Judge<'_> {
             .sum()
     }
 
-    pub(super) fn retention_share(&self) -> Option<Judged> {
-        let rule = &self.context.rules.retention_share;
+    pub(super) fn retention_share(&self) -> Judged {
+        let rules = self.context.rules;
+        let rule = &rules.retention_share;
         let retained_m2 = self.retained_m2();
         // The net area is what was cut, kept or left, not what the layout said it was.
         let net_m2 = self.cut_m2() + retained_m2 + self.unworked_m2();
-        let share = if self.context.rules.reserves_count {
-            let gross_m2 = area(&self.plan.shape);
-            (retained_m2 + gross_m2 - net_m2) / gross_m2
-        } else {
-            retained_m2 / net_m2
+        let gross_m2 = area(&self.plan.shape);
+        let share = match rules.share_of {
+            _ if rules.reserves_count => (retained_m2 + gross_m2 - net_m2) / gross_m2,
+            ShareOf::Gross => retained_m2 / gross_m2,
+            ShareOf::Net => retained_m2 / net_m2,
         };
-        let status = match () {
-            _ if rule.value <= 0.0 => Verdict::NotApplicable,
-            _ if share >= rule.value - SHARE_TOLERANCE => Verdict::Pass,
-            _ => Verdict::Fail,
-        };
-        Some(self.row(
+        let holds = share >= rule.value - SHARE_TOLERANCE;
+        let figures = (rule.value, share);
+        let mut judged = self.ruled(
             "retention-share",
             "Retention share",
             "share",
-            Some(rule.value),
-            Some(share),
-            status,
-            &rule.citation.text,
-        ))
+            figures,
+            holds,
+            rule,
+        );
+        if rule.value <= 0.0 {
+            judged.row.status = Verdict::NotApplicable;
+        }
+        judged
     }
 
     /// One row per rule whose management zone owes a share.
@@ -74,13 +77,8 @@ impl Judge<'_> {
             .lines
             .iter()
             .filter(|rule| rule.management_share > 0.0);
-        let mut standing: Vec<Polygon> = self
-            .plan
-            .corridors
-            .iter()
-            .map(|corridor| corridor.shape.clone())
-            .collect();
-        standing.extend(self.plan.retained_bands.0.iter().cloned());
+        let standing: Vec<Polygon> = self.standing_pieces().cloned().collect();
+        let net = self.net_pieces();
         let judged = rules.filter_map(|rule| {
             let zones: Vec<Polygon> = self
                 .plan
@@ -89,9 +87,6 @@ impl Judge<'_> {
                 .filter(|zone| zone.kind == ZoneKind::Management && zone.rule_id == rule.id)
                 .flat_map(|zone| zone.shape.0.iter().cloned())
                 .collect();
-            let pieces = self.plan.strips.iter().map(|strip| &strip.shape);
-            let left = self.plan.unworked.iter().map(|unworked| &unworked.shape);
-            let net: Vec<Polygon> = pieces.chain(left).chain(&standing).cloned().collect();
             let zone_net = intersection(&union(&zones), &net);
             let zone_m2 = area(&zone_net);
             if zone_m2 < 1.0 {
@@ -99,24 +94,13 @@ impl Judge<'_> {
             }
             let share = shared_area(&zone_net, &standing) / zone_m2;
             // Two engines' arcs differ by a fraction of a per mille of the zone.
-            let status = if share >= rule.management_share - 0.002 {
-                Verdict::Pass
-            } else {
-                Verdict::Fail
-            };
+            let holds = share >= rule.management_share - 0.002;
             let id = format!("management-share:{}", rule.id);
             let title = format!("Share of the management zone left standing, {}", rule.title);
-            let mut judged = self.row(
-                &id,
-                &title,
-                "share",
-                Some(rule.management_share),
-                Some(share),
-                status,
-                &rule.citation.text,
-            );
-            judged.place =
-                (status == Verdict::Fail).then_some(geo::Geometry::MultiPolygon(zone_net));
+            let figures = (rule.management_share, share);
+            let source = Source::of_share(rule);
+            let mut judged = self.ruled(&id, &title, "share", figures, holds, source);
+            judged.place = (!holds).then_some(geo::Geometry::MultiPolygon(zone_net));
             Some(judged)
         });
         judged.collect()

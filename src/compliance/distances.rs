@@ -5,28 +5,72 @@ use geo::{Coord, Geometry, Point, Polygon};
 use super::{Judge, Judged};
 use crate::geometry::area::rings;
 use crate::geometry::buffer::Source;
-use crate::geometry::distance::{Segment, SegmentIndex, boundary_segments, inside, line_segments};
+use crate::geometry::distance::{
+    Segment, SegmentIndex, boundary_segments, inside, line_segments, point_segment,
+};
 use crate::landbase::NearFeature;
 use crate::model::*;
-use crate::rulebook::ReadStatus;
+use crate::rulebook::{ReadStatus, RuleLine, Widths};
 
 /// A legal distance may be missed by rounding only.
 pub const DISTANCE_TOLERANCE_M: f64 = 0.001;
 /// Approaches farther beyond the requirement than this are not of interest.
 const LOOK_BEYOND_M: f64 = 20.0;
 
-/// The nearest approach of something to a feature: distance from the feature's edge (negative: inside it) and place.
+/// An approach of something to a feature: distance from the feature's edge (negative: inside it), what is required
+/// there, and the place.
 #[derive(Clone, Copy, Debug)]
 struct Nearest {
     distance_m: f64,
+    required_m: f64,
     place: Coord,
 }
 
+impl Nearest {
+    fn spare_m(&self) -> f64 {
+        self.distance_m - self.required_m
+    }
+
+    /// The distance beyond which an approach to an edge with this requirement has more to spare.
+    fn limit_m(&self, required_m: f64) -> f64 {
+        // Not by way of the spare, which would cost the last bits where all requirements are the same.
+        if required_m == self.required_m {
+            self.distance_m
+        } else {
+            self.spare_m() + required_m
+        }
+    }
+}
+
+/// The approach with the least to spare; of equals the first.
 fn nearer(a: Option<Nearest>, b: Option<Nearest>) -> Option<Nearest> {
     match (a, b) {
-        (Some(a), Some(b)) => Some(if b.distance_m < a.distance_m { b } else { a }),
+        (Some(a), Some(b)) => Some(if b.distance_m < a.limit_m(b.required_m) {
+            b
+        } else {
+            a
+        }),
         (a, b) => a.or(b),
     }
+}
+
+/// A part of a feature's edge as drawn, with one requirement.
+#[derive(Clone, Copy, Debug)]
+struct Edge {
+    a: Coord,
+    b: Coord,
+    required_m: f64,
+}
+
+/// The whole edge of a source with one requirement.
+fn edges(source: &Source, required_m: f64) -> Vec<Edge> {
+    let segments = source.segments(0).into_iter();
+    let edge = |s: Segment| Edge {
+        a: s.a,
+        b: s.b,
+        required_m,
+    };
+    segments.map(edge).collect()
 }
 
 /// Things measured from: their edges in an index, and their polygons to look inside.
@@ -54,27 +98,28 @@ impl<'m> Measured<'m> {
         }
     }
 
-    /// Nearest approach to a feature drawn as `source`, whose edge lies `half_m` from it, if below `within_m`.
-    fn approach(&self, source: &Source, half_m: f64, within_m: f64) -> Option<Nearest> {
+    /// Approach with the least to spare to a feature drawn as `edges`, whose own edge lies `half_m` from them, if it has
+    /// less than `within_m` to spare.
+    fn approach(&self, edges: &[Edge], half_m: f64, within_m: f64) -> Option<Nearest> {
         let mut best: Option<Nearest> = None;
-        for segment in source.segments(0) {
-            let limit = best.map_or(within_m, |best| best.distance_m) + half_m;
-            if let Some(approach) = self.index.approach(segment.a, segment.b, limit) {
-                let place = (segment.a + segment.b) / 2.0;
-                best = nearer(
-                    best,
-                    Some(Nearest {
-                        distance_m: approach.distance - half_m,
-                        place,
-                    }),
-                );
+        for edge in edges {
+            let limit = best.map_or(edge.required_m + within_m, |best| {
+                best.limit_m(edge.required_m)
+            }) + half_m;
+            if let Some(approach) = self.index.approach(edge.a, edge.b, limit) {
+                let found = Nearest {
+                    distance_m: approach.distance - half_m,
+                    required_m: edge.required_m,
+                    place: (edge.a + edge.b) / 2.0,
+                };
+                best = nearer(best, Some(found));
             }
         }
-        nearer(best, self.intrusion(source))
+        best
     }
 
-    /// How deep any measured corner lies inside a polygon feature.
-    fn intrusion(&self, source: &Source) -> Option<Nearest> {
+    /// How deep any measured corner lies inside a polygon feature; the requirement is that of its nearest edge.
+    fn intrusion(&self, source: &Source, edges: &[Edge]) -> Option<Nearest> {
         let Source::Polygons(polygons) = source else {
             return None;
         };
@@ -89,12 +134,19 @@ impl<'m> Measured<'m> {
         });
         let deep = near.filter(|&&c| inside(c, polygons)).map(|&c| {
             let depth_m = edge.distance(c, f64::MAX / 4.0).unwrap_or(0.0);
-            Nearest {
-                distance_m: -depth_m,
-                place: c,
-            }
+            (-depth_m, c)
         });
-        deep.min_by(|a, b| a.distance_m.total_cmp(&b.distance_m))
+        let (distance_m, place) = deep.min_by(|a, b| a.0.total_cmp(&b.0))?;
+        let away = |edge: &&Edge| point_segment(place, edge.a, edge.b);
+        let nearest = edges
+            .iter()
+            .min_by(|a, b| away(a).total_cmp(&away(b)))
+            .map_or(0.0, |edge| edge.required_m);
+        Some(Nearest {
+            distance_m,
+            required_m: nearest,
+            place,
+        })
     }
 }
 
@@ -108,11 +160,26 @@ fn point(place: Option<Nearest>) -> Option<Geometry> {
 }
 
 impl Judge<'_> {
-    fn keep_out_kind(kind: LayerKind) -> bool {
-        matches!(
-            kind,
-            LayerKind::Streams | LayerKind::Lakes | LayerKind::Wetlands | LayerKind::Protected
-        )
+    /// The edge of a feature with what its rule requires of each part. Where that follows the slope, the edge is walked
+    /// anew: the stretches that the zones were drawn around, merged and rounded, are not asked.
+    fn required(
+        &self,
+        near: &NearFeature,
+        rule: &RuleLine,
+        width: impl Fn(Widths) -> f64,
+    ) -> Vec<Edge> {
+        if !rule.follows_slope() {
+            return edges(&near.source, width(rule.widest()));
+        }
+        let segments = near.source.segments(0).into_iter();
+        segments
+            .flat_map(|s| self.slopes.along(s.a, s.b))
+            .map(|run| Edge {
+                a: run.a,
+                b: run.b,
+                required_m: width(run.slope.widths(rule)),
+            })
+            .collect()
     }
 
     /// One row per rule of a feature that what is cut comes near.
@@ -129,7 +196,13 @@ impl Judge<'_> {
             polygons: vec![],
         };
         let mut rules: Vec<&str> = Vec::new();
-        let ruled = |near: &&NearFeature| Self::keep_out_kind(near.feature.kind);
+        let ruled = |near: &&NearFeature| {
+            let hazard = || {
+                let reserve = |rule: &RuleLine| rule.widest().reserve_m > 0.0;
+                near.feature.kind == LayerKind::Hazards && near.demand.rule.is_some_and(reserve)
+            };
+            near.keeps_out() || hazard()
+        };
         for near in self.near.iter().filter(ruled) {
             if let Some(rule) = near.demand.rule
                 && !rules.contains(&rule.id.as_str())
@@ -147,9 +220,16 @@ impl Judge<'_> {
                     continue;
                 };
                 let half_m = near.demand.half_m;
-                let within_m = rule.widest().reserve_m + LOOK_BEYOND_M;
-                let cutting = cut.approach(&near.source, half_m, within_m);
-                let driving = lines.approach(&near.source, half_m, within_m);
+                let mut edges = self.required(near, rule, |widths| widths.reserve_m);
+                if near.feature.kind == LayerKind::Hazards {
+                    // A hazard is no reserve of itself.
+                    edges.retain(|edge| edge.required_m > 0.0);
+                }
+                let mut cutting = cut.approach(&edges, half_m, LOOK_BEYOND_M);
+                if near.keeps_out() {
+                    cutting = nearer(cutting, cut.intrusion(&near.source, &edges));
+                }
+                let driving = lines.approach(&edges, half_m, LOOK_BEYOND_M);
                 let here = nearer(cutting, driving);
                 if here.is_some() {
                     line = Some(rule);
@@ -158,7 +238,7 @@ impl Judge<'_> {
                 nearest = nearer(nearest, here);
             }
             let (rule, found) = (line?, nearest?);
-            let status = if found.distance_m < rule.widest().reserve_m - DISTANCE_TOLERANCE_M {
+            let status = if found.distance_m < found.required_m - DISTANCE_TOLERANCE_M {
                 Verdict::Fail
             } else if doubt {
                 Verdict::Unknown
@@ -171,10 +251,10 @@ impl Judge<'_> {
                 &format!("reserve:{}", rule.id),
                 &format!("Nothing cut or driven within the reserve, {}", rule.title),
                 "m",
-                Some(rule.widest().reserve_m),
+                Some(found.required_m),
                 Some(shown(found.distance_m)),
                 status,
-                &rule.citation.text,
+                rule,
             );
             judged.place = point(nearest);
             Some(judged)
@@ -193,10 +273,9 @@ impl Judge<'_> {
             index: SegmentIndex::new(lines),
             polygons: vec![],
         };
-        let mut worst: Option<(f64, Nearest, &str)> = None;
+        let mut worst: Option<(f64, Nearest, &RuleLine)> = None;
         for near in self.near {
-            let excludes =
-                Self::keep_out_kind(near.feature.kind) || near.feature.kind == LayerKind::Hazards;
+            let excludes = near.keeps_out() || near.feature.kind == LayerKind::Hazards;
             let Some(rule) = near
                 .demand
                 .rule
@@ -204,13 +283,12 @@ impl Judge<'_> {
             else {
                 continue;
             };
-            let required_m = rule.widest().machine_exclusion_m;
-            if let Some(found) =
-                driven.approach(&near.source, near.demand.half_m, required_m + LOOK_BEYOND_M)
-            {
-                let spare_m = found.distance_m - required_m;
+            let mut edges = self.required(near, rule, |widths| widths.machine_exclusion_m);
+            edges.retain(|edge| edge.required_m > 0.0);
+            if let Some(found) = driven.approach(&edges, near.demand.half_m, LOOK_BEYOND_M) {
+                let spare_m = found.spare_m();
                 if worst.is_none_or(|(least_m, _, _)| spare_m < least_m) {
-                    worst = Some((spare_m, found, &rule.citation.text));
+                    worst = Some((spare_m, found, rule));
                 }
             }
         }
@@ -245,19 +323,14 @@ impl Judge<'_> {
             .collect();
         standing.extend(&self.plan.retained_bands.0);
         let standing = Measured::polygons(standing);
-        let roads = self
-            .near
-            .iter()
-            .filter(|near| near.feature.kind == LayerKind::Roads);
+        let roads = self.near.iter().filter(|near| near.is_open_road());
         let mut nearest: Option<Nearest> = None;
         let mut any = false;
         for road in roads {
             any = true;
-            let within_m = layout.road_band_m + LOOK_BEYOND_M;
-            nearest = nearer(
-                nearest,
-                standing.approach(&road.source, road.demand.half_m, within_m),
-            );
+            let edges = edges(&road.source, layout.road_band_m);
+            let half_m = road.demand.half_m;
+            nearest = nearer(nearest, standing.approach(&edges, half_m, LOOK_BEYOND_M));
         }
         let measured = nearest.map(|nearest| nearest.distance_m);
         let status = match measured {
@@ -277,7 +350,7 @@ impl Judge<'_> {
             Some(layout.road_band_m),
             measured,
             status,
-            "common practice: 100 to 150 ft from the road's edge",
+            self.road_band_source(),
         );
         judged.place = point(nearest);
         Some(judged)
@@ -293,6 +366,7 @@ impl Judge<'_> {
             .flat_map(|strip| &strip.shape.exterior().0);
         let mut worst = Nearest {
             distance_m: 0.0,
+            required_m: 0.0,
             place: Coord { x: 0.0, y: 0.0 },
         };
         for &corner in corners {
@@ -305,6 +379,7 @@ impl Judge<'_> {
                 if out_m > worst.distance_m {
                     worst = Nearest {
                         distance_m: out_m,
+                        required_m: 0.0,
                         place: corner,
                     };
                 }
@@ -356,9 +431,14 @@ mod tests {
             (70., 90.),
         ])]));
         // STANDARDS BC-10: the distance runs from the bank, so half a 10 m channel is taken off.
-        assert!((cut.approach(&stream, 5.0, 40.0).unwrap().distance_m - 15.0).abs() < 1e-12);
-        assert!(cut.approach(&stream, 5.0, 10.0).is_none());
+        let approach = |source: &Source, half_m, required_m| {
+            let edges = edges(source, required_m);
+            let found = cut.approach(&edges, half_m, 5.0);
+            nearer(found, cut.intrusion(source, &edges)).map(|nearest| nearest.distance_m)
+        };
+        assert!((approach(&stream, 5.0, 35.0).unwrap() - 15.0).abs() < 1e-12);
+        assert!(approach(&stream, 5.0, 5.0).is_none());
         let lake = Source::Polygons(MultiPolygon(vec![square(40.0, 90.0)]));
-        assert!((cut.approach(&lake, 0.0, 5.0).unwrap().distance_m + 10.0).abs() < 1e-12);
+        assert!((approach(&lake, 0.0, 0.0).unwrap() + 10.0).abs() < 1e-12);
     }
 }

@@ -2,38 +2,52 @@
 //! never the zones the layout drew.
 
 mod areas;
+mod block_rules;
 mod distances;
+mod portfolio;
 mod reach;
+mod source;
 
 use crate::geometry::area::Bounds;
-use crate::landbase::NearFeature;
+use crate::landbase::{NearFeature, Slopes};
 use crate::layout::{Context, local_origin};
 use crate::model::*;
+use crate::rulebook::ReadStatus;
+
+use source::Source;
+
+pub use portfolio::{PortfolioShare, Season};
 
 /// Measures the plan of `block` anew, fills in its compliance rows and findings, and sets its status.
 pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
+    let origin = local_origin(block);
     let near = context
         .landbase
-        .near(&Bounds::of_polygons(&block.shape), local_origin(block));
+        .near(&Bounds::of_polygons(&block.shape), origin);
+    let slopes = context.landbase.slopes(context.terrain, &near, origin);
     let judge = Judge {
         context,
         plan,
         near: &near,
+        slopes: &slopes,
     };
     let mut verdicts = Vec::new();
-    verdicts.extend(judge.retention_share());
+    verdicts.push(judge.retention_share());
     verdicts.extend(judge.management_shares());
+    verdicts.extend(judge.influence());
+    verdicts.extend(judge.occupancy());
+    verdicts.extend(judge.largest_opening());
     verdicts.extend(judge.road_band());
     verdicts.extend(judge.reserves());
     verdicts.extend(judge.machine_exclusion());
     verdicts.push(judge.inside_block());
     verdicts.extend(judge.strip_width());
     verdicts.extend(judge.reach());
-    verdicts.extend(judge.corridor_width());
+    verdicts.extend(judge.corridor_widths());
     verdicts.push(judge.balance());
     for verdict in verdicts {
         if verdict.row.status >= Verdict::Warn {
-            plan.findings.push(verdict.finding());
+            plan.findings.push(finding(&verdict.row, verdict.place));
         }
         plan.compliance.push(verdict.row);
     }
@@ -56,6 +70,7 @@ struct Judge<'j> {
     context: Context<'j>,
     plan: &'j BlockPlan,
     near: &'j [NearFeature<'j>],
+    slopes: &'j Slopes<'j>,
 }
 
 /// One row, with the place that decided it.
@@ -64,29 +79,28 @@ struct Judged {
     place: Option<geo::Geometry>,
 }
 
-impl Judged {
-    fn finding(&self) -> Finding {
-        Finding {
-            rule_id: self.row.rule_id.clone(),
-            verdict: self.row.status,
-            measured: self.row.measured,
-            required: self.row.required,
-            unit: self.row.unit,
-            message: format!(
-                "{}: {}",
-                self.row.title,
-                self.row.status.key().replace('_', " ")
-            ),
-            source: self.row.source.clone(),
-            shape: self.place.clone(),
-        }
+/// A row that is no pass, as a finding at its place.
+fn finding(row: &ComplianceRow, place: Option<geo::Geometry>) -> Finding {
+    let mut message = format!("{}: {}", row.title, row.status.key().replace('_', " "));
+    if row.source_status == ReadStatus::FromMemory.key() {
+        message += "; the rule is known from memory only";
+    }
+    Finding {
+        rule_id: row.rule_id.clone(),
+        verdict: row.status,
+        measured: row.measured,
+        required: row.required,
+        unit: row.unit,
+        message,
+        source: row.source.clone(),
+        shape: place,
     }
 }
 
 impl Judge<'_> {
     /// A row without a place.
     #[allow(clippy::too_many_arguments)]
-    fn row(
+    fn row<'s>(
         &self,
         rule_id: &str,
         title: &str,
@@ -94,8 +108,9 @@ impl Judge<'_> {
         required: Option<f64>,
         measured: Option<f64>,
         status: Verdict,
-        source: &str,
+        source: impl Into<Source<'s>>,
     ) -> Judged {
+        let source = source.into();
         let row = ComplianceRow {
             rule_id: rule_id.to_owned(),
             title: title.to_owned(),
@@ -103,8 +118,37 @@ impl Judge<'_> {
             measured,
             unit,
             status,
-            source: source.to_owned(),
+            source: source.text.to_owned(),
+            origin: source.origin.to_owned(),
+            source_status: source.status.map_or("", ReadStatus::key),
         };
         Judged { row, place: None }
+    }
+
+    /// A row for a rule of the rulebook that holds or does not: a rule known from memory only never just passes.
+    fn ruled<'s>(
+        &self,
+        rule_id: &str,
+        title: &str,
+        unit: &'static str,
+        (required, measured): (f64, f64),
+        holds: bool,
+        source: impl Into<Source<'s>>,
+    ) -> Judged {
+        let source = source.into();
+        let status = match holds {
+            false => Verdict::Fail,
+            true if source.is_from_memory() => Verdict::Warn,
+            true => Verdict::Pass,
+        };
+        self.row(
+            rule_id,
+            title,
+            unit,
+            Some(required),
+            Some(measured),
+            status,
+            source,
+        )
     }
 }

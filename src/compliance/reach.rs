@@ -4,9 +4,11 @@ use geo::Polygon;
 
 use super::areas::across_m;
 use super::distances::DISTANCE_TOLERANCE_M;
+use super::source::Source;
 use super::{Judge, Judged};
 use crate::geometry::area::rings;
 use crate::geometry::distance::{SegmentIndex, line_segments};
+use crate::layout::decided_by;
 use crate::model::*;
 
 impl Judge<'_> {
@@ -105,31 +107,48 @@ impl Judge<'_> {
         Some(judged)
     }
 
-    /// The narrowest corridor against the least width.
-    pub(super) fn corridor_width(&self) -> Option<Judged> {
-        let least_m = self.context.settings.layout.corridor_min_m;
-        let widths = self.plan.corridors.iter().map(|corridor| {
-            (
-                across_m(&corridor.shape, self.azimuth_of(corridor.part)),
-                &corridor.shape,
-            )
-        });
-        let (narrowest_m, shape) = widths.min_by(|a, b| a.0.total_cmp(&b.0))?;
-        let status = if narrowest_m >= least_m - DISTANCE_TOLERANCE_M {
-            Verdict::Pass
-        } else {
-            Verdict::Fail
+    /// The narrowest corridor against the least width, and the widest against the greatest.
+    pub(super) fn corridor_widths(&self) -> Vec<Judged> {
+        let (layout, rules) = (&self.context.settings.layout, &self.context.rules.block);
+        let widths: Vec<(f64, &Polygon)> = (self.plan.corridors.iter())
+            .map(|corridor| {
+                let azimuth_deg = self.azimuth_of(corridor.part);
+                (across_m(&corridor.shape, azimuth_deg), &corridor.shape)
+            })
+            .collect();
+        let narrowest = widths.iter().min_by(|a, b| a.0.total_cmp(&b.0));
+        let widest = widths.iter().max_by(|a, b| a.0.total_cmp(&b.0));
+        let (Some((narrowest_m, narrowest)), Some((widest_m, widest))) = (narrowest, widest) else {
+            return vec![];
         };
-        let mut judged = self.row(
+        let least_m = layout.corridor_min_m;
+        let source = Source::of_rule_or(
+            decided_by(&rules.corridor_min_m, least_m),
+            "layout.corridor_min of the project file",
+        );
+        let mut least = self.ruled(
             "corridor-width",
             "Corridors no narrower than set",
             "m",
-            Some(least_m),
-            Some(narrowest_m),
-            status,
-            "layout.corridor_min of the project file",
+            (least_m, *narrowest_m),
+            *narrowest_m >= least_m - DISTANCE_TOLERANCE_M,
+            source,
         );
-        judged.place = Some(geo::Geometry::Polygon(shape.clone()));
-        Some(judged)
+        least.place = Some(geo::Geometry::Polygon((*narrowest).clone()));
+        let most_m = layout.corridor_max_m;
+        let source = Source::of_rule_or(
+            decided_by(&rules.corridor_max_m, most_m),
+            "layout.corridor_max of the project file",
+        );
+        let mut most = self.ruled(
+            "corridor-width-most",
+            "Corridors no wider than set",
+            "m",
+            (most_m, *widest_m),
+            *widest_m <= most_m + DISTANCE_TOLERANCE_M,
+            source,
+        );
+        most.place = Some(geo::Geometry::Polygon((*widest).clone()));
+        vec![least, most]
     }
 }

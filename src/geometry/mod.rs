@@ -11,4 +11,7 @@ pub mod overlay;
 pub mod repair;
 mod repair_contacts;
 pub mod sweep;
+pub mod terrain;
+pub mod terrain_runs;
+pub mod within;
 pub mod wkb;

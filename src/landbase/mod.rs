@@ -1,6 +1,9 @@
 //! Every feature of every layer in R-trees, so that a block touches only what lies within the widest rule of it.
 
 mod near;
+mod slope;
+mod slope_classes;
+mod stretches;
 
 use geo::Coord;
 use rstar::primitives::{GeomWithData, Rectangle};
@@ -10,7 +13,11 @@ use crate::geometry::area::Bounds;
 use crate::model::{Feature, LayerKind, LayoutSettings, Shape};
 use crate::rulebook::{Match, MeasuredFrom, RuleLine, Rulebook, Widths};
 
-pub use near::{NearFeature, Stretch};
+pub use near::NearFeature;
+pub use slope::{GroundRun, Slope, SlopeGround, SlopeRun, SlopeSource, Slopes};
+pub use stretches::{STEP_M, Stretch};
+
+use slope_classes::SlopeClasses;
 
 /// Long lines are indexed in runs of this many segments, so that a river is not one box.
 const RUN_SEGMENTS: usize = 32;
@@ -54,6 +61,10 @@ impl Demand<'_> {
     /// The widest distances on any slope.
     pub fn widest(&self) -> Widths {
         self.rule.map_or_else(Widths::default, RuleLine::widest)
+    }
+
+    pub fn asks_for_something(&self) -> bool {
+        self.rule.is_some_and(|rule| !rule.asks_for_nothing())
     }
 }
 
@@ -133,6 +144,7 @@ impl<'a> Landbase<'a> {
                             demand,
                             source,
                             stretches: Vec::new(),
+                            slope_unknown: None,
                         },
                     ));
                 }
@@ -142,7 +154,52 @@ impl<'a> Landbase<'a> {
         found.into_iter().map(|(_, near)| near).collect()
     }
 
-    /// The point of any road or landing nearest to `from`, if within `within_m`, and its distance.
+    /// What is known of the slope where the rules of these features ask for it: `terrain` where it has a value, else the
+    /// slope classes. `near` is in the local frame of `origin`.
+    pub fn slopes<'t>(
+        &self,
+        terrain: Option<&'t dyn SlopeSource>,
+        near: &[NearFeature],
+        origin: Coord,
+    ) -> Slopes<'t> {
+        let follows = |near: &&NearFeature| near.demand.rule.is_some_and(RuleLine::follows_slope);
+        let mut window = Bounds::EMPTY;
+        for near in near.iter().filter(follows) {
+            let bounds = near.source.bounds();
+            window.add(bounds.min);
+            window.add(bounds.max);
+        }
+        if window.is_empty() {
+            return Slopes::unknown();
+        }
+        let world = Bounds {
+            min: window.min + origin,
+            max: window.max + origin,
+        };
+        let classes = self
+            .trees
+            .iter()
+            .find(|(kind, _, _)| *kind == LayerKind::SlopeClasses);
+        let mut found: Vec<u32> = classes.map_or_else(Vec::new, |(_, _, tree)| {
+            locate(tree, &world.grown(1.0))
+                .map(|entry| entry.feature)
+                .collect()
+        });
+        found.sort_unstable();
+        found.dedup();
+        let polygons = found.iter().filter_map(|&index| {
+            let feature = &self.features[index as usize];
+            match &feature.shape {
+                Shape::Polygons(polygons) => Some((feature.slope?, polygons)),
+                Shape::Points(_) | Shape::Lines(_) => None,
+            }
+        });
+        let classes = SlopeClasses::new(polygons, &window, origin);
+        Slopes::new(terrain, classes, &window, origin)
+    }
+
+    /// The point of any landing, or of any road that wood may come to, nearest to `from`, if within `within_m`, and its
+    /// distance.
     pub fn nearest_access(&self, from: Coord, within_m: f64) -> Option<(Coord, f64)> {
         let mut best: Option<(Coord, f64)> = None;
         let window = Bounds {
@@ -155,6 +212,10 @@ impl<'a> Landbase<'a> {
                 continue;
             }
             for entry in locate(tree, &window) {
+                let demand = &self.demands[entry.feature as usize];
+                if *kind == LayerKind::Roads && demand.asks_for_something() {
+                    continue;
+                }
                 let (point, distance) =
                     near::nearest_point(&self.features[entry.feature as usize], &entry, from);
                 let closer = best.is_none_or(|(p, d)| {

@@ -2,12 +2,14 @@
 
 use geo::{Coord, LineString, MultiLineString, MultiPolygon};
 
+use super::slope::Slopes;
+use super::stretches::{self, Stretch};
 use super::{Demand, Entry};
 use crate::geometry::area::Bounds;
 use crate::geometry::buffer::Source;
 use crate::geometry::frame::map_polygons;
 use crate::geometry::overlay;
-use crate::model::{Feature, Shape};
+use crate::model::{Feature, LayerKind, Shape};
 use crate::rulebook::Widths;
 
 /// A feature as one block sees it, in the block's local frame.
@@ -16,20 +18,40 @@ pub struct NearFeature<'a> {
     pub demand: Demand<'a>,
     /// What of it is near; long lines and large polygons are cut off beyond the widest rule.
     pub source: Source,
-    /// Where its distances follow the slope: stretches of its edge, each with what it asks for. Empty: the same
+    /// Where its distances follow the slope: stretches of its edge, each with what it asks for. Empty: the widest
     /// distances all along.
     pub stretches: Vec<Stretch>,
-}
-
-/// A part of a feature's edge with one set of distances.
-pub struct Stretch {
-    pub source: Source,
-    pub widths: Widths,
-    /// Steepest slope of the ground along it, rise over run; None: not known.
-    pub slope: Option<f64>,
+    /// What of its edge lies on ground whose slope is not known, though its distances follow the slope.
+    pub slope_unknown: Option<Source>,
 }
 
 impl NearFeature<'_> {
+    /// Whether the ground within its rule's distances is kept: water, protected ground, and roads whose rule asks for
+    /// something to be left beside them.
+    pub fn keeps_out(&self) -> bool {
+        match self.feature.kind {
+            LayerKind::Streams | LayerKind::Lakes | LayerKind::Wetlands | LayerKind::Protected => {
+                true
+            }
+            LayerKind::Roads => self.demand.asks_for_something(),
+            _ => false,
+        }
+    }
+
+    /// Whether wood may come to it and nothing may stand beside it: a road, unless its own rule asks otherwise.
+    pub fn is_open_road(&self) -> bool {
+        self.feature.kind == LayerKind::Roads && !self.demand.asks_for_something()
+    }
+
+    /// Cuts its edge into stretches where its rule follows the slope.
+    pub fn follow(&mut self, slopes: &Slopes) {
+        if let Some(rule) = self.demand.rule.filter(|rule| rule.follows_slope()) {
+            let cut = stretches::cut(&self.source, rule, slopes);
+            self.stretches = cut.stretches;
+            self.slope_unknown = cut.unknown;
+        }
+    }
+
     /// Every stretch with its distances; at least one.
     pub fn stretches(&self) -> impl Iterator<Item = (&Source, Widths)> {
         let whole = self

@@ -2,10 +2,10 @@
 
 use geo::{MultiPolygon, Polygon};
 
-use super::zones::{Managed, Zones};
+use super::zones::{Managed, Zones, class_of};
 use super::{Context, LayoutError};
 use crate::geometry::area::{area, polygon_area};
-use crate::geometry::overlay::{difference, intersection, shared_area};
+use crate::geometry::overlay::{difference, intersection, oriented, shared_area};
 use crate::model::{Finding, Unworked, UnworkedReason, Verdict, Zone, ZoneKind};
 use crate::units::hectares;
 
@@ -84,7 +84,8 @@ pub fn divide<'n>(
 }
 
 /// Lays bands against the reserves until each management zone's own share stands. All features that owe the same
-/// share are solved together, by the same fraction of their management width, measured on the net area.
+/// share are solved together, by the same fraction of the management width of each of their stretches, measured on
+/// the net area.
 fn retain_bands(context: Context<'_>, net: &MultiPolygon, zones: &mut Zones) -> MultiPolygon {
     let mut bands = MultiPolygon(vec![]);
     let mut shares: Vec<f64> = zones.managed.iter().map(|managed| managed.share).collect();
@@ -113,12 +114,10 @@ fn retain_bands(context: Context<'_>, net: &MultiPolygon, zones: &mut Zones) -> 
         let band_at = |fraction: f64| {
             let inner: Vec<Polygon> = group
                 .iter()
-                .flat_map(|managed| {
-                    let width_m = managed.reserve_m + fraction * managed.management_m;
-                    crate::geometry::overlay::oriented(
-                        context.engines.plain(&managed.near.source, width_m),
-                    )
-                    .0
+                .flat_map(|managed| &managed.parts)
+                .flat_map(|part| {
+                    let width_m = part.reserve_m + fraction * part.management_m;
+                    oriented(context.engines.plain(&part.source, width_m)).0
                 })
                 .collect();
             difference(&intersection(&may_stand, &inner), &bands.0)
@@ -162,9 +161,9 @@ fn retain_bands(context: Context<'_>, net: &MultiPolygon, zones: &mut Zones) -> 
                 .map(|managed| managed.near.feature.id.as_str())
                 .collect::<Vec<_>>()
                 .join(";"),
-            class: group[0].near.feature.class.clone().unwrap_or_default(),
+            class: class_of(group[0].near),
             rule_id: rule.map_or_else(String::new, |rule| rule.id.clone()),
-            width_m: high * group[0].management_m,
+            width_m: high * group[0].widest_m(),
             shape: best.clone(),
         });
         bands.0.extend(best.0);

@@ -3,6 +3,8 @@
 mod boundary_pass;
 mod comb;
 mod cover;
+mod doubts;
+mod effective;
 mod ground;
 mod hours;
 mod order;
@@ -19,19 +21,23 @@ use geo::Coord;
 use crate::geometry::area::{Bounds, area};
 use crate::geometry::buffer::{BufferError, Engines};
 use crate::geometry::frame::map_polygons;
-use crate::landbase::Landbase;
+use crate::landbase::{Landbase, SlopeSource};
 use crate::model::{BlockPlan, Settings, SourceBlock};
 use crate::rulebook::Rulebook;
 
+pub use effective::{decided_by, effective};
 pub use hours::ADVANCE_M;
 
 /// What every stage may look at.
 #[derive(Clone, Copy)]
 pub struct Context<'a> {
     pub landbase: &'a Landbase<'a>,
+    /// As [`effective`] gives them.
     pub settings: &'a Settings,
     pub rules: &'a Rulebook,
     pub engines: Engines<'a>,
+    /// Slopes of the ground; None: slope classes only.
+    pub terrain: Option<&'a dyn SlopeSource>,
 }
 
 /// Why a block could not be laid out; it is set aside and the batch goes on.
@@ -63,10 +69,14 @@ pub fn local_origin(block: &SourceBlock) -> Coord {
 pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, LayoutError> {
     let origin = local_origin(block);
     let shape = map_polygons(&block.shape, |c| c - origin);
-    let near = context
+    let mut near = context
         .landbase
         .near(&Bounds::of_polygons(&block.shape), origin);
-    let zones = zones::draw(context, &shape, &near)?;
+    let slopes = context.landbase.slopes(context.terrain, &near, origin);
+    for feature in &mut near {
+        feature.follow(&slopes);
+    }
+    let zones = zones::draw(context, &shape, &near, &slopes)?;
     let ground = ground::divide(context, &shape, zones)?;
     let clearing = road_clearing::lay(context, &ground, &near);
     let parts: Vec<strips::Part> = (1u32..)

@@ -9,22 +9,37 @@ use super::strips::{Part, Pieces, cut};
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::frame::map_polygon;
 use crate::geometry::sweep::{Slab, clip_slabs, slab_areas, upright};
+use crate::model::Books;
 use crate::rulebook::{Rulebook, ShareOf};
 
-/// Area that must be left standing inside the net area, by corridors and retained bands.
+/// Area that must be left standing inside the net area, by corridors and retained bands: what the block's own share
+/// asks for, or the portfolio's share of this block if that is more. A block cannot know what the others of its
+/// portfolio keep, so each aims at keeping its own part.
 pub fn target_m2(rules: &Rulebook, ground: &Ground) -> f64 {
-    let net_m2 = area(&ground.net);
-    let share = rules.aimed_share();
-    let of_gross = rules.reserves_count
-        || rules.share_of == ShareOf::Gross
-        || rules.block.portfolio_share.is_some();
-    let base_m2 = if of_gross { ground.gross_m2 } else { net_m2 };
+    let (gross_m2, net_m2) = (ground.gross_m2, area(&ground.net));
+    let of_block_m2 = match rules.share_of {
+        _ if rules.reserves_count => gross_m2,
+        ShareOf::Gross => gross_m2,
+        ShareOf::Net => net_m2,
+    };
+    let own_m2 = rules.retention_share.value * of_block_m2;
+    let portfolio = rules.block.portfolio_share.as_ref();
+    let of_portfolio_m2 = portfolio.map_or(0.0, |share| share.value * gross_m2);
     let counted_m2 = if rules.reserves_count {
-        ground.gross_m2 - net_m2
+        gross_m2 - net_m2
     } else {
         0.0
     };
-    share * base_m2 - counted_m2
+    own_m2.max(of_portfolio_m2) - counted_m2
+}
+
+/// Share of the block left standing, as the rules count it.
+pub fn share_left(rules: &Rulebook, books: &Books) -> f64 {
+    match rules.share_of {
+        _ if rules.reserves_count => (books.retained_m2 + books.reserve_m2) / books.gross_m2,
+        ShareOf::Gross => books.retained_m2 / books.gross_m2,
+        ShareOf::Net => books.retained_m2 / books.net_m2,
+    }
 }
 
 /// The pieces of every part, with corridors that give `target_m2` if they can.

@@ -9,7 +9,6 @@ use crate::geometry::area::area;
 use crate::geometry::buffer::Source;
 use crate::geometry::overlay::{clip_lines, joined, oriented};
 use crate::landbase::NearFeature;
-use crate::model::LayerKind;
 
 pub struct Clearing {
     pub shape: MultiPolygon,
@@ -28,7 +27,7 @@ pub fn lay(context: Context<'_>, ground: &Ground, near: &[NearFeature]) -> Clear
     }
     let centre_lines = near
         .iter()
-        .filter(|near| near.feature.kind == LayerKind::Roads)
+        .filter(|near| near.is_open_road())
         .flat_map(|near| {
             let Source::Lines(lines) = &near.source else {
                 return vec![];

@@ -6,7 +6,7 @@ use super::Context;
 use super::ground::Ground;
 use super::hours::Stands;
 use super::order::Ways;
-use super::retention::Solved;
+use super::retention::{self, Solved};
 use super::road_clearing::Clearing;
 use super::sections::{self, DayGround};
 use super::strips::{Part, Piece, upright_line};
@@ -138,11 +138,6 @@ pub fn plan(
             .map(|unworked| polygon_area(&unworked.shape))
             .fold(0.0, |sum, m2| sum + m2),
     };
-    let retention_share = if context.rules.reserves_count {
-        (retained_m2 + books.reserve_m2) / books.gross_m2
-    } else {
-        retained_m2 / net_m2
-    };
     let hours = |class: ShiftClass| -> Option<f64> {
         work.sections
             .iter()
@@ -152,10 +147,11 @@ pub fn plan(
     };
     BlockPlan {
         id: block.id.clone(),
+        portfolio: block.portfolio.clone(),
         origin: [origin.x, origin.y],
         status: BlockStatus::Ok,
         books,
-        retention_share,
+        retention_share: retention::share_left(context.rules, &books),
         required_share: context.rules.retention_share.value,
         azimuth_deg,
         corridor_width_m,

@@ -1,15 +1,16 @@
 //! Zones around what lies near a block. Everything that owes a legal distance is a certified buffer.
 
-use geo::{Geometry, Point, Polygon};
+use std::borrow::Cow;
 
-use super::{Context, LayoutError};
-use crate::geometry::area::rings;
+use geo::Polygon;
+
+use super::{Context, LayoutError, doubts};
 use crate::geometry::buffer::{Rung, Source, certified};
 use crate::geometry::distance::SegmentIndex;
 use crate::geometry::overlay::{difference, oriented};
-use crate::landbase::NearFeature;
+use crate::landbase::{NearFeature, Slopes};
 use crate::model::*;
-use crate::rulebook::ReadStatus;
+use crate::rulebook::Widths;
 
 /// The zones of one block; polygon lists may overlap and are counter-clockwise.
 #[derive(Default)]
@@ -33,22 +34,94 @@ pub struct Zones<'n> {
 /// A feature with a management zone that owes a share.
 pub struct Managed<'n> {
     pub near: &'n NearFeature<'n>,
-    /// From the drawn feature to the reserve's edge.
-    pub reserve_m: f64,
-    pub management_m: f64,
     pub share: f64,
     /// Everything within reserve and management zone.
     pub outer: Vec<Polygon>,
+    pub parts: Vec<ManagedPart<'n>>,
+}
+
+impl Managed<'_> {
+    /// The widest management zone of any stretch, in metres.
+    pub fn widest_m(&self) -> f64 {
+        self.parts
+            .iter()
+            .map(|part| part.management_m)
+            .fold(0.0, f64::max)
+    }
+}
+
+/// What of a feature has a management zone of one width.
+pub struct ManagedPart<'n> {
+    pub source: Cow<'n, Source>,
+    /// From the drawn feature to the reserve's edge.
+    pub reserve_m: f64,
+    pub management_m: f64,
+}
+
+/// What of a feature asks for one distance.
+struct Asked<'n> {
+    source: Cow<'n, Source>,
+    widths: Widths,
+    /// From the feature's edge.
+    distance_m: f64,
+}
+
+/// The stretches of a feature by the distance they ask for, those of one distance together; `distance` is None where a
+/// stretch asks for nothing.
+fn asked<'n>(
+    near: &'n NearFeature<'n>,
+    distance: impl Fn(Widths) -> Option<f64>,
+    same: impl Fn(Widths, Widths) -> bool,
+) -> Vec<Asked<'n>> {
+    let mut found: Vec<Asked> = Vec::new();
+    for (source, widths) in near.stretches() {
+        let Some(distance_m) = distance(widths) else {
+            continue;
+        };
+        // The outline of a polygon asks for nothing that the polygon itself does not give at the same distance.
+        let given = |held: &Asked| {
+            matches!(*held.source, Source::Polygons(_)) && held.distance_m >= distance_m
+        };
+        if found.iter().any(given) {
+            continue;
+        }
+        let alike = found.iter_mut().find(|held| same(held.widths, widths));
+        let merged = alike.is_some_and(|held| merge(held.source.to_mut(), source));
+        if !merged {
+            found.push(Asked {
+                source: Cow::Borrowed(source),
+                widths,
+                distance_m,
+            });
+        }
+    }
+    found
+}
+
+/// Adds `more` to a source of the same kind; a polygon and its outline stay apart.
+fn merge(source: &mut Source, more: &Source) -> bool {
+    match (source, more) {
+        (Source::Lines(lines), Source::Lines(more)) => lines.0.extend(more.0.iter().cloned()),
+        (Source::Points(points), Source::Points(more)) => points.extend(more),
+        _ => return false,
+    }
+    true
 }
 
 /// The block's outline, for asking what really comes near it.
-struct Outline<'b> {
+pub struct Outline<'b> {
     block: &'b geo::MultiPolygon,
     index: SegmentIndex,
 }
 
 impl Outline<'_> {
-    fn within(&self, source: &Source, radius_m: f64) -> bool {
+    /// Whether any stretch comes within its own distance, counted from the feature's edge.
+    fn within_any(&self, near: &NearFeature, distance: impl Fn(Widths) -> f64) -> bool {
+        near.stretches()
+            .any(|(source, widths)| self.within(source, near.demand.half_m + distance(widths)))
+    }
+
+    pub fn within(&self, source: &Source, radius_m: f64) -> bool {
         let touches = |a, b| self.index.approach(a, b, radius_m + 1e-9).is_some();
         let corner = self
             .block
@@ -67,6 +140,7 @@ pub fn draw<'n>(
     context: Context<'_>,
     block: &geo::MultiPolygon,
     near: &'n [NearFeature<'n>],
+    slopes: &Slopes,
 ) -> Result<Zones<'n>, LayoutError> {
     let outline = Outline {
         block,
@@ -75,11 +149,9 @@ pub fn draw<'n>(
     let mut zones = Zones::default();
     for feature in near {
         match feature.feature.kind {
-            LayerKind::Streams | LayerKind::Lakes | LayerKind::Wetlands | LayerKind::Protected => {
-                zones.keep_out(context, &outline, feature)?;
-            }
+            _ if feature.keeps_out() => zones.keep_out(context, &outline, feature, slopes)?,
             LayerKind::Roads => zones.road(context, &outline, feature)?,
-            LayerKind::Hazards => zones.hazard(context, &outline, feature)?,
+            LayerKind::Hazards => zones.hazard(context, &outline, feature, slopes)?,
             LayerKind::Brush | LayerKind::SoftGround => {
                 if let Source::Polygons(polygons) = &feature.source
                     && outline.within(&feature.source, 0.0)
@@ -93,7 +165,7 @@ pub fn draw<'n>(
                 }
             }
             LayerKind::Stands => zones.stands.push(feature),
-            LayerKind::Blocks | LayerKind::Landings | LayerKind::SlopeClasses => {}
+            _ => {}
         }
     }
     Ok(zones)
@@ -104,13 +176,14 @@ impl<'n> Zones<'n> {
         &mut self,
         context: Context<'_>,
         near: &NearFeature,
+        source: &Source,
         width_m: f64,
     ) -> Result<geo::MultiPolygon, LayoutError> {
-        let buffered = certified(context.engines, &near.source, width_m).map_err(|source| {
+        let buffered = certified(context.engines, source, width_m).map_err(|reason| {
             LayoutError::Uncertified {
                 layer: near.feature.source_layer.clone(),
                 feature_id: near.feature.id.clone(),
-                reason: source,
+                reason,
             }
         })?;
         match buffered.rung {
@@ -133,7 +206,7 @@ impl<'n> Zones<'n> {
             kind,
             source_layer: near.feature.source_layer.clone(),
             source_id: near.feature.id.clone(),
-            class: near.feature.class.clone().unwrap_or_default(),
+            class: class_of(near),
             rule_id: rule_id(near),
             width_m,
             shape,
@@ -145,57 +218,79 @@ impl<'n> Zones<'n> {
         context: Context<'_>,
         outline: &Outline,
         near: &'n NearFeature<'n>,
+        slopes: &Slopes,
     ) -> Result<(), LayoutError> {
-        let demand = near.demand;
-        let widest = demand.widest();
-        let (reserve_m, management_m) = (widest.reserve_m, widest.management_m);
-        let inner_m = demand.half_m + reserve_m;
-        let outer_m = inner_m + management_m;
-        let exclusion_m = demand.half_m + widest.machine_exclusion_m;
-        let widest_m = outer_m.max(exclusion_m);
         // The machine may stand on a road up to half a strip outside the block, and must keep off there too.
-        let keep_off_m = inner_m.max(exclusion_m) + context.settings.machine.half_strip_m();
-        let decides = outline.within(&near.source, widest_m);
-        if !decides && !outline.within(&near.source, keep_off_m) {
+        let aside_m = context.settings.machine.half_strip_m();
+        let decides = self.decides(outline, near);
+        let keeps_off = |widths: Widths| widths.reserve_m.max(widths.machine_exclusion_m) + aside_m;
+        if !decides && !outline.within_any(near, keeps_off) {
             return Ok(());
         }
         if decides {
-            self.doubts(near);
+            doubts::say(&mut self.findings, near, slopes, outline);
         }
-        let inner = self.buffer(context, near, inner_m)?;
-        if !inner.0.is_empty() {
-            self.reserve.extend(inner.0.iter().cloned());
-            self.record(near, ZoneKind::Reserve, reserve_m, inner.clone());
-        }
-        if management_m > 0.0 {
-            let outer = self.buffer(context, near, outer_m)?;
-            let share = demand.rule.map_or(0.0, |rule| rule.management_share);
-            self.record(
-                near,
-                ZoneKind::Management,
-                management_m,
-                difference(&outer, &inner.0),
-            );
-            if share > 0.0 {
-                self.managed.push(Managed {
-                    near,
-                    reserve_m: inner_m,
-                    management_m,
-                    share,
-                    outer: outer.0,
-                });
+        self.ruled(context, near, true)
+    }
+
+    /// Whether any of its distances reaches into the block.
+    fn decides(&self, outline: &Outline, near: &NearFeature) -> bool {
+        outline.within_any(near, |widths| widths.reach_m())
+    }
+
+    /// Reserve, management zone and machine exclusion as the rule asks of each stretch, each buffer certified on its own.
+    fn ruled(
+        &mut self,
+        context: Context<'_>,
+        near: &'n NearFeature<'n>,
+        itself: bool,
+    ) -> Result<(), LayoutError> {
+        let half_m = near.demand.half_m;
+        let reserved = |w: Widths| (itself || w.reserve_m > 0.0).then_some(w.reserve_m);
+        let mut inner: Vec<Polygon> = Vec::new();
+        for asked in asked(near, reserved, |a, b| a.reserve_m == b.reserve_m) {
+            let shape = self.buffer(context, near, &asked.source, half_m + asked.distance_m)?;
+            if !shape.0.is_empty() {
+                inner.extend(shape.0.iter().cloned());
+                self.record(near, ZoneKind::Reserve, asked.distance_m, shape);
             }
         }
-        if widest.machine_exclusion_m > reserve_m {
-            let excluded = self.buffer(context, near, exclusion_m)?;
-            self.record(
-                near,
-                ZoneKind::MachineExclusion,
-                widest.machine_exclusion_m,
-                excluded.clone(),
-            );
-            self.exclusion.extend(excluded.0);
+        let managed = |w: Widths| (w.management_m > 0.0).then_some(w.reserve_m + w.management_m);
+        let alike =
+            |a: Widths, b: Widths| a.reserve_m == b.reserve_m && a.management_m == b.management_m;
+        let mut outer: Vec<Polygon> = Vec::new();
+        let mut parts: Vec<ManagedPart> = Vec::new();
+        for asked in asked(near, managed, alike) {
+            let (reserve_m, management_m) = (asked.widths.reserve_m, asked.widths.management_m);
+            let inner_m = half_m + reserve_m;
+            let shape = self.buffer(context, near, &asked.source, inner_m + management_m)?;
+            let beyond = difference(&shape, &inner);
+            self.record(near, ZoneKind::Management, management_m, beyond);
+            outer.extend(shape.0);
+            parts.push(ManagedPart {
+                source: asked.source,
+                reserve_m: inner_m,
+                management_m,
+            });
         }
+        let share = near.demand.rule.map_or(0.0, |rule| rule.management_share);
+        if share > 0.0 && !parts.is_empty() {
+            self.managed.push(Managed {
+                near,
+                share,
+                outer,
+                parts,
+            });
+        }
+        let excluded =
+            |w: Widths| (w.machine_exclusion_m > w.reserve_m).then_some(w.machine_exclusion_m);
+        let alike = |a: Widths, b: Widths| a.machine_exclusion_m == b.machine_exclusion_m;
+        for asked in asked(near, excluded, alike) {
+            let shape = self.buffer(context, near, &asked.source, half_m + asked.distance_m)?;
+            self.exclusion.extend(shape.0.iter().cloned());
+            self.record(near, ZoneKind::MachineExclusion, asked.distance_m, shape);
+        }
+        self.reserve.extend(inner);
         Ok(())
     }
 
@@ -213,13 +308,13 @@ impl<'n> Zones<'n> {
         ) {
             return Ok(());
         }
-        let clearing = self.buffer(context, near, half_m)?;
+        let clearing = self.buffer(context, near, &near.source, half_m)?;
         if !clearing.0.is_empty() {
             self.record(near, ZoneKind::RoadClearing, half_m, clearing.clone());
             self.clearing.extend(clearing.0);
         }
         if layout.road_band_m > 0.0 {
-            let band = self.buffer(context, near, half_m + layout.road_band_m)?;
+            let band = self.buffer(context, near, &near.source, half_m + layout.road_band_m)?;
             self.record(near, ZoneKind::RoadBand, layout.road_band_m, band.clone());
             self.road_band.extend(band.0);
         }
@@ -235,99 +330,31 @@ impl<'n> Zones<'n> {
         context: Context<'_>,
         outline: &Outline,
         near: &'n NearFeature<'n>,
+        slopes: &Slopes,
     ) -> Result<(), LayoutError> {
         let distance_m = context.settings.layout.hazard_distance_m;
-        let exclusion_m = near.demand.widest().machine_exclusion_m;
-        if !outline.within(&near.source, distance_m.max(exclusion_m)) {
+        let decides = near.demand.asks_for_something() && self.decides(outline, near);
+        if !decides && !outline.within(&near.source, distance_m) {
             return Ok(());
         }
-        let shape = self.buffer(context, near, distance_m)?;
+        let shape = self.buffer(context, near, &near.source, distance_m)?;
         self.record(near, ZoneKind::Hazard, distance_m, shape.clone());
         self.hazard.extend(shape.0);
-        if exclusion_m > 0.0 {
-            let excluded = self.buffer(context, near, exclusion_m)?;
-            self.record(
-                near,
-                ZoneKind::MachineExclusion,
-                exclusion_m,
-                excluded.clone(),
-            );
-            self.exclusion.extend(excluded.0);
+        if decides {
+            doubts::say(&mut self.findings, near, slopes, outline);
         }
-        Ok(())
+        // Ground under a hazard is no reserve of itself: trees under a power line may be felled, by day.
+        self.ruled(context, near, false)
     }
+}
 
-    /// Says aloud what had to be assumed about a feature whose widths decide something here.
-    fn doubts(&mut self, near: &NearFeature) {
-        let feature = near.feature;
-        let Some(rule) = near.demand.rule else {
-            self.findings.push(Finding {
-                rule_id: format!("{}-unruled", feature.kind.key()),
-                verdict: Verdict::Unknown,
-                measured: None,
-                required: None,
-                unit: "m",
-                message: format!(
-                    "{}, feature {}: the rulebook has no line for {}; only the feature itself is kept",
-                    feature.source_layer,
-                    feature.id,
-                    feature.kind.key()
-                ),
-                source: String::new(),
-                shape: place(near),
-            });
-            return;
-        };
-        let mut doubt = |verdict, message: String| {
-            self.findings.push(Finding {
-                rule_id: rule.id.clone(),
-                verdict,
-                measured: None,
-                required: Some(rule.widest().reserve_m),
-                unit: "m",
-                message,
-                source: rule.citation.text.clone(),
-                shape: place(near),
-            });
-        };
-        let who = format!("{}, feature {}", feature.source_layer, feature.id);
-        if near.demand.assumed {
-            let class = feature.class.as_deref().unwrap_or("none");
-            doubt(
-                Verdict::Unknown,
-                format!(
-                    "{who}: class {class} is not in the rulebook; the widest line, {}, stands in",
-                    rule.class
-                ),
-            );
-        }
-        if near.demand.half_assumed && near.demand.half_m > 0.0 {
-            let half_m = near.demand.half_m;
-            doubt(
-                Verdict::Warn,
-                format!(
-                    "{who}: no channel width; half of the class's widest channel, {half_m} m, stands in"
-                ),
-            );
-        } else if near.demand.half_assumed {
-            doubt(
-                Verdict::Unknown,
-                format!(
-                    "{who}: no channel width, and class {} sets no limit; measured from the line",
-                    rule.class
-                ),
-            );
-        }
-        if rule.citation.status == ReadStatus::FromMemory {
-            doubt(
-                Verdict::Warn,
-                format!(
-                    "{who}: the width of class {} is known from memory only",
-                    rule.class
-                ),
-            );
-        }
-    }
+/// The class as given; where none is, the one that the facts tell.
+pub fn class_of(near: &NearFeature) -> String {
+    let derived = near.demand.rule.filter(|_| near.demand.derived);
+    derived.map_or_else(
+        || near.feature.class.clone().unwrap_or_default(),
+        |rule| rule.class.clone(),
+    )
 }
 
 fn rule_id(near: &NearFeature) -> String {
@@ -337,16 +364,4 @@ fn rule_id(near: &NearFeature) -> String {
         (None, LayerKind::Hazards) => "hazard-distance".to_owned(),
         (None, kind) => format!("{}-unruled", kind.key()),
     }
-}
-
-fn place(near: &NearFeature) -> Option<Geometry> {
-    let first = match &near.source {
-        Source::Points(points) => points.first().copied(),
-        Source::Lines(lines) => lines.0.first().and_then(|line| line.0.first()).copied(),
-        Source::Polygons(polygons) => polygons
-            .0
-            .first()
-            .and_then(|p| rings(p).next()?.0.first().copied()),
-    };
-    first.map(|c| Geometry::Point(Point(c)))
 }

@@ -275,6 +275,10 @@ pub struct ComplianceRow {
     pub unit: &'static str,
     pub status: Verdict,
     pub source: String,
+    /// File and line of the rule; empty for a requirement that no rulebook states.
+    pub origin: String,
+    /// How the rule's figure came to be known, in the words of rulebooks; empty as `origin`.
+    pub source_status: &'static str,
 }
 
 /// How often each rung of the buffer ladder was used.
@@ -320,6 +324,8 @@ pub struct Books {
 #[derive(Clone, Debug)]
 pub struct BlockPlan {
     pub id: String,
+    /// As in [`SourceBlock`](super::SourceBlock).
+    pub portfolio: Option<String>,
     /// Added to every coordinate on output.
     pub origin: [f64; 2],
     pub status: BlockStatus,

@@ -26,6 +26,7 @@ pub enum ProblemCode {
     Crashed,
     EmptyLayer,
     AssumedCrs,
+    UnknownSlope,
 }
 
 impl ProblemCode {
@@ -50,6 +51,7 @@ impl ProblemCode {
             ProblemCode::Crashed => "crashed",
             ProblemCode::EmptyLayer => "empty-layer",
             ProblemCode::AssumedCrs => "assumed-crs",
+            ProblemCode::UnknownSlope => "unknown-slope",
         }
     }
 }

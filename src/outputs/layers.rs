@@ -5,7 +5,7 @@ use geo::{Area, MultiPolygon, Polygon};
 use super::OutputError;
 use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
 use crate::geometry::wkb;
-use crate::model::{BlockPlan, PieceId, Zone, ZoneKind};
+use crate::model::{BlockPlan, Finding, PieceId, Zone, ZoneKind};
 use crate::units::hectares;
 
 use Kind::{Number, Text, Whole};
@@ -44,6 +44,7 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("night_hours", Number),
             ("grid_scale", Number),
             ("geodesic_ha", Number),
+            ("portfolio", Text),
         ],
     },
     LayerDef {
@@ -169,7 +170,7 @@ pub(super) const LAYERS: &[LayerDef] = &[
 ];
 
 /// The attributes of layer `blocks`, in its order; the same go into `blocks.csv`.
-pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 17] {
+pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 18] {
     let ha = |area_m2| Value::Number(hectares(area_m2));
     let books = &plan.books;
     [
@@ -190,6 +191,7 @@ pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 17] {
         Value::Maybe(plan.night_hours),
         Value::Number(plan.scale),
         ha(plan.geodesic_m2),
+        Value::Text(plan.portfolio.as_deref().unwrap_or_default()),
     ]
 }
 
@@ -307,7 +309,17 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
             ],
         )?;
     }
-    for finding in &plan.findings {
+    write_findings(package, block_id, &plan.findings, origin)
+}
+
+/// Writes findings of one block, or of what stands for several.
+pub(super) fn write_findings<'f>(
+    package: &mut GeoPackage,
+    block_id: &str,
+    findings: impl IntoIterator<Item = &'f Finding>,
+    origin: [f64; 2],
+) -> Result<(), OutputError> {
+    for finding in findings {
         let shape = finding
             .shape
             .as_ref()
@@ -316,7 +328,7 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
             FINDINGS,
             shape.as_deref(),
             &[
-                block,
+                Value::Text(block_id),
                 Value::Text(&finding.rule_id),
                 Value::Text(finding.verdict.key()),
                 Value::Maybe(finding.measured),

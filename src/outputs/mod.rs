@@ -21,4 +21,4 @@ pub use error::OutputError;
 pub use map::render;
 pub use names::file_stem;
 pub use run::{Counts, CrsReport, Program, RunReport, StageTime};
-pub use writer::Writer;
+pub use writer::{ALL_BLOCKS, Writer};

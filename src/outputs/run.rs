@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use crate::model::{BlockPlan, Problem, RungCount, Settings};
+use crate::model::{BlockPlan, ComplianceRow, Problem, RungCount, Settings};
 use crate::rulebook::Rulebook;
 use crate::sources::{InputFile, LayerReport};
 
@@ -120,6 +120,17 @@ impl Counts {
         self.gross_ha += crate::units::hectares(plan.books.gross_m2);
         self.net_ha += crate::units::hectares(plan.books.net_m2);
         self.rungs += plan.rungs;
+    }
+
+    /// Adds what was judged of several blocks together.
+    pub fn add_season(&mut self, rows: &[&ComplianceRow], findings: usize) {
+        for row in rows {
+            *self
+                .compliance_by_status
+                .entry(row.status.key())
+                .or_default() += 1;
+        }
+        self.findings += findings as u64;
     }
 
     /// Adds problems met while reading or laying out.

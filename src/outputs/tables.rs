@@ -82,8 +82,17 @@ pub(super) fn write_block_row(table: &mut Table, plan: &BlockPlan) -> Result<(),
     ))
 }
 
-const COMPLIANCE_COLUMNS: [&str; 8] = [
-    "block_id", "rule_id", "title", "required", "measured", "unit", "status", "source",
+const COMPLIANCE_COLUMNS: [&str; 10] = [
+    "block_id",
+    "rule_id",
+    "title",
+    "required",
+    "measured",
+    "unit",
+    "status",
+    "source",
+    "origin",
+    "source_status",
 ];
 
 /// `compliance.csv` and `compliance.json` side by side.
@@ -121,10 +130,15 @@ impl Compliance {
             .map_err(OutputError::file(&self.json_path, "write the file"))
     }
 
-    pub fn block(&mut self, plan: &BlockPlan) -> Result<(), OutputError> {
-        for row in &plan.compliance {
+    /// Adds the rows of one block, or of what stands for several.
+    pub fn rows<'r>(
+        &mut self,
+        block_id: &str,
+        rows: impl IntoIterator<Item = &'r ComplianceRow>,
+    ) -> Result<(), OutputError> {
+        for row in rows {
             self.table.row([
-                cells::text(&plan.id).as_ref(),
+                cells::text(block_id).as_ref(),
                 cells::text(&row.rule_id).as_ref(),
                 cells::text(&row.title).as_ref(),
                 &cells::number(row.required, 6),
@@ -132,19 +146,16 @@ impl Compliance {
                 cells::text(row.unit).as_ref(),
                 row.status.key(),
                 cells::text(&row.source).as_ref(),
+                cells::text(&row.origin).as_ref(),
+                row.source_status,
             ])?;
             self.json(if self.rows == 0 { b"\n" } else { b",\n" })?;
-            serde_json::to_writer(
-                &mut self.json,
-                &JsonRow {
-                    block_id: &plan.id,
-                    row,
+            serde_json::to_writer(&mut self.json, &JsonRow { block_id, row }).map_err(
+                |source| OutputError::Json {
+                    path: self.json_path.clone(),
+                    source,
                 },
-            )
-            .map_err(|source| OutputError::Json {
-                path: self.json_path.clone(),
-                source,
-            })?;
+            )?;
             self.rows += 1;
         }
         Ok(())

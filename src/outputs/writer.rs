@@ -11,7 +11,10 @@ use super::run::{Counts, RunReport};
 use super::staging::{MAPS, RUN_FILE, Staging};
 use super::tables::{self, Compliance, Table};
 use super::{OutputError, layers, names, set_aside};
-use crate::model::{BlockPlan, Problem};
+use crate::model::{BlockPlan, ComplianceRow, Finding, Problem};
+
+/// Stands for several blocks where an output names one.
+pub const ALL_BLOCKS: &str = "*";
 
 /// Writes everything a layout run leaves behind. Nothing shows in the output folder before [`Writer::finish`], and a
 /// writer dropped before that leaves no trace. Memory does not grow with the number of blocks.
@@ -53,11 +56,27 @@ impl Writer {
     pub fn block(&mut self, plan: &BlockPlan, map_svg: &str) -> Result<(), OutputError> {
         layers::write_block(&mut self.package, plan)?;
         tables::write_block_row(&mut self.blocks, plan)?;
-        self.compliance.block(plan)?;
+        self.compliance.rows(&plan.id, &plan.compliance)?;
         let mut map = self.staging.path(MAPS);
         map.push(names::file_stem(&plan.id) + ".svg");
         fs::write(&map, map_svg).map_err(OutputError::file(&map, "write the map"))?;
         self.counts.add_plan(plan);
+        Ok(())
+    }
+
+    /// Adds what is judged of several blocks together, under the block id [`ALL_BLOCKS`]. Call after the last block.
+    ///
+    /// # Errors
+    /// As [`Writer::block`].
+    pub fn season(
+        &mut self,
+        rows: &[&ComplianceRow],
+        findings: &[&Finding],
+    ) -> Result<(), OutputError> {
+        self.compliance.rows(ALL_BLOCKS, rows.iter().copied())?;
+        let findings = findings.iter().copied();
+        layers::write_findings(&mut self.package, ALL_BLOCKS, findings.clone(), [0.0; 2])?;
+        self.counts.add_season(rows, findings.len());
         Ok(())
     }
 

@@ -7,10 +7,10 @@ use crate::rulebook::toml_text::did_you_mean;
 use crate::rulebook::{Place, RulebookError, TomlFault, preset_names};
 use crate::units::UnitError;
 
-/// A project file that can't be used; the user has to change something (exit code 2).
+/// A project file, or the rulebook it names, that can't be used; the user has to change something (exit code 2).
 #[derive(Clone, Debug, PartialEq)]
 pub struct ProjectError {
-    /// As given by the caller.
+    /// The file at fault: the project file as given by the caller, or its rulebook.
     pub path: PathBuf,
     /// None where no line is at fault, for example when the file can't be read.
     pub place: Option<Place>,
@@ -18,15 +18,44 @@ pub struct ProjectError {
     pub reason: Box<Reason>,
 }
 
+/// Whose file is meant.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Whose {
+    /// Of the role with this key.
+    Layer(&'static str),
+    Rulebook,
+}
+
+impl fmt::Display for Whose {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Whose::Layer(role) => write!(f, "layer {role}"),
+            Whose::Rulebook => f.write_str("rulebook"),
+        }
+    }
+}
+
+impl Whose {
+    /// The key of the project file that names it.
+    fn key(self) -> &'static str {
+        match self {
+            Whose::Layer(_) => "source",
+            Whose::Rulebook => "rulebook",
+        }
+    }
+}
+
 /// Why a project file can't be used.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum Reason {
-    #[error("the project file can't be read: {0}")]
+    #[error("the file can't be read: {0}")]
     Unreadable(String),
     #[error(transparent)]
     Toml(TomlFault),
     #[error("`{role}` is no role that a layer can play")]
     UnknownRole { role: String, valid: Vec<String> },
+    #[error("`[rules]` names neither a `preset` nor a `rulebook`")]
+    NoRules,
     #[error("no layer plays the role `blocks`")]
     NoBlocks,
     #[error("`{key}`: {source}")]
@@ -37,6 +66,8 @@ pub enum Reason {
         value: String,
         wanted: &'static str,
     },
+    #[error("`{key}`: {message}")]
+    WrongSlope { key: String, message: String },
     #[error("`{key}` is {value}, but must lie between {lowest} and {highest}")]
     OutOfRange {
         key: String,
@@ -52,15 +83,15 @@ pub enum Reason {
         value: String,
         valid: Vec<String>,
     },
-    #[error("layer {role}: `{source_text}` is no plain file: {why}")]
+    #[error("{whose}: `{source_text}` is no plain file: {why}")]
     NotAPlainFile {
-        role: String,
+        whose: Whose,
         source_text: String,
         why: &'static str,
     },
-    #[error("layer {role}: there is no file `{resolved}`")]
+    #[error("{whose}: there is no file `{resolved}`")]
     MissingFile {
-        role: String,
+        whose: Whose,
         resolved: String,
         /// Name of a file beside it that may be meant.
         near: Option<String>,
@@ -92,13 +123,14 @@ impl Reason {
             Reason::Unreadable(_) => "unreadable-file",
             Reason::Toml(fault) => fault.code(),
             Reason::UnknownRole { .. } => "unknown-role",
+            Reason::NoRules => "missing-key",
             Reason::NoBlocks => "missing-role",
             Reason::Unit { source, .. } => match source {
                 UnitError::NotALength(_) | UnitError::UnknownUnit { .. } => "wrong-unit",
                 UnitError::NotAShare(_) => "wrong-share",
                 UnitError::Negative(_) | UnitError::ShareOutOfRange(_) => "out-of-range",
             },
-            Reason::NotA { .. } => "wrong-value",
+            Reason::NotA { .. } | Reason::WrongSlope { .. } => "wrong-value",
             Reason::OutOfRange { .. } => "out-of-range",
             Reason::Contradiction { .. } => "contradiction",
             Reason::UnknownChoice { .. } => "unknown-choice",
@@ -117,9 +149,10 @@ impl Reason {
     pub fn hint(&self) -> String {
         match self {
             Reason::Unreadable(_) => "check the path and who may read the file".to_owned(),
-            Reason::Toml(TomlFault::MissingKey { key }) if key == "preset" => {
-                format!("add `preset = ...`; there are {}", preset_list())
-            }
+            Reason::NoRules => format!(
+                "add `preset = ...`; there are {}; or `rulebook = \"my-rules.toml\"`, a file of your own",
+                preset_list()
+            ),
             Reason::Toml(TomlFault::MissingKey { key }) if key == "rules" => {
                 format!(
                     "add a table `[rules]` with `preset = ...`; there are {}",
@@ -141,21 +174,28 @@ impl Reason {
                     "a number with % is a percentage, one without is a fraction of 1".to_owned()
                 }
             },
-            Reason::NotA { .. } => "correct the value".to_owned(),
+            Reason::NotA { .. } | Reason::WrongSlope { .. } => "correct the value".to_owned(),
             Reason::OutOfRange { .. } => "choose a value in this range".to_owned(),
             Reason::Contradiction { remedy, .. } => remedy.clone(),
             Reason::UnknownChoice { value, valid, .. } => did_you_mean(value, valid),
+            Reason::NotAPlainFile {
+                whose: Whose::Rulebook,
+                ..
+            } => "a rulebook is a text file: save it beside the project file and name it by its path"
+                .to_owned(),
             Reason::NotAPlainFile { .. } => {
                 "only plain files are read: save the layer beside the project file and name it by its path; layers \
                  within a file are chosen by `layer`"
                     .to_owned()
             }
-            Reason::MissingFile { near, .. } => match near {
+            Reason::MissingFile { near, whose, .. } => match near {
                 Some(near) => format!(
                     "did you mean `{near}`? paths are taken from the project file's own folder"
                 ),
-                None => "correct `source`; paths are taken from the project file's own folder"
-                    .to_owned(),
+                None => format!(
+                    "correct `{}`; paths are taken from the project file's own folder",
+                    whose.key()
+                ),
             },
             Reason::UnknownPreset { name } => did_you_mean(name, &preset_names()),
             Reason::UnknownClass { class, valid, .. } => {

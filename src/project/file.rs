@@ -9,6 +9,7 @@ use serde::Deserialize;
 use serde::de::value::MapAccessDeserializer;
 use serde::de::{Deserializer, Error, IgnoredAny, MapAccess, SeqAccess, Visitor};
 
+use super::figures::{FigureText, InfluenceTable, OccupancyTable, ShareOr};
 use crate::model::LayerKind;
 use crate::rulebook::file::{ConditionText, WidthText};
 use crate::rulebook::values::{Area, Constant, Direction, Length, Share, Written};
@@ -24,7 +25,7 @@ pub struct ProjectFile {
     /// Which layer plays which role.
     pub layers: LayersTable,
     /// The rules in force.
-    pub rules: RulesTable,
+    pub rules: Spanned<RulesTable>,
     /// The felling machine.
     #[serde(default)]
     pub machine: MachineTable,
@@ -58,10 +59,23 @@ pub struct LayersTable {
 #[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct TerrainTable {
-    /// File of the elevation raster, relative to the project file.
-    pub source: Spanned<String>,
+    /// File of the elevation raster, relative to the project file, or a list of its tiles.
+    pub source: Spanned<TerrainFiles>,
     /// CRS of a raster that names none, or a wrong one.
     pub crs: Given<String>,
+    /// Band that holds the elevations.
+    pub band: Given<i64>,
+    /// Unit of the elevations.
+    #[schemars(extend("enum" = ["m", "ft"]))]
+    pub vertical_unit: Given<String>,
+    /// Finer rasters are averaged to about this cell.
+    pub cell: Given<Length>,
+}
+
+/// `"dem.tif"`, or a list of tiles.
+pub enum TerrainFiles {
+    One(String),
+    Several(Vec<Spanned<String>>),
 }
 
 #[derive(Deserialize, JsonSchema)]
@@ -91,6 +105,21 @@ pub struct LayerTable {
     pub stems_per_ha: Given<AttributeText>,
     /// Mean tree volume in cubic metres.
     pub tree_m3: Given<AttributeText>,
+    /// Fact as the rules name it -> where it is read.
+    #[serde(default)]
+    pub facts: BTreeMap<String, Spanned<AttributeText>>,
+    /// Width of the treeless fringe between bank and first trees.
+    pub fringe: Given<AttributeText>,
+    /// Steepest slope of a slope class.
+    pub slope: Given<AttributeText>,
+    /// Unit of slopes without a sign.
+    #[schemars(extend("enum" = ["percent", "degree", "fraction"]))]
+    pub slope_unit: Given<String>,
+    /// Slope class as read -> its steepest slope.
+    #[serde(default)]
+    pub slope_map: BTreeMap<String, Spanned<Constant>>,
+    /// Portfolio (season, year) that a block belongs to.
+    pub portfolio: Given<AttributeText>,
 }
 
 /// One source of a value, or several in the order in which they are tried.
@@ -114,14 +143,34 @@ pub struct ConstantTable {
 #[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct RulesTable {
-    /// A preset of `blockwright rules list`.
-    pub preset: Spanned<String>,
+    /// A preset of `blockwright rules list`; this or `rulebook`, not both.
+    pub preset: Given<String>,
+    /// A file with rules of your own.
+    pub rulebook: Given<String>,
     /// Source of every override that names none of its own.
     pub source: Given<String>,
     /// Share that must stay of each block.
     pub retention_share: Given<ShareText>,
+    /// What the retention share is a share of: `net` or `gross`.
+    pub share_of: Given<FigureText<String>>,
     /// Whether reserves inside the block count towards the share.
-    pub reserves_count: Option<bool>,
+    pub reserves_count: Given<FigureText<bool>>,
+    /// Share of the gross area of all blocks of a portfolio that must stay.
+    pub portfolio_share: Given<ShareText>,
+    /// Share of the block within one tree height of retained trees.
+    pub influence_share: Given<ShareOr<InfluenceTable>>,
+    /// Share of the net area that trails may take.
+    pub occupancy: Given<ShareOr<OccupancyTable>>,
+    /// Largest area felled in one piece.
+    pub largest_opening: Given<FigureText<Area>>,
+    /// Narrowest retention corridor.
+    pub corridor_min: Given<FigureText<Length>>,
+    /// Widest retention corridor.
+    pub corridor_max: Given<FigureText<Length>>,
+    /// Retention nearer to a road than this is a warning.
+    pub road_band: Given<FigureText<Length>>,
+    /// Retention nearer to a road than this is a failure.
+    pub road_band_fail: Given<FigureText<Length>>,
     /// Figures laid over the preset's line for a kind and class, or lines of one's own.
     #[serde(default)]
     pub line: Vec<Spanned<LineTable>>,
@@ -165,7 +214,7 @@ pub struct LineTable {
     /// Width beyond the reserve in which a share must stay.
     pub management: Given<WidthText>,
     /// Share of the management zone that must stay.
-    pub management_share: Given<Share>,
+    pub management_share: Given<ShareText>,
     /// Width from the edge on which no machine stands or drives.
     pub machine_exclusion: Given<WidthText>,
     /// How distances run: on the map or along the ground.
@@ -262,7 +311,8 @@ impl<'de> Deserialize<'de> for LayersTable {
                         let OneOrSeveral(tables) = map.next_value()?;
                         layers.roles.insert(kind, tables);
                     } else if role.get_ref() == "terrain" {
-                        layers.terrain = Some(map.next_value()?);
+                        let OneTerrain(table) = map.next_value()?;
+                        layers.terrain = Some(table);
                     } else {
                         map.next_value::<IgnoredAny>()?;
                         layers.unknown.push(role);
@@ -272,6 +322,30 @@ impl<'de> Deserialize<'de> for LayersTable {
             }
         }
         deserializer.deserialize_map(Layers)
+    }
+}
+
+/// `[layers.terrain]`, and no `[[layers.terrain]]`.
+struct OneTerrain(TerrainTable);
+
+impl<'de> Deserialize<'de> for OneTerrain {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<OneTerrain, D::Error> {
+        struct Table;
+
+        impl<'de> Visitor<'de> for Table {
+            type Value = OneTerrain;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str(
+                    "one table `[layers.terrain]`; several tiles stand in its `source`, as a list",
+                )
+            }
+
+            fn visit_map<A: MapAccess<'de>>(self, map: A) -> Result<OneTerrain, A::Error> {
+                TerrainTable::deserialize(MapAccessDeserializer::new(map)).map(OneTerrain)
+            }
+        }
+        deserializer.deserialize_any(Table)
     }
 }
 
@@ -303,6 +377,33 @@ impl<'de> Deserialize<'de> for OneOrSeveral {
             }
         }
         deserializer.deserialize_any(Tables)
+    }
+}
+
+impl<'de> Deserialize<'de> for TerrainFiles {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<TerrainFiles, D::Error> {
+        struct Files;
+
+        impl<'de> Visitor<'de> for Files {
+            type Value = TerrainFiles;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("the path of an elevation raster, or a list of paths of its tiles")
+            }
+
+            fn visit_str<E: Error>(self, text: &str) -> Result<TerrainFiles, E> {
+                Ok(TerrainFiles::One(text.to_owned()))
+            }
+
+            fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<TerrainFiles, A::Error> {
+                let mut files = Vec::new();
+                while let Some(file) = seq.next_element()? {
+                    files.push(file);
+                }
+                Ok(TerrainFiles::Several(files))
+            }
+        }
+        deserializer.deserialize_any(Files)
     }
 }
 

@@ -9,9 +9,9 @@ use super::file::{AttributeItem, AttributeText, LayerTable};
 use super::plain_file::{Found, beside, look, why_not_plain};
 use super::resolve::{Context, crs};
 use super::settings::MOST_STEMS_PER_HA;
-use super::{Attribute, AttributeSource, LayerSource, ProjectError, Reason};
+use super::{Attribute, AttributeSource, LayerSource, ProjectError, Reason, SlopeUnit, Whose};
 use crate::model::LayerKind;
-use crate::rulebook::toml_text::nearest;
+use crate::rulebook::toml_text::{did_you_mean, nearest};
 use crate::rulebook::values::{Constant, Length, Written};
 use crate::rulebook::{RULED_KINDS, Rulebook};
 
@@ -25,42 +25,52 @@ pub struct Resolver<'a> {
     pub look_for_files: bool,
 }
 
+/// A path taken from the project file's folder, if it is plain and, should files be looked for, there.
+pub fn plain_path(
+    context: &Context<'_>,
+    whose: Whose,
+    source: &Spanned<String>,
+    look_for_files: bool,
+) -> Result<PathBuf, ProjectError> {
+    let text = source.get_ref();
+    let not_plain = |why| {
+        let reason = Reason::NotAPlainFile {
+            whose,
+            source_text: text.clone(),
+            why,
+        };
+        context.error(source.span(), reason)
+    };
+    if let Some(why) = why_not_plain(text) {
+        return Err(not_plain(why));
+    }
+    let folder = context.path.parent().unwrap_or(Path::new(""));
+    let path = folder.join(text);
+    if !look_for_files {
+        return Ok(path);
+    }
+    match look(&path) {
+        Found::File => Ok(path),
+        Found::NoFile => Err(not_plain("it is a folder, a device or a pipe")),
+        Found::Nothing => {
+            let name = path.file_name().map(|name| name.to_string_lossy());
+            let beside = beside(&path);
+            let near = name.and_then(|name| nearest(&name, &beside).map(str::to_owned));
+            let reason = Reason::MissingFile {
+                whose,
+                resolved: path.display().to_string(),
+                near,
+            };
+            Err(context.error(source.span(), reason))
+        }
+    }
+}
+
 impl Resolver<'_> {
     /// The path of a source, if it is plain and, should files be looked for, there.
     pub fn path(&self, source: &Spanned<String>) -> Result<PathBuf, ProjectError> {
-        let text = source.get_ref();
-        let not_plain = |why| {
-            let reason = Reason::NotAPlainFile {
-                role: self.role.to_owned(),
-                source_text: text.clone(),
-                why,
-            };
-            self.context.error(source.span(), reason)
-        };
-        if let Some(why) = why_not_plain(text) {
-            return Err(not_plain(why));
-        }
-        let folder = self.context.path.parent().unwrap_or(Path::new(""));
-        let path = folder.join(text);
-        if !self.look_for_files {
-            return Ok(path);
-        }
-        match look(&path) {
-            Found::File => {}
-            Found::NoFile => return Err(not_plain("it is a folder, a device or a pipe")),
-            Found::Nothing => {
-                let name = path.file_name().map(|name| name.to_string_lossy());
-                let beside = beside(&path);
-                let near = name.and_then(|name| nearest(&name, &beside).map(str::to_owned));
-                let reason = Reason::MissingFile {
-                    role: self.role.to_owned(),
-                    resolved: path.display().to_string(),
-                    near,
-                };
-                return Err(self.context.error(source.span(), reason));
-            }
-        }
-        Ok(path)
+        let whose = Whose::Layer(self.role);
+        plain_path(self.context, whose, source, self.look_for_files)
     }
 
     pub fn layer(
@@ -71,6 +81,7 @@ impl Resolver<'_> {
         warnings: &mut Vec<String>,
     ) -> Result<LayerSource, ProjectError> {
         let context = self.context;
+        let slope_unit = self.slope_unit(&table.slope_unit)?;
         let layer = LayerSource {
             kind,
             path: self.path(&table.source)?,
@@ -92,10 +103,7 @@ impl Resolver<'_> {
                 .map(|(read, class)| (read.clone(), class.get_ref().clone()))
                 .collect(),
             width: self.attribute("width", &table.width, |constant| {
-                let length = Length(constant.get_ref().0.clone());
-                context
-                    .metres("width", &Spanned::new(constant.span(), length))
-                    .map(drop)
+                self.length("width", constant)
             })?,
             azimuth: self.attribute("azimuth", &table.azimuth, |constant| {
                 self.number("azimuth", constant, 360.0)
@@ -106,18 +114,114 @@ impl Resolver<'_> {
             tree_m3: self.attribute("tree_m3", &table.tree_m3, |constant| {
                 self.number("tree_m3", constant, MOST_TREE_M3)
             })?,
+            facts: self.facts(kind, table, rules, warnings)?,
+            fringe: self.attribute("fringe", &table.fringe, |constant| {
+                self.length("fringe", constant)
+            })?,
+            slope: self.attribute("slope", &table.slope, |constant| {
+                let text = constant.get_ref().0.to_string();
+                if table.slope_map.contains_key(&text) {
+                    return Ok(());
+                }
+                self.steepest("slope", constant, slope_unit).map(drop)
+            })?,
+            slope_unit,
+            slope_map: table
+                .slope_map
+                .iter()
+                .map(|(read, slope)| {
+                    let slope = self.steepest("slope_map", slope, slope_unit)?;
+                    Ok((read.trim().to_owned(), slope))
+                })
+                .collect::<Result<_, ProjectError>>()?,
+            portfolio: self.attribute("portfolio", &table.portfolio, |_| Ok(()))?,
         };
         for class in table.class_map.values() {
             self.known_class(kind, class.get_ref(), class.span(), rules)?;
         }
-        self.warn_of_idle_keys(&layer, warnings);
+        self.warn_of_idle_keys(&layer, table, warnings);
         Ok(layer)
+    }
+
+    /// A fact that no rule asks for is most likely misspelt: nothing would ever be derived from it.
+    fn facts(
+        &self,
+        kind: LayerKind,
+        table: &LayerTable,
+        rules: &Rulebook,
+        warnings: &mut Vec<String>,
+    ) -> Result<Vec<(String, Attribute)>, ProjectError> {
+        let asked = rules.facts_of(kind);
+        let mut facts = Vec::with_capacity(table.facts.len());
+        for (name, written) in &table.facts {
+            let key = format!("facts.{name}");
+            let written = Some(written);
+            facts.push((name.clone(), self.given(&key, written, |_| Ok(()))?));
+            if RULED_KINDS.contains(&kind) && !asked.iter().any(|(asked, _)| asked == name) {
+                let names: Vec<&str> = asked.iter().map(|(name, _)| *name).collect();
+                let hint = match names.is_empty() {
+                    true => "no class of this kind is defined by facts".to_owned(),
+                    false => did_you_mean(name, &names),
+                };
+                warnings.push(format!(
+                    "[layers.{}] no rule asks for the fact `{name}`; {hint}",
+                    self.role
+                ));
+            }
+        }
+        Ok(facts)
+    }
+
+    fn length(&self, key: &str, constant: &Spanned<Constant>) -> Result<(), ProjectError> {
+        let length = Length(constant.get_ref().0.clone());
+        self.context
+            .metres(key, &Spanned::new(constant.span(), length))
+            .map(drop)
+    }
+
+    fn slope_unit(&self, written: &Option<Spanned<String>>) -> Result<SlopeUnit, ProjectError> {
+        let Some(written) = written else {
+            return Ok(SlopeUnit::default());
+        };
+        let mut names = SlopeUnit::NAMES.iter();
+        let found = names.find(|(name, _)| name == written.get_ref());
+        found.map(|(_, unit)| *unit).ok_or_else(|| {
+            let reason = Reason::UnknownChoice {
+                key: "slope_unit".to_owned(),
+                value: written.get_ref().clone(),
+                valid: SlopeUnit::NAMES.map(|(name, _)| name.to_owned()).to_vec(),
+            };
+            self.context.error(written.span(), reason)
+        })
+    }
+
+    fn steepest(
+        &self,
+        key: &str,
+        constant: &Spanned<Constant>,
+        unit: SlopeUnit,
+    ) -> Result<f64, ProjectError> {
+        let text = constant.get_ref().0.to_string();
+        unit.steepest(&text).map_err(|message| {
+            let key = key.to_owned();
+            self.context
+                .error(constant.span(), Reason::WrongSlope { key, message })
+        })
     }
 
     fn attribute(
         &self,
         key: &str,
         written: &Option<Spanned<AttributeText>>,
+        check: impl Fn(&Spanned<Constant>) -> Result<(), ProjectError>,
+    ) -> Result<Attribute, ProjectError> {
+        self.given(key, written.as_ref(), check)
+    }
+
+    fn given(
+        &self,
+        key: &str,
+        written: Option<&Spanned<AttributeText>>,
         check: impl Fn(&Spanned<Constant>) -> Result<(), ProjectError>,
     ) -> Result<Attribute, ProjectError> {
         let Some(written) = written else {
@@ -206,29 +310,44 @@ impl Resolver<'_> {
         Err(self.context.error(span, reason))
     }
 
-    fn warn_of_idle_keys(&self, layer: &LayerSource, warnings: &mut Vec<String>) {
+    fn warn_of_idle_keys(
+        &self,
+        layer: &LayerSource,
+        table: &LayerTable,
+        warnings: &mut Vec<String>,
+    ) {
         let kind = layer.kind;
-        let idle = [
-            (
-                "class",
-                &layer.class,
-                RULED_KINDS.contains(&kind) || kind == LayerKind::Hazards,
-            ),
-            (
-                "width",
-                &layer.width,
-                matches!(kind, LayerKind::Streams | LayerKind::Roads),
-            ),
-            ("azimuth", &layer.azimuth, kind == LayerKind::Blocks),
-            (
-                "stems_per_ha",
-                &layer.stems_per_ha,
-                kind == LayerKind::Stands,
-            ),
-            ("tree_m3", &layer.tree_m3, kind == LayerKind::Stands),
+        let ruled = RULED_KINDS.contains(&kind);
+        let lines = matches!(kind, LayerKind::Streams | LayerKind::Roads);
+        let water = matches!(
+            kind,
+            LayerKind::Streams | LayerKind::Lakes | LayerKind::Wetlands
+        );
+        let stands = kind == LayerKind::Stands;
+        let blocks = kind == LayerKind::Blocks;
+        let slopes = kind == LayerKind::SlopeClasses;
+        let given = |attribute: &Attribute| !attribute.0.is_empty();
+        let keys = [
+            ("class", given(&layer.class), ruled),
+            ("width", given(&layer.width), lines),
+            ("azimuth", given(&layer.azimuth), blocks),
+            ("stems_per_ha", given(&layer.stems_per_ha), stands),
+            ("tree_m3", given(&layer.tree_m3), stands),
+            ("facts", !layer.facts.is_empty(), ruled),
+            ("fringe", given(&layer.fringe), water),
+            ("slope", given(&layer.slope), slopes),
+            ("slope_unit", table.slope_unit.is_some(), slopes),
+            ("slope_map", !layer.slope_map.is_empty(), slopes),
+            ("portfolio", given(&layer.portfolio), blocks),
         ];
-        for (key, attribute, used) in idle {
-            if !attribute.0.is_empty() && !used {
+        if slopes && !given(&layer.slope) {
+            warnings.push(
+                "[layers.slope_classes] names no `slope`: how steep its ground is stays unknown"
+                    .to_owned(),
+            );
+        }
+        for (key, given, used) in keys {
+            if given && !used {
                 warnings.push(format!(
                     "[layers.{}] `{key}` means nothing for this role and is not used",
                     self.role

@@ -1,19 +1,26 @@
 //! The project file: which layers play which role, and the settings in force.
 
+mod block_rules;
 mod errors;
+mod figures;
 mod file;
 mod layers;
 mod plain_file;
 mod resolve;
+mod rulebook_file;
 mod rules;
 mod schema;
 mod settings;
+mod slope;
+mod terrain;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-pub use errors::{ProjectError, Reason};
+pub use errors::{ProjectError, Reason, Whose};
+pub(crate) use plain_file::why_not_plain;
 pub use schema::project_schema;
+pub use slope::SlopeUnit;
 
 use crate::model::{LayerKind, Settings};
 use crate::rulebook::{Place, Rulebook, TomlFault, toml_text};
@@ -29,10 +36,24 @@ pub struct Project {
     pub unit: LengthUnit,
     /// In the order of `LayerKind`, then as written; a role may have several sources.
     pub layers: Vec<LayerSource>,
+    /// Elevations, if the project names any.
+    pub terrain: Option<TerrainSource>,
     pub settings: Settings,
     pub rules: Rulebook,
+    /// Where the rules were read, if not in a preset.
+    pub rules_file: Option<RulesFile>,
     /// Things that work but deserve a word, for example a role that this version reads but does not use.
     pub warnings: Vec<String>,
+}
+
+/// The rulebook of `[rules] rulebook`, as it was when it was read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RulesFile {
+    /// As written in the project file.
+    pub source: String,
+    pub bytes: u64,
+    /// Lower-case hexadecimal.
+    pub sha256: String,
 }
 
 /// One source of one role.
@@ -56,6 +77,38 @@ pub struct LayerSource {
     pub azimuth: Attribute,
     pub stems_per_ha: Attribute,
     pub tree_m3: Attribute,
+    /// Name of a fact, as the rules name it, and where it is read.
+    pub facts: Vec<(String, Attribute)>,
+    /// Width of the treeless fringe beside the bank.
+    pub fringe: Attribute,
+    /// Steepest slope of a slope class.
+    pub slope: Attribute,
+    pub slope_unit: SlopeUnit,
+    /// Slope class as read -> steepest slope, rise over run.
+    pub slope_map: BTreeMap<String, f64>,
+    pub portfolio: Attribute,
+}
+
+/// Where elevations come from: one raster, or tiles of one.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TerrainSource {
+    /// Never empty. Where tiles overlap, the first that knows the place counts.
+    pub files: Vec<TerrainFile>,
+    /// CRS for rasters that name none, or a wrong one.
+    pub crs: Option<String>,
+    /// From 1.
+    pub band: usize,
+    /// Unit of the elevations; None: as the raster says, else metres.
+    pub vertical_unit: Option<LengthUnit>,
+    /// Finer rasters are averaged to about this cell, metres.
+    pub cell_m: f64,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct TerrainFile {
+    pub path: PathBuf,
+    /// Path as written in the project file, for messages.
+    pub source: String,
 }
 
 /// Where a value comes from: the first of these that is not null. Empty: not given.
@@ -68,49 +121,25 @@ pub enum AttributeSource {
     Constant(String),
 }
 
-/// Longest project file that is read, in bytes; a longer one is something else.
-const MOST_BYTES: u64 = 4 * 1024 * 1024;
-
 /// Reads a project file and checks that every source is there.
 ///
 /// # Errors
 /// When the file can't be read, is not valid (unknown key or role, wrong unit, value out of range ...), or a source is
 /// missing or is no plain file. The message names file, line, column and remedy; nothing else has been opened.
 pub fn load(path: &Path) -> Result<Project, ProjectError> {
-    let unreadable = |why: String| ProjectError {
+    let text = plain_file::text(path).map_err(|why| ProjectError {
         path: path.to_owned(),
         place: None,
         reason: Box::new(Reason::Unreadable(why)),
-    };
-    let wording = |error: std::io::Error| match error.kind() {
-        std::io::ErrorKind::NotFound => "there is no such file".to_owned(),
-        std::io::ErrorKind::PermissionDenied => "it may not be read".to_owned(),
-        _ => error.to_string(),
-    };
-    let found = std::fs::metadata(path).map_err(|error| unreadable(wording(error)))?;
-    if !found.is_file() {
-        return Err(unreadable("it is no plain file".to_owned()));
-    }
-    if found.len() > MOST_BYTES {
-        return Err(unreadable(format!("it is longer than {MOST_BYTES} bytes")));
-    }
-    let bytes = std::fs::read(path).map_err(|error| unreadable(wording(error)))?;
-    let text = String::from_utf8(bytes).map_err(|error| {
-        let sound = error.utf8_error().valid_up_to();
-        let line = error.as_bytes()[..sound]
-            .iter()
-            .filter(|b| **b == b'\n')
-            .count()
-            + 1;
-        unreadable(format!("line {line} is not UTF-8 text"))
     })?;
     read(&text, path, true)
 }
 
-/// Reads the text of a project file; `path` says where it stands or would stand. Sources are not looked for.
+/// Reads the text of a project file; `path` says where it stands or would stand. Layers are not looked for; a rulebook
+/// that it names is read.
 ///
 /// # Errors
-/// As [`load`], but for missing files.
+/// As [`load`], but for missing layers.
 pub fn parse(text: &str, path: &Path) -> Result<Project, ProjectError> {
     read(text, path, false)
 }

@@ -54,6 +54,32 @@ pub fn look(path: &Path) -> Found {
     }
 }
 
+/// Longest text file that is read, in bytes; a longer one is something else.
+const MOST_BYTES: u64 = 4 * 1024 * 1024;
+
+/// The text of a plain file in UTF-8; in words why there is none.
+pub fn text(path: &Path) -> Result<String, String> {
+    let wording = |error: std::io::Error| match error.kind() {
+        std::io::ErrorKind::NotFound => "there is no such file".to_owned(),
+        std::io::ErrorKind::PermissionDenied => "it may not be read".to_owned(),
+        _ => error.to_string(),
+    };
+    let found = std::fs::metadata(path).map_err(wording)?;
+    if !found.is_file() {
+        return Err("it is no plain file".to_owned());
+    }
+    if found.len() > MOST_BYTES {
+        return Err(format!("it is longer than {MOST_BYTES} bytes"));
+    }
+    let bytes = std::fs::read(path).map_err(wording)?;
+    String::from_utf8(bytes).map_err(|error| {
+        let sound = error.utf8_error().valid_up_to();
+        let before = error.as_bytes()[..sound].iter();
+        let line = before.filter(|byte| **byte == b'\n').count() + 1;
+        format!("line {line} is not UTF-8 text")
+    })
+}
+
 /// Names of the files beside `path`, sorted.
 pub fn beside(path: &Path) -> Vec<String> {
     let folder = match path.parent() {

@@ -8,7 +8,7 @@ use crate::rulebook::spanned::Spanned;
 use super::file::ProjectFile;
 use super::layers::Resolver;
 use super::{Project, ProjectError, Reason};
-use super::{rules, settings};
+use super::{rules, settings, terrain};
 use crate::model::LayerKind;
 use crate::rulebook::Place;
 use crate::rulebook::values::{Length, Share};
@@ -73,7 +73,7 @@ pub fn resolve(
         path,
         unit: LengthUnit::Metre,
     };
-    context.unit = unit(&context, &file.project.unit)?;
+    context.unit = unit(&context, "unit", &file.project.unit)?;
     if let Some(role) = file.layers.unknown.first() {
         let reason = Reason::UnknownRole {
             role: role.get_ref().clone(),
@@ -82,7 +82,7 @@ pub fn resolve(
         return Err(context.error(role.span(), reason));
     }
     let mut warnings = Vec::new();
-    let rules = rules::resolve(&context, &file.rules, &mut warnings)?;
+    let (rules, rules_file) = rules::resolve(&context, &file.rules, &mut warnings)?;
     let settings = settings::resolve(&context, &file.machine, &file.layout, &file.production)?;
     let mut layers = Vec::new();
     for (kind, tables) in &file.layers.roles {
@@ -102,18 +102,11 @@ pub fn resolve(
             reason: Box::new(Reason::NoBlocks),
         });
     }
-    if let Some(terrain) = &file.layers.terrain {
-        let source = Resolver {
-            context: &context,
-            role: "terrain",
-            look_for_files,
-        };
-        source.path(&terrain.source)?;
-        crs(&context, &terrain.crs)?;
+    let terrain = (file.layers.terrain.as_ref())
+        .map(|table| terrain::resolve(&context, table, look_for_files))
+        .transpose()?;
+    if terrain.is_some() {
         warnings.push(later_version("terrain"));
-    }
-    if file.layers.roles.contains_key(&LayerKind::SlopeClasses) {
-        warnings.push(later_version(LayerKind::SlopeClasses.key()));
     }
     let stem = || path.file_stem().map(|stem| stem.to_string_lossy().into());
     Ok(Project {
@@ -122,8 +115,10 @@ pub fn resolve(
         crs: crs(&context, &file.project.crs)?,
         unit: context.unit,
         layers,
+        terrain,
         settings,
         rules,
+        rules_file,
         warnings,
     })
 }
@@ -139,8 +134,9 @@ fn role_names() -> Vec<String> {
     roles.chain(["terrain"]).map(str::to_owned).collect()
 }
 
-fn unit(
+pub fn unit(
     context: &Context<'_>,
+    key: &str,
     written: &Option<Spanned<String>>,
 ) -> Result<LengthUnit, ProjectError> {
     let Some(written) = written else {
@@ -151,7 +147,7 @@ fn unit(
         "ft" => Ok(LengthUnit::Foot),
         other => {
             let reason = Reason::UnknownChoice {
-                key: "unit".to_owned(),
+                key: key.to_owned(),
                 value: other.to_owned(),
                 valid: vec!["m".to_owned(), "ft".to_owned()],
             };

@@ -5,45 +5,45 @@ use std::collections::BTreeMap;
 
 use crate::rulebook::spanned::Spanned;
 
+use super::block_rules::BlockFigures;
 use super::file::{LineTable, RulesTable, ShareText};
 use super::resolve::Context;
-use super::{ProjectError, Reason};
+use super::{ProjectError, Reason, RulesFile, rulebook_file};
 use crate::model::LayerKind;
-use crate::rulebook::Place;
 use crate::rulebook::read::{Reader, Severity};
 use crate::rulebook::{
-    Citation, Cited, Distance, MeasuredFrom, RULED_KINDS, ReadStatus, RuleLine, Rulebook,
+    BlockRules, Citation, Distance, MeasuredFrom, RULED_KINDS, ReadStatus, RuleLine, Rulebook,
     RulebookError, Width, preset,
 };
 
 pub fn resolve(
     context: &Context<'_>,
-    table: &RulesTable,
+    table: &Spanned<RulesTable>,
     warnings: &mut Vec<String>,
-) -> Result<Rulebook, ProjectError> {
-    let mut rules = preset(table.preset.get_ref()).map_err(|error| {
-        let reason = match error {
-            RulebookError::UnknownPreset { name } => Reason::UnknownPreset { name },
-            other => Reason::Preset(other),
-        };
-        context.error(table.preset.span(), reason)
-    })?;
+) -> Result<(Rulebook, Option<RulesFile>), ProjectError> {
+    let (mut rules, file) = base(context, table)?;
+    let table = table.get_ref();
     if let Some(source) = &table.source {
-        not_empty(context, source)?;
+        context.not_empty("source", source)?;
     }
-    let common_source = table.source.as_ref().map(Spanned::get_ref);
-    if let Some(written) = &table.retention_share {
-        rules.retention_share = retention_share(context, written, common_source, warnings)?;
+    let common_source = table
+        .source
+        .as_ref()
+        .map(|source| source.get_ref().as_str());
+    BlockFigures {
+        context,
+        common_source,
+        warnings,
     }
-    if let Some(count) = table.reserves_count {
-        rules.reserves_count = count;
-    }
-    let asks_for_nothing =
-        rules.retention_share.value == 0.0 && rules.lines.iter().all(RuleLine::asks_for_nothing);
+    .lay_over(table, &mut rules)?;
+    let asks_for_nothing = rules.retention_share.value == 0.0
+        && rules.block == BlockRules::default()
+        && rules.lines.iter().all(RuleLine::asks_for_nothing);
     if asks_for_nothing && table.line.is_empty() {
         warnings.push(format!(
-            "[rules] preset `{}` adds nothing around water and protected areas and owes no retention; write the local \
+            "[rules] {} `{}` adds nothing around water and protected areas and owes no retention; write the local \
              code's figures as `[[rules.line]]` and `retention_share`",
+            if file.is_some() { "rulebook" } else { "preset" },
             rules.preset
         ));
     }
@@ -64,66 +64,50 @@ pub fn resolve(
             return Err(context.error(line.class.span(), reason));
         }
         seen.push(key);
-        let source = match (&line.source, common_source) {
-            (Some(own), _) => {
-                not_empty(context, own)?;
-                own.get_ref().clone()
+        let source = match &line.source {
+            Some(own) => {
+                context.not_empty("source", own)?;
+                Some(own.get_ref().as_str())
             }
-            (None, Some(common)) => common.clone(),
-            (None, None) => {
-                let reason = Reason::NoSource {
-                    kind: kind.key().to_owned(),
-                    class,
-                };
-                return Err(context.error(line.class.span(), reason));
-            }
+            None => common_source,
         };
-        lay_over(context, &mut rules, kind, line, &source, warnings)?;
+        lay_over(context, &mut rules, kind, line, source, warnings)?;
         warn_of_idle_share(&rules, kind, line, warnings);
     }
-    Ok(rules)
+    Ok((rules, file))
 }
 
-fn not_empty(context: &Context<'_>, source: &Spanned<String>) -> Result<(), ProjectError> {
-    if source.get_ref().trim().is_empty() {
-        let key = "source".to_owned();
-        return Err(context.error(source.span(), Reason::Empty { key }));
-    }
-    Ok(())
-}
-
-fn retention_share(
+/// The rules before the project lays its own over them.
+fn base(
     context: &Context<'_>,
-    written: &Spanned<ShareText>,
-    common_source: Option<&String>,
-    warnings: &mut Vec<String>,
-) -> Result<Cited<f64>, ProjectError> {
-    let key = "retention_share";
-    let (value, source) = match written.get_ref() {
-        ShareText::Plain(share) => {
-            let value = context.fraction_at(key, share, written.span())?;
-            (value, common_source.cloned())
+    table: &Spanned<RulesTable>,
+) -> Result<(Rulebook, Option<RulesFile>), ProjectError> {
+    let own = table.get_ref();
+    match (&own.preset, &own.rulebook) {
+        (Some(name), None) => {
+            let rules = preset(name.get_ref()).map_err(|error| {
+                let reason = match error {
+                    RulebookError::UnknownPreset { name } => Reason::UnknownPreset { name },
+                    other => Reason::Preset(other),
+                };
+                context.error(name.span(), reason)
+            })?;
+            Ok((rules, None))
         }
-        ShareText::Cited { value, source } => {
-            not_empty(context, source)?;
-            let value = context.fraction(key, value)?;
-            (value, Some(source.get_ref().clone()))
+        (None, Some(source)) => {
+            let (rules, file) = rulebook_file::read(context, source)?;
+            Ok((rules, Some(file)))
         }
-    };
-    let text = source.unwrap_or_else(|| {
-        warnings.push(
-            "[rules] retention_share names no source; write { value = \"...\", source = \"permit ...\" }"
-                .to_owned(),
-        );
-        "project file, without a source".to_owned()
-    });
-    let status = ReadStatus::Project;
-    let line = Place::of(context.text, written.span()).line;
-    Ok(Cited {
-        value,
-        citation: Citation { text, status },
-        origin: format!("project file, line {line}"),
-    })
+        (Some(_), Some(second)) => {
+            let reason = Reason::Contradiction {
+                message: "both `preset` and `rulebook` are given".to_owned(),
+                remedy: "keep one of them; a rulebook holds all the lines that are to count"
+                    .to_owned(),
+            };
+            Err(context.error(second.span(), reason))
+        }
+        (None, None) => Err(context.error(table.span(), Reason::NoRules)),
+    }
 }
 
 fn kind(context: &Context<'_>, written: &Spanned<String>) -> Result<LayerKind, ProjectError> {
@@ -144,7 +128,7 @@ fn lay_over(
     rules: &mut Rulebook,
     kind: LayerKind,
     written: &LineTable,
-    source: &str,
+    source: Option<&str>,
     warnings: &mut Vec<String>,
 ) -> Result<(), ProjectError> {
     let class = written.class.get_ref().trim();
@@ -227,10 +211,36 @@ fn lay_over(
             fault.message
         ));
     }
-    if let Some(share) = &written.management_share {
-        line.management_share = context.fraction("management_share", share)?;
-        line.share_citation = None;
-        given.push("management_share");
+    match written
+        .management_share
+        .as_ref()
+        .map(|share| (share.get_ref(), share.span()))
+    {
+        None => {}
+        Some((ShareText::Plain(share), span)) => {
+            line.management_share = context.fraction_at("management_share", share, span)?;
+            line.share_citation = None;
+            given.push("management_share");
+        }
+        Some((ShareText::Cited { value, source }, _)) => {
+            line.management_share = context.fraction("management_share", value)?;
+            context.not_empty("source", source)?;
+            line.share_citation = Some(Citation {
+                text: source.get_ref().clone(),
+                status: ReadStatus::Project,
+            });
+        }
+    }
+    if let Some(title) = &written.title {
+        line.title.clone_from(title);
+    }
+    if let Some(definition) = &written.definition {
+        line.definition.clone_from(definition);
+    }
+    if let (Some(at), true, Some(_)) = (base, given.is_empty(), &written.management_share) {
+        // Only the share is the project's, and it has a source of its own.
+        rules.lines[at] = line;
+        return Ok(());
     }
     if given.is_empty() {
         let message = format!(
@@ -244,12 +254,23 @@ fn lay_over(
         let reason = Reason::Contradiction { message, remedy };
         return Err(context.error(written.class.span(), reason));
     }
-    if let Some(title) = &written.title {
-        line.title.clone_from(title);
-    }
-    if let Some(definition) = &written.definition {
-        line.definition.clone_from(definition);
-    }
+    let Some(source) = source else {
+        let reason = Reason::NoSource {
+            kind: kind.key().to_owned(),
+            class: class.to_owned(),
+        };
+        return Err(context.error(written.class.span(), reason));
+    };
+    // Widths of the rulebook that stay in force, and with them how they came to be known.
+    let left_alone = base.is_some()
+        && [
+            ("reserve", &line.reserve),
+            ("management", &line.management),
+            ("machine_exclusion", &line.machine_exclusion),
+        ]
+        .iter()
+        .any(|(key, width)| !given.contains(key) && width.widest() > 0.0);
+    let doubtful = left_alone && line.citation.status == ReadStatus::FromMemory;
     // What the project leaves alone keeps its own source and reading status in view.
     line.citation.text = if base.is_some() {
         format!(
@@ -261,7 +282,9 @@ fn lay_over(
     } else {
         source.to_owned()
     };
-    line.citation.status = ReadStatus::Project;
+    if !doubtful {
+        line.citation.status = ReadStatus::Project;
+    }
     match base {
         Some(at) => rules.lines[at] = line,
         None => rules.lines.push(line),

@@ -5,6 +5,7 @@ use std::borrow::Cow;
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde_json::{Map, Value};
 
+use super::figures::{CitedTable, FigureText, ShareOr};
 use super::file::*;
 use crate::model::LayerKind;
 use crate::rulebook::schema::schema_of;
@@ -79,5 +80,45 @@ impl JsonSchema for ShareText {
         let plain = generator.subschema_for::<Share>();
         let cited = generator.subschema_for::<CitedShareTable>();
         json_schema!({ "anyOf": [plain, cited] })
+    }
+}
+
+impl<T: JsonSchema> JsonSchema for FigureText<T> {
+    fn schema_name() -> Cow<'static, str> {
+        format!("{}WithSource", T::schema_name()).into()
+    }
+
+    fn json_schema(generator: &mut SchemaGenerator) -> Schema {
+        let plain = generator.subschema_for::<T>();
+        let cited = generator.subschema_for::<CitedTable<T>>();
+        json_schema!({ "anyOf": [plain, cited] })
+    }
+}
+
+impl<T: JsonSchema> JsonSchema for ShareOr<T> {
+    fn schema_name() -> Cow<'static, str> {
+        format!("ShareOr{}", T::schema_name()).into()
+    }
+
+    fn json_schema(generator: &mut SchemaGenerator) -> Schema {
+        let plain = generator.subschema_for::<Share>();
+        let table = generator.subschema_for::<T>();
+        json_schema!({ "anyOf": [plain, table] })
+    }
+}
+
+impl JsonSchema for TerrainFiles {
+    fn schema_name() -> Cow<'static, str> {
+        "TerrainFiles".into()
+    }
+
+    fn json_schema(_: &mut SchemaGenerator) -> Schema {
+        json_schema!({
+            "description": "The raster, or a list of its tiles.",
+            "anyOf": [
+                { "type": "string" },
+                { "type": "array", "items": { "type": "string" }, "minItems": 1 }
+            ]
+        })
     }
 }

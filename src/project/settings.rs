@@ -33,7 +33,7 @@ pub fn resolve(
 }
 
 /// A length in metres as messages show it.
-fn metres(value: f64) -> String {
+pub fn metres(value: f64) -> String {
     format!("{} m", (value * 1000.0).round() / 1000.0)
 }
 

@@ -3,8 +3,9 @@
 use serde::Serialize;
 
 use super::range::Range;
+use super::values::{Area, Written};
 use crate::model::{Fact, Facts};
-use crate::units::HECTARE_M2;
+use crate::units::{HECTARE_M2, LengthUnit, parse_length};
 
 /// The unit in which a limit is shown.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -17,6 +18,20 @@ pub enum Unit {
 }
 
 impl Unit {
+    /// A fact as written, in metres, square metres or as a fraction; None when it is no finite number of this unit.
+    pub fn read(self, text: &str) -> Option<f64> {
+        let text = text.trim();
+        let value = match (self, text.strip_suffix('%')) {
+            (Unit::Percent | Unit::None, Some(percent)) => {
+                percent.trim().parse::<f64>().ok()? / 100.0
+            }
+            (Unit::Metre, _) => parse_length(text, LengthUnit::Metre).ok()?,
+            (Unit::Hectare, _) => Area(Written::Text(text.to_owned())).square_metres()?,
+            (Unit::Percent | Unit::None, None) => text.parse().ok()?,
+        };
+        value.is_finite().then_some(value)
+    }
+
     pub fn show(self, value: f64) -> String {
         // Limits are written with few digits; the last ones of a double would only confuse.
         let short = |value: f64| format!("{}", (value * 1e6).round() / 1e6);
@@ -45,6 +60,7 @@ pub enum Test {
 /// One part of a class's definition.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Condition {
+    /// A fact's name, or several joined by ` or `: a flag that is up when any of theirs is.
     pub fact: String,
     pub test: Test,
 }
@@ -52,7 +68,25 @@ pub struct Condition {
 impl Condition {
     /// Whether the fact is as asked; None when it is not known or cannot be compared.
     pub fn holds(&self, facts: &Facts) -> Option<bool> {
-        match (&self.test, facts.get(&self.fact)?) {
+        let known = || self.facts().map(|fact| self.holds_for(facts.get(fact)?));
+        // One flag that is up decides for all of them; for "none is up" it decides against.
+        let decisive = self.test != Test::Flag(false);
+        if known().any(|one| one == Some(decisive)) {
+            Some(decisive)
+        } else if known().any(|one| one.is_none()) {
+            None
+        } else {
+            Some(!decisive)
+        }
+    }
+
+    /// Names of the facts that it looks at.
+    pub fn facts(&self) -> impl Iterator<Item = &str> {
+        self.fact.split(" or ").map(str::trim)
+    }
+
+    fn holds_for(&self, fact: &Fact) -> Option<bool> {
+        match (&self.test, fact) {
             (Test::Flag(asked), Fact::Flag(known)) => Some(asked == known),
             (Test::Flag(asked), Fact::Number(number)) => Some(*asked == (*number != 0.0)),
             (Test::Flag(asked), Fact::Text(text)) => {
@@ -67,13 +101,8 @@ impl Condition {
                 Some(words.contains(&text))
             }
             (Test::Range { range, .. }, Fact::Number(number)) => Some(range.contains(*number)),
-            (Test::Range { range, .. }, Fact::Text(text)) => {
-                let text = text.trim();
-                let number = match text.strip_suffix('%') {
-                    Some(percent) => percent.trim().parse::<f64>().ok()? / 100.0,
-                    None => text.parse().ok()?,
-                };
-                Some(range.contains(number))
+            (Test::Range { range, unit }, Fact::Text(text)) => {
+                Some(range.contains(unit.read(text)?))
             }
             (Test::OneOf(_) | Test::Range { .. }, Fact::Flag(_)) => None,
         }
@@ -98,5 +127,44 @@ fn flag_of(text: &str) -> Option<bool> {
         "yes" | "y" | "true" | "t" | "1" => Some(true),
         "no" | "n" | "false" | "f" | "0" => Some(false),
         _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_flag_of_several_facts_is_up_when_any_of_them_is() {
+        let either = |asked| Condition {
+            fact: "fish or community_watershed".to_owned(),
+            test: Test::Flag(asked),
+        };
+        let facts = |flags: &[(&str, bool)]| {
+            let flags = flags.iter();
+            Facts(
+                flags
+                    .map(|&(name, flag)| (name.to_owned(), Fact::Flag(flag)))
+                    .collect(),
+            )
+        };
+        for (known, up) in [
+            (vec![], None),
+            (vec![("fish", true)], Some(true)),
+            (vec![("community_watershed", true)], Some(true)),
+            (vec![("fish", false)], None),
+            (
+                vec![("fish", false), ("community_watershed", true)],
+                Some(true),
+            ),
+            (
+                vec![("fish", false), ("community_watershed", false)],
+                Some(false),
+            ),
+        ] {
+            let facts = facts(&known);
+            assert_eq!(either(true).holds(&facts), up, "{known:?}");
+            assert_eq!(either(false).holds(&facts), up.map(|up| !up), "{known:?}");
+        }
     }
 }

@@ -148,6 +148,7 @@ pub struct LineTable {
     pub definition: String,
     /// The class's definition by facts, all of which must hold: `channel` and `area` of the feature itself, or any
     /// name that the project's layers give.
+    /// A flag may name several facts, as in `"fish or community_watershed" = true`.
     #[serde(default)]
     pub when: BTreeMap<String, Spanned<ConditionText>>,
     /// Width in which nothing is cut or driven.

@@ -17,6 +17,8 @@ pub(crate) mod toml_text;
 pub(crate) mod values;
 mod width;
 
+use std::collections::BTreeMap;
+
 use serde::Serialize;
 
 use crate::model::{Facts, LayerKind};
@@ -230,11 +232,23 @@ impl Rulebook {
             .find(|line| line.kind == kind && !line.when.is_empty() && line.when.iter().all(holds))
     }
 
-    /// Share of a block's area that its layout aims at: its own, or the portfolio's if that is more.
-    pub fn aimed_share(&self) -> f64 {
-        let portfolio = self.block.portfolio_share.as_ref();
-        self.retention_share
-            .value
-            .max(portfolio.map_or(0.0, |share| share.value))
+    /// Names of the facts that define classes of a kind, in order, and the unit of the limits they are compared with;
+    /// `Unit::None` where they are compared with words or plain numbers, or lines differ.
+    pub fn facts_of(&self, kind: LayerKind) -> Vec<(&str, Unit)> {
+        let of_kind = self.lines.iter().filter(|line| line.kind == kind);
+        let mut facts: BTreeMap<&str, Unit> = BTreeMap::new();
+        for condition in of_kind.flat_map(|line| &line.when) {
+            let unit = match condition.test {
+                Test::Range { unit, .. } => unit,
+                Test::Flag(_) | Test::OneOf(_) => Unit::None,
+            };
+            for fact in condition.facts() {
+                let known = facts.entry(fact).or_insert(unit);
+                if *known != unit {
+                    *known = Unit::None;
+                }
+            }
+        }
+        facts.into_iter().collect()
     }
 }

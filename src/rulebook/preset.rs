@@ -9,8 +9,21 @@ use super::toml_text::{Place, TomlFault, did_you_mean, read};
 use crate::units::LengthUnit;
 
 /// Names and texts of the embedded presets, in the order of `rules list`.
-const PRESETS: [(&str, &str); 2] = [
+const PRESETS: [(&str, &str); 9] = [
     ("bc-fppr", include_str!("presets/bc-fppr.toml")),
+    ("qc-radf", include_str!("presets/qc-radf.toml")),
+    ("wa-wac", include_str!("presets/wa-wac.toml")),
+    ("wa-wac-west", include_str!("presets/wa-wac-west.toml")),
+    ("mt-smz", include_str!("presets/mt-smz.toml")),
+    (
+        "mn-filter-strip",
+        include_str!("presets/mn-filter-strip.toml"),
+    ),
+    ("ky-bmp", include_str!("presets/ky-bmp.toml")),
+    (
+        "common-practice",
+        include_str!("presets/common-practice.toml"),
+    ),
     ("bare", include_str!("presets/bare.toml")),
 ];
 

@@ -274,7 +274,14 @@ impl<'a> Reader<'a> {
             },
         };
         let reserve = self.width(&table.reserve);
+        let before = self.faults.len();
         let management = self.width_or_zero(&table.management);
+        if never_narrower(&reserve, &management) {
+            // What the zone loses on steeper ground, the reserve gains.
+            let own = self.faults.split_off(before);
+            self.faults
+                .extend(own.into_iter().filter(|fault| fault.code != "narrower"));
+        }
         if let Some(written) = table.management_share.as_ref()
             && management_share > 0.0
             && management.widest() == 0.0
@@ -558,6 +565,10 @@ impl<'a> Reader<'a> {
                 }
                 ConditionText::Text(word) => Some(Test::OneOf(vec![word.clone()])),
             };
+            if fact.contains(" or ") && !matches!(test, None | Some(Test::Flag(_))) {
+                let message = format!("`{fact}` is compared with true or false");
+                self.fault(written.span(), "wrong-value", message);
+            }
             if let Some(test) = &test
                 && let Some(wanted) = self.wrong_unit(fact, test)
             {
@@ -629,6 +640,29 @@ impl<'a> Reader<'a> {
         };
         Citation { text, status }
     }
+}
+
+/// Whether reserve and management zone together never reach less far on steeper ground.
+fn never_narrower(reserve: &Width, management: &Width) -> bool {
+    let mut slopes = vec![0.0];
+    for width in [reserve, management] {
+        if let Width::BySlope(classes) = width {
+            let limits = classes
+                .iter()
+                .flat_map(|class| [class.slope.low, class.slope.high]);
+            slopes.extend(
+                limits.flatten().flat_map(|limit| {
+                    [limit.value.next_down(), limit.value, limit.value.next_up()]
+                }),
+            );
+        }
+    }
+    slopes.sort_by(f64::total_cmp);
+    let reach = |slope: &f64| reserve.at(Some(*slope)) + management.at(Some(*slope));
+    slopes.windows(2).all(|pair| match pair {
+        [gentle, steep] => reach(gentle) <= reach(steep),
+        _ => true,
+    })
 }
 
 /// `35 %` or 0.35 as rise over run.

@@ -69,11 +69,36 @@ written!(
     Direction,
     "\"auto\", \"square_to_road\", \"long_side\" or a number of degrees"
 );
-written!(
-    /// The value of an attribute that is the same for every feature.
-    Constant,
-    "a text or a number"
-);
+/// The value of an attribute that is the same for every feature: a text, a number, or yes and no.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Constant(pub Written);
+
+impl<'de> Deserialize<'de> for Constant {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Constant, D::Error> {
+        struct ConstantVisitor;
+
+        impl Visitor<'_> for ConstantVisitor {
+            type Value = Constant;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("a text, a number, true or false")
+            }
+            fn visit_bool<E: Error>(self, flag: bool) -> Result<Constant, E> {
+                Ok(Constant(Written::Text(flag.to_string())))
+            }
+            fn visit_str<E: Error>(self, text: &str) -> Result<Constant, E> {
+                Ok(Constant(Written::Text(text.to_owned())))
+            }
+            fn visit_f64<E: Error>(self, number: f64) -> Result<Constant, E> {
+                Ok(Constant(Written::Number(number)))
+            }
+            fn visit_i64<E: Error>(self, number: i64) -> Result<Constant, E> {
+                Ok(Constant(Written::Number(number as f64)))
+            }
+        }
+        deserializer.deserialize_any(ConstantVisitor)
+    }
+}
 
 impl Length {
     /// In metres.

@@ -5,15 +5,16 @@ use std::collections::{BTreeMap, BTreeSet};
 use geo::{BoundingRect, Coord, MultiPolygon};
 
 use super::attributes::Number;
+use super::classes::{ClassTally, missing};
 use super::crs::{self, PointScale, SCALE_LIMIT, Transform, WorkCrs};
 use super::errors::SourceError;
+use super::facts::{add_own_facts, in_unit};
 use super::features::{self, Remark};
 use super::layer::{RawFeature, RawLayer};
 use super::{Batch, InputFile, LayerReport};
-use crate::geometry::area::area;
-use crate::model::{Fact, Facts, Feature, LayerKind, Problem, ProblemCode, Shape, SourceBlock};
+use crate::model::{Facts, Feature, LayerKind, Problem, ProblemCode, Shape, SourceBlock};
 use crate::project::Project;
-use crate::rulebook::Match;
+use crate::rulebook::{Match, RULED_KINDS, Unit};
 
 struct OffScale {
     block: SourceBlock,
@@ -21,6 +22,15 @@ struct OffScale {
     problem: Problem,
     at: Coord,
     worst: f64,
+}
+
+/// A block before its scale is known.
+struct Outline {
+    id: String,
+    shape: MultiPolygon,
+    repaired_m2: f64,
+    azimuth_deg: Option<f64>,
+    portfolio: Option<String>,
 }
 
 /// A batch in the making.
@@ -101,6 +111,7 @@ impl<'a> Assembly<'a> {
                 used: 0,
                 repaired: 0,
                 set_aside: 0,
+                classes: Vec::new(),
             },
         })
     }
@@ -190,7 +201,14 @@ impl<'a> Assembly<'a> {
                 desk.report.set_aside += 1;
                 continue;
             }
-            self.place_block(&mut desk, id, shape, shaped.moved_m2, raw.azimuth.value);
+            let block = Outline {
+                id,
+                shape,
+                repaired_m2: shaped.moved_m2,
+                azimuth_deg: raw.azimuth.value,
+                portfolio: raw.portfolio,
+            };
+            self.place_block(&mut desk, block);
         }
         self.batch.layers.push(desk.report);
         Ok(())
@@ -217,14 +235,14 @@ impl<'a> Assembly<'a> {
         id
     }
 
-    fn place_block(
-        &mut self,
-        desk: &mut Desk,
-        id: String,
-        shape: MultiPolygon,
-        repaired_m2: f64,
-        azimuth_deg: Option<f64>,
-    ) {
+    fn place_block(&mut self, desk: &mut Desk, outline: Outline) {
+        let Outline {
+            id,
+            shape,
+            repaired_m2,
+            azimuth_deg,
+            portfolio,
+        } = outline;
         let at = shape
             .bounding_rect()
             .map_or(Coord { x: 0.0, y: 0.0 }, |bounds| bounds.center());
@@ -251,7 +269,7 @@ impl<'a> Assembly<'a> {
             source_layer: desk.label.clone(),
             shape,
             azimuth_deg,
-            portfolio: None,
+            portfolio,
             repaired_m2,
             scale: scale.mean(),
             geodesic_m2,
@@ -312,7 +330,8 @@ impl<'a> Assembly<'a> {
     pub(super) fn features(&mut self, layer: RawLayer<'_>) -> Result<(), SourceError> {
         let mut desk = self.desk(&layer)?;
         let kind = layer.source.kind;
-        let mut classes: BTreeMap<Option<String>, (u64, String)> = BTreeMap::new();
+        let mut unknown: BTreeMap<(Option<String>, String), Unknown> = BTreeMap::new();
+        let mut tally = ClassTally::default();
         for mut raw in layer.features {
             let id = raw.id.clone().unwrap_or_else(|| raw.fid.clone());
             let Some(shaped) = self.shaped(&mut desk, kind, &id, &mut raw) else {
@@ -323,19 +342,27 @@ impl<'a> Assembly<'a> {
                 ("width", &raw.width),
                 ("stems_per_ha", &raw.stems_per_ha),
                 ("tree_m3", &raw.tree_m3),
+                ("fringe", &raw.fringe),
+                ("slope", &raw.slope),
             ] {
                 self.complain(&desk, &id, key, number);
             }
             let class = self.class_of(layer.source, raw.class.as_deref());
-            let facts = facts(&raw, &shaped.shapes);
-            let found = self.project.rules.find(kind, class.as_deref(), &facts);
-            if (class.is_none() && !matches!(found, Match::Derived(_)))
-                || matches!(found, Match::Assumed(_))
-            {
-                classes
-                    .entry(raw.class.clone())
-                    .or_insert_with(|| (0, id.clone()))
-                    .0 += 1;
+            let facts = self.facts(&desk, kind, &id, &mut raw, &shaped.shapes);
+            let rules = &self.project.rules;
+            let found = rules.find(kind, class.as_deref(), &facts);
+            if RULED_KINDS.contains(&kind) {
+                tally.add(rules, kind, found, &facts);
+            }
+            if let Match::Assumed(line) = found {
+                let group = unknown.entry((raw.class.clone(), line.id.clone()));
+                let group = group.or_insert_with(|| Unknown {
+                    first: id.clone(),
+                    count: 0,
+                    missing: BTreeSet::new(),
+                });
+                group.count += 1;
+                group.missing.extend(missing(rules, kind, &facts));
             }
             for shape in shaped.shapes {
                 self.batch.features.push(Feature {
@@ -344,8 +371,8 @@ impl<'a> Assembly<'a> {
                     id: id.clone(),
                     class: class.clone(),
                     width_m: raw.width.value,
-                    slope: None,
-                    fringe_m: None,
+                    slope: raw.slope.value,
+                    fringe_m: raw.fringe.value,
                     facts: facts.clone(),
                     stems_per_ha: raw.stems_per_ha.value,
                     tree_m3: raw.tree_m3.value,
@@ -353,11 +380,45 @@ impl<'a> Assembly<'a> {
                 });
             }
         }
-        for (class, (count, first)) in classes {
-            self.note_class(&desk, kind, class, count, &first);
+        for ((class, rule_id), group) in unknown {
+            self.note_class(&desk, kind, class.as_deref(), &rule_id, &group);
         }
+        desk.report.classes = tally.reports();
         self.batch.layers.push(desk.report);
         Ok(())
+    }
+
+    /// What is known of a feature, in the units of the rules.
+    fn facts(
+        &mut self,
+        desk: &Desk,
+        kind: LayerKind,
+        id: &str,
+        raw: &mut RawFeature,
+        shapes: &[Shape],
+    ) -> Facts {
+        let asked = self.project.rules.facts_of(kind);
+        let mut facts = Facts::default();
+        for (name, fact) in std::mem::take(&mut raw.facts) {
+            let unit = asked.iter().find(|(asked, _)| *asked == name);
+            let unit = unit.map_or(Unit::None, |(_, unit)| *unit);
+            match in_unit(fact, unit, self.project.unit) {
+                Ok(fact) => facts.offer(&name, fact),
+                Err(complaint) => {
+                    let remark = Remark {
+                        code: ProblemCode::BadNumber,
+                        place: None,
+                        message: format!(
+                            "fact `{name}`: {complaint}; the feature is used as if it were not known"
+                        ),
+                        remedy: "correct the value, or name a better attribute first".to_owned(),
+                    };
+                    self.problem(&desk.label, id, remark, None, false);
+                }
+            }
+        }
+        add_own_facts(&mut facts, raw, shapes);
+        facts
     }
 
     /// The class as the rulebook knows it.
@@ -385,32 +446,47 @@ impl<'a> Assembly<'a> {
         &mut self,
         desk: &Desk,
         kind: LayerKind,
-        class: Option<String>,
-        count: u64,
-        first: &str,
+        class: Option<&str>,
+        rule_id: &str,
+        group: &Unknown,
     ) {
-        let rules = &self.project.rules;
-        let Match::Assumed(line) = rules.find(kind, None, &Facts::default()) else {
-            return;
-        };
-        let what = match &class {
+        let mut what = match class {
             Some(class) => format!("class `{class}` is not in the rulebook"),
             None => "the class is missing".to_owned(),
         };
+        let names: Vec<String> = group
+            .missing
+            .iter()
+            .map(|name| format!("`{name}`"))
+            .collect();
+        let by_facts = !self.project.rules.facts_of(kind).is_empty();
+        if !names.is_empty() {
+            what = format!("{what} (not known: {})", names.join(", "));
+        }
         let remark = Remark {
             code: ProblemCode::UnknownClass,
             place: None,
             message: format!(
-                "{what}, {count} feature(s) from this one on: the widest rule of {}, `{}`, is used",
+                "{what}, {} feature(s) from this one on: the widest rule of {}{}, `{rule_id}`, is used",
+                group.count,
                 kind.key(),
-                line.id
+                if by_facts {
+                    " that is still possible"
+                } else {
+                    ""
+                },
             ),
             remedy: format!(
-                "set `class`, or add a line to `class_map`, under [layers.{}], or a rule for the class under [rules]",
+                "set `class`, or add a line to `class_map`,{} under [layers.{}], or a rule for the class under [rules]",
+                if by_facts {
+                    " or name the attributes of its `facts`,"
+                } else {
+                    ""
+                },
                 kind.key()
             ),
         };
-        self.problem(&desk.label, first, remark, None, false);
+        self.problem(&desk.label, &group.first, remark, None, false);
     }
 
     pub(super) fn finish(mut self, inputs: Vec<InputFile>) -> Batch {
@@ -419,20 +495,12 @@ impl<'a> Assembly<'a> {
     }
 }
 
-/// What is known of a feature, with what its own width and outline tell.
-fn facts(raw: &RawFeature, shapes: &[Shape]) -> Facts {
-    let mut facts = Facts::default();
-    if let Some(width_m) = raw.width.value {
-        facts.offer("channel", Fact::Number(width_m));
-    }
-    let areas = shapes.iter().filter_map(|shape| match shape {
-        Shape::Polygons(polygons) => Some(area(polygons)),
-        _ => None,
-    });
-    if let Some(area_m2) = areas.reduce(|a, b| a + b) {
-        facts.offer("area", Fact::Number(area_m2));
-    }
-    facts
+/// Features of a layer that share a class nobody knows.
+struct Unknown {
+    /// Id of the first.
+    first: String,
+    count: u64,
+    missing: BTreeSet<String>,
 }
 
 fn first_point(shape: &MultiPolygon) -> Option<[f64; 2]> {

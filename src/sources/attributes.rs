@@ -4,7 +4,7 @@ use gdal::errors::GdalError;
 use gdal::vector::{Feature, FieldValue, LayerAccess};
 
 use super::errors::{Names, SourceError};
-use crate::model::LayerKind;
+use crate::model::{Fact, LayerKind};
 use crate::project::{Attribute, AttributeSource, LayerSource};
 use crate::units::{LengthUnit, parse_length};
 
@@ -12,6 +12,8 @@ use crate::units::{LengthUnit, parse_length};
 #[derive(Clone, Debug)]
 enum Column {
     Field(usize),
+    /// A field of yes and no.
+    Flag(usize),
     Fid,
     Constant(Value),
 }
@@ -19,6 +21,8 @@ enum Column {
 #[derive(Clone, Debug, PartialEq)]
 enum Value {
     Number(f64),
+    Whole(i64),
+    Flag(bool),
     Text(String),
 }
 
@@ -35,6 +39,10 @@ pub(super) struct Schema {
     pub azimuth: Columns,
     pub stems_per_ha: Columns,
     pub tree_m3: Columns,
+    pub facts: Vec<(String, Columns)>,
+    pub fringe: Columns,
+    pub slope: Columns,
+    pub portfolio: Columns,
 }
 
 /// What a numeric attribute holds.
@@ -76,7 +84,8 @@ impl Schema {
                     .into_owned()
             }
         };
-        let find = |attribute: &Attribute, key: &'static str| {
+        let flags = flags(layer);
+        let find = |attribute: &Attribute, key: &str| {
             attribute
                 .0
                 .iter()
@@ -89,6 +98,9 @@ impl Schema {
                         let found = exact
                             .or_else(|| names.iter().position(|n| n.eq_ignore_ascii_case(name)));
                         match found {
+                            Some(index) if flags.get(index) == Some(&true) => {
+                                Ok(Column::Flag(index))
+                            }
                             Some(index) => Ok(Column::Field(index)),
                             None if name.eq_ignore_ascii_case("fid")
                                 || (!fid_name.is_empty()
@@ -99,7 +111,7 @@ impl Schema {
                             None => Err(SourceError::MissingField {
                                 layer: label.to_owned(),
                                 role: source.kind.key(),
-                                key,
+                                key: key.to_owned(),
                                 field: name.clone(),
                                 names: Names::around(name, names.clone()),
                             }),
@@ -116,12 +128,24 @@ impl Schema {
             azimuth: find(&source.azimuth, "azimuth")?,
             stems_per_ha: find(&source.stems_per_ha, "stems_per_ha")?,
             tree_m3: find(&source.tree_m3, "tree_m3")?,
+            facts: source
+                .facts
+                .iter()
+                .map(|(name, attribute)| {
+                    let columns = find(attribute, &format!("facts.{name}"))?;
+                    Ok((name.clone(), columns))
+                })
+                .collect::<Result<_, SourceError>>()?,
+            fringe: find(&source.fringe, "fringe")?,
+            slope: find(&source.slope, "slope")?,
+            portfolio: find(&source.portfolio, "portfolio")?,
         };
         for (columns, key, measure) in [
             (&schema.width, "width", Measure::Length(unit)),
             (&schema.azimuth, "azimuth", Measure::Angle),
             (&schema.stems_per_ha, "stems_per_ha", Measure::Amount),
             (&schema.tree_m3, "tree_m3", Measure::Amount),
+            (&schema.fringe, "fringe", Measure::Length(unit)),
         ] {
             columns.check_constants(label, source.kind, key, measure)?;
         }
@@ -160,6 +184,10 @@ impl Columns {
     fn value(&self, feature: &Feature<'_>) -> Option<Value> {
         self.0.iter().find_map(|column| match column {
             Column::Field(index) => field_value(feature, *index),
+            Column::Flag(index) => field_value(feature, *index).map(|value| match value {
+                Value::Whole(number) => Value::Flag(number != 0),
+                other => other,
+            }),
             Column::Fid => feature.fid().map(|fid| Value::Text(fid.to_string())),
             Column::Constant(value) => Some(value.clone()),
         })
@@ -167,10 +195,40 @@ impl Columns {
 
     /// The value as text: whole numbers without a fraction, blanks at the ends cut off; empty text is null.
     pub(super) fn text(&self, feature: &Feature<'_>) -> Option<String> {
+        self.value(feature).map(|value| value.text())
+    }
+
+    /// The value as it is: a number stays one, yes and no are a flag.
+    pub(super) fn fact(&self, feature: &Feature<'_>) -> Option<Fact> {
         self.value(feature).map(|value| match value {
-            Value::Text(text) => text,
-            Value::Number(number) => number.to_string(),
+            Value::Text(text) => Fact::Text(text.trim().to_owned()),
+            Value::Number(number) => Fact::Number(number),
+            Value::Whole(number) => Fact::Number(number as f64),
+            Value::Flag(flag) => Fact::Flag(flag),
         })
+    }
+
+    /// The value as the steepest slope of its class, rise over run.
+    pub(super) fn slope(&self, feature: &Feature<'_>, source: &LayerSource) -> Number {
+        let Some(text) = self.text(feature) else {
+            return Number::default();
+        };
+        if let Some(slope) = source.slope_map.get(text.trim()) {
+            return Number {
+                value: Some(*slope),
+                complaint: None,
+            };
+        }
+        match source.slope_unit.steepest(&text) {
+            Ok(slope) => Number {
+                value: Some(slope),
+                complaint: None,
+            },
+            Err(message) => Number {
+                value: None,
+                complaint: Some(message),
+            },
+        }
     }
 
     /// The value as a number. Text that is none gives no value and a complaint: a wrong figure must not be hidden
@@ -190,12 +248,36 @@ impl Columns {
     }
 }
 
+impl Value {
+    fn text(self) -> String {
+        match self {
+            Value::Text(text) => text,
+            Value::Number(number) => number.to_string(),
+            Value::Whole(number) => number.to_string(),
+            // As fields of yes and no have always been read: a class map may name them.
+            Value::Flag(flag) => u8::from(flag).to_string(),
+        }
+    }
+}
+
+/// Which fields hold yes and no, by their place in the layer.
+fn flags<L: LayerAccess>(layer: &L) -> Vec<bool> {
+    // SAFETY: the layer outlives the call, and every index is below the count of its definition.
+    unsafe {
+        let defn = gdal_sys::OGR_L_GetLayerDefn(layer.c_layer());
+        (0..gdal_sys::OGR_FD_GetFieldCount(defn))
+            .map(|index| {
+                let field = gdal_sys::OGR_FD_GetFieldDefn(defn, index);
+                !field.is_null()
+                    && gdal_sys::OGR_Fld_GetSubType(field) == gdal_sys::OGRFieldSubType::OFSTBoolean
+            })
+            .collect()
+    }
+}
+
 impl Measure {
     fn read(self, value: &Value) -> Result<f64, String> {
-        let text = match value {
-            Value::Text(text) => text.clone(),
-            Value::Number(number) => number.to_string(),
-        };
+        let text = value.clone().text();
         match self {
             Measure::Length(unit) => parse_length(&text, unit).map_err(|error| error.to_string()),
             Measure::Amount => match text.trim().parse::<f64>() {
@@ -220,8 +302,8 @@ fn field_value(feature: &Feature<'_>, index: usize) -> Option<Value> {
         Err(_) => return None,
     };
     match value {
-        FieldValue::IntegerValue(number) => Some(Value::Text(number.to_string())),
-        FieldValue::Integer64Value(number) => Some(Value::Text(number.to_string())),
+        FieldValue::IntegerValue(number) => Some(Value::Whole(i64::from(number))),
+        FieldValue::Integer64Value(number) => Some(Value::Whole(number)),
         FieldValue::RealValue(number) if number.is_finite() => Some(Value::Number(number)),
         FieldValue::RealValue(_) => None,
         FieldValue::StringValue(text) => {

@@ -282,7 +282,7 @@ impl WorkCrs {
     }
 }
 
-fn wkt2(crs: &SpatialRef) -> gdal::errors::Result<String> {
+pub(super) fn wkt2(crs: &SpatialRef) -> gdal::errors::Result<String> {
     let mut options = gdal::cpl::CslStringList::new();
     options.add_string("FORMAT=WKT2_2019")?;
     let mut text = std::ptr::null_mut();

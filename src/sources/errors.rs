@@ -49,7 +49,8 @@ pub enum SourceError {
     MissingField {
         layer: String,
         role: &'static str,
-        key: &'static str,
+        /// As it stands in the project file, for example `width` or `facts.fish`.
+        key: String,
         field: String,
         names: Box<Names>,
     },
@@ -175,6 +176,8 @@ pub enum SourceError {
         to: String,
         message: String,
     },
+    #[error(transparent)]
+    Terrain(#[from] super::terrain::TerrainError),
 }
 
 impl SourceError {
@@ -201,6 +204,7 @@ impl SourceError {
             SourceError::BatchTooWide { .. } => "batch-too-wide",
             SourceError::NoZone { .. } => "no-zone",
             SourceError::NoTransform { .. } => "no-transform",
+            SourceError::Terrain(error) => error.code(),
         }
     }
 }

@@ -10,7 +10,7 @@ use sha2::{Digest, Sha256};
 use super::InputFile;
 use super::errors::SourceError;
 use super::open;
-use crate::project::LayerSource;
+use crate::project::{LayerSource, TerrainFile};
 
 /// Files that belong to a file of the given extension and are read with it.
 fn sidecars(extension: &str) -> &'static [&'static str] {
@@ -30,11 +30,17 @@ pub(super) fn inputs(sources: &[&LayerSource]) -> Result<Vec<InputFile>, SourceE
         open::check_path(source)?;
         for (path, name) in files_of(&source.path, &source.source) {
             if seen.insert(path.clone()) {
-                inputs.push(digest(&path, name, source)?);
+                inputs.push(digest(&path, name, &source.source, source.kind.key())?);
             }
         }
     }
     Ok(inputs)
+}
+
+/// The files of a terrain, sidecars and parts of virtual rasters included.
+pub(super) fn terrain(files: &[TerrainFile]) -> Result<Vec<InputFile>, SourceError> {
+    let one = |file: &TerrainFile| digest(&file.path, file.source.clone(), &file.source, "terrain");
+    files.iter().map(one).collect()
 }
 
 fn files_of(path: &Path, name: &str) -> Vec<(PathBuf, String)> {
@@ -58,10 +64,15 @@ fn files_of(path: &Path, name: &str) -> Vec<(PathBuf, String)> {
     files
 }
 
-fn digest(path: &Path, name: String, source: &LayerSource) -> Result<InputFile, SourceError> {
+fn digest(
+    path: &Path,
+    name: String,
+    source: &str,
+    role: &'static str,
+) -> Result<InputFile, SourceError> {
     let unreadable = |error: std::io::Error| SourceError::Unreadable {
-        file: source.source.clone(),
-        role: source.kind.key(),
+        file: source.to_owned(),
+        role,
         message: error.to_string(),
     };
     let mut file = File::open(path).map_err(unreadable)?;

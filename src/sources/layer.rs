@@ -8,7 +8,7 @@ use super::crs::{self, Transform};
 use super::errors::{Bounds, SourceError};
 use super::features::{RawGeometry, raw_geometry};
 use super::open::{self, forget_failures, last_failure, last_failure_in};
-use crate::model::{Problem, ProblemCode};
+use crate::model::{Fact, Problem, ProblemCode};
 use crate::project::LayerSource;
 use crate::units::LengthUnit;
 
@@ -22,6 +22,11 @@ pub(super) struct RawFeature {
     pub azimuth: Number,
     pub stems_per_ha: Number,
     pub tree_m3: Number,
+    /// As written; units are looked at where the rules are known.
+    pub facts: Vec<(String, Fact)>,
+    pub fringe: Number,
+    pub slope: Number,
+    pub portfolio: Option<String>,
     pub geometry: RawGeometry,
 }
 
@@ -82,6 +87,14 @@ pub(super) fn read(source: &LayerSource, unit: LengthUnit) -> Result<RawLayer<'_
             azimuth: schema.azimuth.number(&feature, Measure::Angle),
             stems_per_ha: schema.stems_per_ha.number(&feature, Measure::Amount),
             tree_m3: schema.tree_m3.number(&feature, Measure::Amount),
+            facts: schema
+                .facts
+                .iter()
+                .filter_map(|(name, columns)| Some((name.clone(), columns.fact(&feature)?)))
+                .collect(),
+            fringe: schema.fringe.number(&feature, Measure::Length(unit)),
+            slope: schema.slope.slope(&feature, source),
+            portfolio: schema.portfolio.text(&feature),
             geometry,
         });
     }

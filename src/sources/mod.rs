@@ -2,16 +2,21 @@
 
 mod assemble;
 mod attributes;
+mod classes;
 pub mod crs;
 mod errors;
+mod facts;
 mod features;
 mod hash;
 mod layer;
 mod open;
+pub mod terrain;
 mod zone;
 
+pub use classes::{ClassFound, ClassReport};
 pub use errors::{Bounds, Names, SourceError};
 pub use open::DRIVERS;
+pub use terrain::{Coverage, RasterTerrain, TerrainError, TerrainReport};
 
 use crate::model::{Feature, LayerKind, Problem, SourceBlock};
 use crate::project::{LayerSource, Project};
@@ -32,6 +37,8 @@ pub struct Batch {
     pub problems: Vec<Problem>,
     pub inputs: Vec<InputFile>,
     pub layers: Vec<LayerReport>,
+    /// The elevation raster, if the project names one.
+    pub terrain: Option<TerrainReport>,
 }
 
 /// One file that was read.
@@ -55,6 +62,8 @@ pub struct LayerReport {
     pub used: u64,
     pub repaired: u64,
     pub set_aside: u64,
+    /// How the classes of its features were found; empty for roles without rules.
+    pub classes: Vec<ClassReport>,
 }
 
 /// Reads every layer of a project. A bad feature becomes a [`Problem`]; a bad file, layer, attribute, filter or CRS
@@ -68,7 +77,12 @@ pub fn read(project: &Project) -> Result<Batch, SourceError> {
     open::quiet_gdal();
     let mut sources: Vec<&LayerSource> = project.layers.iter().collect();
     sources.sort_by_key(|source| source.kind);
-    let inputs = hash::inputs(&sources)?;
+    let mut inputs = hash::inputs(&sources)?;
+    inputs.extend(project.rules_file.as_ref().map(|file| InputFile {
+        source: file.source.clone(),
+        bytes: file.bytes,
+        sha256: file.sha256.clone(),
+    }));
     let (block_sources, other_sources): (Vec<&LayerSource>, Vec<&LayerSource>) = sources
         .into_iter()
         .partition(|source| source.kind == LayerKind::Blocks);
@@ -94,5 +108,25 @@ pub fn read(project: &Project) -> Result<Batch, SourceError> {
     for source in other_sources {
         assembly.features(layer::read(source, project.unit)?)?;
     }
-    Ok(assembly.finish(inputs))
+    let mut batch = assembly.finish(inputs);
+    if let Some(source) = &project.terrain {
+        // Opened anew by whoever needs slopes; here a bad raster ends the run early.
+        let terrain = RasterTerrain::open(source, &work)?;
+        batch.inputs.extend(hash::terrain(terrain.files())?);
+        (batch.problems).extend(terrain::off_raster(&terrain, &batch.blocks));
+        batch.terrain = Some(terrain.report);
+    }
+    Ok(batch)
+}
+
+/// Opens the project's elevation raster for slopes in the work CRS, if it names one. `crs` is [`Batch::crs`].
+///
+/// # Errors
+/// See [`RasterTerrain::open`].
+pub fn terrain(project: &Project, crs: &str) -> Result<Option<RasterTerrain>, SourceError> {
+    let Some(source) = &project.terrain else {
+        return Ok(None);
+    };
+    open::quiet_gdal();
+    RasterTerrain::open(source, &WorkCrs::new(crs)?).map(Some)
 }

@@ -1,6 +1,7 @@
 //! Opening files: only plain local ones, only listed drivers, read only, and GDAL's own talk caught.
 
 use std::cell::RefCell;
+use std::path::Path;
 use std::sync::Once;
 
 use gdal::config::{set_error_handler, set_thread_local_config_option};
@@ -70,24 +71,32 @@ pub(super) fn last_failure_in(source: &LayerSource) -> Option<String> {
 
 /// Refuses what is no plain local file.
 pub(super) fn check_path(source: &LayerSource) -> Result<(), SourceError> {
-    let (file, role) = (source.source.clone(), source.kind.key());
+    check_plain(&source.path, &source.source, source.kind.key())
+}
+
+/// As [`check_path`], for a file of any role.
+pub(super) fn check_plain(
+    path: &Path,
+    source: &str,
+    role: &'static str,
+) -> Result<(), SourceError> {
+    let file = source.to_owned();
     let forbidden = |why| SourceError::Forbidden {
-        file: source.source.clone(),
+        file: source.to_owned(),
         role,
         why,
     };
-    let path = source.path.to_string_lossy();
-    if path.starts_with("/vsi") || source.source.starts_with("/vsi") {
+    if path.to_string_lossy().starts_with("/vsi") || source.starts_with("/vsi") {
         return Err(forbidden("GDAL's virtual file systems are not read"));
     }
-    if source.source.contains("://") {
+    if source.contains("://") {
         return Err(forbidden("nothing is read from the network"));
     }
-    let extension = source.path.extension().map(|e| e.to_ascii_lowercase());
+    let extension = path.extension().map(|e| e.to_ascii_lowercase());
     if extension.is_some_and(|e| ARCHIVES.iter().any(|archive| e == *archive)) {
         return Err(forbidden("archives are not read"));
     }
-    match std::fs::metadata(&source.path) {
+    match std::fs::metadata(path) {
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
             Err(SourceError::MissingFile { file, role })
         }

@@ -5,10 +5,10 @@ use blockwright::compliance;
 use blockwright::geometry::area::area;
 use blockwright::geometry::buffer::Engines;
 use blockwright::geometry::overlay::oriented;
-use blockwright::landbase::Landbase;
+use blockwright::landbase::{Landbase, SlopeSource};
 use blockwright::layout::{self, Context, LayoutError};
 use blockwright::model::*;
-use blockwright::rulebook::{Rulebook, preset};
+use blockwright::rulebook::{BlockRules, Rulebook, ShareOf, preset};
 use geo::{LineString, MultiLineString, MultiPolygon, Polygon};
 
 pub fn ring(points: &[(f64, f64)]) -> LineString {
@@ -60,10 +60,15 @@ pub fn feature(
     }
 }
 
-/// The complete preset with a share of one's own.
+/// The widths of the complete preset with a share of the net area of one's own, and no other share.
 pub fn rules(retention_share: f64) -> Rulebook {
     let mut rules = preset("bc-fppr").expect("the preset is embedded");
     rules.retention_share.value = retention_share;
+    rules.share_of = ShareOf::Net;
+    rules.block = BlockRules::default();
+    for line in &mut rules.lines {
+        line.management_share = 0.0;
+    }
     rules
 }
 
@@ -78,12 +83,29 @@ pub fn lay_out(
     features: &[Feature],
     block: &SourceBlock,
 ) -> Result<BlockPlan, LayoutError> {
+    lay_out_on(engines, settings, rules, features, None, block)
+}
+
+/// One block laid out and judged on ground of known slope.
+///
+/// # Errors
+/// As the layout.
+pub fn lay_out_on(
+    engines: Engines<'_>,
+    settings: &Settings,
+    rules: &Rulebook,
+    features: &[Feature],
+    terrain: Option<&dyn SlopeSource>,
+    block: &SourceBlock,
+) -> Result<BlockPlan, LayoutError> {
+    let settings = &layout::effective(settings, rules);
     let landbase = Landbase::new(features, rules, &settings.layout);
     let context = Context {
         landbase: &landbase,
         settings,
         rules,
         engines,
+        terrain,
     };
     let mut plan = layout::lay_out(context, block)?;
     compliance::judge(context, block, &mut plan);

@@ -42,6 +42,7 @@ pub fn piece(strip_no: u32) -> PieceId {
 fn empty(id: &str) -> BlockPlan {
     BlockPlan {
         id: id.to_owned(),
+        portfolio: None,
         origin: ORIGIN,
         status: BlockStatus::Ok,
         shape: MultiPolygon(vec![]),
@@ -73,6 +74,7 @@ fn empty(id: &str) -> BlockPlan {
 pub fn small(id: &str) -> BlockPlan {
     let mut plan = empty(id);
     plan.status = BlockStatus::Warn;
+    plan.portfolio = Some("winter".to_owned());
     plan.shape = multi(rect(0.0, 0.0, 40.0, 100.0));
     plan.books = Books {
         gross_m2: 4000.0,
@@ -198,6 +200,8 @@ pub fn small(id: &str) -> BlockPlan {
             unit: "share",
             status: Verdict::Warn,
             source: "=cmd|' /C calc'!A0".to_owned(),
+            origin: "=permit.toml, line 7".to_owned(),
+            source_status: "from memory",
         },
         ComplianceRow {
             rule_id: "lake".to_owned(),
@@ -207,6 +211,8 @@ pub fn small(id: &str) -> BlockPlan {
             unit: "m",
             status: Verdict::NotApplicable,
             source: String::new(),
+            origin: String::new(),
+            source_status: "",
         },
     ];
     plan.rungs.engine = 2;

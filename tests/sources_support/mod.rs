@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use blockwright::model::{LayerKind, Settings};
-use blockwright::project::{Attribute, AttributeSource, LayerSource, Project};
+use blockwright::project::{Attribute, AttributeSource, LayerSource, Project, SlopeUnit};
 use blockwright::rulebook::{BlockRules, Citation, Cited, ReadStatus, Rulebook, ShareOf};
 use blockwright::units::LengthUnit;
 
@@ -35,8 +35,10 @@ pub fn project(folder: &Path, crs: Option<&str>, layers: Vec<LayerSource>) -> Pr
         crs: crs.map(str::to_owned),
         unit: LengthUnit::Metre,
         layers,
+        terrain: None,
         settings: Settings::default(),
         rules: rulebook(),
+        rules_file: None,
         warnings: Vec::new(),
     }
 }
@@ -56,6 +58,12 @@ pub fn source(kind: LayerKind, folder: &Path, file: &str) -> LayerSource {
         azimuth: Attribute::default(),
         stems_per_ha: Attribute::default(),
         tree_m3: Attribute::default(),
+        facts: Vec::new(),
+        fringe: Attribute::default(),
+        slope: Attribute::default(),
+        slope_unit: SlopeUnit::default(),
+        slope_map: BTreeMap::new(),
+        portfolio: Attribute::default(),
     }
 }
 

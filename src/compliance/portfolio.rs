@@ -1,0 +1,143 @@
+//! The retention share that a season's blocks owe together.
+
+use std::collections::BTreeMap;
+
+use super::finding;
+use super::source::Source;
+use crate::model::*;
+use crate::rulebook::{Cited, Rulebook};
+use crate::units::hectares;
+
+/// A portfolio may lie short of its share by rounding only: this much for each of its blocks.
+const ROUNDING_M2: f64 = 0.01;
+
+/// The blocks of a batch by portfolio. Add them in input order, so that sums are the same in every run.
+#[derive(Clone, Debug, Default)]
+pub struct Season {
+    portfolios: BTreeMap<Option<String>, Sums>,
+    /// Blocks that could not be read, of whatever portfolio.
+    unread: u64,
+}
+
+#[derive(Clone, Debug, Default)]
+struct Sums {
+    blocks: u64,
+    gross_m2: f64,
+    kept_m2: f64,
+    left_out: u64,
+}
+
+/// A portfolio as judged.
+#[derive(Clone, Debug)]
+pub struct PortfolioShare {
+    /// None: all blocks that name no portfolio.
+    pub name: Option<String>,
+    /// Blocks laid out.
+    pub blocks: u64,
+    pub gross_m2: f64,
+    /// Left standing in them, as the rules count it.
+    pub kept_m2: f64,
+    pub row: ComplianceRow,
+    /// Where the verdict is not a pass.
+    pub finding: Option<Finding>,
+}
+
+impl Season {
+    /// Adds a block as laid out.
+    pub fn add(&mut self, plan: &BlockPlan, rules: &Rulebook) {
+        let sums = self.portfolios.entry(plan.portfolio.clone()).or_default();
+        sums.blocks += 1;
+        sums.gross_m2 += plan.books.gross_m2;
+        sums.kept_m2 += plan.books.retained_m2;
+        if rules.reserves_count {
+            sums.kept_m2 += plan.books.reserve_m2;
+        }
+    }
+
+    /// Counts a block that this run did not lay out.
+    pub fn leave_out(&mut self, portfolio: Option<&str>) {
+        let name = portfolio.map(str::to_owned);
+        self.portfolios.entry(name).or_default().left_out += 1;
+    }
+
+    /// Counts blocks that could not be read, and so may belong to any portfolio.
+    pub fn leave_out_unread(&mut self, blocks: u64) {
+        self.unread += blocks;
+    }
+
+    /// One verdict for each portfolio, in the order of their names; none without a rule.
+    pub fn judge(&self, rules: &Rulebook) -> Vec<PortfolioShare> {
+        let Some(rule) = &rules.block.portfolio_share else {
+            return vec![];
+        };
+        let portfolios = self.portfolios.iter();
+        portfolios
+            .map(|(name, sums)| self.judge_one(rule, name.as_deref(), sums))
+            .collect()
+    }
+
+    fn judge_one(&self, rule: &Cited<f64>, name: Option<&str>, sums: &Sums) -> PortfolioShare {
+        let share = (sums.gross_m2 > 0.0).then(|| sums.kept_m2 / sums.gross_m2);
+        let rounding_m2 = ROUNDING_M2 * sums.blocks as f64;
+        let enough = sums.kept_m2 + rounding_m2 >= rule.value * sums.gross_m2;
+        let mut doubts = Vec::new();
+        if sums.left_out > 0 {
+            let all = sums.left_out + sums.blocks;
+            doubts.push(format!(
+                "{} of its {all} blocks were not laid out in this run",
+                sums.left_out
+            ));
+        }
+        if self.unread > 0 {
+            doubts.push(format!(
+                "{} features of the blocks layer could not be used and may belong to it",
+                self.unread
+            ));
+        }
+        let status = match () {
+            _ if rule.value <= 0.0 => Verdict::NotApplicable,
+            // The rest of the season may tip it either way.
+            _ if !doubts.is_empty() || share.is_none() => Verdict::Unknown,
+            _ if !enough => Verdict::Fail,
+            _ if Source::from(rule).is_from_memory() => Verdict::Warn,
+            _ => Verdict::Pass,
+        };
+        let mut title = format!(
+            "Retention share of {}: {} laid out, {:.2} ha of {:.2} ha left standing",
+            name.map_or("all blocks of no portfolio".to_owned(), |name| format!(
+                "portfolio {name}"
+            )),
+            if sums.blocks == 1 {
+                "1 block".to_owned()
+            } else {
+                format!("{} blocks", sums.blocks)
+            },
+            hectares(sums.kept_m2),
+            hectares(sums.gross_m2),
+        );
+        if !doubts.is_empty() {
+            title += &format!("; cannot be judged, for {}", doubts.join(", and "));
+        }
+        let row = ComplianceRow {
+            rule_id: name.map_or("portfolio-share".to_owned(), |name| {
+                format!("portfolio-share:{name}")
+            }),
+            title,
+            required: Some(rule.value),
+            measured: share,
+            unit: "share",
+            status,
+            source: rule.citation.text.clone(),
+            origin: rule.origin.clone(),
+            source_status: rule.citation.status.key(),
+        };
+        PortfolioShare {
+            name: name.map(str::to_owned),
+            blocks: sums.blocks,
+            gross_m2: sums.gross_m2,
+            kept_m2: sums.kept_m2,
+            finding: (status >= Verdict::Unknown).then(|| finding(&row, None)),
+            row,
+        }
+    }
+}

@@ -1,0 +1,260 @@
+//! Minnesota, Kentucky, Montana, Washington and single figures.
+
+use blockwright::model::{Facts, LayerKind::*};
+use blockwright::rulebook::{Distance, Match, Width, preset};
+
+use crate::standards::*;
+
+pub fn minnesota_filter_strip(rows: &Rows) {
+    let book = preset("mn-filter-strip").unwrap();
+    let gentle = rows.numbers("US-01");
+    let formula = rows.numbers("US-02");
+    assert_eq!(formula, [50.0, 2.0, 10.0], "base, feet a percent, from");
+    for kind in [Streams, Lakes, Wetlands] {
+        let line = named(&book, kind, "any");
+        rows.assert_cited(&line.citation, &["US-01", "US-02", "US-03"]);
+        assert_eq!(line.distance, Distance::Slope);
+        assert!(rows.row("US-01").expected.contains("slope distance"));
+        let along = |percent: f64| line.reserve.at(Some(percent / 100.0));
+        let on_the_map = |percent: f64| line.widths(Some(percent / 100.0)).reserve_m;
+        for percent in [0.0, 5.0, 10.0] {
+            assert_near(along(percent), gentle[0] * FOOT_M, 1e-9, "US-01");
+            assert_near(along(percent), gentle[1], 1e-9, "US-01");
+        }
+        for percent in 11..=100 {
+            let percent = f64::from(percent);
+            let feet = formula[0] + formula[1] * (percent - formula[2]);
+            assert_near(along(percent), feet * FOOT_M, 1e-9, "US-02");
+            let cosine = 1.0 / (1.0 + (percent / 100.0).powi(2)).sqrt();
+            assert_near(on_the_map(percent), feet * FOOT_M * cosine, 1e-9, "US-02");
+        }
+        let example = rows.numbers("US-03");
+        assert!(rows.row("US-03").inputs.contains("27 %"));
+        assert_near(along(27.0), example[0] * FOOT_M, 1e-9, "US-03");
+        assert_near(along(27.0), example[1], 0.0005, "US-03");
+        // `s = 10, 11, ...`: feet, then the same in metres.
+        let points = numbers_of(&rows.row("US-04").inputs);
+        let wanted = rows.numbers("US-04");
+        let (feet, metres) = wanted.split_at(points.len());
+        for ((percent, feet), metres) in points.into_iter().zip(feet).zip(metres) {
+            assert_near(along(percent), feet * FOOT_M, 1e-9, "US-04");
+            assert_near(along(percent), *metres, 0.005, "US-04");
+        }
+        // The formula has no jump, and an end.
+        for limit in [0.10, 1.0] {
+            let at = line.reserve.at(Some(limit));
+            assert_steps(line, limit, [at, at, at]);
+        }
+        assert_eq!(along(250.0), along(100.0));
+        assert_eq!(line.widths(None).reserve_m, along(100.0));
+    }
+    rows.assert_cited(&book.retention_share.citation, &["US-08"]);
+    for id in ["US-08", "RT-08"] {
+        let share = book.retention_share.value * 100.0;
+        assert_eq!(share, rows.numbers(id)[0], "{id}");
+    }
+}
+
+pub fn minnesota_riparian_zones(rows: &Rows) {
+    let book = fixture("minnesota-rmz");
+    let figures = |id: &str| -> [f64; 2] {
+        let numbers = rows.numbers(id);
+        // Basal areas stand between the widths where they are given.
+        match numbers[..] {
+            [even, uneven] => [even, uneven],
+            [even, _, _, uneven, _] => [even, uneven],
+            [even, _, uneven, _] => [even, uneven],
+            _ => panic!("{id}: {numbers:?}"),
+        }
+    };
+    let channel = |feet: f64| number(feet * FOOT_M);
+    let no_trout = |feet: f64| vec![("trout", flag(false)), ("channel", channel(feet))];
+    for (id, kind, known) in [
+        ("US-05", Streams, no_trout(20.0)),
+        ("US-06", Streams, no_trout(5.0)),
+        ("US-07", Streams, vec![("trout", flag(true))]),
+        ("US-07", Lakes, vec![]),
+    ] {
+        let systems = ["even-aged", "uneven-aged"];
+        for (system, feet) in systems.into_iter().zip(figures(id)) {
+            let mut known = known.clone();
+            known.push(("system", word(system)));
+            let line = told(&book, kind, &known);
+            rows.assert_cited(&line.citation, &[id]);
+            let widths = line.widths(Some(0.4));
+            assert_near(widths.management_m, feet * FOOT_M, 1e-9, id);
+            assert_eq!(widths.reserve_m, 0.0);
+        }
+    }
+    let known = [("trout", flag(false)), ("system", word("even-aged"))];
+    let sides = |feet: f64, classes| {
+        assert_sides(&book, Streams, &known, ("channel", feet * FOOT_M), classes);
+    };
+    let (middle, wide) = (Some("middle even-aged"), Some("wide even-aged"));
+    sides(10.0, [middle, middle, wide]);
+    sides(3.0, [None, middle, middle]);
+}
+
+pub fn kentucky_zones(rows: &Rows) {
+    let book = preset("ky-bmp").unwrap();
+    let (gentle, steep) = (rows.numbers("US-09"), rows.numbers("US-10"));
+    assert!(rows.row("US-09").inputs.contains("< 15 %"));
+    assert!(rows.row("US-10").inputs.contains("> 15 %"));
+    let lines = [
+        told(&book, Streams, &[("flow", word("perennial"))]),
+        named(&book, Lakes, "any"),
+    ];
+    for line in lines {
+        rows.assert_cited(&line.citation, &["US-09", "US-10"]);
+        assert_eq!(line.distance, Distance::Slope);
+        for (slope, row) in [
+            (0.15_f64.next_down(), &gentle),
+            (0.15, &steep),
+            (0.15_f64.next_up(), &steep),
+            (0.0, &gentle),
+            (0.6, &steep),
+        ] {
+            let along = line.management.at(Some(slope));
+            assert_near(along, row[0] * FOOT_M, 1e-9, "zone");
+            assert_near(along, row[1], 0.005, "zone in metres");
+            let widths = line.widths(Some(slope));
+            assert_near(widths.management_m, along / slope.hypot(1.0), 1e-12, "map");
+            assert_eq!(widths.reserve_m, 0.0);
+            assert_eq!(line.management_share * 100.0, row[2]);
+        }
+    }
+}
+
+pub fn montana_zones(rows: &Rows) {
+    let book = preset("mt-smz").unwrap();
+    let feet = |id: &str| {
+        let numbers = rows.numbers(id);
+        assert_near(numbers[0] * FOOT_M, numbers[1], 0.005, id);
+        numbers[0] * FOOT_M
+    };
+    let (base, steep) = (feet("US-15"), feet("US-16"));
+    let zone = told(&book, Streams, &[("erosion_risk", word("low"))]);
+    rows.assert_cited(&zone.citation, &["US-15", "US-16"]);
+    assert!(rows.row("US-16").inputs.contains("> 35 %"));
+    assert_steps(zone, 0.35, [base, base, steep]);
+    assert_eq!(zone.widths(Some(0.0)).reserve_m, base);
+
+    let zone = told(&book, Streams, &[("erosion_risk", word("high"))]);
+    rows.assert_cited(&zone.citation, &["US-11", "US-12", "US-13", "US-14"]);
+    for (id, limits) in [
+        ("US-11", "25 < slope < 35 %"),
+        ("US-12", "35 <= slope < 50 %"),
+        ("US-13", "slope >= 50 %"),
+    ] {
+        assert_eq!(rows.row(id).inputs, limits);
+    }
+    let [from_25, from_35, from_50] = ["US-11", "US-12", "US-13"].map(feet);
+    assert_steps(zone, 0.25, [base, base, from_25]);
+    assert_steps(zone, 0.35, [from_25, from_35, from_35]);
+    assert_steps(zone, 0.50, [from_35, from_50, from_50]);
+    // No machine where the slope is more than 35 %: all of the zone, at 35 % itself none of it.
+    let limit = rows.numbers("US-14")[0] / 100.0;
+    assert!(rows.row("US-14").expected.starts_with("> "));
+    for slope in [0.0, limit.next_down(), limit] {
+        assert_eq!(zone.widths(Some(slope)).machine_exclusion_m, 0.0, "{slope}");
+    }
+    for slope in [limit.next_up(), 0.5_f64.next_down(), 0.5, 0.9] {
+        let widths = zone.widths(Some(slope));
+        assert_eq!(widths.machine_exclusion_m, widths.reserve_m, "{slope}");
+    }
+    // Without a word on the risk the wider zone stands in.
+    let assumed = book.find(Streams, None, &Facts::default());
+    assert!(matches!(assumed, Match::Assumed(line) if line.id == zone.id));
+}
+
+const SITE_CLASSES: [&str; 5] = ["I", "II", "III", "IV", "V"];
+
+/// `[total, core, inner, outer]` in feet against the lines of a site class on both sides of a channel width.
+fn washington(
+    rows: &Rows,
+    name: &str,
+    limit_ft: f64,
+    row: impl Fn(usize, usize) -> (String, Vec<f64>),
+) {
+    let book = preset(name).unwrap();
+    for (site, class) in SITE_CLASSES.into_iter().enumerate() {
+        let known = [("site_class", word(class))];
+        let (narrow, wide) = (format!("{class}-narrow"), format!("{class}-wide"));
+        let classes = [
+            Some(narrow.as_str()),
+            Some(narrow.as_str()),
+            Some(wide.as_str()),
+        ];
+        let limit = ("channel", limit_ft * FOOT_M);
+        assert_sides(&book, Streams, &known, limit, classes);
+        for (column, class) in [&narrow, &wide].into_iter().enumerate() {
+            let (id, feet) = row(site, column);
+            let [total, core, inner, outer] = feet[..] else {
+                panic!("{id}: {feet:?}")
+            };
+            assert_eq!(core + inner + outer, total, "{id}");
+            let line = named(&book, Streams, class);
+            rows.assert_cited(&line.citation, &[&id]);
+            assert_eq!(line.distance, Distance::Horizontal);
+            for slope in [None, Some(0.0), Some(0.7)] {
+                let widths = line.widths(slope);
+                assert_near(widths.reserve_m, core * FOOT_M, 1e-9, &id);
+                assert_near(widths.management_m, (inner + outer) * FOOT_M, 1e-9, &id);
+                assert_near(widths.reach_m(), total * FOOT_M, 1e-9, &id);
+            }
+            assert_eq!(line.management_share, 1.0);
+        }
+    }
+}
+
+pub fn washington_east(rows: &Rows) {
+    washington(rows, "wa-wac", 15.0, |site, column| {
+        let id = format!("US-{}", 18 + 5 * column + site);
+        let sign = if column == 0 { "<= 15 ft" } else { "> 15 ft" };
+        assert!(rows.row(&id).inputs.contains(sign), "{id}");
+        let feet = rows.numbers(&id);
+        (id, feet)
+    });
+}
+
+pub fn washington_west(rows: &Rows) {
+    washington(rows, "wa-wac-west", 10.0, |site, column| {
+        let id = format!("US-{}", 28 + site);
+        assert_eq!(rows.row(&id).inputs, "stream <= 10 ft / > 10 ft");
+        // `total 200 ft = 50 + 83 + 67 / 50 + 100 + 50`.
+        let numbers = rows.numbers(&id);
+        let parts = &numbers[1 + 3 * column..][..3];
+        let feet = std::iter::once(&numbers[0]).chain(parts).copied().collect();
+        (id, feet)
+    });
+}
+
+pub fn single_figures_of_the_states(rows: &Rows) {
+    let book = fixture("united-states");
+    for (id, class) in [
+        ("US-33", "Georgia trout"),
+        ("US-34", "Texas perennial"),
+        ("US-34", "Texas intermittent"),
+    ] {
+        let line = named(&book, Streams, class);
+        rows.assert_cited(&line.citation, &[id]);
+        assert_eq!(line.distance, Distance::Horizontal);
+        let numbers = rows.numbers(id);
+        let found = line.widths(Some(0.5)).reserve_m;
+        assert_near(found, numbers[0] * FOOT_M, 1e-9, id);
+        assert_near(found, numbers[1], 0.005, id);
+    }
+    // `25 + 2 s ft / 50 + 4 s ft`.
+    let formulas = rows.numbers("US-37");
+    let classes = ["general", "municipal"];
+    for (class, formula) in classes.into_iter().zip(formulas.chunks(2)) {
+        let line = named(&book, Streams, class);
+        rows.assert_cited(&line.citation, &["US-37"]);
+        assert!(matches!(line.reserve, Width::Formula { .. }));
+        for percent in [0.0, 1.0, 35.0, 100.0] {
+            let feet = formula[0] + formula[1] * percent;
+            let found = line.widths(Some(percent / 100.0)).reserve_m;
+            assert_near(found, feet * FOOT_M, 1e-9, class);
+        }
+    }
+}
