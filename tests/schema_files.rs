@@ -93,6 +93,8 @@ fn what_has_the_wrong_shape_does_not_fit_the_schema() {
             "rule_without_reserve.toml",
             "wrong_unit_in_constant.toml",
             "fringe_unit.toml",
+            // The fault is in the rulebook it names.
+            "rulebook_with_unknown_key.toml",
         ];
         if beyond_shape.iter().any(|name| path.ends_with(name)) {
             continue;

@@ -83,21 +83,27 @@ pub fn divide<'n>(
     })
 }
 
-/// Lays bands against the reserves until each management zone's own share stands. All features that owe the same
-/// share are solved together, by the same fraction of the management width of each of their stretches, measured on
+/// Lays bands against the reserves until each management zone's own share stands. All features under one rule
+/// are solved together, by the same fraction of the management width of each of their stretches, measured on
 /// the net area.
 fn retain_bands(context: Context<'_>, net: &MultiPolygon, zones: &mut Zones) -> MultiPolygon {
     let mut bands = MultiPolygon(vec![]);
-    let mut shares: Vec<f64> = zones.managed.iter().map(|managed| managed.share).collect();
-    shares.sort_by(f64::total_cmp);
-    shares.dedup();
+    let rule_of = |managed: &Managed| managed.near.demand.rule.map(|rule| rule.id.clone());
+    let mut rules: Vec<(f64, Option<String>)> = zones
+        .managed
+        .iter()
+        .map(|managed| (managed.share, rule_of(managed)))
+        .collect();
+    // Small shares first: what stands for them counts towards the larger ones.
+    rules.sort_by(|a, b| a.0.total_cmp(&b.0).then_with(|| a.1.cmp(&b.1)));
+    rules.dedup();
     let mut drawn: Vec<Zone> = Vec::new();
     let mut findings: Vec<Finding> = Vec::new();
-    for share in shares {
+    for (share, rule) in rules {
         let group: Vec<&Managed> = zones
             .managed
             .iter()
-            .filter(|managed| managed.share == share)
+            .filter(|managed| rule_of(managed) == rule)
             .collect();
         let outer: Vec<Polygon> = group
             .iter()
