@@ -110,8 +110,8 @@ schema!(Direction, "Direction", |_generator| json_schema!({
 }));
 
 schema!(Constant, "Constant", |_generator| json_schema!({
-    "description": "A text or a number.",
-    "type": ["string", "number"]
+    "description": "A text, a number, true or false.",
+    "type": ["string", "number", "boolean"]
 }));
 
 schema!(ConditionText, "Condition", |_generator| json_schema!({
