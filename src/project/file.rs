@@ -142,6 +142,7 @@ pub struct ConstantTable {
 
 #[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
+#[schemars(extend("oneOf" = [{ "required": ["preset"] }, { "required": ["rulebook"] }]))]
 pub struct RulesTable {
     /// A preset of `blockwright rules list`; this or `rulebook`, not both.
     pub preset: Given<String>,
