@@ -25,6 +25,10 @@ pub enum NotCompared {
 /// Cells of one fact as bits.
 type Cells = u128;
 
+/// The cells of a flag.
+const YES: Cells = 1;
+const NO: Cells = 2;
+
 /// For each fact of the space, the cells that are meant.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Region(Vec<Cells>);
@@ -130,12 +134,55 @@ impl Space {
         Region(cells.collect())
     }
 
+    /// Combinations that no feature can be: `fish` is so and `fish or community_watershed` is not, or the other way.
+    fn impossible(&self) -> Vec<Region> {
+        let is_flag = |axis: &Axis| matches!(axis.cells.first(), Some(Cell::Flag(_)));
+        let flag = |fact: &str| {
+            let mut axes = self.axes.iter();
+            axes.position(|axis| axis.fact == fact && is_flag(axis))
+        };
+        let everything = Region(self.axes.iter().map(full).collect());
+        let mut found = Vec::new();
+        for (whole, axis) in self.axes.iter().enumerate() {
+            let parts: Vec<&str> = axis.fact.split(" or ").map(str::trim).collect();
+            if parts.len() < 2 || !is_flag(axis) {
+                continue;
+            }
+            let known: Vec<usize> = parts.iter().filter_map(|part| flag(part)).collect();
+            for &part in &known {
+                let mut one_of_none = everything.clone();
+                one_of_none.0[whole] = NO;
+                one_of_none.0[part] = YES;
+                found.push(one_of_none);
+            }
+            if known.len() == parts.len() {
+                let mut none_of_one = everything.clone();
+                none_of_one.0[whole] = YES;
+                known.iter().for_each(|&part| none_of_one.0[part] = NO);
+                found.push(none_of_one);
+            }
+        }
+        found
+    }
+
+    /// What both hold, as few words as can be; None when no feature is both.
+    ///
+    /// # Errors
+    /// When it falls into too many pieces.
+    pub fn both(&self, a: &Region, b: &Region) -> Result<Option<Region>, NotCompared> {
+        let both = a.and(b);
+        let possible = rest(both.clone(), &self.impossible())?;
+        Ok((!possible.is_empty() && !both.is_empty()).then_some(both))
+    }
+
     /// Whether nothing of `region` lies outside all of `others`.
     ///
     /// # Errors
     /// When the rest falls into too many pieces.
     pub fn is_taken(&self, region: &Region, others: &[Region]) -> Result<bool, NotCompared> {
-        Ok(rest(region.clone(), others)?.is_empty())
+        let mut others = others.to_vec();
+        others.extend(self.impossible());
+        Ok(rest(region.clone(), &others)?.is_empty())
     }
 
     /// What none of `regions` holds, as few regions as wide as can be; they may overlap.
@@ -144,7 +191,9 @@ impl Space {
     /// When the rest falls into too many pieces.
     pub fn gaps(&self, regions: &[Region]) -> Result<Vec<Region>, NotCompared> {
         let everything = Region(self.axes.iter().map(full).collect());
-        let pieces = rest(everything, regions)?;
+        let mut taken = regions.to_vec();
+        taken.extend(self.impossible());
+        let pieces = rest(everything, &taken)?;
         let mut wide: Vec<Region> = Vec::new();
         for piece in &pieces {
             // Which fact is let go first decides what the widest region is; both ends are tried.

@@ -210,12 +210,16 @@ fn add_of_classes(kind: LayerKind, lines: &[(&LineTable, &RuleLine)], found: &mu
             continue;
         }
         for before in 0..at {
-            let both = regions[before].and(&regions[at]);
-            // Two lines of one class are told already.
             let same_class = defined[before].1.class.eq_ignore_ascii_case(&line.class);
-            if both.is_empty() || is_lost[before] || same_class {
+            // Two lines of one class are told already.
+            if is_lost[before] || same_class {
                 continue;
             }
+            let both = match space.both(&regions[before], &regions[at]) {
+                Ok(Some(both)) => both,
+                Ok(None) => continue,
+                Err(why) => return found.push(not_compared(why)),
+            };
             let message = format!(
                 "classes `{}` (line `{}`) and `{}` (line `{}`) both stand for {kind} with {}",
                 defined[before].1.class,

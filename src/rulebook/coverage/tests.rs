@@ -109,6 +109,27 @@ fn words_and_mixed_facts() {
     );
 }
 
+#[test]
+fn a_fact_that_stands_for_two_goes_with_them() {
+    let flag = |fact: &str, asked: bool| condition(fact, Test::Flag(asked));
+    let (space, regions) = compare(&[
+        vec![flag("fish", true)],
+        vec![flag("fish or watershed", false)],
+    ]);
+    assert_eq!(space.both(&regions[0], &regions[1]), Ok(None));
+    let gaps = space.gaps(&regions).unwrap();
+    let shown: Vec<String> = gaps.iter().map(|gap| space.show(gap)).collect();
+    assert_eq!(shown, ["fish = no and fish or watershed = yes"]);
+    let (space, regions) = compare(&[
+        vec![flag("fish or watershed", false)],
+        vec![flag("fish", true)],
+        vec![flag("watershed", true)],
+    ]);
+    assert!(space.gaps(&regions).unwrap().is_empty());
+    assert_eq!(space.both(&regions[0], &regions[2]), Ok(None));
+    assert!(space.both(&regions[1], &regions[2]).unwrap().is_some());
+}
+
 fn any_test(fact: usize) -> BoxedStrategy<Test> {
     match fact {
         0 => any::<bool>().prop_map(Test::Flag).boxed(),
