@@ -89,6 +89,7 @@ pub fn plan(
             part: part.number,
             shape: part.shape.clone(),
             azimuth_deg: part.azimuth_deg,
+            choice: part.choice,
             corridor_width_m: if pieces.corridors.is_empty() {
                 0.0
             } else {

@@ -240,12 +240,45 @@ pub struct Unworked {
     pub shape: Polygon,
 }
 
+/// Hours that depend on the direction; felling itself takes the same whichever way the strips run.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+pub struct Costs {
+    pub driving_h: f64,
+    pub turning_h: f64,
+    /// Travel between strips that cuts nothing.
+    pub moving_h: f64,
+    pub skidding_h: f64,
+    /// What the slope across the track adds.
+    pub cross_slope_h: f64,
+}
+
+impl Costs {
+    pub fn total_h(&self) -> f64 {
+        self.driving_h + self.turning_h + self.moving_h + self.skidding_h + self.cross_slope_h
+    }
+}
+
+/// Why the strips run the way they do: what other directions would cost.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+pub struct AzimuthChoice {
+    pub azimuth_deg: f64,
+    /// Square to the road, or away from the access.
+    pub square_deg: f64,
+    pub long_side_deg: f64,
+    pub chosen: Costs,
+    pub square: Costs,
+    pub long_side: Costs,
+    /// How many directions were costed.
+    pub evaluations: u32,
+}
+
 /// A part of the net area and how it was laid out.
 #[derive(Clone, Debug)]
 pub struct PartNote {
     pub part: u32,
     pub shape: Polygon,
     pub azimuth_deg: f64,
+    pub choice: AzimuthChoice,
     pub corridor_width_m: f64,
     pub strips: u32,
     /// True when the part has no road frontage.

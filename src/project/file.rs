@@ -139,6 +139,7 @@ pub struct MachineTable {
     pub reach: Given<Length>,
     pub reach_margin: Given<Length>,
     pub max_slope: Given<Share>,
+    pub night_slope: Given<Share>,
     pub half_width: Given<Length>,
 }
 
@@ -166,8 +167,20 @@ pub struct LayoutTable {
 #[serde(deny_unknown_fields)]
 pub struct ProductionTable {
     pub stems_per_ha: Given<f64>,
+    pub tree_m3: Given<f64>,
     pub seconds_per_tree: Given<f64>,
+    pub steep_factor: Given<f64>,
+    pub steep_from: Given<Share>,
+    pub cross_slope_factor: Given<f64>,
     pub seconds_per_advance: Given<f64>,
+    pub seconds_per_bunch: Given<f64>,
+    pub seconds_per_turn: Given<f64>,
+    pub travel_m_per_min: Given<f64>,
+    pub payload_m3: Given<f64>,
+    pub limbiness: Given<String>,
+    pub skid_loaded_m_per_min: Given<f64>,
+    pub skid_empty_m_per_min: Given<f64>,
+    pub seconds_per_load: Given<f64>,
 }
 
 impl<'de> Deserialize<'de> for LayersTable {
