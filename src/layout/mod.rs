@@ -12,6 +12,7 @@ mod retention;
 mod road_clearing;
 mod sections;
 mod strips;
+mod travel;
 mod write_up;
 mod zones;
 

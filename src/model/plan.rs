@@ -113,6 +113,8 @@ pub struct PieceId {
 pub struct Strip {
     pub id: PieceId,
     pub kind: StripKind,
+    /// True: ground between two strips, cut because nothing may or need stand there.
+    pub gap: bool,
     pub width_m: f64,
     pub shape: Polygon,
 }
@@ -147,6 +149,8 @@ pub struct StripLine {
     /// Travel that cuts nothing, from the end of this line to the start of the next; None after the last, and where no
     /// way inside the net area was found.
     pub travel_to_next_m: Option<f64>,
+    /// The way of that travel, from the end of this line to the start of the next.
+    pub travel: Option<LineString>,
 }
 
 #[derive(Clone, Debug)]
