@@ -2,6 +2,7 @@
 
 use geo::{MultiPolygon, Polygon};
 
+use super::cost::Access;
 use super::zones::{Managed, Zones, class_of};
 use super::{Context, LayoutError};
 use crate::geometry::area::{area, polygon_area};
@@ -21,12 +22,15 @@ pub struct Ground<'n> {
     /// Largest first is not promised: parts run from south to north, west to east.
     pub parts: Vec<Polygon>,
     pub unworked: Vec<Unworked>,
+    /// Where wood is skidded to.
+    pub access: Access,
 }
 
 pub fn divide<'n>(
     context: Context<'_>,
     block: &MultiPolygon,
     mut zones: Zones<'n>,
+    access: Access,
 ) -> Result<Ground<'n>, LayoutError> {
     let layout = &context.settings.layout;
     let gross_m2 = area(block);
@@ -80,6 +84,7 @@ pub fn divide<'n>(
         clearing,
         parts,
         unworked,
+        access,
     })
 }
 

@@ -5,7 +5,7 @@ use geo::Coord;
 use crate::geometry::area::Bounds;
 use crate::geometry::buffer::Source;
 use crate::landbase::NearFeature;
-use crate::model::Production;
+use crate::model::{Feature, Production};
 use crate::units::{FOOT_M, hectares};
 
 /// The machine moves in steps of 5 ft (common practice).
@@ -26,25 +26,32 @@ impl<'a> Stands<'a> {
         Stands { stands, production }
     }
 
-    fn stems_per_ha(&self, place: Coord) -> Option<f64> {
-        let here = self.stands.iter().find(|(near, bounds)| {
-            let point = Bounds {
-                min: place,
-                max: place,
-            };
-            let polygon = matches!(near.source, Source::Polygons(_));
-            polygon
-                && near.feature.stems_per_ha.is_some()
-                && bounds.meets(&point)
-                && near.source.contains(place)
-        });
-        here.and_then(|(near, _)| near.feature.stems_per_ha)
-            .or(self.production.stems_per_ha)
+    /// Stems per hectare and mean tree volume at a place, as far as they are known.
+    pub fn trees(&self, place: Coord) -> (Option<f64>, Option<f64>) {
+        let point = Bounds {
+            min: place,
+            max: place,
+        };
+        let here = |known: fn(&Feature) -> Option<f64>| {
+            self.stands
+                .iter()
+                .filter(|(near, bounds)| {
+                    known(near.feature).is_some()
+                        && matches!(near.source, Source::Polygons(_))
+                        && bounds.meets(&point)
+                })
+                .find(|(near, _)| near.source.contains(place))
+                .and_then(|(near, _)| known(near.feature))
+        };
+        (
+            here(|stand| stand.stems_per_ha).or(self.production.stems_per_ha),
+            here(|stand| stand.tree_m3).or(self.production.tree_m3),
+        )
     }
 
     /// Hours to cut `area_m2` at `place` while driving `driven_m`; None where no density is known.
     pub fn hours(&self, place: Option<Coord>, area_m2: f64, driven_m: f64) -> Option<f64> {
-        let stems = self.stems_per_ha(place?)? * hectares(area_m2);
+        let stems = self.trees(place?).0? * hectares(area_m2);
         let seconds = stems * self.production.seconds_per_tree
             + driven_m / ADVANCE_M * self.production.seconds_per_advance;
         Some(seconds / 3600.0)

@@ -2,6 +2,7 @@
 
 mod boundary_pass;
 mod comb;
+mod cost;
 mod cover;
 mod doubts;
 mod effective;
@@ -13,6 +14,7 @@ mod retention;
 mod road_clearing;
 mod sections;
 mod strips;
+mod travel;
 mod write_up;
 mod zones;
 
@@ -20,9 +22,10 @@ use geo::Coord;
 
 use crate::geometry::area::{Bounds, area};
 use crate::geometry::buffer::{BufferError, Engines};
+use crate::geometry::distance::SegmentIndex;
 use crate::geometry::frame::map_polygons;
-use crate::landbase::{Landbase, SlopeSource};
-use crate::model::{BlockPlan, Settings, SourceBlock};
+use crate::landbase::{Landbase, NearFeature, SlopeSource};
+use crate::model::{BlockPlan, LayerKind, Settings, SourceBlock};
 use crate::rulebook::Rulebook;
 
 pub use effective::{decided_by, effective};
@@ -62,6 +65,32 @@ pub fn local_origin(block: &SourceBlock) -> Coord {
     }
 }
 
+/// Roads and landings near a block; the nearest of either farther off where a block has none near.
+fn access(
+    context: Context<'_>,
+    block: &SourceBlock,
+    origin: Coord,
+    near: &[NearFeature],
+) -> cost::Access {
+    let mut segments = Vec::new();
+    let mut landings = Vec::new();
+    for near in near {
+        match near.feature.kind {
+            LayerKind::Roads => segments.extend(near.source.segments(0)),
+            LayerKind::Landings => landings.push(near.source.bounds().middle()),
+            _ => {}
+        }
+    }
+    if segments.is_empty() && landings.is_empty() {
+        let middle = Bounds::of_polygons(&block.shape).middle();
+        let search_m = context.settings.layout.access_search_m;
+        if let Some((place, _)) = context.landbase.nearest_access(middle, search_m) {
+            landings.push(place - origin);
+        }
+    }
+    cost::Access::new(SegmentIndex::new(segments), landings)
+}
+
 /// Lays out one block. The plan's compliance rows are still empty and its status open: see [`crate::compliance`].
 ///
 /// # Errors
@@ -77,7 +106,12 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         feature.follow(&slopes);
     }
     let zones = zones::draw(context, &shape, &near, &slopes)?;
-    let ground = ground::divide(context, &shape, zones)?;
+    let ground = ground::divide(
+        context,
+        &shape,
+        zones,
+        access(context, block, origin, &near),
+    )?;
     let clearing = road_clearing::lay(context, &ground, &near);
     let parts: Vec<strips::Part> = (1u32..)
         .zip(&ground.parts)

@@ -5,14 +5,15 @@ use geo::{Coord, Geometry, LineString, MultiPolygon, Polygon};
 use super::Context;
 use super::ground::Ground;
 use super::hours::Stands;
-use super::order::Ways;
+use super::order::{self, Unit};
 use super::retention::{self, Solved};
 use super::road_clearing::Clearing;
 use super::sections::{self, DayGround};
 use super::strips::{Part, Piece, upright_line};
+use super::travel::{Leg, Network};
 use crate::geometry::area::{area, length, polygon_area};
 use crate::geometry::distance::inside;
-use crate::geometry::overlay::shared_area;
+use crate::geometry::overlay::{difference, shared_area, union};
 use crate::model::*;
 
 /// One drive through one piece, before it is numbered.
@@ -23,11 +24,18 @@ struct Drive {
     line: LineString,
 }
 
+/// A drive through a strip, whose order and heading are still open; its line runs from the road side up.
+struct PartUnit {
+    unit: Unit,
+    drive: Drive,
+}
+
 struct WriteUp<'w> {
     context: Context<'w>,
     stands: Stands<'w>,
     strips: Vec<Strip>,
     drives: Vec<Drive>,
+    units: Vec<PartUnit>,
     corridors: Vec<Corridor>,
     sections: Vec<Section>,
     unworked: Vec<Unworked>,
@@ -50,6 +58,7 @@ pub fn plan(
         stands: Stands::new(&ground.zones.stands, &context.settings.production),
         strips: vec![],
         drives: vec![],
+        units: vec![],
         corridors: vec![],
         sections: vec![],
         unworked: ground.unworked.clone(),
@@ -89,6 +98,7 @@ pub fn plan(
             part: part.number,
             shape: part.shape.clone(),
             azimuth_deg: part.azimuth_deg,
+            choice: part.choice,
             corridor_width_m: if pieces.corridors.is_empty() {
                 0.0
             } else {
@@ -158,6 +168,9 @@ pub fn plan(
         strips_count: work.strips_count,
         day_hours: hours(ShiftClass::DayOnly),
         night_hours: hours(ShiftClass::NightSafe),
+        skid_hours: None,
+        skid_m: None,
+        bunches: vec![],
         scale: block.scale,
         geodesic_m2: block.geodesic_m2,
         zones: ground.zones.list.clone(),
@@ -252,6 +265,7 @@ impl WriteUp<'_> {
             self.strips.push(Strip {
                 id,
                 kind,
+                gap: false,
                 width_m,
                 shape: polygon.clone(),
             });
@@ -269,6 +283,10 @@ impl WriteUp<'_> {
                     polygon_area(polygon),
                     driven[index],
                 ),
+                trees: None,
+                volume_m3: None,
+                skid_m: None,
+                skid_hours: None,
                 shape: here,
             });
         }
@@ -333,24 +351,14 @@ impl WriteUp<'_> {
     }
 
     fn strip(&mut self, part: &Part, number: u32, run: &[&Piece], day: &DayGround) {
-        let inbound = number % 2 == 1;
         let bottom = |piece: &Piece| {
             crate::geometry::area::Bounds::of_polygons(&piece.shape)
                 .min
                 .y
         };
-        // Mouths open the gaps at the road: before the strip on the way in, after it on the way out.
+        // From the road up; gaps follow the strip to their left.
         let mut order: Vec<&Piece> = run.to_vec();
-        order.sort_by(|a, b| {
-            let along = bottom(a).total_cmp(&bottom(b));
-            if inbound {
-                b.mouth.cmp(&a.mouth).then(along)
-            } else {
-                a.mouth
-                    .cmp(&b.mouth)
-                    .then(if a.mouth { along } else { along.reverse() })
-            }
-        });
+        order.sort_by(|a, b| a.mouth.cmp(&b.mouth).then(bottom(a).total_cmp(&bottom(b))));
         for (piece_no, piece) in (1u32..).zip(order) {
             let id = PieceId {
                 part: part.number,
@@ -361,26 +369,26 @@ impl WriteUp<'_> {
                 self.strips.push(Strip {
                     id,
                     kind: StripKind::Interior,
+                    gap: piece.mouth,
                     width_m: piece.width_m,
                     shape: part.frame.leave_polygon(polygon),
                 });
             }
-            let going_in = inbound || piece.mouth;
-            let mut drives: Vec<[f64; 2]> = piece.drives.clone();
-            if !going_in {
-                drives.reverse();
-            }
-            for drive in drives {
-                let mut line = part.frame.leave_line(&upright_line(piece.x, drive));
-                if !going_in {
-                    line.0.reverse();
-                }
-                let heading = if going_in { Heading::In } else { Heading::Out };
-                self.drives.push(Drive {
-                    id,
-                    kind: StripKind::Interior,
-                    heading,
-                    line,
+            for &[low, high] in &piece.drives {
+                self.units.push(PartUnit {
+                    unit: Unit {
+                        leg: 0,
+                        strip: piece.strip,
+                        gap: piece.mouth,
+                        low,
+                        high,
+                    },
+                    drive: Drive {
+                        id,
+                        kind: StripKind::Interior,
+                        heading: Heading::In,
+                        line: part.frame.leave_line(&upright_line(piece.x, [low, high])),
+                    },
                 });
             }
             for (section_no, section) in (1u32..).zip(sections::of_piece(self.context, day, piece))
@@ -400,6 +408,10 @@ impl WriteUp<'_> {
                     hours: self
                         .stands
                         .hours(sections::sample(&shape), area(&shape), driven),
+                    trees: None,
+                    volume_m3: None,
+                    skid_m: None,
+                    skid_hours: None,
                     shape,
                 });
             }
@@ -410,39 +422,81 @@ impl WriteUp<'_> {
     fn ordered(&mut self, ground: &Ground, parts: &[Part]) -> Vec<StripLine> {
         let mut drives = std::mem::take(&mut self.drives);
         drives.sort_by_key(|drive| (drive.id.part, drive.kind));
-        let mut all: Vec<Polygon> = ground.parts.clone();
-        all.extend(ground.clearing.0.iter().cloned());
-        let drivable = crate::geometry::overlay::difference(
-            &crate::geometry::overlay::union(&all),
-            &ground.zones.exclusion,
-        );
-        let passes: Vec<LineString> = parts
+        let mut units = std::mem::take(&mut self.units);
+        let mut legs: Vec<Leg> = drives
             .iter()
-            .flat_map(|part| part.pass.lines.iter().cloned())
-            .collect();
-        let ways = Ways::new(&drivable, &passes);
-        let ends: Vec<Option<(Coord, Coord)>> = drives
-            .iter()
-            .map(|drive| Some((*drive.line.0.first()?, *drive.line.0.last()?)))
-            .collect();
-        (0u32..)
-            .zip(drives)
-            .map(|(index, drive)| {
-                let here = ends[index as usize];
-                let next = ends.get(index as usize + 1).copied().flatten();
-                let travel_to_next_m = here
-                    .zip(next)
-                    .and_then(|((_, end), (start, _))| ways.travel_m(end, start));
-                StripLine {
-                    id: drive.id,
-                    kind: drive.kind,
-                    order: index + 1,
-                    heading: drive.heading,
-                    shape: drive.line,
-                    travel_to_next_m,
-                }
+            .map(|drive| Leg {
+                line: drive.line.clone(),
+                open: true,
             })
-            .collect()
+            .collect();
+        for unit in &mut units {
+            unit.unit.leg = legs.len();
+            legs.push(Leg {
+                line: unit.drive.line.clone(),
+                open: false,
+            });
+        }
+        let mut all: Vec<Polygon> = ground.parts.clone();
+        all.extend(ground.zones.clearing.iter().cloned());
+        let mut shut: Vec<Polygon> = ground.zones.exclusion.clone();
+        shut.extend(ground.zones.reserve.iter().cloned());
+        shut.extend(self.corridors.iter().map(|corridor| corridor.shape.clone()));
+        shut.extend(ground.retained_bands.0.iter().cloned());
+        let open = difference(&union(&all), &shut);
+        let network = Network::new(&legs, &open, self.context.settings.machine.strip_width_m());
+        // Every leg in order, with the end at which it begins.
+        let mut order: Vec<(usize, usize)> = Vec::with_capacity(legs.len());
+        let mut ready = drives
+            .iter()
+            .map(|drive| drive.id.part)
+            .enumerate()
+            .peekable();
+        let clearing_and_parts = std::iter::once(0).chain(parts.iter().map(|part| part.number));
+        for part in clearing_and_parts {
+            while let Some((leg, _)) = ready.next_if(|&(_, of)| of == part) {
+                order.push((leg, 0));
+            }
+            let own: Vec<Unit> = units
+                .iter()
+                .filter(|unit| unit.drive.id.part == part)
+                .map(|unit| unit.unit)
+                .collect();
+            let from = order.last().map(|&(leg, begin)| (leg, 1 - begin));
+            let steps = order::order(&network, &own, from);
+            order.extend(
+                steps
+                    .into_iter()
+                    .map(|step| (own[step.unit].leg, step.ends().0)),
+            );
+        }
+        let unit_drives = units.into_iter().map(|unit| unit.drive);
+        let mut drives: Vec<Option<Drive>> =
+            drives.into_iter().chain(unit_drives).map(Some).collect();
+        let mut lines = Vec::with_capacity(order.len());
+        for (at, &(leg, begin)) in order.iter().enumerate() {
+            let Some(mut drive) = drives[leg].take() else {
+                continue;
+            };
+            if begin == 1 {
+                drive.line.0.reverse();
+                drive.heading = Heading::Out;
+            }
+            let way = order
+                .get(at + 1)
+                .and_then(|&next| network.ways(leg, 1 - begin, &[next]).pop().flatten());
+            lines.push(StripLine {
+                id: drive.id,
+                kind: drive.kind,
+                order: at as u32 + 1,
+                heading: drive.heading,
+                shape: drive.line,
+                cross_slope: None,
+                travel_to_next_m: way.as_ref().map(|way| way.length_m),
+                travel: way.map(|way| way.path),
+            });
+        }
+        lines
     }
 }
 

@@ -1,0 +1,464 @@
+//! Travel that cuts nothing: a graph of what the machine may drive between the ends of its legs, and shortest ways in it.
+
+use std::cmp::Ordering;
+use std::collections::{BTreeMap, BinaryHeap};
+
+use geo::{Coord, LineString, MultiPolygon};
+
+use crate::geometry::area::Bounds;
+use crate::geometry::distance::{SegmentIndex, inside, segment_segment};
+
+/// How far off a driven line a leg may end and still turn onto it, in strip widths.
+const ATTACH_STRIPS: f64 = 3.0;
+/// Ends this near to the edge of the open ground count as on it.
+const ON_EDGE_M: f64 = 0.01;
+
+/// A way from one place to another.
+#[derive(Clone, Debug)]
+pub struct Way {
+    pub length_m: f64,
+    pub path: LineString,
+}
+
+struct Edge {
+    to: usize,
+    length_m: f64,
+    /// Vertices between the two nodes, in order.
+    between: Vec<Coord>,
+}
+
+/// Two ends of one leg: a strip's drive, or a drive along the edge or a road.
+#[derive(Clone, Debug)]
+pub struct Leg {
+    pub line: LineString,
+    /// Whether others may travel along it: the boundary pass and the road clearing are cut before all strips.
+    pub open: bool,
+}
+
+impl Leg {
+    pub fn start(&self) -> Coord {
+        self.line.0.first().copied().unwrap_or_default()
+    }
+    pub fn end(&self) -> Coord {
+        self.line.0.last().copied().unwrap_or_default()
+    }
+}
+
+/// What may be driven: open ground, and legs that join.
+pub struct Network {
+    nodes: Vec<Coord>,
+    edges: Vec<Vec<Edge>>,
+    /// Start and end node of each leg.
+    ends: Vec<[usize; 2]>,
+    lengths_m: Vec<f64>,
+    lines: Vec<LineString>,
+}
+
+/// Straight lines on ground that will be cut and may be driven.
+struct Open<'o> {
+    ground: &'o MultiPolygon,
+    outline: SegmentIndex,
+}
+
+impl Open<'_> {
+    fn straight(&self, from: Coord, to: Coord) -> Option<f64> {
+        let direct = (to.x - from.x).hypot(to.y - from.y);
+        if direct < ON_EDGE_M {
+            return Some(direct);
+        }
+        let middle = (from + to) / 2.0;
+        // Ends may lie on the edge itself, so the line is shortened before it is asked to cross nothing.
+        let short = |p: Coord| p + (middle - p) * (ON_EDGE_M.min(direct / 4.0) / direct * 2.0);
+        let (a, b) = (short(from), short(to));
+        let crossed = self
+            .outline
+            .near(a, b, 0.0)
+            .any(|s| segment_segment(a, b, s.a, s.b) == 0.0);
+        (!crossed && inside(middle, self.ground)).then_some(direct)
+    }
+}
+
+/// A place on a line: which segment, how far along the line, and where.
+#[derive(Clone, Copy)]
+struct OnLine {
+    segment: usize,
+    along_m: f64,
+    at: Coord,
+    off_m: f64,
+}
+
+fn nearest_on(line: &LineString, p: Coord) -> Option<OnLine> {
+    let mut best: Option<OnLine> = None;
+    let mut run_m = 0.0;
+    for (segment, w) in line.0.windows(2).enumerate() {
+        let d = w[1] - w[0];
+        let length2 = d.x * d.x + d.y * d.y;
+        let length_m = length2.sqrt();
+        if length2 > 0.0 {
+            let t = (((p.x - w[0].x) * d.x + (p.y - w[0].y) * d.y) / length2).clamp(0.0, 1.0);
+            let at = w[0] + d * t;
+            let off_m = (p.x - at.x).hypot(p.y - at.y);
+            if best.is_none_or(|best| off_m < best.off_m) {
+                best = Some(OnLine {
+                    segment,
+                    along_m: run_m + t * length_m,
+                    at,
+                    off_m,
+                });
+            }
+        }
+        run_m += length_m;
+    }
+    best
+}
+
+/// Vertices of `line` nearest to `other` in each run of vertices that come within `within_m`.
+fn nearest_places(line: &LineString, other: &LineString, within_m: f64) -> Vec<(Coord, OnLine)> {
+    let around = Bounds::of(&other.0).grown(within_m);
+    let mut places: Vec<(Coord, OnLine)> = Vec::new();
+    let mut best: Option<(Coord, OnLine)> = None;
+    for &p in &line.0 {
+        let here = around.holds(&Bounds::of([&p]));
+        let on = here.then(|| nearest_on(other, p)).flatten();
+        match on.filter(|on| on.off_m <= within_m) {
+            Some(on) if best.is_none_or(|(_, best)| on.off_m < best.off_m) => best = Some((p, on)),
+            Some(_) => {}
+            None => places.extend(best.take()),
+        }
+    }
+    places.extend(best);
+    places
+}
+
+impl Network {
+    /// Joins legs over `ground`, which must hold what will be cut and may be driven, and nothing that stays standing.
+    pub fn new(legs: &[Leg], ground: &MultiPolygon, strip_m: f64) -> Network {
+        let open = Open {
+            ground,
+            outline: SegmentIndex::of_boundary(ground),
+        };
+        let mut net = Network {
+            nodes: vec![],
+            edges: vec![],
+            ends: vec![],
+            lengths_m: vec![],
+            lines: legs.iter().map(|leg| leg.line.clone()).collect(),
+        };
+        for leg in legs {
+            let start = net.node(leg.start());
+            let end = net.node(leg.end());
+            net.ends.push([start, end]);
+            net.lengths_m.push(crate::geometry::area::length(&leg.line));
+        }
+        let attach_m = ATTACH_STRIPS * strip_m;
+        // Where others touch an open leg.
+        let mut at_ways: Vec<Vec<(OnLine, usize)>> = legs.iter().map(|_| vec![]).collect();
+        for (way, leg) in legs.iter().enumerate().filter(|(_, leg)| leg.open) {
+            let around = Bounds::of(&leg.line.0).grown(attach_m);
+            let mut stops: Vec<(OnLine, usize)> = Vec::new();
+            for (other, ends) in net.ends.clone().into_iter().enumerate() {
+                if other == way {
+                    continue;
+                }
+                for end in ends {
+                    let p = net.nodes[end];
+                    if !around.holds(&Bounds::of([&p])) {
+                        continue;
+                    }
+                    if let Some(on) = nearest_on(&leg.line, p).filter(|on| on.off_m <= attach_m)
+                        && let Some(off_m) = open.straight(p, on.at)
+                    {
+                        let stop = net.node(on.at);
+                        net.join(end, stop, off_m, vec![]);
+                        stops.push((on, stop));
+                    }
+                }
+            }
+            at_ways[way] = stops;
+        }
+        net.cross(legs, &open, attach_m, &mut at_ways);
+        for (way, stops) in at_ways.into_iter().enumerate() {
+            if legs[way].open {
+                net.thread(way, &legs[way].line, stops);
+            }
+        }
+        net.join_neighbours(legs, &open, attach_m);
+        net
+    }
+
+    fn node(&mut self, at: Coord) -> usize {
+        self.nodes.push(at);
+        self.edges.push(vec![]);
+        self.nodes.len() - 1
+    }
+
+    fn join(&mut self, a: usize, b: usize, length_m: f64, between: Vec<Coord>) {
+        let back = between.iter().rev().copied().collect();
+        self.edges[a].push(Edge {
+            to: b,
+            length_m,
+            between,
+        });
+        self.edges[b].push(Edge {
+            to: a,
+            length_m,
+            between: back,
+        });
+    }
+
+    /// Joins open legs to one another wherever they come nearest.
+    fn cross(
+        &mut self,
+        legs: &[Leg],
+        open: &Open,
+        attach_m: f64,
+        at_ways: &mut [Vec<(OnLine, usize)>],
+    ) {
+        let open_legs: Vec<(usize, Bounds)> = legs
+            .iter()
+            .enumerate()
+            .filter(|(_, leg)| leg.open)
+            .map(|(index, leg)| (index, Bounds::of(&leg.line.0)))
+            .collect();
+        for &(a, around_a) in &open_legs {
+            for &(b, around_b) in &open_legs {
+                if a == b || !around_a.grown(attach_m).meets(&around_b) {
+                    continue;
+                }
+                for (p, on_b) in nearest_places(&legs[a].line, &legs[b].line, attach_m) {
+                    let Some((on_a, off_m)) =
+                        nearest_on(&legs[a].line, p).zip(open.straight(p, on_b.at))
+                    else {
+                        continue;
+                    };
+                    let (from, to) = (self.node(on_a.at), self.node(on_b.at));
+                    self.join(from, to, off_m, vec![]);
+                    at_ways[a].push((on_a, from));
+                    at_ways[b].push((on_b, to));
+                }
+            }
+        }
+    }
+
+    /// Joins the stops along an open leg, and its two ends.
+    fn thread(&mut self, way: usize, line: &LineString, mut stops: Vec<(OnLine, usize)>) {
+        let last = line.0.len().saturating_sub(2);
+        let at = |segment, along_m, at| OnLine {
+            segment,
+            along_m,
+            at,
+            off_m: 0.0,
+        };
+        let [start, end] = self.ends[way];
+        stops.push((at(0, 0.0, self.nodes[start]), start));
+        stops.push((at(last, self.lengths_m[way], self.nodes[end]), end));
+        stops.sort_by(|(a, x), (b, y)| a.along_m.total_cmp(&b.along_m).then(x.cmp(y)));
+        for pair in stops.windows(2) {
+            let [(a, from), (b, to)] = [pair[0], pair[1]];
+            let between = if b.segment > a.segment {
+                line.0[a.segment + 1..=b.segment].to_vec()
+            } else {
+                vec![]
+            };
+            self.join(from, to, b.along_m - a.along_m, between);
+        }
+        if line.0.first() == line.0.last() {
+            self.join(start, end, 0.0, vec![]);
+        }
+    }
+
+    /// Ends of closed legs that lie side by side.
+    fn join_neighbours(&mut self, legs: &[Leg], open: &Open, attach_m: f64) {
+        let tips: Vec<(usize, usize)> = self
+            .ends
+            .iter()
+            .enumerate()
+            .filter(|(leg, _)| !legs[*leg].open)
+            .flat_map(|(leg, ends)| ends.map(|end| (leg, end)))
+            .collect();
+        let tree = rstar::RTree::bulk_load(
+            tips.iter()
+                .map(|&(leg, end)| {
+                    let p = self.nodes[end];
+                    rstar::primitives::GeomWithData::new([p.x, p.y], (leg, end))
+                })
+                .collect(),
+        );
+        for &(leg, end) in &tips {
+            let p = self.nodes[end];
+            let mut near: Vec<(usize, usize)> = tree
+                .locate_within_distance([p.x, p.y], attach_m * attach_m)
+                .map(|found| found.data)
+                .filter(|&(other, to)| other != leg && to > end)
+                .collect();
+            near.sort_unstable();
+            for (_, to) in near {
+                if let Some(direct_m) = open.straight(p, self.nodes[to]) {
+                    self.join(end, to, direct_m, vec![]);
+                }
+            }
+        }
+    }
+
+    /// Shortest ways from one end of a leg that was just driven to the given ends of other legs. The leg itself is cut
+    /// by now and may be driven back. Ends are 0 for a line's first point and 1 for its last.
+    pub fn ways(&self, leg: usize, end: usize, to: &[(usize, usize)]) -> Vec<Option<Way>> {
+        let found = self.search(leg, end, to);
+        to.iter()
+            .map(|&(leg, end)| found.way(self, leg, end))
+            .collect()
+    }
+
+    /// As [`Network::ways`], but only the lengths.
+    pub fn lengths_m(&self, leg: usize, end: usize, to: &[(usize, usize)]) -> Vec<Option<f64>> {
+        let found = self.search(leg, end, to);
+        to.iter()
+            .map(|&(leg, end)| {
+                let at = self.ends[leg][end];
+                let length_m = found.length_m[at];
+                length_m.is_finite().then_some(length_m)
+            })
+            .collect()
+    }
+
+    fn search(&self, leg: usize, end: usize, to: &[(usize, usize)]) -> Found {
+        let mut length_m = vec![f64::INFINITY; self.nodes.len()];
+        let mut from: Vec<Option<(usize, usize)>> = vec![None; self.nodes.len()];
+        let mut left: BTreeMap<usize, ()> = to
+            .iter()
+            .map(|&(leg, end)| (self.ends[leg][end], ()))
+            .collect();
+        let (here, there) = (self.ends[leg][end], self.ends[leg][1 - end]);
+        let mut queue = BinaryHeap::new();
+        length_m[here] = 0.0;
+        queue.push(Queued(0.0, here));
+        if self.lengths_m[leg] < length_m[there] {
+            length_m[there] = self.lengths_m[leg];
+            queue.push(Queued(self.lengths_m[leg], there));
+        }
+        while let Some(Queued(so_far, at)) = queue.pop() {
+            if so_far > length_m[at] {
+                continue;
+            }
+            left.remove(&at);
+            if left.is_empty() {
+                break;
+            }
+            for (index, edge) in self.edges[at].iter().enumerate() {
+                let total = so_far + edge.length_m;
+                if total < length_m[edge.to] {
+                    length_m[edge.to] = total;
+                    from[edge.to] = Some((at, index));
+                    queue.push(Queued(total, edge.to));
+                }
+            }
+        }
+        Found {
+            length_m,
+            from,
+            leg,
+            end,
+        }
+    }
+}
+
+struct Found {
+    length_m: Vec<f64>,
+    from: Vec<Option<(usize, usize)>>,
+    leg: usize,
+    end: usize,
+}
+
+impl Found {
+    fn way(&self, net: &Network, leg: usize, end: usize) -> Option<Way> {
+        let mut at = net.ends[leg][end];
+        let length_m = self.length_m[at];
+        if !length_m.is_finite() {
+            return None;
+        }
+        let mut back = vec![net.nodes[at]];
+        while let Some((before, index)) = self.from[at] {
+            back.extend(net.edges[before][index].between.iter().rev());
+            back.push(net.nodes[before]);
+            at = before;
+        }
+        // Begun at the far end: the leg was driven back first.
+        if at == net.ends[self.leg][1 - self.end] && at != net.ends[self.leg][self.end] {
+            let line = &net.lines[self.leg].0;
+            if self.end == 0 {
+                back.extend(line.iter().rev().skip(1));
+            } else {
+                back.extend(line.iter().skip(1));
+            }
+        }
+        back.reverse();
+        back.dedup();
+        if back.len() == 1 {
+            back.push(back[0]);
+        }
+        Some(Way {
+            length_m,
+            path: LineString(back),
+        })
+    }
+}
+
+/// Nearest first; among equals the lower node, so that ways do not depend on chance.
+struct Queued(f64, usize);
+
+impl PartialEq for Queued {
+    fn eq(&self, other: &Queued) -> bool {
+        self.cmp(other) == Ordering::Equal
+    }
+}
+impl Eq for Queued {}
+impl PartialOrd for Queued {
+    fn partial_cmp(&self, other: &Queued) -> Option<Ordering> {
+        Some(self.cmp(other))
+    }
+}
+impl Ord for Queued {
+    fn cmp(&self, other: &Queued) -> Ordering {
+        other.0.total_cmp(&self.0).then(other.1.cmp(&self.1))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use geo::Polygon;
+
+    #[test]
+    fn travel_goes_round_a_reserve_along_the_pass_and_back_along_the_own_leg() {
+        let ring = |a: f64, b: f64| LineString::from(vec![(a, a), (b, a), (b, b), (a, b), (a, a)]);
+        let mut hole = ring(40.0, 60.0);
+        hole.0.reverse();
+        let ground = MultiPolygon(vec![Polygon::new(ring(0.0, 100.0), vec![hole])]);
+        let leg = |points: Vec<(f64, f64)>, open| Leg {
+            line: LineString::from(points),
+            open,
+        };
+        let pass = leg(
+            ring(10.0, 90.0).0.iter().map(|c| (c.x, c.y)).collect(),
+            true,
+        );
+        let below = leg(vec![(50., 20.), (50., 35.)], false);
+        let above = leg(vec![(50., 65.), (50., 80.)], false);
+        let net = Network::new(&[pass, below, above], &ground, 16.0);
+        let way = net.ways(1, 1, &[(2, 0), (2, 1)]);
+        // Back down the own leg, off it to the pass, round by half its length, and up again.
+        let to_top = way[1].as_ref().unwrap();
+        assert!(
+            (to_top.length_m - (15.0 + 10.0 + 160.0 + 10.0)).abs() < 1e-9,
+            "{to_top:?}"
+        );
+        let drawn = crate::geometry::area::length(&to_top.path);
+        assert!((drawn - to_top.length_m).abs() < 1e-9);
+        // From the pass straight down to the nearer end.
+        let to_bottom = way[0].as_ref().unwrap();
+        assert!(
+            (to_bottom.length_m - (15.0 + 10.0 + 160.0 + 25.0)).abs() < 1e-9,
+            "{to_bottom:?}"
+        );
+    }
+}
