@@ -72,7 +72,6 @@ impl<'t> Travel<'t> {
         row[2 * step.unit + step.ends().0].unwrap_or(NO_WAY_M)
     }
 
-    #[cfg(test)]
     fn between_m(&mut self, a: Step, b: Step) -> f64 {
         let from = (self.units[a.unit].leg, a.ends().1);
         self.to_step_m(from, b)
@@ -164,27 +163,33 @@ pub fn cells(units: &[Unit]) -> Vec<Cell> {
     cells
 }
 
-/// A cell's units in order: strips by turns, and each gap as soon as the strip to its left is cut and the machine is at
-/// the gap's lower end. `inward` says how the first strip is driven.
-fn sequence(units: &[Unit], cell: &Cell, inward: bool) -> Vec<Step> {
-    let mut steps = Vec::with_capacity(cell.strips.len() + cell.gaps.len());
+/// A cell's units in order: strips by turns, the first inwards, and each gap once the strip to its left is cut and the
+/// machine is low down by the road. A gap is driven from whichever end is nearer: the other may be a dead end.
+fn sequence(units: &[Unit], cell: &Cell, travel: &mut Travel) -> Vec<Step> {
+    let mut steps: Vec<Step> = Vec::with_capacity(cell.strips.len() + cell.gaps.len());
     let mut waiting = cell.gaps.iter().copied().peekable();
-    let mut inward = inward;
+    let mut inward = true;
     for (at, &unit) in cell.strips.iter().enumerate() {
         steps.push(Step { unit, inward });
         let out = !inward;
         inward = !inward;
         let last = at + 1 == cell.strips.len();
         if out || last {
-            // Low down, by the road: up the one gap and down the next.
-            let mut up = true;
             while let Some(gap) = waiting.next_if(|&g| last || units[g].strip <= units[unit].strip)
             {
-                steps.push(Step {
-                    unit: gap,
-                    inward: up,
+                let mut way = |inward: bool| {
+                    let step = Step { unit: gap, inward };
+                    let to_m = steps
+                        .last()
+                        .map_or(0.0, |&before| travel.between_m(before, step));
+                    (to_m, step)
+                };
+                let (inwards, outwards) = (way(true), way(false));
+                steps.push(if outwards.0 < inwards.0 {
+                    outwards.1
+                } else {
+                    inwards.1
                 });
-                up = !up;
             }
         }
     }
@@ -202,11 +207,11 @@ const NEXT: usize = 6;
 /// shortest are kept; units may not come before what lies to their left, nor strips of one cell out of turn.
 pub fn order(network: &Network, units: &[Unit], from: Option<(usize, usize)>) -> Vec<Step> {
     let cells = cells(units);
+    let mut travel = Travel::new(network, units);
     if let [cell] = &cells[..] {
-        return sequence(units, cell, true);
+        return sequence(units, cell, &mut travel);
     }
     let rules = Rules::new(units, &cells);
-    let mut travel = Travel::new(network, units);
     let mut steps: Vec<(usize, Step)> = Vec::new();
     let mut open = vec![Partial {
         done: vec![0; units.len().div_ceil(64)],
@@ -560,7 +565,7 @@ mod tests {
 
     #[test]
     fn travel_is_within_five_percent_of_the_exact_optimum_on_small_parts() {
-        let (mut worst, mut sum, mut count) = (0.0f64, 0.0, 0);
+        let (mut count, mut split) = (0, 0);
         for seed in 0..200 {
             let site = small_site(seed);
             if site.units.len() > 13 {
@@ -572,15 +577,12 @@ mod tests {
             assert!(exact < NO_WAY_M, "part {seed}: a piece cannot be reached");
             let gap = if exact > 0.0 { ours / exact - 1.0 } else { 0.0 };
             assert!(gap <= 0.05, "part {seed}: {ours} m against {exact} m");
-            worst = worst.max(gap);
-            sum += gap;
             count += 1;
+            split += u32::from(cells(&site.units).len() > 1);
         }
-        assert!(count > 100);
-        println!(
-            "travel above the exact optimum on {count} small parts: mean {:.3} %, max {:.3} %",
-            100.0 * sum / f64::from(count),
-            100.0 * worst
+        assert!(
+            count > 100 && split > 50,
+            "{count} parts, {split} of several cells"
         );
     }
 

@@ -411,11 +411,6 @@ mod tests {
             assert!(choice.chosen.total_h() <= choice.square.total_h());
             assert!(choice.chosen.total_h() <= choice.long_side.total_h());
         }
-        println!(
-            "cost ratio to brute force: mean {:.5}, max {worst:.5}; {:.0} directions costed of 1801",
-            sum / PARTS as f64,
-            f64::from(evaluations) / PARTS as f64
-        );
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! Numbers, orders and writes up what the stages made, as a plan in the block's local frame.
 
-use geo::{Coord, Geometry, LineString, MultiPolygon, Polygon};
+use geo::{Coord, Geometry, LineString, MultiPolygon, Point, Polygon};
 
 use super::Context;
 use super::ground::Ground;
@@ -12,8 +12,9 @@ use super::sections::{self, DayGround};
 use super::strips::{Part, Piece, upright_line};
 use super::travel::{Leg, Network};
 use crate::geometry::area::{area, length, polygon_area};
+use crate::geometry::buffer::Source;
 use crate::geometry::distance::inside;
-use crate::geometry::overlay::{difference, shared_area, union};
+use crate::geometry::overlay::{difference, oriented, shared_area, union};
 use crate::model::*;
 
 /// One drive through one piece, before it is numbered.
@@ -108,8 +109,9 @@ pub fn plan(
             no_frontage: part.side.no_frontage,
         });
     }
-    let lines = work.ordered(ground, parts);
-    let findings = findings(ground, &notes, context);
+    let lines = work.ordered(ground, parts, &clearing.ways);
+    let mut findings = findings(ground, &notes, context);
+    findings.extend(unreachable(&lines));
     let largest = notes
         .iter()
         .max_by(|a, b| polygon_area(&a.shape).total_cmp(&polygon_area(&b.shape)));
@@ -206,6 +208,33 @@ fn findings(ground: &Ground, parts: &[PartNote], context: Context<'_>) -> Vec<Fi
         });
     }
     findings
+}
+
+/// Pieces that no way on open ground leads to from the piece before. A change of part may go by roads outside the block
+/// and is none of these.
+fn unreachable(lines: &[StripLine]) -> impl Iterator<Item = Finding> + '_ {
+    let cut_off = |pair: &&[StripLine]| {
+        pair[0].travel_to_next_m.is_none()
+            && pair[0].id.part == pair[1].id.part
+            && pair[1].id.part > 0
+    };
+    lines.windows(2).filter(cut_off).map(|pair| {
+        let to = &pair[1];
+        Finding {
+            rule_id: "reachable".to_owned(),
+            verdict: Verdict::Warn,
+            measured: None,
+            required: None,
+            unit: "m",
+            message: format!(
+                "part {}: no way on open ground leads to strip {}, piece {}, from the work before it; see in the field how the \
+                 machine gets there",
+                to.id.part, to.id.strip_no, to.id.piece
+            ),
+            source: "docs/algorithms.md, Order and travel".to_owned(),
+            shape: to.shape.0.first().map(|&c| Geometry::Point(Point(c))),
+        }
+    })
 }
 
 impl WriteUp<'_> {
@@ -419,7 +448,7 @@ impl WriteUp<'_> {
     }
 
     /// Drives in working order: road clearing, then per part its boundary pass and its strips.
-    fn ordered(&mut self, ground: &Ground, parts: &[Part]) -> Vec<StripLine> {
+    fn ordered(&mut self, ground: &Ground, parts: &[Part], roads: &[LineString]) -> Vec<StripLine> {
         let mut drives = std::mem::take(&mut self.drives);
         drives.sort_by_key(|drive| (drive.id.part, drive.kind));
         let mut units = std::mem::take(&mut self.units);
@@ -437,12 +466,28 @@ impl WriteUp<'_> {
                 open: false,
             });
         }
+        legs.extend(roads.iter().map(|road| Leg {
+            line: road.clone(),
+            open: true,
+        }));
+        // What lies between a part and the road it fronts on is crossed too.
         let mut all: Vec<Polygon> = ground.parts.clone();
         all.extend(ground.zones.clearing.iter().cloned());
+        all.extend(ground.zones.frontage.iter().cloned());
         let mut shut: Vec<Polygon> = ground.zones.exclusion.clone();
         shut.extend(ground.zones.reserve.iter().cloned());
-        shut.extend(self.corridors.iter().map(|corridor| corridor.shape.clone()));
-        shut.extend(ground.retained_bands.0.iter().cloned());
+        // The machine is wider than its track: standing trees are passed with half of its width between.
+        let mut standing = ground.retained_bands.clone();
+        let corridors = self.corridors.iter().map(|corridor| corridor.shape.clone());
+        standing.0.extend(corridors);
+        if !standing.0.is_empty() {
+            let half_m = self.context.settings.machine.half_width_m;
+            let grown = self
+                .context
+                .engines
+                .plain(&Source::Polygons(standing), half_m);
+            shut.extend(oriented(grown).0);
+        }
         let open = difference(&union(&all), &shut);
         let network = Network::new(&legs, &open, self.context.settings.machine.strip_width_m());
         // Every leg in order, with the end at which it begins.

@@ -19,6 +19,7 @@ const CORRIDORS: usize = 5;
 const SECTIONS: usize = 6;
 const UNWORKED: usize = 7;
 const FINDINGS: usize = 9;
+const TRAVEL: usize = 10;
 
 /// In file order. Layer `bunches` stays empty in this version.
 pub(super) const LAYERS: &[LayerDef] = &[
@@ -65,7 +66,17 @@ pub(super) const LAYERS: &[LayerDef] = &[
         name: "net_area",
         geometry: GeometryKind::MultiPolygon,
         description: "Block minus reserves, one row per part",
-        fields: &[("block_id", Text), ("part", Whole)],
+        fields: &[
+            ("block_id", Text),
+            ("part", Whole),
+            ("azimuth", Number),
+            ("cost_h", Number),
+            ("square_azimuth", Number),
+            ("square_cost_h", Number),
+            ("long_side_azimuth", Number),
+            ("long_side_cost_h", Number),
+            ("azimuths_costed", Whole),
+        ],
     },
     LayerDef {
         name: "strips",
@@ -79,6 +90,7 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("kind", Text),
             ("width_m", Number),
             ("area_ha", Number),
+            ("gap", Whole),
         ],
     },
     LayerDef {
@@ -165,6 +177,16 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("unit", Text),
             ("message", Text),
             ("source", Text),
+        ],
+    },
+    LayerDef {
+        name: "travel",
+        geometry: GeometryKind::Line,
+        description: "Ways of the felling machine on which nothing is cut",
+        fields: &[
+            ("block_id", Text),
+            ("after_order", Whole),
+            ("length_m", Number),
         ],
     },
 ];
@@ -263,7 +285,17 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
         package.row(
             NET_AREA,
             Some(&wkb::write_multi_polygon(&shape, origin)),
-            &[block, Value::Whole(part.part)],
+            &[
+                block,
+                Value::Whole(part.part),
+                Value::Number(part.azimuth_deg),
+                Value::Number(part.choice.chosen.total_h()),
+                Value::Number(part.choice.square_deg),
+                Value::Number(part.choice.square.total_h()),
+                Value::Number(part.choice.long_side_deg),
+                Value::Number(part.choice.long_side.total_h()),
+                Value::Whole(part.choice.evaluations),
+            ],
         )?;
     }
     for strip in &plan.strips {
@@ -279,6 +311,7 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
                 Value::Text(strip.kind.key()),
                 Value::Number(strip.width_m),
                 area_ha(&strip.shape),
+                Value::Whole(u32::from(strip.gap)),
             ],
         )?;
     }
@@ -363,6 +396,26 @@ fn write_lines(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputE
                 Value::Text(line.heading.key()),
                 Value::Number(length_m),
                 Value::Maybe(line.travel_to_next_m),
+            ],
+        )?;
+    }
+    for line in &plan.lines {
+        // Where the next line begins where this one ends there is no way to draw.
+        let Some((way, length_m)) = line
+            .travel
+            .as_ref()
+            .zip(line.travel_to_next_m)
+            .filter(|(_, length_m)| *length_m > 0.0)
+        else {
+            continue;
+        };
+        package.row(
+            TRAVEL,
+            Some(&wkb::write_line(way, plan.origin)),
+            &[
+                Value::Text(&plan.id),
+                Value::Whole(line.order),
+                Value::Number(length_m),
             ],
         )?;
     }
