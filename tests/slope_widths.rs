@@ -597,14 +597,7 @@ fn machines_keep_off_as_far_as_the_slope_asks() {
     });
     let mut features = vec![stream(&[(-100.0, 250.0), (900.0, 250.0)])];
     features.extend(two_classes(0.45));
-    let plan = lay_out(
-        ENGINES,
-        &any_slope(),
-        &rules,
-        &features,
-        &large_block(),
-    )
-    .unwrap();
+    let plan = lay_out(ENGINES, &any_slope(), &rules, &features, &large_block()).unwrap();
     let widths: Vec<f64> = zones(&plan, ZoneKind::MachineExclusion, "streams")
         .iter()
         .map(|zone| zone.width_m)
@@ -636,14 +629,7 @@ fn a_retained_band_takes_the_same_part_of_each_sides_management_zone() {
     });
     let mut features = vec![stream(&[(-100.0, 250.0), (900.0, 250.0)])];
     features.extend(two_classes(0.45));
-    let plan = lay_out(
-        ENGINES,
-        &any_slope(),
-        &rules,
-        &features,
-        &large_block(),
-    )
-    .unwrap();
+    let plan = lay_out(ENGINES, &any_slope(), &rules, &features, &large_block()).unwrap();
     let row = row(&plan, "management-share:stream-s2");
     assert_eq!(row.status, Verdict::Pass);
     // No more than is owed.
@@ -691,14 +677,7 @@ fn a_lake_keeps_the_width_of_each_shore() {
     let shape = Shape::Polygons(MultiPolygon(vec![lake]));
     let mut features = vec![feature(LayerKind::Lakes, Some(&class.class), None, shape)];
     features.extend(two_classes(0.45));
-    let plan = lay_out(
-        ENGINES,
-        &any_slope(),
-        &rules,
-        &features,
-        &large_block(),
-    )
-    .unwrap();
+    let plan = lay_out(ENGINES, &any_slope(), &rules, &features, &large_block()).unwrap();
     let required = |p: Coord| if p.x >= 400.0 { STEEP_M } else { GENTLE_M };
     let spare = never_short(&plan, &features[0].shape, 0.0, required).unwrap();
     let west = |p: Coord| (p.x - 330.0).abs() < 1e-9 && (200.0..310.0).contains(&p.y);
@@ -799,14 +778,7 @@ fn a_hazard_keeps_what_its_rule_asks() {
     let shape = line(&[(-100.0, 250.0), (900.0, 250.0)]);
     let mut features = vec![feature(LayerKind::Hazards, Some("break"), None, shape)];
     features.extend(two_classes(0.45));
-    let plan = lay_out(
-        ENGINES,
-        &any_slope(),
-        &rules,
-        &features,
-        &large_block(),
-    )
-    .unwrap();
+    let plan = lay_out(ENGINES, &any_slope(), &rules, &features, &large_block()).unwrap();
     let required = |p: Coord| if p.x >= 400.0 { 12.0 } else { 3.0 };
     never_short(&plan, &features[0].shape, 0.0, required).unwrap();
     assert_eq!(row(&plan, "reserve:hazard-break").status, Verdict::Pass);
@@ -846,14 +818,7 @@ fn what_the_class_rests_on_is_said() {
     given.facts.offer("channel", Fact::Number(7.0));
     let lay = |feature: &Feature| {
         let features = std::slice::from_ref(feature);
-        lay_out(
-            ENGINES,
-            &any_slope(),
-            &rules,
-            features,
-            &large_block(),
-        )
-        .unwrap()
+        lay_out(ENGINES, &any_slope(), &rules, features, &large_block()).unwrap()
     };
     let plan = lay(&given);
     let said: Vec<(Verdict, &str)> = plan
