@@ -80,7 +80,7 @@ fn layers_hold_what_the_contract_names() {
         (
             "strip_lines",
             "Line String",
-            "block_id part strip_no piece kind order heading length_m travel_to_next_m",
+            "block_id part strip_no piece kind order heading length_m travel_to_next_m cross_slope",
         ),
         (
             "corridors",
@@ -135,9 +135,9 @@ fn rows_come_back_in_work_coordinates() {
         rows(&file, "strip_lines")[..2],
         [
             "block_id=B-1 part=1 strip_no=1 piece=1 kind=interior order=1 heading=in length_m=90.0000 \
-             travel_to_next_m=22.0000 LINESTRING (512009 5480000,512009 5480090)",
+             travel_to_next_m=22.0000 cross_slope=0.0750 LINESTRING (512009 5480000,512009 5480090)",
             "block_id=B-1 part=1 strip_no=2 piece=1 kind=interior order=2 heading=out length_m=90.0000 \
-             travel_to_next_m=null LINESTRING (512031 5480090,512031 5480000)",
+             travel_to_next_m=null cross_slope=null LINESTRING (512031 5480090,512031 5480000)",
         ]
     );
     let sections = rows(&file, "sections");

@@ -3,10 +3,12 @@
 use geo::{MultiPolygon, Polygon};
 
 use super::cost::Access;
+use super::steep;
 use super::zones::{Managed, Zones, class_of};
 use super::{Context, LayoutError};
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::overlay::{difference, intersection, oriented, shared_area};
+use crate::landbase::Slopes;
 use crate::model::{Finding, Unworked, UnworkedReason, Verdict, Zone, ZoneKind};
 use crate::units::hectares;
 
@@ -24,6 +26,9 @@ pub struct Ground<'n> {
     pub unworked: Vec<Unworked>,
     /// Where wood is skidded to.
     pub access: Access,
+    pub slopes: &'n Slopes<'n>,
+    /// Of the parts: steeper than the night limit, or of unknown slope.
+    pub steep_by_night: Vec<Polygon>,
 }
 
 pub fn divide<'n>(
@@ -31,6 +36,7 @@ pub fn divide<'n>(
     block: &MultiPolygon,
     mut zones: Zones<'n>,
     access: Access,
+    slopes: &'n Slopes<'n>,
 ) -> Result<Ground<'n>, LayoutError> {
     let layout = &context.settings.layout;
     let gross_m2 = area(block);
@@ -54,8 +60,13 @@ pub fn divide<'n>(
             shape,
         }));
     }
+    let mut steep = steep::divide(context, slopes, rest);
+    unworked.append(&mut steep.unworked);
+    zones.findings.append(&mut steep.findings);
+    let mut steep_by_night = steep.night.0;
+    steep_by_night.extend(steep.unknown.0);
     let mut parts = Vec::new();
-    for shape in rest.0 {
+    for shape in steep.rest.0 {
         if polygon_area(&shape) < layout.sliver_m2 {
             unworked.push(Unworked {
                 part: 0,
@@ -85,6 +96,8 @@ pub fn divide<'n>(
         parts,
         unworked,
         access,
+        slopes,
+        steep_by_night,
     })
 }
 

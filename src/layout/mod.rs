@@ -13,6 +13,7 @@ mod orientation;
 mod retention;
 mod road_clearing;
 mod sections;
+mod steep;
 mod strips;
 mod travel;
 mod write_up;
@@ -98,10 +99,11 @@ fn access(
 pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, LayoutError> {
     let origin = local_origin(block);
     let shape = map_polygons(&block.shape, |c| c - origin);
-    let mut near = context
+    let bounds = Bounds::of_polygons(&block.shape);
+    let mut near = context.landbase.near(&bounds, origin);
+    let slopes = context
         .landbase
-        .near(&Bounds::of_polygons(&block.shape), origin);
-    let slopes = context.landbase.slopes(context.terrain, &near, origin);
+        .slopes(context.terrain, &bounds, &near, origin);
     for feature in &mut near {
         feature.follow(&slopes);
     }
@@ -111,6 +113,7 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         &shape,
         zones,
         access(context, block, origin, &near),
+        &slopes,
     )?;
     let clearing = road_clearing::lay(context, &ground, &near);
     let parts: Vec<strips::Part> = (1u32..)

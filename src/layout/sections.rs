@@ -54,6 +54,7 @@ impl DayGround {
         push(DayReason::Brush, &ground.zones.brush);
         push(DayReason::SoftGround, &ground.zones.soft);
         push(DayReason::Hazard, &ground.zones.hazard);
+        push(DayReason::Steep, &ground.steep_by_night);
         DayGround { areas }
     }
 

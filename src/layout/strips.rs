@@ -119,10 +119,14 @@ fn choose(
     } else {
         &pass.interior
     };
+    let gradient = |at: Coord| {
+        let gradient = ground.slopes.gradient(at)?;
+        Some((gradient.dz_dx, gradient.dz_dy))
+    };
     let model = Model {
         ground: worked,
         access: &ground.access,
-        gradient: None,
+        gradient: (ground.slopes.has_gradients()).then_some(&gradient),
         production: &settings.production,
         pitch_m: settings.machine.strip_width_m() + settings.layout.corridor_min_m,
         stems_per_m2: stems_per_ha.unwrap_or(ASSUMED_STEMS_PER_HA) / HECTARE_M2,

@@ -535,8 +535,8 @@ impl WriteUp<'_> {
                 kind: drive.kind,
                 order: at as u32 + 1,
                 heading: drive.heading,
+                cross_slope: ground.slopes.mean_across(&drive.line),
                 shape: drive.line,
-                cross_slope: None,
                 travel_to_next_m: way.as_ref().map(|way| way.length_m),
                 travel: way.map(|way| way.path),
             });

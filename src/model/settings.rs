@@ -45,6 +45,15 @@ impl Machine {
     pub fn half_strip_m(&self) -> f64 {
         self.reach_m - self.reach_margin_m
     }
+    /// Where the largest slope is written.
+    pub fn max_slope_source(&self) -> &'static str {
+        if self.max_slope == Machine::default().max_slope {
+            "WorkSafeBC OHS Regulation s.26.16, tracked machines (SF-02, read in a secondary document); the machine \
+             maker's limit and local rules come first"
+        } else {
+            "machine.max_slope of the project file; the machine maker's limit and local rules come first"
+        }
+    }
     /// Strip width W = 2 x (reach - margin).
     pub fn strip_width_m(&self) -> f64 {
         2.0 * self.half_strip_m()

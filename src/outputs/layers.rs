@@ -107,6 +107,7 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("heading", Text),
             ("length_m", Number),
             ("travel_to_next_m", Number),
+            ("cross_slope", Number),
         ],
     },
     LayerDef {
@@ -396,6 +397,7 @@ fn write_lines(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputE
                 Value::Text(line.heading.key()),
                 Value::Number(length_m),
                 Value::Maybe(line.travel_to_next_m),
+                Value::Maybe(line.cross_slope),
             ],
         )?;
     }

@@ -136,7 +136,7 @@ pub fn small(id: &str) -> BlockPlan {
             order: strip_no,
             heading,
             shape: LineString::from(vec![(x + 9.0, from), (x + 9.0, to)]),
-            cross_slope: None,
+            cross_slope: (strip_no == 1).then_some(0.075),
             travel: None,
             travel_to_next_m: (strip_no == 1).then_some(22.0),
         });
