@@ -3,6 +3,7 @@
 use geo::{Coord, Geometry, LineString, MultiPolygon, Polygon};
 
 use super::Context;
+use super::bunches;
 use super::ground::Ground;
 use super::hours::Stands;
 use super::order::{self, Unit};
@@ -109,7 +110,9 @@ pub fn plan(
         });
     }
     let lines = work.ordered(ground, parts);
-    let findings = findings(ground, &notes, context);
+    let (bunches, not_laid) = bunches::lay(context, ground, &lines, &work.strips, &work.sections);
+    let mut findings = findings(ground, &notes, context);
+    findings.extend(not_laid);
     let largest = notes
         .iter()
         .max_by(|a, b| polygon_area(&a.shape).total_cmp(&polygon_area(&b.shape)));
@@ -170,7 +173,7 @@ pub fn plan(
         night_hours: hours(ShiftClass::NightSafe),
         skid_hours: None,
         skid_m: None,
-        bunches: vec![],
+        bunches,
         scale: block.scale,
         geodesic_m2: block.geodesic_m2,
         zones: ground.zones.list.clone(),
