@@ -127,8 +127,11 @@ impl<'s> Places<'s> {
     }
 
     fn is_out_of_the_way(&self, a: Coord, b: Coord, time: Time) -> bool {
-        !self.tracks.near(a, b, self.half_width_m).any(|track| {
-            track.owner >= time.0 && segment_segment(a, b, track.a, track.b) < self.half_width_m
+        let within_m = self.half_width_m;
+        !self.tracks.near(a, b, within_m).any(|track| {
+            track.owner >= time.0
+                && may_come_within(a, b, track, within_m)
+                && segment_segment(a, b, track.a, track.b) < within_m
         })
     }
 
@@ -136,7 +139,8 @@ impl<'s> Places<'s> {
         let length_m = (b - a).x.hypot((b - a).y);
         let mut cuts = vec![0.0, 1.0];
         for edge in self.edges.near(a, b, 0.0) {
-            if segment_segment(a, b, edge.a, edge.b) == 0.0 {
+            if may_come_within(a, b, edge, TOUCH_M) && segment_segment(a, b, edge.a, edge.b) == 0.0
+            {
                 cuts.push(crossing(a, b, edge.a, edge.b));
             }
         }
@@ -161,6 +165,16 @@ impl<'s> Places<'s> {
         }
         cut
     }
+}
+
+/// False where a segment lies wholly to one side of the straight line through `a` and `b`, farther off than asked: a
+/// quick answer for most of what a box holds.
+fn may_come_within(a: Coord, b: Coord, other: &Segment, within_m: f64) -> bool {
+    let along = b - a;
+    let most = within_m * along.x.hypot(along.y);
+    let off = |p: Coord| along.x * (p.y - a.y) - along.y * (p.x - a.x);
+    let (c, d) = (off(other.a), off(other.b));
+    c.min(d) <= most && c.max(d) >= -most
 }
 
 fn is_inside(p: Coord, polygon: &Polygon) -> bool {

@@ -335,3 +335,130 @@ impl Drive<'_> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use geo::{MultiPolygon, Polygon};
+
+    fn rectangle(x0: f64, y0: f64, x1: f64, y1: f64) -> Polygon {
+        let ring = vec![(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)];
+        Polygon::new(LineString::from(ring), vec![])
+    }
+
+    fn section(shape: Polygon, shift_class: ShiftClass) -> Section {
+        Section {
+            id: ID,
+            section_no: 1,
+            shift_class,
+            reasons: vec![],
+            shape: MultiPolygon(vec![shape]),
+            hours: None,
+            trees: None,
+            volume_m3: None,
+            skid_m: None,
+            skid_hours: None,
+        }
+    }
+
+    const ID: PieceId = PieceId {
+        part: 1,
+        strip_no: 1,
+        piece: 1,
+    };
+
+    fn line(from: (f64, f64), to: (f64, f64)) -> StripLine {
+        StripLine {
+            id: ID,
+            kind: StripKind::Interior,
+            order: 1,
+            heading: Heading::In,
+            shape: LineString::from(vec![from, to]),
+            travel_to_next_m: None,
+            cross_slope: None,
+            travel: None,
+        }
+    }
+
+    fn production(stems_per_ha: f64, tree_m3: f64) -> Production {
+        Production {
+            stems_per_ha: Some(stems_per_ha),
+            tree_m3: Some(tree_m3),
+            ..Production::default()
+        }
+    }
+
+    /// 100 m x 16 m at 500 trees/ha of 0.4 m3: 80 trees, 32 m3, a bunch of 4 m3 every 12.5 m.
+    #[test]
+    fn a_straight_strip_is_laid_in_even_bunches() {
+        let production = production(500.0, 0.4);
+        let stands = Stands::new(&[], &production);
+        let whole = [section(
+            rectangle(-8.0, 0.0, 8.0, 100.0),
+            ShiftClass::NightSafe,
+        )];
+        let lines = [line((0.0, 0.0), (0.0, 100.0))];
+        let felled = felled::along(&lines, &whole, &stands);
+        let loads = loads(&felled[0], 4.0);
+        assert_eq!(loads.len(), 8);
+        for (load, k) in loads.iter().zip(1..) {
+            assert!((load.station - 12.5 * f64::from(k)).abs() < 1e-6);
+            assert!((load.volume_m3 - 4.0).abs() < 1e-6 && (load.trees - 10.0).abs() < 1e-6);
+        }
+    }
+
+    #[test]
+    fn bunches_hold_whole_trees_and_the_rest_is_laid_too() {
+        let stretch = |trees: f64, tree_m3: f64| {
+            let production = production(trees / 0.16, tree_m3);
+            let stands = Stands::new(&[], &production);
+            let whole = [section(
+                rectangle(-8.0, 0.0, 8.0, 100.0),
+                ShiftClass::DayOnly,
+            )];
+            felled::along(&[line((0.0, 0.0), (0.0, 100.0))], &whole, &stands).remove(0)
+        };
+        let trees = |trees: f64, tree_m3: f64| -> Vec<f64> {
+            let loads = loads(&stretch(trees, tree_m3), 3.4);
+            let sum: f64 = loads.iter().map(|load| load.volume_m3).sum();
+            assert!((sum - trees * tree_m3).abs() < 1e-9, "{sum}");
+            loads
+                .iter()
+                .map(|load| (load.trees * 1e6).round() / 1e6)
+                .collect()
+        };
+        // 3.4 m3 are 6.8 trees of 0.5 m3; a tree larger than a bunch is one bunch; half a tree joins the last.
+        assert_eq!(trees(20.0, 0.5), [6.0, 6.0, 6.0, 2.0]);
+        assert_eq!(trees(3.0, 5.0), [1.0, 1.0, 1.0]);
+        assert_eq!(trees(12.5, 0.5), [6.0, 6.5]);
+        assert_eq!(trees(0.5, 0.5), [0.5]);
+    }
+
+    #[test]
+    fn stretches_follow_the_sections_and_lose_no_wood() {
+        let production = production(1000.0, 0.3);
+        let stands = Stands::new(&[], &production);
+        // The last section lies beside the drive: it is felled from the nearest stretch.
+        let sections = [
+            section(rectangle(-8.0, 0.0, 8.0, 30.0), ShiftClass::DayOnly),
+            section(rectangle(-8.0, 30.0, 8.0, 100.0), ShiftClass::NightSafe),
+            section(rectangle(5.0, 100.0, 8.0, 104.0), ShiftClass::DayOnly),
+        ];
+        let felled = felled::along(&[line((0.0, 2.0), (0.0, 100.0))], &sections, &stands);
+        let found: Vec<(f64, f64, ShiftClass)> = felled[0]
+            .iter()
+            .map(|s| (s.from_m, s.to_m, s.class))
+            .collect();
+        let wanted = [
+            (0.0, 28.0, ShiftClass::DayOnly),
+            (28.0, 98.0, ShiftClass::NightSafe),
+        ];
+        assert_eq!(found, wanted);
+        let volumes: Vec<f64> = felled[0].iter().map(|s| s.volume_m3).collect();
+        assert!((volumes[0] - 480.0 * 0.03).abs() < 1e-9, "{volumes:?}");
+        assert!(
+            (volumes[1] - (1120.0 + 12.0) * 0.03).abs() < 1e-9,
+            "{volumes:?}"
+        );
+    }
+}
