@@ -96,7 +96,7 @@ fn layers_hold_what_the_contract_names() {
         (
             "bunches",
             "Line String",
-            "block_id part strip_no bunch_no shift_class volume_m3 trees azimuth placement",
+            "block_id part strip_no piece bunch_no shift_class volume_m3 trees azimuth placement",
         ),
         (
             "findings",

@@ -22,6 +22,11 @@ impl Access {
         Access { roads, landings }
     }
 
+    /// Distance to the nearest road, up to `within_m`.
+    pub fn road_m(&self, from: Coord, within_m: f64) -> f64 {
+        self.roads.distance(from, within_m).unwrap_or(within_m)
+    }
+
     /// Straight to the nearest landing, or to the nearest road where there is no landing, in metres.
     pub fn distance_m(&self, from: Coord) -> f64 {
         let landing = self

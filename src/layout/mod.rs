@@ -1,11 +1,14 @@
 //! From one block and what lies near it to a layout: the stages in order, one file each, all in the block's local frame.
 
 mod boundary_pass;
+mod bunch_place;
+mod bunches;
 mod comb;
 mod cost;
 mod cover;
 mod doubts;
 mod effective;
+mod felled;
 mod ground;
 mod hours;
 mod order;

@@ -60,7 +60,7 @@ impl<'t> Travel<'t> {
     }
 
     /// From a leg's end to the beginning of a step, in metres.
-    pub fn to_step_m(&mut self, from: (usize, usize), step: Step) -> f64 {
+    pub fn step_m(&mut self, from: (usize, usize), step: Step) -> f64 {
         let (network, units) = (self.network, self.units);
         let row = self.known.entry(from).or_insert_with(|| {
             let all: Vec<(usize, usize)> = units
@@ -74,7 +74,7 @@ impl<'t> Travel<'t> {
 
     fn between_m(&mut self, a: Step, b: Step) -> f64 {
         let from = (self.units[a.unit].leg, a.ends().1);
-        self.to_step_m(from, b)
+        self.step_m(from, b)
     }
 
     #[cfg(test)]
@@ -82,7 +82,7 @@ impl<'t> Travel<'t> {
     pub fn total_m(&mut self, from: Option<(usize, usize)>, steps: &[Step]) -> f64 {
         let first = from
             .zip(steps.first())
-            .map_or(0.0, |(from, &step)| self.to_step_m(from, step));
+            .map_or(0.0, |(from, &step)| self.step_m(from, step));
         first
             + steps
                 .windows(2)
@@ -225,7 +225,7 @@ pub fn order(network: &Network, units: &[Unit], from: Option<(usize, usize)>) ->
         for partial in &open {
             let mut onward: Vec<(f64, Step)> = Vec::new();
             for step in rules.allowed(partial, level == 0) {
-                let to_m = partial.at.map_or(0.0, |at| travel.to_step_m(at, step));
+                let to_m = partial.at.map_or(0.0, |at| travel.step_m(at, step));
                 onward.push((to_m, step));
             }
             onward.sort_by(|a, b| {
@@ -560,7 +560,7 @@ mod tests {
         } else {
             vec![]
         };
-        site(&outline, &holes, seed % 5 == 0)
+        site(&outline, &holes, seed.is_multiple_of(5))
     }
 
     #[test]

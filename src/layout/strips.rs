@@ -235,7 +235,7 @@ impl Pieces {
             return;
         }
         let machine = &context.settings.machine;
-        let (x, drives) = drive(part, machine, &shape, middle);
+        let (x, drives) = drive(part, machine, &shape, middle, mouth);
         let whole = MultiPolygon(vec![shape]);
         let reached =
             if drives.len() == 1 && within_reach(&whole.0[0], x, drives[0], machine.reach_m) {
@@ -280,7 +280,10 @@ fn drive(
     machine: &Machine,
     piece: &Polygon,
     slab_middle: f64,
+    gap: bool,
 ) -> (f64, Vec<[f64; 2]>) {
+    // Trees stand behind a gap: there the machine keeps to what it has cut, and reaches the corners beside it.
+    let own = gap.then(|| MultiPolygon(vec![piece.clone()]));
     let bounds = Bounds::of(&piece.exterior().0);
     let own_middle = (bounds.min.x + bounds.max.x) / 2.0;
     let quarter = (bounds.max.x - bounds.min.x) / 4.0;
@@ -294,9 +297,16 @@ fn drive(
         if (x - bounds.min.x).max(bounds.max.x - x) > machine.reach_m {
             continue;
         }
+        let keep_to = match &own {
+            Some(own) => upright(own, x),
+            None => vec![[bounds.min.y, bounds.max.y]],
+        };
         let stretches: Vec<[f64; 2]> = upright(&part.turned_drivable, x)
             .into_iter()
-            .map(|[low, high]| [low.max(bounds.min.y), high.min(bounds.max.y)])
+            .flat_map(|[low, high]| {
+                let within = keep_to.iter();
+                within.map(move |&[from, to]| [low.max(from), high.min(to)])
+            })
             .filter(|[low, high]| high - low > 1e-6)
             .collect();
         let driven: f64 = stretches.iter().map(|[low, high]| high - low).sum();

@@ -3,6 +3,7 @@
 use geo::{Coord, Geometry, LineString, MultiPolygon, Point, Polygon};
 
 use super::Context;
+use super::bunches;
 use super::ground::Ground;
 use super::hours::Stands;
 use super::order::{self, Unit};
@@ -110,8 +111,10 @@ pub fn plan(
         });
     }
     let lines = work.ordered(ground, parts, &clearing.ways);
+    let (bunches, not_laid) = bunches::lay(context, ground, &lines, &work.strips, &work.sections);
     let mut findings = findings(ground, &notes, context);
     findings.extend(unreachable(&lines));
+    findings.extend(not_laid);
     let largest = notes
         .iter()
         .max_by(|a, b| polygon_area(&a.shape).total_cmp(&polygon_area(&b.shape)));
@@ -172,7 +175,7 @@ pub fn plan(
         night_hours: hours(ShiftClass::NightSafe),
         skid_hours: None,
         skid_m: None,
-        bunches: vec![],
+        bunches,
         scale: block.scale,
         geodesic_m2: block.geodesic_m2,
         zones: ground.zones.list.clone(),

@@ -183,6 +183,8 @@ pub struct Production {
     pub travel_m_per_min: f64,
     /// What the skidder's grapple takes at once, m3.
     pub payload_m3: f64,
+    /// Length from butts to tops at which a bunch is drawn and given room (setting of the user, no published figure read).
+    pub bunch_length_m: f64,
     pub limbiness: Limbiness,
     pub skid_loaded_m_per_min: f64,
     pub skid_empty_m_per_min: f64,
@@ -204,6 +206,7 @@ impl Default for Production {
             seconds_per_turn: 60.0,
             travel_m_per_min: 50.0,
             payload_m3: 4.0,
+            bunch_length_m: 18.0,
             limbiness: Limbiness::Medium,
             skid_loaded_m_per_min: 80.0,
             skid_empty_m_per_min: 110.0,

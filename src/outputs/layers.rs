@@ -4,6 +4,7 @@ use geo::{Area, MultiPolygon, Polygon};
 
 use super::OutputError;
 use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
+use crate::geometry::frame::azimuth_deg;
 use crate::geometry::wkb;
 use crate::model::{BlockPlan, Finding, PieceId, Zone, ZoneKind};
 use crate::units::hectares;
@@ -18,10 +19,11 @@ const STRIP_LINES: usize = 4;
 const CORRIDORS: usize = 5;
 const SECTIONS: usize = 6;
 const UNWORKED: usize = 7;
+const BUNCHES: usize = 8;
 const FINDINGS: usize = 9;
 const TRAVEL: usize = 10;
 
-/// In file order. Layer `bunches` stays empty in this version.
+/// In file order.
 pub(super) const LAYERS: &[LayerDef] = &[
     LayerDef {
         name: "blocks",
@@ -152,15 +154,16 @@ pub(super) const LAYERS: &[LayerDef] = &[
     LayerDef {
         name: "bunches",
         geometry: GeometryKind::Line,
-        description: "Piles of felled trees, butt to top; filled by a later version",
+        description: "Piles of felled trees, from butt to top",
         fields: &[
             ("block_id", Text),
             ("part", Whole),
             ("strip_no", Whole),
+            ("piece", Whole),
             ("bunch_no", Whole),
             ("shift_class", Text),
             ("volume_m3", Number),
-            ("trees", Whole),
+            ("trees", Number),
             ("azimuth", Number),
             ("placement", Text),
         ],
@@ -343,7 +346,33 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
             ],
         )?;
     }
+    write_bunches(package, plan)?;
     write_findings(package, block_id, &plan.findings, origin)
+}
+
+fn write_bunches(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputError> {
+    for bunch in &plan.bunches {
+        let [id, part, strip_no, piece] = piece_values(&plan.id, bunch.id);
+        let ends = bunch.shape.0.first().zip(bunch.shape.0.last());
+        let azimuth = ends.map(|(butt, top)| azimuth_deg(*top - *butt));
+        package.row(
+            BUNCHES,
+            Some(&wkb::write_line(&bunch.shape, plan.origin)),
+            &[
+                id,
+                part,
+                strip_no,
+                piece,
+                Value::Whole(bunch.bunch_no),
+                Value::Text(bunch.shift_class.key()),
+                Value::Number(bunch.volume_m3),
+                Value::Number(bunch.trees),
+                Value::Maybe(azimuth),
+                Value::Text(bunch.placement.key()),
+            ],
+        )?;
+    }
+    Ok(())
 }
 
 /// Writes findings of one block, or of what stands for several.

@@ -306,6 +306,8 @@ pub struct ProductionTable {
     pub travel_m_per_min: Given<f64>,
     /// What the skidder's grapple takes at once.
     pub payload_m3: Given<f64>,
+    /// Length from butts to tops at which a bunch is drawn and given room.
+    pub bunch_length: Given<Length>,
     /// How much crown the trees carry.
     #[schemars(extend("enum" = ["light", "medium", "heavy"]))]
     pub limbiness: Given<String>,

@@ -444,6 +444,13 @@ fn production(context: &Context<'_>, table: &ProductionTable) -> Result<Producti
             *slot = number(key, written, range)?;
         }
     }
+    length(
+        context,
+        "bunch_length",
+        &table.bunch_length,
+        (1.0, 80.0),
+        &mut production.bunch_length_m,
+    )?;
     if let Some(written) = &table.steep_from {
         production.steep_from = context.fraction("steep_from", written)?;
     }
