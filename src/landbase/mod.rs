@@ -162,8 +162,19 @@ impl<'a> Landbase<'a> {
         near: &[NearFeature],
         origin: Coord,
     ) -> Slopes<'t> {
+        self.slopes_over(Bounds::EMPTY, terrain, near, origin)
+    }
+
+    /// As [`Landbase::slopes`], and in the whole of `block`, a box in the local frame of `origin`.
+    pub fn slopes_over<'t>(
+        &self,
+        block: Bounds,
+        terrain: Option<&'t dyn SlopeSource>,
+        near: &[NearFeature],
+        origin: Coord,
+    ) -> Slopes<'t> {
         let follows = |near: &&NearFeature| near.demand.rule.is_some_and(RuleLine::follows_slope);
-        let mut window = Bounds::EMPTY;
+        let mut window = block;
         for near in near.iter().filter(follows) {
             let bounds = near.source.bounds();
             window.add(bounds.min);

@@ -6,6 +6,7 @@ mod cost;
 mod cover;
 mod doubts;
 mod effective;
+mod felled;
 mod ground;
 mod hours;
 mod order;
@@ -13,7 +14,9 @@ mod orientation;
 mod retention;
 mod road_clearing;
 mod sections;
+pub mod skidding;
 mod strips;
+mod timing;
 mod travel;
 mod write_up;
 mod zones;
@@ -30,6 +33,7 @@ use crate::rulebook::Rulebook;
 
 pub use effective::{decided_by, effective};
 pub use hours::ADVANCE_M;
+pub use retention::share_left;
 
 /// What every stage may look at.
 #[derive(Clone, Copy)]
@@ -101,7 +105,10 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
     let mut near = context
         .landbase
         .near(&Bounds::of_polygons(&block.shape), origin);
-    let slopes = context.landbase.slopes(context.terrain, &near, origin);
+    let bounds = Bounds::of_polygons(&shape);
+    let slopes = context
+        .landbase
+        .slopes_over(bounds, context.terrain, &near, origin);
     for feature in &mut near {
         feature.follow(&slopes);
     }
@@ -123,6 +130,6 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
     let target_m2 = retention::target_m2(context.rules, &ground) - area(&ground.retained_bands);
     let solved = retention::solve(context, &parts, target_m2);
     Ok(write_up::plan(
-        context, block, origin, shape, &ground, &clearing, &parts, &solved,
+        context, block, origin, shape, &slopes, &ground, &clearing, &parts, &solved,
     ))
 }
