@@ -9,7 +9,7 @@ use super::{Project, ProjectError, Reason, plain_file, read, unreadable};
 use crate::rulebook::Place;
 
 /// Keys whose values may be compared: wishes of the planner and figures of the machine, not what layers lack.
-const LISTED: [(&str, &[&str]); 2] = [
+pub(super) const LISTED: [(&str, &[&str]); 2] = [
     (
         "machine",
         &["reach", "reach_margin", "max_slope", "night_slope"],
