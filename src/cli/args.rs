@@ -33,7 +33,7 @@ pub enum Command {
     Demo(DemoArgs),
     /// Lay out the blocks of a project
     #[command(
-        after_help = "Examples:\n  blockwright layout project.toml --out out --only D07-0012,D07-0013\n  blockwright layout project.toml --compare"
+        after_help = "Example:\n  blockwright layout project.toml --out out --only D07-0012,D07-0013\n  blockwright layout project.toml --compare"
     )]
     Layout(LayoutArgs),
     /// Read everything, compute nothing, list what is wrong and where
