@@ -117,7 +117,7 @@ fn lay_out_all(
             values
                 .iter()
                 .copied()
-                .fold(Some(0.0), |sum, value| Some(sum? + value?))
+                .try_fold(0.0, |sum, value| Some(sum + value?))
         };
         compared.day_hours = total(&sums.day_hours);
         compared.night_hours = total(&sums.night_hours);

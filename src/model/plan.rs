@@ -454,7 +454,7 @@ pub struct BlockPlan {
 impl BlockPlan {
     /// Volume felled, m3; None where it is not known of every section.
     pub fn volume_m3(&self) -> Option<f64> {
-        let volumes = self.sections.iter().map(|section| section.volume_m3);
-        volumes.fold(Some(0.0), |sum, volume_m3| Some(sum? + volume_m3?))
+        let mut volumes = self.sections.iter().map(|section| section.volume_m3);
+        volumes.try_fold(0.0, |sum, volume_m3| Some(sum + volume_m3?))
     }
 }
