@@ -27,16 +27,20 @@ impl Access {
         self.roads.distance(from, within_m).unwrap_or(within_m)
     }
 
-    /// Straight to the nearest landing, or to the nearest road where there is no landing, in metres.
+    /// Straight to the nearest landing, or to the nearest road where there is no landing, in metres; as far as any road
+    /// counts where there is neither.
     pub fn distance_m(&self, from: Coord) -> f64 {
+        self.way_m(from).unwrap_or(FARTHEST_M)
+    }
+
+    /// As [`Access::distance_m`]; None where there is neither.
+    pub fn way_m(&self, from: Coord) -> Option<f64> {
         let landing = self
             .landings
             .iter()
             .map(|l| (l.x - from.x).hypot(l.y - from.y))
             .min_by(f64::total_cmp);
-        landing
-            .or_else(|| self.roads.distance(from, FARTHEST_M))
-            .unwrap_or(FARTHEST_M)
+        landing.or_else(|| self.roads.distance(from, FARTHEST_M))
     }
 }
 

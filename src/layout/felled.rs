@@ -1,9 +1,8 @@
 //! Wood felled along the machine's drives, from the sections they run through.
 
-use geo::{Coord, LineString};
+use geo::{Coord, LineString, MultiPolygon};
 
 use super::hours::Stands;
-use super::sections::sample;
 use crate::geometry::area::{Bounds, area, length, rings};
 use crate::geometry::distance::{inside, point_segment, segment_segment};
 use crate::model::{PieceId, Section, ShiftClass, StripLine};
@@ -67,6 +66,17 @@ pub fn along(lines: &[StripLine], sections: &[Section], stands: &Stands) -> Vec<
         }
     }
     stretches
+}
+
+/// A place in a section: the middle of its box, or a corner where that lies outside.
+fn sample(shape: &MultiPolygon) -> Option<Coord> {
+    let polygon = shape.0.first()?;
+    let middle = Bounds::of(&polygon.exterior().0).middle();
+    if inside(middle, shape) {
+        Some(middle)
+    } else {
+        polygon.exterior().0.first().copied()
+    }
 }
 
 /// Volume and trees of a section; none where either is unknown.

@@ -10,14 +10,17 @@ mod doubts;
 mod effective;
 mod felled;
 mod ground;
+mod growth;
 mod hours;
 mod order;
 mod orientation;
 mod retention;
 mod road_clearing;
 mod sections;
+pub mod skidding;
 mod steep;
 mod strips;
+mod timing;
 mod travel;
 mod write_up;
 mod zones;
@@ -34,6 +37,7 @@ use crate::rulebook::Rulebook;
 
 pub use effective::{decided_by, effective};
 pub use hours::ADVANCE_M;
+pub use retention::share_left;
 
 /// What every stage may look at.
 #[derive(Clone, Copy)]

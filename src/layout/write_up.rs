@@ -5,14 +5,16 @@ use geo::{Coord, Geometry, LineString, MultiPolygon, Point, Polygon};
 use super::Context;
 use super::bunches;
 use super::ground::Ground;
-use super::hours::Stands;
+use super::growth::Growth;
 use super::order::{self, Unit};
 use super::retention::{self, Solved};
 use super::road_clearing::Clearing;
 use super::sections::{self, DayGround};
+use super::skidding::{self, RoadEnd};
 use super::strips::{Part, Piece, upright_line};
+use super::timing;
 use super::travel::{Leg, Network};
-use crate::geometry::area::{area, length, polygon_area};
+use crate::geometry::area::{Bounds, area, polygon_area};
 use crate::geometry::buffer::Source;
 use crate::geometry::distance::inside;
 use crate::geometry::overlay::{difference, oriented, shared_area, union};
@@ -32,14 +34,21 @@ struct PartUnit {
     drive: Drive,
 }
 
+/// How a section is driven, and where its wood leaves the strip; a pass has no road end.
+struct Ways {
+    driven: Vec<LineString>,
+    road_end: Option<RoadEnd>,
+}
+
 struct WriteUp<'w> {
     context: Context<'w>,
-    stands: Stands<'w>,
     strips: Vec<Strip>,
     drives: Vec<Drive>,
     units: Vec<PartUnit>,
     corridors: Vec<Corridor>,
     sections: Vec<Section>,
+    /// Of each section, in their order.
+    ways: Vec<Ways>,
     unworked: Vec<Unworked>,
     strips_count: u32,
 }
@@ -57,12 +66,12 @@ pub fn plan(
 ) -> BlockPlan {
     let mut work = WriteUp {
         context,
-        stands: Stands::new(&ground.zones.stands, &context.settings.production),
         strips: vec![],
         drives: vec![],
         units: vec![],
         corridors: vec![],
         sections: vec![],
+        ways: vec![],
         unworked: ground.unworked.clone(),
         strips_count: 0,
     };
@@ -111,6 +120,7 @@ pub fn plan(
         });
     }
     let lines = work.ordered(ground, parts, &clearing.ways);
+    work.time(ground, &Bounds::of_polygons(&shape), &lines);
     let (bunches, not_laid) = bunches::lay(context, ground, &lines, &work.strips, &work.sections);
     let mut findings = findings(ground, &notes, context);
     findings.extend(unreachable(&lines));
@@ -173,8 +183,10 @@ pub fn plan(
         strips_count: work.strips_count,
         day_hours: hours(ShiftClass::DayOnly),
         night_hours: hours(ShiftClass::NightSafe),
-        skid_hours: None,
-        skid_m: None,
+        skid_hours: (work.sections.iter())
+            .map(|section| section.skid_hours)
+            .try_fold(0.0, |sum, hours| Some(sum + hours?)),
+        skid_m: skidding::mean_m(&work.sections),
         bunches,
         scale: block.scale,
         geodesic_m2: block.geodesic_m2,
@@ -270,11 +282,11 @@ impl WriteUp<'_> {
         } else {
             DayReason::RoadClearing
         };
-        let mut driven = vec![0.0; shape.0.len()];
+        let mut driven: Vec<Vec<LineString>> = vec![vec![]; shape.0.len()];
         let mut drives = Vec::new();
         for line in lines {
             let owner = owner_of(line, shape);
-            driven[owner] += length(line);
+            driven[owner].push(line.clone());
             let id = PieceId {
                 part,
                 strip_no: 0,
@@ -287,7 +299,7 @@ impl WriteUp<'_> {
                 line: line.clone(),
             });
         }
-        for (index, polygon) in shape.0.iter().enumerate() {
+        for ((index, polygon), driven) in shape.0.iter().enumerate().zip(driven) {
             let id = PieceId {
                 part,
                 strip_no: 0,
@@ -310,16 +322,16 @@ impl WriteUp<'_> {
                     ShiftClass::NightSafe
                 },
                 reasons: if day_only { vec![reason] } else { vec![] },
-                hours: self.stands.hours(
-                    sections::sample(&here),
-                    polygon_area(polygon),
-                    driven[index],
-                ),
+                hours: None,
                 trees: None,
                 volume_m3: None,
                 skid_m: None,
                 skid_hours: None,
                 shape: here,
+            });
+            self.ways.push(Ways {
+                driven,
+                road_end: None,
             });
         }
         self.drives.extend(drives);
@@ -427,19 +439,20 @@ impl WriteUp<'_> {
             {
                 let shape = part.frame.leave_polygons(&section.shape);
                 let stretch = &section.stretch;
-                let driven: f64 = piece
-                    .drives
-                    .iter()
-                    .map(|[low, high]| (high.min(stretch.high) - low.max(stretch.low)).max(0.0))
-                    .sum();
+                let driven = (piece.drives.iter())
+                    .map(|[low, high]| [low.max(stretch.low), high.min(stretch.high)])
+                    .filter(|[low, high]| low < high)
+                    .map(|drive| part.frame.leave_line(&upright_line(piece.x, drive)));
+                self.ways.push(Ways {
+                    driven: driven.collect(),
+                    road_end: road_end(part, piece),
+                });
                 self.sections.push(Section {
                     id,
                     section_no,
                     shift_class: stretch.class,
                     reasons: stretch.reasons.clone(),
-                    hours: self
-                        .stands
-                        .hours(sections::sample(&shape), area(&shape), driven),
+                    hours: None,
                     trees: None,
                     volume_m3: None,
                     skid_m: None,
@@ -447,6 +460,26 @@ impl WriteUp<'_> {
                     shape,
                 });
             }
+        }
+    }
+
+    /// Trees, hours and skidding of every section.
+    fn time(&mut self, ground: &Ground, block: &Bounds, lines: &[StripLine]) {
+        let production = &self.context.settings.production;
+        let growth = Growth::new(&ground.zones.stands, block, production);
+        let driven: Vec<&[LineString]> = self.ways.iter().map(|w| w.driven.as_slice()).collect();
+        let sections = &mut self.sections;
+        timing::fill(
+            production,
+            &growth,
+            &ground.slopes,
+            &driven,
+            lines,
+            sections,
+        );
+        for (section, ways) in sections.iter_mut().zip(&self.ways) {
+            let access = &ground.access;
+            skidding::fill(production, access, &ways.driven, ways.road_end, section);
         }
     }
 
@@ -546,6 +579,18 @@ impl WriteUp<'_> {
         }
         lines
     }
+}
+
+/// Where wood of a piece leaves its strip: the lower end of what is driven there.
+fn road_end(part: &Part, piece: &Piece) -> Option<RoadEnd> {
+    let low = piece.drives.iter().map(|drive| drive[0]);
+    let y = low.min_by(f64::total_cmp)?;
+    let at = part.frame.leave(Coord { x: piece.x, y });
+    let up = part.frame.leave(Coord {
+        x: piece.x,
+        y: y + 1.0,
+    }) - at;
+    Some(RoadEnd { at, up })
 }
 
 /// The polygon that a line runs in; the first one for a line that runs beside them all.

@@ -450,3 +450,11 @@ pub struct BlockPlan {
     pub compliance: Vec<ComplianceRow>,
     pub rungs: RungCount,
 }
+
+impl BlockPlan {
+    /// Volume felled, m3; None where it is not known of every section.
+    pub fn volume_m3(&self) -> Option<f64> {
+        let mut volumes = self.sections.iter().map(|section| section.volume_m3);
+        volumes.try_fold(0.0, |sum, volume_m3| Some(sum + volume_m3?))
+    }
+}

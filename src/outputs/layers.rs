@@ -48,6 +48,9 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("grid_scale", Number),
             ("geodesic_ha", Number),
             ("portfolio", Text),
+            ("volume_m3", Number),
+            ("skid_m", Number),
+            ("skid_hours", Number),
         ],
     },
     LayerDef {
@@ -138,6 +141,10 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("reasons", Text),
             ("area_ha", Number),
             ("hours", Number),
+            ("trees", Number),
+            ("volume_m3", Number),
+            ("skid_m", Number),
+            ("skid_hours", Number),
         ],
     },
     LayerDef {
@@ -196,7 +203,7 @@ pub(super) const LAYERS: &[LayerDef] = &[
 ];
 
 /// The attributes of layer `blocks`, in its order; the same go into `blocks.csv`.
-pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 18] {
+pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 21] {
     let ha = |area_m2| Value::Number(hectares(area_m2));
     let books = &plan.books;
     [
@@ -218,6 +225,9 @@ pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 18] {
         Value::Number(plan.scale),
         ha(plan.geodesic_m2),
         Value::Text(plan.portfolio.as_deref().unwrap_or_default()),
+        Value::Maybe(plan.volume_m3()),
+        Value::Maybe(plan.skid_m),
+        Value::Maybe(plan.skid_hours),
     ]
 }
 
@@ -453,7 +463,8 @@ fn write_lines(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputE
     Ok(())
 }
 
-/// A section of several polygons gives as many rows with the same numbers, its hours shared out by area.
+/// A section of several polygons gives as many rows with the same numbers, its hours, trees and volume shared out by
+/// area.
 fn write_sections(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputError> {
     let mut reasons = String::new();
     for section in &plan.sections {
@@ -472,6 +483,7 @@ fn write_sections(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
             } else {
                 shape.unsigned_area() / whole_m2
             };
+            let shared = |value: Option<f64>| Value::Maybe(value.map(|value| value * share));
             package.row(
                 SECTIONS,
                 Some(&wkb::write_polygon(shape, plan.origin)),
@@ -484,7 +496,11 @@ fn write_sections(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
                     Value::Text(section.shift_class.key()),
                     Value::Text(&reasons),
                     area_ha(shape),
-                    Value::Maybe(section.hours.map(|hours| hours * share)),
+                    shared(section.hours),
+                    shared(section.trees),
+                    shared(section.volume_m3),
+                    Value::Maybe(section.skid_m),
+                    shared(section.skid_hours),
                 ],
             )?;
         }

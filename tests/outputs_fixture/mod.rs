@@ -92,6 +92,8 @@ pub fn small(id: &str) -> BlockPlan {
     plan.corridor_width_m = Some(4.0);
     plan.strips_count = 2;
     plan.day_hours = Some(0.5);
+    plan.skid_m = Some(55.0);
+    plan.skid_hours = Some(0.25);
     plan.geodesic_m2 = 4001.6;
     plan.zones = vec![
         zone(
@@ -163,10 +165,10 @@ pub fn small(id: &str) -> BlockPlan {
                 multi(shape)
             },
             hours: (strip_no == 1).then_some(0.3),
-            trees: None,
-            volume_m3: None,
-            skid_m: None,
-            skid_hours: None,
+            trees: (strip_no == 1).then_some(90.0),
+            volume_m3: (strip_no == 1).then_some(36.0),
+            skid_m: Some(45.0),
+            skid_hours: (strip_no == 1).then_some(0.15),
         });
     }
     plan.corridors = vec![Corridor {
