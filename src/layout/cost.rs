@@ -70,7 +70,7 @@ impl Model<'_> {
         let chords = self.chords(&frame);
         let production = self.production;
         let (mut driven_m, mut turns, mut empty_m, mut skid_s, mut cross_s) =
-            (0.0, 0u32, 0.0, 0.0, 0.0);
+            (0.0, 0.0, 0.0, 0.0, 0.0);
         let mut covered_m2 = 0.0;
         let mut last: Option<(f64, f64)> = None;
         let mut going_in = true;
@@ -84,6 +84,9 @@ impl Model<'_> {
             else {
                 continue;
             };
+            // Corridors are made wider or narrower until strips come out even, so a narrow last strip counts in part:
+            // in whole, directions a little askew would seem to save it.
+            let share = width_m / self.pitch_m;
             // Out of the last strip at one end, into this one at the same end.
             if let Some((end_bottom, end_top)) = last {
                 let along_m = if going_in {
@@ -91,17 +94,17 @@ impl Model<'_> {
                 } else {
                     top - end_top
                 };
-                empty_m += self.pitch_m.hypot(along_m);
+                empty_m += share * self.pitch_m.hypot(along_m);
             }
-            turns += 1;
+            turns += share;
             for pair in strip.windows(2) {
                 // Round what lies between two pieces of one strip, or past it in a later cell: about its length.
-                empty_m += pair[1][0] - pair[0][1];
-                turns += 1;
+                empty_m += share * (pair[1][0] - pair[0][1]);
+                turns += share;
             }
             for [low, high] in strip {
                 let length_m = high - low;
-                driven_m += length_m;
+                driven_m += share * length_m;
                 let entry = frame.leave(Coord { x: *x, y: *low });
                 let way_m = length_m / 2.0 + self.access.distance_m(entry);
                 covered_m2 += length_m * width_m;
@@ -126,7 +129,7 @@ impl Model<'_> {
         };
         Costs {
             driving_h: driven_m / ADVANCE_M * production.seconds_per_advance / 3600.0,
-            turning_h: f64::from(turns) * production.seconds_per_turn / 3600.0,
+            turning_h: turns * production.seconds_per_turn / 3600.0,
             moving_h: empty_m / production.travel_m_per_min / 60.0,
             skidding_h: skid_s * whole / 3600.0,
             cross_slope_h: cross_s * whole / 3600.0,

@@ -145,6 +145,8 @@ const SCAN: [i32; 3] = [4, 8, 14];
 const FINE: [i32; 2] = [2, 1];
 /// Turn to either side of an outline edge's direction.
 const BESIDE: i32 = 3;
+/// Square to the road, or the long side, is as good as the best within this factor.
+const AS_GOOD: f64 = 1.003;
 /// How many of the first directions are looked at closely.
 const CLOSE_LOOKS: usize = 6;
 /// Outline edges whose directions are tried too: strips along a straight side waste least.
@@ -254,6 +256,13 @@ impl Search<'_> {
             if order(&here, &best).is_lt() {
                 best = here;
             }
+        }
+        // A hair's breadth is no reason to turn strips off square or off the long side.
+        if let Some(plain) = [0, long_turn]
+            .into_iter()
+            .find(|&turn| self.cost(turn) <= best.0 * AS_GOOD)
+        {
+            best = (self.cost(plain), plain);
         }
         let evaluations = self.tried.len() as u32;
         let of = |turn: i32| self.tried[&turn];

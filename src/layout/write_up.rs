@@ -512,6 +512,11 @@ impl WriteUp<'_> {
         all.extend(ground.zones.frontage.iter().cloned());
         let mut shut: Vec<Polygon> = ground.zones.exclusion.clone();
         shut.extend(ground.zones.reserve.iter().cloned());
+        if ground.slopes.given() {
+            let beside = difference(&union(&ground.zones.frontage), &ground.zones.clearing);
+            let limit = self.context.settings.machine.max_slope;
+            shut.extend(ground.slopes.steeper_than(limit, &beside).0);
+        }
         // The machine is wider than its track: standing trees are passed with half of its width between.
         let mut standing = ground.retained_bands.clone();
         let corridors = self.corridors.iter().map(|corridor| corridor.shape.clone());
