@@ -469,14 +469,7 @@ impl WriteUp<'_> {
         let growth = Growth::new(&ground.zones.stands, block, production);
         let driven: Vec<&[LineString]> = self.ways.iter().map(|w| w.driven.as_slice()).collect();
         let sections = &mut self.sections;
-        timing::fill(
-            production,
-            &growth,
-            &ground.slopes,
-            &driven,
-            lines,
-            sections,
-        );
+        timing::fill(production, &growth, ground.slopes, &driven, lines, sections);
         for (section, ways) in sections.iter_mut().zip(&self.ways) {
             let access = &ground.access;
             skidding::fill(production, access, &ways.driven, ways.road_end, section);
