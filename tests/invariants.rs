@@ -860,8 +860,23 @@ fn strips_are_numbered_left_to_right_and_run_in_and_out_by_turns() {
                 let (a, b) = (at(0), at(line.point_count() as i32 - 1));
                 (a.min(b), a.max(b))
             };
-            for number in 1..numbers.len() as i64 {
-                if let Some((a, b)) = alone(number).zip(alone(number + 1)) {
+            let right_of = |row: &Row| {
+                let (x, y, _) = row.geometry().get_point(0);
+                x * inwards.cos() - y * inwards.sin()
+            };
+            let pairs: Vec<(i64, &Row, &Row, f64)> = (1..numbers.len() as i64)
+                .filter_map(|number| {
+                    let (a, b) = alone(number).zip(alone(number + 1))?;
+                    Some((number, *a, *b, right_of(b) - right_of(a)))
+                })
+                .collect();
+            let nearest_m = pairs
+                .iter()
+                .map(|pair| pair.3)
+                .fold(f64::INFINITY, f64::min);
+            // A strip that lies wholly in a reserve has no number; those beside it are no neighbours.
+            for (number, a, b, _) in pairs.into_iter().filter(|pair| pair.3 < 1.5 * nearest_m) {
+                {
                     let (low, high) = (along(a), along(b));
                     let beside = low.1.min(high.1) - low.0.max(high.0) > 1.0;
                     if beside && a.text("heading") == b.text("heading") {

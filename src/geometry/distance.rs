@@ -69,6 +69,10 @@ pub struct SegmentIndex {
     tree: RTree<Segment>,
 }
 
+/// First radius in which the nearest segment is looked for; it grows fourfold up to the second.
+const NEARBY_M: f64 = 16.0;
+const FARTHEST_STEP_M: f64 = 20_000.0;
+
 impl SegmentIndex {
     pub fn new(segments: Vec<Segment>) -> SegmentIndex {
         SegmentIndex {
@@ -117,8 +121,21 @@ impl SegmentIndex {
 
     /// Distance from a point to the index, if below `within`.
     pub fn distance(&self, p: Coord, within: f64) -> Option<f64> {
-        self.approach(p, p, within)
-            .map(|approach| approach.distance)
+        // Looked for nearby first: a wide box may hold every segment there is.
+        let mut radius = NEARBY_M.min(within);
+        loop {
+            if let Some(approach) = self.approach(p, p, radius) {
+                return Some(approach.distance);
+            }
+            if radius >= within {
+                return None;
+            }
+            radius = if radius < FARTHEST_STEP_M {
+                (radius * 4.0).min(within)
+            } else {
+                within
+            };
+        }
     }
 }
 

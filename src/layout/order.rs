@@ -1,7 +1,7 @@
 //! The order in which legs are driven: cells of whole strips, left to right, in and out by turns, with least travel
 //! that cuts nothing (boustrophedon cellular decomposition: Choset & Pignon 1997).
 
-use std::collections::BTreeMap;
+use std::collections::HashMap;
 
 use super::travel::Network;
 
@@ -44,7 +44,8 @@ impl Step {
 pub struct Travel<'t> {
     network: &'t Network,
     units: &'t [Unit],
-    known: BTreeMap<(usize, usize), Vec<Option<f64>>>,
+    /// From a leg's end to a unit's beginning; infinite where there is no way.
+    known: HashMap<((usize, usize), (usize, bool)), f64>,
 }
 
 /// Stands in for travel where there is no way: it must lose against every real one.
@@ -55,21 +56,35 @@ impl<'t> Travel<'t> {
         Travel {
             network,
             units,
-            known: BTreeMap::new(),
+            known: HashMap::new(),
         }
     }
 
-    /// From a leg's end to the beginning of a step, in metres.
-    pub fn step_m(&mut self, from: (usize, usize), step: Step) -> f64 {
-        let (network, units) = (self.network, self.units);
-        let row = self.known.entry(from).or_insert_with(|| {
-            let all: Vec<(usize, usize)> = units
+    /// From a leg's end to the beginnings of some steps, in metres; one search serves all that are not known yet.
+    pub fn steps_m(&mut self, from: (usize, usize), steps: &[Step]) -> Vec<f64> {
+        let unknown: Vec<Step> = steps
+            .iter()
+            .copied()
+            .filter(|step| !self.known.contains_key(&(from, (step.unit, step.inward))))
+            .collect();
+        if !unknown.is_empty() {
+            let to: Vec<(usize, usize)> = unknown
                 .iter()
-                .flat_map(|u| [(u.leg, 0), (u.leg, 1)])
+                .map(|step| (self.units[step.unit].leg, step.ends().0))
                 .collect();
-            network.lengths_m(from.0, from.1, &all)
-        });
-        row[2 * step.unit + step.ends().0].unwrap_or(NO_WAY_M)
+            let found = self.network.lengths_m(from.0, from.1, &to);
+            for (step, length_m) in unknown.iter().zip(found) {
+                let length_m = length_m.unwrap_or(NO_WAY_M);
+                self.known
+                    .insert((from, (step.unit, step.inward)), length_m);
+            }
+        }
+        let of = |step: &Step| self.known[&(from, (step.unit, step.inward))];
+        steps.iter().map(of).collect()
+    }
+
+    fn step_m(&mut self, from: (usize, usize), step: Step) -> f64 {
+        self.steps_m(from, &[step])[0]
     }
 
     fn between_m(&mut self, a: Step, b: Step) -> f64 {
@@ -198,6 +213,11 @@ fn sequence(units: &[Unit], cell: &Cell, travel: &mut Travel) -> Vec<Step> {
 
 /// Part sequences kept at each step where cells split and join.
 const BEAM: usize = 64;
+const LEAST_BEAM: usize = 4;
+/// Sequences times units that are kept at most.
+const BEAM_UNITS: usize = 8_000;
+/// Units looked at as the next, from the left.
+const MOST_ALLOWED: usize = 48;
 /// Nearest next units that each of them is continued by.
 const NEXT: usize = 6;
 
@@ -212,6 +232,8 @@ pub fn order(network: &Network, units: &[Unit], from: Option<(usize, usize)>) ->
         return sequence(units, cell, &mut travel);
     }
     let rules = Rules::new(units, &cells);
+    // On very large parts fewer sequences are kept, so that time does not grow out of hand.
+    let beam = (BEAM_UNITS / units.len().max(1)).clamp(LEAST_BEAM, BEAM);
     let mut steps: Vec<(usize, Step)> = Vec::new();
     let mut open = vec![Partial {
         done: vec![0; units.len().div_ceil(64)],
@@ -223,11 +245,12 @@ pub fn order(network: &Network, units: &[Unit], from: Option<(usize, usize)>) ->
     for level in 0..units.len() {
         let mut next: Vec<(Partial, Step)> = Vec::new();
         for partial in &open {
-            let mut onward: Vec<(f64, Step)> = Vec::new();
-            for step in rules.allowed(partial, level == 0) {
-                let to_m = partial.at.map_or(0.0, |at| travel.step_m(at, step));
-                onward.push((to_m, step));
-            }
+            let steps = rules.allowed(partial, level == 0);
+            let to_m = match partial.at {
+                Some(at) => travel.steps_m(at, &steps),
+                None => vec![0.0; steps.len()],
+            };
+            let mut onward: Vec<(f64, Step)> = to_m.into_iter().zip(steps).collect();
             onward.sort_by(|a, b| {
                 let key = |step: &Step| (step.unit, !step.inward);
                 a.0.total_cmp(&b.0).then(key(&a.1).cmp(&key(&b.1)))
@@ -252,7 +275,7 @@ pub fn order(network: &Network, units: &[Unit], from: Option<(usize, usize)>) ->
                 .total_cmp(&b.travel_m)
                 .then((&a.done, a.at).cmp(&(&b.done, b.at)))
         });
-        next.truncate(BEAM);
+        next.truncate(beam);
         open = next
             .into_iter()
             .map(|(mut partial, step)| {
@@ -344,6 +367,9 @@ impl Rules {
     fn allowed(&self, partial: &Partial, first: bool) -> Vec<Step> {
         let mut steps = Vec::new();
         for &unit in &self.sorted {
+            if steps.len() >= MOST_ALLOWED {
+                break;
+            }
             if bit(&partial.done, unit) || self.before[unit].iter().any(|&b| !bit(&partial.done, b))
             {
                 continue;
@@ -379,6 +405,8 @@ impl Rules {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::collections::BTreeMap;
+
     use crate::geometry::sweep::upright;
     use crate::layout::travel::Leg;
     use geo::{Coord, LineString, MultiPolygon, Polygon};

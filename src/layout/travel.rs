@@ -1,7 +1,7 @@
 //! Travel that cuts nothing: a graph of what the machine may drive between the ends of its legs, and shortest ways in it.
 
 use std::cmp::Ordering;
-use std::collections::{BTreeMap, BinaryHeap};
+use std::collections::{BTreeSet, BinaryHeap};
 
 use geo::{Coord, LineString, MultiPolygon};
 
@@ -52,6 +52,8 @@ pub struct Network {
     ends: Vec<[usize; 2]>,
     lengths_m: Vec<f64>,
     lines: Vec<LineString>,
+    /// Which connected piece of the network each node is in, legs themselves counted as joined.
+    piece: Vec<u32>,
 }
 
 /// Straight lines on ground that will be cut and may be driven.
@@ -143,6 +145,7 @@ impl Network {
             ends: vec![],
             lengths_m: vec![],
             lines: legs.iter().map(|leg| leg.line.clone()).collect(),
+            piece: vec![],
         };
         for leg in legs {
             let start = net.node(leg.start());
@@ -183,7 +186,41 @@ impl Network {
             }
         }
         net.join_neighbours(legs, &open, attach_m);
+        net.piece = net.pieces();
         net
+    }
+
+    fn pieces(&self) -> Vec<u32> {
+        let mut piece = vec![u32::MAX; self.nodes.len()];
+        let mut other_end = vec![None; self.nodes.len()];
+        for &[start, end] in &self.ends {
+            other_end[start] = Some(end);
+            other_end[end] = Some(start);
+        }
+        let mut number = 0;
+        for start in 0..self.nodes.len() {
+            if piece[start] != u32::MAX {
+                continue;
+            }
+            let mut open = vec![start];
+            piece[start] = number;
+            while let Some(at) = open.pop() {
+                let joined = self.edges[at].iter().map(|edge| edge.to);
+                for next in joined.chain(other_end[at]) {
+                    if piece[next] == u32::MAX {
+                        piece[next] = number;
+                        open.push(next);
+                    }
+                }
+            }
+            number += 1;
+        }
+        piece
+    }
+
+    /// Whether any way can lead from a leg to another.
+    pub fn may_reach(&self, from: usize, to: usize) -> bool {
+        self.piece[self.ends[from][0]] == self.piece[self.ends[to][0]]
     }
 
     fn node(&mut self, at: Coord) -> usize {
@@ -324,14 +361,17 @@ impl Network {
     fn search(&self, leg: usize, end: usize, to: &[(usize, usize)]) -> Found {
         let mut length_m = vec![f64::INFINITY; self.nodes.len()];
         let mut from: Vec<Option<(usize, usize)>> = vec![None; self.nodes.len()];
-        let mut left: BTreeMap<usize, ()> = to
+        let mut left: BTreeSet<usize> = to
             .iter()
-            .map(|&(leg, end)| (self.ends[leg][end], ()))
+            .filter(|&&(other, _)| self.may_reach(leg, other))
+            .map(|&(leg, end)| self.ends[leg][end])
             .collect();
         let (here, there) = (self.ends[leg][end], self.ends[leg][1 - end]);
         let mut queue = BinaryHeap::new();
         length_m[here] = 0.0;
-        queue.push(Queued(0.0, here));
+        if !left.is_empty() {
+            queue.push(Queued(0.0, here));
+        }
         if self.lengths_m[leg] < length_m[there] {
             length_m[there] = self.lengths_m[leg];
             queue.push(Queued(self.lengths_m[leg], there));
