@@ -44,9 +44,12 @@ impl Step {
 pub struct Travel<'t> {
     network: &'t Network,
     units: &'t [Unit],
-    /// From a leg's end to a unit's beginning; infinite where there is no way.
-    known: HashMap<((usize, usize), (usize, bool)), f64>,
+    /// The nearest of some ends, from a leg's end.
+    known: HashMap<Onward, Vec<(usize, f64)>>,
 }
+
+/// A leg's end, and the ends of others that are asked for.
+type Onward = ((usize, usize), Vec<(usize, usize)>);
 
 /// Stands in for travel where there is no way: it must lose against every real one.
 const NO_WAY_M: f64 = 1e7;
@@ -60,31 +63,30 @@ impl<'t> Travel<'t> {
         }
     }
 
-    /// From a leg's end to the beginnings of some steps, in metres; one search serves all that are not known yet.
-    pub fn steps_m(&mut self, from: (usize, usize), steps: &[Step]) -> Vec<f64> {
-        let unknown: Vec<Step> = steps
+    /// The nearest of some steps from a leg's end, with metres; where nowhere near is reached, all of them as out of reach.
+    fn onward(&mut self, from: Option<(usize, usize)>, steps: &[Step]) -> Vec<(f64, Step)> {
+        let Some(from) = from else {
+            return steps.iter().map(|&step| (0.0, step)).collect();
+        };
+        let to: Vec<(usize, usize)> = steps
             .iter()
-            .copied()
-            .filter(|step| !self.known.contains_key(&(from, (step.unit, step.inward))))
+            .map(|step| (self.units[step.unit].leg, step.ends().0))
             .collect();
-        if !unknown.is_empty() {
-            let to: Vec<(usize, usize)> = unknown
-                .iter()
-                .map(|step| (self.units[step.unit].leg, step.ends().0))
-                .collect();
-            let found = self.network.lengths_m(from.0, from.1, &to);
-            for (step, length_m) in unknown.iter().zip(found) {
-                let length_m = length_m.unwrap_or(NO_WAY_M);
-                self.known
-                    .insert((from, (step.unit, step.inward)), length_m);
-            }
+        let network = self.network;
+        let near = self
+            .known
+            .entry((from, to))
+            .or_insert_with_key(|(from, to)| network.nearest(from.0, from.1, to, NEXT));
+        if near.is_empty() {
+            return steps.iter().map(|&step| (NO_WAY_M, step)).collect();
         }
-        let of = |step: &Step| self.known[&(from, (step.unit, step.inward))];
-        steps.iter().map(of).collect()
+        near.iter().map(|&(index, m)| (m, steps[index])).collect()
     }
 
-    fn step_m(&mut self, from: (usize, usize), step: Step) -> f64 {
-        self.steps_m(from, &[step])[0]
+    fn step_m(&self, from: (usize, usize), step: Step) -> f64 {
+        let to = (self.units[step.unit].leg, step.ends().0);
+        let found = self.network.nearest(from.0, from.1, &[to], 1);
+        found.first().map_or(NO_WAY_M, |&(_, m)| m)
     }
 
     fn between_m(&mut self, a: Step, b: Step) -> f64 {
@@ -245,12 +247,11 @@ pub fn order(network: &Network, units: &[Unit], from: Option<(usize, usize)>) ->
     for level in 0..units.len() {
         let mut next: Vec<(Partial, Step)> = Vec::new();
         for partial in &open {
-            let steps = rules.allowed(partial, level == 0);
-            let to_m = match partial.at {
-                Some(at) => travel.steps_m(at, &steps),
-                None => vec![0.0; steps.len()],
-            };
-            let mut onward: Vec<(f64, Step)> = to_m.into_iter().zip(steps).collect();
+            let steps = rules.allowed(partial, level == 0, |step| {
+                let to = (units[step.unit].leg, step.ends().0);
+                partial.at.is_none_or(|(leg, _)| network.may_reach(leg, to))
+            });
+            let mut onward = travel.onward(partial.at, &steps);
             onward.sort_by(|a, b| {
                 let key = |step: &Step| (step.unit, !step.inward);
                 a.0.total_cmp(&b.0).then(key(&a.1).cmp(&key(&b.1)))
@@ -364,8 +365,10 @@ impl Rules {
         }
     }
 
-    fn allowed(&self, partial: &Partial, first: bool) -> Vec<Step> {
+    /// Steps that may come next: those that can be reached, or, where none can, the first few that cannot.
+    fn allowed(&self, partial: &Partial, first: bool, reached: impl Fn(Step) -> bool) -> Vec<Step> {
         let mut steps = Vec::new();
+        let mut cut_off = Vec::new();
         for &unit in &self.sorted {
             if steps.len() >= MOST_ALLOWED {
                 break;
@@ -383,11 +386,16 @@ impl Rules {
                     inward && self.gaps_left[unit].iter().any(|&g| !bit(&partial.done, g));
                 // The first of all goes in from the road.
                 if in_turn && !over_gap && (inward || !first) {
-                    steps.push(Step { unit, inward });
+                    let step = Step { unit, inward };
+                    if reached(step) {
+                        steps.push(step);
+                    } else if cut_off.len() < NEXT {
+                        cut_off.push(step);
+                    }
                 }
             }
         }
-        steps
+        if steps.is_empty() { cut_off } else { steps }
     }
 
     fn taken(&self, partial: &Partial, step: Step) -> Partial {

@@ -1,7 +1,7 @@
 //! Travel that cuts nothing: a graph of what the machine may drive between the ends of its legs, and shortest ways in it.
 
 use std::cmp::Ordering;
-use std::collections::{BTreeSet, BinaryHeap};
+use std::collections::{BTreeSet, BinaryHeap, HashMap};
 
 use geo::{Coord, LineString, MultiPolygon};
 
@@ -10,6 +10,8 @@ use crate::geometry::distance::{SegmentIndex, inside, segment_segment};
 
 /// How far off a driven line a leg may end and still turn onto it, in strip widths.
 const ATTACH_STRIPS: f64 = 3.0;
+/// Nodes looked at for the next piece once one is found: what is farther than that is not next.
+const MOST_SETTLED: usize = 400;
 /// Ends this near to the edge of the open ground count as on it.
 const ON_EDGE_M: f64 = 0.01;
 
@@ -52,7 +54,7 @@ pub struct Network {
     ends: Vec<[usize; 2]>,
     lengths_m: Vec<f64>,
     lines: Vec<LineString>,
-    /// Which connected piece of the network each node is in, legs themselves counted as joined.
+    /// Which connected piece of the network each node is in; legs that are still to be cut join nothing.
     piece: Vec<u32>,
 }
 
@@ -192,11 +194,6 @@ impl Network {
 
     fn pieces(&self) -> Vec<u32> {
         let mut piece = vec![u32::MAX; self.nodes.len()];
-        let mut other_end = vec![None; self.nodes.len()];
-        for &[start, end] in &self.ends {
-            other_end[start] = Some(end);
-            other_end[end] = Some(start);
-        }
         let mut number = 0;
         for start in 0..self.nodes.len() {
             if piece[start] != u32::MAX {
@@ -206,7 +203,7 @@ impl Network {
             piece[start] = number;
             while let Some(at) = open.pop() {
                 let joined = self.edges[at].iter().map(|edge| edge.to);
-                for next in joined.chain(other_end[at]) {
+                for next in joined {
                     if piece[next] == u32::MAX {
                         piece[next] = number;
                         open.push(next);
@@ -218,9 +215,10 @@ impl Network {
         piece
     }
 
-    /// Whether any way can lead from a leg to another.
-    pub fn may_reach(&self, from: usize, to: usize) -> bool {
-        self.piece[self.ends[from][0]] == self.piece[self.ends[to][0]]
+    /// Whether a way leads from a leg just driven to an end of another.
+    pub fn may_reach(&self, from: usize, (to, end): (usize, usize)) -> bool {
+        let there = self.piece[self.ends[to][end]];
+        self.ends[from].iter().any(|&own| self.piece[own] == there)
     }
 
     fn node(&mut self, at: Coord) -> usize {
@@ -346,16 +344,58 @@ impl Network {
             .collect()
     }
 
-    /// As [`Network::ways`], but only the lengths.
-    pub fn lengths_m(&self, leg: usize, end: usize, to: &[(usize, usize)]) -> Vec<Option<f64>> {
-        let found = self.search(leg, end, to);
-        to.iter()
-            .map(|&(leg, end)| {
-                let at = self.ends[leg][end];
-                let length_m = found.length_m[at];
-                length_m.is_finite().then_some(length_m)
-            })
-            .collect()
+    /// The `most` nearest of some ends, as (index in `to`, metres), nearest first.
+    pub fn nearest(
+        &self,
+        leg: usize,
+        end: usize,
+        to: &[(usize, usize)],
+        most: usize,
+    ) -> Vec<(usize, f64)> {
+        let mut wanted: HashMap<usize, Vec<usize>> = HashMap::new();
+        for (index, &(other, other_end)) in to.iter().enumerate() {
+            if self.may_reach(leg, (other, other_end)) {
+                let node = self.ends[other][other_end];
+                wanted.entry(node).or_default().push(index);
+            }
+        }
+        let mut found = Vec::new();
+        // Only what is near is looked at, so nothing is set up for the whole network.
+        let mut length_m: HashMap<usize, f64> = HashMap::new();
+        let mut queue = BinaryHeap::new();
+        let mut settled = 0;
+        for (node, so_far) in [
+            (self.ends[leg][end], 0.0),
+            (self.ends[leg][1 - end], self.lengths_m[leg]),
+        ] {
+            let known = length_m.entry(node).or_insert(f64::INFINITY);
+            if so_far < *known {
+                *known = so_far;
+                queue.push(Queued(so_far, node));
+            }
+        }
+        while let Some(Queued(so_far, at)) = queue.pop() {
+            let far = settled > MOST_SETTLED && !found.is_empty();
+            if wanted.is_empty() || found.len() >= most || far {
+                break;
+            }
+            settled += 1;
+            if length_m.get(&at).is_some_and(|&known| so_far > known) {
+                continue;
+            }
+            if let Some(indexes) = wanted.remove(&at) {
+                found.extend(indexes.into_iter().map(|index| (index, so_far)));
+            }
+            for edge in &self.edges[at] {
+                let total = so_far + edge.length_m;
+                let known = length_m.entry(edge.to).or_insert(f64::INFINITY);
+                if total < *known {
+                    *known = total;
+                    queue.push(Queued(total, edge.to));
+                }
+            }
+        }
+        found
     }
 
     fn search(&self, leg: usize, end: usize, to: &[(usize, usize)]) -> Found {
@@ -363,7 +403,7 @@ impl Network {
         let mut from: Vec<Option<(usize, usize)>> = vec![None; self.nodes.len()];
         let mut left: BTreeSet<usize> = to
             .iter()
-            .filter(|&&(other, _)| self.may_reach(leg, other))
+            .filter(|&&other| self.may_reach(leg, other))
             .map(|&(leg, end)| self.ends[leg][end])
             .collect();
         let (here, there) = (self.ends[leg][end], self.ends[leg][1 - end]);
