@@ -236,13 +236,7 @@ impl BlockFigures<'_> {
         base: Option<&Influence>,
     ) -> Result<Influence, ProjectError> {
         let key = "influence_share";
-        let no_table = InfluenceTable {
-            value: None,
-            tree_height: None,
-            more_than: None,
-            forest_outside: None,
-            source: None,
-        };
+        let no_table = InfluenceTable::default();
         let (own, plain) = match written.get_ref() {
             ShareOr::Plain(share) => (&no_table, Some(share)),
             ShareOr::Table(table) => (table.as_ref(), None),
@@ -298,12 +292,7 @@ impl BlockFigures<'_> {
         base: Option<&Occupancy>,
     ) -> Result<Occupancy, ProjectError> {
         let key = "occupancy";
-        let no_table = OccupancyTable {
-            value: None,
-            less_than: None,
-            trail: None,
-            source: None,
-        };
+        let no_table = OccupancyTable::default();
         let (own, plain) = match written.get_ref() {
             ShareOr::Plain(share) => (&no_table, Some(share)),
             ShareOr::Table(table) => (table.as_ref(), None),

@@ -36,7 +36,7 @@ pub enum ShareOr<T> {
 }
 
 /// `{ value = "50 %", tree_height = "25 m", source = "plan 2026" }`; what is not given stays as the rules have it.
-#[derive(Deserialize, JsonSchema)]
+#[derive(Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct InfluenceTable {
     /// The share itself.
@@ -52,7 +52,7 @@ pub struct InfluenceTable {
 }
 
 /// `{ value = "25 %", trail = "strip", source = "plan 2026" }`; what is not given stays as the rules have it.
-#[derive(Deserialize, JsonSchema)]
+#[derive(Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct OccupancyTable {
     /// The share itself.
