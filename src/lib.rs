@@ -4,6 +4,7 @@
 //! files, then what drives it all. Folders from `units` to `compliance` know no GDAL, no files and no clock.
 
 pub mod compliance;
+pub mod daylight;
 pub mod geometry;
 pub mod landbase;
 pub mod layout;

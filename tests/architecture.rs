@@ -3,7 +3,8 @@
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-const PURE: [&str; 7] = [
+const PURE: [&str; 8] = [
+    "daylight",
     "units.rs",
     "model",
     "geometry",
@@ -14,7 +15,8 @@ const PURE: [&str; 7] = [
 ];
 
 /// Every module of the crate and the modules it may use.
-const ARROWS: [(&str, &[&str]); 14] = [
+const ARROWS: [(&str, &[&str]); 15] = [
+    ("daylight", &["units", "model"]),
     ("units.rs", &[]),
     ("model", &["units"]),
     ("geometry", &["units", "model"]),
