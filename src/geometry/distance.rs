@@ -2,7 +2,7 @@
 //! what they are certified with.
 
 use geo::{Coord, LineString, MultiLineString, MultiPolygon};
-use rstar::{AABB, RTree, RTreeObject};
+use rstar::{AABB, PointDistance, RTree, RTreeObject};
 
 use super::area::rings;
 
@@ -57,6 +57,13 @@ impl RTreeObject for Segment {
     }
 }
 
+impl PointDistance for Segment {
+    fn distance_2(&self, point: &[f64; 2]) -> f64 {
+        let [x, y] = *point;
+        point_segment2(Coord { x, y }, self.a, self.b)
+    }
+}
+
 /// The nearest approach of an edge to an index.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Approach {
@@ -68,10 +75,6 @@ pub struct Approach {
 pub struct SegmentIndex {
     tree: RTree<Segment>,
 }
-
-/// First radius in which the nearest segment is looked for; it grows fourfold up to the second.
-const NEARBY_M: f64 = 16.0;
-const FARTHEST_STEP_M: f64 = 20_000.0;
 
 impl SegmentIndex {
     pub fn new(segments: Vec<Segment>) -> SegmentIndex {
@@ -100,6 +103,16 @@ impl SegmentIndex {
             .locate_in_envelope_intersecting(AABB::from_corners(low, high))
     }
 
+    /// Whether `p` lies inside the rings that the index was made of (crossing number; the boundary itself is undecided).
+    pub fn holds(&self, p: Coord) -> bool {
+        let right = self.tree.root().envelope().upper()[0];
+        if right.is_nan() || right < p.x {
+            return false;
+        }
+        let crossed = self.near(p, Coord { x: right, y: p.y }, 0.0);
+        crossed.filter(|s| crosses_right(p, s.a, s.b)).count() % 2 == 1
+    }
+
     /// The nearest indexed segment to `a`-`b`, if nearer than `within`.
     pub fn approach(&self, a: Coord, b: Coord, within: f64) -> Option<Approach> {
         let mut best: Option<Approach> = None;
@@ -121,21 +134,9 @@ impl SegmentIndex {
 
     /// Distance from a point to the index, if below `within`.
     pub fn distance(&self, p: Coord, within: f64) -> Option<f64> {
-        // Looked for nearby first: a wide box may hold every segment there is.
-        let mut radius = NEARBY_M.min(within);
-        loop {
-            if let Some(approach) = self.approach(p, p, radius) {
-                return Some(approach.distance);
-            }
-            if radius >= within {
-                return None;
-            }
-            radius = if radius < FARTHEST_STEP_M {
-                (radius * 4.0).min(within)
-            } else {
-                within
-            };
-        }
+        let nearest = self.tree.nearest_neighbor([p.x, p.y])?;
+        let distance = point_segment(p, nearest.a, nearest.b);
+        (distance < within).then_some(distance)
     }
 }
 
@@ -172,16 +173,17 @@ pub fn boundary_segments(
     })
 }
 
+/// Whether the segment `a`-`b` crosses the line from `p` to the right.
+fn crosses_right(p: Coord, a: Coord, b: Coord) -> bool {
+    (a.y > p.y) != (b.y > p.y) && p.x < a.x + (p.y - a.y) / (b.y - a.y) * (b.x - a.x)
+}
+
 /// Whether `p` lies inside (crossing number; the boundary itself is undecided).
 pub fn inside(p: Coord, polygons: &MultiPolygon) -> bool {
     let mut crossings = false;
     for ring in polygons.0.iter().flat_map(rings) {
         for w in ring.0.windows(2) {
-            if (w[0].y > p.y) != (w[1].y > p.y)
-                && p.x < w[0].x + (p.y - w[0].y) / (w[1].y - w[0].y) * (w[1].x - w[0].x)
-            {
-                crossings = !crossings;
-            }
+            crossings ^= crosses_right(p, w[0], w[1]);
         }
     }
     crossings

@@ -13,5 +13,6 @@ mod repair_contacts;
 pub mod sweep;
 pub mod terrain;
 pub mod terrain_runs;
+pub mod window;
 pub mod within;
 pub mod wkb;

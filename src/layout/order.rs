@@ -1,9 +1,7 @@
 //! The order in which legs are driven: cells of whole strips, left to right, in and out by turns, with least travel
 //! that cuts nothing (boustrophedon cellular decomposition: Choset & Pignon 1997).
 
-use std::collections::HashMap;
-
-use super::travel::Network;
+use super::travel::{Network, Scratch};
 
 /// One drive through one piece, in the part's turned frame: up is away from the road.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -40,52 +38,70 @@ impl Step {
     }
 }
 
-/// Travel between steps, looked up once.
+/// Travel between steps.
 pub struct Travel<'t> {
     network: &'t Network,
     units: &'t [Unit],
-    /// The nearest of some ends, from a leg's end.
-    known: HashMap<Onward, Vec<(usize, f64)>>,
+    /// The unit that each leg is, if it is one.
+    unit_of: Vec<Option<usize>>,
+    scratch: Scratch,
 }
-
-/// A leg's end, and the ends of others that are asked for.
-type Onward = ((usize, usize), Vec<(usize, usize)>);
 
 /// Stands in for travel where there is no way: it must lose against every real one.
 const NO_WAY_M: f64 = 1e7;
 
 impl<'t> Travel<'t> {
     pub fn new(network: &'t Network, units: &'t [Unit]) -> Travel<'t> {
+        let legs = units.iter().map(|unit| unit.leg + 1).max().unwrap_or(0);
+        let mut unit_of = vec![None; legs];
+        for (index, unit) in units.iter().enumerate() {
+            unit_of[unit.leg] = Some(index);
+        }
         Travel {
             network,
             units,
-            known: HashMap::new(),
+            unit_of,
+            scratch: Scratch::default(),
         }
     }
 
-    /// The nearest of some steps from a leg's end, with metres; where nowhere near is reached, all of them as out of reach.
-    fn onward(&mut self, from: Option<(usize, usize)>, steps: &[Step]) -> Vec<(f64, Step)> {
-        let Some(from) = from else {
-            return steps.iter().map(|&step| (0.0, step)).collect();
+    /// The nearest allowed steps from a leg's end, with metres; where none is reached, the first few as out of reach.
+    fn onward(&mut self, rules: &Rules, partial: &Partial) -> Vec<(f64, Step)> {
+        let Some(from) = partial.at else {
+            // The first of all goes in from the road.
+            let inwards = rules.steps(partial).filter(|step| step.inward);
+            return inwards.map(|step| (0.0, step)).collect();
         };
-        let to: Vec<(usize, usize)> = steps
-            .iter()
-            .map(|step| (self.units[step.unit].leg, step.ends().0))
-            .collect();
-        let network = self.network;
-        let near = self
-            .known
-            .entry((from, to))
-            .or_insert_with_key(|(from, to)| network.nearest(from.0, from.1, to, NEXT));
+        let step = |(leg, end): (usize, usize)| -> Option<Step> {
+            let unit = *self.unit_of.get(leg)?;
+            unit.map(|unit| Step {
+                unit,
+                inward: end == 0,
+            })
+        };
+        let wanted = |to| step(to).is_some_and(|step| rules.allows(partial, step));
+        let (network, units) = (self.network, self.units);
+        let left = || {
+            let mut steps = rules.steps(partial);
+            steps.any(|step| network.may_reach(from.0, (units[step.unit].leg, step.ends().0)))
+        };
+        let near = network.nearest(&mut self.scratch, from, NEXT, wanted, left);
         if near.is_empty() {
-            return steps.iter().map(|&step| (NO_WAY_M, step)).collect();
+            let first = rules.steps(partial).take(NEXT);
+            return first.map(|step| (NO_WAY_M, step)).collect();
         }
-        near.iter().map(|&(index, m)| (m, steps[index])).collect()
+        let found = near.into_iter();
+        found.filter_map(|(to, m)| Some((m, step(to)?))).collect()
     }
 
-    fn step_m(&self, from: (usize, usize), step: Step) -> f64 {
+    fn step_m(&mut self, from: (usize, usize), step: Step) -> f64 {
         let to = (self.units[step.unit].leg, step.ends().0);
-        let found = self.network.nearest(from.0, from.1, &[to], 1);
+        let network = self.network;
+        let reached = || network.may_reach(from.0, to);
+        if !reached() {
+            return NO_WAY_M;
+        }
+        let found = network.nearest(&mut self.scratch, from, 1, |other| other == to, reached);
         found.first().map_or(NO_WAY_M, |&(_, m)| m)
     }
 
@@ -218,8 +234,6 @@ const BEAM: usize = 64;
 const LEAST_BEAM: usize = 4;
 /// Sequences times units that are kept at most.
 const BEAM_UNITS: usize = 8_000;
-/// Units looked at as the next, from the left.
-const MOST_ALLOWED: usize = 48;
 /// Nearest next units that each of them is continued by.
 const NEXT: usize = 6;
 
@@ -244,14 +258,10 @@ pub fn order(network: &Network, units: &[Unit], from: Option<(usize, usize)>) ->
         travel_m: 0.0,
         last: usize::MAX,
     }];
-    for level in 0..units.len() {
+    for _ in units {
         let mut next: Vec<(Partial, Step)> = Vec::new();
         for partial in &open {
-            let steps = rules.allowed(partial, level == 0, |step| {
-                let to = (units[step.unit].leg, step.ends().0);
-                partial.at.is_none_or(|(leg, _)| network.may_reach(leg, to))
-            });
-            let mut onward = travel.onward(partial.at, &steps);
+            let mut onward = travel.onward(&rules, partial);
             onward.sort_by(|a, b| {
                 let key = |step: &Step| (step.unit, !step.inward);
                 a.0.total_cmp(&b.0).then(key(&a.1).cmp(&key(&b.1)))
@@ -365,37 +375,26 @@ impl Rules {
         }
     }
 
-    /// Steps that may come next: those that can be reached, or, where none can, the first few that cannot.
-    fn allowed(&self, partial: &Partial, first: bool, reached: impl Fn(Step) -> bool) -> Vec<Step> {
-        let mut steps = Vec::new();
-        let mut cut_off = Vec::new();
-        for &unit in &self.sorted {
-            if steps.len() >= MOST_ALLOWED {
-                break;
-            }
-            if bit(&partial.done, unit) || self.before[unit].iter().any(|&b| !bit(&partial.done, b))
-            {
-                continue;
-            }
-            for inward in [true, false] {
-                let in_turn = match self.place[unit] {
-                    None | Some((_, 0)) => true,
-                    Some((cell, at)) => inward == ((at % 2 == 0) != bit(&partial.turned, cell)),
-                };
-                let over_gap =
-                    inward && self.gaps_left[unit].iter().any(|&g| !bit(&partial.done, g));
-                // The first of all goes in from the road.
-                if in_turn && !over_gap && (inward || !first) {
-                    let step = Step { unit, inward };
-                    if reached(step) {
-                        steps.push(step);
-                    } else if cut_off.len() < NEXT {
-                        cut_off.push(step);
-                    }
-                }
-            }
+    fn allows(&self, partial: &Partial, step: Step) -> bool {
+        let Step { unit, inward } = step;
+        if bit(&partial.done, unit) || self.before[unit].iter().any(|&b| !bit(&partial.done, b)) {
+            return false;
         }
-        if steps.is_empty() { cut_off } else { steps }
+        let in_turn = match self.place[unit] {
+            None | Some((_, 0)) => true,
+            Some((cell, at)) => inward == ((at % 2 == 0) != bit(&partial.turned, cell)),
+        };
+        let over_gap = inward && self.gaps_left[unit].iter().any(|&g| !bit(&partial.done, g));
+        in_turn && !over_gap
+    }
+
+    /// Steps that may come next, from left to right.
+    fn steps<'r>(&'r self, partial: &'r Partial) -> impl Iterator<Item = Step> + 'r {
+        let both = self
+            .sorted
+            .iter()
+            .flat_map(|&unit| [true, false].map(|inward| Step { unit, inward }));
+        both.filter(|&step| self.allows(partial, step))
     }
 
     fn taken(&self, partial: &Partial, step: Step) -> Partial {
@@ -469,7 +468,7 @@ mod tests {
                 }
             }
         }
-        let network = Network::new(&legs, &ground, STRIP_M);
+        let network = Network::new(&legs, &ground, (&MultiPolygon(vec![]), 0.0), STRIP_M);
         Site { units, network }
     }
 

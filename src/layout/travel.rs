@@ -1,12 +1,12 @@
 //! Travel that cuts nothing: a graph of what the machine may drive between the ends of its legs, and shortest ways in it.
 
 use std::cmp::Ordering;
-use std::collections::{BTreeSet, BinaryHeap, HashMap};
+use std::collections::BinaryHeap;
 
 use geo::{Coord, LineString, MultiPolygon};
 
 use crate::geometry::area::Bounds;
-use crate::geometry::distance::{SegmentIndex, inside, segment_segment};
+use crate::geometry::distance::{SegmentIndex, segment_segment};
 
 /// How far off a driven line a leg may end and still turn onto it, in strip widths.
 const ATTACH_STRIPS: f64 = 3.0;
@@ -56,15 +56,18 @@ pub struct Network {
     lines: Vec<LineString>,
     /// Which connected piece of the network each node is in; legs that are still to be cut join nothing.
     piece: Vec<u32>,
+    /// The leg and its end that each node is, if it is one.
+    leg_at: Vec<Option<(usize, usize)>>,
 }
 
 /// Straight lines on ground that will be cut and may be driven.
-struct Open<'o> {
-    ground: &'o MultiPolygon,
+struct Open {
     outline: SegmentIndex,
+    standing: SegmentIndex,
+    pass_m: f64,
 }
 
-impl Open<'_> {
+impl Open {
     fn straight(&self, from: Coord, to: Coord) -> Option<f64> {
         let direct = (to.x - from.x).hypot(to.y - from.y);
         if direct < ON_EDGE_M {
@@ -78,7 +81,11 @@ impl Open<'_> {
             .outline
             .near(a, b, 0.0)
             .any(|s| segment_segment(a, b, s.a, s.b) == 0.0);
-        (!crossed && inside(middle, self.ground)).then_some(direct)
+        let free = !crossed
+            && self.standing.approach(a, b, self.pass_m).is_none()
+            && self.outline.holds(middle)
+            && !self.standing.holds(middle);
+        free.then_some(direct)
     }
 }
 
@@ -135,11 +142,17 @@ fn nearest_places(line: &LineString, other: &LineString, within_m: f64) -> Vec<(
 }
 
 impl Network {
-    /// Joins legs over `ground`, which must hold what will be cut and may be driven, and nothing that stays standing.
-    pub fn new(legs: &[Leg], ground: &MultiPolygon, strip_m: f64) -> Network {
+    /// Joins legs over `ground`, which may be driven but for the trees `standing` on it; these are passed at `pass_m`.
+    pub fn new(
+        legs: &[Leg],
+        ground: &MultiPolygon,
+        (standing, pass_m): (&MultiPolygon, f64),
+        strip_m: f64,
+    ) -> Network {
         let open = Open {
-            ground,
             outline: SegmentIndex::of_boundary(ground),
+            standing: SegmentIndex::of_boundary(standing),
+            pass_m,
         };
         let mut net = Network {
             nodes: vec![],
@@ -148,6 +161,7 @@ impl Network {
             lengths_m: vec![],
             lines: legs.iter().map(|leg| leg.line.clone()).collect(),
             piece: vec![],
+            leg_at: vec![],
         };
         for leg in legs {
             let start = net.node(leg.start());
@@ -189,6 +203,12 @@ impl Network {
         }
         net.join_neighbours(legs, &open, attach_m);
         net.piece = net.pieces();
+        net.leg_at = vec![None; net.nodes.len()];
+        for (leg, ends) in net.ends.iter().enumerate() {
+            for (end, &node) in ends.iter().enumerate() {
+                net.leg_at[node] = Some((leg, end));
+            }
+        }
         net
     }
 
@@ -335,137 +355,61 @@ impl Network {
         }
     }
 
-    /// Shortest ways from one end of a leg that was just driven to the given ends of other legs. The leg itself is cut
-    /// by now and may be driven back. Ends are 0 for a line's first point and 1 for its last.
-    pub fn ways(&self, leg: usize, end: usize, to: &[(usize, usize)]) -> Vec<Option<Way>> {
-        let found = self.search(leg, end, to);
-        to.iter()
-            .map(|&(leg, end)| found.way(self, leg, end))
-            .collect()
-    }
-
-    /// The `most` nearest of some ends, as (index in `to`, metres), nearest first.
-    pub fn nearest(
+    /// The shortest way from one end of a leg that was just driven to an end of another. The leg itself is cut by now and
+    /// may be driven back. Ends are 0 for a line's first point and 1 for its last.
+    pub fn way(
         &self,
-        leg: usize,
-        end: usize,
-        to: &[(usize, usize)],
-        most: usize,
-    ) -> Vec<(usize, f64)> {
-        let mut wanted: HashMap<usize, Vec<usize>> = HashMap::new();
-        for (index, &(other, other_end)) in to.iter().enumerate() {
-            if self.may_reach(leg, (other, other_end)) {
-                let node = self.ends[other][other_end];
-                wanted.entry(node).or_default().push(index);
-            }
+        scratch: &mut Scratch,
+        from: (usize, usize),
+        to: (usize, usize),
+    ) -> Option<Way> {
+        let (leg, end) = from;
+        if !self.may_reach(leg, to) {
+            return None;
         }
-        let mut found = Vec::new();
-        // Only what is near is looked at, so nothing is set up for the whole network.
-        let mut length_m: HashMap<usize, f64> = HashMap::new();
-        let mut queue = BinaryHeap::new();
-        let mut settled = 0;
+        let goal = self.ends[to.0][to.1];
+        let there = self.nodes[goal];
+        // No way is shorter than the straight line (A*: Hart, Nilsson & Raphael 1968).
+        let straight_m = |node: usize| {
+            let to = there - self.nodes[node];
+            to.x.hypot(to.y)
+        };
+        scratch.begin(self.nodes.len());
         for (node, so_far) in [
             (self.ends[leg][end], 0.0),
             (self.ends[leg][1 - end], self.lengths_m[leg]),
         ] {
-            let known = length_m.entry(node).or_insert(f64::INFINITY);
-            if so_far < *known {
-                *known = so_far;
-                queue.push(Queued(so_far, node));
-            }
+            scratch.reach_towards(node, so_far, straight_m(node), None);
         }
-        while let Some(Queued(so_far, at)) = queue.pop() {
-            let far = settled > MOST_SETTLED && !found.is_empty();
-            if wanted.is_empty() || found.len() >= most || far {
-                break;
+        while let Some(Queued(estimate, at)) = scratch.queue.pop() {
+            if at == goal {
+                return Some(self.back(scratch, from, goal));
             }
-            settled += 1;
-            if length_m.get(&at).is_some_and(|&known| so_far > known) {
+            let so_far = scratch.length_m[at];
+            if estimate > so_far + straight_m(at) {
                 continue;
-            }
-            if let Some(indexes) = wanted.remove(&at) {
-                found.extend(indexes.into_iter().map(|index| (index, so_far)));
-            }
-            for edge in &self.edges[at] {
-                let total = so_far + edge.length_m;
-                let known = length_m.entry(edge.to).or_insert(f64::INFINITY);
-                if total < *known {
-                    *known = total;
-                    queue.push(Queued(total, edge.to));
-                }
-            }
-        }
-        found
-    }
-
-    fn search(&self, leg: usize, end: usize, to: &[(usize, usize)]) -> Found {
-        let mut length_m = vec![f64::INFINITY; self.nodes.len()];
-        let mut from: Vec<Option<(usize, usize)>> = vec![None; self.nodes.len()];
-        let mut left: BTreeSet<usize> = to
-            .iter()
-            .filter(|&&other| self.may_reach(leg, other))
-            .map(|&(leg, end)| self.ends[leg][end])
-            .collect();
-        let (here, there) = (self.ends[leg][end], self.ends[leg][1 - end]);
-        let mut queue = BinaryHeap::new();
-        length_m[here] = 0.0;
-        if !left.is_empty() {
-            queue.push(Queued(0.0, here));
-        }
-        if self.lengths_m[leg] < length_m[there] {
-            length_m[there] = self.lengths_m[leg];
-            queue.push(Queued(self.lengths_m[leg], there));
-        }
-        while let Some(Queued(so_far, at)) = queue.pop() {
-            if so_far > length_m[at] {
-                continue;
-            }
-            left.remove(&at);
-            if left.is_empty() {
-                break;
             }
             for (index, edge) in self.edges[at].iter().enumerate() {
-                let total = so_far + edge.length_m;
-                if total < length_m[edge.to] {
-                    length_m[edge.to] = total;
-                    from[edge.to] = Some((at, index));
-                    queue.push(Queued(total, edge.to));
-                }
+                let ahead_m = straight_m(edge.to);
+                scratch.reach_towards(edge.to, so_far + edge.length_m, ahead_m, Some((at, index)));
             }
         }
-        Found {
-            length_m,
-            from,
-            leg,
-            end,
-        }
+        None
     }
-}
 
-struct Found {
-    length_m: Vec<f64>,
-    from: Vec<Option<(usize, usize)>>,
-    leg: usize,
-    end: usize,
-}
-
-impl Found {
-    fn way(&self, net: &Network, leg: usize, end: usize) -> Option<Way> {
-        let mut at = net.ends[leg][end];
-        let length_m = self.length_m[at];
-        if !length_m.is_finite() {
-            return None;
-        }
-        let mut back = vec![net.nodes[at]];
-        while let Some((before, index)) = self.from[at] {
-            back.extend(net.edges[before][index].between.iter().rev());
-            back.push(net.nodes[before]);
+    /// The way that a search found, from the leg's end to the goal.
+    fn back(&self, scratch: &Scratch, (leg, end): (usize, usize), goal: usize) -> Way {
+        let mut at = goal;
+        let mut back = vec![self.nodes[at]];
+        while let Some((before, index)) = scratch.from[at] {
+            back.extend(self.edges[before][index].between.iter().rev());
+            back.push(self.nodes[before]);
             at = before;
         }
         // Begun at the far end: the leg was driven back first.
-        if at == net.ends[self.leg][1 - self.end] && at != net.ends[self.leg][self.end] {
-            let line = &net.lines[self.leg].0;
-            if self.end == 0 {
+        if at == self.ends[leg][1 - end] && at != self.ends[leg][end] {
+            let line = &self.lines[leg].0;
+            if end == 0 {
                 back.extend(line.iter().rev().skip(1));
             } else {
                 back.extend(line.iter().skip(1));
@@ -476,10 +420,91 @@ impl Found {
         if back.len() == 1 {
             back.push(back[0]);
         }
-        Some(Way {
-            length_m,
+        Way {
+            length_m: scratch.length_m[goal],
             path: LineString(back),
-        })
+        }
+    }
+
+    /// Up to `most` of the ends that are `wanted`, as (leg, end) with metres, nearest first. Where the search gets far
+    /// without finding any, `left` says whether one can be reached at all.
+    pub fn nearest(
+        &self,
+        scratch: &mut Scratch,
+        (leg, end): (usize, usize),
+        most: usize,
+        wanted: impl Fn((usize, usize)) -> bool,
+        left: impl Fn() -> bool,
+    ) -> Vec<((usize, usize), f64)> {
+        let mut found = Vec::new();
+        scratch.begin(self.nodes.len());
+        scratch.reach(self.ends[leg][end], 0.0);
+        scratch.reach(self.ends[leg][1 - end], self.lengths_m[leg]);
+        let mut settled = 0;
+        while let Some(Queued(so_far, at)) = scratch.queue.pop() {
+            if so_far > scratch.length_m[at] {
+                continue;
+            }
+            settled += 1;
+            let far = settled > MOST_SETTLED && !found.is_empty();
+            if far || (settled == MOST_SETTLED && found.is_empty() && !left()) {
+                break;
+            }
+            if let Some(other) = self.leg_at[at].filter(|&other| wanted(other)) {
+                found.push((other, so_far));
+                if found.len() >= most {
+                    break;
+                }
+            }
+            for edge in &self.edges[at] {
+                scratch.reach(edge.to, so_far + edge.length_m);
+            }
+        }
+        found
+    }
+}
+
+/// Room for searches, used again and again: only what a search touches is set up anew.
+#[derive(Default)]
+pub struct Scratch {
+    length_m: Vec<f64>,
+    /// The node before each on its way, and the edge taken from there.
+    from: Vec<Option<(usize, usize)>>,
+    touched: Vec<usize>,
+    queue: BinaryHeap<Queued>,
+}
+
+impl Scratch {
+    fn begin(&mut self, nodes: usize) {
+        self.queue.clear();
+        for node in self.touched.drain(..) {
+            self.length_m[node] = f64::INFINITY;
+        }
+        self.length_m.resize(nodes, f64::INFINITY);
+        self.from.resize(nodes, None);
+    }
+
+    fn reach(&mut self, node: usize, length_m: f64) {
+        self.reach_towards(node, length_m, 0.0, None);
+    }
+
+    /// `ahead_m` is the least that is still to go from there.
+    fn reach_towards(
+        &mut self,
+        node: usize,
+        length_m: f64,
+        ahead_m: f64,
+        from: Option<(usize, usize)>,
+    ) {
+        let known = &mut self.length_m[node];
+        if length_m < *known {
+            if known.is_infinite() {
+                self.touched.push(node);
+            }
+            *known = length_m;
+            self.from[node] = from;
+            self.queue.push(Queued(length_m + ahead_m, node));
+        }
     }
 }
 
@@ -524,8 +549,14 @@ mod tests {
         );
         let below = leg(vec![(50., 20.), (50., 35.)], false);
         let above = leg(vec![(50., 65.), (50., 80.)], false);
-        let net = Network::new(&[pass, below, above], &ground, 16.0);
-        let way = net.ways(1, 1, &[(2, 0), (2, 1)]);
+        let net = Network::new(
+            &[pass, below, above],
+            &ground,
+            (&MultiPolygon(vec![]), 0.0),
+            16.0,
+        );
+        let mut scratch = Scratch::default();
+        let way = [0, 1].map(|end| net.way(&mut scratch, (1, 1), (2, end)));
         // Back down the own leg, off it to the pass, round by half its length, and up again.
         let to_top = way[1].as_ref().unwrap();
         assert!(

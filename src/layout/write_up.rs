@@ -13,11 +13,10 @@ use super::sections::{self, DayGround};
 use super::skidding::{self, RoadEnd};
 use super::strips::{Part, Piece, upright_line};
 use super::timing;
-use super::travel::{Leg, Network};
+use super::travel::{Leg, Network, Scratch};
 use crate::geometry::area::{Bounds, area, polygon_area};
-use crate::geometry::buffer::Source;
 use crate::geometry::distance::inside;
-use crate::geometry::overlay::{difference, oriented, shared_area, union};
+use crate::geometry::overlay::{difference, shared_area, union};
 use crate::model::*;
 
 /// One drive through one piece, before it is numbered.
@@ -514,16 +513,10 @@ impl WriteUp<'_> {
         let mut standing = ground.retained_bands.clone();
         let corridors = self.corridors.iter().map(|corridor| corridor.shape.clone());
         standing.0.extend(corridors);
-        if !standing.0.is_empty() {
-            let half_m = self.context.settings.machine.half_width_m;
-            let grown = self
-                .context
-                .engines
-                .plain(&Source::Polygons(standing), half_m);
-            shut.extend(oriented(grown).0);
-        }
         let open = difference(&union(&all), &shut);
-        let network = Network::new(&legs, &open, self.context.settings.machine.strip_width_m());
+        let machine = &self.context.settings.machine;
+        let passed = (&standing, machine.half_width_m);
+        let network = Network::new(&legs, &open, passed, machine.strip_width_m());
         // Every leg in order, with the end at which it begins.
         let mut order: Vec<(usize, usize)> = Vec::with_capacity(legs.len());
         let mut ready = drives
@@ -553,6 +546,7 @@ impl WriteUp<'_> {
         let mut drives: Vec<Option<Drive>> =
             drives.into_iter().chain(unit_drives).map(Some).collect();
         let mut lines = Vec::with_capacity(order.len());
+        let mut scratch = Scratch::default();
         for (at, &(leg, begin)) in order.iter().enumerate() {
             let Some(mut drive) = drives[leg].take() else {
                 continue;
@@ -563,7 +557,7 @@ impl WriteUp<'_> {
             }
             let way = order
                 .get(at + 1)
-                .and_then(|&next| network.ways(leg, 1 - begin, &[next]).pop().flatten());
+                .and_then(|&next| network.way(&mut scratch, (leg, 1 - begin), next));
             lines.push(StripLine {
                 id: drive.id,
                 kind: drive.kind,
