@@ -6,11 +6,18 @@ use super::cost::Access;
 use super::steep;
 use super::zones::{Managed, Zones, class_of};
 use super::{Context, LayoutError};
-use crate::geometry::area::{area, polygon_area};
+use crate::geometry::area::{area, length, polygon_area, rings};
 use crate::geometry::overlay::{difference, intersection, oriented, shared_area};
 use crate::landbase::Slopes;
 use crate::model::{Finding, Unworked, UnworkedReason, Verdict, Zone, ZoneKind};
 use crate::units::hectares;
+
+/// What is narrower all along is not there but for the drawing.
+const HAIR_M: f64 = 0.05;
+
+fn mean_width_m(polygon: &Polygon) -> f64 {
+    2.0 * polygon_area(polygon) / rings(polygon).map(length).sum::<f64>()
+}
 
 /// A block divided into what is reserved, retained in bands, cleared for roads, and the parts to be cut.
 pub struct Ground<'n> {
@@ -48,8 +55,14 @@ pub fn divide<'n>(
     }
     let retained_bands = retain_bands(context, &net, &mut zones);
     let work = difference(&net, &retained_bands.0);
-    let clearing = intersection(&work, &zones.clearing);
-    let mut rest = difference(&work, &zones.clearing);
+    // A block drawn along a road's edge shares hairs with it: that is no road inside the block.
+    let enters = |road: &&Polygon| {
+        let inside = intersection(&work, std::slice::from_ref(*road));
+        inside.0.iter().any(|piece| mean_width_m(piece) > HAIR_M)
+    };
+    let roads: Vec<Polygon> = zones.clearing.iter().filter(enters).cloned().collect();
+    let clearing = intersection(&work, &roads);
+    let mut rest = difference(&work, &roads);
     let mut unworked = Vec::new();
     if layout.soft_ground == crate::model::SoftGround::Leave && !zones.soft.is_empty() {
         let left = intersection(&rest, &zones.soft);

@@ -241,6 +241,22 @@ impl Network {
         self.ends[from].iter().any(|&own| self.piece[own] == there)
     }
 
+    /// Where on the leg's line another end would join it, as a ring that begins there; None where the leg is no ring.
+    pub fn ring_from(&self, leg: usize, (from, end): (usize, usize)) -> Option<LineString> {
+        let line = &self.lines[leg];
+        let on = nearest_on(line, self.nodes[self.ends[from][end]])?;
+        let closed = line.0.first() == line.0.last();
+        closed.then(|| {
+            let corners = &line.0[..line.0.len() - 1];
+            let mut ring = vec![on.at];
+            ring.extend_from_slice(&corners[on.segment + 1..]);
+            ring.extend_from_slice(&corners[..=on.segment]);
+            ring.push(on.at);
+            ring.dedup();
+            LineString(ring)
+        })
+    }
+
     fn node(&mut self, at: Coord) -> usize {
         self.nodes.push(at);
         self.edges.push(vec![]);
@@ -355,18 +371,15 @@ impl Network {
         }
     }
 
-    /// The shortest way from one end of a leg that was just driven to an end of another. The leg itself is cut by now and
-    /// may be driven back. Ends are 0 for a line's first point and 1 for its last.
+    /// The shortest way from one end of a leg that was just driven to an end of another, along open legs and those that
+    /// are `cut` by now, of which the leg itself is one. Ends are 0 for a line's first point and 1 for its last.
     pub fn way(
         &self,
         scratch: &mut Scratch,
+        cut: &[bool],
         from: (usize, usize),
         to: (usize, usize),
     ) -> Option<Way> {
-        let (leg, end) = from;
-        if !self.may_reach(leg, to) {
-            return None;
-        }
         let goal = self.ends[to.0][to.1];
         let there = self.nodes[goal];
         // No way is shorter than the straight line (A*: Hart, Nilsson & Raphael 1968).
@@ -375,45 +388,43 @@ impl Network {
             to.x.hypot(to.y)
         };
         scratch.begin(self.nodes.len());
-        for (node, so_far) in [
-            (self.ends[leg][end], 0.0),
-            (self.ends[leg][1 - end], self.lengths_m[leg]),
-        ] {
-            scratch.reach_towards(node, so_far, straight_m(node), None);
-        }
+        let start = self.ends[from.0][from.1];
+        scratch.reach_towards(start, 0.0, straight_m(start), None);
         while let Some(Queued(estimate, at)) = scratch.queue.pop() {
             if at == goal {
-                return Some(self.back(scratch, from, goal));
+                return Some(self.back(scratch, goal));
             }
             let so_far = scratch.length_m[at];
             if estimate > so_far + straight_m(at) {
                 continue;
             }
             for (index, edge) in self.edges[at].iter().enumerate() {
+                let via = Some((at, Via::Edge(index)));
                 let ahead_m = straight_m(edge.to);
-                scratch.reach_towards(edge.to, so_far + edge.length_m, ahead_m, Some((at, index)));
+                scratch.reach_towards(edge.to, so_far + edge.length_m, ahead_m, via);
+            }
+            if let Some((leg, end)) = self.leg_at[at].filter(|&(leg, _)| cut[leg]) {
+                let other = self.ends[leg][1 - end];
+                let via = Some((at, Via::Leg { leg, end }));
+                let total_m = so_far + self.lengths_m[leg];
+                scratch.reach_towards(other, total_m, straight_m(other), via);
             }
         }
         None
     }
 
-    /// The way that a search found, from the leg's end to the goal.
-    fn back(&self, scratch: &Scratch, (leg, end): (usize, usize), goal: usize) -> Way {
+    /// The way that a search found to the goal.
+    fn back(&self, scratch: &Scratch, goal: usize) -> Way {
         let mut at = goal;
         let mut back = vec![self.nodes[at]];
-        while let Some((before, index)) = scratch.from[at] {
-            back.extend(self.edges[before][index].between.iter().rev());
+        while let Some((before, via)) = scratch.from[at] {
+            match via {
+                Via::Edge(index) => back.extend(self.edges[before][index].between.iter().rev()),
+                Via::Leg { leg, end: 0 } => back.extend(self.lines[leg].0.iter().rev().skip(1)),
+                Via::Leg { leg, .. } => back.extend(self.lines[leg].0.iter().skip(1)),
+            }
             back.push(self.nodes[before]);
             at = before;
-        }
-        // Begun at the far end: the leg was driven back first.
-        if at == self.ends[leg][1 - end] && at != self.ends[leg][end] {
-            let line = &self.lines[leg].0;
-            if end == 0 {
-                back.extend(line.iter().rev().skip(1));
-            } else {
-                back.extend(line.iter().skip(1));
-            }
         }
         back.reverse();
         back.dedup();
@@ -464,12 +475,21 @@ impl Network {
     }
 }
 
+/// What a way follows from one node to the next.
+#[derive(Clone, Copy)]
+enum Via {
+    /// Which of the node's edges.
+    Edge(usize),
+    /// A leg that is cut, from one of its ends.
+    Leg { leg: usize, end: usize },
+}
+
 /// Room for searches, used again and again: only what a search touches is set up anew.
 #[derive(Default)]
 pub struct Scratch {
     length_m: Vec<f64>,
-    /// The node before each on its way, and the edge taken from there.
-    from: Vec<Option<(usize, usize)>>,
+    /// The node before each on its way, and what leads on from there.
+    from: Vec<Option<(usize, Via)>>,
     touched: Vec<usize>,
     queue: BinaryHeap<Queued>,
 }
@@ -494,7 +514,7 @@ impl Scratch {
         node: usize,
         length_m: f64,
         ahead_m: f64,
-        from: Option<(usize, usize)>,
+        from: Option<(usize, Via)>,
     ) {
         let known = &mut self.length_m[node];
         if length_m < *known {
@@ -556,7 +576,7 @@ mod tests {
             16.0,
         );
         let mut scratch = Scratch::default();
-        let way = [0, 1].map(|end| net.way(&mut scratch, (1, 1), (2, end)));
+        let way = [0, 1].map(|end| net.way(&mut scratch, &[true, true, false], (1, 1), (2, end)));
         // Back down the own leg, off it to the pass, round by half its length, and up again.
         let to_top = way[1].as_ref().unwrap();
         assert!(

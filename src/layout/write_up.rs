@@ -516,48 +516,71 @@ impl WriteUp<'_> {
         let open = difference(&union(&all), &shut);
         let machine = &self.context.settings.machine;
         let passed = (&standing, machine.half_width_m);
-        let network = Network::new(&legs, &open, passed, machine.strip_width_m());
+        let join = |legs: &[Leg]| Network::new(legs, &open, passed, machine.strip_width_m());
+        let mut network = join(&legs);
         // Every leg in order, with the end at which it begins.
         let mut order: Vec<(usize, usize)> = Vec::with_capacity(legs.len());
-        let mut ready = drives
-            .iter()
-            .map(|drive| drive.id.part)
-            .enumerate()
-            .peekable();
-        let clearing_and_parts = std::iter::once(0).chain(parts.iter().map(|part| part.number));
-        for part in clearing_and_parts {
-            while let Some((leg, _)) = ready.next_if(|&(_, of)| of == part) {
-                order.push((leg, 0));
-            }
+        let mut begun_anew = false;
+        for part in std::iter::once(0).chain(parts.iter().map(|part| part.number)) {
             let own: Vec<Unit> = units
                 .iter()
                 .filter(|unit| unit.drive.id.part == part)
                 .map(|unit| unit.unit)
                 .collect();
+            // A pass around ground inside the part is reached once a strip leads to it.
+            let mut inner = vec![];
+            for leg in (0..drives.len()).filter(|&leg| drives[leg].id.part == part) {
+                let reached = |from: usize| network.may_reach(from, (leg, 0));
+                let cut_off = order.last().is_some_and(|&(before, _)| !reached(before));
+                if cut_off && own.iter().any(|unit| reached(unit.leg)) {
+                    inner.push(leg);
+                } else {
+                    order.push((leg, 0));
+                }
+            }
             let from = order.last().map(|&(leg, begin)| (leg, 1 - begin));
-            let steps = order::order(&network, &own, from);
-            order.extend(
-                steps
-                    .into_iter()
-                    .map(|step| (own[step.unit].leg, step.ends().0)),
-            );
+            let steps = order::order(&network, &own, from).into_iter();
+            let mut steps: Vec<(usize, usize)> = steps
+                .map(|step| (own[step.unit].leg, step.ends().0))
+                .collect();
+            for leg in inner {
+                let Some(led) = steps
+                    .iter()
+                    .position(|&(step, _)| network.may_reach(step, (leg, 0)))
+                else {
+                    continue;
+                };
+                let (step, begin) = steps[led];
+                if let Some(ring) = network.ring_from(leg, (step, 1 - begin)) {
+                    legs[leg].line = ring.clone();
+                    drives[leg].line = ring;
+                    begun_anew = true;
+                }
+                steps.insert(led + 1, (leg, 0));
+            }
+            order.extend(steps);
+        }
+        if begun_anew {
+            network = join(&legs);
         }
         let unit_drives = units.into_iter().map(|unit| unit.drive);
         let mut drives: Vec<Option<Drive>> =
             drives.into_iter().chain(unit_drives).map(Some).collect();
         let mut lines = Vec::with_capacity(order.len());
         let mut scratch = Scratch::default();
+        let mut cut = vec![false; legs.len()];
         for (at, &(leg, begin)) in order.iter().enumerate() {
             let Some(mut drive) = drives[leg].take() else {
                 continue;
             };
+            cut[leg] = true;
             if begin == 1 {
                 drive.line.0.reverse();
                 drive.heading = Heading::Out;
             }
             let way = order
                 .get(at + 1)
-                .and_then(|&next| network.way(&mut scratch, (leg, 1 - begin), next));
+                .and_then(|&next| network.way(&mut scratch, &cut, (leg, 1 - begin), next));
             lines.push(StripLine {
                 id: drive.id,
                 kind: drive.kind,
