@@ -209,14 +209,12 @@ mod tests {
 
     #[test]
     fn a_wide_district_has_larger_pixels() {
-        let mut extent = Extent::default();
-        extent.squares = (0..100)
-            .flat_map(|x| (0..100).map(move |y| (x, y)))
-            .collect();
-        assert_eq!(extent.pixel(), 10.0);
-        extent.squares = (0..200)
-            .flat_map(|x| (0..200).map(move |y| (x, y)))
-            .collect();
-        assert_eq!(extent.pixel(), 20.0);
+        let wide = |side: i32| Extent {
+            squares: (0..side)
+                .flat_map(|x| (0..side).map(move |y| (x, y)))
+                .collect(),
+        };
+        assert_eq!(wide(100).pixel(), 10.0);
+        assert_eq!(wide(200).pixel(), 20.0);
     }
 }

@@ -217,8 +217,12 @@ impl GeoPackage {
             let table = package.create_table(handle, srs, def)?;
             package.tables.push(table);
         }
-        for table in 0..layers.len() {
-            package.tables[table].index = package.take_index(layers[table].name)?;
+        let indexes: Vec<Option<Index>> = layers
+            .iter()
+            .map(|def| package.take_index(def.name))
+            .collect::<Result<_, _>>()?;
+        for (table, index) in package.tables.iter_mut().zip(indexes) {
+            table.index = index;
         }
         Ok(package)
     }
