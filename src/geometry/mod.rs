@@ -10,6 +10,7 @@ pub mod inset;
 pub mod overlay;
 pub mod repair;
 mod repair_contacts;
+pub mod segment_grid;
 pub mod sweep;
 pub mod terrain;
 pub mod terrain_runs;

@@ -10,10 +10,13 @@ use crate::geometry::area::{Bounds, rings};
 use crate::geometry::distance::{
     Segment, SegmentIndex, line_segments, point_segment, segment_segment,
 };
+use crate::geometry::segment_grid::SegmentGrid;
 use crate::model::{PieceId, Strip, StripLine};
 
 /// Stretches of a bunch shorter than this are not asked what they lie on: its ends may touch the edge of its ground.
 const TOUCH_M: f64 = 0.001;
+/// Side of the squares by which edges and tracks are found: about a bunch's length.
+const SQUARE_M: f64 = 12.0;
 
 /// When a drive, or the travel after it, takes place.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -55,8 +58,8 @@ impl RTreeObject for Boxed {
 pub struct Places<'s> {
     grounds: Vec<Ground<'s>>,
     boxes: RTree<Boxed>,
-    edges: SegmentIndex,
-    tracks: SegmentIndex,
+    edges: SegmentGrid,
+    tracks: SegmentGrid,
     half_width_m: f64,
 }
 
@@ -107,7 +110,7 @@ impl<'s> Places<'s> {
                 })
             })
         });
-        let edges = SegmentIndex::new(edges.collect());
+        let edges = SegmentGrid::new(edges.collect(), SQUARE_M);
         let boxes = grounds.iter().enumerate().map(|(index, ground)| Boxed {
             bounds: ground.bounds,
             index,
@@ -115,7 +118,7 @@ impl<'s> Places<'s> {
         Places {
             boxes: RTree::bulk_load(boxes.collect()),
             edges,
-            tracks: SegmentIndex::new(tracks),
+            tracks: SegmentGrid::new(tracks, SQUARE_M),
             half_width_m,
             grounds,
         }
@@ -128,26 +131,32 @@ impl<'s> Places<'s> {
 
     fn is_out_of_the_way(&self, a: Coord, b: Coord, time: Time) -> bool {
         let within_m = self.half_width_m;
+        let beam = Beam::new(a, b, within_m);
         !self.tracks.near(a, b, within_m).any(|track| {
             track.owner >= time.0
-                && may_come_within(a, b, track, within_m)
+                && beam.may_meet(track)
                 && segment_segment(a, b, track.a, track.b) < within_m
         })
     }
 
     fn is_on_cut_ground(&self, a: Coord, b: Coord, id: PieceId, time: Time) -> bool {
         let length_m = (b - a).x.hypot((b - a).y);
-        let mut cuts = vec![0.0, 1.0];
+        let beam = Beam::new(a, b, TOUCH_M);
+        // Most bunches cross no edge, and an empty list costs nothing.
+        let mut cuts: Vec<f64> = Vec::new();
         for edge in self.edges.near(a, b, 0.0) {
-            if may_come_within(a, b, edge, TOUCH_M) && segment_segment(a, b, edge.a, edge.b) == 0.0
-            {
+            if beam.may_meet(edge) && segment_segment(a, b, edge.a, edge.b) == 0.0 {
                 cuts.push(crossing(a, b, edge.a, edge.b));
             }
         }
-        cuts.sort_by(f64::total_cmp);
-        cuts.windows(2)
-            .filter(|w| (w[1] - w[0]) * length_m > TOUCH_M)
-            .all(|w| self.may_lie(a + (b - a) * ((w[0] + w[1]) / 2.0), id, time))
+        cuts.sort_unstable_by(f64::total_cmp);
+        let mut from = 0.0;
+        cuts.into_iter().chain([1.0]).all(|to| {
+            let middle = (from + to) / 2.0;
+            let short = (to - from) * length_m <= TOUCH_M;
+            from = to;
+            short || self.may_lie(a + (b - a) * middle, id, time)
+        })
     }
 
     fn may_lie(&self, p: Coord, id: PieceId, time: Time) -> bool {
@@ -167,14 +176,29 @@ impl<'s> Places<'s> {
     }
 }
 
-/// False where a segment lies wholly to one side of the straight line through `a` and `b`, farther off than asked: a
-/// quick answer for most of what a box holds.
-fn may_come_within(a: Coord, b: Coord, other: &Segment, within_m: f64) -> bool {
-    let along = b - a;
-    let most = within_m * along.x.hypot(along.y);
-    let off = |p: Coord| along.x * (p.y - a.y) - along.y * (p.x - a.x);
-    let (c, d) = (off(other.a), off(other.b));
-    c.min(d) <= most && c.max(d) >= -most
+/// The belt along the straight line through `a` and `b`: a quick answer for most of what lies near.
+struct Beam {
+    a: Coord,
+    along: Coord,
+    most: f64,
+}
+
+impl Beam {
+    fn new(a: Coord, b: Coord, within_m: f64) -> Beam {
+        let along = b - a;
+        Beam {
+            a,
+            along,
+            most: within_m * along.x.hypot(along.y),
+        }
+    }
+
+    /// False where a segment lies wholly to one side of the belt.
+    fn may_meet(&self, other: &Segment) -> bool {
+        let off = |p: Coord| self.along.x * (p.y - self.a.y) - self.along.y * (p.x - self.a.x);
+        let (c, d) = (off(other.a), off(other.b));
+        c.min(d) <= self.most && c.max(d) >= -self.most
+    }
 }
 
 fn is_inside(p: Coord, polygon: &Polygon) -> bool {

@@ -303,24 +303,21 @@ impl Drive<'_> {
             y: -ahead.x,
         };
         let beside = p + right * lay.aside_m;
-        let (butt, top) = if lay.placement == Placement::Left {
+        let (from, to) = if lay.placement == Placement::Left {
             let slant = (ahead - right) * std::f64::consts::FRAC_1_SQRT_2;
             (beside, beside + slant * length_m)
         } else {
-            let (back, front) = (
-                beside - ahead * (length_m / 2.0),
-                beside + ahead * (length_m / 2.0),
-            );
-            if self.butts_in_front(back, front) {
-                (front, back)
-            } else {
-                (back, front)
-            }
+            let half = ahead * (length_m / 2.0);
+            (beside - half, beside + half)
         };
         let time = Time::of_line(self.line.order);
-        self.places
-            .is_clear(butt, top, self.line.id, time)
-            .then(|| (lay.placement, LineString(vec![butt, top])))
+        if !self.places.is_clear(from, to, self.line.id, time) {
+            return None;
+        }
+        // Asked last: the way to the road takes longer to find than a clear place.
+        let turned = lay.placement != Placement::Left && self.butts_in_front(from, to);
+        let shape = if turned { [to, from] } else { [from, to] };
+        Some((lay.placement, LineString(shape.to_vec())))
     }
 
     /// Whether the road, or the landing, lies in front.
