@@ -99,7 +99,7 @@ fn nothing_is_cut_across_a_gap() {
     assert!((area(&found.area) - 2.0 * capsule(100.0)).abs() < 1.0);
     assert_eq!(
         found.remarks(),
-        ["1 gaps in distance, across which no cutting is assumed"]
+        ["gaps in distance, across which no cutting is assumed: 1"]
     );
 
     // The machine stands over night: a gap in time, and no night work.

@@ -231,7 +231,7 @@ impl Swept {
         ];
         (lines.into_iter())
             .filter(|(count, _)| *count > 0)
-            .map(|(count, what)| format!("{count} {what}"))
+            .map(|(count, what)| format!("{what}: {count}"))
             .collect()
     }
 }

@@ -11,7 +11,7 @@ use crate::geometry::area::Bounds;
 use crate::geometry::overlay::union;
 
 /// Segments whose pieces are joined at once.
-const RUN: usize = 48;
+const RUN: usize = 12;
 /// Areas joined at once on the way up.
 const FAN_IN: usize = 4;
 
