@@ -708,7 +708,7 @@ fn sections_tile_their_strips_and_hours_add_up() {
 
 #[test]
 fn every_section_has_a_shift_class_with_reasons() {
-    const REASONS: [&str; 8] = [
+    const REASONS: [&str; 9] = [
         "boundary_pass",
         "near_boundary",
         "near_reserve",
@@ -717,6 +717,7 @@ fn every_section_has_a_shift_class_with_reasons() {
         "hazard",
         "road_clearing",
         "short_stretch",
+        "steep",
     ];
     let mut seen: BTreeSet<String> = BTreeSet::new();
     for district in districts() {
@@ -753,6 +754,7 @@ fn every_section_has_a_shift_class_with_reasons() {
         "soft_ground",
         "hazard",
         "short_stretch",
+        "steep",
     ] {
         assert!(
             seen.contains(reason),

@@ -19,8 +19,8 @@ const MARGIN: f64 = 500.0;
 const TILE: usize = 256;
 /// Side of a pixel in a small district, in metres; doubled until no more than `MOST_PIXELS` are needed.
 const PIXEL: f64 = 10.0;
-/// About a hundred megabytes of file.
-const MOST_PIXELS: f64 = 120e6;
+/// Less than two hundred megabytes of file.
+const MOST_PIXELS: f64 = 160e6;
 /// Where nobody has measured.
 const NO_DATA: f64 = -9_999.0;
 
