@@ -277,6 +277,57 @@ fn a_killed_run_leaves_no_outputs_and_the_next_one_clears_up() {
 }
 
 #[test]
+fn combinations_are_compared_without_writing_anything() {
+    let folder = tempdir().unwrap();
+    small_project(folder.path());
+    let plain = std::fs::read_to_string(folder.path().join("project.toml")).unwrap();
+    let lists = "\n[machine]\nreach = [\"8 m\", \"9 m\"]\n[layout]\nazimuth = [\"auto\", 90.0]\n";
+    write(folder.path(), "project.toml", &format!("{plain}{lists}"));
+    let before = files(folder.path());
+    let ended = layout(folder.path(), &["--compare"]);
+    assert_eq!(ended.code, 0, "{}", ended.stderr);
+    let lines: Vec<&str> = ended.stdout.lines().collect();
+    assert_eq!(lines.len(), 5, "{}", ended.stdout);
+    assert!(lines[0].contains("machine.reach") && lines[0].contains("skid m"));
+    let told = one_object(&layout(folder.path(), &["--compare", "--json"]));
+    let rows = told["rows"].as_array().unwrap();
+    assert_eq!(rows.len(), 4);
+    assert_eq!(rows[1]["values"]["machine.reach"], "8 m");
+    assert_eq!(rows[1]["values"]["layout.azimuth"], "90.0");
+    let strips = |row: &Value| row["result"]["strips"].as_u64().unwrap();
+    assert!(strips(&rows[0]) > strips(&rows[2]), "{told}");
+    assert!(rows.iter().all(|row| row["result"]["blocks"] == 2));
+    assert!(before == files(folder.path()), "something was written");
+
+    // A row says what the layout of that combination says.
+    let one = "\n[machine]\nreach = \"9 m\"\n[layout]\nazimuth = 90.0\n";
+    write(folder.path(), "one.toml", &format!("{plain}{one}"));
+    let ended = run(folder.path(), &["layout", "one.toml", "--out", "out"]);
+    assert_eq!(ended.code, 0, "{}", ended.stderr);
+    let mut table = csv::Reader::from_path(folder.path().join("out/blocks.csv")).unwrap();
+    let headings = table.headers().unwrap().clone();
+    let at = |name: &str| headings.iter().position(|own| own == name).unwrap();
+    let (mut hours, mut count) = (0.0, 0);
+    for row in table.records() {
+        let row = row.unwrap();
+        hours += row[at("day_hours")].parse::<f64>().unwrap();
+        count += row[at("strips")].parse::<u64>().unwrap();
+    }
+    assert_eq!(strips(&rows[3]), count);
+    let compared = rows[3]["result"]["day_hours"].as_f64().unwrap();
+    assert!((compared - hours).abs() < 0.01, "{compared} {hours}");
+
+    let refused = layout(folder.path(), &["--out", "out2"]);
+    assert_eq!(refused.code, 2);
+    assert!(
+        refused.stderr.contains("error[list-of-values]") && refused.stderr.contains("--compare")
+    );
+    let both = layout(folder.path(), &["--compare", "--out", "out2"]);
+    assert_eq!(both.code, 2);
+    assert!(!folder.path().join("out2").exists());
+}
+
+#[test]
 fn json_is_one_object_with_a_version_on_every_command() {
     let folder = tempdir().unwrap();
     small_project(folder.path());

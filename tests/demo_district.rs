@@ -149,6 +149,9 @@ fn the_same_seed_gives_the_same_content_and_another_seed_another_district() {
         std::fs::read(&a.report.project).unwrap(),
         std::fs::read(&b.report.project).unwrap()
     );
+    let elevations = |d: &District| std::fs::read(&d.report.elevation).unwrap();
+    assert!(elevations(&a) == elevations(&b));
+    assert!(elevations(&a) != elevations(&c));
 }
 
 #[test]
@@ -385,7 +388,16 @@ fn the_project_file_maps_every_layer_to_attributes_that_exist() {
     let text = std::fs::read_to_string(&district.report.project).unwrap();
     let project: toml::Table = text.parse().unwrap();
     let mut mapped = BTreeSet::new();
-    for (role, value) in project["layers"].as_table().unwrap() {
+    let roles = project["layers"].as_table().unwrap();
+    assert_eq!(
+        roles["terrain"]["source"].as_str(),
+        district
+            .report
+            .elevation
+            .file_name()
+            .and_then(|name| name.to_str())
+    );
+    for (role, value) in roles.iter().filter(|(role, _)| *role != "terrain") {
         assert!(
             blockwright::model::LayerKind::from_key(role).is_some(),
             "{role}"
@@ -410,4 +422,68 @@ fn the_project_file_maps_every_layer_to_attributes_that_exist() {
         }
     }
     assert_eq!(mapped, district.layers.keys().cloned().collect());
+}
+
+/// Slopes by GDAL itself, sampled on every block.
+#[test]
+fn some_blocks_are_too_steep_in_places_and_most_are_not() {
+    use gdal::raster::processing::dem::{SlopeOptions, slope};
+    let (mut blocks, mut left_out, mut day_only) = (0, 0, 0);
+    for seed in [SEED, 1, 2] {
+        let district = district(120, seed);
+        let size = std::fs::metadata(&district.report.elevation).unwrap().len();
+        assert!(size < 4_000_000, "{size} bytes");
+        let dem = Dataset::open(&district.report.elevation).unwrap();
+        let mut options = SlopeOptions::new();
+        options.with_percentage_results(true);
+        let folder = tempfile::tempdir().unwrap();
+        let slopes = slope(&dem, folder.path().join("slope.tif"), &options).unwrap();
+        let [left, pixel, _, top, _, _] = slopes.geo_transform().unwrap();
+        let band = slopes.rasterband(1).unwrap();
+        for row in district.good("blocks") {
+            let bounds = rect(&row.geometry());
+            let at = |v: f64| (v / pixel).floor() as isize;
+            let corner = (at(bounds.min().x - left), at(top - bounds.max().y));
+            let size = (
+                (bounds.width() / pixel) as usize + 1,
+                (bounds.height() / pixel) as usize + 1,
+            );
+            let values = band.read_as::<f32>(corner, size, size, None).unwrap();
+            let shape = row.geometry().to_geo().unwrap();
+            let mut on_block = Vec::new();
+            for (index, &value) in values.data().iter().enumerate() {
+                let (column, line) = (index % size.0, index / size.0);
+                let place = geo::Point::new(
+                    left + (corner.0 as f64 + column as f64 + 0.5) * pixel,
+                    top - (corner.1 as f64 + line as f64 + 0.5) * pixel,
+                );
+                if geo::Contains::contains(&shape, &place) {
+                    on_block.push(f64::from(value));
+                }
+            }
+            assert!(
+                on_block.iter().all(|s| (0.0..120.0).contains(s)),
+                "{}",
+                row.id
+            );
+            let steep = |limit: f64| on_block.iter().filter(|&&s| s > limit).count();
+            blocks += 1;
+            left_out += usize::from(steep(40.0) > 0);
+            day_only += usize::from(steep(35.0) > steep(40.0));
+            assert!(
+                steep(40.0) * 2 < on_block.len(),
+                "{} can hardly be worked",
+                row.id
+            );
+        }
+    }
+    let share = |count: usize| f64::from(count as u32) / f64::from(blocks);
+    assert!(
+        (0.03..0.15).contains(&share(left_out)),
+        "{left_out} of {blocks}"
+    );
+    assert!(
+        (0.05..0.20).contains(&share(day_only)),
+        "{day_only} of {blocks}"
+    );
 }

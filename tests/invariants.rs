@@ -39,7 +39,7 @@ struct Block {
     layers: BTreeMap<&'static str, Vec<Row>>,
 }
 
-const OF_BLOCKS: [&str; 9] = [
+const OF_BLOCKS: [&str; 10] = [
     "blocks",
     "zones",
     "net_area",
@@ -49,6 +49,7 @@ const OF_BLOCKS: [&str; 9] = [
     "sections",
     "unworked",
     "findings",
+    "travel",
 ];
 
 impl Block {
@@ -707,7 +708,7 @@ fn sections_tile_their_strips_and_hours_add_up() {
 
 #[test]
 fn every_section_has_a_shift_class_with_reasons() {
-    const REASONS: [&str; 8] = [
+    const REASONS: [&str; 9] = [
         "boundary_pass",
         "near_boundary",
         "near_reserve",
@@ -716,6 +717,7 @@ fn every_section_has_a_shift_class_with_reasons() {
         "hazard",
         "road_clearing",
         "short_stretch",
+        "steep",
     ];
     let mut seen: BTreeSet<String> = BTreeSet::new();
     for district in districts() {
@@ -752,6 +754,7 @@ fn every_section_has_a_shift_class_with_reasons() {
         "soft_ground",
         "hazard",
         "short_stretch",
+        "steep",
     ] {
         assert!(
             seen.contains(reason),
@@ -805,8 +808,7 @@ fn strips_are_numbered_left_to_right_and_run_in_and_out_by_turns() {
                 faults.push(format!("part {part}: strips are numbered {numbers:?}"));
             }
             numbered += numbers.len() as i64;
-            // The mouth of a corridor is opened from the road whatever strip it goes with; it is as wide as the corridor.
-            let whole = |row: &Row| (row.number("width_m").unwrap() - STRIP_M).abs() < MILLIMETRE;
+            let whole = |row: &Row| row.whole("gap") == 0;
             let whole_pieces: BTreeSet<[i64; 2]> = strips
                 .iter()
                 .filter(|row| whole(row))
@@ -819,16 +821,7 @@ fn strips_are_numbered_left_to_right_and_run_in_and_out_by_turns() {
             let mut inward: Option<f64> = None;
             for row in lines {
                 let key = ["strip_no", "piece"].map(|field| row.whole(field));
-                let odd = key[0] % 2 == 1;
                 let heading = row.text("heading");
-                let expected = if odd || !whole_pieces.contains(&key) {
-                    "in"
-                } else {
-                    "out"
-                };
-                if heading != expected {
-                    faults.push(format!("part {part}, strip {key:?} heads {heading}"));
-                }
                 let line = row.geometry();
                 // A metre of line is too short to tell an azimuth to a hundredth of a degree.
                 if line.length() < 1.0 {
@@ -845,6 +838,58 @@ fn strips_are_numbered_left_to_right_and_run_in_and_out_by_turns() {
                     faults.push(format!(
                         "part {part}, strip {key:?} runs {along:.3}, others {inward:.3}"
                     ));
+                }
+            }
+            // The first strip goes in from the road; strips that follow one another without a split go by turns.
+            let first = lines.iter().min_by_key(|row| row.whole("order"));
+            if first.is_some_and(|row| row.text("heading") != "in") {
+                faults.push(format!("part {part} begins with a strip that heads out"));
+            }
+            let alone = |number: i64| -> Option<&&Row> {
+                let mut own = lines.iter().filter(|row| {
+                    let key = ["strip_no", "piece"].map(|field| row.whole(field));
+                    key[0] == number && whole_pieces.contains(&key)
+                });
+                own.next().filter(|_| own.next().is_none())
+            };
+            let inwards = inward.expect("a line of a metre").to_radians();
+            let along = |row: &Row| {
+                let line = row.geometry();
+                let at = |k: i32| {
+                    let (x, y, _) = line.get_point(k);
+                    x * inwards.sin() + y * inwards.cos()
+                };
+                let (a, b) = (at(0), at(line.point_count() as i32 - 1));
+                (a.min(b), a.max(b))
+            };
+            let right_of = |row: &Row| {
+                let (x, y, _) = row.geometry().get_point(0);
+                x * inwards.cos() - y * inwards.sin()
+            };
+            let pairs: Vec<(i64, &Row, &Row, f64)> = (1..numbers.len() as i64)
+                .filter_map(|number| {
+                    let (a, b) = alone(number).zip(alone(number + 1))?;
+                    Some((number, *a, *b, right_of(b) - right_of(a)))
+                })
+                .collect();
+            let nearest_m = pairs
+                .iter()
+                .map(|pair| pair.3)
+                .fold(f64::INFINITY, f64::min);
+            // A strip that lies wholly in a reserve has no number; those beside it are no neighbours.
+            for (number, a, b, _) in pairs.into_iter().filter(|pair| pair.3 < 1.5 * nearest_m) {
+                {
+                    let (low, high) = (along(a), along(b));
+                    let beside = low.1.min(high.1) - low.0.max(high.0) > 1.0;
+                    if beside && a.text("heading") == b.text("heading") {
+                        let heading = a.text("heading");
+                        faults.push(format!(
+                            "part {part}: strips {number} and the next head {heading}"
+                        ));
+                    }
+                    if beside && a.whole("order") > b.whole("order") {
+                        faults.push(format!("part {part}: strip {number} comes after the next"));
+                    }
                 }
             }
             let inward = inward.expect("a line of a metre");
@@ -933,6 +978,44 @@ fn the_order_of_work_counts_every_line_once_and_travel_is_given_where_it_is_need
         given * 10 > wanted * 8,
         "a way is known for {given} of {wanted} moves"
     );
+}
+
+/// Nothing is driven over that stays standing, is kept off, or lies outside the block's net area and its roads.
+#[test]
+fn travel_stays_on_open_ground() {
+    everywhere(|block| {
+        let mut faults = Vec::new();
+        let mut open = block.shapes("net_area");
+        // A part may lie a little off the road on which it fronts.
+        let roads = union(&block.zones("road_clearing"));
+        open.push(buffer(&roads, 15.0, 8));
+        let mut shut = block.retained();
+        shut.extend(block.zones("reserve"));
+        shut.extend(block.zones("machine_exclusion"));
+        // A way may run along an edge: what lies within two centimetres of it is no crossing.
+        let (open, shut) = (union(&open), buffer(&union(&shut), -0.02, 4));
+        for row in block.rows("travel") {
+            let way = row.geometry();
+            let length_m = way.length();
+            if (length_m - row.number("length_m").unwrap()).abs() > 0.01 {
+                faults.push(format!(
+                    "travel after {}: wrong length",
+                    row.whole("after_order")
+                ));
+            }
+            let shut_m = way
+                .intersection(&shut)
+                .map_or(0.0, |inside| inside.length());
+            let outside_m = difference(&way, &buffer(&open, 0.02, 4)).length();
+            if shut_m > 0.5 || outside_m > 0.5 {
+                faults.push(format!(
+                    "travel after {}: {shut_m:.2} m on shut ground, {outside_m:.2} m outside",
+                    row.whole("after_order")
+                ));
+            }
+        }
+        faults
+    });
 }
 
 #[test]

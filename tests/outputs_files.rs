@@ -64,23 +64,27 @@ fn layers_hold_what_the_contract_names() {
         (
             "blocks",
             "Multi Polygon",
-            "block_id status gross_ha reserve_ha net_ha retained_ha cut_ha unworked_ha retention_share required_share azimuth corridor_width_m strips day_hours night_hours grid_scale geodesic_ha portfolio",
+            "block_id status gross_ha reserve_ha net_ha retained_ha cut_ha unworked_ha retention_share required_share azimuth corridor_width_m strips day_hours night_hours grid_scale geodesic_ha portfolio volume_m3 skid_m skid_hours",
         ),
         (
             "zones",
             "Multi Polygon",
             "block_id kind source_layer source_id class rule_id width_m",
         ),
-        ("net_area", "Multi Polygon", "block_id part"),
+        (
+            "net_area",
+            "Multi Polygon",
+            "block_id part azimuth cost_h square_azimuth square_cost_h long_side_azimuth long_side_cost_h azimuths_costed",
+        ),
         (
             "strips",
             "Polygon",
-            "block_id part strip_no piece kind width_m area_ha",
+            "block_id part strip_no piece kind width_m area_ha gap",
         ),
         (
             "strip_lines",
             "Line String",
-            "block_id part strip_no piece kind order heading length_m travel_to_next_m",
+            "block_id part strip_no piece kind order heading length_m travel_to_next_m cross_slope",
         ),
         (
             "corridors",
@@ -90,19 +94,20 @@ fn layers_hold_what_the_contract_names() {
         (
             "sections",
             "Polygon",
-            "block_id part strip_no piece section_no shift_class reasons area_ha hours",
+            "block_id part strip_no piece section_no shift_class reasons area_ha hours trees volume_m3 skid_m skid_hours",
         ),
         ("unworked", "Polygon", "block_id part reason area_ha"),
         (
             "bunches",
             "Line String",
-            "block_id part strip_no bunch_no shift_class volume_m3 trees azimuth placement",
+            "block_id part strip_no piece bunch_no shift_class volume_m3 trees azimuth placement",
         ),
         (
             "findings",
             "Unknown (any)",
             "block_id rule_id status measured required unit message source",
         ),
+        ("travel", "Line String", "block_id after_order length_m"),
     ];
     let dataset = Dataset::open(temp.path().join("layout.gpkg")).unwrap();
     assert_eq!(dataset.layer_count(), expected.len());
@@ -129,25 +134,28 @@ fn rows_come_back_in_work_coordinates() {
         "block_id=B-1 status=warn gross_ha=0.4000 reserve_ha=0.0400 net_ha=0.3600 retained_ha=0.0200 cut_ha=0.3375 \
          unworked_ha=0.0025 retention_share=0.0556 required_share=0.1200 azimuth=0.0000 corridor_width_m=4.0000 \
          strips=2 day_hours=0.5000 night_hours=null grid_scale=0.9998 geodesic_ha=0.4002 portfolio=winter \
+         volume_m3=null skid_m=55.0000 skid_hours=0.2500 \
          MULTIPOLYGON (((512000 5480000,512040 5480000,512040 5480100,512000 5480100,512000 5480000)))"
     );
     assert_eq!(
         rows(&file, "strip_lines")[..2],
         [
             "block_id=B-1 part=1 strip_no=1 piece=1 kind=interior order=1 heading=in length_m=90.0000 \
-             travel_to_next_m=22.0000 LINESTRING (512009 5480000,512009 5480090)",
+             travel_to_next_m=22.0000 cross_slope=0.0750 LINESTRING (512009 5480000,512009 5480090)",
             "block_id=B-1 part=1 strip_no=2 piece=1 kind=interior order=2 heading=out length_m=90.0000 \
-             travel_to_next_m=null LINESTRING (512031 5480090,512031 5480000)",
+             travel_to_next_m=null cross_slope=null LINESTRING (512031 5480090,512031 5480000)",
         ]
     );
     let sections = rows(&file, "sections");
     assert!(sections[0].starts_with(
         "block_id=B-1 part=1 strip_no=1 piece=1 section_no=1 shift_class=day_only reasons=near_boundary;brush \
-         area_ha=0.0540 hours=0.1000 POLYGON"
+         area_ha=0.0540 hours=0.1000 trees=30.0000 volume_m3=12.0000 skid_m=45.0000 skid_hours=0.0500 POLYGON"
     ));
     assert!(sections[1].contains("section_no=1 shift_class=day_only"));
-    assert!(sections[1].contains("area_ha=0.1080 hours=0.2000"));
-    assert!(sections[2].contains("night_safe reasons= area_ha=0.1620 hours=null"));
+    assert!(sections[1].contains(
+        "area_ha=0.1080 hours=0.2000 trees=60.0000 volume_m3=24.0000 skid_m=45.0000 skid_hours=0.1000"
+    ));
+    assert!(sections[2].contains("night_safe reasons= area_ha=0.1620 hours=null trees=null"));
     let findings = rows(&file, "findings");
     assert!(findings[0].ends_with("source=permit <12-B> & annex no geometry"));
     assert!(findings[1].ends_with("POINT (512020 5480050)"));
@@ -158,7 +166,7 @@ fn rows_come_back_in_work_coordinates() {
         .filter(|row| row.contains("kind=retained_band"))
         .collect();
     assert_eq!(bands.len(), 1, "a band that no zone names is written once");
-    assert!(rows(&file, "net_area")[0].contains("part=1 MULTIPOLYGON"));
+    assert!(rows(&file, "net_area")[0].contains("part=1 azimuth="));
     assert!(rows(&file, "unworked")[0].contains("reason=sliver area_ha=0.0025"));
     assert!(rows(&file, "corridors")[0].contains("corridor_no=1 width_m=4.0000 area_ha=0.0177"));
 
@@ -202,7 +210,7 @@ fn tables_are_plain_and_run_no_formula() {
     assert_eq!(
         blocks.lines().nth(1).unwrap(),
         "B-1,warn,0.400000,0.040000,0.360000,0.020000,0.337500,0.002500,0.055556,0.120000,0.000,4.000,2,0.500,,\
-         0.999800000,0.400160,winter"
+         0.999800000,0.400160,winter,,55.000,0.250"
     );
     assert!(blocks.lines().nth(2).unwrap().starts_with("'=1+1,warn,"));
     let compliance = fs::read_to_string(temp.path().join("compliance.csv")).unwrap();

@@ -47,6 +47,22 @@ impl Cells {
 }
 
 impl SlopeGround for &Cells {
+    fn cells(&self, window: &Bounds) -> Vec<(Bounds, Option<f64>)> {
+        let cells = self.slopes.iter().enumerate().map(|(index, slope)| {
+            let (column, row) = (index % self.columns, index / self.columns);
+            let min = Coord {
+                x: self.corner.x + column as f64 * self.side_m,
+                y: self.corner.y + row as f64 * self.side_m,
+            };
+            let max = Coord {
+                x: min.x + self.side_m,
+                y: min.y + self.side_m,
+            };
+            (Bounds { min, max }, *slope)
+        });
+        cells.filter(|(bounds, _)| bounds.meets(window)).collect()
+    }
+
     fn runs(&self, a: Coord, b: Coord) -> Vec<SlopeRun> {
         let d = b - a;
         let mut cuts = vec![0.0, 1.0];
@@ -142,6 +158,14 @@ fn slope_class(slope: f64, shape: Polygon) -> Feature {
         id: format!("up to {slope}"),
         ..feature(LayerKind::SlopeClasses, None, None, shape)
     }
+}
+
+/// A machine that no slope here stops, so that the widths alone decide.
+fn any_slope() -> Settings {
+    let mut settings = Settings::default();
+    settings.machine.max_slope = 10.0;
+    settings.machine.night_slope = 10.0;
+    settings
 }
 
 fn stream(points: &[(f64, f64)]) -> Feature {
@@ -252,7 +276,7 @@ fn zones(plan: &BlockPlan, kind: ZoneKind, layer: &str) -> Vec<Zone> {
 
 #[test]
 fn a_stream_across_a_border_of_slope_classes_keeps_each_sides_width() {
-    let settings = Settings::default();
+    let settings = any_slope();
     for points in [
         [(-100.0, 250.0), (900.0, 250.0)],
         [(-100.0, 60.0), (900.0, 430.0)],
@@ -288,7 +312,7 @@ fn a_stream_across_a_border_of_slope_classes_keeps_each_sides_width() {
 
 #[test]
 fn a_limit_hit_exactly_is_on_its_printed_side() {
-    let settings = Settings::default();
+    let settings = any_slope();
     let below = 0.35f64.next_down();
     for (east, expected_m) in [(0.35, STEEP_M), (below, GENTLE_M)] {
         let mut features = vec![stream(&[(-100.0, 250.0), (900.0, 250.0)])];
@@ -362,7 +386,7 @@ fn a_formula_along_the_ground_is_kept_cell_by_cell_and_rounded_up_by_at_most_a_s
         .iter()
         .find(|line| line.id == "stream-s2")
         .unwrap();
-    let settings = Settings::default();
+    let settings = any_slope();
     let cells = rising();
     let features = [stream(&[(-100.0, 240.0), (300.0, 255.0), (900.0, 250.0)])];
     let block = large_block();
@@ -389,7 +413,7 @@ fn a_formula_along_the_ground_is_kept_cell_by_cell_and_rounded_up_by_at_most_a_s
 
 #[test]
 fn the_terrain_wins_where_it_has_a_value_and_classes_fill_the_rest() {
-    let settings = Settings::default();
+    let settings = any_slope();
     // Known only east of x = 600, gentle there; the classes say steep from x = 400 on.
     let cells = Cells {
         corner: Coord {
@@ -458,7 +482,7 @@ fn elevations_tell_the_slope_cell_by_cell() {
     let features = [stream(&[(-100.0, 240.0), (900.0, 265.0)])];
     let plan = lay_out_on(
         ENGINES,
-        &Settings::default(),
+        &any_slope(),
         &montana(),
         &features,
         Some(&Elevations(grid.clone())),
@@ -483,7 +507,7 @@ fn elevations_tell_the_slope_cell_by_cell() {
 
 #[test]
 fn ground_of_unknown_slope_gets_the_widest_and_says_so_once() {
-    let settings = Settings::default();
+    let settings = any_slope();
     let block = large_block();
     let line = stream(&[(-100.0, 250.0), (300.0, 250.0), (900.0, 250.0)]);
     let said = |plan: &BlockPlan| -> Vec<String> {
@@ -538,7 +562,7 @@ fn ground_of_unknown_slope_gets_the_widest_and_says_so_once() {
 
 #[test]
 fn the_check_finds_a_layout_that_ignored_the_slope() {
-    let settings = Settings::default();
+    let settings = any_slope();
     let mut features = vec![stream(&[(-100.0, 250.0), (900.0, 250.0)])];
     features.extend(two_classes(0.45));
     let block = large_block();
@@ -573,14 +597,7 @@ fn machines_keep_off_as_far_as_the_slope_asks() {
     });
     let mut features = vec![stream(&[(-100.0, 250.0), (900.0, 250.0)])];
     features.extend(two_classes(0.45));
-    let plan = lay_out(
-        ENGINES,
-        &Settings::default(),
-        &rules,
-        &features,
-        &large_block(),
-    )
-    .unwrap();
+    let plan = lay_out(ENGINES, &any_slope(), &rules, &features, &large_block()).unwrap();
     let widths: Vec<f64> = zones(&plan, ZoneKind::MachineExclusion, "streams")
         .iter()
         .map(|zone| zone.width_m)
@@ -612,14 +629,7 @@ fn a_retained_band_takes_the_same_part_of_each_sides_management_zone() {
     });
     let mut features = vec![stream(&[(-100.0, 250.0), (900.0, 250.0)])];
     features.extend(two_classes(0.45));
-    let plan = lay_out(
-        ENGINES,
-        &Settings::default(),
-        &rules,
-        &features,
-        &large_block(),
-    )
-    .unwrap();
+    let plan = lay_out(ENGINES, &any_slope(), &rules, &features, &large_block()).unwrap();
     let row = row(&plan, "management-share:stream-s2");
     assert_eq!(row.status, Verdict::Pass);
     // No more than is owed.
@@ -667,14 +677,7 @@ fn a_lake_keeps_the_width_of_each_shore() {
     let shape = Shape::Polygons(MultiPolygon(vec![lake]));
     let mut features = vec![feature(LayerKind::Lakes, Some(&class.class), None, shape)];
     features.extend(two_classes(0.45));
-    let plan = lay_out(
-        ENGINES,
-        &Settings::default(),
-        &rules,
-        &features,
-        &large_block(),
-    )
-    .unwrap();
+    let plan = lay_out(ENGINES, &any_slope(), &rules, &features, &large_block()).unwrap();
     let required = |p: Coord| if p.x >= 400.0 { STEEP_M } else { GENTLE_M };
     let spare = never_short(&plan, &features[0].shape, 0.0, required).unwrap();
     let west = |p: Coord| (p.x - 330.0).abs() < 1e-9 && (200.0..310.0).contains(&p.y);
@@ -718,7 +721,7 @@ fn trees_are_left_beside_a_designated_road_and_nothing_fronts_on_it() {
             line(&[(-100.0, y), (900.0, y)]),
         )
     };
-    let settings = Settings::default();
+    let settings = any_slope();
     let designated = road("designated", 250.0);
     let plan = lay_out(
         ENGINES,
@@ -775,14 +778,7 @@ fn a_hazard_keeps_what_its_rule_asks() {
     let shape = line(&[(-100.0, 250.0), (900.0, 250.0)]);
     let mut features = vec![feature(LayerKind::Hazards, Some("break"), None, shape)];
     features.extend(two_classes(0.45));
-    let plan = lay_out(
-        ENGINES,
-        &Settings::default(),
-        &rules,
-        &features,
-        &large_block(),
-    )
-    .unwrap();
+    let plan = lay_out(ENGINES, &any_slope(), &rules, &features, &large_block()).unwrap();
     let required = |p: Coord| if p.x >= 400.0 { 12.0 } else { 3.0 };
     never_short(&plan, &features[0].shape, 0.0, required).unwrap();
     assert_eq!(row(&plan, "reserve:hazard-break").status, Verdict::Pass);
@@ -822,14 +818,7 @@ fn what_the_class_rests_on_is_said() {
     given.facts.offer("channel", Fact::Number(7.0));
     let lay = |feature: &Feature| {
         let features = std::slice::from_ref(feature);
-        lay_out(
-            ENGINES,
-            &Settings::default(),
-            &rules,
-            features,
-            &large_block(),
-        )
-        .unwrap()
+        lay_out(ENGINES, &any_slope(), &rules, features, &large_block()).unwrap()
     };
     let plan = lay(&given);
     let said: Vec<(Verdict, &str)> = plan
@@ -1060,7 +1049,7 @@ proptest! {
         let mut features = vec![case.feature.clone()];
         features.extend(case.classes.iter().cloned());
         let terrain = case.cells.as_ref().map(|cells| cells as &dyn SlopeSource);
-        let laid = lay_out_on(ENGINES, &Settings::default(), &case.rules, &features, terrain, &block);
+        let laid = lay_out_on(ENGINES, &any_slope(), &case.rules, &features, terrain, &block);
         let plan = match laid {
             Ok(plan) => plan,
             Err(LayoutError::NothingLeft { .. }) => return Ok(()),

@@ -1,6 +1,7 @@
 //! A season of blocks: one reader, the blocks in parallel, one writer, in input order and bounded memory. One bad block
 //! never stops the rest.
 
+mod compare;
 mod missing;
 mod progress;
 mod season;
@@ -24,6 +25,7 @@ use crate::rulebook::Rulebook;
 use crate::sources::{self, Batch, SourceError};
 
 pub use crate::compliance::PortfolioShare;
+pub use compare::{Compared, compare};
 pub use progress::Progress;
 
 /// How a batch is run.
@@ -244,7 +246,11 @@ fn lay_out_all(
         let results: Vec<Result<Done, Box<Problem>>> = chunk
             .par_iter()
             .map(|block| {
-                let result = lay_out_one(context, sheet, block);
+                let result = lay_out_one(context, block, |mut plan| {
+                    sheet.missing.warn(block, &mut plan);
+                    let map = outputs::render(&plan, sheet.title);
+                    Done { plan, map }
+                });
                 bar.step();
                 result
             })
@@ -265,17 +271,16 @@ fn lay_out_all(
     refused
 }
 
-fn lay_out_one(
+/// Lays out and judges one block, and makes of it what is wanted; a crash is the block's own problem.
+fn lay_out_one<T>(
     context: Context<'_>,
-    sheet: &Sheet<'_>,
     block: &SourceBlock,
-) -> Result<Done, Box<Problem>> {
+    finish: impl FnOnce(BlockPlan) -> T,
+) -> Result<T, Box<Problem>> {
     let attempt = catch_unwind(AssertUnwindSafe(|| {
         let mut plan = layout::lay_out(context, block)?;
         compliance::judge(context, block, &mut plan);
-        sheet.missing.warn(block, &mut plan);
-        let map = outputs::render(&plan, sheet.title);
-        Ok(Done { plan, map })
+        Ok(finish(plan))
     }));
     match attempt {
         Ok(Ok(done)) => Ok(done),

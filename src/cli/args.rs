@@ -33,7 +33,7 @@ pub enum Command {
     Demo(DemoArgs),
     /// Lay out the blocks of a project
     #[command(
-        after_help = "Example:\n  blockwright layout project.toml --out out --only D07-0012,D07-0013"
+        after_help = "Example:\n  blockwright layout project.toml --out out --only D07-0012,D07-0013\n  blockwright layout project.toml --compare"
     )]
     Layout(LayoutArgs),
     /// Read everything, compute nothing, list what is wrong and where
@@ -78,8 +78,12 @@ pub struct LayoutArgs {
     /// Project file
     pub project: PathBuf,
     /// Folder for the results: new, empty, or holding an earlier run
-    #[arg(long, value_name = "DIR")]
-    pub out: PathBuf,
+    #[arg(long, value_name = "DIR", required_unless_present = "compare")]
+    pub out: Option<PathBuf>,
+    /// Write no layouts: print one row for each combination of the values that stand as lists under [machine] and
+    /// [layout], such as reach = ["8 m", "9 m"]
+    #[arg(long, conflicts_with = "out")]
+    pub compare: bool,
     /// Only these blocks
     #[arg(long, value_name = "ID,...", value_delimiter = ',')]
     pub only: Vec<String>,

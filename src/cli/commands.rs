@@ -9,6 +9,7 @@ use clap::CommandFactory;
 use serde_json::{Value, json};
 
 use super::args::{Cli, Command, DemoArgs, InspectArgs, LayoutArgs, RulesCommand, SchemaOf, Talk};
+use super::compare;
 use super::exit::Exit;
 use super::summary;
 use crate::batch::{self, BatchError, Options, Outcome, Progress};
@@ -128,10 +129,7 @@ fn lay_out(
         progress: Progress::detect(talk.quiet),
         started: now(),
     };
-    let outcome = batch::run(project, &options).map_err(|error| match error {
-        BatchError::Output(_) | BatchError::Threads { .. } => could_not_run(error),
-        BatchError::Source(_) | BatchError::UnknownBlock { .. } => user(error),
-    })?;
+    let outcome = batch::run(project, &options).map_err(whose_fault)?;
     if !talk.quiet {
         eprint!("{}", summary::problems(&outcome.problems));
         eprint!("{}", summary::portfolios(&outcome.portfolios));
@@ -142,6 +140,13 @@ fn lay_out(
         print(&summary::words(&outcome, out))?;
     }
     Ok(outcome)
+}
+
+fn whose_fault(error: BatchError) -> Failure {
+    match error {
+        BatchError::Output(_) | BatchError::Threads { .. } => could_not_run(error),
+        BatchError::Source(_) | BatchError::UnknownBlock { .. } => user(error),
+    }
 }
 
 fn exit_of(outcome: &Outcome) -> Exit {
@@ -178,9 +183,30 @@ fn run_demo(args: &DemoArgs, talk: Talk) -> Ended {
 }
 
 fn run_layout(args: &LayoutArgs, talk: Talk) -> Ended {
+    let Some(out) = &args.out else {
+        return run_compare(args, talk);
+    };
     let project = load(&args.project, talk)?;
-    lay_out("layout", &project, &args.out, &args.only, args.jobs, talk)
-        .map(|outcome| exit_of(&outcome))
+    lay_out("layout", &project, out, &args.only, args.jobs, talk).map(|outcome| exit_of(&outcome))
+}
+
+fn run_compare(args: &LayoutArgs, talk: Talk) -> Ended {
+    let choices = project::load_choices(&args.project).map_err(user)?;
+    if let (Some(first), false) = (choices.first(), talk.quiet) {
+        for warning in &first.project.warnings {
+            eprintln!("warning: {warning}");
+        }
+    }
+    let jobs = args.jobs.map(NonZeroUsize::get);
+    let progress = Progress::detect(talk.quiet);
+    let rows = batch::compare(&choices, &args.only, jobs, progress).map_err(whose_fault)?;
+    if talk.json {
+        print_json(&compare::json(&choices, &rows))?;
+    } else if !talk.quiet {
+        print(compare::table(&choices, &rows).trim_end())?;
+    }
+    let short = rows.iter().any(|row| row.fails > 0 || row.set_aside > 0);
+    Ok(if short { Exit::FallsShort } else { Exit::Done })
 }
 
 fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {

@@ -5,7 +5,7 @@ use geo::{MultiPolygon, Polygon};
 use super::source::Source;
 use super::{Judge, Judged};
 use crate::geometry::area::{area, polygon_area};
-use crate::geometry::overlay::{intersection, shared_area, union};
+use crate::geometry::overlay::{intersection, shared_area};
 use crate::model::*;
 use crate::rulebook::ShareOf;
 
@@ -87,12 +87,12 @@ impl Judge<'_> {
                 .filter(|zone| zone.kind == ZoneKind::Management && zone.rule_id == rule.id)
                 .flat_map(|zone| zone.shape.0.iter().cloned())
                 .collect();
-            let zone_net = intersection(&union(&zones), &net);
-            let zone_m2 = area(&zone_net);
+            let zone = MultiPolygon(zones);
+            let zone_m2 = shared_area(&zone, &net);
             if zone_m2 < 1.0 {
                 return None;
             }
-            let share = shared_area(&zone_net, &standing) / zone_m2;
+            let share = shared_area(&zone, &standing) / zone_m2;
             // Two engines' arcs differ by a fraction of a per mille of the zone.
             let holds = share >= rule.management_share - 0.002;
             let id = format!("management-share:{}", rule.id);
@@ -100,7 +100,8 @@ impl Judge<'_> {
             let figures = (rule.management_share, share);
             let source = Source::of_share(rule);
             let mut judged = self.ruled(&id, &title, "share", figures, holds, source);
-            judged.place = (!holds).then_some(geo::Geometry::MultiPolygon(zone_net));
+            judged.place = (!holds)
+                .then(|| geo::Geometry::MultiPolygon(intersection(&self.plan.shape, &zone.0)));
             Some(judged)
         });
         judged.collect()

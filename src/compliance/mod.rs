@@ -6,6 +6,7 @@ mod block_rules;
 mod distances;
 mod portfolio;
 mod reach;
+mod slope;
 mod source;
 
 use crate::geometry::area::Bounds;
@@ -21,10 +22,11 @@ pub use portfolio::{PortfolioShare, Season};
 /// Measures the plan of `block` anew, fills in its compliance rows and findings, and sets its status.
 pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
     let origin = local_origin(block);
-    let near = context
+    let bounds = Bounds::of_polygons(&block.shape);
+    let near = context.landbase.near(&bounds, origin);
+    let slopes = context
         .landbase
-        .near(&Bounds::of_polygons(&block.shape), origin);
-    let slopes = context.landbase.slopes(context.terrain, &near, origin);
+        .slopes(context.terrain, &bounds, &near, origin);
     let judge = Judge {
         context,
         plan,
@@ -44,6 +46,7 @@ pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
     verdicts.extend(judge.strip_width());
     verdicts.extend(judge.reach());
     verdicts.extend(judge.corridor_widths());
+    verdicts.extend(judge.max_slope());
     verdicts.push(judge.balance());
     for verdict in verdicts {
         if verdict.row.status >= Verdict::Warn {

@@ -1,7 +1,7 @@
 //! The invented district: country, water, roads and blocks grown from one seed, with a few features broken on purpose.
 //!
 //! Everything is a function of the seed and a place, so a larger district holds the smaller one, and the cost of a
-//! block does not depend on how many there are. Only `write` knows GDAL.
+//! block does not depend on how many there are. Only `write` and `elevation` know GDAL.
 
 mod blocks;
 mod broken;
@@ -9,6 +9,7 @@ mod contour;
 mod country;
 mod curve;
 mod district;
+mod elevation;
 mod noise;
 mod patches;
 mod project_file;

@@ -10,6 +10,12 @@ const VALLEY_SPACING: f64 = 6_000.0;
 const TURN: (f64, f64) = (0.906_307_787_036_65, 0.422_618_261_740_699_4);
 /// Height of the ridges over the valley floors, in metres.
 const RELIEF: f64 = 170.0;
+/// Elevation of the lowest floor in the middle of the country: high enough that a wide one nowhere falls below the sea.
+const SEA_TO_FLOOR: f64 = 1_600.0;
+/// Every so many metres up there is a steep face.
+const FACE_SPACING: f64 = 140.0;
+/// Height over which a face would rise without being steep, and what it rises more.
+const FACE: (f64, f64) = (12.0, 18.0);
 
 #[derive(Clone, Copy, Debug)]
 pub struct Terrain {
@@ -90,6 +96,17 @@ impl Terrain {
                     + 6.0 * noise(self.seed, 4, 350.0, at))
     }
 
+    /// Elevation in metres over the sea: the heights that water and roads follow, with a steep face here and there along
+    /// a contour. What is higher stays higher, so water still runs down; only where a hillside is steep anyway, a face
+    /// is too steep for a machine.
+    pub fn elevation(&self, at: Coord) -> f64 {
+        let height = self.height(at);
+        let faces = height / FACE_SPACING;
+        let half = FACE.0 / FACE_SPACING / 2.0;
+        let risen = faces.floor() + ramp(0.5 - half, 0.5 + half, faces - faces.floor());
+        SEA_TO_FLOOR + height + FACE.1 * risen
+    }
+
     /// Rise over run and the uphill direction, by differences over 40 m.
     pub fn slope(&self, at: Coord) -> Coord {
         let d = 20.0;
@@ -129,6 +146,26 @@ mod tests {
             let back = terrain.place(terrain.locate(at));
             assert!((back.x - at.x).hypot(back.y - at.y) < 1e-3);
         }
+    }
+
+    #[test]
+    fn what_is_higher_stays_higher() {
+        let terrain = Terrain { seed: 3 };
+        let mut places: Vec<(f64, f64)> = (0..4_000)
+            .map(|step| {
+                let at = Coord {
+                    x: f64::from(step % 60) * 97.0,
+                    y: f64::from(step / 60) * 131.0,
+                };
+                (terrain.height(at), terrain.elevation(at))
+            })
+            .collect();
+        places.sort_by(|a, b| a.0.total_cmp(&b.0));
+        assert!(
+            places
+                .windows(2)
+                .all(|w| w[1].1 - w[0].1 >= w[1].0 - w[0].0 - 1e-9)
+        );
     }
 
     #[test]

@@ -12,7 +12,9 @@ use geo::{Area, Coord, Geometry, Polygon};
 use super::blocks::DemoBlock;
 use super::broken::{Broken, BrokenFeature, features};
 use super::district::{Scenery, Taker, grow};
+use super::elevation::{self, Extent};
 use super::project_file;
+use super::terrain::Terrain;
 use crate::geometry::wkb;
 use crate::units::hectares;
 
@@ -32,6 +34,8 @@ pub struct DemoOptions {
 #[derive(Clone, Debug, PartialEq)]
 pub struct DemoReport {
     pub layers: PathBuf,
+    /// The elevation raster.
+    pub elevation: PathBuf,
     pub project: PathBuf,
     /// Good blocks.
     pub blocks: usize,
@@ -54,6 +58,11 @@ pub enum DemoError {
     Gdal {
         path: PathBuf,
         layer: &'static str,
+        source: gdal::errors::GdalError,
+    },
+    #[error("{}: {source}\n  hint: see that the disk has room and GDAL its GTiff driver", path.display())]
+    Raster {
+        path: PathBuf,
         source: gdal::errors::GdalError,
     },
 }
@@ -116,6 +125,7 @@ struct Writer<'a> {
     path: &'a Path,
     written: [u64; SCHEMAS.len()],
     east: f64,
+    extent: Extent,
 }
 
 impl Writer<'_> {
@@ -216,6 +226,7 @@ impl Taker for Writer<'_> {
                 .fold(self.east, f64::max);
             self.east = east;
         }
+        self.extent.add(&block.shape);
         let shape = Geometry::MultiPolygon(block.shape.clone());
         let azimuth = block.azimuth.map_or(Value::Null, Value::Number);
         self.add(Layer::Blocks, &shape, &[azimuth])?;
@@ -316,11 +327,11 @@ fn create(path: &Path) -> Result<Dataset, DemoError> {
     make().map_err(|source| failed(path, SCHEMAS[0].name, source))
 }
 
-/// Writes `layers.gpkg` (EPSG:32616, metres) and `project.toml` into `dir`, which is made if need be; files of these
-/// names are replaced, the GeoPackage only once the new one is whole.
+/// Writes `layers.gpkg`, `elevation.tif` (EPSG:32616, metres) and `project.toml` into `dir`, which is made if need be;
+/// files of these names are replaced, layers and elevations only once the new ones are whole.
 ///
 /// # Errors
-/// When the number of blocks is out of range, or a file or layer can't be written.
+/// When the number of blocks is out of range, or a file, layer or raster can't be written.
 pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError> {
     if !(1..=MOST_BLOCKS).contains(&options.blocks) {
         return Err(DemoError::BlockCount(options.blocks));
@@ -331,7 +342,13 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
     };
     std::fs::create_dir_all(dir).map_err(at(dir))?;
     let (path, unfinished) = (dir.join("layers.gpkg"), dir.join("layers.unfinished.gpkg"));
-    for left_over in [&unfinished, &dir.join("layers.unfinished.gpkg-journal")] {
+    let raster = dir.join("elevation.tif");
+    let unfinished_raster = dir.join("elevation.unfinished.tif");
+    for left_over in [
+        &unfinished,
+        &dir.join("layers.unfinished.gpkg-journal"),
+        &unfinished_raster,
+    ] {
         match std::fs::remove_file(left_over) {
             Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
                 return Err(at(left_over)(error));
@@ -339,11 +356,24 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
             _ => {}
         }
     }
-    let (written, broken) = write_layers(&unfinished, options).inspect_err(|_| {
+    let make = || {
+        let (written, broken, extent) = write_layers(&unfinished, options)?;
+        let terrain = Terrain { seed: options.seed };
+        elevation::write(&unfinished_raster, terrain, &extent, MIDDLE).map_err(|source| {
+            DemoError::Raster {
+                path: unfinished_raster.clone(),
+                source,
+            }
+        })?;
+        Ok((written, broken))
+    };
+    let (written, broken) = make().inspect_err(|_| {
         // The first error is the one to report.
         let _ = std::fs::remove_file(&unfinished);
+        let _ = std::fs::remove_file(&unfinished_raster);
     })?;
     std::fs::rename(&unfinished, &path).map_err(at(&path))?;
+    std::fs::rename(&unfinished_raster, &raster).map_err(at(&raster))?;
     let project = project_file::path(dir);
     let name = format!(
         "Invented district of {} blocks, seed {}",
@@ -352,6 +382,7 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
     std::fs::write(&project, project_file::text(&name)).map_err(at(&project))?;
     Ok(DemoReport {
         layers: path,
+        elevation: raster,
         project,
         blocks: options.blocks,
         features: SCHEMAS
@@ -368,7 +399,7 @@ type Counts = [u64; SCHEMAS.len()];
 fn write_layers(
     path: &Path,
     options: &DemoOptions,
-) -> Result<(Counts, Vec<BrokenFeature>), DemoError> {
+) -> Result<(Counts, Vec<BrokenFeature>, Extent), DemoError> {
     let mut dataset = create(path)?;
     let whole = |source| failed(path, SCHEMAS[0].name, source);
     let definitions = (0..SCHEMAS.len())
@@ -382,6 +413,7 @@ fn write_layers(
         path,
         written: [0; SCHEMAS.len()],
         east: 0.0,
+        extent: Extent::default(),
     };
     grow(options.seed, options.blocks, &mut writer)?;
     // East of everything, so that no broken feature spoils a good block.
@@ -392,12 +424,16 @@ fn write_layers(
     let broken = features(yard, &id_of(Layer::Blocks as usize, 1));
     for feature in &broken {
         writer.put_broken(feature)?;
+        if let Some(Geometry::MultiPolygon(block)) = &feature.geometry {
+            writer.extent.add(block);
+        }
     }
-    let written = writer.written;
+    let (written, extent) = (writer.written, writer.extent);
     transaction.commit().map_err(whole)?;
     dataset.close().map_err(whole)?;
     Ok((
         written,
         broken.into_iter().map(|feature| feature.note).collect(),
+        extent,
     ))
 }

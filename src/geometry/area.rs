@@ -62,6 +62,10 @@ impl Bounds {
         },
     };
 
+    pub fn middle(&self) -> Coord {
+        (self.min + self.max) / 2.0
+    }
+
     pub fn add(&mut self, coord: Coord) {
         self.min.x = self.min.x.min(coord.x);
         self.min.y = self.min.y.min(coord.y);

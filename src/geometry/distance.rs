@@ -2,7 +2,7 @@
 //! what they are certified with.
 
 use geo::{Coord, LineString, MultiLineString, MultiPolygon};
-use rstar::{AABB, RTree, RTreeObject};
+use rstar::{AABB, PointDistance, RTree, RTreeObject};
 
 use super::area::rings;
 
@@ -57,6 +57,13 @@ impl RTreeObject for Segment {
     }
 }
 
+impl PointDistance for Segment {
+    fn distance_2(&self, point: &[f64; 2]) -> f64 {
+        let [x, y] = *point;
+        point_segment2(Coord { x, y }, self.a, self.b)
+    }
+}
+
 /// The nearest approach of an edge to an index.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Approach {
@@ -96,6 +103,16 @@ impl SegmentIndex {
             .locate_in_envelope_intersecting(AABB::from_corners(low, high))
     }
 
+    /// Whether `p` lies inside the rings that the index was made of (crossing number; the boundary itself is undecided).
+    pub fn holds(&self, p: Coord) -> bool {
+        let right = self.tree.root().envelope().upper()[0];
+        if right.is_nan() || right < p.x {
+            return false;
+        }
+        let crossed = self.near(p, Coord { x: right, y: p.y }, 0.0);
+        crossed.filter(|s| crosses_right(p, s.a, s.b)).count() % 2 == 1
+    }
+
     /// The nearest indexed segment to `a`-`b`, if nearer than `within`.
     pub fn approach(&self, a: Coord, b: Coord, within: f64) -> Option<Approach> {
         let mut best: Option<Approach> = None;
@@ -117,8 +134,9 @@ impl SegmentIndex {
 
     /// Distance from a point to the index, if below `within`.
     pub fn distance(&self, p: Coord, within: f64) -> Option<f64> {
-        self.approach(p, p, within)
-            .map(|approach| approach.distance)
+        let nearest = self.tree.nearest_neighbor([p.x, p.y])?;
+        let distance = point_segment(p, nearest.a, nearest.b);
+        (distance < within).then_some(distance)
     }
 }
 
@@ -155,16 +173,17 @@ pub fn boundary_segments(
     })
 }
 
+/// Whether the segment `a`-`b` crosses the line from `p` to the right.
+fn crosses_right(p: Coord, a: Coord, b: Coord) -> bool {
+    (a.y > p.y) != (b.y > p.y) && p.x < a.x + (p.y - a.y) / (b.y - a.y) * (b.x - a.x)
+}
+
 /// Whether `p` lies inside (crossing number; the boundary itself is undecided).
 pub fn inside(p: Coord, polygons: &MultiPolygon) -> bool {
     let mut crossings = false;
     for ring in polygons.0.iter().flat_map(rings) {
         for w in ring.0.windows(2) {
-            if (w[0].y > p.y) != (w[1].y > p.y)
-                && p.x < w[0].x + (p.y - w[0].y) / (w[1].y - w[0].y) * (w[1].x - w[0].x)
-            {
-                crossings = !crossings;
-            }
+            crossings ^= crosses_right(p, w[0], w[1]);
         }
     }
     crossings

@@ -38,6 +38,9 @@ type Indexed = GeomWithData<Rectangle<[f64; 2]>, Entry>;
 /// Features are kept this far beyond what their rules ask, so that zones run on across the block's map.
 const SHOWN_BEYOND_M: f64 = 80.0;
 
+/// No machine reaches farther out of a block than this.
+const ASIDE_M: f64 = 30.0;
+
 /// What the rules in force ask of one feature, looked up once.
 #[derive(Clone, Copy, Debug)]
 pub struct Demand<'a> {
@@ -154,23 +157,26 @@ impl<'a> Landbase<'a> {
         found.into_iter().map(|(_, near)| near).collect()
     }
 
-    /// What is known of the slope where the rules of these features ask for it: `terrain` where it has a value, else the
-    /// slope classes. `near` is in the local frame of `origin`.
+    /// What is known of the slope in a block's box, and where the rules of these features ask for it: `terrain` where it
+    /// has a value, else the slope classes. `near` is in the local frame of `origin`, `block` in work-CRS coordinates.
     pub fn slopes<'t>(
         &self,
         terrain: Option<&'t dyn SlopeSource>,
+        block: &Bounds,
         near: &[NearFeature],
         origin: Coord,
     ) -> Slopes<'t> {
         let follows = |near: &&NearFeature| near.demand.rule.is_some_and(RuleLine::follows_slope);
-        let mut window = Bounds::EMPTY;
+        // The machine may stand beside the block, on a road.
+        let mut window = Bounds {
+            min: block.min - origin,
+            max: block.max - origin,
+        }
+        .grown(ASIDE_M);
         for near in near.iter().filter(follows) {
             let bounds = near.source.bounds();
             window.add(bounds.min);
             window.add(bounds.max);
-        }
-        if window.is_empty() {
-            return Slopes::unknown();
         }
         let world = Bounds {
             min: window.min + origin,

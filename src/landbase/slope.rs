@@ -1,10 +1,13 @@
 //! The slope of the ground under a feature's edge: of a terrain grid where it has a value, else of slope classes.
 
-use geo::Coord;
+use geo::{Coord, MultiPolygon, Polygon};
 
 use super::slope_classes::SlopeClasses;
 use crate::geometry::area::Bounds;
-use crate::geometry::terrain::{SlopeGrid, Terrain};
+use crate::geometry::frame::map_polygon;
+use crate::geometry::overlay::{difference, intersection};
+use crate::geometry::terrain::{Gradient, SlopeGrid, Terrain};
+use crate::geometry::terrain_runs::Run;
 use crate::rulebook::{RuleLine, Width, Widths};
 
 /// A part of a segment and the slope that a grid gives it.
@@ -18,10 +21,32 @@ pub struct SlopeRun {
 }
 
 /// A grid of slopes, in work-CRS coordinates.
-pub trait SlopeGround {
+pub trait SlopeGround: Sync {
     /// The cells that a segment passes, in order and without gaps from 0 to 1; of a segment of no length the cell that
     /// holds it.
     fn runs(&self, a: Coord, b: Coord) -> Vec<SlopeRun>;
+
+    /// The cells that meet `window`, each once, with their slopes; None where unknown.
+    fn cells(&self, window: &Bounds) -> Vec<(Bounds, Option<f64>)>;
+
+    /// Of those, the ones that `choose` picks, as polygons that do not overlap.
+    fn ground(&self, window: &Bounds, choose: &dyn Fn(Option<f64>) -> bool) -> Vec<Polygon> {
+        let cells = self.cells(window).into_iter();
+        cells
+            .filter(|(_, slope)| choose(*slope))
+            .map(|(bounds, _)| bounds.to_polygon())
+            .collect()
+    }
+
+    /// As [`SlopeGround::runs`], with the slope's direction; empty where the source knows no directions.
+    fn gradients(&self, _a: Coord, _b: Coord) -> Vec<Run> {
+        vec![]
+    }
+
+    /// Gradient of the cell that holds a place.
+    fn gradient(&self, _at: Coord) -> Option<Gradient> {
+        None
+    }
 }
 
 /// Where grids of slopes are read from.
@@ -42,6 +67,25 @@ impl SlopeGround for SlopeGrid {
             slope: run.slope(),
         })
         .collect()
+    }
+
+    fn cells(&self, window: &Bounds) -> Vec<(Bounds, Option<f64>)> {
+        let cells = SlopeGrid::cells(self).filter(|(bounds, _)| bounds.meets(window));
+        cells
+            .map(|(bounds, gradient)| (bounds, gradient.map(Gradient::slope)))
+            .collect()
+    }
+
+    fn ground(&self, window: &Bounds, choose: &dyn Fn(Option<f64>) -> bool) -> Vec<Polygon> {
+        self.rectangles(window, |gradient| choose(gradient.map(Gradient::slope)))
+    }
+
+    fn gradients(&self, a: Coord, b: Coord) -> Vec<Run> {
+        self.along(a, b)
+    }
+
+    fn gradient(&self, at: Coord) -> Option<Gradient> {
+        self.at(at)
     }
 }
 
@@ -117,6 +161,8 @@ pub struct Slopes<'t> {
     grid: Option<Box<dyn SlopeGround + 't>>,
     classes: SlopeClasses,
     origin: Coord,
+    /// True: slopes come from a terrain, so ground without any is a gap in it.
+    pub has_terrain: bool,
     /// Why the terrain could not be read.
     pub fault: Option<String>,
 }
@@ -142,18 +188,113 @@ impl<'t> Slopes<'t> {
             grid,
             classes,
             origin,
+            has_terrain: terrain.is_some(),
             fault,
         }
     }
 
-    /// Nothing is known.
-    pub(super) fn unknown() -> Slopes<'t> {
-        Slopes {
-            grid: None,
-            classes: SlopeClasses::default(),
-            origin: Coord { x: 0.0, y: 0.0 },
-            fault: None,
+    /// Whether there is anything to ask: a terrain, or a slope class near the block.
+    pub fn given(&self) -> bool {
+        self.has_terrain || !self.classes.is_empty()
+    }
+
+    /// Whether the way the ground falls is known anywhere.
+    pub fn has_gradients(&self) -> bool {
+        self.grid.is_some()
+    }
+
+    /// Which way the ground falls at a place.
+    pub fn gradient(&self, at: Coord) -> Option<Gradient> {
+        self.grid.as_ref()?.gradient(at + self.origin)
+    }
+
+    /// What of `ground` is steeper than `limit` (rise over run): whole cells, and classes whose steepest slope is where the
+    /// grid has no value.
+    pub fn steeper_than(&self, limit: f64, ground: &MultiPolygon) -> MultiPolygon {
+        let window = Bounds::of_polygons(ground);
+        let cells = self.cells_where(&window, &|slope| slope.is_some_and(|slope| slope > limit));
+        let mut steep = intersection(ground, &cells);
+        let classes = self.classes.polygons(|slope| slope > limit);
+        if !classes.is_empty() {
+            let rest = difference(ground, &self.known_cells(&window));
+            // Both lie on either side of the cells' edges, so they share no ground.
+            steep.0.extend(intersection(&rest, &classes).0);
         }
+        steep
+    }
+
+    /// What of `ground` has no slope by the grid nor by any class.
+    pub fn unknown_in(&self, ground: &MultiPolygon) -> MultiPolygon {
+        let mut known = self.known_cells(&Bounds::of_polygons(ground));
+        known.extend(self.classes.polygons(|_| true));
+        difference(ground, &known)
+    }
+
+    /// The steepest slope known anywhere in `ground`; 0 where none is.
+    pub fn steepest_in(&self, ground: &MultiPolygon) -> f64 {
+        let window = Bounds::of_polygons(ground);
+        let cells = self
+            .grid
+            .as_ref()
+            .map_or_else(Vec::new, |grid| grid.cells(&moved(&window, self.origin)));
+        let mut cells: Vec<(f64, Polygon)> = cells
+            .into_iter()
+            .filter_map(|(bounds, slope)| {
+                let there = moved(&bounds, self.origin * -1.0);
+                Some((slope?, there.to_polygon()))
+            })
+            .collect();
+        cells.sort_by(|a, b| b.0.total_cmp(&a.0));
+        let meets = |polygon: &Polygon| {
+            !intersection(ground, std::slice::from_ref(polygon))
+                .0
+                .is_empty()
+        };
+        let of_cells = cells.iter().find(|(_, cell)| meets(cell));
+        let rest = difference(ground, &self.known_cells(&window));
+        let of_classes = self
+            .classes
+            .steepest(|class| !rest.0.is_empty() && !intersection(&rest, &class.0).0.is_empty());
+        of_cells
+            .map_or(0.0, |(slope, _)| *slope)
+            .max(of_classes.unwrap_or(0.0))
+    }
+
+    /// Mean slope across a track (rise over run, never negative), weighted by length over what of it is known.
+    pub fn mean_across(&self, track: &geo::LineString) -> Option<f64> {
+        let grid = self.grid.as_ref()?;
+        let (mut sum, mut known_m) = (0.0, 0.0);
+        for w in track.0.windows(2) {
+            let d = w[1] - w[0];
+            let length_m = d.x.hypot(d.y);
+            if length_m == 0.0 {
+                continue;
+            }
+            for run in grid.gradients(w[0] + self.origin, w[1] + self.origin) {
+                if let Some(gradient) = run.gradient {
+                    let part_m = (run.t1 - run.t0) * length_m;
+                    let across = (gradient.dz_dx * d.y - gradient.dz_dy * d.x) / length_m;
+                    sum += part_m * across.abs();
+                    known_m += part_m;
+                }
+            }
+        }
+        (known_m > 0.0).then(|| sum / known_m)
+    }
+
+    fn cells_where(&self, window: &Bounds, choose: &dyn Fn(Option<f64>) -> bool) -> Vec<Polygon> {
+        let Some(grid) = &self.grid else {
+            return vec![];
+        };
+        let cells = grid.ground(&moved(window, self.origin), choose);
+        cells
+            .iter()
+            .map(|cell| map_polygon(cell, |c| c - self.origin))
+            .collect()
+    }
+
+    fn known_cells(&self, window: &Bounds) -> Vec<Polygon> {
+        self.cells_where(window, &|slope| slope.is_some())
     }
 
     /// A segment cut where the slope changes, exactly: in order, without gaps. Of a segment of no length one run.
@@ -190,6 +331,13 @@ impl<'t> Slopes<'t> {
             let slope = run.slope.map_or(Slope::Unknown, Slope::UpTo);
             push(runs, start, end, [run.from, run.to], slope);
         }
+    }
+}
+
+fn moved(bounds: &Bounds, by: Coord) -> Bounds {
+    Bounds {
+        min: bounds.min + by,
+        max: bounds.max + by,
     }
 }
 

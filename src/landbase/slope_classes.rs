@@ -1,11 +1,12 @@
 //! Slope-class polygons: which of them the ground under a segment is in.
 
-use geo::{Coord, MultiPolygon};
+use geo::{Coord, MultiPolygon, Polygon};
 
 use super::slope::SlopeRun;
 use crate::geometry::area::Bounds;
 use crate::geometry::distance::{Segment, SegmentIndex, boundary_segments, point_segment};
 use crate::geometry::frame::map_polygons;
+use crate::geometry::overlay::oriented;
 
 /// Ground within this distance of a border lies on it, and in the classes on both sides.
 const ON_BORDER_M: f64 = 1e-6;
@@ -20,17 +21,9 @@ pub struct SlopeClasses {
 struct Class {
     slope: f64,
     bounds: Bounds,
+    shape: MultiPolygon,
     /// Edges that a ray to the right, from anywhere in the window, may cross.
     edges: Vec<Segment>,
-}
-
-impl Default for SlopeClasses {
-    fn default() -> SlopeClasses {
-        SlopeClasses {
-            classes: vec![],
-            borders: SegmentIndex::new(vec![]),
-        }
-    }
 }
 
 impl SlopeClasses {
@@ -64,6 +57,7 @@ impl SlopeClasses {
             classes.push(Class {
                 slope,
                 bounds,
+                shape: oriented(shape),
                 edges,
             });
         }
@@ -71,6 +65,22 @@ impl SlopeClasses {
             classes,
             borders: SegmentIndex::new(borders),
         }
+    }
+
+    pub(super) fn is_empty(&self) -> bool {
+        self.classes.is_empty()
+    }
+
+    /// The classes whose steepest slope `choose` picks; they may overlap.
+    pub(super) fn polygons(&self, choose: impl Fn(f64) -> bool) -> Vec<Polygon> {
+        let chosen = self.classes.iter().filter(|class| choose(class.slope));
+        chosen.flat_map(|class| class.shape.0.clone()).collect()
+    }
+
+    /// The steepest slope of the classes that `choose` picks.
+    pub(super) fn steepest(&self, choose: impl Fn(&MultiPolygon) -> bool) -> Option<f64> {
+        let chosen = self.classes.iter().filter(|class| choose(&class.shape));
+        chosen.map(|class| class.slope).reduce(f64::max)
     }
 
     /// The steepest class that a point is in or on the border of.

@@ -2,12 +2,22 @@
 
 use geo::{MultiPolygon, Polygon};
 
+use super::cost::Access;
+use super::steep;
 use super::zones::{Managed, Zones, class_of};
 use super::{Context, LayoutError};
-use crate::geometry::area::{area, polygon_area};
+use crate::geometry::area::{area, length, polygon_area, rings};
 use crate::geometry::overlay::{difference, intersection, oriented, shared_area};
+use crate::landbase::Slopes;
 use crate::model::{Finding, Unworked, UnworkedReason, Verdict, Zone, ZoneKind};
 use crate::units::hectares;
+
+/// What is narrower all along is not there but for the drawing.
+const HAIR_M: f64 = 0.05;
+
+fn mean_width_m(polygon: &Polygon) -> f64 {
+    2.0 * polygon_area(polygon) / rings(polygon).map(length).sum::<f64>()
+}
 
 /// A block divided into what is reserved, retained in bands, cleared for roads, and the parts to be cut.
 pub struct Ground<'n> {
@@ -21,12 +31,19 @@ pub struct Ground<'n> {
     /// Largest first is not promised: parts run from south to north, west to east.
     pub parts: Vec<Polygon>,
     pub unworked: Vec<Unworked>,
+    /// Where wood is skidded to.
+    pub access: Access,
+    pub slopes: &'n Slopes<'n>,
+    /// Of the parts: steeper than the night limit, or of unknown slope.
+    pub steep_by_night: Vec<Polygon>,
 }
 
 pub fn divide<'n>(
     context: Context<'_>,
     block: &MultiPolygon,
     mut zones: Zones<'n>,
+    access: Access,
+    slopes: &'n Slopes<'n>,
 ) -> Result<Ground<'n>, LayoutError> {
     let layout = &context.settings.layout;
     let gross_m2 = area(block);
@@ -38,8 +55,14 @@ pub fn divide<'n>(
     }
     let retained_bands = retain_bands(context, &net, &mut zones);
     let work = difference(&net, &retained_bands.0);
-    let clearing = intersection(&work, &zones.clearing);
-    let mut rest = difference(&work, &zones.clearing);
+    // A block drawn along a road's edge shares hairs with it: that is no road inside the block.
+    let enters = |road: &&Polygon| {
+        let inside = intersection(&work, std::slice::from_ref(*road));
+        inside.0.iter().any(|piece| mean_width_m(piece) > HAIR_M)
+    };
+    let roads: Vec<Polygon> = zones.clearing.iter().filter(enters).cloned().collect();
+    let clearing = intersection(&work, &roads);
+    let mut rest = difference(&work, &roads);
     let mut unworked = Vec::new();
     if layout.soft_ground == crate::model::SoftGround::Leave && !zones.soft.is_empty() {
         let left = intersection(&rest, &zones.soft);
@@ -50,8 +73,13 @@ pub fn divide<'n>(
             shape,
         }));
     }
+    let mut steep = steep::divide(context, slopes, rest);
+    unworked.append(&mut steep.unworked);
+    zones.findings.append(&mut steep.findings);
+    let mut steep_by_night = steep.night.0;
+    steep_by_night.extend(steep.unknown.0);
     let mut parts = Vec::new();
-    for shape in rest.0 {
+    for shape in steep.rest.0 {
         if polygon_area(&shape) < layout.sliver_m2 {
             unworked.push(Unworked {
                 part: 0,
@@ -80,6 +108,9 @@ pub fn divide<'n>(
         clearing,
         parts,
         unworked,
+        access,
+        slopes,
+        steep_by_night,
     })
 }
 

@@ -1,12 +1,12 @@
-//! Machine hours of a section: time per tree and per 5 ft advance. A first, plain model.
+//! What stands at a place, and the steps in which the machine moves.
 
 use geo::Coord;
 
 use crate::geometry::area::Bounds;
 use crate::geometry::buffer::Source;
 use crate::landbase::NearFeature;
-use crate::model::Production;
-use crate::units::{FOOT_M, hectares};
+use crate::model::{Feature, Production};
+use crate::units::FOOT_M;
 
 /// The machine moves in steps of 5 ft (common practice).
 pub const ADVANCE_M: f64 = 5.0 * FOOT_M;
@@ -26,51 +26,26 @@ impl<'a> Stands<'a> {
         Stands { stands, production }
     }
 
-    fn stems_per_ha(&self, place: Coord) -> Option<f64> {
-        let here = self.stands.iter().find(|(near, bounds)| {
-            let point = Bounds {
-                min: place,
-                max: place,
-            };
-            let polygon = matches!(near.source, Source::Polygons(_));
-            polygon
-                && near.feature.stems_per_ha.is_some()
-                && bounds.meets(&point)
-                && near.source.contains(place)
-        });
-        here.and_then(|(near, _)| near.feature.stems_per_ha)
-            .or(self.production.stems_per_ha)
-    }
-
-    /// Hours to cut `area_m2` at `place` while driving `driven_m`; None where no density is known.
-    pub fn hours(&self, place: Option<Coord>, area_m2: f64, driven_m: f64) -> Option<f64> {
-        let stems = self.stems_per_ha(place?)? * hectares(area_m2);
-        let seconds = stems * self.production.seconds_per_tree
-            + driven_m / ADVANCE_M * self.production.seconds_per_advance;
-        Some(seconds / 3600.0)
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// STANDARDS PR-03: 97 m3 per machine hour at 0.53 m3 a tree are 183.0 trees per hour.
-    #[test]
-    fn a_hectare_at_the_published_rate_takes_the_published_time() {
-        let production = Production {
-            stems_per_ha: Some(183.0),
-            ..Production::default()
+    /// Stems per hectare and mean tree volume at a place, as far as they are known.
+    pub fn trees(&self, place: Coord) -> (Option<f64>, Option<f64>) {
+        let point = Bounds {
+            min: place,
+            max: place,
         };
-        let stands = Stands::new(&[], &production);
-        let hours = stands
-            .hours(Some(Coord { x: 0.0, y: 0.0 }), 10_000.0, 0.0)
-            .unwrap();
-        assert!((hours - 1.0).abs() < 1e-3, "{hours}");
-        let unknown = Production::default();
-        assert_eq!(
-            Stands::new(&[], &unknown).hours(Some(Coord { x: 0.0, y: 0.0 }), 10_000.0, 0.0),
-            None
-        );
+        let here = |known: fn(&Feature) -> Option<f64>| {
+            self.stands
+                .iter()
+                .filter(|(near, bounds)| {
+                    known(near.feature).is_some()
+                        && matches!(near.source, Source::Polygons(_))
+                        && bounds.meets(&point)
+                })
+                .find(|(near, _)| near.source.contains(place))
+                .and_then(|(near, _)| known(near.feature))
+        };
+        (
+            here(|stand| stand.stems_per_ha).or(self.production.stems_per_ha),
+            here(|stand| stand.tree_m3).or(self.production.tree_m3),
+        )
     }
 }

@@ -1,18 +1,27 @@
 //! From one block and what lies near it to a layout: the stages in order, one file each, all in the block's local frame.
 
 mod boundary_pass;
+mod bunch_place;
+mod bunches;
 mod comb;
+mod cost;
 mod cover;
 mod doubts;
 mod effective;
+mod felled;
 mod ground;
+mod growth;
 mod hours;
 mod order;
 mod orientation;
 mod retention;
 mod road_clearing;
 mod sections;
+pub mod skidding;
+mod steep;
 mod strips;
+mod timing;
+mod travel;
 mod write_up;
 mod zones;
 
@@ -20,13 +29,15 @@ use geo::Coord;
 
 use crate::geometry::area::{Bounds, area};
 use crate::geometry::buffer::{BufferError, Engines};
+use crate::geometry::distance::SegmentIndex;
 use crate::geometry::frame::map_polygons;
-use crate::landbase::{Landbase, SlopeSource};
-use crate::model::{BlockPlan, Settings, SourceBlock};
+use crate::landbase::{Landbase, NearFeature, SlopeSource};
+use crate::model::{BlockPlan, LayerKind, Settings, SourceBlock};
 use crate::rulebook::Rulebook;
 
 pub use effective::{decided_by, effective};
 pub use hours::ADVANCE_M;
+pub use retention::share_left;
 
 /// What every stage may look at.
 #[derive(Clone, Copy)]
@@ -62,6 +73,32 @@ pub fn local_origin(block: &SourceBlock) -> Coord {
     }
 }
 
+/// Roads and landings near a block; the nearest of either farther off where a block has none near.
+fn access(
+    context: Context<'_>,
+    block: &SourceBlock,
+    origin: Coord,
+    near: &[NearFeature],
+) -> cost::Access {
+    let mut segments = Vec::new();
+    let mut landings = Vec::new();
+    for near in near {
+        match near.feature.kind {
+            LayerKind::Roads => segments.extend(near.source.segments(0)),
+            LayerKind::Landings => landings.push(near.source.bounds().middle()),
+            _ => {}
+        }
+    }
+    if segments.is_empty() && landings.is_empty() {
+        let middle = Bounds::of_polygons(&block.shape).middle();
+        let search_m = context.settings.layout.access_search_m;
+        if let Some((place, _)) = context.landbase.nearest_access(middle, search_m) {
+            landings.push(place - origin);
+        }
+    }
+    cost::Access::new(SegmentIndex::new(segments), landings)
+}
+
 /// Lays out one block. The plan's compliance rows are still empty and its status open: see [`crate::compliance`].
 ///
 /// # Errors
@@ -69,15 +106,22 @@ pub fn local_origin(block: &SourceBlock) -> Coord {
 pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, LayoutError> {
     let origin = local_origin(block);
     let shape = map_polygons(&block.shape, |c| c - origin);
-    let mut near = context
+    let bounds = Bounds::of_polygons(&block.shape);
+    let mut near = context.landbase.near(&bounds, origin);
+    let slopes = context
         .landbase
-        .near(&Bounds::of_polygons(&block.shape), origin);
-    let slopes = context.landbase.slopes(context.terrain, &near, origin);
+        .slopes(context.terrain, &bounds, &near, origin);
     for feature in &mut near {
         feature.follow(&slopes);
     }
     let zones = zones::draw(context, &shape, &near, &slopes)?;
-    let ground = ground::divide(context, &shape, zones)?;
+    let ground = ground::divide(
+        context,
+        &shape,
+        zones,
+        access(context, block, origin, &near),
+        &slopes,
+    )?;
     let clearing = road_clearing::lay(context, &ground, &near);
     let parts: Vec<strips::Part> = (1u32..)
         .zip(&ground.parts)

@@ -75,8 +75,9 @@ pub fn solve(context: Context<'_>, parts: &[Part], target_m2: f64) -> Solved {
         settle_phase(parts, &mut combs);
         // The phase moved the corridors, and slivers of them will not stand: solve again on what is left.
         let mut aim_m2 = target_m2;
+        let mut more = 1.01;
         let every = first.every;
-        for _ in 0..4 {
+        for _ in 0..12 {
             set_width(parts, &mut combs, every, bounds, aim_m2);
             let kept: f64 = parts
                 .iter()
@@ -87,7 +88,8 @@ pub fn solve(context: Context<'_>, parts: &[Part], target_m2: f64) -> Solved {
             if short_m2 <= 1e-6 {
                 break;
             }
-            aim_m2 += short_m2 * 1.01 + 0.01;
+            aim_m2 += short_m2 * more + 0.01;
+            more *= 1.5;
         }
     } else {
         settle_phase(parts, &mut combs);

@@ -13,18 +13,13 @@ use crate::landbase::NearFeature;
 pub struct Clearing {
     pub shape: MultiPolygon,
     pub lines: Vec<LineString>,
+    /// Roads beside and in the block, as far as its parts front on them: ways between strips that need no cutting.
+    pub ways: Vec<LineString>,
     pub beyond_reach: Vec<Polygon>,
 }
 
 pub fn lay(context: Context<'_>, ground: &Ground, near: &[NearFeature]) -> Clearing {
     let (engines, machine) = (context.engines, &context.settings.machine);
-    if ground.clearing.0.is_empty() {
-        return Clearing {
-            shape: MultiPolygon(vec![]),
-            lines: vec![],
-            beyond_reach: vec![],
-        };
-    }
     let centre_lines = near
         .iter()
         .filter(|near| near.is_open_road())
@@ -35,6 +30,19 @@ pub fn lay(context: Context<'_>, ground: &Ground, near: &[NearFeature]) -> Clear
             lines.0.clone()
         });
     let centre_lines = MultiLineString(centre_lines.collect());
+    let ways = joined(clip_lines(
+        &clip_lines(&centre_lines, &ground.zones.frontage, true),
+        &ground.zones.reserve,
+        false,
+    ));
+    if ground.clearing.0.is_empty() {
+        return Clearing {
+            shape: MultiPolygon(vec![]),
+            lines: vec![],
+            ways,
+            beyond_reach: vec![],
+        };
+    }
     // The machine may stand on the road just outside the block, but not in a reserve.
     let around = engines.plain(
         &Source::Polygons(ground.clearing.clone()),
@@ -60,6 +68,7 @@ pub fn lay(context: Context<'_>, ground: &Ground, near: &[NearFeature]) -> Clear
     Clearing {
         shape: reached.within,
         lines,
+        ways,
         beyond_reach: reached.beyond.0,
     }
 }

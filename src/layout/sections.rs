@@ -1,12 +1,12 @@
 //! Stretches of strips with one shift class, and why.
 
-use geo::{Coord, MultiLineString, MultiPolygon, Polygon};
+use geo::{MultiLineString, MultiPolygon, Polygon};
 
 use super::Context;
 use super::ground::Ground;
 use super::retention::{lie_down, stand_up};
 use super::strips::{Part, Piece};
-use crate::geometry::area::{Bounds, rings};
+use crate::geometry::area::Bounds;
 use crate::geometry::buffer::Source;
 use crate::geometry::distance::SegmentIndex;
 use crate::geometry::overlay::{intersection, oriented};
@@ -54,6 +54,7 @@ impl DayGround {
         push(DayReason::Brush, &ground.zones.brush);
         push(DayReason::SoftGround, &ground.zones.soft);
         push(DayReason::Hazard, &ground.zones.hazard);
+        push(DayReason::Steep, &ground.steep_by_night);
         DayGround { areas }
     }
 
@@ -216,22 +217,6 @@ pub fn of_piece(context: Context<'_>, ground: &DayGround, piece: &Piece) -> Vec<
     sections
         .filter(|section| !section.shape.0.is_empty())
         .collect()
-}
-
-/// Any corner of a shape, for looking up the stand it grows in.
-pub fn sample(shape: &MultiPolygon) -> Option<Coord> {
-    let polygon = shape.0.first()?;
-    let ring = rings(polygon).next()?;
-    let bounds = Bounds::of(&ring.0);
-    let middle = Coord {
-        x: (bounds.min.x + bounds.max.x) / 2.0,
-        y: (bounds.min.y + bounds.max.y) / 2.0,
-    };
-    if crate::geometry::distance::inside(middle, shape) {
-        Some(middle)
-    } else {
-        ring.0.first().copied()
-    }
 }
 
 #[cfg(test)]

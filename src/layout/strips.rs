@@ -5,15 +5,18 @@ use geo::{Coord, LineString, MultiPolygon, Polygon};
 use super::Context;
 use super::boundary_pass::Pass;
 use super::comb::Comb;
+use super::cost::Model;
 use super::cover;
 use super::ground::Ground;
+use super::hours::Stands;
 use super::orientation::{self, RoadSide};
 use crate::geometry::area::{Bounds, polygon_area};
 use crate::geometry::distance::point_segment;
 use crate::geometry::frame::Frame;
 use crate::geometry::overlay::{difference, intersection, union};
 use crate::geometry::sweep::{clip_slabs, upright};
-use crate::model::{Machine, SourceBlock};
+use crate::model::{Azimuth, AzimuthChoice, Machine, SourceBlock};
+use crate::units::HECTARE_M2;
 
 /// A part ready for its comb. Everything named `turned` is in `frame`.
 pub struct Part<'g> {
@@ -22,6 +25,7 @@ pub struct Part<'g> {
     pub pass: Pass,
     pub side: RoadSide,
     pub azimuth_deg: f64,
+    pub choice: AzimuthChoice,
     pub frame: Frame,
     pub turned_interior: MultiPolygon,
     /// Interior outside the road band: where corridors may stand.
@@ -59,8 +63,8 @@ impl<'g> Part<'g> {
         let wish = block
             .azimuth_deg
             .map_or(layout.azimuth, crate::model::Azimuth::Degrees);
-        let pitch_m = context.settings.machine.strip_width_m() + layout.corridor_min_m;
-        let azimuth_deg = orientation::choose(wish, shape, &pass.interior, side, pitch_m);
+        let choice = choose(context, ground, shape, &pass, side, wish);
+        let azimuth_deg = choice.azimuth_deg;
         let frame = Frame::new(azimuth_deg);
         let turned_interior = frame.enter_polygons(&pass.interior);
         let band = MultiPolygon(ground.zones.road_band.clone());
@@ -75,6 +79,7 @@ impl<'g> Part<'g> {
             shape,
             side,
             azimuth_deg,
+            choice,
             frame,
             turned_may_stand: difference(&turned_interior, &turned_road),
             turned_band: intersection(&turned_interior, &turned_road),
@@ -89,6 +94,45 @@ impl<'g> Part<'g> {
     pub fn has_interior(&self) -> bool {
         !self.turned_interior.0.is_empty()
     }
+}
+
+/// Trees taken for the choice of a direction where nobody says how many stand and how large they are: without wood
+/// to skid, turns alone would decide.
+const ASSUMED_STEMS_PER_HA: f64 = 500.0;
+const ASSUMED_TREE_M3: f64 = 0.3;
+
+fn choose(
+    context: Context<'_>,
+    ground: &Ground,
+    shape: &Polygon,
+    pass: &Pass,
+    side: RoadSide,
+    wish: Azimuth,
+) -> AzimuthChoice {
+    let settings = context.settings;
+    let stands = Stands::new(&ground.zones.stands, &settings.production);
+    let (stems_per_ha, tree_m3) = stands.trees(orientation::middle(shape));
+    let whole;
+    let worked = if pass.interior.0.is_empty() {
+        whole = MultiPolygon(vec![shape.clone()]);
+        &whole
+    } else {
+        &pass.interior
+    };
+    let gradient = |at: Coord| {
+        let gradient = ground.slopes.gradient(at)?;
+        Some((gradient.dz_dx, gradient.dz_dy))
+    };
+    let model = Model {
+        ground: worked,
+        access: &ground.access,
+        gradient: (ground.slopes.has_gradients()).then_some(&gradient),
+        production: &settings.production,
+        pitch_m: settings.machine.strip_width_m() + settings.layout.corridor_min_m,
+        stems_per_m2: stems_per_ha.unwrap_or(ASSUMED_STEMS_PER_HA) / HECTARE_M2,
+        tree_m3: tree_m3.unwrap_or(ASSUMED_TREE_M3),
+    };
+    orientation::choose(wish, shape, side, &model)
 }
 
 /// One piece to be cut, in the turned frame.
@@ -191,7 +235,7 @@ impl Pieces {
             return;
         }
         let machine = &context.settings.machine;
-        let (x, drives) = drive(part, machine, &shape, middle);
+        let (x, drives) = drive(part, machine, &shape, middle, mouth);
         let whole = MultiPolygon(vec![shape]);
         let reached =
             if drives.len() == 1 && within_reach(&whole.0[0], x, drives[0], machine.reach_m) {
@@ -236,7 +280,10 @@ fn drive(
     machine: &Machine,
     piece: &Polygon,
     slab_middle: f64,
+    gap: bool,
 ) -> (f64, Vec<[f64; 2]>) {
+    // Trees stand behind a gap: there the machine keeps to what it has cut, and reaches the corners beside it.
+    let own = gap.then(|| MultiPolygon(vec![piece.clone()]));
     let bounds = Bounds::of(&piece.exterior().0);
     let own_middle = (bounds.min.x + bounds.max.x) / 2.0;
     let quarter = (bounds.max.x - bounds.min.x) / 4.0;
@@ -250,9 +297,16 @@ fn drive(
         if (x - bounds.min.x).max(bounds.max.x - x) > machine.reach_m {
             continue;
         }
+        let keep_to = match &own {
+            Some(own) => upright(own, x),
+            None => vec![[bounds.min.y, bounds.max.y]],
+        };
         let stretches: Vec<[f64; 2]> = upright(&part.turned_drivable, x)
             .into_iter()
-            .map(|[low, high]| [low.max(bounds.min.y), high.min(bounds.max.y)])
+            .flat_map(|[low, high]| {
+                let within = keep_to.iter();
+                within.map(move |&[from, to]| [low.max(from), high.min(to)])
+            })
             .filter(|[low, high]| high - low > 1e-6)
             .collect();
         let driven: f64 = stretches.iter().map(|[low, high]| high - low).sum();

@@ -1,18 +1,22 @@
 //! Numbers, orders and writes up what the stages made, as a plan in the block's local frame.
 
-use geo::{Coord, Geometry, LineString, MultiPolygon, Polygon};
+use geo::{Coord, Geometry, LineString, MultiPolygon, Point, Polygon};
 
 use super::Context;
+use super::bunches;
 use super::ground::Ground;
-use super::hours::Stands;
-use super::order::Ways;
+use super::growth::Growth;
+use super::order::{self, Unit};
 use super::retention::{self, Solved};
 use super::road_clearing::Clearing;
 use super::sections::{self, DayGround};
+use super::skidding::{self, RoadEnd};
 use super::strips::{Part, Piece, upright_line};
-use crate::geometry::area::{area, length, polygon_area};
+use super::timing;
+use super::travel::{Leg, Network, Scratch};
+use crate::geometry::area::{Bounds, area, polygon_area};
 use crate::geometry::distance::inside;
-use crate::geometry::overlay::shared_area;
+use crate::geometry::overlay::{difference, shared_area, union};
 use crate::model::*;
 
 /// One drive through one piece, before it is numbered.
@@ -23,13 +27,27 @@ struct Drive {
     line: LineString,
 }
 
+/// A drive through a strip, whose order and heading are still open; its line runs from the road side up.
+struct PartUnit {
+    unit: Unit,
+    drive: Drive,
+}
+
+/// How a section is driven, and where its wood leaves the strip; a pass has no road end.
+struct Ways {
+    driven: Vec<LineString>,
+    road_end: Option<RoadEnd>,
+}
+
 struct WriteUp<'w> {
     context: Context<'w>,
-    stands: Stands<'w>,
     strips: Vec<Strip>,
     drives: Vec<Drive>,
+    units: Vec<PartUnit>,
     corridors: Vec<Corridor>,
     sections: Vec<Section>,
+    /// Of each section, in their order.
+    ways: Vec<Ways>,
     unworked: Vec<Unworked>,
     strips_count: u32,
 }
@@ -47,11 +65,12 @@ pub fn plan(
 ) -> BlockPlan {
     let mut work = WriteUp {
         context,
-        stands: Stands::new(&ground.zones.stands, &context.settings.production),
         strips: vec![],
         drives: vec![],
+        units: vec![],
         corridors: vec![],
         sections: vec![],
+        ways: vec![],
         unworked: ground.unworked.clone(),
         strips_count: 0,
     };
@@ -89,6 +108,7 @@ pub fn plan(
             part: part.number,
             shape: part.shape.clone(),
             azimuth_deg: part.azimuth_deg,
+            choice: part.choice,
             corridor_width_m: if pieces.corridors.is_empty() {
                 0.0
             } else {
@@ -98,8 +118,12 @@ pub fn plan(
             no_frontage: part.side.no_frontage,
         });
     }
-    let lines = work.ordered(ground, parts);
-    let findings = findings(ground, &notes, context);
+    let lines = work.ordered(ground, parts, &clearing.ways);
+    work.time(ground, &Bounds::of_polygons(&shape), &lines);
+    let (bunches, not_laid) = bunches::lay(context, ground, &lines, &work.strips, &work.sections);
+    let mut findings = findings(ground, &notes, context);
+    findings.extend(unreachable(&lines));
+    findings.extend(not_laid);
     let largest = notes
         .iter()
         .max_by(|a, b| polygon_area(&a.shape).total_cmp(&polygon_area(&b.shape)));
@@ -158,6 +182,11 @@ pub fn plan(
         strips_count: work.strips_count,
         day_hours: hours(ShiftClass::DayOnly),
         night_hours: hours(ShiftClass::NightSafe),
+        skid_hours: (work.sections.iter())
+            .map(|section| section.skid_hours)
+            .try_fold(0.0, |sum, hours| Some(sum + hours?)),
+        skid_m: skidding::mean_m(&work.sections),
+        bunches,
         scale: block.scale,
         geodesic_m2: block.geodesic_m2,
         zones: ground.zones.list.clone(),
@@ -195,6 +224,33 @@ fn findings(ground: &Ground, parts: &[PartNote], context: Context<'_>) -> Vec<Fi
     findings
 }
 
+/// Pieces that no way on open ground leads to from the piece before. A change of part may go by roads outside the block
+/// and is none of these.
+fn unreachable(lines: &[StripLine]) -> impl Iterator<Item = Finding> + '_ {
+    let cut_off = |pair: &&[StripLine]| {
+        pair[0].travel_to_next_m.is_none()
+            && pair[0].id.part == pair[1].id.part
+            && pair[1].id.part > 0
+    };
+    lines.windows(2).filter(cut_off).map(|pair| {
+        let to = &pair[1];
+        Finding {
+            rule_id: "reachable".to_owned(),
+            verdict: Verdict::Warn,
+            measured: None,
+            required: None,
+            unit: "m",
+            message: format!(
+                "part {}: no way on open ground leads to strip {}, piece {}, from the work before it; see in the field how the \
+                 machine gets there",
+                to.id.part, to.id.strip_no, to.id.piece
+            ),
+            source: "docs/algorithms.md, Order and travel".to_owned(),
+            shape: to.shape.0.first().map(|&c| Geometry::Point(Point(c))),
+        }
+    })
+}
+
 impl WriteUp<'_> {
     fn set_unworked(
         &mut self,
@@ -225,11 +281,11 @@ impl WriteUp<'_> {
         } else {
             DayReason::RoadClearing
         };
-        let mut driven = vec![0.0; shape.0.len()];
+        let mut driven: Vec<Vec<LineString>> = vec![vec![]; shape.0.len()];
         let mut drives = Vec::new();
         for line in lines {
             let owner = owner_of(line, shape);
-            driven[owner] += length(line);
+            driven[owner].push(line.clone());
             let id = PieceId {
                 part,
                 strip_no: 0,
@@ -242,7 +298,7 @@ impl WriteUp<'_> {
                 line: line.clone(),
             });
         }
-        for (index, polygon) in shape.0.iter().enumerate() {
+        for ((index, polygon), driven) in shape.0.iter().enumerate().zip(driven) {
             let id = PieceId {
                 part,
                 strip_no: 0,
@@ -252,6 +308,7 @@ impl WriteUp<'_> {
             self.strips.push(Strip {
                 id,
                 kind,
+                gap: false,
                 width_m,
                 shape: polygon.clone(),
             });
@@ -264,12 +321,16 @@ impl WriteUp<'_> {
                     ShiftClass::NightSafe
                 },
                 reasons: if day_only { vec![reason] } else { vec![] },
-                hours: self.stands.hours(
-                    sections::sample(&here),
-                    polygon_area(polygon),
-                    driven[index],
-                ),
+                hours: None,
+                trees: None,
+                volume_m3: None,
+                skid_m: None,
+                skid_hours: None,
                 shape: here,
+            });
+            self.ways.push(Ways {
+                driven,
+                road_end: None,
             });
         }
         self.drives.extend(drives);
@@ -333,24 +394,14 @@ impl WriteUp<'_> {
     }
 
     fn strip(&mut self, part: &Part, number: u32, run: &[&Piece], day: &DayGround) {
-        let inbound = number % 2 == 1;
         let bottom = |piece: &Piece| {
             crate::geometry::area::Bounds::of_polygons(&piece.shape)
                 .min
                 .y
         };
-        // Mouths open the gaps at the road: before the strip on the way in, after it on the way out.
+        // From the road up; gaps follow the strip to their left.
         let mut order: Vec<&Piece> = run.to_vec();
-        order.sort_by(|a, b| {
-            let along = bottom(a).total_cmp(&bottom(b));
-            if inbound {
-                b.mouth.cmp(&a.mouth).then(along)
-            } else {
-                a.mouth
-                    .cmp(&b.mouth)
-                    .then(if a.mouth { along } else { along.reverse() })
-            }
-        });
+        order.sort_by(|a, b| a.mouth.cmp(&b.mouth).then(bottom(a).total_cmp(&bottom(b))));
         for (piece_no, piece) in (1u32..).zip(order) {
             let id = PieceId {
                 part: part.number,
@@ -361,89 +412,200 @@ impl WriteUp<'_> {
                 self.strips.push(Strip {
                     id,
                     kind: StripKind::Interior,
+                    gap: piece.mouth,
                     width_m: piece.width_m,
                     shape: part.frame.leave_polygon(polygon),
                 });
             }
-            let going_in = inbound || piece.mouth;
-            let mut drives: Vec<[f64; 2]> = piece.drives.clone();
-            if !going_in {
-                drives.reverse();
-            }
-            for drive in drives {
-                let mut line = part.frame.leave_line(&upright_line(piece.x, drive));
-                if !going_in {
-                    line.0.reverse();
-                }
-                let heading = if going_in { Heading::In } else { Heading::Out };
-                self.drives.push(Drive {
-                    id,
-                    kind: StripKind::Interior,
-                    heading,
-                    line,
+            for &[low, high] in &piece.drives {
+                self.units.push(PartUnit {
+                    unit: Unit {
+                        leg: 0,
+                        strip: piece.strip,
+                        gap: piece.mouth,
+                        low,
+                        high,
+                    },
+                    drive: Drive {
+                        id,
+                        kind: StripKind::Interior,
+                        heading: Heading::In,
+                        line: part.frame.leave_line(&upright_line(piece.x, [low, high])),
+                    },
                 });
             }
             for (section_no, section) in (1u32..).zip(sections::of_piece(self.context, day, piece))
             {
                 let shape = part.frame.leave_polygons(&section.shape);
                 let stretch = &section.stretch;
-                let driven: f64 = piece
-                    .drives
-                    .iter()
-                    .map(|[low, high]| (high.min(stretch.high) - low.max(stretch.low)).max(0.0))
-                    .sum();
+                let driven = (piece.drives.iter())
+                    .map(|[low, high]| [low.max(stretch.low), high.min(stretch.high)])
+                    .filter(|[low, high]| low < high)
+                    .map(|drive| part.frame.leave_line(&upright_line(piece.x, drive)));
+                self.ways.push(Ways {
+                    driven: driven.collect(),
+                    road_end: road_end(part, piece),
+                });
                 self.sections.push(Section {
                     id,
                     section_no,
                     shift_class: stretch.class,
                     reasons: stretch.reasons.clone(),
-                    hours: self
-                        .stands
-                        .hours(sections::sample(&shape), area(&shape), driven),
+                    hours: None,
+                    trees: None,
+                    volume_m3: None,
+                    skid_m: None,
+                    skid_hours: None,
                     shape,
                 });
             }
         }
     }
 
+    /// Trees, hours and skidding of every section.
+    fn time(&mut self, ground: &Ground, block: &Bounds, lines: &[StripLine]) {
+        let production = &self.context.settings.production;
+        let growth = Growth::new(&ground.zones.stands, block, production);
+        let driven: Vec<&[LineString]> = self.ways.iter().map(|w| w.driven.as_slice()).collect();
+        let sections = &mut self.sections;
+        timing::fill(production, &growth, ground.slopes, &driven, lines, sections);
+        for (section, ways) in sections.iter_mut().zip(&self.ways) {
+            let access = &ground.access;
+            skidding::fill(production, access, &ways.driven, ways.road_end, section);
+        }
+    }
+
     /// Drives in working order: road clearing, then per part its boundary pass and its strips.
-    fn ordered(&mut self, ground: &Ground, parts: &[Part]) -> Vec<StripLine> {
+    fn ordered(&mut self, ground: &Ground, parts: &[Part], roads: &[LineString]) -> Vec<StripLine> {
         let mut drives = std::mem::take(&mut self.drives);
         drives.sort_by_key(|drive| (drive.id.part, drive.kind));
-        let mut all: Vec<Polygon> = ground.parts.clone();
-        all.extend(ground.clearing.0.iter().cloned());
-        let drivable = crate::geometry::overlay::difference(
-            &crate::geometry::overlay::union(&all),
-            &ground.zones.exclusion,
-        );
-        let passes: Vec<LineString> = parts
+        let mut units = std::mem::take(&mut self.units);
+        let mut legs: Vec<Leg> = drives
             .iter()
-            .flat_map(|part| part.pass.lines.iter().cloned())
-            .collect();
-        let ways = Ways::new(&drivable, &passes);
-        let ends: Vec<Option<(Coord, Coord)>> = drives
-            .iter()
-            .map(|drive| Some((*drive.line.0.first()?, *drive.line.0.last()?)))
-            .collect();
-        (0u32..)
-            .zip(drives)
-            .map(|(index, drive)| {
-                let here = ends[index as usize];
-                let next = ends.get(index as usize + 1).copied().flatten();
-                let travel_to_next_m = here
-                    .zip(next)
-                    .and_then(|((_, end), (start, _))| ways.travel_m(end, start));
-                StripLine {
-                    id: drive.id,
-                    kind: drive.kind,
-                    order: index + 1,
-                    heading: drive.heading,
-                    shape: drive.line,
-                    travel_to_next_m,
-                }
+            .map(|drive| Leg {
+                line: drive.line.clone(),
+                open: true,
             })
-            .collect()
+            .collect();
+        for unit in &mut units {
+            unit.unit.leg = legs.len();
+            legs.push(Leg {
+                line: unit.drive.line.clone(),
+                open: false,
+            });
+        }
+        legs.extend(roads.iter().map(|road| Leg {
+            line: road.clone(),
+            open: true,
+        }));
+        // What lies between a part and the road it fronts on is crossed too.
+        let mut all: Vec<Polygon> = ground.parts.clone();
+        all.extend(ground.zones.clearing.iter().cloned());
+        all.extend(ground.zones.frontage.iter().cloned());
+        let mut shut: Vec<Polygon> = ground.zones.exclusion.clone();
+        shut.extend(ground.zones.reserve.iter().cloned());
+        if ground.slopes.given() {
+            let beside = difference(&union(&ground.zones.frontage), &ground.zones.clearing);
+            let limit = self.context.settings.machine.max_slope;
+            shut.extend(ground.slopes.steeper_than(limit, &beside).0);
+        }
+        // The machine is wider than its track: standing trees are passed with half of its width between.
+        let mut standing = ground.retained_bands.clone();
+        let corridors = self.corridors.iter().map(|corridor| corridor.shape.clone());
+        standing.0.extend(corridors);
+        let open = difference(&union(&all), &shut);
+        let machine = &self.context.settings.machine;
+        let passed = (&standing, machine.half_width_m);
+        let join = |legs: &[Leg]| Network::new(legs, &open, passed, machine.strip_width_m());
+        let mut network = join(&legs);
+        // Every leg in order, with the end at which it begins.
+        let mut order: Vec<(usize, usize)> = Vec::with_capacity(legs.len());
+        let mut begun_anew = false;
+        for part in std::iter::once(0).chain(parts.iter().map(|part| part.number)) {
+            let own: Vec<Unit> = units
+                .iter()
+                .filter(|unit| unit.drive.id.part == part)
+                .map(|unit| unit.unit)
+                .collect();
+            // A pass around ground inside the part is reached once a strip leads to it.
+            let mut inner = vec![];
+            for leg in (0..drives.len()).filter(|&leg| drives[leg].id.part == part) {
+                let reached = |from: usize| network.may_reach(from, (leg, 0));
+                let cut_off = order.last().is_some_and(|&(before, _)| !reached(before));
+                if cut_off && own.iter().any(|unit| reached(unit.leg)) {
+                    inner.push(leg);
+                } else {
+                    order.push((leg, 0));
+                }
+            }
+            let from = order.last().map(|&(leg, begin)| (leg, 1 - begin));
+            let steps = order::order(&network, &own, from).into_iter();
+            let mut steps: Vec<(usize, usize)> = steps
+                .map(|step| (own[step.unit].leg, step.ends().0))
+                .collect();
+            for leg in inner {
+                let Some(led) = steps
+                    .iter()
+                    .position(|&(step, _)| network.may_reach(step, (leg, 0)))
+                else {
+                    continue;
+                };
+                let (step, begin) = steps[led];
+                if let Some(ring) = network.ring_from(leg, (step, 1 - begin)) {
+                    legs[leg].line = ring.clone();
+                    drives[leg].line = ring;
+                    begun_anew = true;
+                }
+                steps.insert(led + 1, (leg, 0));
+            }
+            order.extend(steps);
+        }
+        if begun_anew {
+            network = join(&legs);
+        }
+        let unit_drives = units.into_iter().map(|unit| unit.drive);
+        let mut drives: Vec<Option<Drive>> =
+            drives.into_iter().chain(unit_drives).map(Some).collect();
+        let mut lines = Vec::with_capacity(order.len());
+        let mut scratch = Scratch::default();
+        let mut cut = vec![false; legs.len()];
+        for (at, &(leg, begin)) in order.iter().enumerate() {
+            let Some(mut drive) = drives[leg].take() else {
+                continue;
+            };
+            cut[leg] = true;
+            if begin == 1 {
+                drive.line.0.reverse();
+                drive.heading = Heading::Out;
+            }
+            let way = order
+                .get(at + 1)
+                .and_then(|&next| network.way(&mut scratch, &cut, (leg, 1 - begin), next));
+            lines.push(StripLine {
+                id: drive.id,
+                kind: drive.kind,
+                order: at as u32 + 1,
+                heading: drive.heading,
+                cross_slope: ground.slopes.mean_across(&drive.line),
+                shape: drive.line,
+                travel_to_next_m: way.as_ref().map(|way| way.length_m),
+                travel: way.map(|way| way.path),
+            });
+        }
+        lines
     }
+}
+
+/// Where wood of a piece leaves its strip: the lower end of what is driven there.
+fn road_end(part: &Part, piece: &Piece) -> Option<RoadEnd> {
+    let low = piece.drives.iter().map(|drive| drive[0]);
+    let y = low.min_by(f64::total_cmp)?;
+    let at = part.frame.leave(Coord { x: piece.x, y });
+    let up = part.frame.leave(Coord {
+        x: piece.x,
+        y: y + 1.0,
+    }) - at;
+    Some(RoadEnd { at, up })
 }
 
 /// The polygon that a line runs in; the first one for a line that runs beside them all.

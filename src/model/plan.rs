@@ -113,6 +113,8 @@ pub struct PieceId {
 pub struct Strip {
     pub id: PieceId,
     pub kind: StripKind,
+    /// True: ground between two strips, cut because nothing may or need stand there.
+    pub gap: bool,
     pub width_m: f64,
     pub shape: Polygon,
 }
@@ -147,6 +149,10 @@ pub struct StripLine {
     /// Travel that cuts nothing, from the end of this line to the start of the next; None after the last, and where no
     /// way inside the net area was found.
     pub travel_to_next_m: Option<f64>,
+    /// Mean slope across the track, rise over run; None where no slope is known along it.
+    pub cross_slope: Option<f64>,
+    /// The way of that travel, from the end of this line to the start of the next.
+    pub travel: Option<LineString>,
 }
 
 #[derive(Clone, Debug)]
@@ -183,6 +189,8 @@ pub enum DayReason {
     Brush,
     SoftGround,
     Hazard,
+    /// Steeper than the night limit, or of unknown slope where slopes are asked for.
+    Steep,
     RoadClearing,
     ShortStretch,
 }
@@ -196,6 +204,7 @@ impl DayReason {
             DayReason::Brush => "brush",
             DayReason::SoftGround => "soft_ground",
             DayReason::Hazard => "hazard",
+            DayReason::Steep => "steep",
             DayReason::RoadClearing => "road_clearing",
             DayReason::ShortStretch => "short_stretch",
         }
@@ -211,6 +220,52 @@ pub struct Section {
     pub shape: MultiPolygon,
     /// Machine hours; None where no stand says how many trees stand there.
     pub hours: Option<f64>,
+    /// Trees felled; None as for hours.
+    pub trees: Option<f64>,
+    /// Volume felled, m3; None where nobody says how large the trees are.
+    pub volume_m3: Option<f64>,
+    /// The wood's mean way to the road or landing, m.
+    pub skid_m: Option<f64>,
+    pub skid_hours: Option<f64>,
+}
+
+/// Where a bunch lies.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Placement {
+    /// Left of an inbound strip, reaching over the strip cut before.
+    Left,
+    /// In the strip itself, on the right for choice.
+    InStrip,
+    /// On the outer side of a road clearing.
+    OuterSide,
+    /// Against a boundary or protected edge.
+    AgainstEdge,
+}
+
+impl Placement {
+    pub fn key(self) -> &'static str {
+        match self {
+            Placement::Left => "left",
+            Placement::InStrip => "in_strip",
+            Placement::OuterSide => "outer_side",
+            Placement::AgainstEdge => "against_edge",
+        }
+    }
+}
+
+/// A pile of felled trees made for one skidder load.
+#[derive(Clone, Debug)]
+pub struct Bunch {
+    pub id: PieceId,
+    /// From 1 along the piece, in the order of work.
+    pub bunch_no: u32,
+    pub shift_class: ShiftClass,
+    pub volume_m3: f64,
+    pub trees: f64,
+    pub placement: Placement,
+    /// From the butts to the tops.
+    pub shape: LineString,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
@@ -220,6 +275,8 @@ pub enum UnworkedReason {
     BeyondReach,
     SoftGround,
     MachineExclusion,
+    /// Steeper than the machine may go.
+    TooSteep,
 }
 
 impl UnworkedReason {
@@ -229,6 +286,7 @@ impl UnworkedReason {
             UnworkedReason::BeyondReach => "beyond_reach",
             UnworkedReason::SoftGround => "soft_ground",
             UnworkedReason::MachineExclusion => "machine_exclusion",
+            UnworkedReason::TooSteep => "too_steep",
         }
     }
 }
@@ -240,12 +298,45 @@ pub struct Unworked {
     pub shape: Polygon,
 }
 
+/// Hours that depend on the direction; felling itself takes the same whichever way the strips run.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+pub struct Costs {
+    pub driving_h: f64,
+    pub turning_h: f64,
+    /// Travel between strips that cuts nothing.
+    pub moving_h: f64,
+    pub skidding_h: f64,
+    /// What the slope across the track adds.
+    pub cross_slope_h: f64,
+}
+
+impl Costs {
+    pub fn total_h(&self) -> f64 {
+        self.driving_h + self.turning_h + self.moving_h + self.skidding_h + self.cross_slope_h
+    }
+}
+
+/// Why the strips run the way they do: what other directions would cost.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+pub struct AzimuthChoice {
+    pub azimuth_deg: f64,
+    /// Square to the road, or away from the access.
+    pub square_deg: f64,
+    pub long_side_deg: f64,
+    pub chosen: Costs,
+    pub square: Costs,
+    pub long_side: Costs,
+    /// How many directions were costed.
+    pub evaluations: u32,
+}
+
 /// A part of the net area and how it was laid out.
 #[derive(Clone, Debug)]
 pub struct PartNote {
     pub part: u32,
     pub shape: Polygon,
     pub azimuth_deg: f64,
+    pub choice: AzimuthChoice,
     pub corridor_width_m: f64,
     pub strips: u32,
     /// True when the part has no road frontage.
@@ -341,6 +432,10 @@ pub struct BlockPlan {
     pub strips_count: u32,
     pub day_hours: Option<f64>,
     pub night_hours: Option<f64>,
+    /// Skidder hours, and the wood's mean way by volume.
+    pub skid_hours: Option<f64>,
+    pub skid_m: Option<f64>,
+    pub bunches: Vec<Bunch>,
     pub scale: f64,
     pub geodesic_m2: f64,
     pub zones: Vec<Zone>,
@@ -354,4 +449,12 @@ pub struct BlockPlan {
     pub findings: Vec<Finding>,
     pub compliance: Vec<ComplianceRow>,
     pub rungs: RungCount,
+}
+
+impl BlockPlan {
+    /// Volume felled, m3; None where it is not known of every section.
+    pub fn volume_m3(&self) -> Option<f64> {
+        let mut volumes = self.sections.iter().map(|section| section.volume_m3);
+        volumes.try_fold(0.0, |sum, volume_m3| Some(sum + volume_m3?))
+    }
 }

@@ -19,8 +19,11 @@ pub struct Machine {
     pub reach_m: f64,
     /// Kept in hand on each side (common practice: 1 ft).
     pub reach_margin_m: f64,
-    /// Largest slope as rise over run.
+    /// Largest slope as rise over run: steeper ground is not entered. Default 40 %, STANDARDS SF-02 (tracked machines).
+    /// The maker's limit and local rules come first.
     pub max_slope: f64,
+    /// Steeper ground is worked by day only. Default 35 %, STANDARDS SF-01 (the skidder that follows).
+    pub night_slope: f64,
     /// Half the width the machine needs to pass.
     pub half_width_m: f64,
 }
@@ -31,6 +34,7 @@ impl Default for Machine {
             reach_m: 8.7,
             reach_margin_m: FOOT_M,
             max_slope: 0.40,
+            night_slope: 0.35,
             half_width_m: 1.75,
         }
     }
@@ -40,6 +44,15 @@ impl Machine {
     /// Half of a strip: reach less margin.
     pub fn half_strip_m(&self) -> f64 {
         self.reach_m - self.reach_margin_m
+    }
+    /// Where the largest slope is written.
+    pub fn max_slope_source(&self) -> &'static str {
+        if self.max_slope == Machine::default().max_slope {
+            "WorkSafeBC OHS Regulation s.26.16, tracked machines (SF-02, read in a secondary document); the machine \
+             maker's limit and local rules come first"
+        } else {
+            "machine.max_slope of the project file; the machine maker's limit and local rules come first"
+        }
     }
     /// Strip width W = 2 x (reach - margin).
     pub fn strip_width_m(&self) -> f64 {
@@ -51,7 +64,7 @@ impl Machine {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Azimuth {
-    /// Fewest strips among directions within 30 degrees of square to the road.
+    /// Least machine and skidding time.
     #[default]
     Auto,
     SquareToRoad,
@@ -122,23 +135,102 @@ impl Default for LayoutSettings {
     }
 }
 
-/// Times and stand figures used for hours. See docs/algorithms.md for the sources of the defaults.
+/// How much crown the trees carry: heavy limby trees make smaller bunches (common practice).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Limbiness {
+    Light,
+    #[default]
+    Medium,
+    Heavy,
+}
+
+impl Limbiness {
+    /// Share of the skidder's payload that one bunch holds; settings of ours, no published figure was read.
+    pub fn bunch_share(self) -> f64 {
+        match self {
+            Limbiness::Light => 1.0,
+            Limbiness::Medium => 0.85,
+            Limbiness::Heavy => 0.7,
+        }
+    }
+}
+
+/// Times, loads and stand figures used for hours. See docs/algorithms.md for the sources of the defaults; where none is
+/// named, no published figure was read and the user should set their own.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Production {
-    /// Standing trees per hectare where no stand layer says so; None leaves hours empty.
+    /// Standing trees per hectare where no stand layer says so; None leaves hours and bunches empty.
     pub stems_per_ha: Option<f64>,
+    /// Mean tree volume in m3 where no stand layer says so; None leaves bunches empty.
+    pub tree_m3: Option<f64>,
     /// Machine seconds per tree. Default 19.67: STANDARDS PR-03, from 97 m3/PMH0 at 0.53 m3.
     pub seconds_per_tree: f64,
+    /// Share of the time per tree added for each unit of slope beyond `steep_from`. Default 2.114, from PR-03: 26.14 s on
+    /// 18-27 degrees against 19.67 s on 11-18 degrees, at the tangents of the middles of both classes.
+    pub steep_factor: f64,
+    /// Slope (rise over run) from which trees take longer. Default tan 14.5 degrees, the middle of PR-01's class.
+    pub steep_from: f64,
+    /// Share of the time per tree added for each unit of slope across the track.
+    pub cross_slope_factor: f64,
     /// Seconds per 5 ft advance (setting of the user, no published figure read).
     pub seconds_per_advance: f64,
+    /// Seconds to lay one bunch down and square it up.
+    pub seconds_per_bunch: f64,
+    /// Seconds to turn into the next strip.
+    pub seconds_per_turn: f64,
+    /// Travel of the felling machine that cuts nothing, metres per minute.
+    pub travel_m_per_min: f64,
+    /// What the skidder's grapple takes at once, m3.
+    pub payload_m3: f64,
+    /// Length from butts to tops at which a bunch is drawn and given room (setting of the user, no published figure read).
+    pub bunch_length_m: f64,
+    pub limbiness: Limbiness,
+    pub skid_loaded_m_per_min: f64,
+    pub skid_empty_m_per_min: f64,
+    /// Seconds of the skidder to take up and put down one load.
+    pub seconds_per_load: f64,
 }
 
 impl Default for Production {
     fn default() -> Production {
         Production {
             stems_per_ha: None,
+            tree_m3: None,
             seconds_per_tree: 19.67,
+            steep_factor: 2.114,
+            steep_from: 0.2586,
+            cross_slope_factor: 1.0,
             seconds_per_advance: 4.0,
+            seconds_per_bunch: 10.0,
+            seconds_per_turn: 60.0,
+            travel_m_per_min: 50.0,
+            payload_m3: 4.0,
+            bunch_length_m: 18.0,
+            limbiness: Limbiness::Medium,
+            skid_loaded_m_per_min: 80.0,
+            skid_empty_m_per_min: 110.0,
+            seconds_per_load: 60.0,
         }
+    }
+}
+
+impl Production {
+    /// Volume of one bunch, m3.
+    pub fn bunch_m3(&self) -> f64 {
+        self.payload_m3 * self.limbiness.bunch_share()
+    }
+
+    /// Skidder seconds to bring one m3 over `distance_m` along the ground, one way.
+    pub fn skid_seconds_per_m3(&self, distance_m: f64) -> f64 {
+        let minutes =
+            distance_m / self.skid_loaded_m_per_min + distance_m / self.skid_empty_m_per_min;
+        (minutes * 60.0 + self.seconds_per_load) / self.bunch_m3()
+    }
+
+    /// Machine seconds per tree on ground of this slope, driven with this slope across the track (rise over run).
+    pub fn tree_seconds(&self, slope: f64, across: f64) -> f64 {
+        let steep = self.steep_factor * (slope - self.steep_from).max(0.0);
+        self.seconds_per_tree * (1.0 + steep + self.cross_slope_factor * across.abs())
     }
 }

@@ -12,6 +12,7 @@ use gdal::{Dataset, DriverManager};
 use gdal_sys::{CPLErr, OGRErr, OGRFieldType, OGRwkbByteOrder, OGRwkbGeometryType};
 
 use super::OutputError;
+use super::gpkg_index::{NODE, Packed};
 
 /// The date GDAL stores as `last_change`: fixed, so that the same input gives the same bytes.
 const FIXED_DATE: &CStr = c"1970-01-01T00:00:00.000Z";
@@ -67,6 +68,15 @@ struct Table {
     definition: gdal_sys::OGRFeatureDefnH,
     def: &'static LayerDef,
     rows: u64,
+    index: Option<Index>,
+}
+
+/// A spatial index that we fill instead of GDAL.
+struct Index {
+    table: String,
+    /// The trigger that would fill it, to be put back.
+    trigger: String,
+    packed: Packed,
 }
 
 /// An open GeoPackage. Rows go to disk in the order given.
@@ -82,12 +92,12 @@ pub(super) struct GeoPackage {
 // a time uses it; `&mut self` on every method sees to that.
 unsafe impl Send for GeoPackage {}
 
-/// While it lives, GDAL on this thread stores a fixed date, leaves syncing to the end, and prints nothing.
-struct Quiet;
+/// While it lives, GDAL on this thread stores a fixed date and leaves syncing to the end.
+struct FixedDate;
 
-impl Quiet {
-    fn new() -> Quiet {
-        // SAFETY: constant, NUL-terminated strings; the handler is GDAL's own.
+impl FixedDate {
+    fn new() -> FixedDate {
+        // SAFETY: constant, NUL-terminated strings.
         unsafe {
             gdal_sys::CPLSetThreadLocalConfigOption(
                 c"OGR_CURRENT_DATE".as_ptr(),
@@ -98,6 +108,31 @@ impl Quiet {
                 c"OGR_SQLITE_SYNCHRONOUS".as_ptr(),
                 c"OFF".as_ptr(),
             );
+        }
+        FixedDate
+    }
+}
+
+impl Drop for FixedDate {
+    fn drop(&mut self) {
+        // SAFETY: undoes what `new` did on this thread; a null value removes an option.
+        unsafe {
+            gdal_sys::CPLSetThreadLocalConfigOption(c"OGR_CURRENT_DATE".as_ptr(), ptr::null());
+            gdal_sys::CPLSetThreadLocalConfigOption(
+                c"OGR_SQLITE_SYNCHRONOUS".as_ptr(),
+                ptr::null(),
+            );
+        }
+    }
+}
+
+/// While it lives, GDAL on this thread prints nothing.
+struct Quiet;
+
+impl Quiet {
+    fn new() -> Quiet {
+        // SAFETY: the handler is GDAL's own.
+        unsafe {
             gdal_sys::CPLPushErrorHandler(Some(gdal_sys::CPLQuietErrorHandler));
             gdal_sys::CPLErrorReset();
         }
@@ -107,15 +142,8 @@ impl Quiet {
 
 impl Drop for Quiet {
     fn drop(&mut self) {
-        // SAFETY: undoes what `new` did on this thread; a null value removes an option.
-        unsafe {
-            gdal_sys::CPLPopErrorHandler();
-            gdal_sys::CPLSetThreadLocalConfigOption(c"OGR_CURRENT_DATE".as_ptr(), ptr::null());
-            gdal_sys::CPLSetThreadLocalConfigOption(
-                c"OGR_SQLITE_SYNCHRONOUS".as_ptr(),
-                ptr::null(),
-            );
-        }
+        // SAFETY: undoes what `new` did on this thread.
+        unsafe { gdal_sys::CPLPopErrorHandler() };
     }
 }
 
@@ -157,7 +185,7 @@ impl GeoPackage {
             .ok_or_else(|| OutputError::PathNotText {
                 path: path.to_owned(),
             })?;
-        let _quiet = Quiet::new();
+        let (_date, _quiet) = (FixedDate::new(), Quiet::new());
         let options = [c"VERSION=1.3".to_owned()];
         let list = option_list(&options);
         // SAFETY: the driver handle is valid, name and list are NUL-terminated and outlive the call; the list is only
@@ -189,7 +217,82 @@ impl GeoPackage {
             let table = package.create_table(handle, srs, def)?;
             package.tables.push(table);
         }
+        let indexes: Vec<Option<Index>> = layers
+            .iter()
+            .map(|def| package.take_index(def.name))
+            .collect::<Result<_, _>>()?;
+        for (table, index) in package.tables.iter_mut().zip(indexes) {
+            table.index = index;
+        }
         Ok(package)
+    }
+
+    /// Takes the filling of a layer's spatial index from GDAL, where it has made one by now of the form we know.
+    fn take_index(&self, layer: &str) -> Result<Option<Index>, OutputError> {
+        let table = format!("rtree_{layer}_geom");
+        let trigger = self.ask(&format!(
+            "SELECT sql FROM sqlite_master WHERE type = 'trigger' AND name = '{table}_insert'"
+        ))?;
+        let (Some(trigger), true) = (trigger, self.is_empty_index(&table)?) else {
+            return Ok(None);
+        };
+        self.execute(&format!("DROP TRIGGER \"{table}_insert\""))?;
+        Ok(Some(Index {
+            table,
+            trigger,
+            packed: Packed::default(),
+        }))
+    }
+
+    fn is_empty_index(&self, table: &str) -> Result<bool, OutputError> {
+        let exists = self.ask(&format!(
+            "SELECT name FROM sqlite_master WHERE name = '{table}_node'"
+        ))?;
+        if exists.is_none() {
+            return Ok(false);
+        }
+        let size = self.ask(&format!("SELECT length(data) FROM \"{table}_node\""))?;
+        Ok(size == Some(NODE.to_string()))
+    }
+
+    fn execute(&self, sql: &str) -> Result<(), OutputError> {
+        self.ask(sql).map(|_| ())
+    }
+
+    /// The first value of the first row that a statement gives.
+    fn ask(&self, sql: &str) -> Result<Option<String>, OutputError> {
+        let place = || "spatial index".to_owned();
+        let (Some(dataset), Ok(sql)) = (&self.dataset, CString::new(sql)) else {
+            return Ok(None);
+        };
+        let _quiet = Quiet::new();
+        // SAFETY: a valid dataset and a NUL-terminated string; the result set is released before the dataset, and what
+        // is read from it is copied.
+        unsafe {
+            let dataset = dataset.c_dataset();
+            let rows = gdal_sys::GDALDatasetExecuteSQL(
+                dataset,
+                sql.as_ptr(),
+                ptr::null_mut(),
+                ptr::null(),
+            );
+            if gdal_sys::CPLGetLastErrorType() >= CPLErr::CE_Failure {
+                let error = self.error(place());
+                gdal_sys::GDALDatasetReleaseResultSet(dataset, rows);
+                return Err(error);
+            }
+            if rows.is_null() {
+                return Ok(None);
+            }
+            let feature = gdal_sys::OGR_L_GetNextFeature(rows);
+            let value = (!feature.is_null()).then(|| {
+                let text = gdal_sys::OGR_F_GetFieldAsString(feature, 0);
+                CStr::from_ptr(text).to_string_lossy().into_owned()
+            });
+            gdal_sys::OGR_F_Destroy(feature);
+            gdal_sys::GDALDatasetReleaseResultSet(dataset, rows);
+            Ok(value)
+        }
     }
 
     fn create_table(
@@ -255,6 +358,7 @@ impl GeoPackage {
             definition: unsafe { gdal_sys::OGR_L_GetLayerDefn(layer) },
             def,
             rows: 0,
+            index: None,
         })
     }
 
@@ -285,6 +389,7 @@ impl GeoPackage {
             definition,
             def,
             rows,
+            ..
         } = self.tables[table];
         debug_assert_eq!(values.len(), def.fields.len(), "layer {}", def.name);
         // SAFETY: handles belong to the open dataset; the feature takes the geometry over and is destroyed below.
@@ -299,6 +404,10 @@ impl GeoPackage {
             };
             let written =
                 placed && gdal_sys::OGR_L_CreateFeature(layer, feature) == OGRErr::OGRERR_NONE;
+            if let (true, Some(index)) = (written, &mut self.tables[table].index) {
+                let fid = gdal_sys::OGR_F_GetFID(feature);
+                index.packed.row(fid.unsigned_abs(), bounds(feature));
+            }
             gdal_sys::OGR_F_Destroy(feature);
             written
         };
@@ -308,13 +417,41 @@ impl GeoPackage {
         self.tables[table].rows += 1;
         self.in_transaction += 1;
         if self.in_transaction >= ROWS_PER_TRANSACTION {
+            self.write_nodes()?;
             self.transact(false)?;
             self.in_transaction = 0;
         }
         Ok(())
     }
 
+    fn write_nodes(&mut self) -> Result<(), OutputError> {
+        let ready: Vec<String> = self
+            .tables
+            .iter_mut()
+            .filter_map(|table| table.index.as_mut())
+            .filter_map(|index| index.packed.ready(&index.table))
+            .collect();
+        ready.iter().try_for_each(|sql| self.execute(sql))
+    }
+
+    /// Ends the spatial indexes and gives their filling back to GDAL.
+    fn finish_indexes(&mut self) -> Result<(), OutputError> {
+        self.write_nodes()?;
+        for table in 0..self.tables.len() {
+            let (layer, rows) = (self.tables[table].def.name, self.tables[table].rows);
+            let Some(index) = self.tables[table].index.take() else {
+                continue;
+            };
+            for sql in index.packed.finish(&index.table, layer, rows) {
+                self.execute(&sql)?;
+            }
+            self.execute(&index.trigger)?;
+        }
+        Ok(())
+    }
+
     fn transact(&mut self, start: bool) -> Result<(), OutputError> {
+        let _date = FixedDate::new();
         let Some(dataset) = &self.dataset else {
             return Ok(());
         };
@@ -338,10 +475,12 @@ impl GeoPackage {
     /// # Errors
     /// What GDAL says while doing so.
     pub fn close(mut self) -> Result<(), OutputError> {
-        let _quiet = Quiet::new();
-        if self.in_transaction > 0 {
-            self.transact(false)?;
+        let (_date, _quiet) = (FixedDate::new(), Quiet::new());
+        if self.in_transaction == 0 {
+            self.transact(true)?;
         }
+        self.finish_indexes()?;
+        self.transact(false)?;
         let Some(dataset) = self.dataset.take() else {
             return Ok(());
         };
@@ -359,7 +498,7 @@ impl GeoPackage {
 impl Drop for GeoPackage {
     fn drop(&mut self) {
         // GDAL writes on closing and may complain about an unfinished transaction; the file is thrown away anyway.
-        let _quiet = Quiet::new();
+        let (_date, _quiet) = (FixedDate::new(), Quiet::new());
         self.dataset = None;
     }
 }
@@ -391,6 +530,27 @@ unsafe fn set_field(
             gdal_sys::OGR_F_SetFieldNull(feature, index);
         },
     }
+}
+
+/// West, east, south, north of a row; None where it has no place.
+///
+/// # Safety
+/// `feature` is valid.
+unsafe fn bounds(feature: gdal_sys::OGRFeatureH) -> Option<[f64; 4]> {
+    let mut envelope = gdal_sys::OGREnvelope {
+        MinX: 0.0,
+        MaxX: 0.0,
+        MinY: 0.0,
+        MaxY: 0.0,
+    };
+    unsafe {
+        let geometry = gdal_sys::OGR_F_GetGeometryRef(feature);
+        if geometry.is_null() || gdal_sys::OGR_G_IsEmpty(geometry) != 0 {
+            return None;
+        }
+        gdal_sys::OGR_G_GetEnvelope(geometry, &mut envelope);
+    }
+    Some([envelope.MinX, envelope.MaxX, envelope.MinY, envelope.MaxY])
 }
 
 /// # Safety

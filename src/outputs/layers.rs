@@ -4,6 +4,7 @@ use geo::{Area, MultiPolygon, Polygon};
 
 use super::OutputError;
 use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
+use crate::geometry::frame::azimuth_deg;
 use crate::geometry::wkb;
 use crate::model::{BlockPlan, Finding, PieceId, Zone, ZoneKind};
 use crate::units::hectares;
@@ -18,9 +19,11 @@ const STRIP_LINES: usize = 4;
 const CORRIDORS: usize = 5;
 const SECTIONS: usize = 6;
 const UNWORKED: usize = 7;
+const BUNCHES: usize = 8;
 const FINDINGS: usize = 9;
+const TRAVEL: usize = 10;
 
-/// In file order. Layer `bunches` stays empty in this version.
+/// In file order.
 pub(super) const LAYERS: &[LayerDef] = &[
     LayerDef {
         name: "blocks",
@@ -45,6 +48,9 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("grid_scale", Number),
             ("geodesic_ha", Number),
             ("portfolio", Text),
+            ("volume_m3", Number),
+            ("skid_m", Number),
+            ("skid_hours", Number),
         ],
     },
     LayerDef {
@@ -65,7 +71,17 @@ pub(super) const LAYERS: &[LayerDef] = &[
         name: "net_area",
         geometry: GeometryKind::MultiPolygon,
         description: "Block minus reserves, one row per part",
-        fields: &[("block_id", Text), ("part", Whole)],
+        fields: &[
+            ("block_id", Text),
+            ("part", Whole),
+            ("azimuth", Number),
+            ("cost_h", Number),
+            ("square_azimuth", Number),
+            ("square_cost_h", Number),
+            ("long_side_azimuth", Number),
+            ("long_side_cost_h", Number),
+            ("azimuths_costed", Whole),
+        ],
     },
     LayerDef {
         name: "strips",
@@ -79,6 +95,7 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("kind", Text),
             ("width_m", Number),
             ("area_ha", Number),
+            ("gap", Whole),
         ],
     },
     LayerDef {
@@ -95,6 +112,7 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("heading", Text),
             ("length_m", Number),
             ("travel_to_next_m", Number),
+            ("cross_slope", Number),
         ],
     },
     LayerDef {
@@ -123,6 +141,10 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("reasons", Text),
             ("area_ha", Number),
             ("hours", Number),
+            ("trees", Number),
+            ("volume_m3", Number),
+            ("skid_m", Number),
+            ("skid_hours", Number),
         ],
     },
     LayerDef {
@@ -139,15 +161,16 @@ pub(super) const LAYERS: &[LayerDef] = &[
     LayerDef {
         name: "bunches",
         geometry: GeometryKind::Line,
-        description: "Piles of felled trees, butt to top; filled by a later version",
+        description: "Piles of felled trees, from butt to top",
         fields: &[
             ("block_id", Text),
             ("part", Whole),
             ("strip_no", Whole),
+            ("piece", Whole),
             ("bunch_no", Whole),
             ("shift_class", Text),
             ("volume_m3", Number),
-            ("trees", Whole),
+            ("trees", Number),
             ("azimuth", Number),
             ("placement", Text),
         ],
@@ -167,10 +190,20 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("source", Text),
         ],
     },
+    LayerDef {
+        name: "travel",
+        geometry: GeometryKind::Line,
+        description: "Ways of the felling machine on which nothing is cut",
+        fields: &[
+            ("block_id", Text),
+            ("after_order", Whole),
+            ("length_m", Number),
+        ],
+    },
 ];
 
 /// The attributes of layer `blocks`, in its order; the same go into `blocks.csv`.
-pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 18] {
+pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 21] {
     let ha = |area_m2| Value::Number(hectares(area_m2));
     let books = &plan.books;
     [
@@ -192,6 +225,9 @@ pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 18] {
         Value::Number(plan.scale),
         ha(plan.geodesic_m2),
         Value::Text(plan.portfolio.as_deref().unwrap_or_default()),
+        Value::Maybe(plan.volume_m3()),
+        Value::Maybe(plan.skid_m),
+        Value::Maybe(plan.skid_hours),
     ]
 }
 
@@ -263,7 +299,17 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
         package.row(
             NET_AREA,
             Some(&wkb::write_multi_polygon(&shape, origin)),
-            &[block, Value::Whole(part.part)],
+            &[
+                block,
+                Value::Whole(part.part),
+                Value::Number(part.azimuth_deg),
+                Value::Number(part.choice.chosen.total_h()),
+                Value::Number(part.choice.square_deg),
+                Value::Number(part.choice.square.total_h()),
+                Value::Number(part.choice.long_side_deg),
+                Value::Number(part.choice.long_side.total_h()),
+                Value::Whole(part.choice.evaluations),
+            ],
         )?;
     }
     for strip in &plan.strips {
@@ -279,6 +325,7 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
                 Value::Text(strip.kind.key()),
                 Value::Number(strip.width_m),
                 area_ha(&strip.shape),
+                Value::Whole(u32::from(strip.gap)),
             ],
         )?;
     }
@@ -309,7 +356,33 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
             ],
         )?;
     }
+    write_bunches(package, plan)?;
     write_findings(package, block_id, &plan.findings, origin)
+}
+
+fn write_bunches(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputError> {
+    for bunch in &plan.bunches {
+        let [id, part, strip_no, piece] = piece_values(&plan.id, bunch.id);
+        let ends = bunch.shape.0.first().zip(bunch.shape.0.last());
+        let azimuth = ends.map(|(butt, top)| azimuth_deg(*top - *butt));
+        package.row(
+            BUNCHES,
+            Some(&wkb::write_line(&bunch.shape, plan.origin)),
+            &[
+                id,
+                part,
+                strip_no,
+                piece,
+                Value::Whole(bunch.bunch_no),
+                Value::Text(bunch.shift_class.key()),
+                Value::Number(bunch.volume_m3),
+                Value::Number(bunch.trees),
+                Value::Maybe(azimuth),
+                Value::Text(bunch.placement.key()),
+            ],
+        )?;
+    }
+    Ok(())
 }
 
 /// Writes findings of one block, or of what stands for several.
@@ -363,13 +436,35 @@ fn write_lines(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputE
                 Value::Text(line.heading.key()),
                 Value::Number(length_m),
                 Value::Maybe(line.travel_to_next_m),
+                Value::Maybe(line.cross_slope),
+            ],
+        )?;
+    }
+    for line in &plan.lines {
+        // Where the next line begins where this one ends there is no way to draw.
+        let Some((way, length_m)) = line
+            .travel
+            .as_ref()
+            .zip(line.travel_to_next_m)
+            .filter(|(_, length_m)| *length_m > 0.0)
+        else {
+            continue;
+        };
+        package.row(
+            TRAVEL,
+            Some(&wkb::write_line(way, plan.origin)),
+            &[
+                Value::Text(&plan.id),
+                Value::Whole(line.order),
+                Value::Number(length_m),
             ],
         )?;
     }
     Ok(())
 }
 
-/// A section of several polygons gives as many rows with the same numbers, its hours shared out by area.
+/// A section of several polygons gives as many rows with the same numbers, its hours, trees and volume shared out by
+/// area.
 fn write_sections(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputError> {
     let mut reasons = String::new();
     for section in &plan.sections {
@@ -388,6 +483,7 @@ fn write_sections(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
             } else {
                 shape.unsigned_area() / whole_m2
             };
+            let shared = |value: Option<f64>| Value::Maybe(value.map(|value| value * share));
             package.row(
                 SECTIONS,
                 Some(&wkb::write_polygon(shape, plan.origin)),
@@ -400,7 +496,11 @@ fn write_sections(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
                     Value::Text(section.shift_class.key()),
                     Value::Text(&reasons),
                     area_ha(shape),
-                    Value::Maybe(section.hours.map(|hours| hours * share)),
+                    shared(section.hours),
+                    shared(section.trees),
+                    shared(section.volume_m3),
+                    Value::Maybe(section.skid_m),
+                    shared(section.skid_hours),
                 ],
             )?;
         }

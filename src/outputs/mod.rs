@@ -6,6 +6,7 @@
 mod cells;
 mod error;
 mod gpkg;
+mod gpkg_index;
 mod layers;
 pub mod map;
 mod names;

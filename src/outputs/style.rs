@@ -113,7 +113,7 @@ pub const DEFS: &str = r##"<style>
 text{font-family:system-ui,"Segoe UI","Noto Sans","DejaVu Sans",Arial,sans-serif;fill:#252525;font-size:11.5px}
 .h{font-weight:700;font-size:12.5px}.e{text-anchor:end}.c{text-anchor:middle}.s{font-size:10.5px}
 .n{font-size:10px;font-weight:700;text-anchor:middle;paint-order:stroke;stroke:#ffffff;stroke-width:2.5px;stroke-linejoin:round}
-.l{fill:none;stroke:#252525;stroke-width:.7}.f{stroke-width:.3}.a{stroke-dasharray:4 2}.t{fill:#252525}
+.l{fill:none;stroke:#252525;stroke-width:.7}.f{stroke-width:.3}.b{fill:none;stroke:#D55E00;stroke-width:.4}.a{stroke-dasharray:4 2}.t{fill:#252525}
 </style>
 <defs>
 <pattern id="h-day" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate({hatch})"><path d="M0 3h6" stroke="#252525" stroke-opacity=".65" stroke-width=".9"/></pattern>

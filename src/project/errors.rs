@@ -110,6 +110,10 @@ pub enum Reason {
     WrongCrs(String),
     #[error("`{key}` is empty")]
     Empty { key: String },
+    #[error("`{key}` is a list of values")]
+    ListOfValues { key: String },
+    #[error("the lists make more than {most} combinations")]
+    TooManyCombinations { most: usize },
     #[error("{0}")]
     WrongRule(String),
     #[error("the preset can't be used: {0}")]
@@ -141,6 +145,8 @@ impl Reason {
             Reason::NoSource { .. } => "missing-source",
             Reason::WrongCrs(_) => "wrong-crs",
             Reason::Empty { .. } => "empty-value",
+            Reason::ListOfValues { .. } => "list-of-values",
+            Reason::TooManyCombinations { .. } => "too-many-combinations",
             Reason::WrongRule(_) => "wrong-rule",
         }
     }
@@ -213,6 +219,11 @@ impl Reason {
                     .to_owned()
             }
             Reason::Empty { .. } => "give a value or remove the key".to_owned(),
+            Reason::ListOfValues { .. } => {
+                "write one value; lists are for `blockwright layout PROJECT --compare`, which tries each of them"
+                    .to_owned()
+            }
+            Reason::TooManyCombinations { .. } => "shorten the lists".to_owned(),
             Reason::WrongRule(_) => {
                 "correct this line; docs/rulebook.md has the format".to_owned()
             }

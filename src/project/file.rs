@@ -239,6 +239,8 @@ pub struct MachineTable {
     pub reach_margin: Given<Length>,
     /// Largest slope, rise over run.
     pub max_slope: Given<Share>,
+    /// Steeper ground is worked by day only.
+    pub night_slope: Given<Share>,
     /// Half the width the machine needs to pass.
     pub half_width: Given<Length>,
 }
@@ -284,10 +286,37 @@ pub struct LayoutTable {
 pub struct ProductionTable {
     /// Trees per hectare where no stand says so.
     pub stems_per_ha: Given<f64>,
+    /// Mean tree volume in m3 where no stand says so.
+    pub tree_m3: Given<f64>,
     /// Machine seconds per tree.
     pub seconds_per_tree: Given<f64>,
+    /// Share of the time per tree added for each unit of slope beyond `steep_from`.
+    pub steep_factor: Given<f64>,
+    /// Slope from which trees take longer.
+    pub steep_from: Given<Share>,
+    /// Share of the time per tree added for each unit of slope across the track.
+    pub cross_slope_factor: Given<f64>,
     /// Machine seconds per advance of 5 ft.
     pub seconds_per_advance: Given<f64>,
+    /// Seconds to lay one bunch down.
+    pub seconds_per_bunch: Given<f64>,
+    /// Seconds to turn into the next strip.
+    pub seconds_per_turn: Given<f64>,
+    /// Travel of the felling machine that cuts nothing.
+    pub travel_m_per_min: Given<f64>,
+    /// What the skidder's grapple takes at once.
+    pub payload_m3: Given<f64>,
+    /// Length from butts to tops at which a bunch is drawn and given room.
+    pub bunch_length: Given<Length>,
+    /// How much crown the trees carry.
+    #[schemars(extend("enum" = ["light", "medium", "heavy"]))]
+    pub limbiness: Given<String>,
+    /// Speed of the loaded skidder.
+    pub skid_loaded_m_per_min: Given<f64>,
+    /// Speed of the empty skidder.
+    pub skid_empty_m_per_min: Given<f64>,
+    /// Skidder seconds to take up and put down one load.
+    pub seconds_per_load: Given<f64>,
 }
 
 impl<'de> Deserialize<'de> for LayersTable {

@@ -8,15 +8,12 @@ use crate::rulebook::spanned::Spanned;
 use super::file::{AttributeItem, AttributeText, LayerTable};
 use super::plain_file::{Found, beside, look, why_not_plain};
 use super::resolve::{Context, crs};
-use super::settings::MOST_STEMS_PER_HA;
+use super::settings::{MOST_STEMS_PER_HA, MOST_TREE_M3};
 use super::{Attribute, AttributeSource, LayerSource, ProjectError, Reason, SlopeUnit, Whose};
 use crate::model::LayerKind;
 use crate::rulebook::toml_text::{did_you_mean, nearest};
 use crate::rulebook::values::{Constant, Length, Written};
 use crate::rulebook::{RULED_KINDS, Rulebook};
-
-/// Beyond this mean tree volume a unit is wrong.
-const MOST_TREE_M3: f64 = 100.0;
 
 pub struct Resolver<'a> {
     pub context: &'a Context<'a>,

@@ -1,6 +1,7 @@
 //! The project file: which layers play which role, and the settings in force.
 
 mod block_rules;
+mod choices;
 mod errors;
 mod figures;
 mod file;
@@ -17,6 +18,7 @@ mod terrain;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
+pub use choices::{Choice, MOST_COMBINATIONS, load_choices};
 pub use errors::{ProjectError, Reason, Whose};
 pub(crate) use plain_file::why_not_plain;
 pub use schema::project_schema;
@@ -127,12 +129,17 @@ pub enum AttributeSource {
 /// When the file can't be read, is not valid (unknown key or role, wrong unit, value out of range ...), or a source is
 /// missing or is no plain file. The message names file, line, column and remedy; nothing else has been opened.
 pub fn load(path: &Path) -> Result<Project, ProjectError> {
-    let text = plain_file::text(path).map_err(|why| ProjectError {
+    let text = plain_file::text(path).map_err(|why| unreadable(path, why))?;
+    choices::refuse_lists(&text, path)?;
+    read(&text, &text, path, true)
+}
+
+fn unreadable(path: &Path, why: String) -> ProjectError {
+    ProjectError {
         path: path.to_owned(),
         place: None,
         reason: Box::new(Reason::Unreadable(why)),
-    })?;
-    read(&text, path, true)
+    }
 }
 
 /// Reads the text of a project file; `path` says where it stands or would stand. Layers are not looked for; a rulebook
@@ -141,10 +148,17 @@ pub fn load(path: &Path) -> Result<Project, ProjectError> {
 /// # Errors
 /// As [`load`], but for missing layers.
 pub fn parse(text: &str, path: &Path) -> Result<Project, ProjectError> {
-    read(text, path, false)
+    choices::refuse_lists(text, path)?;
+    read(text, text, path, false)
 }
 
-fn read(text: &str, path: &Path, look_for_files: bool) -> Result<Project, ProjectError> {
+/// Reads `text`; messages show `written`, which differs from it in no byte's place but may in blanks.
+fn read(
+    text: &str,
+    written: &str,
+    path: &Path,
+    look_for_files: bool,
+) -> Result<Project, ProjectError> {
     let file = toml_text::read(text).map_err(|(fault, span)| {
         // A table that is missing altogether has no line to point at.
         let whole_file =
@@ -152,9 +166,9 @@ fn read(text: &str, path: &Path, look_for_files: bool) -> Result<Project, Projec
         let span = span.filter(|_| !whole_file);
         ProjectError {
             path: path.to_owned(),
-            place: span.map(|span| Place::of(text, span)),
+            place: span.map(|span| Place::of(written, span)),
             reason: Box::new(Reason::Toml(fault)),
         }
     })?;
-    resolve::resolve(file, text, path, look_for_files)
+    resolve::resolve(file, written, path, look_for_files)
 }

@@ -105,9 +105,6 @@ pub fn resolve(
     let terrain = (file.layers.terrain.as_ref())
         .map(|table| terrain::resolve(&context, table, look_for_files))
         .transpose()?;
-    if terrain.is_some() {
-        warnings.push(later_version("terrain"));
-    }
     let stem = || path.file_stem().map(|stem| stem.to_string_lossy().into());
     Ok(Project {
         path: path.to_owned(),
@@ -121,12 +118,6 @@ pub fn resolve(
         rules_file,
         warnings,
     })
-}
-
-fn later_version(role: &str) -> String {
-    format!(
-        "[layers.{role}] is checked but not used: slopes are read by a later version, so nothing in the layout depends on them"
-    )
 }
 
 fn role_names() -> Vec<String> {

@@ -3,8 +3,9 @@
 use std::borrow::Cow;
 
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
-use serde_json::{Map, Value};
+use serde_json::{Map, Value, json};
 
+use super::choices::LISTED;
 use super::figures::{CitedTable, FigureText, ShareOr};
 use super::file::*;
 use crate::model::LayerKind;
@@ -14,7 +15,31 @@ use crate::rulebook::values::Share;
 
 /// The JSON schema (draft 2020-12) of a project file.
 pub fn project_schema() -> Value {
-    schema_of::<ProjectFile>("Project file of blockwright")
+    let mut schema = schema_of::<ProjectFile>("Project file of blockwright");
+    for (section, keys) in LISTED {
+        let path = schema["properties"][section]["$ref"].as_str();
+        let pointer = path.unwrap_or_default().trim_start_matches('#').to_owned();
+        let Some(table) = schema.pointer_mut(&pointer) else {
+            continue;
+        };
+        for key in keys {
+            or_a_list(&mut table["properties"][key]);
+        }
+    }
+    schema
+}
+
+/// Lets a list stand where one value may, for `layout --compare`.
+fn or_a_list(property: &mut Value) {
+    let mut one = property.take();
+    let description = one["description"].take();
+    if let Some(one) = one.as_object_mut() {
+        one.shift_remove("description");
+    }
+    *property = json!({
+        "description": description,
+        "anyOf": [one, { "type": "array", "items": one, "minItems": 1 }]
+    });
 }
 
 impl JsonSchema for LayersTable {

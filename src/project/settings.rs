@@ -5,12 +5,14 @@ use crate::rulebook::spanned::Spanned;
 use super::file::{LayoutTable, MachineTable, ProductionTable};
 use super::resolve::Context;
 use super::{ProjectError, Reason};
-use crate::model::{Azimuth, LayoutSettings, Machine, Production, Settings, SoftGround};
+use crate::model::{Azimuth, LayoutSettings, Limbiness, Machine, Production, Settings, SoftGround};
 use crate::rulebook::values::{Direction, Length, Share, Written};
 use crate::units::Percent;
 
 /// Beyond this a unit is wrong, whatever the stand.
 pub const MOST_STEMS_PER_HA: f64 = 100_000.0;
+/// Beyond this mean tree volume a unit is wrong.
+pub const MOST_TREE_M3: f64 = 100.0;
 
 /// Longest reach to one side; no tracked felling machine reaches further.
 const MOST_REACH_M: f64 = 30.0;
@@ -117,7 +119,23 @@ fn machine(context: &Context<'_>, table: &MachineTable) -> Result<Machine, Proje
         &mut machine.half_width_m,
     )?;
     if let Some(written) = &table.max_slope {
-        machine.max_slope = slope(context, written)?;
+        machine.max_slope = slope(context, "max_slope", written)?;
+        // A lower limit for the machine holds by night too.
+        machine.night_slope = machine.night_slope.min(machine.max_slope);
+    }
+    if let Some(written) = &table.night_slope {
+        machine.night_slope = slope(context, "night_slope", written)?;
+        if machine.night_slope > machine.max_slope {
+            let reason = Reason::Contradiction {
+                message: format!(
+                    "`night_slope` ({}) is more than `max_slope` ({})",
+                    Percent(machine.night_slope),
+                    Percent(machine.max_slope)
+                ),
+                remedy: "ground that is not entered by day is not entered by night".to_owned(),
+            };
+            return Err(context.error(written.span(), reason));
+        }
     }
     if machine.half_strip_m() < machine.half_width_m {
         let written = [&table.reach, &table.reach_margin, &table.half_width];
@@ -136,9 +154,9 @@ fn machine(context: &Context<'_>, table: &MachineTable) -> Result<Machine, Proje
     Ok(machine)
 }
 
-fn slope(context: &Context<'_>, written: &Spanned<Share>) -> Result<f64, ProjectError> {
+fn slope(context: &Context<'_>, key: &str, written: &Spanned<Share>) -> Result<f64, ProjectError> {
     let out_of_range = |value: String| Reason::OutOfRange {
-        key: "max_slope".to_owned(),
+        key: key.to_owned(),
         value,
         lowest: "1 %".to_owned(),
         highest: "100 %".to_owned(),
@@ -148,7 +166,7 @@ fn slope(context: &Context<'_>, written: &Spanned<Share>) -> Result<f64, Project
         Ok(value) => out_of_range(Percent(value).to_string()),
         Err(crate::units::UnitError::ShareOutOfRange(text)) => out_of_range(text),
         Err(_) => Reason::NotA {
-            key: "max_slope".to_owned(),
+            key: key.to_owned(),
             value: written.get_ref().0.to_string(),
             wanted: "a slope such as \"40 %\" or 0.40 (rise over run)",
         },
@@ -329,7 +347,7 @@ fn azimuth(context: &Context<'_>, written: &Spanned<Direction>) -> Result<Azimut
 }
 
 fn production(context: &Context<'_>, table: &ProductionTable) -> Result<Production, ProjectError> {
-    let number = |key: &str, written: &Spanned<f64>, lowest: f64, highest: f64| {
+    let number = |key: &str, written: &Spanned<f64>, (lowest, highest): (f64, f64)| {
         let value = *written.get_ref();
         if (lowest..=highest).contains(&value) {
             return Ok(value);
@@ -344,13 +362,112 @@ fn production(context: &Context<'_>, table: &ProductionTable) -> Result<Producti
     };
     let mut production = Production::default();
     if let Some(written) = &table.stems_per_ha {
-        production.stems_per_ha = Some(number("stems_per_ha", written, 0.0, MOST_STEMS_PER_HA)?);
+        let range = (0.0, MOST_STEMS_PER_HA);
+        production.stems_per_ha = Some(number("stems_per_ha", written, range)?);
     }
-    if let Some(written) = &table.seconds_per_tree {
-        production.seconds_per_tree = number("seconds_per_tree", written, 0.1, 3600.0)?;
+    if let Some(written) = &table.tree_m3 {
+        production.tree_m3 = Some(number("tree_m3", written, (0.0, MOST_TREE_M3))?);
     }
-    if let Some(written) = &table.seconds_per_advance {
-        production.seconds_per_advance = number("seconds_per_advance", written, 0.0, 3600.0)?;
+    const SECONDS: (f64, f64) = (0.0, 3600.0);
+    const SPEED: (f64, f64) = (1.0, 1000.0);
+    const FACTOR: (f64, f64) = (0.0, 100.0);
+    let numbers = [
+        (
+            "seconds_per_tree",
+            &table.seconds_per_tree,
+            (0.1, 3600.0),
+            &mut production.seconds_per_tree,
+        ),
+        (
+            "steep_factor",
+            &table.steep_factor,
+            FACTOR,
+            &mut production.steep_factor,
+        ),
+        (
+            "cross_slope_factor",
+            &table.cross_slope_factor,
+            FACTOR,
+            &mut production.cross_slope_factor,
+        ),
+        (
+            "seconds_per_advance",
+            &table.seconds_per_advance,
+            SECONDS,
+            &mut production.seconds_per_advance,
+        ),
+        (
+            "seconds_per_bunch",
+            &table.seconds_per_bunch,
+            SECONDS,
+            &mut production.seconds_per_bunch,
+        ),
+        (
+            "seconds_per_turn",
+            &table.seconds_per_turn,
+            SECONDS,
+            &mut production.seconds_per_turn,
+        ),
+        (
+            "travel_m_per_min",
+            &table.travel_m_per_min,
+            SPEED,
+            &mut production.travel_m_per_min,
+        ),
+        (
+            "payload_m3",
+            &table.payload_m3,
+            (0.1, 50.0),
+            &mut production.payload_m3,
+        ),
+        (
+            "skid_loaded_m_per_min",
+            &table.skid_loaded_m_per_min,
+            SPEED,
+            &mut production.skid_loaded_m_per_min,
+        ),
+        (
+            "skid_empty_m_per_min",
+            &table.skid_empty_m_per_min,
+            SPEED,
+            &mut production.skid_empty_m_per_min,
+        ),
+        (
+            "seconds_per_load",
+            &table.seconds_per_load,
+            SECONDS,
+            &mut production.seconds_per_load,
+        ),
+    ];
+    for (key, written, range, slot) in numbers {
+        if let Some(written) = written {
+            *slot = number(key, written, range)?;
+        }
+    }
+    length(
+        context,
+        "bunch_length",
+        &table.bunch_length,
+        (1.0, 80.0),
+        &mut production.bunch_length_m,
+    )?;
+    if let Some(written) = &table.steep_from {
+        production.steep_from = context.fraction("steep_from", written)?;
+    }
+    if let Some(written) = &table.limbiness {
+        production.limbiness = match written.get_ref().as_str() {
+            "light" => Limbiness::Light,
+            "medium" => Limbiness::Medium,
+            "heavy" => Limbiness::Heavy,
+            other => {
+                let reason = Reason::UnknownChoice {
+                    key: "limbiness".to_owned(),
+                    value: other.to_owned(),
+                    valid: ["light", "medium", "heavy"].map(str::to_owned).to_vec(),
+                };
+                return Err(context.error(written.span(), reason));
+            }
+        };
     }
     Ok(production)
 }

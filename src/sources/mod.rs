@@ -11,6 +11,7 @@ mod hash;
 mod layer;
 mod open;
 pub mod terrain;
+pub mod tracks;
 mod zone;
 
 pub use classes::{ClassFound, ClassReport};

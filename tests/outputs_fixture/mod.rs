@@ -54,6 +54,9 @@ fn empty(id: &str) -> BlockPlan {
         strips_count: 0,
         day_hours: None,
         night_hours: None,
+        skid_hours: None,
+        skid_m: None,
+        bunches: vec![],
         scale: 0.9998,
         geodesic_m2: 0.0,
         zones: vec![],
@@ -89,6 +92,8 @@ pub fn small(id: &str) -> BlockPlan {
     plan.corridor_width_m = Some(4.0);
     plan.strips_count = 2;
     plan.day_hours = Some(0.5);
+    plan.skid_m = Some(55.0);
+    plan.skid_hours = Some(0.25);
     plan.geodesic_m2 = 4001.6;
     plan.zones = vec![
         zone(
@@ -108,6 +113,7 @@ pub fn small(id: &str) -> BlockPlan {
         part: 1,
         shape: rect(0.0, 0.0, 40.0, 90.0),
         azimuth_deg: 0.0,
+        choice: Default::default(),
         corridor_width_m: 4.0,
         strips: 2,
         no_frontage: false,
@@ -117,6 +123,7 @@ pub fn small(id: &str) -> BlockPlan {
         plan.strips.push(Strip {
             id: piece(strip_no),
             kind: StripKind::Interior,
+            gap: false,
             width_m: 16.7904,
             shape: shape.clone(),
         });
@@ -131,6 +138,8 @@ pub fn small(id: &str) -> BlockPlan {
             order: strip_no,
             heading,
             shape: LineString::from(vec![(x + 9.0, from), (x + 9.0, to)]),
+            cross_slope: (strip_no == 1).then_some(0.075),
+            travel: None,
             travel_to_next_m: (strip_no == 1).then_some(22.0),
         });
         plan.sections.push(Section {
@@ -156,6 +165,10 @@ pub fn small(id: &str) -> BlockPlan {
                 multi(shape)
             },
             hours: (strip_no == 1).then_some(0.3),
+            trees: (strip_no == 1).then_some(90.0),
+            volume_m3: (strip_no == 1).then_some(36.0),
+            skid_m: Some(45.0),
+            skid_hours: (strip_no == 1).then_some(0.15),
         });
     }
     plan.corridors = vec![Corridor {
@@ -279,6 +292,7 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
         part: 1,
         shape: outline.clone(),
         azimuth_deg: 0.0,
+        choice: Default::default(),
         corridor_width_m: 4.0,
         strips,
         no_frontage: false,
@@ -298,6 +312,7 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
         plan.strips.push(Strip {
             id,
             kind: StripKind::BoundaryPass,
+            gap: false,
             width_m: 16.8,
             shape: shape.clone(),
         });
@@ -308,6 +323,10 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             reasons: vec![DayReason::BoundaryPass],
             shape: multi(shape),
             hours: None,
+            trees: None,
+            volume_m3: None,
+            skid_m: None,
+            skid_hours: None,
         });
     }
     plan.lines.push(StripLine {
@@ -328,6 +347,8 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             (width + 20.0, 250.0),
             (width - 6.0, 5.0),
         ]),
+        cross_slope: None,
+        travel: None,
         travel_to_next_m: None,
     });
     for strip_no in 1..=strips {
@@ -343,6 +364,7 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             plan.strips.push(Strip {
                 id,
                 kind: StripKind::Interior,
+                gap: false,
                 width_m: 16.8,
                 shape,
             });
@@ -360,6 +382,8 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             order,
             heading,
             shape: LineString::from(vec![(middle, from), (middle, to)]),
+            cross_slope: None,
+            travel: None,
             travel_to_next_m: Some(12.0),
         });
         let day = cut(x0, back - 60.0, x1, back);
@@ -370,6 +394,10 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             reasons: vec![DayReason::NearReserve],
             shape: MultiPolygon(day),
             hours: Some(0.2),
+            trees: None,
+            volume_m3: None,
+            skid_m: None,
+            skid_hours: None,
         });
         plan.sections.push(Section {
             id,
@@ -378,6 +406,10 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             reasons: vec![],
             shape: MultiPolygon(cut(x0, 0.0, x1, back - 60.0)),
             hours: Some(0.8),
+            trees: None,
+            volume_m3: None,
+            skid_m: None,
+            skid_hours: None,
         });
         for (number, shape) in cut(x1, 41.72, x0 + pitch, back).into_iter().enumerate() {
             plan.corridors.push(Corridor {

@@ -18,6 +18,7 @@ const MOST_MARKERS: usize = 40;
 pub struct Marks {
     pub lines: bool,
     pub around: bool,
+    pub bunches: bool,
     pub findings: bool,
 }
 
@@ -28,6 +29,15 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> M
     scale_bar(&mut furniture, view, words, &mut room);
     north_arrow(&mut furniture, view, words, &mut room);
     let mut marks = Marks::default();
+    let mut bunches = PathData::default();
+    for bunch in &plan.bunches {
+        view.line(&mut bunches, &bunch.shape);
+    }
+    // On a large block bunches would be a grey veil over all else.
+    marks.bunches = !bunches.is_empty() && !view.is_crowded();
+    if marks.bunches {
+        svg.push_str(&format!("<path class=\"b\" d=\"{}\"/>\n", bunches.0));
+    }
     let mut lines = PathData::default();
     let mut around = PathData::default();
     for line in &plan.lines {

@@ -177,6 +177,15 @@ pub fn side(
             legend_text(svg, area, y, word);
         }
     }
+    if marks.bunches {
+        y += ROW;
+        svg.push_str(&format!(
+            "<path class=\"b\" d=\"M{} {}l8-9m1 9l8-9m1 9l8-9\"/>",
+            px(area.x),
+            px(y)
+        ));
+        legend_text(svg, area, y, words.legend_bunch);
+    }
     if marks.findings {
         y += ROW + 1.0;
         svg.push_str(&marks::marker(

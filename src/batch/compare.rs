@@ -1,0 +1,180 @@
+//! Plain what-if: the blocks of one reading laid out under several settings, summed up and written nowhere.
+
+use rayon::prelude::*;
+use serde::Serialize;
+
+use super::{BatchError, CHUNK, Progress, choose, lay_out_one, season};
+use crate::compliance::Season;
+use crate::engines::ENGINES;
+use crate::landbase::{Landbase, SlopeSource};
+use crate::layout::{self, Context, share_left};
+use crate::model::{BlockPlan, Books, SourceBlock, Verdict};
+use crate::project::{Choice, Project};
+use crate::sources::{self, Batch};
+
+/// What came out under one combination of settings, over all blocks.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Compared {
+    /// Blocks laid out.
+    pub blocks: u64,
+    /// Blocks and other features that could not be used.
+    pub set_aside: u64,
+    pub strips: u64,
+    /// Share left standing, as the rules count it; None without blocks.
+    pub retention_share: Option<f64>,
+    /// None where a block's hours are not known; so are the following.
+    pub day_hours: Option<f64>,
+    pub night_hours: Option<f64>,
+    /// The wood's mean way, by volume, or by area where the volume of a block is not known.
+    pub skid_m: Option<f64>,
+    pub skid_hours: Option<f64>,
+    /// Rules that are not met, each block and portfolio counted.
+    pub fails: u64,
+}
+
+/// Lays out the blocks once for each choice. Layers are read once: choices differ in `[machine]` and `[layout]` only.
+///
+/// # Errors
+/// As [`super::run`], but for outputs.
+pub fn compare(
+    choices: &[Choice],
+    only: &[String],
+    jobs: Option<usize>,
+    progress: Progress,
+) -> Result<Vec<Compared>, BatchError> {
+    let Some(first) = choices.first() else {
+        return Ok(vec![]);
+    };
+    let jobs = jobs.unwrap_or(0);
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(jobs)
+        .build()
+        .map_err(|source| BatchError::Threads { jobs, source })?;
+    progress.say("reading layers");
+    let batch = sources::read(&first.project)?;
+    let terrain = sources::terrain(&first.project, &batch.crs)?;
+    let terrain = terrain.as_ref().map(|terrain| terrain as &dyn SlopeSource);
+    let chosen = choose(&batch.blocks, only)?;
+    let hook = std::panic::take_hook();
+    std::panic::set_hook(Box::new(|_| {}));
+    let compared = choices
+        .iter()
+        .enumerate()
+        .map(|(number, choice)| {
+            progress.say(&format!("combination {} of {}", number + 1, choices.len()));
+            pool.install(|| lay_out_all(&choice.project, &batch, terrain, &chosen))
+        })
+        .collect();
+    std::panic::set_hook(hook);
+    Ok(compared)
+}
+
+fn lay_out_all(
+    project: &Project,
+    batch: &Batch,
+    terrain: Option<&dyn SlopeSource>,
+    chosen: &[&SourceBlock],
+) -> Compared {
+    let rules = &project.rules;
+    let settings = layout::effective(&project.settings, rules);
+    let landbase = Landbase::new(&batch.features, rules, &settings.layout);
+    let context = Context {
+        landbase: &landbase,
+        settings: &settings,
+        rules,
+        engines: ENGINES,
+        terrain,
+    };
+    let mut sums = Sums::default();
+    let mut season = Season::default();
+    let mut problems = batch.problems.clone();
+    for chunk in chosen.chunks(CHUNK) {
+        let plans: Vec<_> = chunk
+            .par_iter()
+            .map(|block| lay_out_one(context, block, |plan| plan))
+            .collect();
+        // In input order, so that sums are the same in every run.
+        for plan in plans {
+            match plan {
+                Ok(plan) => {
+                    season.add(&plan, rules);
+                    sums.add(&plan);
+                }
+                Err(problem) => problems.push(*problem),
+            }
+        }
+    }
+    season::leave_out(&mut season, batch, chosen, &problems);
+    let shares = season.judge(rules);
+    let failed = |verdict: &Verdict| *verdict == Verdict::Fail;
+    let portfolios = shares.iter().map(|share| share.row.status).filter(failed);
+    let mut compared = sums.compared;
+    compared.fails += portfolios.count() as u64;
+    compared.set_aside = problems.iter().filter(|problem| problem.set_aside).count() as u64;
+    if compared.blocks > 0 {
+        compared.retention_share = Some(share_left(rules, &sums.books));
+        let total = |values: &[Option<f64>]| -> Option<f64> {
+            values
+                .iter()
+                .copied()
+                .try_fold(0.0, |sum, value| Some(sum + value?))
+        };
+        compared.day_hours = total(&sums.day_hours);
+        compared.night_hours = total(&sums.night_hours);
+        compared.skid_hours = total(&sums.skid_hours);
+        compared.skid_m = mean(&sums.ways);
+    }
+    compared
+}
+
+#[derive(Default)]
+struct Sums {
+    compared: Compared,
+    books: Books,
+    day_hours: Vec<Option<f64>>,
+    night_hours: Vec<Option<f64>>,
+    skid_hours: Vec<Option<f64>>,
+    ways: Vec<Way>,
+}
+
+/// Of a block's wood.
+struct Way {
+    skid_m: Option<f64>,
+    volume_m3: Option<f64>,
+    cut_m2: f64,
+}
+
+impl Sums {
+    fn add(&mut self, plan: &BlockPlan) {
+        self.compared.blocks += 1;
+        self.compared.strips += u64::from(plan.strips_count);
+        let rows = plan.compliance.iter();
+        self.compared.fails += rows.filter(|row| row.status == Verdict::Fail).count() as u64;
+        self.books.gross_m2 += plan.books.gross_m2;
+        self.books.reserve_m2 += plan.books.reserve_m2;
+        self.books.net_m2 += plan.books.net_m2;
+        self.books.retained_m2 += plan.books.retained_m2;
+        self.day_hours.push(plan.day_hours);
+        self.night_hours.push(plan.night_hours);
+        self.skid_hours.push(plan.skid_hours);
+        self.ways.push(Way {
+            skid_m: plan.skid_m,
+            volume_m3: plan.volume_m3(),
+            cut_m2: plan.books.cut_m2,
+        });
+    }
+}
+
+fn mean(ways: &[Way]) -> Option<f64> {
+    let by_volume = ways.iter().all(|way| way.volume_m3.is_some());
+    let (mut sum, mut whole) = (0.0, 0.0);
+    for way in ways {
+        let weight = match way.volume_m3 {
+            Some(volume_m3) if by_volume => volume_m3,
+            _ => way.cut_m2,
+        };
+        sum += weight * way.skid_m?;
+        whole += weight;
+    }
+    (whole > 0.0).then(|| sum / whole)
+}

@@ -1,0 +1,99 @@
+//! Whether the machine keeps off ground that is too steep for it: every line driven, walked cell by cell.
+
+use geo::{Coord, Geometry, LineString};
+
+use super::{Judge, Judged};
+use crate::geometry::buffer::Source;
+use crate::geometry::distance::SegmentIndex;
+use crate::landbase::Slope;
+use crate::model::*;
+
+/// Shorter stretches on a cell are the rounding of the line's end.
+const SHORTEST_M: f64 = 0.01;
+/// Steep stretches are asked this often whether they lie on a road.
+const STEP_M: f64 = 1.0;
+/// A line on a road's edge is on the road.
+const ON_ROAD_M: f64 = 0.01;
+
+impl Judge<'_> {
+    /// The steepest ground under any line driven against the machine's limit. On a road's cleared ground the slope of
+    /// the land says nothing: the road is built.
+    pub(super) fn max_slope(&self) -> Option<Judged> {
+        let machine = &self.context.settings.machine;
+        let row = |measured, status| {
+            self.row(
+                "max-slope",
+                "Nothing driven on ground steeper than the machine may go",
+                "share",
+                Some(machine.max_slope),
+                measured,
+                status,
+                machine.max_slope_source(),
+            )
+        };
+        if self.plan.lines.is_empty() {
+            return None;
+        }
+        if !self.slopes.given() {
+            return Some(row(None, Verdict::NotApplicable));
+        }
+        let roads = self.roads();
+        let mut steepest: Option<(f64, LineString)> = None;
+        let mut unknown: Option<LineString> = None;
+        for line in &self.plan.lines {
+            for w in line.shape.0.windows(2) {
+                for run in self.slopes.along(w[0], w[1]) {
+                    let d = run.b - run.a;
+                    if d.x.hypot(d.y) < SHORTEST_M {
+                        continue;
+                    }
+                    let here = || LineString(vec![run.a, run.b]);
+                    match run.slope {
+                        Slope::Unknown => {
+                            if unknown.is_none() && !on_road(&roads, run.a, run.b) {
+                                unknown = Some(here());
+                            }
+                        }
+                        Slope::Measured(slope) | Slope::UpTo(slope) => {
+                            let most = steepest.as_ref().map_or(-1.0, |(most, _)| *most);
+                            if slope > most && !on_road(&roads, run.a, run.b) {
+                                steepest = Some((slope, here()));
+                            }
+                        }
+                    }
+                }
+            }
+        }
+        let measured = steepest.as_ref().map(|(slope, _)| *slope);
+        let (status, place) = match (steepest, unknown) {
+            (Some((slope, place)), _) if slope > machine.max_slope => (Verdict::Fail, Some(place)),
+            (_, Some(place)) => (Verdict::Unknown, Some(place)),
+            (steepest, None) => (Verdict::Pass, steepest.map(|(_, place)| place)),
+        };
+        let mut judged = row(measured, status);
+        judged.place = place.map(Geometry::LineString);
+        Some(judged)
+    }
+
+    /// Centre lines or outlines of the roads near the block, each with half of its cleared width.
+    fn roads(&self) -> Vec<(SegmentIndex, f64, &Source)> {
+        let open = self.near.iter().filter(|near| near.is_open_road());
+        open.map(|near| {
+            let index = SegmentIndex::new(near.source.segments(0));
+            (index, near.demand.half_m + ON_ROAD_M, &near.source)
+        })
+        .collect()
+    }
+}
+
+/// Whether a stretch runs on cleared road ground for all its length.
+fn on_road(roads: &[(SegmentIndex, f64, &Source)], a: Coord, b: Coord) -> bool {
+    let d = b - a;
+    let steps = (d.x.hypot(d.y) / STEP_M).ceil().max(1.0) as u32;
+    (0..steps).all(|step| {
+        let place = a + d * ((f64::from(step) + 0.5) / f64::from(steps));
+        roads.iter().any(|(index, half_m, source)| {
+            index.distance(place, *half_m).is_some() || source.contains(place)
+        })
+    })
+}

@@ -1,0 +1,212 @@
+//! What a direction of the strips costs: machine and skidding hours of one part, from the chords its strips would have.
+
+use geo::{Coord, MultiPolygon};
+
+use super::hours::ADVANCE_M;
+use crate::geometry::area::{area, rings};
+use crate::geometry::distance::SegmentIndex;
+use crate::geometry::frame::Frame;
+use crate::model::{Costs, Production};
+
+/// Where skidded wood goes: the nearest of these.
+pub struct Access {
+    roads: SegmentIndex,
+    landings: Vec<Coord>,
+}
+
+/// Farther than this no road counts; wood that finds none is taken to come this far.
+const FARTHEST_M: f64 = 3000.0;
+
+impl Access {
+    pub fn new(roads: SegmentIndex, landings: Vec<Coord>) -> Access {
+        Access { roads, landings }
+    }
+
+    /// Distance to the nearest road, up to `within_m`.
+    pub fn road_m(&self, from: Coord, within_m: f64) -> f64 {
+        self.roads.distance(from, within_m).unwrap_or(within_m)
+    }
+
+    /// Straight to the nearest landing, or to the nearest road where there is no landing, in metres; as far as any road
+    /// counts where there is neither.
+    pub fn distance_m(&self, from: Coord) -> f64 {
+        self.way_m(from).unwrap_or(FARTHEST_M)
+    }
+
+    /// As [`Access::distance_m`]; None where there is neither.
+    pub fn way_m(&self, from: Coord) -> Option<f64> {
+        let landing = self
+            .landings
+            .iter()
+            .map(|l| (l.x - from.x).hypot(l.y - from.y))
+            .min_by(f64::total_cmp);
+        landing.or_else(|| self.roads.distance(from, FARTHEST_M))
+    }
+}
+
+/// Slope of the ground at a place, as its gradient (rise over run along x and y), where it is known.
+pub type Gradient<'a> = &'a (dyn Fn(Coord) -> Option<(f64, f64)> + Sync);
+
+/// Everything but the direction.
+pub struct Model<'a> {
+    pub ground: &'a MultiPolygon,
+    pub access: &'a Access,
+    pub gradient: Option<Gradient<'a>>,
+    pub production: &'a Production,
+    /// Strip plus corridor, in metres.
+    pub pitch_m: f64,
+    /// Standing trees per square metre.
+    pub stems_per_m2: f64,
+    pub tree_m3: f64,
+}
+
+/// Step along a strip at which the slope across it is looked up.
+const SLOPE_STEP_M: f64 = 20.0;
+
+impl Model<'_> {
+    /// Costs of strips that run in at `azimuth_deg`.
+    pub fn costs(&self, azimuth_deg: f64) -> Costs {
+        let frame = Frame::new(azimuth_deg);
+        let chords = self.chords(&frame);
+        let production = self.production;
+        let (mut driven_m, mut turns, mut empty_m, mut skid_s, mut cross_s) =
+            (0.0, 0.0, 0.0, 0.0, 0.0);
+        let mut covered_m2 = 0.0;
+        let mut last: Option<(f64, f64)> = None;
+        let mut going_in = true;
+        for Strip {
+            x,
+            width_m,
+            chords: strip,
+        } in &chords
+        {
+            let Some((bottom, top)) = strip.first().zip(strip.last()).map(|(a, b)| (a[0], b[1]))
+            else {
+                continue;
+            };
+            // Corridors are made wider or narrower until strips come out even, so a narrow last strip counts in part:
+            // in whole, directions a little askew would seem to save it.
+            let share = width_m / self.pitch_m;
+            // Out of the last strip at one end, into this one at the same end.
+            if let Some((end_bottom, end_top)) = last {
+                let along_m = if going_in {
+                    bottom - end_bottom
+                } else {
+                    top - end_top
+                };
+                empty_m += share * self.pitch_m.hypot(along_m);
+            }
+            turns += share;
+            for pair in strip.windows(2) {
+                // Round what lies between two pieces of one strip, or past it in a later cell: about its length.
+                empty_m += share * (pair[1][0] - pair[0][1]);
+                turns += share;
+            }
+            for [low, high] in strip {
+                let length_m = high - low;
+                driven_m += share * length_m;
+                let entry = frame.leave(Coord { x: *x, y: *low });
+                let way_m = length_m / 2.0 + self.access.distance_m(entry);
+                covered_m2 += length_m * width_m;
+                let stems = length_m * width_m * self.stems_per_m2;
+                let volume_m3 = stems * self.tree_m3;
+                skid_s += volume_m3 * production.skid_seconds_per_m3(way_m);
+                if let Some(gradient) = self.gradient {
+                    let across = mean_across(gradient, &frame, *x, [*low, *high]);
+                    cross_s += stems
+                        * (production.tree_seconds(0.0, across)
+                            - production.tree_seconds(0.0, 0.0));
+                }
+            }
+            last = Some((bottom, top));
+            going_in = !going_in;
+        }
+        // A chord stands for its strip only roughly: the wood itself is the same whichever way the strips run.
+        let whole = if covered_m2 > 0.0 {
+            area(self.ground) / covered_m2
+        } else {
+            0.0
+        };
+        Costs {
+            driving_h: driven_m / ADVANCE_M * production.seconds_per_advance / 3600.0,
+            turning_h: turns * production.seconds_per_turn / 3600.0,
+            moving_h: empty_m / production.travel_m_per_min / 60.0,
+            skidding_h: skid_s * whole / 3600.0,
+            cross_slope_h: cross_s * whole / 3600.0,
+        }
+    }
+
+    /// The stretches of each strip's middle line that lie on the ground, from left to right, in the turned frame.
+    fn chords(&self, frame: &Frame) -> Vec<Strip> {
+        let turned: Vec<Vec<Coord>> = self
+            .ground
+            .0
+            .iter()
+            .flat_map(rings)
+            .map(|ring| ring.0.iter().map(|&c| frame.enter(c)).collect())
+            .collect();
+        let all = || turned.iter().flatten().map(|c| c.x);
+        let (left, right) = (
+            all().fold(f64::INFINITY, f64::min),
+            all().fold(f64::NEG_INFINITY, f64::max),
+        );
+        if left >= right {
+            return vec![];
+        }
+        let count = ((right - left) / self.pitch_m).ceil().max(1.0) as usize;
+        let width_m = |k: usize| self.pitch_m.min(right - left - k as f64 * self.pitch_m);
+        let middle = |k: usize| left + k as f64 * self.pitch_m + width_m(k) / 2.0;
+        let mut crossings: Vec<Vec<f64>> = vec![Vec::new(); count];
+        for w in turned.iter().flat_map(|ring| ring.windows(2)) {
+            let (a, b) = if w[0].x <= w[1].x {
+                (w[0], w[1])
+            } else {
+                (w[1], w[0])
+            };
+            let first = (((a.x - left) / self.pitch_m) as usize).saturating_sub(1);
+            for (k, ys) in crossings.iter_mut().enumerate().skip(first) {
+                let x = middle(k);
+                if x >= b.x {
+                    break;
+                }
+                if x >= a.x {
+                    ys.push(a.y + (b.y - a.y) * ((x - a.x) / (b.x - a.x)));
+                }
+            }
+        }
+        let strips = crossings.into_iter().enumerate().map(|(k, mut ys)| {
+            ys.sort_by(f64::total_cmp);
+            let chords = ys.chunks_exact(2).map(|pair| [pair[0], pair[1]]);
+            Strip {
+                x: middle(k),
+                width_m: width_m(k),
+                chords: chords.collect(),
+            }
+        });
+        strips.collect()
+    }
+}
+
+/// A strip's middle line in the turned frame.
+struct Strip {
+    x: f64,
+    width_m: f64,
+    /// From the road side up.
+    chords: Vec<[f64; 2]>,
+}
+
+/// Mean slope across the track over a stretch; 0 where the ground is not known.
+fn mean_across(gradient: Gradient<'_>, frame: &Frame, x: f64, [low, high]: [f64; 2]) -> f64 {
+    let steps = ((high - low) / SLOPE_STEP_M).ceil().max(1.0) as u32;
+    let step_m = (high - low) / f64::from(steps);
+    let right = frame.leave(Coord { x: 1.0, y: 0.0 }) - frame.leave(Coord { x: 0.0, y: 0.0 });
+    let at = |k: u32| {
+        let y = low + (f64::from(k) + 0.5) * step_m;
+        let (dx, dy) = gradient(frame.leave(Coord { x, y }))?;
+        Some((dx * right.x + dy * right.y).abs())
+    };
+    (0..steps)
+        .filter_map(at)
+        .fold(0.0, |sum, across| sum + across)
+        / f64::from(steps)
+}

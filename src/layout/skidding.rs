@@ -1,0 +1,119 @@
+//! The wood's way to the road or landing, and the skidder's hours for it; how far apart roads should lie.
+
+use geo::{Centroid, Coord, LineString};
+
+use super::cost::Access;
+use crate::geometry::area::area;
+use crate::model::{Production, Section};
+use crate::units::HECTARE_M2;
+
+/// Where the wood of a section leaves its strip.
+#[derive(Clone, Copy, Debug)]
+pub struct RoadEnd {
+    pub at: Coord,
+    /// Unit vector along the strip, from the road side up.
+    pub up: Coord,
+}
+
+/// Step along a pass at which its way to the road is measured.
+const STEP_M: f64 = 10.0;
+
+/// Fills in the wood's mean way and the skidder's hours of a section. Wood of a strip comes along the strip to its road
+/// end and straight on from there; wood of a pass comes straight from where it is cut. Both stay None where no road and
+/// no landing is near.
+pub fn fill(
+    production: &Production,
+    access: &Access,
+    driven: &[LineString],
+    road_end: Option<RoadEnd>,
+    section: &mut Section,
+) {
+    section.skid_m = match road_end {
+        Some(end) => along_strip_m(section, end).zip(access.way_m(end.at)),
+        None => mean_straight_m(access, driven, section).map(|way_m| (0.0, way_m)),
+    }
+    .map(|(along_m, on_m)| along_m + on_m);
+    section.skid_hours = section
+        .skid_m
+        .zip(section.volume_m3)
+        .map(|(way_m, volume_m3)| volume_m3 * production.skid_seconds_per_m3(way_m) / 3600.0);
+}
+
+/// From the middle of the wood: of an even stand the centroid, since ways along a strip grow evenly.
+fn along_strip_m(section: &Section, end: RoadEnd) -> Option<f64> {
+    let middle = section.shape.centroid()?.0 - end.at;
+    Some((middle.x * end.up.x + middle.y * end.up.y).abs())
+}
+
+fn mean_straight_m(access: &Access, driven: &[LineString], section: &Section) -> Option<f64> {
+    let (mut sum, mut length_m) = (0.0, 0.0);
+    for w in driven.iter().flat_map(|way| way.0.windows(2)) {
+        let step = w[1] - w[0];
+        let whole_m = step.x.hypot(step.y);
+        let steps = (whole_m / STEP_M).ceil().max(1.0) as u32;
+        for k in 0..steps {
+            let place = w[0] + step * ((f64::from(k) + 0.5) / f64::from(steps));
+            sum += access.way_m(place)? * whole_m / f64::from(steps);
+        }
+        length_m += whole_m;
+    }
+    if length_m > 0.0 {
+        return Some(sum / length_m);
+    }
+    access.way_m(section.shape.centroid()?.0)
+}
+
+/// A block's mean way, by volume; where the trees are of unknown size, by area.
+pub fn mean_m(sections: &[Section]) -> Option<f64> {
+    let by_volume = sections.iter().all(|section| section.volume_m3.is_some());
+    let (mut sum, mut whole) = (0.0, 0.0);
+    for section in sections {
+        let weight = match section.volume_m3 {
+            Some(volume_m3) if by_volume => volume_m3,
+            _ => area(&section.shape),
+        };
+        sum += weight * section.skid_m?;
+        whole += weight;
+    }
+    (whole > 0.0).then(|| sum / whole)
+}
+
+/// From how many sides wood comes to parallel roads.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RoadSides {
+    One,
+    Both,
+}
+
+impl RoadSides {
+    /// Depth of the ground that a road serves on a side, as a part of the spacing.
+    fn depth(self) -> f64 {
+        match self {
+            RoadSides::One => 1.0,
+            RoadSides::Both => 0.5,
+        }
+    }
+}
+
+/// Length of road per hectare where parallel roads lie `spacing_m` apart.
+pub fn road_density_m_per_ha(spacing_m: f64) -> f64 {
+    HECTARE_M2 / spacing_m
+}
+
+/// Mean way, in metres, of evenly spread wood that comes square to parallel roads: half the depth that a road serves.
+/// What a layout measures lies above it by what the road itself is wide, and by every way that is not square.
+pub fn mean_skid_m(spacing_m: f64, sides: RoadSides) -> f64 {
+    spacing_m * sides.depth() / 2.0
+}
+
+/// Spacing, in metres, at which roads and skidding together cost least. A road costs `road_per_m` for each metre, wood
+/// stands at `m3_per_m2`, and each m3 costs `skid_per_m3_m` for each metre it comes, loaded and back.
+pub fn best_spacing_m(
+    road_per_m: f64,
+    m3_per_m2: f64,
+    skid_per_m3_m: f64,
+    sides: RoadSides,
+) -> f64 {
+    // The minimum of road_per_m / (S m3_per_m2) + skid_per_m3_m * mean_skid_m(S).
+    (2.0 * road_per_m / (skid_per_m3_m * m3_per_m2 * sides.depth())).sqrt()
+}

@@ -1,0 +1,114 @@
+//! Machine hours of each section: trees, advances, bunches, turns and the travel that leads to it.
+
+use geo::LineString;
+
+use super::growth::{Felled, Growth};
+use super::hours::ADVANCE_M;
+use crate::geometry::area::length;
+use crate::geometry::distance::point_segment;
+use crate::landbase::Slopes;
+use crate::model::{PieceId, Production, Section, StripLine};
+
+/// Fills in trees, volume and hours. `driven` are the machine's ways through each section; `lines` the working order,
+/// with the slope across each.
+pub fn fill(
+    production: &Production,
+    growth: &Growth<'_>,
+    slopes: &Slopes<'_>,
+    driven: &[&[LineString]],
+    lines: &[StripLine],
+    sections: &mut [Section],
+) {
+    let mut empty_s = vec![0.0; sections.len()];
+    let mut travel_m = 0.0;
+    for line in lines {
+        if let Some(begun) = begun_in(line, driven, sections) {
+            empty_s[begun] +=
+                production.seconds_per_turn + 60.0 * travel_m / production.travel_m_per_min;
+        }
+        travel_m = line.travel_to_next_m.unwrap_or(0.0);
+    }
+    for ((section, driven), empty_s) in sections.iter_mut().zip(driven).zip(empty_s) {
+        let Some(felled) = growth.felled(&section.shape) else {
+            continue;
+        };
+        let driven_m = driven.iter().map(length).fold(0.0, |sum, m| sum + m);
+        let slope = mean_slope(slopes, driven).unwrap_or(0.0);
+        let across = mean_across(section.id, lines).unwrap_or(0.0);
+        let seconds = felled.trees * production.tree_seconds(slope, across)
+            + driven_m / ADVANCE_M * production.seconds_per_advance
+            + bunches(production, felled) * production.seconds_per_bunch
+            + empty_s;
+        section.trees = Some(felled.trees);
+        section.volume_m3 = felled.volume_m3;
+        section.hours = Some(seconds / 3600.0);
+    }
+}
+
+/// Bunches that a volume makes: no more than there are trees, since a large tree is a bunch of its own. None can be
+/// counted where the trees are of unknown size.
+fn bunches(production: &Production, felled: Felled) -> f64 {
+    let by_volume = felled.volume_m3.unwrap_or(0.0) / production.bunch_m3();
+    by_volume.min(felled.trees)
+}
+
+/// The section in which a line begins: where the machine turns in, and where its travel ends.
+fn begun_in(line: &StripLine, driven: &[&[LineString]], sections: &[Section]) -> Option<usize> {
+    let start = *line.shape.0.first()?;
+    let off_m = |ways: &[LineString]| {
+        ways.iter()
+            .flat_map(|way| way.0.windows(2))
+            .map(|w| point_segment(start, w[0], w[1]))
+            .fold(f64::INFINITY, f64::min)
+    };
+    let own = sections
+        .iter()
+        .enumerate()
+        .filter(|(_, section)| section.id == line.id);
+    own.min_by(|(a, _), (b, _)| off_m(driven[*a]).total_cmp(&off_m(driven[*b])))
+        .map(|(index, _)| index)
+}
+
+/// Mean slope of the ground under the machine's ways, as far as it is known.
+fn mean_slope(slopes: &Slopes<'_>, driven: &[LineString]) -> Option<f64> {
+    let (mut sum, mut known_m) = (0.0, 0.0);
+    for w in driven.iter().flat_map(|way| way.0.windows(2)) {
+        for run in slopes.along(w[0], w[1]) {
+            if let Some(slope) = run.slope.steepest() {
+                let length_m = (run.b.x - run.a.x).hypot(run.b.y - run.a.y);
+                sum += slope * length_m;
+                known_m += length_m;
+            }
+        }
+    }
+    (known_m > 0.0).then(|| sum / known_m)
+}
+
+/// Mean slope across the lines of a piece, by length, as far as it is known.
+fn mean_across(id: PieceId, lines: &[StripLine]) -> Option<f64> {
+    let (mut sum, mut known_m) = (0.0, 0.0);
+    for line in lines.iter().filter(|line| line.id == id) {
+        if let Some(across) = line.cross_slope {
+            let length_m = length(&line.shape);
+            sum += across * length_m;
+            known_m += length_m;
+        }
+    }
+    (known_m > 0.0).then(|| sum / known_m)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_tree_larger_than_a_load_is_one_bunch() {
+        let production = Production::default();
+        let of =
+            |trees: f64, volume_m3: Option<f64>| bunches(&production, Felled { trees, volume_m3 });
+        // 4 m3 of payload, 0.85 of it in a bunch of medium trees.
+        assert!((of(100.0, Some(34.0)) - 10.0).abs() < 1e-9);
+        assert_eq!(of(3.0, Some(34.0)), 3.0);
+        assert_eq!(of(100.0, None), 0.0);
+    }
+}

@@ -1,0 +1,314 @@
+//! Felling and skidding hours: the published rows, closed forms on plain blocks, and a recount of what a section's hours
+//! are made of.
+
+mod in_memory;
+mod standards;
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use blockwright::engines::ENGINES;
+use blockwright::geometry::area::{Bounds, area, length};
+use blockwright::landbase::{SlopeGround, SlopeRun, SlopeSource};
+use blockwright::layout::ADVANCE_M;
+use blockwright::layout::skidding::{
+    RoadSides, best_spacing_m, mean_skid_m, road_density_m_per_ha,
+};
+use blockwright::model::*;
+use geo::{Coord, MultiPolygon};
+use in_memory::*;
+use standards::{Row, assert_near, numbers_of, rows_of, shared_rows};
+
+fn rows() -> BTreeMap<String, Row> {
+    rows_of(Path::new("fixtures/standards/production.csv"))
+}
+
+fn inputs(id: &str) -> Vec<f64> {
+    numbers_of(&rows()[id].inputs)
+}
+
+fn expected(id: &str) -> Vec<f64> {
+    numbers_of(&rows()[id].expected)
+}
+
+#[test]
+fn the_fixture_is_a_copy_of_the_full_list() {
+    assert_eq!(rows().len(), 9);
+    let Some(full) = shared_rows() else { return };
+    for (id, row) in rows() {
+        assert_eq!(full.get(&id), Some(&row), "{id}");
+    }
+}
+
+/// Tangent of the middle of a class of degrees.
+fn middle_slope(id: &str) -> f64 {
+    let numbers = inputs(id);
+    let [.., low, high] = numbers[..] else {
+        panic!("{numbers:?}")
+    };
+    ((low + high) / 2.0).to_radians().tan()
+}
+
+#[test]
+fn pr_01_to_pr_03_time_per_tree_by_slope() {
+    let production = Production::default();
+    let seconds = ["PR-01", "PR-02"].map(|id| production.tree_seconds(middle_slope(id), 0.0));
+    for (id, seconds) in ["PR-01", "PR-02"].into_iter().zip(seconds) {
+        let m3_per_hour = inputs(id)[0] * 3600.0 / seconds;
+        assert_near(m3_per_hour, expected(id)[0], 1.0, id);
+    }
+    let published = expected("PR-03");
+    for (at, seconds) in seconds.into_iter().enumerate() {
+        assert_near(3600.0 / seconds, published[at], 0.05, "trees per hour");
+        assert_near(seconds, published[2 + at], 0.01, "seconds per tree");
+        assert_near(seconds / 0.6, published[4 + at], 0.01, "cmin per tree");
+    }
+    assert_near(seconds[0] / seconds[1], published[6], 0.001, "ratio");
+    // Gentler ground is not faster, and a slope across the track only adds.
+    assert_eq!(production.tree_seconds(0.0, 0.0), published[2]);
+    assert!(production.tree_seconds(0.0, 0.1) > published[2]);
+}
+
+#[test]
+fn pr_10_to_pr_12_road_density_and_the_ratio_of_spacings() {
+    let spacings = |id: &str| inputs(id);
+    for (id, within) in [("PR-10", 0.05), ("PR-11", 0.06)] {
+        let published = expected(id);
+        for (at, spacing_m) in spacings(id).into_iter().enumerate() {
+            let density = road_density_m_per_ha(spacing_m);
+            assert_near(density, published[at], within, id);
+            assert_near(density, published[3 + at], 0.001, id);
+        }
+    }
+    let best = |sides| best_spacing_m(20.0, 0.015, 0.01, sides);
+    let theory = best(RoadSides::Both) / best(RoadSides::One);
+    let published = expected("PR-12");
+    assert_near(theory, published[2], 0.001, "PR-12, theory");
+    let pairs = spacings("PR-10").into_iter().zip(spacings("PR-11"));
+    for (at, (both, one)) in pairs.enumerate() {
+        assert_near(both / one, published[at], 0.001, "PR-12");
+        assert_near(both / one, theory, 0.1, "PR-12");
+    }
+}
+
+#[test]
+fn pr_15_and_pr_16_best_spacing() {
+    // PR-15 is known from memory only: so the minimum is also looked for, not only computed.
+    assert_eq!(rows()["PR-15"].status, "from memory, unverified");
+    let numbers = inputs("PR-16");
+    let (road, volume, skid) = (numbers[0], numbers[2], numbers[3]);
+    let published = expected("PR-16");
+    let best = best_spacing_m(road, volume, skid, RoadSides::Both);
+    assert_near(best, published[0], 0.01, "PR-16");
+    let road_cost = |spacing_m: f64| road / (spacing_m * volume);
+    for sides in [RoadSides::One, RoadSides::Both] {
+        let skid_cost = |spacing_m: f64| skid * mean_skid_m(spacing_m, sides);
+        let best = best_spacing_m(road, volume, skid, sides);
+        assert_near(road_cost(best), skid_cost(best), 1e-9, "PR-15");
+        let total = |spacing_m: f64| road_cost(spacing_m) + skid_cost(spacing_m);
+        for off in [0.9, 0.99, 1.01, 1.1] {
+            assert!(total(best * off) > total(best), "{sides:?} {off}");
+        }
+        if sides == RoadSides::Both {
+            assert_near(road_cost(best), published[1], 1e-5, "PR-16");
+        }
+    }
+}
+
+fn road(y: f64, width_m: f64) -> Feature {
+    let shape = line(&[(-5000.0, y), (5000.0, y)]);
+    feature(LayerKind::Roads, None, Some(width_m), shape)
+}
+
+fn plain_settings(boundary_pass: bool) -> Settings {
+    let mut settings = Settings::default();
+    settings.layout.boundary_pass = boundary_pass;
+    settings.layout.azimuth = Azimuth::SquareToRoad;
+    settings.production.stems_per_ha = Some(500.0);
+    settings.production.tree_m3 = Some(0.3);
+    settings
+}
+
+fn laid_out(
+    settings: &Settings,
+    share: f64,
+    features: &[Feature],
+    (width, y0, y1): (f64, f64, f64),
+) -> BlockPlan {
+    let block = block(MultiPolygon(vec![rectangle(0.0, y0, width, y1)]));
+    lay_out(ENGINES, settings, &rules(share), features, &block).unwrap()
+}
+
+/// The road's edge is the block's edge, and strips run square to it from edge to edge, so that a strip's wood comes half
+/// the depth to its road end and half the road's width to the centre line: the closed form is exact, whatever the
+/// width of the last strip.
+#[test]
+fn pr_17_the_mean_way_is_half_the_depth_with_the_road_on_one_side() {
+    const ROAD_M: f64 = 6.0;
+    for depth in [150.0, 300.0, 420.0] {
+        let features = [road(-ROAD_M / 2.0, ROAD_M)];
+        let wanted = mean_skid_m(depth, RoadSides::One) + ROAD_M / 2.0;
+        assert_near(wanted, depth / 2.0 + 3.0, 1e-9, "S / 2");
+        for (boundary_pass, within) in [(false, 1e-3), (true, 0.01 * wanted)] {
+            let settings = plain_settings(boundary_pass);
+            let plan = laid_out(&settings, 0.0, &features, (400.0, 0.0, depth));
+            assert_eq!(plan.corridors.len(), 0);
+            let found = plan.skid_m.unwrap();
+            assert_near(found, wanted, within, "mean way");
+            // Time grows evenly with the way, so the mean way gives the hours.
+            let per_m3 = settings.production.skid_seconds_per_m3(found);
+            let hours = plan.volume_m3().unwrap() * per_m3 / 3600.0;
+            assert_near(plan.skid_hours.unwrap(), hours, 1e-6, "skidder hours");
+        }
+    }
+}
+
+/// Corridors stand only beyond the road band and take the farthest wood, so the mean is that of the ground less theirs.
+#[test]
+fn with_corridors_the_mean_way_is_that_of_the_ground_without_them() {
+    let (width, depth) = (400.0, 300.0);
+    let features = [road(-3.0, 6.0)];
+    for boundary_pass in [false, true] {
+        let settings = plain_settings(boundary_pass);
+        let plan = laid_out(&settings, 0.1, &features, (width, 0.0, depth));
+        assert!(plan.corridors.len() > 5);
+        let (mut m2, mut moment) = (width * depth, width * depth * depth / 2.0);
+        let origin_y = plan.origin[1];
+        for corridor in &plan.corridors {
+            let bounds = Bounds::of(&corridor.shape.exterior().0);
+            let (low, high) = (bounds.min.y + origin_y, bounds.max.y + origin_y);
+            m2 -= corridor.width_m * (high - low);
+            moment -= corridor.width_m * (high * high - low * low) / 2.0;
+        }
+        let wanted = moment / m2 + 3.0;
+        assert!(wanted < depth / 2.0 + 3.0 - 1.0);
+        let within = if boundary_pass { 0.01 * wanted } else { 1e-3 };
+        assert_near(plan.skid_m.unwrap(), wanted, within, "mean way");
+    }
+}
+
+/// A road through the middle serves half the spacing on each side; its own clearing, driven along the centre line, has no
+/// way at all and takes w2 / 4S off the closed form.
+#[test]
+fn pr_17_the_mean_way_is_a_quarter_of_the_spacing_with_the_road_in_the_middle() {
+    for spacing in [240.0, 400.0] {
+        let settings = plain_settings(false);
+        let half = spacing / 2.0;
+        let plan = laid_out(&settings, 0.0, &[road(0.0, 8.0)], (500.0, -half, half));
+        let wanted = mean_skid_m(spacing, RoadSides::Both);
+        let found = plan.skid_m.unwrap();
+        assert_near(found, wanted, 0.01 * wanted, "S / 4");
+        assert_near(found, wanted - 64.0 / (4.0 * spacing), 1e-3, "exact");
+    }
+}
+
+#[test]
+fn hours_are_trees_advances_bunches_turns_and_travel() {
+    let settings = plain_settings(true);
+    let plan = laid_out(&settings, 0.1, &[road(-3.0, 6.0)], (400.0, 0.0, 300.0));
+    let production = &settings.production;
+    let m2: f64 = plan.sections.iter().map(|s| area(&s.shape)).sum();
+    let trees: f64 = plan.sections.iter().map(|s| s.trees.unwrap()).sum();
+    assert_near(trees, 500.0 * m2 / 10_000.0, 1e-3, "trees");
+    let volume = plan.volume_m3().unwrap();
+    assert_near(volume, trees * 0.3, 1e-3, "volume");
+    let driven: f64 = plan.lines.iter().map(|line| length(&line.shape)).sum();
+    let travel: f64 = plan.lines.iter().filter_map(|l| l.travel_to_next_m).sum();
+    assert!(travel > 0.0);
+    let seconds = trees * production.seconds_per_tree
+        + driven / ADVANCE_M * production.seconds_per_advance
+        + volume / production.bunch_m3() * production.seconds_per_bunch
+        + plan.lines.len() as f64 * production.seconds_per_turn
+        + travel / production.travel_m_per_min * 60.0;
+    let hours = plan.day_hours.unwrap() + plan.night_hours.unwrap();
+    assert_near(hours * 3600.0, seconds, 1.0, "seconds");
+}
+
+#[test]
+fn what_is_not_known_stays_empty_and_spoils_nothing_else() {
+    let features = [road(-3.0, 6.0)];
+    let mut settings = plain_settings(true);
+    settings.production.tree_m3 = None;
+    let of = |settings: &Settings, features: &[Feature]| {
+        laid_out(settings, 0.0, features, (400.0, 0.0, 300.0))
+    };
+    let plan = of(&settings, &features);
+    assert!(plan.day_hours.is_some() && plan.skid_m.is_some());
+    assert!(plan.volume_m3().is_none() && plan.skid_hours.is_none());
+    settings.production.stems_per_ha = None;
+    let plan = of(&settings, &features);
+    assert!(plan.day_hours.is_none() && plan.skid_m.is_some());
+    let plan = of(&settings, &[]);
+    assert!(plan.skid_m.is_none() && plan.skid_hours.is_none());
+}
+
+#[test]
+fn stands_give_each_section_its_own_density() {
+    let stand = |x0: f64, x1: f64, stems: f64, tree_m3: f64| {
+        let shape = Shape::Polygons(MultiPolygon(vec![rectangle(x0, -50.0, x1, 350.0)]));
+        let mut stand = feature(LayerKind::Stands, None, None, shape);
+        stand.stems_per_ha = Some(stems);
+        stand.tree_m3 = Some(tree_m3);
+        stand
+    };
+    let features = [
+        road(-3.0, 6.0),
+        stand(-50.0, 150.0, 400.0, 0.5),
+        stand(150.0, 450.0, 900.0, 0.2),
+    ];
+    let mut settings = plain_settings(false);
+    settings.production.stems_per_ha = None;
+    settings.production.tree_m3 = None;
+    let plan = laid_out(&settings, 0.0, &features, (400.0, 0.0, 300.0));
+    let trees: f64 = plan.sections.iter().map(|s| s.trees.unwrap()).sum();
+    // 4.5 ha and 7.5 ha, wherever the strips lie.
+    assert_near(trees, 4.5 * 400.0 + 7.5 * 900.0, 0.5, "trees");
+    let volume = plan.volume_m3().unwrap();
+    assert_near(volume, 4.5 * 200.0 + 7.5 * 180.0, 0.5, "volume");
+}
+
+/// Ground of one slope.
+struct Even(f64);
+
+impl SlopeGround for Even {
+    fn runs(&self, _: Coord, _: Coord) -> Vec<SlopeRun> {
+        let (from, to, slope) = (0.0, 1.0, Some(self.0));
+        vec![SlopeRun { from, to, slope }]
+    }
+
+    fn cells(&self, window: &Bounds) -> Vec<(Bounds, Option<f64>)> {
+        vec![(*window, Some(self.0))]
+    }
+}
+
+impl SlopeSource for Even {
+    fn window(&self, _: &Bounds) -> Result<Option<Box<dyn SlopeGround + '_>>, String> {
+        Ok(Some(Box::new(Even(self.0))))
+    }
+}
+
+/// PR-03 in a layout: only the slope differs, so the hours differ by the trees' time alone.
+#[test]
+fn pr_03_steep_ground_takes_longer_by_the_published_time_per_tree() {
+    let mut settings = plain_settings(true);
+    settings.machine.max_slope = 1.0;
+    settings.machine.night_slope = 1.0;
+    settings.production.cross_slope_factor = 0.0;
+    let block = block(MultiPolygon(vec![rectangle(0.0, 0.0, 400.0, 300.0)]));
+    let hours = |slope: f64| {
+        let ground = Even(slope);
+        let features = [road(-3.0, 6.0)];
+        let rules = rules(0.0);
+        let plan = lay_out_on(ENGINES, &settings, &rules, &features, Some(&ground), &block);
+        let plan = plan.unwrap();
+        (
+            plan.day_hours.unwrap() + plan.night_hours.unwrap(),
+            plan.sections.iter().map(|s| s.trees.unwrap()).sum::<f64>(),
+        )
+    };
+    let (gentle, trees) = hours(middle_slope("PR-01"));
+    let (steep, _) = hours(middle_slope("PR-02"));
+    let published = expected("PR-03");
+    let seconds = (steep - gentle) * 3600.0 / trees;
+    assert_near(seconds, published[3] - published[2], 0.01, "PR-03");
+}
