@@ -1,9 +1,9 @@
 //! What the rules ask around one feature: its edge, walked anew, with the distance asked for at every place.
 
-use geo::{Coord, MultiPolygon};
+use geo::Coord;
 
 use super::reached::Reached;
-use crate::geometry::area::{Bounds, rings};
+use crate::geometry::area::Bounds;
 use crate::geometry::buffer::Source;
 use crate::landbase::{NearFeature, Slope, Slopes};
 use crate::model::LayerKind;
@@ -110,10 +110,4 @@ pub fn reach(
         }
     }
     into.line(&line, distance_m);
-}
-
-/// Corners of all rings.
-pub fn corners(polygons: &MultiPolygon) -> impl Iterator<Item = Coord> + '_ {
-    let all = polygons.0.iter().flat_map(rings);
-    all.flat_map(|ring| ring.0.iter().copied())
 }

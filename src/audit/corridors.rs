@@ -21,6 +21,7 @@ const WIDTH_PRECISION_M: f64 = 0.02;
 const RESERVE_HAIR_M: f64 = 0.6;
 /// Standing pieces in the road band narrower than this are seams.
 const LEAST_WIDTH_M: f64 = 0.1;
+/// Less than this in a road band is the end of a corridor, cut a hair too short.
 const LEAST_AREA_M2: f64 = 1.0;
 
 /// Widest extent of a polygon across an azimuth, in metres.
@@ -150,7 +151,7 @@ impl Scene<'_> {
                     slope_unknown: false,
                 })
                 .collect();
-            asked::reach(&mut band, near, &edges, RESERVE_HAIR_M, &window);
+            asked::reach(&mut band, near, &edges, 0.0, &window);
         }
         let near_roads = intersection(&self.standing().shape, &band.0);
         if near_roads.0.is_empty() {
