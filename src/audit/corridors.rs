@@ -8,10 +8,10 @@ use super::ground::Ground;
 use super::reached::Reached;
 use super::row::{Judged, Measure, Named, Origin, ROUNDING_M, measured, row};
 use super::scene::Scene;
+use super::split::split;
 use crate::geometry::area::{Bounds, length, polygon_area, rings};
 use crate::geometry::distance::SegmentIndex;
 use crate::geometry::frame::{Frame, azimuth_deg};
-use crate::geometry::overlay::{difference, intersection};
 use crate::model::{LayoutSettings, Verdict};
 
 /// How exactly the width of a standing piece is found where no plan gives its direction.
@@ -153,12 +153,12 @@ impl Scene<'_> {
                 .collect();
             asked::reach(&mut band, near, &edges, 0.0, &window);
         }
-        let near_roads = intersection(&self.standing().shape, &band.0);
+        let near_roads = split(&self.standing().shape, &band.0).inside;
         if near_roads.0.is_empty() {
             return near_roads;
         }
         let grown = self.reserve_grown(RESERVE_HAIR_M + self.context.tolerance_m);
-        let left = difference(&near_roads, &grown);
+        let left = split(&near_roads, &grown).outside;
         let counts = |piece: &Polygon| {
             let around_m: f64 = rings(piece).map(length).sum();
             let area_m2 = polygon_area(piece);

@@ -19,13 +19,14 @@ mod row;
 mod sample;
 mod scene;
 mod shares;
+pub mod split;
 mod trespass;
 
 pub use cut::{BlockCut, CutInput, CutPiece, DrivenLine, Leg, PlannedCorridor};
 pub use neighbours::Neighbours;
 pub use portfolio::Portfolios;
 pub use row::{AuditRow, Judged};
-pub use sample::{SamplePoint, sample};
+pub use sample::{SamplePoint, Sampler};
 pub use scene::{Areas, BlockAudit, Context, judge};
 
 /// Error allowed for a plan: its lines are what they are.

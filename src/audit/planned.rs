@@ -7,9 +7,10 @@ use super::farthest::farthest;
 use super::ground::Ground;
 use super::row::{Judged, Named, ROUNDING_M, row};
 use super::scene::Scene;
+use super::split::split;
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::distance::SegmentIndex;
-use crate::geometry::overlay::{difference, union};
+use crate::geometry::overlay::union;
 use crate::model::Verdict;
 use crate::units::hectares;
 
@@ -30,7 +31,7 @@ fn deviation(subject: &MultiPolygon, other: &MultiPolygon, tolerance_m: f64) -> 
         within_m2: 0.0,
         deepest: None,
     };
-    for piece in difference(subject, &other.0).0 {
+    for piece in split(subject, &other.0).outside.0 {
         let shape = MultiPolygon(vec![piece.clone()]);
         let (depth_m, at) = if edges.is_empty() {
             (f64::INFINITY, piece.exterior().0[0])

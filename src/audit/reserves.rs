@@ -108,7 +108,17 @@ fn inside(ground: &Ground, near: &NearFeature, edges: &[Edge]) -> Option<Nearest
     }
     let over = intersection(&ground.shape, &polygons.0);
     let shore = SegmentIndex::of_boundary(polygons);
-    let (depth_m, at) = farthest(&over, &shore, DEPTH_PRECISION_M)?;
+    let water = Ground::new(polygons.0.iter().cloned());
+    let found = farthest(&over, &shore, DEPTH_PRECISION_M);
+    // A piece that the overlay invented or lost must not decide: corners are asked themselves.
+    let found = found.filter(|(_, at)| water.holds(*at));
+    let rings = ground.shape.0.iter().map(|polygon| polygon.exterior());
+    let corners = rings.flat_map(|ring| &ring.0);
+    let deep = corners.filter(|&&corner| water.holds(corner)).map(|&corner| {
+        let depth_m = shore.distance(corner, f64::MAX / 4.0).unwrap_or(0.0);
+        (depth_m, corner)
+    });
+    let (depth_m, at) = deep.chain(found).max_by(|a, b| a.0.total_cmp(&b.0))?;
     let away = |edge: &&Edge| point_segment(at, edge.a, edge.b);
     let nearest = edges
         .iter()

@@ -34,38 +34,52 @@ const HALVED_EVERY_M: f64 = 3.0;
 /// Of a place of the cut's edge that nothing speaks for or against.
 const ANY: f64 = 0.25;
 
-/// Draws `count` places without putting any back (Efraimidis & Spirakis 2006), the most telling draw first. Every block
-/// offers the place of each row, and one place by lot on the edge of its cut.
-pub fn sample<'a>(
-    audits: impl IntoIterator<Item = &'a BlockAudit>,
+/// Draws places without putting any back (Efraimidis & Spirakis 2006). Every block offers the place of each row, and one
+/// place by lot on the edge of its cut. The order in which blocks are added makes no difference.
+pub struct Sampler {
     count: usize,
     seed: u64,
-) -> Vec<SamplePoint> {
-    let mut drawn: Vec<(f64, SamplePoint)> = Vec::new();
-    for audit in audits {
-        for point in candidates(audit, seed) {
-            let lot = unit(hash(
-                seed,
-                &[&audit.id, &point.rule_id, &point.x.to_string()],
-            ));
-            // The logarithm of the lot's root of the weight's order: the greatest are drawn.
-            drawn.push((lot.ln() / point.weight, point));
-        }
-        if drawn.len() > 4 * count + 1024 {
-            keep(&mut drawn, count);
-        }
-    }
-    keep(&mut drawn, count);
-    drawn.into_iter().map(|(_, point)| point).collect()
+    drawn: Vec<(f64, SamplePoint)>,
 }
 
-fn keep(drawn: &mut Vec<(f64, SamplePoint)>, count: usize) {
-    drawn.sort_by(|a, b| {
-        let names = |p: &SamplePoint| (p.block_id.clone(), p.rule_id.clone());
-        b.0.total_cmp(&a.0)
-            .then_with(|| names(&a.1).cmp(&names(&b.1)))
-    });
-    drawn.truncate(count);
+impl Sampler {
+    pub fn new(count: usize, seed: u64) -> Sampler {
+        Sampler {
+            count,
+            seed,
+            drawn: vec![],
+        }
+    }
+
+    pub fn add(&mut self, audit: &BlockAudit) {
+        if self.count == 0 {
+            return;
+        }
+        for point in candidates(audit, self.seed) {
+            let words = [&audit.id, &point.rule_id, &point.x.to_string()];
+            let lot = unit(hash(self.seed, &words.map(String::as_str)));
+            // Of the lots' roots of the order of their weights the greatest are drawn; logarithms keep their order.
+            self.drawn.push((lot.ln() / point.weight, point));
+        }
+        if self.drawn.len() > 4 * self.count + 1024 {
+            self.keep();
+        }
+    }
+
+    /// The places drawn, the first draw first.
+    pub fn finish(mut self) -> Vec<SamplePoint> {
+        self.keep();
+        self.drawn.into_iter().map(|(_, point)| point).collect()
+    }
+
+    fn keep(&mut self) {
+        self.drawn.sort_by(|a, b| {
+            let by_block = a.1.block_id.cmp(&b.1.block_id);
+            let by_name = by_block.then_with(|| a.1.rule_id.cmp(&b.1.rule_id));
+            b.0.total_cmp(&a.0).then(by_name)
+        });
+        self.drawn.truncate(self.count);
+    }
 }
 
 fn candidates(audit: &BlockAudit, seed: u64) -> Vec<SamplePoint> {
@@ -196,7 +210,11 @@ mod tests {
         let audits: Vec<BlockAudit> = (0..1000)
             .map(|id| audit(id, if id % 100 == 0 { 2.0 } else { -10.0 }))
             .collect();
-        let draw = |seed| sample(&audits, 40, seed);
+        let draw = |seed| {
+            let mut sampler = Sampler::new(40, seed);
+            audits.iter().for_each(|audit| sampler.add(audit));
+            sampler.finish()
+        };
         assert_eq!(draw(7), draw(7));
         assert_ne!(draw(7), draw(8));
         assert_eq!(draw(7).len(), 40);

@@ -11,9 +11,10 @@ use super::neighbours::Neighbours;
 use super::reached::Reached;
 use super::reserves::Ways;
 use super::row::Judged;
+use super::split::split;
 use crate::geometry::area::{Bounds, area, length, polygon_area, rings};
 use crate::geometry::frame::{map_line, map_polygon, map_polygons};
-use crate::geometry::overlay::{difference, intersection, shared_area, union};
+use crate::geometry::overlay::{intersection, union};
 use crate::landbase::{Landbase, NearFeature, SlopeSource, Slopes};
 use crate::model::{Settings, SourceBlock, Verdict};
 use crate::rulebook::Rulebook;
@@ -86,6 +87,8 @@ pub(super) struct Standing {
     pub shape: MultiPolygon,
     /// Reserves inside the block.
     pub reserve_m2: f64,
+    /// False: the overlay did not add up, and what it says is not to be relied on.
+    pub sound: bool,
 }
 
 /// Measures what is cut in one block against every rule. `plan` is what should have been cut, where that is given too.
@@ -242,17 +245,25 @@ impl Scene<'_> {
             let mut gone: Vec<Polygon> = self.cut.shape.0.clone();
             gone.extend(self.given.unworked.iter().map(|shape| self.local(shape)));
             gone.extend(self.cleared(0.0));
+            gone.extend(reserve.iter().cloned());
             let gone = crate::geometry::overlay::oriented(MultiPolygon(gone));
-            let left = difference(&self.shape.shape, &gone.0);
-            let left = difference(&left, reserve);
+            let left = split(&self.shape.shape, &gone.0);
+            let reserved = split(&self.shape.shape, reserve);
             let wide = |polygon: &Polygon| {
                 2.0 * polygon_area(polygon) > SEAM_M * rings(polygon).map(length).sum::<f64>()
             };
             Standing {
-                shape: MultiPolygon(left.0.into_iter().filter(wide).collect()),
-                reserve_m2: shared_area(&self.shape.shape, reserve),
+                sound: left.sound && reserved.sound,
+                shape: MultiPolygon(left.outside.0.into_iter().filter(wide).collect()),
+                reserve_m2: area(&reserved.inside),
             }
         })
+    }
+
+    /// Why areas cannot be relied on, if so.
+    pub fn overlay_doubt(&self) -> Option<&'static str> {
+        let sound = self.standing().sound;
+        (!sound).then_some("the overlay of cut and block does not add up; simplify the cut's outlines")
     }
 
     pub fn areas(&self) -> Areas {

@@ -6,8 +6,8 @@ use super::asked;
 use super::reached::Reached;
 use super::row::{Judged, Measure, Named, Origin, SHARE_ROUNDING, measured};
 use super::scene::Scene;
+use super::split::split;
 use crate::geometry::area::{area, length, rings};
-use crate::geometry::overlay::{difference, intersection};
 use crate::model::Verdict;
 use crate::rulebook::{RuleLine, ShareOf};
 
@@ -41,8 +41,8 @@ impl Scene<'_> {
                 short: rule.value - share,
                 rounding: SHARE_ROUNDING,
                 tolerance: if of_m2 > 0.0 { band / of_m2 } else { 0.0 },
-                doubt: None,
-                doubt_may_save: false,
+                doubt: self.overlay_doubt(),
+                doubt_may_save: true,
             },
             rule.into(),
         );
@@ -97,13 +97,18 @@ impl Scene<'_> {
         if reached.0.is_empty() {
             return None;
         }
-        let zone = intersection(&self.shape.shape, &reached.0);
-        let zone_net = difference(&zone, self.reserve());
+        let zone = split(&self.shape.shape, &reached.0);
+        let net = split(&zone.inside, self.reserve());
+        let zone_net = net.outside;
         let zone_m2 = area(&zone_net);
         if zone_m2 < LEAST_ZONE_M2 {
             return None;
         }
-        let stands = intersection(&zone_net, &self.standing().shape.0);
+        let parts = split(&zone_net, &self.standing().shape.0);
+        if !(zone.sound && net.sound && parts.sound) && doubt.is_none() {
+            doubt = Some("the overlay of zone and cut does not add up".to_owned());
+        }
+        let stands = parts.inside;
         let share = area(&stands) / zone_m2;
         let edge_m: f64 = stands.0.iter().flat_map(rings).map(length).sum();
         let judged = measured(
@@ -125,7 +130,7 @@ impl Scene<'_> {
         if judged.status() <= Verdict::NotApplicable {
             return Some(judged);
         }
-        let cut = difference(&zone_net, &stands.0);
+        let cut = parts.outside;
         let place = cut.0.first().map(|polygon| polygon.exterior().0[0]);
         Some(judged.at(place).over(cut))
     }

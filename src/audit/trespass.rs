@@ -5,7 +5,6 @@ use geo::{Coord, MultiPolygon};
 use super::farthest::farthest;
 use super::row::{Judged, Measure, Named, ROUNDING_M, measured, row};
 use super::scene::Scene;
-use crate::geometry::area::area;
 use crate::geometry::frame::map_polygons;
 use crate::geometry::overlay::difference;
 use crate::model::{StripKind, Verdict};
@@ -18,7 +17,18 @@ impl Scene<'_> {
     pub(super) fn inside_block(&self) -> Judged {
         let outside = difference(&self.cut.shape, &self.shape.shape.0);
         let found = farthest(&outside, self.shape.edges(), PRECISION_M);
-        let (out_m, at) = found.unwrap_or((0.0, Coord { x: 0.0, y: 0.0 }));
+        // A piece that the overlay invented lies in the block.
+        let found = found.filter(|(_, at)| !self.shape.holds(*at));
+        let rings = self.cut.shape.0.iter().map(|polygon| polygon.exterior());
+        let corners = rings.flat_map(|ring| &ring.0);
+        let out = corners.filter(|&&corner| !self.shape.holds(corner)).map(|&corner| {
+            let edges = self.shape.edges();
+            (edges.distance(corner, f64::MAX / 4.0).unwrap_or(0.0), corner)
+        });
+        let (out_m, at) = out
+            .chain(found)
+            .max_by(|a, b| a.0.total_cmp(&b.0))
+            .unwrap_or((0.0, Coord { x: 0.0, y: 0.0 }));
         let judged = measured(
             Named {
                 id: "inside-block",
@@ -147,7 +157,6 @@ impl Scene<'_> {
         }
         let shape = MultiPolygon(vec![shape.clone()]);
         let middle = crate::geometry::area::Bounds::of_polygons(&shape).middle();
-        debug_assert!(area(&shape) >= 0.0);
         Some(judged.at(Some(middle)).over(shape))
     }
 }
