@@ -3,7 +3,8 @@
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-const PURE: [&str; 8] = [
+const PURE: [&str; 9] = [
+    "audit",
     "daylight",
     "units.rs",
     "model",
@@ -15,10 +16,10 @@ const PURE: [&str; 8] = [
 ];
 
 /// Every module of the crate and the modules it may use.
-const ARROWS: [(&str, &[&str]); 15] = [
-    ("daylight", &["units", "model"]),
+const ARROWS: [(&str, &[&str]); 16] = [
     ("units.rs", &[]),
     ("model", &["units"]),
+    ("daylight", &["units", "model"]),
     ("geometry", &["units", "model"]),
     ("rulebook", &["units", "model"]),
     ("landbase", &["units", "model", "geometry", "rulebook"]),
@@ -32,6 +33,13 @@ const ARROWS: [(&str, &[&str]); 15] = [
             "units", "model", "geometry", "rulebook", "landbase", "layout",
         ],
     ),
+    // Not `layout` and not `compliance`: what is proved must not lean on what is to be proved.
+    (
+        "audit",
+        &[
+            "units", "model", "daylight", "geometry", "rulebook", "landbase",
+        ],
+    ),
     ("engines", &["geometry"]),
     ("project", &["units", "model", "rulebook"]),
     (
@@ -40,7 +48,7 @@ const ARROWS: [(&str, &[&str]); 15] = [
     ),
     (
         "outputs",
-        &["units", "model", "geometry", "rulebook", "sources"],
+        &["units", "model", "geometry", "rulebook", "sources", "audit"],
     ),
     ("demo", &["units", "model", "geometry"]),
     (
@@ -53,6 +61,7 @@ const ARROWS: [(&str, &[&str]); 15] = [
             "landbase",
             "layout",
             "compliance",
+            "audit",
             "engines",
             "project",
             "sources",
@@ -62,7 +71,7 @@ const ARROWS: [(&str, &[&str]); 15] = [
     (
         "cli",
         &[
-            "units", "model", "rulebook", "project", "sources", "batch", "demo",
+            "units", "model", "rulebook", "project", "sources", "batch", "demo", "audit",
         ],
     ),
 ];
@@ -185,7 +194,7 @@ fn children(tokens: &[String], root: &str) -> BTreeSet<String> {
 fn impure(text: &str) -> Vec<String> {
     let tokens = tokens(text);
     let mut found = Vec::new();
-    for outside in ["gdal", "gdal_sys", "indicatif", "clap", "chrono", "rayon"] {
+    for outside in ["gdal", "gdal_sys", "indicatif", "clap", "rayon"] {
         if tokens.iter().any(|token| token == outside) {
             found.push(outside.to_owned());
         }
@@ -197,7 +206,8 @@ fn impure(text: &str) -> Vec<String> {
             }
         }
     }
-    for clock in ["SystemTime", "Instant"] {
+    // Times as data are no clock; asking what time it is, or where we are, is one.
+    for clock in ["SystemTime", "Instant", "Local", "now"] {
         if tokens.iter().any(|token| token == clock) {
             found.push(clock.to_owned());
         }

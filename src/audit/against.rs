@@ -129,8 +129,18 @@ fn turn(old: &Row, new: &Row) -> Option<Turn> {
         std::cmp::Ordering::Equal if rank(&new.status) == 0 => None,
         std::cmp::Ordering::Equal => {
             let more = new.short? - old.short?;
-            let same = if new.unit == "share" { SAME / 100.0 } else { SAME };
-            (more.abs() > same).then(|| if more > 0.0 { Turn::Worse } else { Turn::Mended })
+            let same = if new.unit == "share" {
+                SAME / 100.0
+            } else {
+                SAME
+            };
+            (more.abs() > same).then(|| {
+                if more > 0.0 {
+                    Turn::Worse
+                } else {
+                    Turn::Mended
+                }
+            })
         }
     }
 }

@@ -72,13 +72,7 @@ pub fn owes_a_reserve(near: &NearFeature) -> bool {
 
 /// Adds the ground within the edges' own distances, `half_m` and `more_m` added, as far as it may touch `window`; with
 /// the feature itself where it is a polygon that is kept.
-pub fn reach(
-    into: &mut Reached,
-    near: &NearFeature,
-    edges: &[Edge],
-    more_m: f64,
-    window: &Bounds,
-) {
+pub fn reach(into: &mut Reached, near: &NearFeature, edges: &[Edge], more_m: f64, window: &Bounds) {
     let half_m = near.demand.half_m;
     if let (Source::Polygons(polygons), true) =
         (&near.source, is_kept(near) || is_cleared_road(near))

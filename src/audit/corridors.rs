@@ -63,22 +63,29 @@ impl Scene<'_> {
         let (Some(narrowest), Some(widest)) = (narrowest, widest) else {
             return vec![];
         };
-        let judge = |named: Named, required_m: f64, (width_m, shape): &(f64, Polygon), short, origin| {
-            let measure = Measure {
-                short,
-                rounding: if of_plan { ROUNDING_M } else { WIDTH_PRECISION_M },
-                // Both edges may be off.
-                tolerance: 2.0 * self.context.tolerance_m,
-                doubt: None,
-                doubt_may_save: false,
+        let judge =
+            |named: Named, required_m: f64, (width_m, shape): &(f64, Polygon), short, origin| {
+                let measure = Measure {
+                    short,
+                    rounding: if of_plan {
+                        ROUNDING_M
+                    } else {
+                        WIDTH_PRECISION_M
+                    },
+                    // Both edges may be off.
+                    tolerance: 2.0 * self.context.tolerance_m,
+                    doubt: None,
+                    doubt_may_save: false,
+                };
+                let judged = measured(named, (required_m, *width_m), measure, origin);
+                if judged.status() <= Verdict::NotApplicable {
+                    return judged;
+                }
+                let shape = MultiPolygon(vec![shape.clone()]);
+                judged
+                    .at(Some(Bounds::of_polygons(&shape).middle()))
+                    .over(shape)
             };
-            let judged = measured(named, (required_m, *width_m), measure, origin);
-            if judged.status() <= Verdict::NotApplicable {
-                return judged;
-            }
-            let shape = MultiPolygon(vec![shape.clone()]);
-            judged.at(Some(Bounds::of_polygons(&shape).middle())).over(shape)
-        };
         let least_m = layout.corridor_min_m;
         let origin = Origin::of_rule_or(
             rules.corridor_min_m.as_ref(),
@@ -134,8 +141,8 @@ impl Scene<'_> {
             .collect()
     }
 
-    /// Standing ground that counts in the road band, with how deep each piece is if its edges are off by the tolerance.
-    fn standing_near_roads(&self) -> MultiPolygon {
+    /// Standing ground that counts in the road band, and whether the overlay adds up.
+    fn standing_near_roads(&self) -> (MultiPolygon, bool) {
         let layout = &self.context.settings.layout;
         let mut band = Reached::default();
         let window = self.shape.bounds();
@@ -153,18 +160,20 @@ impl Scene<'_> {
                 .collect();
             asked::reach(&mut band, near, &edges, 0.0, &window);
         }
-        let near_roads = split(&self.standing().shape, &band.0).inside;
-        if near_roads.0.is_empty() {
-            return near_roads;
+        let near_roads = split(&self.shape.shape, &band.0);
+        if near_roads.inside.0.is_empty() {
+            return (near_roads.inside, near_roads.sound);
         }
-        let grown = self.reserve_grown(RESERVE_HAIR_M + self.context.tolerance_m);
-        let left = split(&near_roads, &grown).outside;
+        let mut gone = self.reserve_grown(RESERVE_HAIR_M + self.context.tolerance_m);
+        gone.extend(self.gone().iter().cloned());
+        let left = split(&near_roads.inside, &gone);
         let counts = |piece: &Polygon| {
             let around_m: f64 = rings(piece).map(length).sum();
             let area_m2 = polygon_area(piece);
             area_m2 >= LEAST_AREA_M2 && 2.0 * area_m2 > LEAST_WIDTH_M * around_m
         };
-        MultiPolygon(left.0.into_iter().filter(counts).collect())
+        let pieces = left.outside.0.into_iter().filter(counts).collect();
+        (MultiPolygon(pieces), near_roads.sound && left.sound)
     }
 
     /// Retention near a road: below the lesser distance a failure, below the greater a warning.
@@ -188,7 +197,7 @@ impl Scene<'_> {
             return Some(row(named, required, None, None, why, origin));
         }
         let tolerance_m = self.context.tolerance_m;
-        let pieces = self.standing_near_roads();
+        let (pieces, sound) = self.standing_near_roads();
         let edge = SegmentIndex::of_boundary(&pieces);
         // What a cut edge off by the tolerance would have taken away is within it.
         let (solid, thin): (Vec<Polygon>, Vec<Polygon>) = pieces.0.into_iter().partition(|piece| {
@@ -215,7 +224,10 @@ impl Scene<'_> {
         let measured_m = [of_solid, of_thin].into_iter().flatten();
         let found = measured_m.min_by(|a, b| a.0.total_cmp(&b.0));
         let short_of = |required_m: f64| of_solid.map_or(0.0, |(m, _)| required_m - m);
-        let verdict = if short_of(layout.road_band_fail_m) > tolerance_m + ROUNDING_M {
+        let verdict = if !sound {
+            let why = "cannot be told: the overlay of cut and road band does not add up";
+            (Verdict::Unknown, why.to_owned())
+        } else if short_of(layout.road_band_fail_m) > tolerance_m + ROUNDING_M {
             (Verdict::Fail, "beyond tolerance".to_owned())
         } else if short_of(layout.road_band_fail_m) > ROUNDING_M {
             let words = "short of the lesser distance, but within tolerance";

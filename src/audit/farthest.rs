@@ -169,6 +169,13 @@ mod tests {
         let seam = MultiPolygon(vec![rectangle(100.0, 0.0, 100.000_002, 100.0)]);
         let (depth_m, _) = farthest(&seam, &SegmentIndex::of_boundary(&block), 0.005).unwrap();
         assert!(depth_m > 0.0 && depth_m < 1e-5, "{depth_m}");
-        assert!(farthest(&MultiPolygon(vec![]), &SegmentIndex::of_boundary(&block), 0.1).is_none());
+        assert!(
+            farthest(
+                &MultiPolygon(vec![]),
+                &SegmentIndex::of_boundary(&block),
+                0.1
+            )
+            .is_none()
+        );
     }
 }

@@ -28,6 +28,7 @@ pub use portfolio::Portfolios;
 pub use row::{AuditRow, Judged};
 pub use sample::{SamplePoint, Sampler};
 pub use scene::{Areas, BlockAudit, Context, judge};
+pub use trespass::{stray_row, unknown_ids_row};
 
 /// Error allowed for a plan: its lines are what they are.
 pub const PLAN_TOLERANCE_M: f64 = 0.0;

@@ -96,7 +96,14 @@ pub fn night_row(
     let unknown = |why: &str| (Verdict::Unknown, format!("cannot be told: {why}"));
     let source = || "docs/audit.md, Night work".into();
     let row = |named, measured, verdict| {
-        row(named, Some(0.0), measured, Some(fix_minutes), verdict, source())
+        row(
+            named,
+            Some(0.0),
+            measured,
+            Some(fix_minutes),
+            verdict,
+            source(),
+        )
     };
     let Some(day_only) = day_only else {
         let why = "no plan says which ground is for daylight only";
@@ -156,11 +163,20 @@ mod tests {
         // By day; at night on other ground; at night, half of the way on day-only ground.
         assert_eq!(minutes(&[leg(0., 200., Some((at(9, 0), at(9, 30))))]), 0.0);
         assert_eq!(minutes(&[leg(0., 99., Some((at(20, 0), at(20, 30))))]), 0.0);
-        assert_eq!(minutes(&[leg(0., 200., Some((at(20, 0), at(20, 30))))]), 15.0);
+        assert_eq!(
+            minutes(&[leg(0., 200., Some((at(20, 0), at(20, 30))))]),
+            15.0
+        );
         // Across dusk: 20 of 40 minutes are dark.
-        assert_eq!(minutes(&[leg(100., 200., Some((at(15, 40), at(16, 20))))]), 20.0);
+        assert_eq!(
+            minutes(&[leg(100., 200., Some((at(15, 40), at(16, 20))))]),
+            20.0
+        );
         // Standing there for an hour at night.
-        assert_eq!(minutes(&[leg(150., 150., Some((at(4, 0), at(5, 0))))]), 60.0);
+        assert_eq!(
+            minutes(&[leg(150., 150., Some((at(4, 0), at(5, 0))))]),
+            60.0
+        );
     }
 
     #[test]

@@ -123,6 +123,9 @@ mod tests {
         let mut areas: Vec<f64> = groups.iter().map(area).collect();
         areas.sort_by(f64::total_cmp);
         assert_eq!(areas.len(), 2);
-        assert!((areas[0] - 600.0).abs() < 1e-3 && (areas[1] - 899.99).abs() < 1e-2, "{areas:?}");
+        assert!(
+            (areas[0] - 600.0).abs() < 1e-3 && (areas[1] - 899.99).abs() < 1e-2,
+            "{areas:?}"
+        );
     }
 }

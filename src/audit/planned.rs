@@ -118,6 +118,13 @@ impl Scene<'_> {
         };
         let verdict = (Verdict::NotApplicable, "for information".to_owned());
         let (planned, cut) = (hectares(planned_m2), hectares(cut_m2));
-        row(named, Some(planned), Some(cut), None, verdict, "the plan given".into())
+        row(
+            named,
+            Some(planned),
+            Some(cut),
+            None,
+            verdict,
+            "the plan given".into(),
+        )
     }
 }

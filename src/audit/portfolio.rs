@@ -61,7 +61,10 @@ impl Portfolios {
             let mut doubts = Vec::new();
             if sums.left_out > 0 {
                 let all = sums.left_out + sums.blocks;
-                doubts.push(format!("{} of its {all} blocks were not judged", sums.left_out));
+                doubts.push(format!(
+                    "{} of its {all} blocks were not judged",
+                    sums.left_out
+                ));
             }
             if self.unread > 0 {
                 doubts.push(format!("{} blocks could not be read", self.unread));
@@ -73,9 +76,10 @@ impl Portfolios {
             };
             let title = format!(
                 "Retention share of {}",
-                name.as_ref().map_or("all blocks of no portfolio".to_owned(), |name| format!(
-                    "portfolio {name}"
-                ))
+                name.as_ref()
+                    .map_or("all blocks of no portfolio".to_owned(), |name| format!(
+                        "portfolio {name}"
+                    ))
             );
             let words = format!(
                 "{:.2} ha of {:.2} ha left standing in {} blocks",

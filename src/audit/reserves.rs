@@ -114,10 +114,12 @@ fn inside(ground: &Ground, near: &NearFeature, edges: &[Edge]) -> Option<Nearest
     let found = found.filter(|(_, at)| water.holds(*at));
     let rings = ground.shape.0.iter().map(|polygon| polygon.exterior());
     let corners = rings.flat_map(|ring| &ring.0);
-    let deep = corners.filter(|&&corner| water.holds(corner)).map(|&corner| {
-        let depth_m = shore.distance(corner, f64::MAX / 4.0).unwrap_or(0.0);
-        (depth_m, corner)
-    });
+    let deep = corners
+        .filter(|&&corner| water.holds(corner))
+        .map(|&corner| {
+            let depth_m = shore.distance(corner, f64::MAX / 4.0).unwrap_or(0.0);
+            (depth_m, corner)
+        });
     let (depth_m, at) = deep.chain(found).max_by(|a, b| a.0.total_cmp(&b.0))?;
     let away = |edge: &&Edge| point_segment(at, edge.a, edge.b);
     let nearest = edges
@@ -187,7 +189,10 @@ impl Scene<'_> {
             }
         }
         if demand.fringe_unknown {
-            doubts.push((format!("where the trees begin at {named} is not known"), 0.0));
+            doubts.push((
+                format!("where the trees begin at {named} is not known"),
+                0.0,
+            ));
         }
         if found.slope_unknown {
             let spare_m = (found.required_m - least(rule).reserve_m).max(0.0);

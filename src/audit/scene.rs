@@ -79,12 +79,15 @@ pub(super) struct Scene<'s> {
     pub near: &'s [NearFeature<'s>],
     pub slopes: &'s Slopes<'s>,
     reserve: OnceCell<Vec<Polygon>>,
+    gone: OnceCell<Vec<Polygon>>,
     standing: OnceCell<Standing>,
 }
 
 /// What stands on net ground.
 pub(super) struct Standing {
     pub shape: MultiPolygon,
+    /// Area with the seams that `shape` leaves out.
+    pub all_m2: f64,
     /// Reserves inside the block.
     pub reserve_m2: f64,
     /// False: the overlay did not add up, and what it says is not to be relied on.
@@ -133,6 +136,7 @@ pub fn judge(
         near: &near,
         slopes: &slopes,
         reserve: OnceCell::new(),
+        gone: OnceCell::new(),
         standing: OnceCell::new(),
     };
     let mut rows: Vec<Judged> = Vec::new();
@@ -225,15 +229,21 @@ impl Scene<'_> {
         asked::reach(reached, near, &edges, more_m, &self.shape.bounds());
     }
 
+    /// What does not stand for other reasons than a reserve: cut, left unworked by the plan, cleared for a road.
+    pub fn gone(&self) -> &[Polygon] {
+        self.gone.get_or_init(|| {
+            let mut gone: Vec<Polygon> = self.cut.shape.0.clone();
+            gone.extend(self.given.unworked.iter().map(|shape| self.local(shape)));
+            gone.extend(self.cleared());
+            crate::geometry::overlay::oriented(MultiPolygon(gone)).0
+        })
+    }
+
     /// Cleared ground of open roads.
-    pub fn cleared(&self, more_m: f64) -> Vec<Polygon> {
+    fn cleared(&self) -> Vec<Polygon> {
         let mut reached = Reached::default();
-        for near in self
-            .near
-            .iter()
-            .filter(|near| asked::is_cleared_road(near))
-        {
-            self.reach_unruled(&mut reached, near, more_m);
+        for near in self.near.iter().filter(|near| asked::is_cleared_road(near)) {
+            self.reach_unruled(&mut reached, near, 0.0);
         }
         reached.0
     }
@@ -242,18 +252,16 @@ impl Scene<'_> {
     pub fn standing(&self) -> &Standing {
         self.standing.get_or_init(|| {
             let reserve = self.reserve();
-            let mut gone: Vec<Polygon> = self.cut.shape.0.clone();
-            gone.extend(self.given.unworked.iter().map(|shape| self.local(shape)));
-            gone.extend(self.cleared(0.0));
-            gone.extend(reserve.iter().cloned());
-            let gone = crate::geometry::overlay::oriented(MultiPolygon(gone));
-            let left = split(&self.shape.shape, &gone.0);
+            // All in one: what an overlay leaves may have walls too thin for the next one.
+            let gone: Vec<Polygon> = self.gone().iter().chain(reserve).cloned().collect();
+            let left = split(&self.shape.shape, &gone);
             let reserved = split(&self.shape.shape, reserve);
             let wide = |polygon: &Polygon| {
                 2.0 * polygon_area(polygon) > SEAM_M * rings(polygon).map(length).sum::<f64>()
             };
             Standing {
                 sound: left.sound && reserved.sound,
+                all_m2: area(&left.outside),
                 shape: MultiPolygon(left.outside.0.into_iter().filter(wide).collect()),
                 reserve_m2: area(&reserved.inside),
             }
@@ -263,7 +271,8 @@ impl Scene<'_> {
     /// Why areas cannot be relied on, if so.
     pub fn overlay_doubt(&self) -> Option<&'static str> {
         let sound = self.standing().sound;
-        (!sound).then_some("the overlay of cut and block does not add up; simplify the cut's outlines")
+        (!sound)
+            .then_some("the overlay of cut and block does not add up; simplify the cut's outlines")
     }
 
     pub fn areas(&self) -> Areas {
@@ -271,9 +280,12 @@ impl Scene<'_> {
         let edges = standing.shape.0.iter().flat_map(rings);
         Areas {
             gross_m2: area(&self.shape.shape),
-            cut_m2: area(&intersection(&union(&self.cut.shape.0), &self.shape.shape.0)),
+            cut_m2: area(&intersection(
+                &union(&self.cut.shape.0),
+                &self.shape.shape.0,
+            )),
             reserve_m2: standing.reserve_m2,
-            kept_m2: area(&standing.shape),
+            kept_m2: standing.all_m2,
             kept_edge_m: edges.map(length).sum(),
         }
     }

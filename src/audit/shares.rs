@@ -104,11 +104,11 @@ impl Scene<'_> {
         if zone_m2 < LEAST_ZONE_M2 {
             return None;
         }
-        let parts = split(&zone_net, &self.standing().shape.0);
+        let parts = split(&zone_net, self.gone());
         if !(zone.sound && net.sound && parts.sound) && doubt.is_none() {
             doubt = Some("the overlay of zone and cut does not add up".to_owned());
         }
-        let stands = parts.inside;
+        let stands = parts.outside;
         let share = area(&stands) / zone_m2;
         let edge_m: f64 = stands.0.iter().flat_map(rings).map(length).sum();
         let judged = measured(
@@ -130,7 +130,7 @@ impl Scene<'_> {
         if judged.status() <= Verdict::NotApplicable {
             return Some(judged);
         }
-        let cut = parts.outside;
+        let cut = parts.inside;
         let place = cut.0.first().map(|polygon| polygon.exterior().0[0]);
         Some(judged.at(place).over(cut))
     }

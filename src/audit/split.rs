@@ -32,11 +32,11 @@ pub fn split(subject: &MultiPolygon, clip: &[Polygon]) -> Split {
         } else {
             let subject = frame.enter_polygons(subject);
             let clip = frame.enter_polygons(&MultiPolygon(clip.to_vec())).0;
-            let parts = (
-                intersection(&subject, &clip),
-                difference(&subject, &clip),
-            );
-            (frame.leave_polygons(&parts.0), frame.leave_polygons(&parts.1))
+            let parts = (intersection(&subject, &clip), difference(&subject, &clip));
+            (
+                frame.leave_polygons(&parts.0),
+                frame.leave_polygons(&parts.1),
+            )
         };
         let off_m2 = (area(&inside) + area(&outside) - whole_m2).abs();
         let sound = off_m2 <= BALANCE_M2.max(BALANCE_SHARE * whole_m2);

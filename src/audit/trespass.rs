@@ -21,10 +21,15 @@ impl Scene<'_> {
         let found = found.filter(|(_, at)| !self.shape.holds(*at));
         let rings = self.cut.shape.0.iter().map(|polygon| polygon.exterior());
         let corners = rings.flat_map(|ring| &ring.0);
-        let out = corners.filter(|&&corner| !self.shape.holds(corner)).map(|&corner| {
-            let edges = self.shape.edges();
-            (edges.distance(corner, f64::MAX / 4.0).unwrap_or(0.0), corner)
-        });
+        let out = corners
+            .filter(|&&corner| !self.shape.holds(corner))
+            .map(|&corner| {
+                let edges = self.shape.edges();
+                (
+                    edges.distance(corner, f64::MAX / 4.0).unwrap_or(0.0),
+                    corner,
+                )
+            });
         let (out_m, at) = out
             .chain(found)
             .max_by(|a, b| a.0.total_cmp(&b.0))
@@ -109,16 +114,35 @@ impl Scene<'_> {
         let mut rows = Vec::new();
         if let Some(rule) = &rules.influence {
             let title = "Share of the block within one tree height of what stands".to_owned();
-            rows.push(("influence-area", title, "share", rule.share.value, (&rule.share).into()));
+            rows.push((
+                "influence-area",
+                title,
+                "share",
+                rule.share.value,
+                (&rule.share).into(),
+            ));
         }
         if let Some(rule) = &rules.occupancy {
             let title = "Share of the net area taken by trails".to_owned();
-            rows.push(("trail-occupancy", title, "share", rule.most.value, (&rule.most).into()));
+            rows.push((
+                "trail-occupancy",
+                title,
+                "share",
+                rule.most.value,
+                (&rule.most).into(),
+            ));
         }
         let unmeasured = rows.into_iter().map(|(id, title, unit, required, origin)| {
             let why = "cannot be told: the audit does not measure this rule".to_owned();
             let named = Named { id, title, unit };
-            row(named, Some(required), None, None, (Verdict::Unknown, why), origin)
+            row(
+                named,
+                Some(required),
+                None,
+                None,
+                (Verdict::Unknown, why),
+                origin,
+            )
         });
         unmeasured.collect()
     }
@@ -159,4 +183,46 @@ impl Scene<'_> {
         let middle = crate::geometry::area::Bounds::of_polygons(&shape).middle();
         Some(judged.at(Some(middle)).over(shape))
     }
+}
+
+/// Ground cut in or near no block at all, in work-CRS coordinates.
+pub fn stray_row(area_m2: f64, ground: MultiPolygon) -> Judged {
+    let place = ground.0.first().map(|polygon| polygon.exterior().0[0]);
+    let mut judged = row(
+        Named {
+            id: "cut-in-no-block",
+            title: "Nothing cut away from every block".to_owned(),
+            unit: "ha",
+        },
+        Some(0.0),
+        Some(hectares(area_m2)),
+        None,
+        (
+            Verdict::Fail,
+            format!("{} pieces lie in no block", ground.0.len()),
+        ),
+        "the blocks as approved".into(),
+    );
+    judged.row.x = place.map(|c| c.x);
+    judged.row.y = place.map(|c| c.y);
+    judged.at(place).over(ground)
+}
+
+/// Features whose block id the project does not know.
+pub fn unknown_ids_row(count: u64, ids: &[&str]) -> Judged {
+    row(
+        Named {
+            id: "unknown-block",
+            title: "Features of the cut with a block id that the project does not know".to_owned(),
+            unit: "features",
+        },
+        Some(0.0),
+        Some(count as f64),
+        None,
+        (
+            Verdict::Unknown,
+            format!("cannot be told: no block is called {}", ids.join(", ")),
+        ),
+        "the file given".into(),
+    )
 }

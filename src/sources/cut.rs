@@ -79,7 +79,9 @@ pub enum CutError {
         "{file}: it holds several layers: {layers}\n  hint: name the one with the cut ground with --layer"
     )]
     WhichLayer { file: String, layers: String },
-    #[error("{file}, layer {layer}: it has no attribute `{id}`; it has {fields}\n  hint: correct --id")]
+    #[error(
+        "{file}, layer {layer}: it has no attribute `{id}`; it has {fields}\n  hint: correct --id"
+    )]
     NoId {
         file: String,
         layer: String,
@@ -91,7 +93,11 @@ pub enum CutError {
 /// The first line of a source's message, which names the role of a layer that this file does not have.
 fn why(error: &SourceError) -> String {
     let text = error.to_string();
-    let first = text.lines().next().unwrap_or_default().replace(" (blocks)", "");
+    let first = text
+        .lines()
+        .next()
+        .unwrap_or_default()
+        .replace(" (blocks)", "");
     first.replace(" (streams)", "")
 }
 
@@ -142,7 +148,9 @@ pub fn read_cut(file: &CutFile, crs: &str, sections: bool) -> Result<CutRead, Cu
     let shown = shown(&file.path);
     let unreadable = |error: SourceError| CutError::Unreadable {
         file: shown.clone(),
-        why: why(&error).trim_start_matches(&format!("{shown}: ")).to_owned(),
+        why: why(&error)
+            .trim_start_matches(&format!("{shown}: "))
+            .to_owned(),
         hint: "name one plain local file with polygons or a layout.gpkg, with its CRS",
     };
     let work = WorkCrs::new(crs).map_err(unreadable)?;
@@ -163,7 +171,9 @@ pub fn read_cut(file: &CutFile, crs: &str, sections: bool) -> Result<CutRead, Cu
             let has = |field: &str| fields.iter().any(|own| own == field);
             let mut source = source(file, &shown, Some(name), lines);
             source.id = field("block_id");
-            source.class = class.filter(|c| has(c)).map_or_else(Attribute::default, field);
+            source.class = class
+                .filter(|c| has(c))
+                .map_or_else(Attribute::default, field);
             if part && has("part") {
                 source.facts.push(("part".to_owned(), field("part")));
             }
@@ -257,7 +267,11 @@ impl Desk<'_> {
         for mut raw in layer.features {
             let geometry = std::mem::replace(&mut raw.geometry, RawGeometry::Null);
             let mut feature = CutFeature {
-                part: raw.facts.iter().find_map(|(_, fact)| part(fact)).unwrap_or(0),
+                part: raw
+                    .facts
+                    .iter()
+                    .find_map(|(_, fact)| part(fact))
+                    .unwrap_or(0),
                 block_id: raw.id,
                 class: raw.class,
                 fid: raw.fid,
@@ -278,7 +292,10 @@ impl Desk<'_> {
             };
             match features::shape(geometry, source.kind, &transform) {
                 Ok(shaped) => {
-                    shaped.notes.into_iter().for_each(|note| problem(note, None, false));
+                    shaped
+                        .notes
+                        .into_iter()
+                        .for_each(|note| problem(note, None, false));
                     for shape in shaped.shapes {
                         match shape {
                             Shape::Polygons(shape) => feature.polygons.extend(shape.0),

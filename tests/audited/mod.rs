@@ -84,7 +84,11 @@ pub fn audit(
 pub fn of<'a>(audit: &'a BlockAudit, rule_id: &str) -> &'a Judged {
     let found = audit.rows.iter().find(|row| row.row.row.rule_id == rule_id);
     found.unwrap_or_else(|| {
-        let ids: Vec<&str> = audit.rows.iter().map(|r| r.row.row.rule_id.as_str()).collect();
+        let ids: Vec<&str> = audit
+            .rows
+            .iter()
+            .map(|r| r.row.row.rule_id.as_str())
+            .collect();
         panic!("no {rule_id} in {ids:?}")
     })
 }
