@@ -134,13 +134,12 @@ fn turn(old: &Row, new: &Row) -> Option<Turn> {
             } else {
                 SAME
             };
-            (more.abs() > same).then(|| {
-                if more > 0.0 {
-                    Turn::Worse
-                } else {
-                    Turn::Mended
-                }
-            })
+            let turn = if more > 0.0 {
+                Turn::Worse
+            } else {
+                Turn::Mended
+            };
+            (more.abs() > same).then_some(turn)
         }
     }
 }

@@ -14,7 +14,9 @@ use crate::geometry::distance::SegmentIndex;
 use crate::geometry::frame::{Frame, azimuth_deg};
 use crate::model::{LayoutSettings, Verdict};
 
-/// How exactly the width of a standing piece is found where no plan gives its direction.
+/// How exactly the width of a standing piece is found where no plan gives its direction, and how exactly where it comes
+/// near a limit.
+const COARSE_M: f64 = 0.25;
 const WIDTH_PRECISION_M: f64 = 0.02;
 /// Reserves are grown by this before it is asked what else stands in the road band: a hair of ground between a reserve
 /// as planned, rounded up to the next half metre, and as drawn here is no retention.
@@ -128,14 +130,21 @@ impl Scene<'_> {
     /// Standing pieces and how wide each is at its widest place: where that is too narrow, all of it is.
     pub(super) fn standing_widths(&self) -> Vec<(f64, Polygon)> {
         let standing = self.standing();
-        let least_m2 = self.context.settings.layout.sliver_m2;
+        let layout = &self.context.settings.layout;
+        let least_m2 = layout.sliver_m2;
         let pieces = standing.shape.0.iter();
         pieces
             .filter(|piece| polygon_area(piece) >= least_m2)
             .filter_map(|piece| {
                 let shape = MultiPolygon(vec![piece.clone()]);
                 let edge = SegmentIndex::of_boundary(&shape);
-                let (half_m, _) = farthest(&shape, &edge, WIDTH_PRECISION_M / 2.0)?;
+                let (coarse_m, _) = farthest(&shape, &edge, COARSE_M / 2.0)?;
+                let near = |limit_m: f64| (2.0 * coarse_m - limit_m).abs() <= 1.5 * COARSE_M;
+                let half_m = if near(layout.corridor_min_m) || near(layout.corridor_max_m) {
+                    farthest(&shape, &edge, WIDTH_PRECISION_M / 2.0)?.0
+                } else {
+                    coarse_m
+                };
                 Some((2.0 * half_m, piece.clone()))
             })
             .collect()
@@ -167,10 +176,16 @@ impl Scene<'_> {
         let mut gone = self.reserve_grown(RESERVE_HAIR_M + self.context.tolerance_m);
         gone.extend(self.gone().iter().cloned());
         let left = split(&near_roads.inside, &gone);
+        // Where no plan books slivers as unworked, what is as small as one is taken for one.
+        let least_m2 = if self.given.corridors.is_some() {
+            LEAST_AREA_M2
+        } else {
+            layout.sliver_m2.max(LEAST_AREA_M2)
+        };
         let counts = |piece: &Polygon| {
             let around_m: f64 = rings(piece).map(length).sum();
             let area_m2 = polygon_area(piece);
-            area_m2 >= LEAST_AREA_M2 && 2.0 * area_m2 > LEAST_WIDTH_M * around_m
+            area_m2 >= least_m2 && 2.0 * area_m2 > LEAST_WIDTH_M * around_m
         };
         let pieces = left.outside.0.into_iter().filter(counts).collect();
         (MultiPolygon(pieces), near_roads.sound && left.sound)
@@ -203,7 +218,7 @@ impl Scene<'_> {
         let (solid, thin): (Vec<Polygon>, Vec<Polygon>) = pieces.0.into_iter().partition(|piece| {
             let shape = MultiPolygon(vec![piece.clone()]);
             tolerance_m <= 0.0
-                || farthest(&shape, &edge, WIDTH_PRECISION_M)
+                || farthest(&shape, &edge, COARSE_M / 2.0)
                     .is_some_and(|(half_m, _)| half_m > tolerance_m)
         });
         let nearest = |pieces: &[Polygon]| -> Option<(f64, Coord)> {

@@ -19,7 +19,7 @@ impl Scene<'_> {
     pub(super) fn largest_opening(&self) -> Option<Judged> {
         let rule = self.context.rules.block.largest_opening_m2.as_ref()?;
         let mut pieces: Vec<Polygon> = self.cut.shape.0.clone();
-        pieces.extend(self.given.unworked.iter().map(|shape| self.local(shape)));
+        pieces.extend(self.unworked.iter().cloned());
         match &self.given.corridors {
             Some(corridors) => {
                 pieces.extend(corridors.iter().map(|corridor| self.local(&corridor.shape)));

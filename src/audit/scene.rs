@@ -14,7 +14,7 @@ use super::row::Judged;
 use super::split::split;
 use crate::geometry::area::{Bounds, area, length, polygon_area, rings};
 use crate::geometry::frame::{map_line, map_polygon, map_polygons};
-use crate::geometry::overlay::{intersection, union};
+use crate::geometry::overlay::intersection;
 use crate::landbase::{Landbase, NearFeature, SlopeSource, Slopes};
 use crate::model::{Settings, SourceBlock, Verdict};
 use crate::rulebook::Rulebook;
@@ -81,6 +81,9 @@ pub(super) struct Scene<'s> {
     reserve: OnceCell<Vec<Polygon>>,
     gone: OnceCell<Vec<Polygon>>,
     standing: OnceCell<Standing>,
+    areas: OnceCell<Areas>,
+    /// Net ground that the plan neither cuts nor counts as retention.
+    pub unworked: Vec<Polygon>,
 }
 
 /// What stands on net ground.
@@ -138,6 +141,12 @@ pub fn judge(
         reserve: OnceCell::new(),
         gone: OnceCell::new(),
         standing: OnceCell::new(),
+        areas: OnceCell::new(),
+        unworked: [Some(cut), plan]
+            .into_iter()
+            .flatten()
+            .flat_map(|given| given.unworked.iter().map(moved))
+            .collect(),
     };
     let mut rows: Vec<Judged> = Vec::new();
     rows.extend(scene.unusable());
@@ -233,7 +242,7 @@ impl Scene<'_> {
     pub fn gone(&self) -> &[Polygon] {
         self.gone.get_or_init(|| {
             let mut gone: Vec<Polygon> = self.cut.shape.0.clone();
-            gone.extend(self.given.unworked.iter().map(|shape| self.local(shape)));
+            gone.extend(self.unworked.iter().cloned());
             gone.extend(self.cleared());
             crate::geometry::overlay::oriented(MultiPolygon(gone)).0
         })
@@ -276,14 +285,15 @@ impl Scene<'_> {
     }
 
     pub fn areas(&self) -> Areas {
+        *self.areas.get_or_init(|| self.measure_areas())
+    }
+
+    fn measure_areas(&self) -> Areas {
         let standing = self.standing();
         let edges = standing.shape.0.iter().flat_map(rings);
         Areas {
             gross_m2: area(&self.shape.shape),
-            cut_m2: area(&intersection(
-                &union(&self.cut.shape.0),
-                &self.shape.shape.0,
-            )),
+            cut_m2: area(&intersection(&self.shape.shape, &self.cut.shape.0)),
             reserve_m2: standing.reserve_m2,
             kept_m2: standing.all_m2,
             kept_edge_m: edges.map(length).sum(),

@@ -3,7 +3,7 @@
 
 use geo::{MultiPolygon, Polygon};
 
-use crate::geometry::area::area;
+use crate::geometry::area::{Bounds, area};
 use crate::geometry::frame::Frame;
 use crate::geometry::overlay::{difference, intersection};
 
@@ -24,6 +24,10 @@ pub struct Split {
 /// `clip` may overlap, and run counter-clockwise.
 pub fn split(subject: &MultiPolygon, clip: &[Polygon]) -> Split {
     let whole_m2 = area(subject);
+    let window = Bounds::of_polygons(subject);
+    let near = |polygon: &&Polygon| Bounds::of(&polygon.exterior().0).meets(&window);
+    let clip: Vec<Polygon> = clip.iter().filter(near).cloned().collect();
+    let clip = clip.as_slice();
     let mut best: Option<(f64, Split)> = None;
     for turn in TURNS {
         let frame = Frame::new(turn);
