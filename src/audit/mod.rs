@@ -27,7 +27,7 @@ pub use neighbours::Neighbours;
 pub use portfolio::Portfolios;
 pub use row::{AuditRow, Judged};
 pub use sample::{SamplePoint, Sampler};
-pub use scene::{Areas, BlockAudit, Context, judge};
+pub use scene::{Areas, BlockAudit, Context, crashed, judge};
 pub use trespass::{stray_row, unknown_ids_row};
 
 /// Error allowed for a plan: its lines are what they are.

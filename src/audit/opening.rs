@@ -4,9 +4,9 @@ use geo::{MultiPolygon, Polygon};
 
 use super::row::{Judged, Measure, Named, measured};
 use super::scene::Scene;
+use super::split::union_of;
 use crate::geometry::area::{area, length, polygon_area, rings};
 use crate::geometry::distance::{Segment, SegmentIndex, segment_segment};
-use crate::geometry::overlay::union;
 use crate::model::Verdict;
 use crate::units::hectares;
 
@@ -30,7 +30,7 @@ impl Scene<'_> {
                 pieces.extend(narrow.filter(|(m, _)| *m <= most_m).map(|(_, shape)| shape));
             }
         }
-        let openings = joined(union(&pieces));
+        let openings = joined(union_of(&pieces));
         let largest = openings
             .into_iter()
             .max_by(|a, b| area(a).total_cmp(&area(b)))
@@ -105,6 +105,7 @@ fn joined(polygons: MultiPolygon) -> Vec<MultiPolygon> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::geometry::overlay::union;
     use geo::LineString;
 
     fn rectangle(x0: f64, y0: f64, x1: f64, y1: f64) -> Polygon {

@@ -7,10 +7,9 @@ use super::farthest::farthest;
 use super::ground::Ground;
 use super::row::{Judged, Named, ROUNDING_M, row};
 use super::scene::Scene;
-use super::split::split;
+use super::split::{split, union_of};
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::distance::SegmentIndex;
-use crate::geometry::overlay::union;
 use crate::model::Verdict;
 use crate::units::hectares;
 
@@ -54,8 +53,8 @@ impl Scene<'_> {
     /// Two rows: planned but not cut, and cut but not planned.
     pub(super) fn planned(&self, plan: &BlockCut) -> Vec<Judged> {
         let planned = Ground::new(plan.pieces.iter().map(|piece| self.local(&piece.shape)));
-        let planned = union(&planned.shape.0);
-        let cut = union(&self.cut.shape.0);
+        let planned = union_of(&planned.shape.0);
+        let cut = union_of(&self.cut.shape.0);
         let tolerance_m = self.context.tolerance_m;
         let judge = |id: &str, title: &str, from: &MultiPolygon, other: &MultiPolygon, beyond| {
             let found = deviation(from, other, tolerance_m);

@@ -8,10 +8,10 @@ use super::ground::{Ground, onto};
 use super::reached::Reached;
 use super::row::{Judged, Measure, Named, Origin, ROUNDING_M, measured, row};
 use super::scene::Scene;
+use super::split::inside_of;
 use crate::geometry::area::Bounds;
 use crate::geometry::buffer::Source;
 use crate::geometry::distance::{SegmentIndex, line_segments, point_segment};
-use crate::geometry::overlay::intersection;
 use crate::landbase::NearFeature;
 use crate::model::{LayerKind, Verdict};
 use crate::rulebook::{RuleLine, Widths};
@@ -106,7 +106,7 @@ fn inside(ground: &Ground, near: &NearFeature, edges: &[Edge]) -> Option<Nearest
     if !near.source.bounds().meets(&ground.bounds()) {
         return None;
     }
-    let over = intersection(&ground.shape, &polygons.0);
+    let over = inside_of(&ground.shape, &polygons.0);
     let shore = SegmentIndex::of_boundary(polygons);
     let water = Ground::new(polygons.0.iter().cloned());
     let found = farthest(&over, &shore, DEPTH_PRECISION_M);
@@ -300,7 +300,7 @@ impl Scene<'_> {
         let class = near.feature.class.as_deref();
         let of_class = class.map_or(String::new(), |class| format!(", class {class}"));
         let deep = format!("{short_m:.2} m too near to {feature}{of_class}");
-        let intruding = MultiPolygon(intersection(&self.cut.shape, &within.0).0);
+        let intruding = inside_of(&self.cut.shape, &within.0);
         Some(judged.over(intruding).saying(&deep))
     }
 

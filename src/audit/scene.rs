@@ -11,10 +11,9 @@ use super::neighbours::Neighbours;
 use super::reached::Reached;
 use super::reserves::Ways;
 use super::row::Judged;
-use super::split::split;
+use super::split::{inside_of, split};
 use crate::geometry::area::{Bounds, area, length, polygon_area, rings};
 use crate::geometry::frame::{map_line, map_polygon, map_polygons};
-use crate::geometry::overlay::intersection;
 use crate::landbase::{Landbase, NearFeature, SlopeSource, Slopes};
 use crate::model::{Settings, SourceBlock, Verdict};
 use crate::rulebook::Rulebook;
@@ -195,6 +194,25 @@ pub fn judge(
     }
 }
 
+/// What is said of a block whose measuring crashed: nothing can be told of it.
+pub fn crashed(block: &SourceBlock, why: &str) -> BlockAudit {
+    let bounds = Bounds::of_polygons(&block.shape);
+    BlockAudit {
+        id: block.id.clone(),
+        portfolio: block.portfolio.clone(),
+        origin: [0.0; 2],
+        status: Verdict::Unknown,
+        areas: Areas {
+            gross_m2: area(&block.shape),
+            ..Areas::default()
+        },
+        // Its share must not count.
+        uncut: true,
+        rows: vec![super::trespass::crashed_row(why).at(Some(bounds.middle()))],
+        cut: MultiPolygon(vec![]),
+    }
+}
+
 impl Scene<'_> {
     pub fn knows_the_way(&self) -> bool {
         self.given.input.knows_the_way() && !self.ways.is_empty()
@@ -293,7 +311,7 @@ impl Scene<'_> {
         let edges = standing.shape.0.iter().flat_map(rings);
         Areas {
             gross_m2: area(&self.shape.shape),
-            cut_m2: area(&intersection(&self.shape.shape, &self.cut.shape.0)),
+            cut_m2: area(&inside_of(&self.shape.shape, &self.cut.shape.0)),
             reserve_m2: standing.reserve_m2,
             kept_m2: standing.all_m2,
             kept_edge_m: edges.map(length).sum(),

@@ -1,12 +1,12 @@
 //! Shares of ground left standing: areas by overlay of the cut itself and of distances drawn anew.
 
-use geo::MultiPolygon;
+use geo::{MultiPolygon, Polygon};
 
 use super::asked;
 use super::reached::Reached;
 use super::row::{Judged, Measure, Named, Origin, SHARE_ROUNDING, measured};
 use super::scene::Scene;
-use super::split::split;
+use super::split::{inside_of, split};
 use crate::geometry::area::{area, length, rings};
 use crate::model::Verdict;
 use crate::rulebook::{RuleLine, ShareOf};
@@ -104,7 +104,9 @@ impl Scene<'_> {
         if zone_m2 < LEAST_ZONE_M2 {
             return None;
         }
-        let parts = split(&zone_net, self.gone());
+        // From the zone itself: what an overlay leaves may have walls too thin for the next one.
+        let gone: Vec<Polygon> = self.gone().iter().chain(self.reserve()).cloned().collect();
+        let parts = split(&zone.inside, &gone);
         if !(zone.sound && net.sound && parts.sound) && doubt.is_none() {
             doubt = Some("the overlay of zone and cut does not add up".to_owned());
         }
@@ -130,7 +132,7 @@ impl Scene<'_> {
         if judged.status() <= Verdict::NotApplicable {
             return Some(judged);
         }
-        let cut = parts.inside;
+        let cut = inside_of(&zone_net, self.gone());
         let place = cut.0.first().map(|polygon| polygon.exterior().0[0]);
         Some(judged.at(place).over(cut))
     }

@@ -5,8 +5,8 @@ use geo::{Coord, MultiPolygon};
 use super::farthest::farthest;
 use super::row::{Judged, Measure, Named, ROUNDING_M, measured, row};
 use super::scene::Scene;
+use super::split::outside_of;
 use crate::geometry::frame::map_polygons;
-use crate::geometry::overlay::difference;
 use crate::model::{StripKind, Verdict};
 use crate::units::hectares;
 
@@ -15,7 +15,7 @@ const PRECISION_M: f64 = 0.004;
 impl Scene<'_> {
     /// Nothing is cut outside the block: how far the cut strays, over which ground, and in which other block.
     pub(super) fn inside_block(&self) -> Judged {
-        let outside = difference(&self.cut.shape, &self.shape.shape.0);
+        let outside = outside_of(&self.cut.shape, &self.shape.shape.0);
         let found = farthest(&outside, self.shape.edges(), PRECISION_M);
         // A piece that the overlay invented lies in the block.
         let found = found.filter(|(_, at)| !self.shape.holds(*at));
@@ -224,5 +224,26 @@ pub fn unknown_ids_row(count: u64, ids: &[&str]) -> Judged {
             format!("cannot be told: no block is called {}", ids.join(", ")),
         ),
         "the file given".into(),
+    )
+}
+
+/// A block whose measuring crashed.
+pub(super) fn crashed_row(why: &str) -> Judged {
+    row(
+        Named {
+            id: "audit",
+            title: "The block can be measured".to_owned(),
+            unit: "",
+        },
+        None,
+        None,
+        None,
+        (
+            Verdict::Unknown,
+            format!(
+                "cannot be told: measuring this block crashed ({why}); simplify its outline or the cut's"
+            ),
+        ),
+        "docs/audit.md".into(),
     )
 }

@@ -1,6 +1,7 @@
 //! Audits the blocks of a project: one reader, the blocks in parallel, one writer, in input order.
 
 use std::collections::BTreeMap;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 
 use geo::MultiPolygon;
@@ -8,7 +9,7 @@ use rayon::prelude::*;
 use serde::Deserialize;
 
 use super::audit_cut::{Assigned, area_m2, assign};
-use super::{BatchError, Clock, Progress, choose, crs_report};
+use super::{BatchError, Clock, Progress, choose, crash_text, crs_report};
 use crate::audit::against::{self, Change};
 use crate::audit::{
     self, AS_CUT_TOLERANCE_M, BlockAudit, BlockCut, Context, Judged, Neighbours, PLAN_TOLERANCE_M,
@@ -152,21 +153,30 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         .map(|(index, block)| (block.id.as_str(), index))
         .collect();
     let bar = options.progress.bar(chosen.len() as u64);
+    let hook = std::panic::take_hook();
+    // Crashes are caught: of an overlay, which is done again in another frame, or of a block, which says so.
+    std::panic::set_hook(Box::new(|_| {}));
     let mut uncut = 0;
     for chunk in chosen.chunks(CHUNK) {
         let judge = |block: &&SourceBlock| {
             let at = index[block.id.as_str()];
             let plan: Option<&BlockCut> = plan.as_ref().map(|plan| &plan.cuts[at]);
-            let audited = audit::judge(context, block, &cut.cuts[at], plan);
+            let attempt = AssertUnwindSafe(|| audit::judge(context, block, &cut.cuts[at], plan));
+            let audited = catch_unwind(attempt)
+                .unwrap_or_else(|crash| audit::crashed(block, crash_text(crash.as_ref())));
             bar.step();
             audited
         };
         let audited: Vec<BlockAudit> = pool.install(|| chunk.par_iter().map(judge).collect());
         for (block, audit) in chunk.iter().zip(&audited) {
             uncut += u64::from(audit.uncut);
-            season.block(audit, block, project)?;
+            if let Err(error) = season.block(audit, block, project) {
+                std::panic::set_hook(hook);
+                return Err(error);
+            }
         }
     }
+    std::panic::set_hook(hook);
     bar.finish();
     clock.lap("judge");
     let chosen_ids: std::collections::BTreeSet<&str> =
