@@ -137,6 +137,17 @@ impl Scene<'_> {
             .filter(|piece| polygon_area(piece) >= least_m2)
             .filter_map(|piece| {
                 let shape = MultiPolygon(vec![piece.clone()]);
+                // No shape is narrower at its widest place than twice its area over its outline.
+                let around_m: f64 = rings(piece).map(length).sum();
+                let mean_m = 2.0 * polygon_area(piece) / around_m;
+                let asked_m = if self.context.rules.block.largest_opening_m2.is_some() {
+                    layout.corridor_max_m
+                } else {
+                    layout.corridor_min_m
+                };
+                if mean_m > asked_m + COARSE_M {
+                    return Some((mean_m, piece.clone()));
+                }
                 let edge = SegmentIndex::of_boundary(&shape);
                 let (coarse_m, _) = farthest(&shape, &edge, COARSE_M / 2.0)?;
                 let near = |limit_m: f64| (2.0 * coarse_m - limit_m).abs() <= 1.5 * COARSE_M;
