@@ -1,6 +1,8 @@
 //! A season of blocks: one reader, the blocks in parallel, one writer, in input order and bounded memory. One bad block
 //! never stops the rest.
 
+mod audit;
+mod audit_cut;
 mod compare;
 mod missing;
 mod progress;
@@ -25,6 +27,7 @@ use crate::rulebook::Rulebook;
 use crate::sources::{self, Batch, SourceError};
 
 pub use crate::compliance::PortfolioShare;
+pub use audit::{AuditOptions, AuditOutcome, audit};
 pub use compare::{Compared, compare};
 pub use progress::Progress;
 
@@ -49,6 +52,17 @@ pub enum BatchError {
     Output(#[from] OutputError),
     #[error("no block has the id `{id}`{}\n  hint: `--only` takes ids as they stand in the blocks layer, separated by commas", nearest.as_ref().map(|n| format!("; did you mean `{n}`?")).unwrap_or_default())]
     UnknownBlock { id: String, nearest: Option<String> },
+    #[error(transparent)]
+    Cut(#[from] sources::CutError),
+    #[error(
+        "{}: the earlier audit cannot be read: {why}\n  hint: name with --against the folder of an earlier audit",
+        path.display()
+    )]
+    Earlier { path: PathBuf, why: String },
+    #[error(
+        "there is nothing to audit\n  hint: name a plan with --plan, or what was cut with --as-cut"
+    )]
+    NothingToAudit,
     #[error("cannot start {jobs} threads: {source}\n  hint: give fewer with --jobs")]
     Threads {
         jobs: usize,

@@ -36,6 +36,13 @@ pub enum Command {
         after_help = "Example:\n  blockwright layout project.toml --out out --only D07-0012,D07-0013\n  blockwright layout project.toml --compare"
     )]
     Layout(LayoutArgs),
+    /// Prove a plan, or what was cut, against the rules, without any of the layout's own work
+    #[command(
+        after_help = "Examples:\n  blockwright audit project.toml --plan layout/layout.gpkg --out audit\n  blockwright audit \
+                      project.toml --as-cut cut.gpkg --tolerance 2.5 --sample 30 --out audit\n\nEnds with 3 when anything \
+                      fails."
+    )]
+    Audit(AuditArgs),
     /// Read everything, compute nothing, list what is wrong and where
     #[command(after_help = "Example:\n  blockwright inspect project.toml")]
     Inspect(InspectArgs),
@@ -90,6 +97,51 @@ pub struct LayoutArgs {
     /// Threads [default: one per processor]
     #[arg(long, value_name = "N")]
     pub jobs: Option<std::num::NonZeroUsize>,
+}
+
+#[derive(Debug, Args)]
+#[command(group(clap::ArgGroup::new("cut").required(true).multiple(true).args(["plan", "as_cut"])))]
+pub struct AuditArgs {
+    /// Project file
+    pub project: PathBuf,
+    /// A plan: a layout.gpkg, or polygons of what is to be cut
+    #[arg(long, value_name = "FILE")]
+    pub plan: Option<PathBuf>,
+    /// What was cut: polygons in any format that layers may have. With --plan as well, the two are compared
+    #[arg(long, value_name = "FILE")]
+    pub as_cut: Option<PathBuf>,
+    /// Folder for the results: new, empty, or holding an earlier audit
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// How far an edge may really lie from where it was measured, in metres [default: 0 for a plan, 2 for what was cut]
+    #[arg(long, value_name = "M", value_parser = tolerance)]
+    pub tolerance: Option<f64>,
+    /// Layer with the cut ground, where the file holds several
+    #[arg(long, value_name = "NAME")]
+    pub layer: Option<String>,
+    /// Attribute of the cut ground with the block's id [default: block_id, or as in the blocks layer; else by place]
+    #[arg(long, value_name = "ATTRIBUTE")]
+    pub id: Option<String>,
+    /// Draw so many places to measure in the field, more likely where more is at stake
+    #[arg(long, value_name = "N")]
+    pub sample: Option<usize>,
+    /// Seed of the sample; the same seed draws the same places
+    #[arg(long, value_name = "S", default_value_t = 1)]
+    pub seed: u64,
+    /// Folder of an earlier audit: say what got worse and what was mended
+    #[arg(long, value_name = "DIR")]
+    pub against: Option<PathBuf>,
+    /// Only these blocks
+    #[arg(long, value_name = "ID,...", value_delimiter = ',')]
+    pub only: Vec<String>,
+    /// Threads [default: one per processor]
+    #[arg(long, value_name = "N")]
+    pub jobs: Option<std::num::NonZeroUsize>,
+}
+
+fn tolerance(text: &str) -> Result<f64, String> {
+    let metres = crate::units::parse_length(text, crate::units::LengthUnit::Metre);
+    metres.map_err(|error| error.to_string())
 }
 
 #[derive(Debug, Args)]

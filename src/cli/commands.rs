@@ -8,10 +8,12 @@ use anyhow::Context as _;
 use clap::CommandFactory;
 use serde_json::{Value, json};
 
-use super::args::{Cli, Command, DemoArgs, InspectArgs, LayoutArgs, RulesCommand, SchemaOf, Talk};
-use super::compare;
+use super::args::{
+    AuditArgs, Cli, Command, DemoArgs, InspectArgs, LayoutArgs, RulesCommand, SchemaOf, Talk,
+};
 use super::exit::Exit;
 use super::summary;
+use super::{audit, compare};
 use crate::batch::{self, BatchError, Options, Outcome, Progress};
 use crate::demo;
 use crate::model::ProblemCode;
@@ -45,6 +47,7 @@ pub fn run(cli: &Cli) -> Exit {
     let ended = match &cli.command {
         Command::Demo(args) => run_demo(args, cli.talk),
         Command::Layout(args) => run_layout(args, cli.talk),
+        Command::Audit(args) => run_audit(args, cli.talk),
         Command::Inspect(args) => run_inspect(args, cli.talk),
         Command::Rules(args) => {
             run_rules(args.what.as_ref().unwrap_or(&RulesCommand::List), cli.talk)
@@ -145,7 +148,11 @@ fn lay_out(
 fn whose_fault(error: BatchError) -> Failure {
     match error {
         BatchError::Output(_) | BatchError::Threads { .. } => could_not_run(error),
-        BatchError::Source(_) | BatchError::UnknownBlock { .. } => user(error),
+        BatchError::Source(_)
+        | BatchError::Cut(_)
+        | BatchError::Earlier { .. }
+        | BatchError::NothingToAudit
+        | BatchError::UnknownBlock { .. } => user(error),
     }
 }
 
@@ -207,6 +214,25 @@ fn run_compare(args: &LayoutArgs, talk: Talk) -> Ended {
     }
     let short = rows.iter().any(|row| row.fails > 0 || row.set_aside > 0);
     Ok(if short { Exit::FallsShort } else { Exit::Done })
+}
+
+fn run_audit(args: &AuditArgs, talk: Talk) -> Ended {
+    let project = load(&args.project, talk)?;
+    let options = audit::options(args, talk.quiet, now());
+    let outcome = batch::audit(&project, &options).map_err(whose_fault)?;
+    if !talk.quiet {
+        eprint!("{}", summary::problems(&outcome.problems));
+    }
+    if talk.json {
+        print_json(&audit::json(&outcome, &args.out))?;
+    } else if !talk.quiet {
+        print(&audit::words(&outcome, &args.out))?;
+    }
+    Ok(if outcome.is_clean() {
+        Exit::Done
+    } else {
+        Exit::FallsShort
+    })
 }
 
 fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {

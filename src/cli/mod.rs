@@ -1,6 +1,7 @@
 //! The command line: arguments and settings in, exit code out. No geometry here.
 
 mod args;
+mod audit;
 mod commands;
 mod compare;
 mod exit;

@@ -10,6 +10,11 @@ pub enum OutputError {
         dir.display()
     )]
     ForeignFolder { dir: PathBuf },
+    #[error(
+        "{} holds the results of a layout, which an audit would replace; name another folder with --out",
+        dir.display()
+    )]
+    LayoutFolder { dir: PathBuf },
     #[error("{} is a file, not a folder; name a folder with --out", path.display())]
     NotAFolder { path: PathBuf },
     #[error("{} is not valid UTF-8, which GeoPackage needs of its path; name another folder with --out", path.display())]

@@ -3,6 +3,7 @@
 //! [`Writer`] streams one block after another into a staging folder and moves everything into place at the end, so
 //! that outputs appear whole or not at all. [`map`] is pure string building and may run on any thread.
 
+mod audit;
 mod cells;
 mod error;
 mod gpkg;
@@ -18,6 +19,7 @@ mod tables;
 pub mod text;
 mod writer;
 
+pub use audit::{AuditReport, AuditWriter};
 pub use error::OutputError;
 pub use map::render;
 pub use names::file_stem;

@@ -4,6 +4,7 @@ mod assemble;
 mod attributes;
 mod classes;
 pub mod crs;
+mod cut;
 mod errors;
 mod facts;
 mod features;
@@ -15,6 +16,7 @@ pub mod tracks;
 mod zone;
 
 pub use classes::{ClassFound, ClassReport};
+pub use cut::{CutError, CutFeature, CutFile, CutLayers, CutRead, PlanLayers, read_cut};
 pub use errors::{Bounds, Names, SourceError};
 pub use open::DRIVERS;
 pub use terrain::{Coverage, RasterTerrain, TerrainError, TerrainReport};
