@@ -68,9 +68,7 @@ impl<'t> Travel<'t> {
     /// The nearest allowed steps from a leg's end, with metres; where none is reached, the first few as out of reach.
     fn onward(&mut self, rules: &Rules, partial: &Partial) -> Vec<(f64, Step)> {
         let Some(from) = partial.at else {
-            // The first of all goes in from the road.
-            let inwards = rules.steps(partial).filter(|step| step.inward);
-            return inwards.map(|step| (0.0, step)).collect();
+            return rules.steps(partial).map(|step| (0.0, step)).collect();
         };
         let step = |(leg, end): (usize, usize)| -> Option<Step> {
             let unit = *self.unit_of.get(leg)?;
@@ -256,7 +254,7 @@ pub fn order(network: &Network, units: &[Unit], from: Option<(usize, usize)>) ->
         turned: vec![0; cells.len().div_ceil(64)],
         at: from,
         travel_m: 0.0,
-        last: usize::MAX,
+        last: NOTHING_YET,
     }];
     for _ in units {
         let mut next: Vec<(Partial, Step)> = Vec::new();
@@ -297,7 +295,7 @@ pub fn order(network: &Network, units: &[Unit], from: Option<(usize, usize)>) ->
             .collect();
     }
     let mut found = Vec::with_capacity(units.len());
-    let mut at = open.first().map_or(usize::MAX, |best| best.last);
+    let mut at = open.first().map_or(NOTHING_YET, |best| best.last);
     while let Some(&(before, step)) = steps.get(at) {
         found.push(step);
         at = before;
@@ -318,6 +316,9 @@ struct Partial {
     /// Index of its last step.
     last: usize,
 }
+
+/// The last step of a sequence that has none.
+const NOTHING_YET: usize = usize::MAX;
 
 fn bit(bits: &[u64], at: usize) -> bool {
     bits[at / 64] >> (at % 64) & 1 == 1
@@ -385,7 +386,9 @@ impl Rules {
             Some((cell, at)) => inward == ((at % 2 == 0) != bit(&partial.turned, cell)),
         };
         let over_gap = inward && self.gaps_left[unit].iter().any(|&g| !bit(&partial.done, g));
-        in_turn && !over_gap
+        // The first of all goes in from the road.
+        let begins = partial.last == NOTHING_YET;
+        in_turn && !over_gap && (inward || !begins)
     }
 
     /// Steps that may come next, from left to right.
