@@ -3,8 +3,9 @@
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-const PURE: [&str; 8] = [
+const PURE: [&str; 9] = [
     "daylight",
+    "schedule",
     "units.rs",
     "model",
     "geometry",
@@ -15,7 +16,7 @@ const PURE: [&str; 8] = [
 ];
 
 /// Every module of the crate and the modules it may use.
-const ARROWS: [(&str, &[&str]); 15] = [
+const ARROWS: [(&str, &[&str]); 16] = [
     ("daylight", &["units", "model"]),
     ("units.rs", &[]),
     ("model", &["units"]),
@@ -33,14 +34,18 @@ const ARROWS: [(&str, &[&str]); 15] = [
         ],
     ),
     ("engines", &["geometry"]),
-    ("project", &["units", "model", "rulebook"]),
+    ("schedule", &["units", "model", "daylight"]),
+    (
+        "project",
+        &["units", "model", "rulebook", "daylight", "schedule"],
+    ),
     (
         "sources",
-        &["units", "model", "geometry", "rulebook", "project"],
+        &["units", "model", "geometry", "rulebook", "project", "daylight"],
     ),
     (
         "outputs",
-        &["units", "model", "geometry", "rulebook", "sources"],
+        &["units", "model", "geometry", "rulebook", "sources", "schedule"],
     ),
     ("demo", &["units", "model", "geometry"]),
     (
@@ -54,6 +59,8 @@ const ARROWS: [(&str, &[&str]); 15] = [
             "layout",
             "compliance",
             "engines",
+            "daylight",
+            "schedule",
             "project",
             "sources",
             "outputs",

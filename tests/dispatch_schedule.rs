@@ -246,6 +246,11 @@ fn small_problems_come_near_the_best_plan() {
         let ours = solved.plan.finish.unwrap() as f64 / H as f64;
         let bound = solved.bound.finish.unwrap() as f64 / H as f64;
         println!("{case:>4}  {:<28} {move_h:>4}  {best:>4}  {ours:>4.1}  {bound:>6.1}", texts.join(" | "));
+        if std::env::var("CASE").is_ok_and(|wanted| wanted == case.to_string()) {
+            for task in &solved.plan.tasks {
+                println!("    {task:?}");
+            }
+        }
         assert!(ours >= best as f64 - 1e-9, "better than the best: {case}");
         assert!(bound <= best as f64 + 1e-9, "the bound is beyond the best: {case}");
         let start = 8.0;
@@ -277,7 +282,10 @@ fn a_broken_plan_is_found_out() {
         machine("X", shifts(4, 6, 14), 1000),
         machine("Y", shifts(4, 14, 10), 1100),
     ];
-    let problem = problem(4, blocks, machines, 2);
+    let mut problem = problem(4, blocks, machines, 2);
+    for machine in &mut problem.machines {
+        machine.start = Some([-9000.0, 0.0]);
+    }
     let plan = schedule::solve(&problem).plan;
     assert_eq!(schedule::check(&problem, &plan), Vec::<String>::new());
     let breaks = |change: &dyn Fn(&mut schedule::Plan)| {
@@ -292,7 +300,6 @@ fn a_broken_plan_is_found_out() {
         .iter()
         .position(|task| matches!(task.what, What::Cut { .. }))
         .unwrap();
-    let moving = plan.tasks.iter().position(|task| task.what == What::Move);
     breaks(&|plan| {
         plan.tasks.remove(cut);
     });
@@ -305,13 +312,10 @@ fn a_broken_plan_is_found_out() {
         let last = plan.tasks.len() - 1;
         plan.tasks[last].span.from += 10 * DAY;
         plan.tasks[last].span.to += 10 * DAY;
+        plan.finish = Some(plan.tasks[last].span.to);
     });
     breaks(&|plan| plan.undone += 1);
-    if let Some(moving) = moving {
-        breaks(&|plan| {
-            plan.tasks.remove(moving);
-        });
-    }
+    breaks(&|plan| plan.tasks.retain(|task| task.what != What::Move));
     // Everything an hour later at night: the light is over somewhere, or a shift is.
     breaks(&|plan| {
         for task in &mut plan.tasks {
@@ -342,7 +346,7 @@ fn a_season_of_500_blocks() {
                 })
                 .collect();
             let text = format!("b b b {}", pieces.join(" "));
-            let hours = 0.08 + below(80) as f64 / 1000.0;
+            let hours = 0.04 + below(80) as f64 / 1000.0;
             let place = [below(60_000) as f64, below(60_000) as f64];
             block(&format!("B{at:03}"), &text, hours, place, days)
         })

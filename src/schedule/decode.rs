@@ -14,10 +14,14 @@ pub struct Wishes {
     pub rank: Vec<i64>,
     /// Per block: the machine that should take it.
     pub machine: Vec<Option<usize>>,
+    /// No other machine takes a block for which one is wished.
+    pub strict: bool,
     /// By day, leave a block that has only night-safe work left for one with day-only work.
     pub roam_by_day: bool,
     /// In the dark, leave a block for which light is needed for one with night-safe work.
     pub roam_by_night: bool,
+    /// An unfinished block is left only for so many times the work that a move there costs.
+    pub gain: i64,
     /// Take over where another machine stands without hesitation.
     pub share: bool,
 }
@@ -200,10 +204,14 @@ impl State<'_> {
         let here = self.at_block[machine];
         let problem = self.problem;
         let its = &problem.machines[machine];
+        let unfinished_here =
+            here.is_some_and(|here| !self.ground.queues[here].is_done(&self.progress[here]));
         let mut best: Option<((i64, i64, bool, i64, usize), usize)> = None;
         for &block in &self.open {
             let stays = here == Some(block);
-            if self.taken_until[block] > at {
+            let wished = self.wishes.machine[block];
+            let others_wish = wished.is_some_and(|wished| wished != machine);
+            if self.taken_until[block] > at || others_wish && self.wishes.strict {
                 continue;
             }
             let ground = &problem.blocks[block];
@@ -241,16 +249,26 @@ impl State<'_> {
                         10
                     }
                 }
-                (true, false, true) => 20,
+                (true, false, true) => {
+                    if unfinished_here && self.wishes.gain > 0 {
+                        let lasts = around(&ground.light, arrival).map_or(0, |s| s.to - arrival);
+                        let enough = work_in(way * self.wishes.gain, 1000);
+                        if lasts < way * self.wishes.gain
+                            || queue.ready(progress, true, its, enough) < enough
+                        {
+                            continue;
+                        }
+                    }
+                    20
+                }
+                (true, false, false) if unfinished_here => 60,
                 (true, false, false) => 40,
                 (false, true, _) => 0,
                 (false, false, _) => {
-                    let enough = work_in(way.max(1), 1000);
-                    let unfinished_here = here.is_some_and(|here| {
-                        !self.ground.queues[here].is_done(&self.progress[here])
-                    });
+                    let gain = if unfinished_here { self.wishes.gain } else { 1 };
+                    let enough = work_in((way * gain).max(1), 1000);
                     if unfinished_here && !self.wishes.roam_by_night
-                        || queue.night_ready(progress, its, enough) < enough
+                        || queue.ready(progress, false, its, enough) < enough
                     {
                         continue;
                     }
@@ -264,11 +282,10 @@ impl State<'_> {
             if !stays && !self.wishes.share && others() {
                 tier += 5;
             }
-            let wished = self.wishes.machine[block];
             let key = (
                 tier,
                 ground.priority,
-                wished.is_some_and(|wished| wished != machine),
+                others_wish,
                 way + self.wishes.rank[block],
                 block,
             );

@@ -201,14 +201,17 @@ impl Queue {
         }
     }
 
-    /// Night-safe work that can be cut in the dark as things stand, up to `enough`.
-    pub fn night_ready(&self, progress: &Progress, machine: &Machine, enough: Work) -> Work {
+    /// Work that can be cut without a break as things stand, up to `enough`: in the dark, or day-only work by day.
+    pub fn ready(&self, progress: &Progress, light: bool, machine: &Machine, enough: Work) -> Work {
         let mut at = *progress;
         let mut sum = 0;
         while sum < enough {
-            let Some((chain, _, amount)) = self.next(&at, false, machine) else {
+            let Some((chain, class, amount)) = self.next(&at, light, machine) else {
                 break;
             };
+            if light && class == ShiftClass::NightSafe {
+                break;
+            }
             sum += amount;
             self.advance(&mut at, chain, amount);
         }

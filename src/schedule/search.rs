@@ -96,12 +96,14 @@ fn beginnings(problem: &Problem, ground: &Ground) -> Vec<Wishes> {
     ];
     let mut all = Vec::new();
     for rank in ranks {
-        for turn in 0..4 {
+        for turn in 0..12 {
             all.push(Wishes {
                 rank: rank.clone(),
                 machine: vec![None; blocks],
+                strict: false,
                 roam_by_day: turn & 1 > 0,
                 roam_by_night: turn & 2 > 0,
+                gain: [0, 1, 3][turn / 4],
                 share: false,
             });
         }
@@ -118,8 +120,10 @@ fn scattered(problem: &Problem, chance: &mut Chance, scale: i64) -> Wishes {
         machine: (0..blocks)
             .map(|_| Some(chance.below(problem.machines.len() as u64) as usize))
             .collect(),
+        strict: chance.below(2) == 1,
         roam_by_day: chance.below(2) == 1,
         roam_by_night: chance.below(2) == 1,
+        gain: chance.below(4) as i64,
         share: chance.below(2) == 1,
     }
 }
@@ -128,10 +132,12 @@ fn changed(problem: &Problem, wishes: &Wishes, chance: &mut Chance, scale: i64) 
     let mut other = wishes.clone();
     let blocks = problem.blocks.len() as u64;
     let block = chance.below(blocks) as usize;
-    match chance.below(20) {
+    match chance.below(21) {
+        20 => other.gain = chance.below(5) as i64,
         0 => other.roam_by_day = !other.roam_by_day,
         1 => other.roam_by_night = !other.roam_by_night,
-        2 => other.share = !other.share,
+        2 if chance.below(2) == 0 => other.share = !other.share,
+        2 => other.strict = !other.strict,
         3..=8 => {
             let second = chance.below(blocks) as usize;
             other.rank.swap(block, second);
