@@ -6,6 +6,7 @@ mod classes;
 pub mod crs;
 mod errors;
 mod facts;
+mod finished;
 mod features;
 mod hash;
 mod layer;
@@ -14,6 +15,9 @@ pub mod terrain;
 mod zone;
 
 pub use classes::{ClassFound, ClassReport};
+pub use finished::{
+    FinishedBlock, FinishedError, FinishedLayout, FinishedSection, FinishedZone, finished,
+};
 pub use errors::{Bounds, Names, SourceError};
 pub use open::DRIVERS;
 pub use terrain::{Coverage, RasterTerrain, TerrainError, TerrainReport};
