@@ -45,7 +45,7 @@ const ARROWS: [(&str, &[&str]); 16] = [
     ),
     (
         "outputs",
-        &["units", "model", "geometry", "rulebook", "sources", "schedule"],
+        &["units", "model", "geometry", "rulebook", "sources", "schedule", "daylight"],
     ),
     ("demo", &["units", "model", "geometry"]),
     (

@@ -2,6 +2,8 @@
 //! never stops the rest.
 
 mod compare;
+mod dispatch;
+mod done_file;
 mod missing;
 mod progress;
 mod season;
@@ -25,7 +27,10 @@ use crate::rulebook::Rulebook;
 use crate::sources::{self, Batch, SourceError};
 
 pub use crate::compliance::PortfolioShare;
+pub use crate::schedule::outlook::Warning;
 pub use compare::{Compared, compare};
+pub use dispatch::{DispatchError, DispatchOptions, Dispatched, dispatch};
+pub use done_file::DoneError;
 pub use progress::Progress;
 
 /// How a batch is run.

@@ -3,6 +3,7 @@
 mod args;
 mod commands;
 mod compare;
+mod dispatch;
 mod exit;
 mod summary;
 
