@@ -384,3 +384,65 @@ fn a_season_of_500_blocks() {
         );
     }
 }
+
+#[test]
+fn what_runs_out_is_said() {
+    // Plenty of day-only work, a little night-safe: the nights are soon empty.
+    let days = 8;
+    let blocks = vec![block("A", "b n d d d d d d", 4.0, [0.0, 0.0], days)];
+    let machines = vec![machine("X", shifts(days, 6, 20), 1000)];
+    let problem = problem(days, blocks, machines, 1);
+    let solved = schedule::solve(&problem);
+    assert_eq!(solved.plan.undone, 0);
+    let found = schedule::outlook::outlook(&problem, &solved.plan, &solved.bound, chrono_tz::UTC);
+    let [warning] = &found.warnings[..] else {
+        panic!("{:?}", found.warnings);
+    };
+    // By the first dusk the boundary pass and one day-only section are cut, in the night the night-safe one.
+    assert!(
+        warning.what.starts_with("from 2 Jan 1970 night shifts have no night-safe work; 12.0 day-only hours wait for light"),
+        "{}",
+        warning.what
+    );
+    assert!(warning.help.contains("add another block"), "{}", warning.help);
+    // Day-only work in four days of eight hours each, and the unused nights are counted.
+    assert!(found.unused_night_s() > 20 * H);
+
+    // Night-safe work that stands behind a boundary pass is another matter: that pass helps.
+    let blocks = vec![
+        block("A", "b d d d d d n n", 4.0, [0.0, 0.0], days),
+        block("B", "b b n n n n", 4.0, [9000.0, 0.0], days),
+    ];
+    let machines = vec![
+        machine("X", shifts(days, 6, 20), 1000),
+    ];
+    let mut problem = dispatch_support::problem(days, blocks, machines, 1);
+    // B stays closed.
+    problem.blocks[1].open = stretch(20 * DAY, 21 * DAY);
+    let solved = schedule::solve(&problem);
+    let found = schedule::outlook::outlook(&problem, &solved.plan, &solved.bound, chrono_tz::UTC);
+    assert!(solved.plan.undone > 0);
+    let said: Vec<&str> = found.warnings.iter().map(|w| w.what.as_str()).collect();
+    assert!(said.iter().any(|what| what.contains("do not fit")), "{said:?}");
+    assert!(
+        found.warnings.iter().any(|w| w.help.contains("boundary passes")),
+        "{:?}",
+        found.warnings
+    );
+}
+
+#[test]
+fn polar_night_leaves_day_only_work_and_polar_day_knows_no_night() {
+    let days = 3;
+    let mut dark = block("A", "n dn n", 1.0, [0.0, 0.0], days);
+    dark.light = vec![];
+    let mut bright = block("A", "b dn n", 1.0, [0.0, 0.0], days);
+    bright.light = vec![stretch(0, (days + 1) * DAY)];
+    let machines = || vec![machine("X", shifts(days, 6, 10), 1000)];
+    let night = schedule::solve(&problem(days, vec![dark], machines(), 1));
+    assert_eq!(night.plan.undone, 3 * schedule::HOUR);
+    assert_eq!(night.bound.finish, None);
+    let day = schedule::solve(&problem(days, vec![bright], machines(), 1));
+    assert_eq!(day.plan.finish, Some(10 * H));
+    assert_eq!(day.bound.finish, Some(10 * H));
+}

@@ -206,6 +206,17 @@ impl State<'_> {
         let its = &problem.machines[machine];
         let unfinished_here =
             here.is_some_and(|here| !self.ground.queues[here].is_done(&self.progress[here]));
+        // Light that comes here before another block is reached is worth waiting for.
+        let light_here = here.filter(|_| !ahead).and_then(|here| {
+            let ground = &problem.blocks[here];
+            let edge = next_edge(&ground.light, at)?;
+            let next = self.ground.queues[here].next(&self.progress[here], true, its);
+            let waits = around(&ground.light, at).is_none()
+                && self.taken_until[here] <= edge
+                && ground.open.contains(edge)
+                && next.is_some_and(|(_, class, _)| class == ShiftClass::DayOnly);
+            waits.then_some(edge)
+        });
         let mut best: Option<((i64, i64, bool, i64, usize), usize)> = None;
         for &block in &self.open {
             let stays = here == Some(block);
@@ -219,6 +230,9 @@ impl State<'_> {
             let Some(arrival) = self.arrival(machine, at, way) else {
                 continue;
             };
+            if !stays && light_here.is_some_and(|edge| edge <= arrival) {
+                continue;
+            }
             let (moment, light) = if ahead {
                 let edge = next_edge(&ground.light, at);
                 let Some(edge) = edge.filter(|_| around(&ground.light, at).is_none()) else {
