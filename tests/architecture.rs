@@ -41,11 +41,15 @@ const ARROWS: [(&str, &[&str]); 16] = [
     ),
     (
         "sources",
-        &["units", "model", "geometry", "rulebook", "project", "daylight"],
+        &[
+            "units", "model", "geometry", "rulebook", "project", "daylight",
+        ],
     ),
     (
         "outputs",
-        &["units", "model", "geometry", "rulebook", "sources", "schedule", "daylight"],
+        &[
+            "units", "model", "geometry", "rulebook", "sources", "schedule", "daylight",
+        ],
     ),
     ("demo", &["units", "model", "geometry"]),
     (

@@ -16,10 +16,17 @@ fn a_crew_is_read_with_its_figures() {
     assert_eq!(crew.zone.name(), "America/Winnipeg");
     assert_eq!(crew.light_margin.num_minutes(), 30);
     assert_eq!(crew.shifts.len(), 2);
-    let paces: Vec<i64> = crew.machines[0].turns.iter().map(|turn| turn.pace).collect();
+    let paces: Vec<i64> = crew.machines[0]
+        .turns
+        .iter()
+        .map(|turn| turn.pace)
+        .collect();
     assert_eq!(paces, [1000, 1100]);
     assert_eq!(crew.machines[0].max_slope, Some(0.4));
-    assert_eq!(crew.machines[1].service.unwrap().every, Every::Seconds(15 * 3600));
+    assert_eq!(
+        crew.machines[1].service.unwrap().every,
+        Every::Seconds(15 * 3600)
+    );
     assert_eq!(crew.skidders[0].max_lead_s, 5 * 86_400);
     assert_eq!(crew.moves.walk_up_to_m, 3000.0);
     let path = "fixtures/crew/valid/smallest.toml";

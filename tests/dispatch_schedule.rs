@@ -26,7 +26,14 @@ fn any_block() -> impl Strategy<Value = (String, f64, (i64, i64), (i64, i64), i6
 }
 
 fn any_problem() -> impl Strategy<Value = Problem> {
-    let machine = (0..24i64, 4..14i64, 700..1500i64, any::<bool>(), 0..4usize, any::<bool>());
+    let machine = (
+        0..24i64,
+        4..14i64,
+        700..1500i64,
+        any::<bool>(),
+        0..4usize,
+        any::<bool>(),
+    );
     (
         prop::collection::vec(any_block(), 1..5),
         prop::collection::vec(machine, 1..4),
@@ -34,32 +41,37 @@ fn any_problem() -> impl Strategy<Value = Problem> {
         prop::collection::vec(prop::option::of(0.0..0.6f64), 8),
     )
         .prop_map(|(blocks, machines, days, slopes)| {
-            let blocks = (0..).zip(blocks).map(|(at, (text, hours, place, open, priority))| {
-                let place = [place.0 as f64 * 200.0, place.1 as f64 * 200.0];
-                let mut block = block(&format!("B{at}"), &text, hours, place, days);
-                block.open = stretch(open.0 * DAY / 2, open.1 * DAY);
-                block.priority = priority;
-                for unit in &mut block.units {
-                    unit.slope = slopes[(unit.order as usize + at) % slopes.len()];
-                }
-                // Light that is not quite the same everywhere.
-                for light in &mut block.light {
-                    light.from += at as i64 * 311;
-                }
-                block
-            });
-            let machines = (0..).zip(machines).map(|(at, (from, long, pace, night, kinds, start))| {
-                let mut machine = machine_of(at, days, from, long, pace);
-                machine.night = night;
-                match kinds {
-                    0 => machine.kinds = vec![StripKind::Interior],
-                    1 => machine.kinds = vec![StripKind::BoundaryPass],
-                    _ => {}
-                }
-                machine.max_slope = if kinds == 2 { 0.3 } else { 0.9 };
-                machine.start = start.then_some([100.0, 100.0]);
-                machine
-            });
+            let blocks = (0..)
+                .zip(blocks)
+                .map(|(at, (text, hours, place, open, priority))| {
+                    let place = [place.0 as f64 * 200.0, place.1 as f64 * 200.0];
+                    let mut block = block(&format!("B{at}"), &text, hours, place, days);
+                    block.open = stretch(open.0 * DAY / 2, open.1 * DAY);
+                    block.priority = priority;
+                    for unit in &mut block.units {
+                        unit.slope = slopes[(unit.order as usize + at) % slopes.len()];
+                    }
+                    // Light that is not quite the same everywhere.
+                    for light in &mut block.light {
+                        light.from += at as i64 * 311;
+                    }
+                    block
+                });
+            let machines =
+                (0..)
+                    .zip(machines)
+                    .map(|(at, (from, long, pace, night, kinds, start))| {
+                        let mut machine = machine_of(at, days, from, long, pace);
+                        machine.night = night;
+                        match kinds {
+                            0 => machine.kinds = vec![StripKind::Interior],
+                            1 => machine.kinds = vec![StripKind::BoundaryPass],
+                            _ => {}
+                        }
+                        machine.max_slope = if kinds == 2 { 0.3 } else { 0.9 };
+                        machine.start = start.then_some([100.0, 100.0]);
+                        machine
+                    });
             let mut problem = problem(days, blocks.collect(), machines.collect(), 1);
             problem.moves.walk_up_to_m = 2000.0;
             problem.moves.haul_m_per_s = 10.0;
@@ -91,9 +103,9 @@ proptest! {
 #[test]
 fn the_same_problem_gives_the_same_plan() {
     let blocks = ["b dnd nn", "bb nnd dd", "n d"];
-    let blocks = (0..).zip(blocks).map(|(at, text)| {
-        block(&at.to_string(), text, 1.3, [at as f64 * 9000.0, 0.0], 5)
-    });
+    let blocks = (0..)
+        .zip(blocks)
+        .map(|(at, text)| block(&at.to_string(), text, 1.3, [at as f64 * 9000.0, 0.0], 5));
     let machines = vec![
         machine("A", shifts(5, 6, 12), 1000),
         machine("B", shifts(5, 18, 10), 1200),
@@ -147,7 +159,11 @@ fn exhaustive(problem: &Problem, move_h: i64) -> Option<i64> {
                         push(
                             after,
                             None,
-                            if arrived { (Some(to), None) } else { (here, Some((to, left - 1))) },
+                            if arrived {
+                                (Some(to), None)
+                            } else {
+                                (here, Some((to, left - 1)))
+                            },
                         );
                         continue;
                     }
@@ -157,7 +173,11 @@ fn exhaustive(problem: &Problem, move_h: i64) -> Option<i64> {
                             push(
                                 after,
                                 None,
-                                if arrived { (Some(b), None) } else { (place.0, Some((b, move_h - 1))) },
+                                if arrived {
+                                    (Some(b), None)
+                                } else {
+                                    (place.0, Some((b, move_h - 1)))
+                                },
                             );
                             continue;
                         }
@@ -170,7 +190,8 @@ fn exhaustive(problem: &Problem, move_h: i64) -> Option<i64> {
                             let ready = needs[b][u]
                                 .iter()
                                 .all(|v| done & (1 << (offsets[b] + v)) != 0);
-                            let safe = lit || unit.class == blockwright::model::ShiftClass::NightSafe;
+                            let safe =
+                                lit || unit.class == blockwright::model::ShiftClass::NightSafe;
                             if done & bit == 0 && ready && safe && machine.may_cut(unit) {
                                 push(after | bit, Some(b), (Some(b), None));
                             }
@@ -197,7 +218,9 @@ fn exhaustive(problem: &Problem, move_h: i64) -> Option<i64> {
 fn small_problems_come_near_the_best_plan() {
     let mut seed = 12345u64;
     let mut below = |bound: u64| {
-        seed = seed.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+        seed = seed
+            .wrapping_mul(6364136223846793005)
+            .wrapping_add(1442695040888963407);
         (seed >> 33) % bound
     };
     let (mut optimal, mut compared, mut worst, mut sum) = (0, 0, 0.0f64, 0.0f64);
@@ -208,7 +231,11 @@ fn small_problems_come_near_the_best_plan() {
         let count = 2 + below(2) as usize;
         let mut texts = Vec::new();
         for _ in 0..count {
-            let mut text = if below(3) > 0 { "b ".to_owned() } else { String::new() };
+            let mut text = if below(3) > 0 {
+                "b ".to_owned()
+            } else {
+                String::new()
+            };
             for _ in 0..1 + below(3) {
                 text.push(if below(2) == 0 { 'd' } else { 'n' });
                 if below(2) == 0 {
@@ -245,14 +272,20 @@ fn small_problems_come_near_the_best_plan() {
         assert_eq!(solved.plan.undone, 0, "case {case}");
         let ours = solved.plan.finish.unwrap() as f64 / H as f64;
         let bound = solved.bound.finish.unwrap() as f64 / H as f64;
-        println!("{case:>4}  {:<28} {move_h:>4}  {best:>4}  {ours:>4.1}  {bound:>6.1}", texts.join(" | "));
+        println!(
+            "{case:>4}  {:<28} {move_h:>4}  {best:>4}  {ours:>4.1}  {bound:>6.1}",
+            texts.join(" | ")
+        );
         if std::env::var("CASE").is_ok_and(|wanted| wanted == case.to_string()) {
             for task in &solved.plan.tasks {
                 println!("    {task:?}");
             }
         }
         assert!(ours >= best as f64 - 1e-9, "better than the best: {case}");
-        assert!(bound <= best as f64 + 1e-9, "the bound is beyond the best: {case}");
+        assert!(
+            bound <= best as f64 + 1e-9,
+            "the bound is beyond the best: {case}"
+        );
         let start = 8.0;
         let gap = (ours - best as f64) / (best as f64 - start);
         optimal += usize::from(gap.abs() < 1e-9);
@@ -269,7 +302,10 @@ fn small_problems_come_near_the_best_plan() {
         gap_sum / f64::from(compared) * 100.0
     );
     assert!(compared >= 40, "{compared}");
-    assert!(optimal * 10 >= compared as usize * 9, "{optimal} of {compared}");
+    assert!(
+        optimal * 10 >= compared as usize * 9,
+        "{optimal} of {compared}"
+    );
 }
 
 #[test]
@@ -293,7 +329,12 @@ fn a_broken_plan_is_found_out() {
         change(&mut broken);
         let ours = schedule::check(&problem, &broken);
         assert!(!ours.is_empty());
-        assert!(!faults(&problem, &broken).is_empty() || ours.iter().any(|f| f.contains("pace") || f.contains("finish")));
+        assert!(
+            !faults(&problem, &broken).is_empty()
+                || ours
+                    .iter()
+                    .any(|f| f.contains("pace") || f.contains("finish"))
+        );
     };
     let cut = plan
         .tasks
@@ -333,7 +374,9 @@ fn a_season_of_500_blocks() {
     let days = 30;
     let mut seed = 7u64;
     let mut below = |bound: u64| {
-        seed = seed.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+        seed = seed
+            .wrapping_mul(6364136223846793005)
+            .wrapping_add(1442695040888963407);
         (seed >> 33) % bound
     };
     let blocks: Vec<_> = (0..500)
@@ -363,11 +406,18 @@ fn a_season_of_500_blocks() {
         let mut problem = problem.clone();
         let count = (problem.blocks.len() as f64 * share) as usize;
         problem.blocks.truncate(count);
-        let work: i64 = problem.blocks.iter().flat_map(|b| b.units.iter().map(|u| u.work)).sum();
+        let work: i64 = problem
+            .blocks
+            .iter()
+            .flat_map(|b| b.units.iter().map(|u| u.work))
+            .sum();
         let began = std::time::Instant::now();
         let solved = schedule::solve(&problem);
         let took = began.elapsed();
-        assert_eq!(schedule::check(&problem, &solved.plan), Vec::<String>::new());
+        assert_eq!(
+            schedule::check(&problem, &solved.plan),
+            Vec::<String>::new()
+        );
         let hours = |s: Option<i64>| s.map(|s| s as f64 / H as f64);
         println!(
             "{count} blocks, {} sections, {:.0} h of work: {:.1} s, {} plans tried, finish {:?} h, moves {:.1} h, left {:.1} h, bound {:?} h ({}), gap {:?} %",
@@ -380,7 +430,11 @@ fn a_season_of_500_blocks() {
             solved.plan.undone as f64 / 3.6e6,
             hours(solved.bound.finish),
             solved.bound.because,
-            solved.bound.finish.zip(solved.plan.finish).map(|(b, f)| (f - b) as f64 / b as f64 * 100.0)
+            solved
+                .bound
+                .finish
+                .zip(solved.plan.finish)
+                .map(|(b, f)| (f - b) as f64 / b as f64 * 100.0)
         );
     }
 }
@@ -404,7 +458,11 @@ fn what_runs_out_is_said() {
         "{}",
         warning.what
     );
-    assert!(warning.help.contains("add another block"), "{}", warning.help);
+    assert!(
+        warning.help.contains("add another block"),
+        "{}",
+        warning.help
+    );
     // Day-only work in four days of eight hours each, and the unused nights are counted.
     assert!(found.unused_night_s() > 20 * H);
 
@@ -413,9 +471,7 @@ fn what_runs_out_is_said() {
         block("A", "b d d d d d n n", 4.0, [0.0, 0.0], days),
         block("B", "b b n n n n", 4.0, [9000.0, 0.0], days),
     ];
-    let machines = vec![
-        machine("X", shifts(days, 6, 20), 1000),
-    ];
+    let machines = vec![machine("X", shifts(days, 6, 20), 1000)];
     let mut problem = dispatch_support::problem(days, blocks, machines, 1);
     // B stays closed.
     problem.blocks[1].open = stretch(20 * DAY, 21 * DAY);
@@ -423,9 +479,15 @@ fn what_runs_out_is_said() {
     let found = schedule::outlook::outlook(&problem, &solved.plan, &solved.bound, chrono_tz::UTC);
     assert!(solved.plan.undone > 0);
     let said: Vec<&str> = found.warnings.iter().map(|w| w.what.as_str()).collect();
-    assert!(said.iter().any(|what| what.contains("do not fit")), "{said:?}");
     assert!(
-        found.warnings.iter().any(|w| w.help.contains("boundary passes")),
+        said.iter().any(|what| what.contains("do not fit")),
+        "{said:?}"
+    );
+    assert!(
+        found
+            .warnings
+            .iter()
+            .any(|w| w.help.contains("boundary passes")),
         "{:?}",
         found.warnings
     );

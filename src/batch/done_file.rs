@@ -43,13 +43,21 @@ pub fn read(path: &Path, layout: &FinishedLayout) -> Result<Vec<DoneRow>, DoneEr
         .flexible(true)
         .trim(csv::Trim::All)
         .from_path(path)
-        .map_err(|error| fault(None, error.to_string(), "check the path and who may read the file"))?;
+        .map_err(|error| {
+            fault(
+                None,
+                error.to_string(),
+                "check the path and who may read the file",
+            )
+        })?;
     let header = table
         .headers()
         .map_err(|error| fault(Some(1), error.to_string(), whole))?
         .clone();
     let column = |name: &str| {
-        let found = header.iter().position(|head| head.trim_start_matches('\u{feff}') == name);
+        let found = header
+            .iter()
+            .position(|head| head.trim_start_matches('\u{feff}') == name);
         found.ok_or_else(|| fault(Some(1), format!("there is no column `{name}`"), whole))
     };
     let mut at = [0; 5];
@@ -60,7 +68,12 @@ pub fn read(path: &Path, layout: &FinishedLayout) -> Result<Vec<DoneRow>, DoneEr
     let mut places: BTreeMap<(&str, [u32; 4]), (usize, usize)> = BTreeMap::new();
     for (b, block) in layout.blocks.iter().enumerate() {
         for (s, section) in block.sections.iter().enumerate() {
-            let key = [section.part, section.strip_no, section.piece, section.section_no];
+            let key = [
+                section.part,
+                section.strip_no,
+                section.piece,
+                section.section_no,
+            ];
             places.insert((block.id.as_str(), key), (b, s));
         }
     }
@@ -89,7 +102,11 @@ pub fn read(path: &Path, layout: &FinishedLayout) -> Result<Vec<DoneRow>, DoneEr
                 "the layout has no section {} of strip {} piece {} in part {} of block `{id}`",
                 key[3], key[1], key[2], key[0]
             );
-            return Err(fault(line, why, "ids and numbers must be those of this layout; was it made anew since?"));
+            return Err(fault(
+                line,
+                why,
+                "ids and numbers must be those of this layout; was it made anew since?",
+            ));
         };
         let written = hours_at.map(cell).filter(|text| !text.is_empty());
         let hours = match written {
@@ -99,7 +116,11 @@ pub fn read(path: &Path, layout: &FinishedLayout) -> Result<Vec<DoneRow>, DoneEr
                 let hours = hours.filter(|hours| hours.is_finite() && *hours >= 0.0);
                 Some(hours.ok_or_else(|| {
                     let why = format!("`{text}` in column `{HOURS}` is no number of hours");
-                    fault(line, why, "write hours of the layout, or nothing for all of them")
+                    fault(
+                        line,
+                        why,
+                        "write hours of the layout, or nothing for all of them",
+                    )
                 })?)
             }
         };

@@ -11,12 +11,10 @@ use serde_json::{Value, json};
 use super::args::{
     Cli, Command, DemoArgs, DispatchArgs, InspectArgs, LayoutArgs, RulesCommand, SchemaOf, Talk,
 };
-use super::{compare, dispatch};
 use super::exit::Exit;
 use super::summary;
-use crate::batch::{
-    self, BatchError, DispatchError, DispatchOptions, Options, Outcome, Progress,
-};
+use super::{compare, dispatch};
+use crate::batch::{self, BatchError, DispatchError, DispatchOptions, Options, Outcome, Progress};
 use crate::demo;
 use crate::model::ProblemCode;
 use crate::project::{self, Project};

@@ -77,7 +77,12 @@ pub fn words(dispatched: &Dispatched, out: &Path) -> String {
         plan.moving_s as f64 / 3600.0,
         dispatched.outlook.unused_night_s() as f64 / 3600.0
     );
-    for warning in dispatched.outlook.warnings.iter().chain(&dispatched.breaches) {
+    for warning in dispatched
+        .outlook
+        .warnings
+        .iter()
+        .chain(&dispatched.breaches)
+    {
         let _ = writeln!(text, "{}\n  what helps: {}", warning.what, warning.help);
     }
     text

@@ -4,6 +4,7 @@ mod block_rules;
 mod choices;
 mod crew;
 mod crew_file;
+mod crew_values;
 mod errors;
 mod figures;
 mod file;

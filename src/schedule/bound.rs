@@ -21,6 +21,8 @@ struct Room {
 /// The largest of:
 /// - all work, and the least moving that joins the blocks, against all hours of all machines;
 /// - day-only work against their hours of daylight; both also for the work that only some machines may do;
+/// - day-only work and the moves between blocks that fall into daylight, since a machine comes to only one block of a day
+///   in the dark before it;
 /// - each block by itself: prework by day, then the rest, one machine at a time.
 pub fn lower_bound(problem: &Problem) -> Bound {
     let mut best = Bound {
@@ -58,6 +60,10 @@ pub fn lower_bound(problem: &Problem) -> Bound {
             });
         }
     }
+    raise(by_daylight(problem), &|| {
+        "day-only hours, and the moves between them, against the daylight hours of all machines"
+            .to_owned()
+    });
     for (index, block) in problem.blocks.iter().enumerate() {
         if !block.units.is_empty() {
             raise(alone(problem, index), &|| {
@@ -150,23 +156,39 @@ fn room(machine: &Machine, light: &[Stretch], day_only: bool, opens: Second) -> 
 /// Least work that could have been done in the time that any plan moves: the shortest tree that joins the blocks,
 /// without as many of its longest moves as there are machines more than one, at the slowest pace.
 fn moving(problem: &Problem) -> Work {
+    // Machines that may not work at night may yet move then, in time that is not counted.
+    if problem.machines.iter().any(|machine| !machine.night) {
+        return 0;
+    }
+    let moves = tree(problem);
+    let kept = (moves.len() + 1).saturating_sub(problem.machines.len());
+    let seconds: i64 = moves[..kept.min(moves.len())].iter().sum();
+    super::problem::work_in(seconds, slowest(problem))
+}
+
+fn slowest(problem: &Problem) -> i64 {
+    let windows = problem.machines.iter().flat_map(|machine| &machine.windows);
+    windows.map(|window| window.pace).max().unwrap_or(1000)
+}
+
+/// Moves of the shortest tree that joins the blocks with work (Prim 1957), shortest first, in seconds.
+fn tree(problem: &Problem) -> Vec<i64> {
     let blocks: Vec<[f64; 2]> = problem
         .blocks
         .iter()
         .filter(|block| !block.units.is_empty())
         .map(|block| block.place)
         .collect();
-    // Machines that may not work at night may yet move then, in time that is not counted.
-    if blocks.len() < 2 || problem.machines.iter().any(|machine| !machine.night) {
-        return 0;
-    }
+    let mut moves = Vec::new();
+    let Some(&first) = blocks.first() else {
+        return moves;
+    };
     let mut near: Vec<i64> = blocks
         .iter()
-        .map(|&place| problem.moves.seconds(blocks[0], place))
+        .map(|&place| problem.moves.seconds(first, place))
         .collect();
     let mut joined = vec![false; blocks.len()];
     joined[0] = true;
-    let mut moves = Vec::new();
     while let Some(next) = (0..blocks.len())
         .filter(|&b| !joined[b])
         .min_by_key(|&b| near[b])
@@ -178,15 +200,66 @@ fn moving(problem: &Problem) -> Work {
         }
     }
     moves.sort_unstable();
-    let kept = (moves.len() + 1).saturating_sub(problem.machines.len());
-    let seconds: i64 = moves[..kept.min(moves.len())].iter().sum();
-    let slowest = problem
-        .machines
+    moves
+}
+
+/// Day-only work is done in stretches, one for each machine and day of light. Within one, going on to another block takes
+/// time of that light; so all blocks but as many as there are stretches are reached by such moves, and these are no
+/// shorter than the shortest forest of so many trees.
+fn by_daylight(problem: &Problem) -> Option<Second> {
+    let begin = Some(problem.period.from);
+    let is_day = |unit: &Unit| unit.class == ShiftClass::DayOnly;
+    let mut worked = problem
+        .blocks
         .iter()
-        .flat_map(|machine| machine.windows.iter().map(|window| window.pace))
-        .max()
-        .unwrap_or(1000);
-    super::problem::work_in(seconds, slowest)
+        .filter(|block| !block.units.is_empty());
+    // A block without day-only work might be a stepping stone that the tree would not know of.
+    if !worked.all(|block| block.units.iter().any(is_day)) {
+        return begin;
+    }
+    let units = problem.blocks.iter().flat_map(|block| &block.units);
+    let work: Work = units
+        .filter(|unit| is_day(unit))
+        .map(|unit| unit.work)
+        .sum();
+    let light = union(
+        problem
+            .blocks
+            .iter()
+            .flat_map(|b| b.light.clone())
+            .collect(),
+    );
+    let opens = problem.blocks.iter().map(|block| block.open.from).min()?;
+    let rooms: Vec<Room> = (problem.machines.iter())
+        .map(|machine| room(machine, &light, true, opens))
+        .collect();
+    // When each stretch begins.
+    let mut begins: Vec<Second> = Vec::new();
+    for room in &rooms {
+        for day in &light {
+            let first = room.spans.iter().find(|(span, _)| day.contains(span.from));
+            begins.extend(first.map(|(span, _)| span.from));
+        }
+    }
+    begins.sort_unstable();
+    let moves = tree(problem);
+    let slowest = slowest(problem);
+    for (index, &from) in begins.iter().enumerate() {
+        let kept = (moves.len() + 1).saturating_sub(index + 1);
+        let seconds: i64 = moves[..kept.min(moves.len())].iter().sum();
+        let needed = work + super::problem::work_in(seconds, slowest);
+        let until = begins.get(index + 1).copied().unwrap_or(Second::MAX);
+        if let Some(finish) = earliest(&rooms, needed)
+            && finish < until
+        {
+            return Some(finish.max(from));
+        }
+    }
+    if begins.is_empty() && work == 0 {
+        begin
+    } else {
+        None
+    }
 }
 
 /// When rooms together have held so much work; rounded down.
@@ -264,7 +337,10 @@ fn one_at_a_time(spans: &[(Stretch, i64)]) -> Vec<(Stretch, i64)> {
     for pair in edges.windows(2) {
         let piece = Stretch::new(pair[0], pair[1]);
         live.retain(|(span, _)| span.to > piece.from);
-        while sorted.get(next).is_some_and(|(span, _)| span.from <= piece.from) {
+        while sorted
+            .get(next)
+            .is_some_and(|(span, _)| span.from <= piece.from)
+        {
             live.push(sorted[next]);
             next += 1;
         }

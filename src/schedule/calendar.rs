@@ -294,7 +294,14 @@ mod tests {
             days: vec![Weekday::Sat],
         };
         let long = |date: &str| {
-            let found = shifts(zone, day(date), 1, std::slice::from_ref(&shift), &[(0, 1000)], &[]);
+            let found = shifts(
+                zone,
+                day(date),
+                1,
+                std::slice::from_ref(&shift),
+                &[(0, 1000)],
+                &[],
+            );
             found[0].span.seconds() / 3600
         };
         assert_eq!(long("2026-03-28"), 7);
@@ -323,7 +330,10 @@ mod tests {
             every: Every::Day,
         };
         let found = hours(zone, &dayshift, Some(daily), &light);
-        assert_eq!(found.service, light.map(|s| Stretch::new(s.from, s.from + 3600)));
+        assert_eq!(
+            found.service,
+            light.map(|s| Stretch::new(s.from, s.from + 3600))
+        );
         assert_eq!(found.unserved, [day("2026-12-03")]);
         let run: i64 = found.windows.iter().map(|w| w.span.seconds()).sum();
         assert_eq!(run, (36 - 2) * 3600);
@@ -344,7 +354,10 @@ mod tests {
             every: Every::Seconds(8 * 3600),
         };
         let found = hours(zone, &dayshift, Some(often), &light);
-        assert_eq!(found.service[0], Stretch::new(noon(0) + 5400, noon(0) + 7200));
+        assert_eq!(
+            found.service[0],
+            Stretch::new(noon(0) + 5400, noon(0) + 7200)
+        );
         assert!(!found.unserved.is_empty());
     }
 }

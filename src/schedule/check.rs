@@ -33,7 +33,10 @@ fn machine_rules(problem: &Problem, plan: &Plan, machine: usize, broken: &mut Ve
     tasks.sort_by_key(|task| (task.span.from, task.span.to));
     for pair in tasks.windows(2) {
         if pair[1].span.from < pair[0].span.to {
-            broken.push(format!("{} does two things at {}", its.name, pair[1].span.from));
+            broken.push(format!(
+                "{} does two things at {}",
+                its.name, pair[1].span.from
+            ));
         }
     }
     let mut at = its.start;
@@ -46,12 +49,17 @@ fn machine_rules(problem: &Problem, plan: &Plan, machine: usize, broken: &mut Ve
                 && window.shift == task.shift
         });
         let Some(window) = window else {
-            broken.push(format!("{} works outside its shifts at {}", its.name, task.span.from));
+            broken.push(format!(
+                "{} works outside its shifts at {}",
+                its.name, task.span.from
+            ));
             continue;
         };
-        if its.service.iter().any(|service| {
-            service.from < task.span.to && task.span.from < service.to
-        }) {
+        if its
+            .service
+            .iter()
+            .any(|service| service.from < task.span.to && task.span.from < service.to)
+        {
             broken.push(format!("{} works during its service", its.name));
         }
         let block = &problem.blocks[task.block];
@@ -61,7 +69,10 @@ fn machine_rules(problem: &Problem, plan: &Plan, machine: usize, broken: &mut Ve
                 if at_block != Some(task.block) {
                     let needed = at.map_or(0, |at| problem.moves.seconds(at, block.place));
                     if moved < needed {
-                        broken.push(format!("{} moves {moved} s to block {}, {needed} s are needed", its.name, block.id));
+                        broken.push(format!(
+                            "{} moves {moved} s to block {}, {needed} s are needed",
+                            its.name, block.id
+                        ));
                     }
                     at_block = Some(task.block);
                     at = Some(block.place);
@@ -74,14 +85,23 @@ fn machine_rules(problem: &Problem, plan: &Plan, machine: usize, broken: &mut Ve
                 if !its.kinds.contains(&unit.kind)
                     || unit.slope.is_some_and(|slope| slope > its.max_slope)
                 {
-                    broken.push(format!("{} may not cut {:?} of block {}", its.name, unit.key, block.id));
+                    broken.push(format!(
+                        "{} may not cut {:?} of block {}",
+                        its.name, unit.key, block.id
+                    ));
                 }
                 if (task.span.seconds() - seconds_for(done, window.pace)).abs() > ROUNDING_S {
-                    broken.push(format!("{} cuts {:?} of block {} at a wrong pace", its.name, unit.key, block.id));
+                    broken.push(format!(
+                        "{} cuts {:?} of block {} at a wrong pace",
+                        its.name, unit.key, block.id
+                    ));
                 }
                 let dark = subtract(&[task.span], &block.light);
                 if !dark.is_empty() && (unit.class == ShiftClass::DayOnly || !its.night) {
-                    broken.push(format!("{} cuts {:?} of block {} in the dark", its.name, unit.key, block.id));
+                    broken.push(format!(
+                        "{} cuts {:?} of block {} in the dark",
+                        its.name, unit.key, block.id
+                    ));
                 }
                 if task.span.from < block.open.from || task.span.to > block.open.to {
                     broken.push(format!("block {} is worked while it is closed", block.id));
@@ -98,7 +118,10 @@ fn machine_rules(problem: &Problem, plan: &Plan, machine: usize, broken: &mut Ve
             lit < service.seconds()
         });
         if no_light {
-            broken.push(format!("{} is serviced in the dark at {}", its.name, service.from));
+            broken.push(format!(
+                "{} is serviced in the dark at {}",
+                its.name, service.from
+            ));
         }
     }
 }
@@ -136,7 +159,10 @@ fn block_rules(problem: &Problem, plan: &Plan, index: usize, broken: &mut Vec<St
     spans.sort();
     for pair in spans.windows(2) {
         if pair[1].0.from < pair[0].0.to {
-            broken.push(format!("two machines or sections at once in block {}", block.id));
+            broken.push(format!(
+                "two machines or sections at once in block {}",
+                block.id
+            ));
         }
     }
     let when: BTreeMap<usize, When> = found
@@ -172,7 +198,10 @@ fn block_rules(problem: &Problem, plan: &Plan, index: usize, broken: &mut Vec<St
         before(pair[0], pair[1], "prework in order");
     }
     let mut pieces: Vec<Vec<usize>> = Vec::new();
-    for &unit in sorted.iter().filter(|&&unit| !is_prework(&block.units[unit])) {
+    for &unit in sorted
+        .iter()
+        .filter(|&&unit| !is_prework(&block.units[unit]))
+    {
         if let Some(&last) = prework.last() {
             before(last, unit, "prework comes first");
         }
@@ -239,13 +268,19 @@ fn amounts(problem: &Problem, plan: &Plan, broken: &mut Vec<String>) {
     for (block, left) in problem.blocks.iter().zip(&left) {
         for (unit, left) in block.units.iter().zip(left) {
             if *left < 0 {
-                broken.push(format!("block {}: {:?} is cut more than once", block.id, unit.key));
+                broken.push(format!(
+                    "block {}: {:?} is cut more than once",
+                    block.id, unit.key
+                ));
             }
             undone += left.max(&0);
         }
     }
     if undone != plan.undone {
-        broken.push(format!("{undone} of work are left, the plan says {}", plan.undone));
+        broken.push(format!(
+            "{undone} of work are left, the plan says {}",
+            plan.undone
+        ));
     }
     let last = plan
         .tasks

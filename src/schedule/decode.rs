@@ -1,10 +1,10 @@
 //! From wishes to a plan: machines take their next stint one after the other, the earliest free one first (list
 //! scheduling). Every plan made here keeps the rules; how good it is depends on the wishes.
 
+use super::Stretch;
 use super::problem::{Plan, Problem, Task, What, Window, Work, seconds_for, work_in};
 use super::queue::{Progress, Queue};
 use super::time::{Second, around, next_edge};
-use super::Stretch;
 use crate::model::ShiftClass;
 
 /// What the search may turn.
@@ -20,6 +20,8 @@ pub struct Wishes {
     pub roam_by_day: bool,
     /// In the dark, leave a block for which light is needed for one with night-safe work.
     pub roam_by_night: bool,
+    /// Light that comes here before another block is reached is waited for.
+    pub patient: bool,
     /// An unfinished block is left only for so many times the work that a move there costs.
     pub gain: i64,
     /// Take over where another machine stands without hesitation.
@@ -78,6 +80,9 @@ struct Stint {
     /// Chain, work of the chain before, work done, pace; None: a move.
     cut: Option<(usize, Work, Work, i64)>,
 }
+
+/// What makes a block the next: tier, priority, wished for another machine, seconds of wish and move, index.
+type Key = (i64, i64, bool, i64, usize);
 
 /// How a plan ended, without its tasks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -206,8 +211,8 @@ impl State<'_> {
         let its = &problem.machines[machine];
         let unfinished_here =
             here.is_some_and(|here| !self.ground.queues[here].is_done(&self.progress[here]));
-        // Light that comes here before another block is reached is worth waiting for.
-        let light_here = here.filter(|_| !ahead).and_then(|here| {
+        let patient = self.wishes.patient && !ahead;
+        let light_here = here.filter(|_| patient).and_then(|here| {
             let ground = &problem.blocks[here];
             let edge = next_edge(&ground.light, at)?;
             let next = self.ground.queues[here].next(&self.progress[here], true, its);
@@ -217,7 +222,7 @@ impl State<'_> {
                 && next.is_some_and(|(_, class, _)| class == ShiftClass::DayOnly);
             waits.then_some(edge)
         });
-        let mut best: Option<((i64, i64, bool, i64, usize), usize)> = None;
+        let mut best: Option<(Key, usize)> = None;
         for &block in &self.open {
             let stays = here == Some(block);
             let wished = self.wishes.machine[block];

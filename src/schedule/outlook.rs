@@ -79,7 +79,13 @@ fn sum(left: &[[Work; 2]]) -> [f64; 2] {
 
 /// Looks over a plan.
 pub fn outlook(problem: &Problem, plan: &Plan, bound: &Bound, zone: Tz) -> Outlook {
-    let light = union(problem.blocks.iter().flat_map(|b| b.light.clone()).collect());
+    let light = union(
+        problem
+            .blocks
+            .iter()
+            .flat_map(|b| b.light.clone())
+            .collect(),
+    );
     let end = if plan.undone > 0 {
         problem.period.to
     } else {
@@ -147,8 +153,12 @@ pub fn outlook(problem: &Problem, plan: &Plan, bound: &Bound, zone: Tz) -> Outlo
         nights,
         warnings: Vec::new(),
     };
-    found.warnings.extend(empty_nights(problem, plan, &found.nights, zone, &light));
-    found.warnings.extend(not_fitting(problem, plan, bound, zone));
+    found
+        .warnings
+        .extend(empty_nights(problem, plan, &found.nights, zone, &light));
+    found
+        .warnings
+        .extend(not_fitting(problem, plan, bound, zone));
     found
 }
 
@@ -174,7 +184,10 @@ fn empty_nights(
     light: &[Stretch],
 ) -> Option<Warning> {
     let shifts: Vec<&Night> = nights.iter().filter(|night| night.shift_s > 0).collect();
-    let first = shifts.iter().rposition(|night| night.cut_s > 0).map_or(0, |last| last + 1);
+    let first = shifts
+        .iter()
+        .rposition(|night| night.cut_s > 0)
+        .map_or(0, |last| last + 1);
     let night = shifts.get(first)?;
     let dusk = super::calendar::second_of(
         zone,
@@ -251,7 +264,8 @@ fn not_fitting(problem: &Problem, plan: &Plan, bound: &Bound, zone: Tz) -> Vec<W
                     rest as f64 / HOUR as f64,
                     shown(date_of(zone, block.open.to - 1))
                 ),
-                help: "give it a smaller `priority`, move its `not_after`, or start earlier".to_owned(),
+                help: "give it a smaller `priority`, move its `not_after`, or start earlier"
+                    .to_owned(),
             });
         }
         let nobody = able(index);

@@ -91,13 +91,15 @@ impl Queue {
         for index in prework {
             queue.chains[PREWORK].push(index, &block.units[index], 0);
         }
-        let same = |a: &usize, b: &usize| {
-            block.units[*a].key.piece() == block.units[*b].key.piece()
-        };
+        let same =
+            |a: &usize, b: &usize| block.units[*a].key.piece() == block.units[*b].key.piece();
         for piece in interior.chunk_by(same) {
             let night = |index: &usize| block.units[*index].class == ShiftClass::NightSafe;
             let first = piece.iter().position(night).unwrap_or(piece.len());
-            let last = piece.iter().rposition(night).map_or(piece.len(), |at| at + 1);
+            let last = piece
+                .iter()
+                .rposition(night)
+                .map_or(piece.len(), |at| at + 1);
             for &index in &piece[..first] {
                 queue.chains[HEADS].push(index, &block.units[index], 0);
             }

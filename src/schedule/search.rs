@@ -88,22 +88,25 @@ fn beginnings(problem: &Problem, ground: &Ground) -> Vec<Wishes> {
     let closing = (0..blocks).map(|b| (problem.blocks[b].open.to - problem.period.to).min(0));
     let longest = (0..blocks).map(|b| -(left(b)[0] + left(b)[1]) / 1000);
     let darkest = (0..blocks).map(|b| -left(b)[0] / 1000);
-    let ranks = [
+    let mut ranks = vec![
         nearest,
         closing.collect(),
         longest.collect(),
         darkest.collect::<Vec<i64>>(),
     ];
+    // Where no block closes early the first two are one.
+    ranks.dedup();
     let mut all = Vec::new();
     for rank in ranks {
-        for turn in 0..12 {
+        for turn in 0..24 {
             all.push(Wishes {
                 rank: rank.clone(),
                 machine: vec![None; blocks],
                 strict: false,
                 roam_by_day: turn & 1 > 0,
                 roam_by_night: turn & 2 > 0,
-                gain: [0, 1, 3][turn / 4],
+                patient: turn & 4 > 0,
+                gain: [0, 1, 3][turn / 8],
                 share: false,
             });
         }
@@ -123,6 +126,7 @@ fn scattered(problem: &Problem, chance: &mut Chance, scale: i64) -> Wishes {
         strict: chance.below(2) == 1,
         roam_by_day: chance.below(2) == 1,
         roam_by_night: chance.below(2) == 1,
+        patient: chance.below(2) == 1,
         gain: chance.below(4) as i64,
         share: chance.below(2) == 1,
     }
@@ -132,7 +136,8 @@ fn changed(problem: &Problem, wishes: &Wishes, chance: &mut Chance, scale: i64) 
     let mut other = wishes.clone();
     let blocks = problem.blocks.len() as u64;
     let block = chance.below(blocks) as usize;
-    match chance.below(21) {
+    match chance.below(22) {
+        21 => other.patient = !other.patient,
         20 => other.gain = chance.below(5) as i64,
         0 => other.roam_by_day = !other.roam_by_day,
         1 => other.roam_by_night = !other.roam_by_night,
@@ -160,6 +165,10 @@ impl Chance {
         self.0 ^= self.0 << 13;
         self.0 ^= self.0 >> 7;
         self.0 ^= self.0 << 17;
-        if bound == 0 { 0 } else { (self.0 >> 11) % bound }
+        if bound == 0 {
+            0
+        } else {
+            (self.0 >> 11) % bound
+        }
     }
 }

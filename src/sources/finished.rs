@@ -140,7 +140,10 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
         let piece = row.piece()?;
         let section_no = row.whole("section_no")?;
         let line = lines.get(&(block, piece)).ok_or_else(|| {
-            format!("block {id}, strip {}: no strip line leads through it", piece[1])
+            format!(
+                "block {id}, strip {}: no strip line leads through it",
+                piece[1]
+            )
         })?;
         let class = match row.text("shift_class")?.as_str() {
             "night_safe" => ShiftClass::NightSafe,
@@ -254,7 +257,9 @@ impl Package<'_> {
                 fields: &fields,
             };
             take(row).map_err(|why| {
-                let fid = feature.fid().map_or(String::new(), |fid| format!("feature {fid}: "));
+                let fid = feature
+                    .fid()
+                    .map_or(String::new(), |fid| format!("feature {fid}: "));
                 wrong(fid + &why)
             })?;
             read += 1;

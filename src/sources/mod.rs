@@ -6,8 +6,8 @@ mod classes;
 pub mod crs;
 mod errors;
 mod facts;
-mod finished;
 mod features;
+mod finished;
 mod hash;
 mod layer;
 mod open;
@@ -15,10 +15,10 @@ pub mod terrain;
 mod zone;
 
 pub use classes::{ClassFound, ClassReport};
+pub use errors::{Bounds, Names, SourceError};
 pub use finished::{
     FinishedBlock, FinishedError, FinishedLayout, FinishedSection, FinishedZone, finished,
 };
-pub use errors::{Bounds, Names, SourceError};
 pub use open::DRIVERS;
 pub use terrain::{Coverage, RasterTerrain, TerrainError, TerrainReport};
 

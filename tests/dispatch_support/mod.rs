@@ -20,17 +20,15 @@ pub fn light(days: i64, from: i64, to: i64) -> Vec<Stretch> {
         .collect()
 }
 
-pub fn unit(
-    kind: StripKind,
-    order: u32,
-    section_no: u32,
-    class: ShiftClass,
-    work: Work,
-) -> Unit {
+pub fn unit(kind: StripKind, order: u32, section_no: u32, class: ShiftClass, work: Work) -> Unit {
     Unit {
         key: SectionKey {
             part: 1,
-            strip_no: if kind == StripKind::Interior { order } else { 0 },
+            strip_no: if kind == StripKind::Interior {
+                order
+            } else {
+                0
+            },
             piece: order,
             section_no,
         },
@@ -212,8 +210,8 @@ pub fn faults(problem: &Problem, plan: &Plan) -> Vec<String> {
                 if other.machine == task.machine {
                     faults.push(format!("{} is in two places at {at}", machine.name));
                 }
-                let both_cut = matches!(task.what, What::Cut { .. })
-                    && matches!(other.what, What::Cut { .. });
+                let both_cut =
+                    matches!(task.what, What::Cut { .. }) && matches!(other.what, What::Cut { .. });
                 if both_cut && other.block == task.block {
                     faults.push(format!("two machines cut in {} at {at}", block.id));
                 }

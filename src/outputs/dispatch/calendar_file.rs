@@ -92,7 +92,8 @@ fn uid(roster: &Roster<'_>, shift: &ShiftPlan) -> String {
 }
 
 fn utc(at: Second) -> String {
-    DateTime::from_timestamp(at, 0).map_or(String::new(), |at| at.format("%Y%m%dT%H%M%SZ").to_string())
+    DateTime::from_timestamp(at, 0)
+        .map_or(String::new(), |at| at.format("%Y%m%dT%H%M%SZ").to_string())
 }
 
 /// Text values: RFC 5545, 3.3.11. Control characters have no place in them.
@@ -144,7 +145,10 @@ mod tests {
         for line in text.trim_end().split("\r\n") {
             assert!(line.len() <= 75, "{}", line.len());
         }
-        assert_eq!(text.replace("\r\n ", ""), format!("SUMMARY:{}\r\n", "é".repeat(100)));
+        assert_eq!(
+            text.replace("\r\n ", ""),
+            format!("SUMMARY:{}\r\n", "é".repeat(100))
+        );
         assert_eq!(escaped("a;b,c\\d\ne\u{7}"), "a\\;b\\,c\\\\d\\ne\u{fffd}");
     }
 }

@@ -94,12 +94,13 @@ pub fn write(roster: &Roster<'_>, dir: &Path) -> Result<usize, OutputError> {
         )?;
     }
     let path = staging.path(DISPATCH.marker);
-    let text = serde_json::to_string_pretty(&report::report(roster, &shifts)).map_err(|source| {
-        OutputError::Json {
-            path: path.clone(),
-            source,
-        }
-    })?;
+    let text =
+        serde_json::to_string_pretty(&report::report(roster, &shifts)).map_err(|source| {
+            OutputError::Json {
+                path: path.clone(),
+                source,
+            }
+        })?;
     put(DISPATCH.marker, &(text + "\n"))?;
     staging.commit()?;
     Ok(shifts.len())

@@ -78,12 +78,18 @@ pub(super) fn picture(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> String {
          </defs>\n<rect width=\"{w}\" height=\"{h}\" fill=\"{WHITE}\"/>\n",
         w = px(WIDTH),
         h = px(height),
-        title = escape(&format!("{}: shifts from {}", roster.layout.project, roster.from)),
+        title = escape(&format!(
+            "{}: shifts from {}",
+            roster.layout.project, roster.from
+        )),
     );
     out += &format!(
         "<text x=\"16\" y=\"20\" class=\"b\">{}</text>\n",
         escape(&shorten(
-            &format!("{}: shifts from {}, {} days, times of {}", roster.layout.project, roster.from, roster.days, roster.zone),
+            &format!(
+                "{}: shifts from {}, {} days, times of {}",
+                roster.layout.project, roster.from, roster.days, roster.zone
+            ),
             120
         ))
     );
@@ -145,9 +151,21 @@ fn draw_week(
             px(high)
         )
     };
-    *out += &bar(week.span.from, week.span.to, top, tall, &format!("fill=\"{GREY_LIGHT}\"/>\n"));
+    *out += &bar(
+        week.span.from,
+        week.span.to,
+        top,
+        tall,
+        &format!("fill=\"{GREY_LIGHT}\"/>\n"),
+    );
     for day in intersect(light, &[week.span]) {
-        *out += &bar(day.from, day.to, top, tall, &format!("fill=\"{WHITE}\"/>\n"));
+        *out += &bar(
+            day.from,
+            day.to,
+            top,
+            tall,
+            &format!("fill=\"{WHITE}\"/>\n"),
+        );
     }
     for day in 0..week.days {
         let Some(date) = week.first.checked_add_days(Days::new(u64::from(day))) else {
@@ -176,7 +194,8 @@ fn draw_week(
         );
         let spans: Vec<Stretch> = roster.shifts[machine].iter().map(|one| one.span).collect();
         for span in intersect(&spans, &[week.span]) {
-            let attributes = format!("fill=\"none\" stroke=\"{GREY_DARK}\" stroke-width=\".5\"/>\n");
+            let attributes =
+                format!("fill=\"none\" stroke=\"{GREY_DARK}\" stroke-width=\".5\"/>\n");
             *out += &bar(span.from, span.to, y + 2.0, ROW - 4.0, &attributes);
         }
     }
@@ -189,7 +208,13 @@ fn draw_week(
                 Job::Move | Job::Service => (13.0, 6.0),
                 _ => (4.0, ROW - 8.0),
             };
-            *out += &bar(part.from, part.to, y + inset, high, &format!("fill=\"{}\">", fill(row.job)));
+            *out += &bar(
+                part.from,
+                part.to,
+                y + inset,
+                high,
+                &format!("fill=\"{}\">", fill(row.job)),
+            );
             *out += &format!(
                 "<title>{}</title></rect>\n",
                 escape(&format!(

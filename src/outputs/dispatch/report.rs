@@ -181,7 +181,12 @@ fn tasks(roster: &Roster<'_>) -> Vec<Value> {
             "shift_class": unit.class.key(),
         })
     };
-    let mut push = |machine: usize, task: &str, block: usize, unit: Option<usize>, span: Stretch, done: Option<Work>| {
+    let mut push = |machine: usize,
+                    task: &str,
+                    block: usize,
+                    unit: Option<usize>,
+                    span: Stretch,
+                    done: Option<Work>| {
         rows.push(json!({
             "machine": roster.machine(machine),
             "task": task,
@@ -196,13 +201,27 @@ fn tasks(roster: &Roster<'_>) -> Vec<Value> {
         match task.what {
             What::Move => push(task.machine, "move", task.block, None, task.span, None),
             What::Cut { unit, done } => {
-                push(task.machine, "cut", task.block, Some(unit), task.span, Some(done));
+                push(
+                    task.machine,
+                    "cut",
+                    task.block,
+                    Some(unit),
+                    task.span,
+                    Some(done),
+                );
             }
         }
     }
     for task in &roster.skidding.tasks {
         let word = if task.unit.is_some() { "skid" } else { "move" };
-        push(task.skidder + felling, word, task.block, task.unit, task.span, None);
+        push(
+            task.skidder + felling,
+            word,
+            task.block,
+            task.unit,
+            task.span,
+            None,
+        );
     }
     rows
 }

@@ -83,13 +83,18 @@ impl Row {
 
 /// `P1 S12.1/2`: part, strip and piece, section.
 pub fn label(key: &SectionKey) -> String {
-    format!("P{} S{}.{}/{}", key.part, key.strip_no, key.piece, key.section_no)
+    format!(
+        "P{} S{}.{}/{}",
+        key.part, key.strip_no, key.piece, key.section_no
+    )
 }
 
 /// Local time to the minute with its offset, such as `2026-12-01T06:00-05:00`.
 pub fn local(zone: Tz, at: Second) -> String {
     let there = zone.timestamp_opt(at, 0).earliest();
-    there.map_or(String::new(), |there| there.format("%Y-%m-%dT%H:%M%:z").to_string())
+    there.map_or(String::new(), |there| {
+        there.format("%Y-%m-%dT%H:%M%:z").to_string()
+    })
 }
 
 /// Local time of day.
@@ -105,7 +110,13 @@ pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
     for (machine, shifts) in roster.shifts.iter().enumerate() {
         let mut rows: Vec<Vec<Row>> = shifts.iter().map(|_| Vec::new()).collect();
         if machine < felling {
-            for task in roster.solved.plan.tasks.iter().filter(|t| t.machine == machine) {
+            for task in roster
+                .solved
+                .plan
+                .tasks
+                .iter()
+                .filter(|t| t.machine == machine)
+            {
                 let (job, unit) = match task.what {
                     What::Move => (Job::Move, None),
                     What::Cut { unit, .. } => {
@@ -113,7 +124,14 @@ pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
                         (Job::Cut(class), Some(unit))
                     }
                 };
-                add(roster, &mut rows[task.shift], job, task.block, unit, task.span);
+                add(
+                    roster,
+                    &mut rows[task.shift],
+                    job,
+                    task.block,
+                    unit,
+                    task.span,
+                );
             }
             for slot in &roster.problem.machines[machine].service {
                 let shift = shifts
@@ -137,8 +155,19 @@ pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
         } else {
             for task in &roster.skidding.tasks {
                 if task.skidder + felling == machine {
-                    let job = if task.unit.is_some() { Job::Skid } else { Job::Move };
-                    add(roster, &mut rows[task.shift], job, task.block, task.unit, task.span);
+                    let job = if task.unit.is_some() {
+                        Job::Skid
+                    } else {
+                        Job::Move
+                    };
+                    add(
+                        roster,
+                        &mut rows[task.shift],
+                        job,
+                        task.block,
+                        task.unit,
+                        task.span,
+                    );
                 }
             }
         }

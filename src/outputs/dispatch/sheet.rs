@@ -54,7 +54,10 @@ pub(super) fn sheet(roster: &Roster<'_>, shift: &ShiftPlan) -> String {
     tasks(&mut out, zone, shift);
     hazards(&mut out, roster, shift, &blocks);
     maps(&mut out, roster, shift, &blocks);
-    out += &format!("<div class=\"caution\"><b>{}</b><ul>", escape(ENGLISH.cautions_head));
+    out += &format!(
+        "<div class=\"caution\"><b>{}</b><ul>",
+        escape(ENGLISH.cautions_head)
+    );
     for caution in ENGLISH.cautions {
         out += &format!("<li>{}</li>", escape(caution));
     }
@@ -79,7 +82,11 @@ fn daylight(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[
             if let Ok(sun) = day(roster.layout.blocks[block].place, zone, date) {
                 let events = [sun.civil_dawn, sun.sunrise, sun.sunset, sun.civil_dusk];
                 for (at, (cell, event)) in cells.iter_mut().zip(events).enumerate() {
-                    let kind = if matches!(at, 1 | 2) { sun.kind } else { sun.civil_kind };
+                    let kind = if matches!(at, 1 | 2) {
+                        sun.kind
+                    } else {
+                        sun.civil_kind
+                    };
                     *cell = match (event, kind) {
                         (Some(event), _) => clock(zone, event.timestamp()),
                         (None, DayKind::PolarDay) => "light all day".to_owned(),
@@ -95,7 +102,11 @@ fn daylight(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[
                 .filter(|light| of_day(light.from) || of_day(light.to - 1))
                 .map(|light| format!("{}–{}", clock(zone, light.from), clock(zone, light.to)))
                 .collect();
-            let light = if light.is_empty() { "none".to_owned() } else { light.join(", ") };
+            let light = if light.is_empty() {
+                "none".to_owned()
+            } else {
+                light.join(", ")
+            };
             *out += &format!("<tr><td>{}</td><td>{date}</td>", escape(&ground.id));
             for cell in &cells {
                 *out += &format!("<td>{cell}</td>");
@@ -163,7 +174,10 @@ fn hazards(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[u
             .collect();
         if !reasons.is_empty() {
             let reasons: Vec<String> = reasons.iter().map(|r| r.replace('_', " ")).collect();
-            said.push(format!("day-only ground in this shift: {}", reasons.join(", ")));
+            said.push(format!(
+                "day-only ground in this shift: {}",
+                reasons.join(", ")
+            ));
         }
         if said.is_empty() {
             said.push("no hazard, exclusion or reserve is mapped".to_owned());
@@ -182,13 +196,21 @@ const MOST_MAPS: usize = 4;
 
 fn maps(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[usize]) {
     *out += "<h2>Map</h2>\n<div class=\"maps\">\n";
-    let side = if blocks.len() == 1 { 560.0 } else { 340.0 };
+    // So that the page stays one.
+    let side = match blocks.len() {
+        1 => 400.0,
+        2 => 300.0,
+        _ => 215.0,
+    };
     for &block in blocks.iter().take(MOST_MAPS) {
         map(out, roster, shift, block, side);
     }
     *out += "</div>\n";
     if blocks.len() > MOST_MAPS {
-        *out += &format!("<p>{} blocks more: see their map sheets.</p>\n", blocks.len() - MOST_MAPS);
+        *out += &format!(
+            "<p>{} blocks more: see their map sheets.</p>\n",
+            blocks.len() - MOST_MAPS
+        );
     }
     *out += &format!(
         "<p>{} day only, this shift, striped; {} night-safe, this shift; {} other sections; crossed: no machine; \
@@ -260,14 +282,21 @@ fn map(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, block: usize, s
         let attributes = match zone.kind.as_str() {
             "reserve" => style::RESERVE.fill.to_owned() + " " + style::RESERVE.outline,
             "machine_exclusion" => {
-                format!("fill=\"url(#{})\" {}", name("x"), style::MACHINE_EXCLUSION.outline)
+                format!(
+                    "fill=\"url(#{})\" {}",
+                    name("x"),
+                    style::MACHINE_EXCLUSION.outline
+                )
             }
             "hazard" => format!("fill=\"url(#{})\" {}", name("l"), style::HAZARD.outline),
             _ => continue,
         };
         *out += &draw(&zone.shape, &attributes);
     }
-    *out += &draw(&ground.shape, &format!("fill=\"none\" {}", style::BLOCK.outline));
+    *out += &draw(
+        &ground.shape,
+        &format!("fill=\"none\" {}", style::BLOCK.outline),
+    );
     *out += "</g>";
     scale_bar(out, &view, side);
     *out += "</svg></figure>\n";
