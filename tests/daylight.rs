@@ -259,7 +259,7 @@ fn the_edge_of_polar_day_has_dates_with_one_event_or_two() {
     // Noon is at 11:17 by the clock in winter, 12:17 in summer: midnight sun ends shortly after midnight, so dates are found
     // on which the sun only rises.
     assert!(
-        kinds.get("OnlyRises").is_some() || kinds.get("OnlySets").is_some(),
+        kinds.contains_key("OnlyRises") || kinds.contains_key("OnlySets"),
         "{kinds:?}"
     );
     // Spans run over midnight where the light does, and stay within their dates.

@@ -6,9 +6,11 @@ mod layer;
 mod plan;
 mod problem;
 mod settings;
+mod track;
 
 pub use facts::*;
 pub use layer::*;
 pub use plan::*;
 pub use problem::*;
 pub use settings::*;
+pub use track::*;

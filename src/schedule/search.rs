@@ -15,7 +15,7 @@ pub struct Solved {
 }
 
 /// Tries for small problems, and for large ones.
-const MOST_TRIES: usize = 4000;
+const MOST_TRIES: usize = 8000;
 const LEAST_TRIES: usize = 80;
 
 /// A plan that finishes as early as we find, with as little moving as we find.
@@ -44,7 +44,7 @@ pub fn solve(problem: &Problem) -> Solved {
     let mut chance = Chance(0x9E37_79B9_7F4A_7C15);
     let scale = scale(problem);
     // Every so often the search sets out anew from another beginning.
-    let legs = if tries > 1000 { 4 } else { 1 };
+    let legs = if tries > 1000 { 10 } else { 1 };
     let (mut least, mut kept) = (score, wishes.clone());
     for leg in 0..legs {
         if leg > 0 {

@@ -178,6 +178,8 @@ pub enum SourceError {
     },
     #[error(transparent)]
     Terrain(#[from] super::terrain::TerrainError),
+    #[error(transparent)]
+    Tracks(#[from] super::tracks::TrackError),
 }
 
 impl SourceError {
@@ -205,6 +207,7 @@ impl SourceError {
             SourceError::NoZone { .. } => "no-zone",
             SourceError::NoTransform { .. } => "no-transform",
             SourceError::Terrain(error) => error.code(),
+            SourceError::Tracks(error) => error.code(),
         }
     }
 }

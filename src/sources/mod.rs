@@ -12,6 +12,7 @@ mod hash;
 mod layer;
 mod open;
 pub mod terrain;
+pub mod tracks;
 mod zone;
 
 pub use classes::{ClassFound, ClassReport};

@@ -1,0 +1,246 @@
+//! From the tracks of a felling machine to the ground it may have cut: the machine's cutting width, swept along every
+//! stretch that was really recorded.
+//!
+//! Nothing is assumed cut across a gap. A fix that nothing could have driven to is dropped. Both are listed, so that
+//! a verdict can say what it rests on.
+
+mod driven;
+mod order;
+mod sweeping;
+
+use chrono::{DateTime, Utc};
+use geo::{Coord, LineString, MultiPolygon};
+
+pub use crate::model::{Fix, Track};
+use driven::Driven;
+
+/// The swept area is nowhere farther than this from the true one for its arcs, and as much again for the fixes that
+/// were left out of straight runs. Both are inwards or outwards by less than a receiver can tell.
+pub const ARC_ERROR_M: f64 = 0.005;
+pub const STRAIGHTEN_M: f64 = 0.005;
+
+/// How tracks are read.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Sweep {
+    /// Full width that the machine cuts, half to each side of the fix.
+    pub width_m: f64,
+    /// No cutting is assumed between fixes farther apart than this.
+    pub max_gap_m: f64,
+    /// Nor between fixes longer apart than this.
+    pub max_gap_s: f64,
+    /// What the machine cannot drive faster than.
+    pub max_speed_m_s: f64,
+    /// What fixes may be off by: a jump no longer than this is never an outlier, whatever its speed.
+    pub noise_m: f64,
+}
+
+impl Sweep {
+    /// A tracked felling machine that walks at up to 3 m/s, with a receiver that writes at least every two minutes.
+    pub fn of_width(width_m: f64) -> Sweep {
+        Sweep {
+            width_m,
+            max_gap_m: 30.0,
+            max_gap_s: 120.0,
+            max_speed_m_s: 3.0,
+            noise_m: 5.0,
+        }
+    }
+}
+
+/// A stretch driven without a gap.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Leg {
+    pub track: String,
+    /// Every fix of it, in the order driven; a single fix stands twice.
+    pub shape: LineString,
+    /// One for each position of `shape`.
+    pub times: Vec<Option<DateTime<Utc>>>,
+    /// Earliest and latest time known.
+    pub from: Option<DateTime<Utc>>,
+    pub to: Option<DateTime<Utc>>,
+}
+
+/// Why two fixes are not joined.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum GapReason {
+    /// Farther apart than `max_gap_m`.
+    Distance,
+    /// Longer apart than `max_gap_s`.
+    Time,
+    /// The machine cannot have driven there, but the track goes on from there.
+    Jump,
+}
+
+/// Two fixes between which nothing is assumed cut.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Gap {
+    pub track: String,
+    pub from: Fix,
+    pub to: Fix,
+    pub distance_m: f64,
+    pub seconds: Option<f64>,
+    pub reason: GapReason,
+}
+
+/// A fix that was dropped: the machine cannot have been there, going by the fixes before and after.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Outlier {
+    pub track: String,
+    pub fix: Fix,
+    /// From the last fix that was kept.
+    pub distance_m: f64,
+    /// None without times, or where none passed.
+    pub speed_m_s: Option<f64>,
+}
+
+/// What was read, and what was made of it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Tally {
+    pub fixes: usize,
+    /// Without a position.
+    pub no_place: usize,
+    /// Same place and time as the one before.
+    pub repeated: usize,
+    /// Tracks whose fixes were brought into the order of their times.
+    pub tracks_sorted: usize,
+    /// Times before that of an earlier fix, in tracks where not every fix has one: the fix is kept, its time is not.
+    pub times_dropped: usize,
+    /// Fixes in use without a time.
+    pub without_time: usize,
+}
+
+/// The ground that may have been cut.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Swept {
+    pub area: MultiPolygon,
+    pub legs: Vec<Leg>,
+    pub gaps: Vec<Gap>,
+    pub outliers: Vec<Outlier>,
+    pub tally: Tally,
+}
+
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum SweepError {
+    #[error("the {what} of a track is {value}; it must be a number above 0")]
+    NotPositive { what: &'static str, value: f64 },
+}
+
+/// The area swept by `tracks`, each track on its own: nothing is cut between the end of one and the start of the next.
+///
+/// The area is the union of the ground within half the width of each leg, to [`ARC_ERROR_M`] + [`STRAIGHTEN_M`].
+///
+/// # Errors
+/// When a width or limit is not above 0.
+pub fn sweep(tracks: &[Track], how: &Sweep) -> Result<Swept, SweepError> {
+    for (what, value) in [
+        ("cutting width", how.width_m),
+        ("largest gap in metres", how.max_gap_m),
+        ("largest gap in seconds", how.max_gap_s),
+        ("largest speed", how.max_speed_m_s),
+        ("noise", how.noise_m),
+    ] {
+        if value.is_nan() || value <= 0.0 || (what == "cutting width" && value.is_infinite()) {
+            return Err(SweepError::NotPositive { what, value });
+        }
+    }
+    let mut tally = Tally::default();
+    let (mut legs, mut gaps, mut outliers) = (vec![], vec![], vec![]);
+    for track in tracks {
+        let fixes = order::in_order(&track.fixes, &mut tally);
+        let driven = Driven::of(&track.id, &fixes, how);
+        gaps.extend(driven.gaps);
+        outliers.extend(driven.outliers);
+        legs.extend(driven.legs.into_iter().map(|leg| as_leg(&track.id, leg)));
+    }
+    tally.without_time = (legs.iter())
+        .map(|leg| {
+            let times = leg.times.iter().filter(|time| time.is_none()).count();
+            // A single fix stands twice.
+            times.min(leg.shape.0.len() - usize::from(is_single(leg)))
+        })
+        .sum();
+    let area = sweeping::swept(legs.iter().map(|leg| &leg.shape), how.width_m / 2.0);
+    Ok(Swept {
+        area,
+        legs,
+        gaps,
+        outliers,
+        tally,
+    })
+}
+
+fn is_single(leg: &Leg) -> bool {
+    leg.shape.0.len() == 2 && leg.shape.0[0] == leg.shape.0[1] && leg.times[0] == leg.times[1]
+}
+
+fn as_leg(track: &str, mut fixes: Vec<Fix>) -> Leg {
+    if let [only] = fixes[..] {
+        fixes.push(only);
+    }
+    let times: Vec<Option<DateTime<Utc>>> = fixes.iter().map(|fix| fix.time).collect();
+    Leg {
+        track: track.to_owned(),
+        shape: LineString(fixes.iter().map(|fix| fix.at).collect()),
+        from: times.iter().flatten().min().copied(),
+        to: times.iter().flatten().max().copied(),
+        times,
+    }
+}
+
+impl Swept {
+    /// The legs from fix to fix: each stretch with the times at its own two ends.
+    pub fn stretches(&self) -> impl Iterator<Item = Leg> + '_ {
+        self.legs.iter().flat_map(|leg| {
+            let ends = leg.shape.0.windows(2).zip(leg.times.windows(2));
+            ends.map(|(ends, times)| Leg {
+                track: leg.track.clone(),
+                shape: LineString(ends.to_vec()),
+                times: times.to_vec(),
+                from: times[0],
+                to: times[1],
+            })
+        })
+    }
+
+    /// What a reader of the verdict must know of the tracks, a sentence each; nothing where nothing was done to them.
+    pub fn remarks(&self) -> Vec<String> {
+        let count = |reason| self.gaps.iter().filter(|gap| gap.reason == reason).count();
+        let tally = &self.tally;
+        let lines = [
+            (
+                count(GapReason::Distance),
+                "gaps in distance, across which no cutting is assumed",
+            ),
+            (
+                count(GapReason::Time),
+                "gaps in time, across which no cutting is assumed",
+            ),
+            (
+                count(GapReason::Jump),
+                "jumps that the machine cannot have driven, across which no cutting is assumed",
+            ),
+            (self.outliers.len(), "fixes dropped as outliers"),
+            (tally.no_place, "fixes dropped for want of a position"),
+            (tally.repeated, "fixes dropped that repeat the one before"),
+            (
+                tally.tracks_sorted,
+                "tracks brought into the order of their times",
+            ),
+            (tally.times_dropped, "times dropped that go backwards"),
+            (tally.without_time, "fixes without a time"),
+        ];
+        (lines.into_iter())
+            .filter(|(count, _)| *count > 0)
+            .map(|(count, what)| format!("{what}: {count}"))
+            .collect()
+    }
+}
+
+fn distance(a: Coord, b: Coord) -> f64 {
+    (a.x - b.x).hypot(a.y - b.y)
+}
+
+/// Seconds from one fix to the next, where both have a time.
+fn seconds(a: &Fix, b: &Fix) -> Option<f64> {
+    Some((b.time? - a.time?).as_seconds_f64())
+}
