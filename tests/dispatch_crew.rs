@@ -51,3 +51,16 @@ fn every_wrong_crew_file_says_where_and_what_to_do() {
         insta::assert_snapshot!(format!("crew_{name}"), error.to_string());
     }
 }
+
+#[test]
+fn the_example_of_the_document_is_read() {
+    let document = text("docs/dispatch.md");
+    let example = document.split("```toml\n").nth(1).unwrap();
+    let example = example.split("```").next().unwrap();
+    let crew = parse_crew(example, Path::new("docs/dispatch.md"))
+        .unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(
+        (crew.machines.len(), crew.skidders.len(), crew.blocks.len()),
+        (1, 1, 1)
+    );
+}

@@ -389,8 +389,8 @@ fn a_season_of_500_blocks() {
                 })
                 .collect();
             let text = format!("b b b {}", pieces.join(" "));
-            let hours = 0.04 + below(80) as f64 / 1000.0;
-            let place = [below(60_000) as f64, below(60_000) as f64];
+            let hours = 0.03 + below(60) as f64 / 1000.0;
+            let place = [below(40_000) as f64, below(40_000) as f64];
             block(&format!("B{at:03}"), &text, hours, place, days)
         })
         .collect();
@@ -507,4 +507,75 @@ fn polar_night_leaves_day_only_work_and_polar_day_knows_no_night() {
     let day = schedule::solve(&problem(days, vec![bright], machines(), 1));
     assert_eq!(day.plan.finish, Some(10 * H));
     assert_eq!(day.bound.finish, Some(10 * H));
+}
+
+#[test]
+fn skidders_keep_their_leads_and_stay_in_their_shifts() {
+    use blockwright::schedule::skidding::{Skidder, follow};
+    let days = 5;
+    let blocks = vec![
+        block("A", "b dn nn", 1.5, [0.0, 0.0], days),
+        block("B", "b nn nd", 1.5, [9000.0, 0.0], days),
+    ];
+    let problem = problem(
+        days,
+        blocks,
+        vec![machine("X", shifts(days, 6, 14), 1000)],
+        2,
+    );
+    let plan = schedule::solve(&problem).plan;
+    let windows = machine("S", shifts(days, 7, 10), 1000).windows;
+    let skidder = |max_lead_s| Skidder {
+        name: "S".to_owned(),
+        night: false,
+        windows: windows.clone(),
+        start: None,
+        min_lead_s: 3 * H,
+        max_lead_s,
+    };
+    let found = follow(
+        &problem,
+        &plan,
+        &[skidder(100 * H)],
+        &problem.moves,
+        |_, _| H / 2,
+    );
+    assert_eq!((found.left, found.late.len()), (0, 0));
+    let mut seen = BTreeSet::new();
+    for pair in found.tasks.windows(2) {
+        assert!(pair[0].span.to <= pair[1].span.from);
+    }
+    for task in &found.tasks {
+        assert!(
+            windows
+                .iter()
+                .any(|w| w.span.from <= task.span.from && task.span.to <= w.span.to)
+        );
+        let Some(unit) = task.unit else { continue };
+        seen.insert((task.block, unit));
+        let felled = plan
+            .tasks
+            .iter()
+            .filter(|cut| cut.block == task.block)
+            .filter(|cut| matches!(cut.what, What::Cut { unit: cut, .. } if cut == unit))
+            .map(|cut| cut.span.to)
+            .max()
+            .unwrap();
+        assert!(felled + 3 * H <= task.span.from);
+        let light = &problem.blocks[task.block].light;
+        assert!(
+            light
+                .iter()
+                .any(|s| s.from <= task.span.from && task.span.to <= s.to)
+        );
+    }
+    assert_eq!(seen.len(), 10);
+    let late = follow(
+        &problem,
+        &plan,
+        &[skidder(3 * H)],
+        &problem.moves,
+        |_, _| 4 * H,
+    );
+    assert!(!late.late.is_empty() || late.left > 0);
 }

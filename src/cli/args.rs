@@ -48,7 +48,7 @@ pub enum Command {
     /// Show rulebooks: widths, shares and where each is written
     #[command(after_help = "Example:\n  blockwright rules show bc-fppr")]
     Rules(RulesArgs),
-    /// Print the JSON schema of the project file, of a rulebook or of a crew file, for editors
+    /// Print the JSON schema of one of your files, for editors
     #[command(after_help = "Example:\n  blockwright schema rulebook > rulebook.schema.json")]
     Schema {
         /// Which file

@@ -69,6 +69,7 @@ pub fn words(dispatched: &Dispatched, out: &Path) -> String {
             gap * 100.0
         ),
         (Some(span), ..) => writeln!(text, "finished after {span:.1} h"),
+        (None, ..) if plan.undone == 0 => writeln!(text, "nothing is left to be cut"),
         (None, ..) => writeln!(text, "{:.1} h do not fit", plan.undone as f64 / 3.6e6),
     };
     let _ = writeln!(

@@ -45,8 +45,8 @@ pub fn unit(kind: StripKind, order: u32, section_no: u32, class: ShiftClass, wor
 pub fn block(id: &str, text: &str, hours: f64, place: [f64; 2], days: i64) -> Block {
     let work = (hours * HOUR as f64) as Work;
     let mut units = Vec::new();
-    let mut order = 1;
-    for piece in text.split(' ').filter(|piece| !piece.is_empty()) {
+    let pieces = text.split(' ').filter(|piece| !piece.is_empty());
+    for (order, piece) in (1..).zip(pieces) {
         for (at, letter) in (1..).zip(piece.chars()) {
             let (kind, class) = match letter {
                 'b' => (StripKind::BoundaryPass, ShiftClass::DayOnly),
@@ -55,7 +55,6 @@ pub fn block(id: &str, text: &str, hours: f64, place: [f64; 2], days: i64) -> Bl
             };
             units.push(unit(kind, order, at, class, work));
         }
-        order += 1;
     }
     Block {
         id: id.to_owned(),
