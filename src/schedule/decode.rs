@@ -14,6 +14,8 @@ pub struct Wishes {
     pub rank: Vec<i64>,
     /// Per block: the machine that should take it.
     pub machine: Vec<Option<usize>>,
+    /// Per block: whoever works there stays while there is anything to do.
+    pub stay: Vec<bool>,
     /// No other machine takes a block for which one is wished.
     pub strict: bool,
     /// By day, leave a block that has only night-safe work left for one with day-only work.
@@ -262,7 +264,9 @@ impl State<'_> {
             let mut tier = match (light, stays, needs_light) {
                 (true, true, true) => 0,
                 (true, true, false) => {
-                    if self.wishes.roam_by_day {
+                    if self.wishes.stay[block] {
+                        0
+                    } else if self.wishes.roam_by_day {
                         30
                     } else {
                         10
@@ -389,6 +393,7 @@ impl State<'_> {
             // Once only night-safe work is left by day, look around for day-only work elsewhere.
             if light
                 && self.wishes.roam_by_day
+                && !self.wishes.stay[block]
                 && worked_by_day == Some(ShiftClass::DayOnly)
                 && class == ShiftClass::NightSafe
             {

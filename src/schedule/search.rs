@@ -102,6 +102,7 @@ fn beginnings(problem: &Problem, ground: &Ground) -> Vec<Wishes> {
             all.push(Wishes {
                 rank: rank.clone(),
                 machine: vec![None; blocks],
+                stay: vec![false; blocks],
                 strict: false,
                 roam_by_day: turn & 1 > 0,
                 roam_by_night: turn & 2 > 0,
@@ -123,6 +124,7 @@ fn scattered(problem: &Problem, chance: &mut Chance, scale: i64) -> Wishes {
         machine: (0..blocks)
             .map(|_| Some(chance.below(problem.machines.len() as u64) as usize))
             .collect(),
+        stay: (0..blocks).map(|_| chance.below(3) == 0).collect(),
         strict: chance.below(2) == 1,
         roam_by_day: chance.below(2) == 1,
         roam_by_night: chance.below(2) == 1,
@@ -136,7 +138,8 @@ fn changed(problem: &Problem, wishes: &Wishes, chance: &mut Chance, scale: i64) 
     let mut other = wishes.clone();
     let blocks = problem.blocks.len() as u64;
     let block = chance.below(blocks) as usize;
-    match chance.below(22) {
+    match chance.below(28) {
+        22..=27 => other.stay[block] = !other.stay[block],
         21 => other.patient = !other.patient,
         20 => other.gain = chance.below(5) as i64,
         0 => other.roam_by_day = !other.roam_by_day,
