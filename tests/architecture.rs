@@ -3,9 +3,10 @@
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-const PURE: [&str; 9] = [
+const PURE: [&str; 10] = [
     "audit",
     "daylight",
+    "schedule",
     "units.rs",
     "model",
     "geometry",
@@ -16,7 +17,7 @@ const PURE: [&str; 9] = [
 ];
 
 /// Every module of the crate and the modules it may use.
-const ARROWS: [(&str, &[&str]); 16] = [
+const ARROWS: [(&str, &[&str]); 17] = [
     ("units.rs", &[]),
     ("model", &["units"]),
     ("daylight", &["units", "model"]),
@@ -41,14 +42,22 @@ const ARROWS: [(&str, &[&str]); 16] = [
         ],
     ),
     ("engines", &["geometry"]),
-    ("project", &["units", "model", "rulebook"]),
+    ("schedule", &["units", "model", "daylight"]),
+    (
+        "project",
+        &["units", "model", "rulebook", "daylight", "schedule"],
+    ),
     (
         "sources",
-        &["units", "model", "geometry", "rulebook", "project"],
+        &[
+            "units", "model", "geometry", "rulebook", "project", "daylight",
+        ],
     ),
     (
         "outputs",
-        &["units", "model", "geometry", "rulebook", "sources", "audit"],
+        &[
+            "units", "model", "geometry", "rulebook", "sources", "schedule", "daylight", "audit",
+        ],
     ),
     ("demo", &["units", "model", "geometry"]),
     (
@@ -63,6 +72,8 @@ const ARROWS: [(&str, &[&str]); 16] = [
             "compliance",
             "audit",
             "engines",
+            "daylight",
+            "schedule",
             "project",
             "sources",
             "outputs",

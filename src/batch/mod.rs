@@ -4,6 +4,8 @@
 mod audit;
 mod audit_cut;
 mod compare;
+mod dispatch;
+mod done_file;
 mod missing;
 mod progress;
 mod season;
@@ -27,8 +29,11 @@ use crate::rulebook::Rulebook;
 use crate::sources::{self, Batch, SourceError};
 
 pub use crate::compliance::PortfolioShare;
+pub use crate::schedule::outlook::Warning;
 pub use audit::{AuditOptions, AuditOutcome, audit};
 pub use compare::{Compared, compare};
+pub use dispatch::{DispatchError, DispatchOptions, Dispatched, dispatch};
+pub use done_file::DoneError;
 pub use progress::Progress;
 
 /// How a batch is run.

@@ -9,12 +9,13 @@ use clap::CommandFactory;
 use serde_json::{Value, json};
 
 use super::args::{
-    AuditArgs, Cli, Command, DemoArgs, InspectArgs, LayoutArgs, RulesCommand, SchemaOf, Talk,
+    AuditArgs, Cli, Command, DemoArgs, DispatchArgs, InspectArgs, LayoutArgs, RulesCommand,
+    SchemaOf, Talk,
 };
 use super::exit::Exit;
 use super::summary;
-use super::{audit, compare};
-use crate::batch::{self, BatchError, Options, Outcome, Progress};
+use super::{audit, compare, dispatch};
+use crate::batch::{self, BatchError, DispatchError, DispatchOptions, Options, Outcome, Progress};
 use crate::demo;
 use crate::model::ProblemCode;
 use crate::project::{self, Project};
@@ -48,6 +49,7 @@ pub fn run(cli: &Cli) -> Exit {
         Command::Demo(args) => run_demo(args, cli.talk),
         Command::Layout(args) => run_layout(args, cli.talk),
         Command::Audit(args) => run_audit(args, cli.talk),
+        Command::Dispatch(args) => run_dispatch(args, cli.talk),
         Command::Inspect(args) => run_inspect(args, cli.talk),
         Command::Rules(args) => {
             run_rules(args.what.as_ref().unwrap_or(&RulesCommand::List), cli.talk)
@@ -235,6 +237,32 @@ fn run_audit(args: &AuditArgs, talk: Talk) -> Ended {
     })
 }
 
+fn run_dispatch(args: &DispatchArgs, talk: Talk) -> Ended {
+    let crew = project::load_crew(&args.crew).map_err(user)?;
+    let options = DispatchOptions {
+        layout: args.layout.clone(),
+        from: args.from,
+        days: args.days,
+        out: args.out.clone(),
+        done: args.done.clone(),
+        progress: Progress::detect(talk.quiet),
+    };
+    let dispatched = batch::dispatch(&crew, &options).map_err(|error| match error {
+        DispatchError::Output(_) | DispatchError::Broken { .. } => could_not_run(error),
+        _ => user(error),
+    })?;
+    if talk.json {
+        print_json(&dispatch::outcome_json(&dispatched, &args.out))?;
+    } else if !talk.quiet {
+        print(dispatch::words(&dispatched, &args.out).trim_end())?;
+    }
+    Ok(if dispatched.is_clean() {
+        Exit::Done
+    } else {
+        Exit::FallsShort
+    })
+}
+
 fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
     let project = load(&args.project, talk)?;
     let batch = sources::read(&project).map_err(user)?;
@@ -383,6 +411,7 @@ fn print_schema(of: SchemaOf, talk: Talk) -> Ended {
     let schema = match of {
         SchemaOf::Project => project::project_schema(),
         SchemaOf::Rulebook => rulebook::rulebook_schema(),
+        SchemaOf::Crew => project::crew_schema(),
     };
     if talk.json {
         print_json(&json!({ "version": 1, "command": "schema", "schema": schema }))?;

@@ -4,6 +4,7 @@ mod args;
 mod audit;
 mod commands;
 mod compare;
+mod dispatch;
 mod exit;
 mod summary;
 

@@ -11,7 +11,7 @@ use serde::Serialize;
 
 use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
 use super::run::{CrsReport, Program, StageTime};
-use super::staging::{MAPS, RUN_FILE, Staging};
+use super::staging::{LAYOUT, MAPS, RUN_FILE, Staging};
 use super::tables::Table;
 use super::{OutputError, cells, set_aside};
 use crate::audit::against::Change;
@@ -168,7 +168,7 @@ impl AuditWriter {
             });
         }
         let srs = spatial_ref(crs_wkt)?;
-        let staging = Staging::create(dir)?;
+        let staging = Staging::create(dir, LAYOUT)?;
         let maps = staging.path(MAPS);
         fs::remove_dir(&maps).map_err(OutputError::file(&maps, "remove the folder"))?;
         let json_path = staging.path("compliance.json");

@@ -5,11 +5,11 @@ use std::path::PathBuf;
 #[derive(Debug, thiserror::Error)]
 pub enum OutputError {
     #[error(
-        "{} is not empty and holds no run.json of blockwright, so nothing in it is overwritten; \
+        "{} is not empty and holds no {marker} of blockwright, so nothing in it is overwritten; \
          name an empty or new folder with --out",
         dir.display()
     )]
-    ForeignFolder { dir: PathBuf },
+    ForeignFolder { dir: PathBuf, marker: &'static str },
     #[error(
         "{} holds the results of a layout, which an audit would replace; name another folder with --out",
         dir.display()

@@ -5,6 +5,7 @@
 
 mod audit;
 mod cells;
+pub mod dispatch;
 mod error;
 mod gpkg;
 mod gpkg_index;

@@ -8,7 +8,7 @@ use gdal::spatial_ref::SpatialRef;
 
 use super::gpkg::GeoPackage;
 use super::run::{Counts, RunReport};
-use super::staging::{MAPS, RUN_FILE, Staging};
+use super::staging::{LAYOUT, MAPS, RUN_FILE, Staging};
 use super::tables::{self, Compliance, Table};
 use super::{OutputError, layers, names, set_aside};
 use crate::model::{BlockPlan, ComplianceRow, Finding, Problem};
@@ -35,7 +35,7 @@ impl Writer {
     /// `dir` is a file, or holds files but no `run.json` of ours; it cannot be written to; the CRS is not understood.
     pub fn create(dir: &Path, crs_wkt: &str) -> Result<Writer, OutputError> {
         let srs = spatial_ref(crs_wkt)?;
-        let staging = Staging::create(dir)?;
+        let staging = Staging::create(dir, LAYOUT)?;
         Ok(Writer {
             package: GeoPackage::create(&staging.path("layout.gpkg"), &srs, layers::LAYERS)?,
             blocks: tables::blocks_table(&staging.path("blocks.csv"))?,

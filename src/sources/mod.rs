@@ -8,6 +8,7 @@ mod cut;
 mod errors;
 mod facts;
 mod features;
+mod finished;
 mod hash;
 mod layer;
 mod open;
@@ -18,6 +19,9 @@ mod zone;
 pub use classes::{ClassFound, ClassReport};
 pub use cut::{CutError, CutFeature, CutFile, CutLayers, CutRead, PlanLayers, read_cut};
 pub use errors::{Bounds, Names, SourceError};
+pub use finished::{
+    FinishedBlock, FinishedError, FinishedLayout, FinishedSection, FinishedZone, finished,
+};
 pub use open::DRIVERS;
 pub use terrain::{Coverage, RasterTerrain, TerrainError, TerrainReport};
 

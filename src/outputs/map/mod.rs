@@ -3,7 +3,7 @@
 mod ground;
 mod marks;
 mod panel;
-mod svg;
+pub(super) mod svg;
 mod view;
 
 use svg::{Area, px};
