@@ -56,6 +56,7 @@ const ARROWS: [(&str, &[&str]); 16] = [
         &[
             "units",
             "model",
+            "daylight",
             "geometry",
             "rulebook",
             "landbase",

@@ -5,7 +5,7 @@ use std::cell::OnceCell;
 use geo::{Coord, LineString, MultiPolygon, Polygon};
 
 use super::asked;
-use super::cut::BlockCut;
+use super::cut::{BlockCut, CutInput};
 use super::ground::Ground;
 use super::neighbours::Neighbours;
 use super::reached::Reached;
@@ -149,6 +149,7 @@ pub fn judge(
     };
     let mut rows: Vec<Judged> = Vec::new();
     rows.extend(scene.unusable());
+    rows.extend(scene.track_gaps());
     if let Some(plan) = plan {
         rows.extend(scene.planned(plan));
     }
@@ -165,6 +166,9 @@ pub fn judge(
         rows.extend(scene.corridor_widths());
         rows.extend(scene.largest_opening());
         rows.extend(scene.not_measured());
+        if cut.input == CutInput::Tracks {
+            rows.push(scene.night_work(plan));
+        }
     }
     for judged in &mut rows {
         if let Some(place) = judged.place {

@@ -3,6 +3,7 @@
 
 mod audit;
 mod audit_cut;
+mod audit_tracks;
 mod compare;
 mod missing;
 mod progress;
@@ -27,7 +28,7 @@ use crate::rulebook::Rulebook;
 use crate::sources::{self, Batch, SourceError};
 
 pub use crate::compliance::PortfolioShare;
-pub use audit::{AuditOptions, AuditOutcome, audit};
+pub use audit::{AuditOptions, AuditOutcome, TrackOptions, audit};
 pub use compare::{Compared, compare};
 pub use progress::Progress;
 
@@ -63,6 +64,13 @@ pub enum BatchError {
         "there is nothing to audit\n  hint: name a plan with --plan, or what was cut with --as-cut"
     )]
     NothingToAudit,
+    #[error(
+        "{}: it holds no tracks, and {option} is for tracks\n  hint: leave it out, or name tracks with --as-cut",
+        path.display()
+    )]
+    NotTracks { path: PathBuf, option: &'static str },
+    #[error(transparent)]
+    Sweep(#[from] crate::audit::tracks::SweepError),
     #[error("cannot start {jobs} threads: {source}\n  hint: give fewer with --jobs")]
     Threads {
         jobs: usize,
