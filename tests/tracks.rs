@@ -63,7 +63,11 @@ fn a_straight_track_sweeps_its_capsule() {
         "{short}"
     );
     assert_eq!(
-        (found.way.legs.len(), found.way.gaps.len(), found.way.outliers.len()),
+        (
+            found.way.legs.len(),
+            found.way.gaps.len(),
+            found.way.outliers.len()
+        ),
         (1, 0, 0)
     );
     assert_eq!(found.way.legs[0].shape.0.len(), 101);
@@ -87,7 +91,11 @@ fn nothing_is_cut_across_a_gap() {
     fixes.extend(straight(200, 300));
     let found = swept(fixes);
     assert_eq!(
-        (found.way.legs.len(), found.way.gaps.len(), found.way.outliers.len()),
+        (
+            found.way.legs.len(),
+            found.way.gaps.len(),
+            found.way.outliers.len()
+        ),
         (2, 1, 0)
     );
     let gap = &found.way.gaps[0];
@@ -162,7 +170,11 @@ fn a_fix_that_nobody_can_have_driven_to_is_dropped_and_named() {
     }
     let found = swept(fixes);
     assert_eq!(
-        (found.way.outliers.len(), found.way.gaps.len(), found.way.legs.len()),
+        (
+            found.way.outliers.len(),
+            found.way.gaps.len(),
+            found.way.legs.len()
+        ),
         (0, 1, 2)
     );
     assert_eq!(found.way.gaps[0].reason, GapReason::Jump);

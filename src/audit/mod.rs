@@ -15,6 +15,7 @@ mod planned;
 mod portfolio;
 pub mod reached;
 mod reserves;
+mod road_band;
 mod row;
 mod sample;
 mod scene;

@@ -72,6 +72,8 @@ pub(super) struct Scene<'s> {
     /// The block.
     pub shape: Ground,
     pub given: &'s BlockCut,
+    /// Whether a plan says what it leaves unworked: the cut itself, or one beside it.
+    pub planned: bool,
     pub cut: Ground,
     pub lines: Vec<LineString>,
     pub ways: Ways,
@@ -132,6 +134,10 @@ pub fn judge(
         origin,
         shape: Ground::new(map_polygons(&block.shape, local).0),
         given: cut,
+        planned: [Some(cut), plan]
+            .into_iter()
+            .flatten()
+            .any(|given| given.corridors.is_some()),
         cut: Ground::new(cut.pieces.iter().map(|piece| moved(&piece.shape))),
         ways: Ways::new(&lines),
         lines,

@@ -9,7 +9,7 @@ use rayon::prelude::*;
 use serde::Deserialize;
 
 use super::audit_cut::{Assigned, area_m2, assign};
-use super::{BatchError, Clock, audit_tracks, Progress, choose, crash_text, crs_report};
+use super::{BatchError, Clock, Progress, audit_tracks, choose, crash_text, crs_report};
 use crate::audit::against::{self, Change};
 use crate::audit::tracks::{Leg, Sweep, follow};
 use crate::audit::{

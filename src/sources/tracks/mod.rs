@@ -124,7 +124,9 @@ pub(super) fn holds(path: &Path, layer: Option<&str>) -> bool {
     let mut geometries = layer.features().map(|f| raw_geometry(&f, &mut buffer));
     geometries.find_map(|geometry| match geometry {
         RawGeometry::Parts { parts, .. } if !parts.polygons.is_empty() => Some(false),
-        RawGeometry::Parts { parts, .. } if !(parts.lines.is_empty() && parts.points.is_empty()) => {
+        RawGeometry::Parts { parts, .. }
+            if !(parts.lines.is_empty() && parts.points.is_empty()) =>
+        {
             Some(true)
         }
         _ => None,
