@@ -4,6 +4,7 @@ use geo::{Coord, MultiPolygon, Polygon};
 
 use super::asked;
 use super::corridors::COARSE_M;
+use super::cut::CutInput;
 use super::farthest::half_width;
 use super::ground::Ground;
 use super::reached::Reached;
@@ -75,9 +76,11 @@ impl Scene<'_> {
 
     /// Whether a standing piece was left as retention. A plan says what it leaves unworked, and the rest is retention.
     /// Where none does, it is what has the form of a corridor, and what is as wide as a strip on ground that the machine
-    /// may enter; ground that no strip could reach is neither.
+    /// may enter; ground that no strip could reach is neither. Nor are, of tracks, the ends and corners that the machine
+    /// reached without driving there.
     fn is_retention(&self, piece: &Polygon) -> bool {
-        self.planned || self.is_corridor(piece) || self.leaves_a_strip_room(piece)
+        let told = self.planned && self.given.input != CutInput::Tracks;
+        told || self.is_corridor(piece) || self.leaves_a_strip_room(piece)
     }
 
     /// Evenly wide, and cut along most of its outline.
