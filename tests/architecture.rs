@@ -65,6 +65,7 @@ const ARROWS: [(&str, &[&str]); 17] = [
         &[
             "units",
             "model",
+            "daylight",
             "geometry",
             "rulebook",
             "landbase",

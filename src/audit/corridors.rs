@@ -1,30 +1,18 @@
-//! What stands between strips: how wide corridors are, and whether anything stands where other machines need room.
+//! What stands between strips: how wide corridors are.
 
 use geo::{Coord, MultiPolygon, Polygon};
 
-use super::asked;
-use super::farthest::farthest;
-use super::ground::Ground;
-use super::reached::Reached;
-use super::row::{Judged, Measure, Named, Origin, ROUNDING_M, measured, row};
+use super::farthest::half_width;
+use super::row::{Judged, Measure, Named, Origin, ROUNDING_M, measured};
 use super::scene::Scene;
-use super::split::split;
-use crate::geometry::area::{Bounds, length, polygon_area, rings};
-use crate::geometry::distance::SegmentIndex;
+use crate::geometry::area::{Bounds, polygon_area};
 use crate::geometry::frame::{Frame, azimuth_deg};
-use crate::model::{LayoutSettings, Verdict};
+use crate::model::Verdict;
 
 /// How exactly the width of a standing piece is found where no plan gives its direction, and how exactly where it comes
 /// near a limit.
-const COARSE_M: f64 = 0.25;
+pub(super) const COARSE_M: f64 = 0.25;
 const WIDTH_PRECISION_M: f64 = 0.02;
-/// Reserves are grown by this before it is asked what else stands in the road band: a hair of ground between a reserve
-/// as planned, rounded up to the next half metre, and as drawn here is no retention.
-const RESERVE_HAIR_M: f64 = 0.6;
-/// Standing pieces in the road band narrower than this are seams.
-const LEAST_WIDTH_M: f64 = 0.1;
-/// Less than this in a road band is the end of a corridor, cut a hair too short.
-const LEAST_AREA_M2: f64 = 1.0;
 
 /// Widest extent of a polygon across an azimuth, in metres.
 pub(super) fn across_m(polygon: &Polygon, azimuth_deg: f64) -> f64 {
@@ -135,161 +123,22 @@ impl Scene<'_> {
         let pieces = standing.shape.0.iter();
         pieces
             .filter(|piece| polygon_area(piece) >= least_m2)
-            .filter_map(|piece| {
-                let shape = MultiPolygon(vec![piece.clone()]);
-                // No shape is narrower at its widest place than twice its area over its outline.
-                let around_m: f64 = rings(piece).map(length).sum();
-                let mean_m = 2.0 * polygon_area(piece) / around_m;
+            .map(|piece| {
                 let asked_m = if self.context.rules.block.largest_opening_m2.is_some() {
                     layout.corridor_max_m
                 } else {
                     layout.corridor_min_m
                 };
-                if mean_m > asked_m + COARSE_M {
-                    return Some((mean_m, piece.clone()));
-                }
-                let edge = SegmentIndex::of_boundary(&shape);
-                let (coarse_m, _) = farthest(&shape, &edge, COARSE_M / 2.0)?;
+                let enough_m = (asked_m + COARSE_M) / 2.0;
+                let coarse_m = half_width(piece, COARSE_M / 2.0, enough_m);
                 let near = |limit_m: f64| (2.0 * coarse_m - limit_m).abs() <= 1.5 * COARSE_M;
-                let half_m = if near(layout.corridor_min_m) || near(layout.corridor_max_m) {
-                    farthest(&shape, &edge, WIDTH_PRECISION_M / 2.0)?.0
+                let half_m = if near(layout.corridor_min_m) || near(asked_m) {
+                    half_width(piece, WIDTH_PRECISION_M / 2.0, enough_m)
                 } else {
                     coarse_m
                 };
-                Some((2.0 * half_m, piece.clone()))
+                (2.0 * half_m, piece.clone())
             })
             .collect()
-    }
-
-    /// Standing ground that counts in the road band, and whether the overlay adds up.
-    fn standing_near_roads(&self) -> (MultiPolygon, bool) {
-        let layout = &self.context.settings.layout;
-        let mut band = Reached::default();
-        let window = self.shape.bounds();
-        for near in self.near.iter().filter(|near| asked::is_cleared_road(near)) {
-            let edges: Vec<asked::Edge> = near
-                .source
-                .segments(0)
-                .into_iter()
-                .map(|s| asked::Edge {
-                    a: s.a,
-                    b: s.b,
-                    required_m: layout.road_band_m,
-                    slope_unknown: false,
-                })
-                .collect();
-            asked::reach(&mut band, near, &edges, 0.0, &window);
-        }
-        let near_roads = split(&self.shape.shape, &band.0);
-        if near_roads.inside.0.is_empty() {
-            return (near_roads.inside, near_roads.sound);
-        }
-        let mut gone = self.reserve_grown(RESERVE_HAIR_M + self.context.tolerance_m);
-        gone.extend(self.gone().iter().cloned());
-        let left = split(&near_roads.inside, &gone);
-        // Where no plan books slivers as unworked, what is as small as one is taken for one.
-        let least_m2 = if self.given.corridors.is_some() {
-            LEAST_AREA_M2
-        } else {
-            layout.sliver_m2.max(LEAST_AREA_M2)
-        };
-        let counts = |piece: &Polygon| {
-            let around_m: f64 = rings(piece).map(length).sum();
-            let area_m2 = polygon_area(piece);
-            area_m2 >= least_m2 && 2.0 * area_m2 > LEAST_WIDTH_M * around_m
-        };
-        let pieces = left.outside.0.into_iter().filter(counts).collect();
-        (MultiPolygon(pieces), near_roads.sound && left.sound)
-    }
-
-    /// Retention near a road: below the lesser distance a failure, below the greater a warning.
-    pub(super) fn road_band(&self) -> Option<Judged> {
-        let layout = &self.context.settings.layout;
-        let roads = || self.near.iter().filter(|near| asked::is_cleared_road(near));
-        let any = roads().next().is_some();
-        let origin = self.road_band_origin();
-        let named = Named {
-            id: "road-band",
-            title: "No retention in the road band".to_owned(),
-            unit: "m",
-        };
-        let required = Some(layout.road_band_m);
-        if !any {
-            let why = (Verdict::NotApplicable, "no road near".to_owned());
-            return Some(row(named, required, None, None, why, origin));
-        }
-        if self.standing().shape.0.is_empty() {
-            let why = (Verdict::NotApplicable, "nothing stands".to_owned());
-            return Some(row(named, required, None, None, why, origin));
-        }
-        let tolerance_m = self.context.tolerance_m;
-        let (pieces, sound) = self.standing_near_roads();
-        let edge = SegmentIndex::of_boundary(&pieces);
-        // What a cut edge off by the tolerance would have taken away is within it.
-        let (solid, thin): (Vec<Polygon>, Vec<Polygon>) = pieces.0.into_iter().partition(|piece| {
-            let shape = MultiPolygon(vec![piece.clone()]);
-            tolerance_m <= 0.0
-                || farthest(&shape, &edge, COARSE_M / 2.0)
-                    .is_some_and(|(half_m, _)| half_m > tolerance_m)
-        });
-        let nearest = |pieces: &[Polygon]| -> Option<(f64, Coord)> {
-            let ground = Ground::new(pieces.iter().cloned());
-            let mut best: Option<(f64, Coord)> = None;
-            for road in roads() {
-                let half_m = road.demand.half_m;
-                for s in road.source.segments(0) {
-                    let within_m = best.map_or(layout.road_band_m, |(m, _)| m) + half_m;
-                    if let Some(contact) = ground.approach(s.a, s.b, within_m) {
-                        best = Some((contact.distance_m - half_m, contact.at));
-                    }
-                }
-            }
-            best
-        };
-        let (of_solid, of_thin) = (nearest(&solid), nearest(&thin));
-        let measured_m = [of_solid, of_thin].into_iter().flatten();
-        let found = measured_m.min_by(|a, b| a.0.total_cmp(&b.0));
-        let short_of = |required_m: f64| of_solid.map_or(0.0, |(m, _)| required_m - m);
-        let verdict = if !sound {
-            let why = "cannot be told: the overlay of cut and road band does not add up";
-            (Verdict::Unknown, why.to_owned())
-        } else if short_of(layout.road_band_fail_m) > tolerance_m + ROUNDING_M {
-            (Verdict::Fail, "beyond tolerance".to_owned())
-        } else if short_of(layout.road_band_fail_m) > ROUNDING_M {
-            let words = "short of the lesser distance, but within tolerance";
-            (Verdict::Warn, words.to_owned())
-        } else if short_of(layout.road_band_m) > ROUNDING_M {
-            let words = "between the lesser and the greater distance";
-            (Verdict::Warn, words.to_owned())
-        } else if of_thin.is_some_and(|(m, _)| layout.road_band_m - m > ROUNDING_M) {
-            let words = "short, but within tolerance: what stands there is no wider than the cut's edge may be off";
-            (Verdict::Warn, words.to_owned())
-        } else {
-            (Verdict::Pass, String::new())
-        };
-        let passes = verdict.0 == Verdict::Pass;
-        let figure = found.map(|(m, _)| m);
-        let mut judged = row(named, required, figure, Some(tolerance_m), verdict, origin);
-        judged.row.short = figure.map(|m| super::row::shown(layout.road_band_m - m));
-        if passes {
-            return Some(judged);
-        }
-        let worst = if of_solid.is_some() { of_solid } else { found };
-        let pieces = MultiPolygon(solid.into_iter().chain(thin).collect());
-        Some(judged.at(worst.map(|(_, at)| at)).over(pieces))
-    }
-
-    fn road_band_origin(&self) -> Origin {
-        let in_force_m = self.context.settings.layout.road_band_m;
-        let rules = &self.context.rules.block;
-        let decides = [&rules.road_band_m, &rules.road_band_fail_m];
-        let decides = decides.into_iter().flatten();
-        let mut decides = decides.filter(|rule| rule.value == in_force_m);
-        let words = if in_force_m == LayoutSettings::default().road_band_m {
-            "common practice: 100 to 150 ft from the road's edge"
-        } else {
-            "layout.road_band of the project file"
-        };
-        Origin::of_rule_or(decides.next(), in_force_m, words)
     }
 }

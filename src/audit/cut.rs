@@ -1,8 +1,9 @@
 //! What was cut, or is planned to be cut, in one block: somebody else's geometry, in work-CRS coordinates.
 
-use chrono::{DateTime, Utc};
 use geo::{LineString, MultiPolygon, Polygon};
 
+use super::tracks::{Gap, Leg};
+use crate::daylight::Span;
 use crate::model::StripKind;
 
 /// Where the cut ground comes from.
@@ -48,13 +49,13 @@ pub struct PlannedCorridor {
     pub part: u32,
 }
 
-/// A stretch of a track between two fixes.
-#[derive(Clone, Debug)]
-pub struct Leg {
-    pub shape: LineString,
-    /// None: the track has no times.
-    pub from: Option<DateTime<Utc>>,
-    pub to: Option<DateTime<Utc>>,
+/// What is not known of tracks in or near one block.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Untracked {
+    /// Interruptions across which nothing is assumed cut.
+    pub gaps: Vec<Gap>,
+    /// Fixes dropped as outliers.
+    pub outliers: u64,
 }
 
 /// Everything known of the cut in one block.
@@ -72,6 +73,9 @@ pub struct BlockCut {
     pub day_only: Option<MultiPolygon>,
     /// Of tracks; empty otherwise.
     pub legs: Vec<Leg>,
+    pub untracked: Untracked,
+    /// Daylight at the block on the days of the tracks, sorted and without overlaps; None: not known.
+    pub light: Option<Vec<Span>>,
     /// Features of the cut near this block that could not be used.
     pub unusable: u64,
 }
@@ -86,6 +90,8 @@ impl BlockCut {
             unworked: vec![],
             day_only: None,
             legs: vec![],
+            untracked: Untracked::default(),
+            light: None,
             unusable: 0,
         }
     }

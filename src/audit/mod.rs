@@ -9,27 +9,29 @@ mod cut;
 pub mod farthest;
 pub mod ground;
 mod neighbours;
-pub mod night;
+mod night;
 mod opening;
 mod planned;
 mod portfolio;
 pub mod reached;
 mod reserves;
+mod road_band;
 mod row;
 mod sample;
 mod scene;
 mod shares;
 pub mod split;
+mod tracked;
 pub mod tracks;
 mod trespass;
 
-pub use cut::{BlockCut, CutInput, CutPiece, DrivenLine, Leg, PlannedCorridor};
+pub use cut::{BlockCut, CutInput, CutPiece, DrivenLine, PlannedCorridor, Untracked};
 pub use neighbours::Neighbours;
 pub use portfolio::Portfolios;
 pub use row::{AuditRow, Judged};
 pub use sample::{SamplePoint, Sampler};
 pub use scene::{Areas, BlockAudit, Context, crashed, judge};
-pub use trespass::{stray_row, unknown_ids_row};
+pub use trespass::{stray_row, stray_track_row, unknown_ids_row};
 
 /// Error allowed for a plan: its lines are what they are.
 pub const PLAN_TOLERANCE_M: f64 = 0.0;

@@ -5,7 +5,7 @@ use std::cell::OnceCell;
 use geo::{Coord, LineString, MultiPolygon, Polygon};
 
 use super::asked;
-use super::cut::BlockCut;
+use super::cut::{BlockCut, CutInput};
 use super::ground::Ground;
 use super::neighbours::Neighbours;
 use super::reached::Reached;
@@ -72,6 +72,8 @@ pub(super) struct Scene<'s> {
     /// The block.
     pub shape: Ground,
     pub given: &'s BlockCut,
+    /// Whether a plan says what it leaves unworked: the cut itself, or one beside it.
+    pub planned: bool,
     pub cut: Ground,
     pub lines: Vec<LineString>,
     pub ways: Ways,
@@ -132,6 +134,10 @@ pub fn judge(
         origin,
         shape: Ground::new(map_polygons(&block.shape, local).0),
         given: cut,
+        planned: [Some(cut), plan]
+            .into_iter()
+            .flatten()
+            .any(|given| given.corridors.is_some()),
         cut: Ground::new(cut.pieces.iter().map(|piece| moved(&piece.shape))),
         ways: Ways::new(&lines),
         lines,
@@ -149,6 +155,7 @@ pub fn judge(
     };
     let mut rows: Vec<Judged> = Vec::new();
     rows.extend(scene.unusable());
+    rows.extend(scene.track_gaps());
     if let Some(plan) = plan {
         rows.extend(scene.planned(plan));
     }
@@ -165,6 +172,9 @@ pub fn judge(
         rows.extend(scene.corridor_widths());
         rows.extend(scene.largest_opening());
         rows.extend(scene.not_measured());
+        if cut.input == CutInput::Tracks {
+            rows.push(scene.night_work(plan));
+        }
     }
     for judged in &mut rows {
         if let Some(place) = judged.place {

@@ -208,6 +208,26 @@ pub fn stray_row(area_m2: f64, ground: MultiPolygon) -> Judged {
     judged.at(place).over(ground)
 }
 
+/// Track away from every block: a way, or a cut where none is allowed.
+pub fn stray_track_row(metres: f64, at: Coord) -> Judged {
+    let why = "cannot be told: away from every block a track does not say whether the machine cut or only walked";
+    let mut judged = row(
+        Named {
+            id: "cut-in-no-block",
+            title: "Nothing cut away from every block".to_owned(),
+            unit: "m",
+        },
+        Some(0.0),
+        Some(metres),
+        None,
+        (Verdict::Unknown, why.to_owned()),
+        "the blocks as approved".into(),
+    );
+    judged.row.x = Some(at.x);
+    judged.row.y = Some(at.y);
+    judged.at(Some(at))
+}
+
 /// Features whose block id the project does not know.
 pub fn unknown_ids_row(count: u64, ids: &[&str]) -> Judged {
     row(

@@ -9,18 +9,22 @@ use rayon::prelude::*;
 use serde::Deserialize;
 
 use super::audit_cut::{Assigned, area_m2, assign};
-use super::{BatchError, Clock, Progress, choose, crash_text, crs_report};
+use super::{BatchError, Clock, Progress, audit_tracks, choose, crash_text, crs_report};
 use crate::audit::against::{self, Change};
+use crate::audit::tracks::{Leg, Sweep, follow};
 use crate::audit::{
     self, AS_CUT_TOLERANCE_M, BlockAudit, BlockCut, Context, Judged, Neighbours, PLAN_TOLERANCE_M,
     Portfolios, Sampler,
 };
+use crate::daylight::DEFAULT_MARGIN;
 use crate::landbase::{Landbase, SlopeSource};
 use crate::layout;
 use crate::model::{Problem, SourceBlock, Verdict};
-use crate::outputs::{ALL_BLOCKS, AuditReport, AuditWriter, Program, StageTime};
+use crate::outputs::{ALL_BLOCKS, AuditReport, AuditWriter, Program, StageTime, TracksReport};
 use crate::project::{AttributeSource, Project};
-use crate::sources::{self, CutFile, CutRead};
+use crate::sources::crs::WorkCrs;
+use crate::sources::tracks::TracksRead;
+use crate::sources::{self, Batch, CutFile, CutLayers, CutRead, TrackNames};
 
 /// How an audit is run.
 #[derive(Clone, Debug)]
@@ -33,6 +37,7 @@ pub struct AuditOptions {
     pub layer: Option<String>,
     /// Attribute with the block's id in the file judged.
     pub id: Option<String>,
+    pub tracks: TrackOptions,
     /// None: 0 for a plan, [`AS_CUT_TOLERANCE_M`] for what was cut.
     pub tolerance_m: Option<f64>,
     /// Places for the field-check sample; 0: none.
@@ -44,6 +49,30 @@ pub struct AuditOptions {
     pub jobs: Option<usize>,
     pub progress: Progress,
     pub started: String,
+}
+
+/// How tracks of the felling machine are read; of no meaning for polygons.
+#[derive(Clone, Debug)]
+pub struct TrackOptions {
+    /// None: as wide as the project's strips.
+    pub cutting_width_m: Option<f64>,
+    /// Attribute of points with their time.
+    pub time: Option<String>,
+    /// Attribute that tells the points of one track from those of another.
+    pub track: Option<String>,
+    /// Taken off daylight at both ends.
+    pub daylight_margin: chrono::Duration,
+}
+
+impl Default for TrackOptions {
+    fn default() -> TrackOptions {
+        TrackOptions {
+            cutting_width_m: None,
+            time: None,
+            track: None,
+            daylight_margin: DEFAULT_MARGIN,
+        }
+    }
 }
 
 /// What came out.
@@ -59,6 +88,8 @@ pub struct AuditOutcome {
     /// Against the earlier audit, if one was named.
     pub changes: Option<Vec<Change>>,
     pub problems: Vec<Problem>,
+    /// What was made of tracks, where they were given.
+    pub tracks: Option<TracksReport>,
     pub timings: Vec<StageTime>,
     pub threads: usize,
 }
@@ -112,10 +143,23 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
     let neighbours = Neighbours::new(&batch.blocks);
     let mut problems = batch.problems.clone();
     let mut inputs = batch.inputs.clone();
+    let mut tracks: Option<TracksReport> = None;
     let mut take = |path: &Path, judged: bool| -> Result<Assigned, BatchError> {
         let file = cut_file(project, path, options, judged);
-        let read: CutRead = sources::read_cut(&file, &batch.crs, false)?;
+        // Sections say which ground is for daylight only, which tracks alone are set against.
+        let read: CutRead = sources::read_cut(&file, &batch.crs, !judged)?;
         inputs.extend(read.inputs);
+        if let CutLayers::Tracks(read) = read.layers {
+            let (assigned, report) = tracks_cut(project, path, options, &batch, &neighbours, read)?;
+            tracks = Some(report);
+            return Ok(assigned);
+        }
+        if judged && options.tracks.cutting_width_m.is_some() {
+            return Err(BatchError::NotTracks {
+                path: path.to_owned(),
+                option: "--cutting-width",
+            });
+        }
         let assigned = assign(read.layers, &read.problems, &batch.blocks, &neighbours);
         problems.extend(read.problems);
         Ok(assigned)
@@ -231,6 +275,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
             inputs,
             blocks: chosen.len() as u64,
             rows_by_status: rows_by_status.clone(),
+            tracks: tracks.clone(),
             timings: clock.laps.clone(),
             threads,
             warnings: project.warnings.clone(),
@@ -246,6 +291,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         failing,
         changes,
         problems,
+        tracks,
         timings: clock.laps,
         threads,
     })
@@ -269,7 +315,45 @@ fn cut_file(project: &Project, path: &Path, options: &AuditOptions, judged: bool
         layer: options.layer.clone().filter(|_| judged),
         id: options.id.clone().filter(|_| judged),
         ids,
+        tracks: judged.then(|| TrackNames {
+            time: options.tracks.time.clone(),
+            track: options.tracks.track.clone(),
+        }),
     }
+}
+
+/// Follows tracks, sweeps them block by block, and says what was made of them.
+fn tracks_cut(
+    project: &Project,
+    path: &Path,
+    options: &AuditOptions,
+    batch: &Batch,
+    neighbours: &Neighbours,
+    read: TracksRead,
+) -> Result<(Assigned, TracksReport), BatchError> {
+    let own_m = project.settings.machine.strip_width_m();
+    let how = Sweep::of_width(options.tracks.cutting_width_m.unwrap_or(own_m));
+    let way = follow(&read.tracks, &how)?;
+    let mut assigned = audit_tracks::assign(&way, &how, batch.blocks.len(), neighbours);
+    let work = WorkCrs::new(&batch.crs)?;
+    let margin = options.tracks.daylight_margin;
+    audit_tracks::light(&mut assigned, neighbours, &work, margin);
+    let name = path.file_name().map(|name| name.to_string_lossy());
+    let metres = |leg: &Leg| crate::geometry::area::length(&leg.shape);
+    let report = TracksReport {
+        source: name.map_or_else(String::new, |name| name.into_owned()),
+        tracks: read.tracks.len() as u64,
+        fixes: way.tally.fixes as u64,
+        driven_km: (way.legs.iter().map(metres).sum::<f64>()).round() / 1e3,
+        cutting_width_m: how.width_m,
+        max_gap_m: how.max_gap_m,
+        max_gap_s: how.max_gap_s,
+        max_speed_m_s: how.max_speed_m_s,
+        noise_m: how.noise_m,
+        daylight_margin_min: margin.as_seconds_f64() / 60.0,
+        remarks: read.notes.into_iter().chain(way.remarks()).collect(),
+    };
+    Ok((assigned, report))
 }
 
 /// Cut ground that lies in or near no block, and block ids that the project does not know.
@@ -278,6 +362,9 @@ fn strays(cut: &Assigned) -> Vec<Judged> {
     if !cut.strays.is_empty() {
         let ground = MultiPolygon(cut.strays.clone());
         rows.push(audit::stray_row(area_m2(&cut.strays), ground));
+    }
+    if let Some((metres, at)) = cut.astray {
+        rows.push(audit::stray_track_row(metres, at));
     }
     if !cut.unknown_ids.is_empty() {
         let count: u64 = cut.unknown_ids.values().sum();

@@ -12,7 +12,7 @@ use crate::model::{Problem, Shape, ShiftClass, SourceBlock, StripKind};
 use crate::sources::{CutFeature, CutLayers, PlanLayers};
 
 /// Cut ground farther than this from every block is still said, but no block's.
-const NEAR_M: f64 = 50.0;
+pub(super) const NEAR_M: f64 = 50.0;
 
 /// The cut by block, in the order of the blocks, and what belongs to none.
 pub struct Assigned {
@@ -21,6 +21,8 @@ pub struct Assigned {
     pub strays: Vec<Polygon>,
     /// Block ids of features that the project does not know.
     pub unknown_ids: BTreeMap<String, u64>,
+    /// Metres of track away from every block, and where they begin.
+    pub astray: Option<(f64, Coord)>,
 }
 
 pub fn assign(
@@ -32,17 +34,16 @@ pub fn assign(
     let input = match layers {
         CutLayers::Plan(_) => CutInput::Plan,
         CutLayers::Polygons { .. } => CutInput::Polygons,
+        CutLayers::Tracks(_) => CutInput::Tracks,
     };
-    let mut assigned = Assigned {
-        cuts: vec![BlockCut::empty(input); blocks.len()],
-        strays: vec![],
-        unknown_ids: BTreeMap::new(),
-    };
+    let mut assigned = Assigned::empty(input, blocks.len());
     let index: BTreeMap<&str, usize> = (blocks.iter().enumerate())
         .map(|(index, block)| (block.id.as_str(), index))
         .collect();
     match layers {
         CutLayers::Plan(plan) => assigned.plan(*plan, &index),
+        // Swept and shared out in `audit_tracks`.
+        CutLayers::Tracks(_) => {}
         CutLayers::Polygons {
             features,
             by_id: true,
@@ -55,7 +56,7 @@ pub fn assign(
                         if let Some(id) = of {
                             *assigned.unknown_ids.entry(id.to_owned()).or_default() += 1;
                         }
-                        assigned.by_place(feature.polygons, neighbours);
+                        assigned.by_place(feature.polygons, neighbours, None);
                     }
                 }
             }
@@ -65,7 +66,7 @@ pub fn assign(
             by_id: false,
         } => {
             for feature in features {
-                assigned.by_place(feature.polygons, neighbours);
+                assigned.by_place(feature.polygons, neighbours, None);
             }
         }
     }
@@ -84,6 +85,15 @@ fn piece(shape: Polygon) -> CutPiece {
 }
 
 impl Assigned {
+    pub fn empty(input: CutInput, blocks: usize) -> Assigned {
+        Assigned {
+            cuts: vec![BlockCut::empty(input); blocks],
+            strays: vec![],
+            unknown_ids: BTreeMap::new(),
+            astray: None,
+        }
+    }
+
     fn add(&mut self, block: usize, polygons: Vec<Polygon>) {
         let pieces = polygons.into_iter().map(piece);
         self.cuts[block].pieces.extend(pieces);
@@ -153,22 +163,37 @@ impl Assigned {
     }
 
     /// Whole to the only block that a polygon lies in; else what lies in each to each, and the rest to the block that
-    /// has most of it. What lies in none goes to the block beside it.
-    fn by_place(&mut self, polygons: Vec<Polygon>, neighbours: &Neighbours) {
+    /// has most of it. What lies in none goes to the block beside it. `home`: the block that what lies in no block
+    /// belongs to, where that is known.
+    pub fn by_place(
+        &mut self,
+        polygons: Vec<Polygon>,
+        neighbours: &Neighbours,
+        home: Option<usize>,
+    ) {
         for polygon in polygons {
             let shape = MultiPolygon(vec![polygon.clone()]);
             let shares = neighbours.shares(&shape);
             let most = (shares.iter()).max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)));
-            match (shares.len(), most) {
-                (_, None) => self.beside(polygon, neighbours),
-                (1, Some(&(block, _))) => self.add(block, vec![polygon]),
-                (_, Some(&(most, _))) => {
+            let most = home.or(most.map(|&(block, _)| block));
+            let Some(most) = most else {
+                self.beside(polygon, neighbours);
+                continue;
+            };
+            match &shares[..] {
+                [] => self.add(most, vec![polygon]),
+                [(only, _)] if *only == most => self.add(most, vec![polygon]),
+                _ => {
                     let origin = Bounds::of_polygons(&shape).middle();
                     let local = |c: Coord| c - origin;
                     let shape = map_polygons(&shape, local);
                     let back = |shape: MultiPolygon| map_polygons(&shape, |c| c + origin).0;
                     let mut taken: Vec<Polygon> = vec![];
                     for &(block, _) in &shares {
+                        // What lies in its own block and beyond it stays in one.
+                        if home == Some(block) {
+                            continue;
+                        }
                         let own = map_polygons(neighbours.shape(block), local);
                         self.add(block, back(intersection(&shape, &own.0)));
                         taken.extend(own.0);

@@ -3,6 +3,7 @@
 
 mod audit;
 mod audit_cut;
+mod audit_tracks;
 mod compare;
 mod dispatch;
 mod done_file;
@@ -30,7 +31,7 @@ use crate::sources::{self, Batch, SourceError};
 
 pub use crate::compliance::PortfolioShare;
 pub use crate::schedule::outlook::Warning;
-pub use audit::{AuditOptions, AuditOutcome, audit};
+pub use audit::{AuditOptions, AuditOutcome, TrackOptions, audit};
 pub use compare::{Compared, compare};
 pub use dispatch::{DispatchError, DispatchOptions, Dispatched, dispatch};
 pub use done_file::DoneError;
@@ -68,6 +69,13 @@ pub enum BatchError {
         "there is nothing to audit\n  hint: name a plan with --plan, or what was cut with --as-cut"
     )]
     NothingToAudit,
+    #[error(
+        "{}: it holds no tracks, and {option} is for tracks\n  hint: leave it out, or name tracks with --as-cut",
+        path.display()
+    )]
+    NotTracks { path: PathBuf, option: &'static str },
+    #[error(transparent)]
+    Sweep(#[from] crate::audit::tracks::SweepError),
     #[error("cannot start {jobs} threads: {source}\n  hint: give fewer with --jobs")]
     Threads {
         jobs: usize,

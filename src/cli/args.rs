@@ -113,14 +113,15 @@ pub struct AuditArgs {
     /// A plan: a layout.gpkg, or polygons of what is to be cut
     #[arg(long, value_name = "FILE")]
     pub plan: Option<PathBuf>,
-    /// What was cut: polygons in any format that layers may have. With --plan as well, the two are compared
+    /// What was cut: polygons in any format that layers may have, or tracks of the felling machine (GPX, lines, points
+    /// with a time). With --plan as well, the two are compared
     #[arg(long, value_name = "FILE")]
     pub as_cut: Option<PathBuf>,
     /// Folder for the results: new, empty, or holding an earlier audit
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,
     /// How far an edge may really lie from where it was measured, in metres [default: 0 for a plan, 2 for what was cut]
-    #[arg(long, value_name = "M", value_parser = tolerance)]
+    #[arg(long, value_name = "M", value_parser = length)]
     pub tolerance: Option<f64>,
     /// Layer with the cut ground, where the file holds several
     #[arg(long, value_name = "NAME")]
@@ -128,6 +129,18 @@ pub struct AuditArgs {
     /// Attribute of the cut ground with the block's id [default: block_id, or as in the blocks layer; else by place]
     #[arg(long, value_name = "ATTRIBUTE")]
     pub id: Option<String>,
+    /// Width that the machine cuts along its tracks [default: the strip width of the project]
+    #[arg(long, value_name = "M", value_parser = length, requires = "as_cut")]
+    pub cutting_width: Option<f64>,
+    /// Attribute of track points with their time [default: time, timestamp, ...]
+    #[arg(long, value_name = "ATTRIBUTE", requires = "as_cut")]
+    pub time: Option<String>,
+    /// Attribute that tells the track points of one machine from those of another
+    #[arg(long, value_name = "ATTRIBUTE", requires = "as_cut")]
+    pub track: Option<String>,
+    /// Minutes after sunrise and before sunset that do not count as daylight, for tracks on day-only ground
+    #[arg(long, value_name = "MINUTES", default_value_t = 30, value_parser = clap::value_parser!(u16).range(0..=720))]
+    pub daylight_margin: u16,
     /// Draw so many places to measure in the field, more likely where more is at stake
     #[arg(long, value_name = "N")]
     pub sample: Option<usize>,
@@ -145,7 +158,7 @@ pub struct AuditArgs {
     pub jobs: Option<std::num::NonZeroUsize>,
 }
 
-fn tolerance(text: &str) -> Result<f64, String> {
+fn length(text: &str) -> Result<f64, String> {
     let metres = crate::units::parse_length(text, crate::units::LengthUnit::Metre);
     metres.map_err(|error| error.to_string())
 }

@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use super::args::AuditArgs;
 use super::summary;
 use crate::audit::against::Turn;
-use crate::batch::{AuditOptions, AuditOutcome, Progress};
+use crate::batch::{AuditOptions, AuditOutcome, Progress, TrackOptions};
 
 pub fn options(args: &AuditArgs, quiet: bool, started: String) -> AuditOptions {
     AuditOptions {
@@ -16,6 +16,12 @@ pub fn options(args: &AuditArgs, quiet: bool, started: String) -> AuditOptions {
         as_cut: args.as_cut.clone(),
         layer: args.layer.clone(),
         id: args.id.clone(),
+        tracks: TrackOptions {
+            cutting_width_m: args.cutting_width,
+            time: args.time.clone(),
+            track: args.track.clone(),
+            daylight_margin: chrono::Duration::minutes(i64::from(args.daylight_margin)),
+        },
         tolerance_m: args.tolerance,
         sample: args.sample.unwrap_or(0),
         seed: args.seed,
@@ -54,6 +60,15 @@ pub fn words(outcome: &AuditOutcome, out: &Path) -> String {
         of("unknown"),
         of("fail")
     );
+    if let Some(tracks) = &outcome.tracks {
+        text += &format!(
+            "{} tracks, {:.1} km, swept {} m wide\n",
+            tracks.tracks, tracks.driven_km, tracks.cutting_width_m
+        );
+        for remark in &tracks.remarks {
+            text += &format!("  {remark}\n");
+        }
+    }
     if let (Some(worse), Some(new), Some(mended), Some(gone)) = (
         count(outcome, Turn::Worse),
         count(outcome, Turn::New),
@@ -81,6 +96,7 @@ pub fn json(outcome: &AuditOutcome, out: &Path) -> Value {
         "tolerance_m": outcome.tolerance_m,
         "rows_by_status": outcome.rows_by_status,
         "changes": outcome.changes,
+        "tracks": outcome.tracks,
         "threads": outcome.threads,
         "timings": outcome.timings,
         "problems": outcome.problems.iter().map(summary::problem_json).collect::<Vec<_>>(),

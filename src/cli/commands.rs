@@ -154,6 +154,8 @@ fn whose_fault(error: BatchError) -> Failure {
         | BatchError::Cut(_)
         | BatchError::Earlier { .. }
         | BatchError::NothingToAudit
+        | BatchError::NotTracks { .. }
+        | BatchError::Sweep(_)
         | BatchError::UnknownBlock { .. } => user(error),
     }
 }

@@ -126,9 +126,32 @@ pub struct AuditReport {
     pub inputs: Vec<InputFile>,
     pub blocks: u64,
     pub rows_by_status: std::collections::BTreeMap<&'static str, u64>,
+    /// What was made of tracks, where they were given.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tracks: Option<TracksReport>,
     pub timings: Vec<StageTime>,
     pub threads: usize,
     pub warnings: Vec<String>,
+}
+
+/// What was made of tracks.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct TracksReport {
+    /// Name of the file.
+    pub source: String,
+    pub tracks: u64,
+    pub fixes: u64,
+    pub driven_km: f64,
+    pub cutting_width_m: f64,
+    /// Beyond these no cutting is assumed between two fixes.
+    pub max_gap_m: f64,
+    pub max_gap_s: f64,
+    /// Fixes that ask for more are outliers, unless they are off by no more than `noise_m`.
+    pub max_speed_m_s: f64,
+    pub noise_m: f64,
+    pub daylight_margin_min: f64,
+    /// What was assumed, dropped or not joined, a sentence each.
+    pub remarks: Vec<String>,
 }
 
 /// Writes an audit block by block into a staging folder.

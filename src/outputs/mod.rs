@@ -20,7 +20,7 @@ mod tables;
 pub mod text;
 mod writer;
 
-pub use audit::{AuditReport, AuditWriter};
+pub use audit::{AuditReport, AuditWriter, TracksReport};
 pub use error::OutputError;
 pub use map::render;
 pub use names::file_stem;

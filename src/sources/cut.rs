@@ -1,4 +1,4 @@
-//! Files of planned or cut ground: a layout's GeoPackage, or polygons of anybody's.
+//! Files of planned or cut ground: a layout's GeoPackage, polygons of anybody's, or tracks of the felling machine.
 
 use std::path::{Path, PathBuf};
 
@@ -8,6 +8,7 @@ use geo::{LineString, Polygon};
 use super::crs::WorkCrs;
 use super::errors::SourceError;
 use super::features::{self, RawGeometry};
+use super::tracks::{self, TrackColumns, TracksRead};
 use super::{InputFile, hash, layer, open};
 use crate::model::{Fact, LayerKind, Problem, Shape};
 use crate::project::{Attribute, AttributeSource, LayerSource, SlopeUnit};
@@ -23,6 +24,17 @@ pub struct CutFile {
     pub id: Option<String>,
     /// Attributes looked for where `id` is not given, ASCII case ignored.
     pub ids: Vec<String>,
+    /// Whether the file may hold tracks, and what their attributes are.
+    pub tracks: Option<TrackNames>,
+}
+
+/// Attributes of track points; what is not named is looked for.
+#[derive(Clone, Debug, Default)]
+pub struct TrackNames {
+    /// With the time of a point.
+    pub time: Option<String>,
+    /// That tells the points of one track from those of another.
+    pub track: Option<String>,
 }
 
 /// One feature, in the work CRS.
@@ -56,6 +68,7 @@ pub enum CutLayers {
         features: Vec<CutFeature>,
         by_id: bool,
     },
+    Tracks(TracksRead),
 }
 
 /// What was read of one file.
@@ -88,6 +101,8 @@ pub enum CutError {
         id: String,
         fields: String,
     },
+    #[error(transparent)]
+    Tracks(SourceError),
 }
 
 /// The first line of a source's message, which names the role of a layer that this file does not have.
@@ -156,6 +171,21 @@ pub fn read_cut(file: &CutFile, crs: &str, sections: bool) -> Result<CutRead, Cu
     let work = WorkCrs::new(crs).map_err(unreadable)?;
     let whole = source(file, &shown, None, false);
     let inputs = hash::inputs(&[&whole]).map_err(unreadable)?;
+    if let Some(columns) = &file.tracks
+        && tracks::holds(&file.path, file.layer.as_deref())
+    {
+        let columns = TrackColumns {
+            layer: file.layer.as_deref(),
+            time: columns.time.as_deref(),
+            track: columns.track.as_deref(),
+        };
+        let read = tracks::read(&file.path, columns, &work).map_err(CutError::Tracks)?;
+        return Ok(CutRead {
+            layers: CutLayers::Tracks(read),
+            problems: vec![],
+            inputs,
+        });
+    }
     let names = names(&whole).map_err(unreadable)?;
     let mut desk = Desk {
         work: &work,

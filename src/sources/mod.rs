@@ -17,7 +17,9 @@ pub mod tracks;
 mod zone;
 
 pub use classes::{ClassFound, ClassReport};
-pub use cut::{CutError, CutFeature, CutFile, CutLayers, CutRead, PlanLayers, read_cut};
+pub use cut::{
+    CutError, CutFeature, CutFile, CutLayers, CutRead, PlanLayers, TrackNames, read_cut,
+};
 pub use errors::{Bounds, Names, SourceError};
 pub use finished::{
     FinishedBlock, FinishedError, FinishedLayout, FinishedSection, FinishedZone, finished,

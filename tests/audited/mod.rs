@@ -1,6 +1,8 @@
 //! Layouts handed to the audit as anybody's plan, without any file.
 #![allow(dead_code, reason = "each test file uses its own share")]
 
+pub mod brute;
+
 use blockwright::audit::*;
 use blockwright::geometry::frame::{map_line, map_polygon, map_polygons};
 use blockwright::landbase::{Landbase, SlopeSource};
