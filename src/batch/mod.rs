@@ -21,7 +21,6 @@ use crate::layout::{self, Context, LayoutError};
 use crate::model::{BlockPlan, Problem, ProblemCode, Shape, SourceBlock, Verdict};
 use crate::outputs::{self, Counts, CrsReport, OutputError, Program, RunReport, StageTime, Writer};
 use crate::project::Project;
-use crate::rulebook::Rulebook;
 use crate::sources::{self, Batch, SourceError};
 
 pub use crate::compliance::PortfolioShare;
@@ -131,8 +130,8 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
     let written = std::thread::scope(|scope| {
         let (to_writer, from_workers) = sync_channel::<Vec<Done>>(2);
         let (ready, is_ready) = sync_channel::<()>(1);
-        let rules = &project.rules;
-        let writer = scope.spawn(|| write_all(&options.out, &batch, rules, from_workers, ready));
+
+        let writer = scope.spawn(|| write_all(&options.out, &batch, project, from_workers, ready));
         // The writer says at once whether it can write at all.
         if is_ready.recv().is_ok() {
             let refused = pool
@@ -212,19 +211,20 @@ fn choose<'b>(
 fn write_all(
     out: &std::path::Path,
     batch: &Batch,
-    rules: &Rulebook,
+    project: &Project,
     from_workers: Receiver<Vec<Done>>,
     ready: SyncSender<()>,
 ) -> Result<(Writer, Season), OutputError> {
     let mut season = Season::default();
-    let mut writer = Writer::create(out, &batch.crs_wkt)?;
+    let mut writer = Writer::create(out, &batch.crs_wkt)?
+        .with_exchange(&project.name, &project.settings.outputs.exchange)?;
     // The other end is gone only when the run itself is.
     let _ = ready.send(());
     drop(ready);
     for chunk in from_workers {
         for done in chunk {
             writer.block(&done.plan, &done.map)?;
-            season.add(&done.plan, rules);
+            season.add(&done.plan, &project.rules);
         }
     }
     Ok((writer, season))

@@ -5,11 +5,13 @@
 
 mod cells;
 mod error;
+mod exchange;
 mod gpkg;
 mod gpkg_index;
 mod layers;
 pub mod map;
 mod names;
+mod paint;
 mod run;
 mod set_aside;
 mod staging;

@@ -6,12 +6,13 @@ use std::path::Path;
 
 use gdal::spatial_ref::SpatialRef;
 
+use super::exchange::Exchange;
 use super::gpkg::GeoPackage;
 use super::run::{Counts, RunReport};
 use super::staging::{MAPS, RUN_FILE, Staging};
 use super::tables::{self, Compliance, Table};
 use super::{OutputError, layers, names, set_aside};
-use crate::model::{BlockPlan, ComplianceRow, Finding, Problem};
+use crate::model::{BlockPlan, ComplianceRow, ExchangeFormat, Finding, Problem};
 
 /// Stands for several blocks where an output names one.
 pub const ALL_BLOCKS: &str = "*";
@@ -23,6 +24,7 @@ pub struct Writer {
     package: GeoPackage,
     blocks: Table,
     compliance: Compliance,
+    exchange: Option<Exchange>,
     crs_wkt: String,
     counts: Counts,
     staging: Staging,
@@ -43,10 +45,28 @@ impl Writer {
                 &staging.path("compliance.csv"),
                 &staging.path("compliance.json"),
             )?,
+            exchange: None,
             crs_wkt: crs_wkt.to_owned(),
             counts: Counts::default(),
             staging,
         })
+    }
+
+    /// Opens the exchange files, if any are asked for. Call before the first block; `title` names the batch.
+    ///
+    /// # Errors
+    /// A file that cannot be created, or a work CRS from which there is no way to WGS 84.
+    pub fn with_exchange(
+        mut self,
+        title: &str,
+        formats: &[ExchangeFormat],
+    ) -> Result<Writer, OutputError> {
+        if !formats.is_empty() {
+            let dir = self.staging.path("exchange");
+            let srs = spatial_ref(&self.crs_wkt)?;
+            self.exchange = Some(Exchange::create(&dir, &srs, title, formats)?);
+        }
+        Ok(self)
     }
 
     /// Adds one block with its map. Call in input order.
@@ -60,6 +80,9 @@ impl Writer {
         let mut map = self.staging.path(MAPS);
         map.push(names::file_stem(&plan.id) + ".svg");
         fs::write(&map, map_svg).map_err(OutputError::file(&map, "write the map"))?;
+        if let Some(exchange) = &mut self.exchange {
+            exchange.block(plan)?;
+        }
         self.counts.add_plan(plan);
         Ok(())
     }
@@ -94,6 +117,7 @@ impl Writer {
             package,
             blocks,
             compliance,
+            exchange,
             crs_wkt,
             counts: _,
             staging,
@@ -101,6 +125,9 @@ impl Writer {
         package.close()?;
         blocks.close()?;
         compliance.close()?;
+        if let Some(exchange) = exchange {
+            exchange.close()?;
+        }
         set_aside::write(
             &staging.path("set_aside.csv"),
             &staging.path("set_aside.gpkg"),
