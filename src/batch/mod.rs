@@ -3,6 +3,7 @@
 
 mod compare;
 mod missing;
+mod operator;
 mod progress;
 mod season;
 
@@ -19,6 +20,7 @@ use crate::engines::ENGINES;
 use crate::landbase::{Landbase, SlopeSource};
 use crate::layout::{self, Context, LayoutError};
 use crate::model::{BlockPlan, Problem, ProblemCode, Shape, SourceBlock, Verdict};
+use crate::outputs::sheets::Page;
 use crate::outputs::{self, Counts, CrsReport, OutputError, Program, RunReport, StageTime, Writer};
 use crate::project::Project;
 use crate::sources::{self, Batch, SourceError};
@@ -84,12 +86,14 @@ impl Outcome {
 struct Sheet<'s> {
     missing: missing::Missing,
     title: &'s str,
+    operator: Option<operator::Operator<'s>>,
 }
 
 /// Blocks on their way from the workers to the writer.
 struct Done {
     plan: BlockPlan,
     map: String,
+    sheet: Option<Page>,
 }
 
 /// Lays out every block of a project and writes the outputs.
@@ -116,6 +120,7 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
     let sheet = Sheet {
         missing: missing::Missing::new(&batch, &landbase),
         title: &project.name,
+        operator: operator::Operator::new(project, &batch, &settings)?,
     };
     let context = Context {
         landbase: &landbase,
@@ -218,12 +223,18 @@ fn write_all(
     let mut season = Season::default();
     let mut writer = Writer::create(out, &batch.crs_wkt)?
         .with_exchange(&project.name, &project.settings.outputs.exchange)?;
+    if project.settings.outputs.sheets {
+        writer = writer.with_sheets(&project.name)?;
+    }
     // The other end is gone only when the run itself is.
     let _ = ready.send(());
     drop(ready);
     for chunk in from_workers {
         for done in chunk {
             writer.block(&done.plan, &done.map)?;
+            if let Some(sheet) = &done.sheet {
+                writer.sheet(sheet)?;
+            }
             season.add(&done.plan, &project.rules);
         }
     }
@@ -249,7 +260,9 @@ fn lay_out_all(
                 let result = lay_out_one(context, block, |mut plan| {
                     sheet.missing.warn(block, &mut plan);
                     let map = outputs::render(&plan, sheet.title);
-                    Done { plan, map }
+                    let operator = sheet.operator.as_ref();
+                    let sheet = operator.map(|operator| operator.draw(&plan));
+                    Done { plan, map, sheet }
                 });
                 bar.step();
                 result

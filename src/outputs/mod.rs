@@ -14,6 +14,8 @@ mod names;
 mod paint;
 mod run;
 mod set_aside;
+pub mod sheets;
+mod sld;
 mod staging;
 pub mod style;
 mod tables;

@@ -9,9 +9,10 @@ use gdal::spatial_ref::SpatialRef;
 use super::exchange::Exchange;
 use super::gpkg::GeoPackage;
 use super::run::{Counts, RunReport};
+use super::sheets::{Page, Sheets};
 use super::staging::{MAPS, RUN_FILE, Staging};
 use super::tables::{self, Compliance, Table};
-use super::{OutputError, layers, names, set_aside};
+use super::{OutputError, layers, names, set_aside, sld};
 use crate::model::{BlockPlan, ComplianceRow, ExchangeFormat, Finding, Problem};
 
 /// Stands for several blocks where an output names one.
@@ -25,6 +26,7 @@ pub struct Writer {
     blocks: Table,
     compliance: Compliance,
     exchange: Option<Exchange>,
+    sheets: Option<Sheets>,
     crs_wkt: String,
     counts: Counts,
     staging: Staging,
@@ -46,6 +48,7 @@ impl Writer {
                 &staging.path("compliance.json"),
             )?,
             exchange: None,
+            sheets: None,
             crs_wkt: crs_wkt.to_owned(),
             counts: Counts::default(),
             staging,
@@ -67,6 +70,28 @@ impl Writer {
             self.exchange = Some(Exchange::create(&dir, &srs, title, formats)?);
         }
         Ok(self)
+    }
+
+    /// Opens the operator sheets. Call before the first block; `title` names the batch.
+    ///
+    /// # Errors
+    /// A file that cannot be created, or a work CRS without a geographic one below.
+    pub fn with_sheets(mut self, title: &str) -> Result<Writer, OutputError> {
+        let dir = self.staging.path("sheets");
+        let srs = spatial_ref(&self.crs_wkt)?;
+        self.sheets = Some(Sheets::create(&dir, &srs, title)?);
+        Ok(self)
+    }
+
+    /// Adds a block's operator sheet, where sheets are written.
+    ///
+    /// # Errors
+    /// As [`Writer::block`].
+    pub fn sheet(&mut self, page: &Page) -> Result<(), OutputError> {
+        match &mut self.sheets {
+            Some(sheets) => sheets.page(page),
+            None => Ok(()),
+        }
     }
 
     /// Adds one block with its map. Call in input order.
@@ -118,15 +143,20 @@ impl Writer {
             blocks,
             compliance,
             exchange,
+            sheets,
             crs_wkt,
             counts: _,
             staging,
         } = self;
         package.close()?;
+        sld::write(&staging.path("styles"))?;
         blocks.close()?;
         compliance.close()?;
         if let Some(exchange) = exchange {
             exchange.close()?;
+        }
+        if let Some(sheets) = sheets {
+            sheets.close()?;
         }
         set_aside::write(
             &staging.path("set_aside.csv"),
@@ -147,6 +177,6 @@ impl Writer {
     }
 }
 
-fn spatial_ref(wkt: &str) -> Result<SpatialRef, OutputError> {
+pub(super) fn spatial_ref(wkt: &str) -> Result<SpatialRef, OutputError> {
     SpatialRef::from_wkt(wkt).map_err(|source| OutputError::Crs { source })
 }

@@ -130,7 +130,7 @@ impl Drawing {
             };
             self.add(layer, colour, Shape::Line(&line.shape, origin))?;
             if let (StripKind::Interior, Some(start)) = (line.kind, line.shape.0.first()) {
-                let label = format!("{}: {}-{}", line.order, line.id.part, line.id.strip_no);
+                let label = format!("{}:{}-{}", line.order, line.id.part, line.id.strip_no);
                 let place = moved(*start, origin);
                 self.add(
                     "strip_no",

@@ -1,6 +1,8 @@
 //! What goes into exchange files, on WGS 84: layers, their attributes, and the shapes of one block.
 
-use geo::{Coord, Geometry, LineString, MultiPolygon, Polygon, orient::Direction, orient::Orient};
+use geo::{
+    Area, Coord, Geometry, LineString, MultiPolygon, Polygon, orient::Direction, orient::Orient,
+};
 
 use crate::model::*;
 use crate::outputs::gpkg::{Kind, Value};
@@ -213,6 +215,9 @@ impl Located<'_> {
     }
 }
 
+/// Smaller polygons are left out: at eight decimals nothing would be left of them, or a ring that turns the wrong way.
+const SPECK_M2: f64 = 0.1;
+
 /// All rows of a plan in the order of [`LAYERS`]; None where a place has no longitude and latitude.
 pub fn located<'p>(plan: &'p BlockPlan, to_wgs84: &Transform) -> Option<Vec<Located<'p>>> {
     let move_on = Mover {
@@ -221,10 +226,10 @@ pub fn located<'p>(plan: &'p BlockPlan, to_wgs84: &Transform) -> Option<Vec<Loca
     };
     let mut rows = Vec::new();
     let mut add = |what, shape: Option<Geometry>| {
-        rows.push(Located {
-            what,
-            shape: shape?,
-        });
+        let shape = shape?;
+        if !matches!(&shape, Geometry::MultiPolygon(polygons) if polygons.0.is_empty()) {
+            rows.push(Located { what, shape });
+        }
         Some(())
     };
     add(What::Block, move_on.polygons(&plan.shape))?;
@@ -239,13 +244,21 @@ pub fn located<'p>(plan: &'p BlockPlan, to_wgs84: &Transform) -> Option<Vec<Loca
     for section in &plan.sections {
         add(What::Section(section), move_on.polygons(&section.shape))?;
     }
-    for corridor in &plan.corridors {
+    for corridor in plan
+        .corridors
+        .iter()
+        .filter(|corridor| is_seen(&corridor.shape))
+    {
         add(What::Corridor(corridor), move_on.polygon(&corridor.shape))?;
     }
-    for piece in &plan.unworked {
+    for piece in plan.unworked.iter().filter(|piece| is_seen(&piece.shape)) {
         add(What::Unworked(piece), move_on.polygon(&piece.shape))?;
     }
     Some(rows)
+}
+
+fn is_seen(polygon: &Polygon) -> bool {
+    polygon.unsigned_area() >= SPECK_M2
 }
 
 struct Mover<'t> {
@@ -288,6 +301,7 @@ impl Mover<'_> {
     fn polygons(&self, polygons: &MultiPolygon) -> Option<Geometry> {
         let moved: Option<Vec<Polygon>> = polygons
             .iter()
+            .filter(|polygon| is_seen(polygon))
             .map(|polygon| self.ring_polygon(polygon))
             .collect();
         Some(Geometry::MultiPolygon(MultiPolygon(moved?)))

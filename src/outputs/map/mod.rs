@@ -2,7 +2,7 @@
 
 mod ground;
 pub(super) mod marks;
-mod panel;
+pub(super) mod panel;
 pub(super) mod svg;
 mod view;
 
