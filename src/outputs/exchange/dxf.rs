@@ -1,4 +1,4 @@
-//! A drawing (DXF, AutoCAD release 2000 form) through GDAL: outlines as polylines on layers by kind, in metres of the
+//! A drawing (DXF) through GDAL: outlines as polylines on layers by kind, in metres of the
 //! work CRS, with numbers at the strips and the block's id.
 
 use std::ffi::CString;

@@ -1,23 +1,21 @@
-//! What stands on the ground: grid, strip lines with arrows and numbers, entries, numbered findings, scale bar, north.
+//! What stands on the ground: strip lines with arrows and numbers, entries, numbered findings.
 
 use std::collections::BTreeMap;
 
-use geo::{Coord, Geometry, InteriorPoint, LineString};
+use geo::{Geometry, InteriorPoint, LineString};
 
 use super::canvas::{Align, BODY, Canvas, Frame, PT_PER_PX, Type};
 use super::font::{self, Weight};
+use super::furniture::{self, Norths};
 use super::ground::points;
 use super::paper::Sheet;
 use super::words::Words;
 use crate::model::{BlockPlan, Heading, StripKind, StripLine, Verdict};
-use crate::outputs::map::marks::{along, marker_colours, number_step, round_length};
+use crate::outputs::map::marks::{along, marker_colours, number_step};
 use crate::outputs::map::svg::{Area, Room};
 use crate::outputs::paint::{Paint, Rgb};
-use crate::outputs::{style, text};
+use crate::outputs::style;
 
-/// Least distance of two grid lines on paper.
-const GRID_PT: f64 = 70.0;
-const SCALE_BAR_PT: f64 = 150.0;
 const MOST_MARKERS: usize = 40;
 
 /// Which marks were drawn, for the legend.
@@ -28,85 +26,6 @@ pub struct Marks {
     pub bunches: bool,
     pub findings: bool,
     pub entries: bool,
-}
-
-/// Ways of north on this sheet, in degrees clockwise from grid north.
-#[derive(Clone, Copy, Default)]
-pub struct Norths {
-    pub magnetic_deg: Option<f64>,
-}
-
-/// Grid lines at round coordinates of the work CRS, with their figures outside the frame. Returns their distance in
-/// metres.
-pub fn grid(canvas: &mut Canvas, sheet: &Sheet, origin: [f64; 2]) -> f64 {
-    let step = round_up(GRID_PT / sheet.pt_per_m);
-    let [west, south, east, north] = sheet.ground();
-    let map = sheet.map;
-    let kind = Type {
-        size: 6.0,
-        align: Align::Centre,
-        ..BODY
-    };
-    let lines = |low: f64, high: f64, offset: f64| -> Vec<f64> {
-        let (first, last) = (
-            ((low + offset) / step).ceil(),
-            ((high + offset) / step).floor(),
-        );
-        // A frame of a few hundred points holds few lines; more would be a slip in the scale.
-        let count = (last - first + 1.0).clamp(0.0, 100.0) as u32;
-        (0..count)
-            .map(|index| (first + f64::from(index)) * step)
-            .collect()
-    };
-    let (eastings, northings) = (lines(west, east, origin[0]), lines(south, north, origin[1]));
-    canvas.apart(|canvas| {
-        canvas.pen(Rgb::parse(style::GREY_MIDDLE), 0.25);
-        canvas.opacity(0.7);
-        for easting in &eastings {
-            let (x, _) = sheet.place(Coord {
-                x: easting - origin[0],
-                y: 0.0,
-            });
-            canvas.path([(x, map.y), (x, map.top())].into_iter(), false);
-        }
-        for northing in &northings {
-            let (_, y) = sheet.place(Coord {
-                x: 0.0,
-                y: northing - origin[1],
-            });
-            canvas.path([(map.x, y), (map.right(), y)].into_iter(), false);
-        }
-        canvas.stroke();
-    });
-    for easting in &eastings {
-        let (x, _) = sheet.place(Coord {
-            x: easting - origin[0],
-            y: 0.0,
-        });
-        if x > map.x + 15.0 && x < map.right() - 15.0 {
-            canvas.text(kind, x, map.y - 7.0, &format!("{easting:.0} E"));
-        }
-    }
-    for northing in &northings {
-        let (_, y) = sheet.place(Coord {
-            x: 0.0,
-            y: northing - origin[1],
-        });
-        if y > map.y + 18.0 && y < map.top() - 18.0 {
-            canvas.upwards(kind, map.x - 3.0, y, &format!("{northing:.0} N"));
-        }
-    }
-    step
-}
-
-/// The shortest 1, 2 or 5 times a power of ten that is not below.
-fn round_up(least: f64) -> f64 {
-    let power = 10f64.powf(least.log10().floor());
-    [1.0, 2.0, 5.0]
-        .into_iter()
-        .map(|step| step * power)
-        .find(|length| *length >= least)
-        .unwrap_or(10.0 * power)
 }
 
 struct Drawer<'s> {
@@ -139,10 +58,20 @@ pub fn draw(
         }),
     };
     let pitch = pitch(sheet, plan);
-    let crowded = pitch < 6.0;
+    let crowded = pitch < 9.0;
     // The furniture's room is taken now and drawn on top of all else.
-    let bar = drawer.bar_plate();
-    let arrow = drawer.arrow_plate(norths);
+    let (bar, arrow) = (
+        furniture::bar_plate(sheet),
+        furniture::arrow_plate(sheet, norths),
+    );
+    for plate in [bar, arrow] {
+        drawer.room.take(Area {
+            x: plate.x,
+            y: plate.y,
+            width: plate.width,
+            height: plate.height,
+        });
+    }
     let mut marks = Marks::default();
     // On a large block bunches would be a grey veil over all else.
     marks.bunches = !plan.bunches.is_empty() && !crowded;
@@ -167,21 +96,25 @@ pub fn draw(
     marks.findings = drawer.finding_markers();
     drawer.numbers(pitch);
     drawer.arrows(crowded);
-    drawer.scale_bar(bar);
-    drawer.north(arrow, norths);
+    furniture::scale_bar(canvas, sheet, bar);
+    furniture::north(canvas, arrow, norths, words);
     marks
 }
 
-/// Points from one strip to the next; infinite without strips.
+/// Points from one strip to the next, by the strip of middle width; infinite without strips.
 fn pitch(sheet: &Sheet, plan: &BlockPlan) -> f64 {
-    let strips = plan
+    let mut widths: Vec<f64> = plan
         .strips
         .iter()
-        .filter(|strip| strip.kind == StripKind::Interior);
-    let narrowest = strips
+        .filter(|strip| strip.kind == StripKind::Interior && !strip.gap)
         .map(|strip| strip.width_m)
-        .fold(f64::INFINITY, f64::min);
-    (narrowest + plan.corridor_width_m.unwrap_or(0.0)) * sheet.pt_per_m
+        .collect();
+    widths.sort_by(f64::total_cmp);
+    let middle = widths.get(widths.len() / 2).copied();
+    let corridor_m = plan.corridor_width_m.unwrap_or(0.0);
+    middle.map_or(f64::INFINITY, |width_m| {
+        (width_m + corridor_m) * sheet.pt_per_m
+    })
 }
 
 impl Drawer<'_> {
@@ -394,135 +327,6 @@ impl Drawer<'_> {
         }
         any
     }
-
-    fn plate(&mut self, frame: Frame) -> Frame {
-        self.room.take(Area {
-            x: frame.x,
-            y: frame.y,
-            width: frame.width,
-            height: frame.height,
-        });
-        frame
-    }
-
-    /// Points of a metre on the ground.
-    fn ground_pt(&self) -> f64 {
-        super::canvas::PT_PER_MM * 1000.0 / self.sheet.denominator
-    }
-
-    fn bar_plate(&mut self) -> Frame {
-        let length_m = round_length(SCALE_BAR_PT / self.ground_pt());
-        let map = self.sheet.map;
-        self.plate(Frame {
-            x: map.x + 4.0,
-            y: map.y + 4.0,
-            width: length_m * self.ground_pt() + 34.0,
-            height: 22.0,
-        })
-    }
-
-    fn scale_bar(&mut self, plate: Frame) {
-        let length_m = round_length(SCALE_BAR_PT / self.ground_pt());
-        let width = length_m * self.ground_pt();
-        let (x, y) = (plate.x + 10.0, plate.y + 4.0);
-        self.canvas.apart(|canvas| {
-            white(canvas, plate);
-            canvas.pen(Rgb::parse(style::GREY_DARK), 0.6);
-            canvas.fill_colour(Rgb::parse(style::GREY_DARK));
-            for (share, filled) in [(0.0, true), (0.5, false)] {
-                canvas.rect(Frame {
-                    x: x + width * share,
-                    y,
-                    width: width / 2.0,
-                    height: 4.0,
-                });
-                if filled {
-                    canvas.fill_and_stroke();
-                } else {
-                    canvas.stroke();
-                }
-            }
-            let kind = Type {
-                size: 7.0,
-                align: Align::Centre,
-                ..BODY
-            };
-            for (share, label) in [
-                (0.0, "0".to_owned()),
-                (0.5, format!("{}", length_m / 2.0)),
-                (
-                    1.0,
-                    text::fill(text::ENGLISH.metres, &[&length_m.to_string()]),
-                ),
-            ] {
-                canvas.text(kind, x + width * share, y + 7.5, &label);
-            }
-        });
-    }
-
-    fn arrow_plate(&mut self, norths: Norths) -> Frame {
-        let map = self.sheet.map;
-        let width = if norths.magnetic_deg.is_some() {
-            62.0
-        } else {
-            44.0
-        };
-        self.plate(Frame {
-            x: map.right() - width - 4.0,
-            y: map.top() - 62.0,
-            width,
-            height: 58.0,
-        })
-    }
-
-    fn north(&mut self, plate: Frame, norths: Norths) {
-        let (x, y) = (plate.x + plate.width / 2.0, plate.y + 28.0);
-        let words = self.words;
-        self.canvas.apart(|canvas| {
-            white(canvas, plate);
-            canvas.pen(Rgb::parse(style::GREY_DARK), 0.6);
-            if let Some(degrees) = norths.magnetic_deg {
-                // Small angles are drawn at least so wide that the two arrows part; the figure is in the panel.
-                let shown = degrees.signum() * degrees.abs().clamp(12.0, 60.0);
-                let (sin, cos) = shown.to_radians().sin_cos();
-                let end = (x + 24.0 * sin, y - 12.0 + 24.0 * cos);
-                canvas.path([(x, y - 12.0), end].into_iter(), false);
-                canvas.stroke();
-                let kind = Type {
-                    size: 6.5,
-                    align: Align::Centre,
-                    ..BODY
-                };
-                let (lx, ly) = (x + 29.0 * sin, y - 14.0 + 29.0 * cos);
-                canvas.text(kind, lx + 3.0 * sin.signum(), ly, words.magnetic_sign);
-            }
-            canvas.fill_colour(Rgb::parse(style::GREY_DARK));
-            canvas.path(
-                [(x, y + 16.0), (x, y - 10.0), (x - 7.0, y - 15.0)].into_iter(),
-                true,
-            );
-            canvas.fill_and_stroke();
-            canvas.fill_colour(Rgb::parse(style::WHITE));
-            canvas.path(
-                [(x, y + 16.0), (x + 7.0, y - 15.0), (x, y - 10.0)].into_iter(),
-                true,
-            );
-            canvas.fill_and_stroke();
-            let bold = Type {
-                size: 8.5,
-                weight: Weight::Bold,
-                align: Align::Centre,
-                ..BODY
-            };
-            canvas.text(bold, x, y + 19.0, text::ENGLISH.north);
-            let small = Type {
-                size: 6.5,
-                align: Align::Centre,
-                ..BODY
-            };
-            canvas.text(small, x, plate.y + 3.5, text::ENGLISH.grid_north);
-        });
-    }
 }
 
 /// The first piece of every interior strip, by part and strip.
@@ -539,16 +343,6 @@ fn first_pieces(plan: &BlockPlan) -> BTreeMap<(u32, u32), &StripLine> {
         }
     }
     firsts
-}
-
-/// A pale plate, so that marks on it stay legible whatever lies below.
-fn white(canvas: &mut Canvas, frame: Frame) {
-    canvas.apart(|canvas| {
-        canvas.opacity(0.88);
-        canvas.fill_colour(Rgb::parse(style::WHITE));
-        canvas.rect(frame);
-        canvas.fill();
-    });
 }
 
 pub fn entry_sign(canvas: &mut Canvas, x: f64, y: f64, words: &Words) {
@@ -620,17 +414,5 @@ fn outline(canvas: &mut Canvas, sheet: &Sheet, shape: &Geometry) {
         Geometry::Triangle(triangle) => line(triangle.to_polygon().exterior()),
         // A point is where its marker stands.
         Geometry::Point(_) | Geometry::MultiPoint(_) => {}
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn grid_steps_are_round_and_not_below() {
-        for (least, step) in [(30.0, 50.0), (50.0, 50.0), (51.0, 100.0), (150.0, 200.0)] {
-            assert_eq!(round_up(least), step);
-        }
     }
 }

@@ -5,6 +5,7 @@
 mod canvas;
 mod file;
 mod font;
+mod furniture;
 mod georeference;
 mod ground;
 mod marks;
@@ -28,8 +29,8 @@ use crate::model::{BlockPlan, Settings};
 use crate::sources::InputFile;
 use canvas::Canvas;
 use file::PdfFile;
+use furniture::Norths;
 use georeference::Georeference;
-use marks::Norths;
 use paper::Sheet;
 
 /// What a sheet says of the batch.
@@ -84,7 +85,7 @@ pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>, true_north_deg: Option
         });
         drawn = ground::draw(canvas, &sheet, plan, &text::ENGLISH);
     });
-    canvas.apart(|canvas| grid_m = marks::grid(canvas, &sheet, plan.origin));
+    canvas.apart(|canvas| grid_m = furniture::grid(canvas, &sheet, plan.origin));
     canvas.apart(|canvas| {
         canvas.rect(sheet.map);
         canvas.clip();

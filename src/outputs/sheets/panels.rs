@@ -3,8 +3,9 @@
 use super::SheetContext;
 use super::canvas::{Align, BODY, Canvas, Frame, Type};
 use super::font::{self, Weight};
+use super::furniture::Norths;
 use super::ground::{self, Drawn};
-use super::marks::{self, Marks, Norths};
+use super::marks::{self, Marks};
 use super::paper::Sheet;
 use super::words::Words;
 use crate::model::{BlockPlan, BlockStatus};
@@ -14,6 +15,8 @@ use crate::outputs::{style, text};
 
 const ROW: f64 = 10.2;
 const LINE: f64 = 8.6;
+/// Twenty-one rows must fit below the map.
+const LEGEND_ROW: f64 = 9.6;
 
 const BOLD: Type = Type {
     size: 8.0,
@@ -258,7 +261,7 @@ fn legend(
         if drawn[..index].iter().any(|other| other.word == item.word) {
             continue;
         }
-        y -= ROW;
+        y -= LEGEND_ROW;
         swatch(canvas, item, area.x, y - 1.4);
         row(canvas, y, item.word);
     }
@@ -269,7 +272,7 @@ fn legend(
         if !shown {
             continue;
         }
-        y -= ROW;
+        y -= LEGEND_ROW;
         canvas.apart(|canvas| {
             canvas.pen(Rgb::parse(style::GREY_DARK), 0.55);
             canvas.fill_colour(Rgb::parse(style::GREY_DARK));
@@ -292,7 +295,7 @@ fn legend(
         row(canvas, y, word);
     }
     if marks.bunches {
-        y -= ROW;
+        y -= LEGEND_ROW;
         canvas.apart(|canvas| {
             canvas.pen(Rgb::parse(style::VERMILLION), 0.4);
             for index in 0..3 {
@@ -304,12 +307,12 @@ fn legend(
         row(canvas, y, text.legend_bunch);
     }
     if marks.entries {
-        y -= ROW + 1.0;
+        y -= LEGEND_ROW + 1.0;
         marks::entry_sign(canvas, area.x + SWATCH.0 / 2.0, y + 2.4, words);
         row(canvas, y, words.entry);
     }
     if marks.findings {
-        y -= ROW + 2.0;
+        y -= LEGEND_ROW + 2.0;
         let verdict = crate::model::Verdict::Warn;
         marks::marker(canvas, 1, verdict, area.x + SWATCH.0 / 2.0, y + 2.4);
         row(canvas, y, text.legend_finding);

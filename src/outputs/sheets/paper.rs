@@ -17,7 +17,7 @@ const BETWEEN_MM: f64 = 4.0;
 const LABELS_MM: f64 = 3.5;
 /// Panels beside the map (landscape) or below it (portrait).
 const SIDE_MM: f64 = 66.0;
-const BELOW_MM: f64 = 72.0;
+const BELOW_MM: f64 = 77.0;
 
 /// Where everything stands on one sheet, in points.
 #[derive(Clone, Copy, Debug)]
@@ -38,12 +38,12 @@ pub struct Sheet {
     pub centre: Coord,
 }
 
-/// The smallest round number that is not below: 1, 2, 2.5 or 5 times a power of ten, from 500 on.
+/// The smallest round number that is not below: 1, 2, 2.5, 3, 4, 5 or 7.5 times a power of ten, from 500 on.
 fn round_scale(least: f64) -> f64 {
     let least = least.max(500.0);
     let mut power = 100.0;
     loop {
-        for step in [1.0, 2.0, 2.5, 5.0] {
+        for step in [1.0, 2.0, 2.5, 3.0, 4.0, 5.0, 7.5] {
             if step * power >= least {
                 return step * power;
             }
@@ -102,16 +102,10 @@ impl Sheet {
         };
         let inner = width_mm - 2.0 * EDGE_MM;
         let foot = frame(EDGE_MM, EDGE_MM - 2.0, inner, FOOT_MM);
-        // Shorter lines need one more.
-        let cautions_mm = if upright {
-            CAUTIONS_MM + 3.5
-        } else {
-            CAUTIONS_MM
-        };
         let bottom = EDGE_MM + FOOT_MM;
-        let body = bottom + cautions_mm + GAP_MM;
+        let body = bottom + CAUTIONS_MM + GAP_MM;
         let top = height_mm - EDGE_MM - HEAD_MM;
-        let (map, panels) = if upright {
+        let (map, panels, cautions) = if upright {
             let below = body + BELOW_MM + LABELS_MM + GAP_MM;
             let map = frame(EDGE_MM + LABELS_MM, below, inner - LABELS_MM, top - below);
             let third = (inner - 2.0 * BETWEEN_MM) / 3.0;
@@ -119,13 +113,16 @@ impl Sheet {
                 let x = EDGE_MM + index * (third + BETWEEN_MM);
                 frame(x, body, third, BELOW_MM)
             };
-            (map, [panel(0.0), panel(1.0), panel(2.0)])
+            let cautions = frame(EDGE_MM, bottom, inner, CAUTIONS_MM);
+            (map, [panel(0.0), panel(1.0), panel(2.0)], cautions)
         } else {
-            let map_width = inner - SIDE_MM - BETWEEN_MM - LABELS_MM;
+            let left = inner - SIDE_MM - BETWEEN_MM;
             let low = body + LABELS_MM;
-            let map = frame(EDGE_MM + LABELS_MM, low, map_width, top - low);
-            let x = EDGE_MM + LABELS_MM + map_width + BETWEEN_MM;
-            (map, [frame(x, body, SIDE_MM, top - body); 3])
+            let map = frame(EDGE_MM + LABELS_MM, low, left - LABELS_MM, top - low);
+            let side = frame(EDGE_MM + left + BETWEEN_MM, bottom, SIDE_MM, top - bottom);
+            // Below the map only: the panels need the height.
+            let cautions = frame(EDGE_MM, bottom, left, CAUTIONS_MM);
+            (map, [side; 3], cautions)
         };
         Sheet {
             width: hundredths(width_mm * PT_PER_MM),
@@ -133,7 +130,7 @@ impl Sheet {
             head: frame(EDGE_MM, top, inner, HEAD_MM),
             map,
             panels,
-            cautions: frame(EDGE_MM, bottom, inner, cautions_mm),
+            cautions,
             foot,
             denominator: 1.0,
             pt_per_m: 1.0,
@@ -184,8 +181,8 @@ mod tests {
             (500.0, 500.0),
             (501.0, 1000.0),
             (2001.0, 2500.0),
-            (2501.0, 5000.0),
-            (26_000.0, 50_000.0),
+            (2501.0, 3000.0),
+            (51_000.0, 75_000.0),
         ] {
             assert_eq!(round_scale(least), scale);
         }
