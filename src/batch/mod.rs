@@ -8,6 +8,7 @@ mod compare;
 mod dispatch;
 mod done_file;
 mod missing;
+mod operator;
 mod progress;
 mod season;
 
@@ -24,9 +25,9 @@ use crate::engines::ENGINES;
 use crate::landbase::{Landbase, SlopeSource};
 use crate::layout::{self, Context, LayoutError};
 use crate::model::{BlockPlan, Problem, ProblemCode, Shape, SourceBlock, Verdict};
+use crate::outputs::sheets::Page;
 use crate::outputs::{self, Counts, CrsReport, OutputError, Program, RunReport, StageTime, Writer};
 use crate::project::Project;
-use crate::rulebook::Rulebook;
 use crate::sources::{self, Batch, SourceError};
 
 pub use crate::compliance::PortfolioShare;
@@ -112,12 +113,14 @@ impl Outcome {
 struct Sheet<'s> {
     missing: missing::Missing,
     title: &'s str,
+    operator: Option<operator::Operator<'s>>,
 }
 
 /// Blocks on their way from the workers to the writer.
 struct Done {
     plan: BlockPlan,
     map: String,
+    sheet: Option<Page>,
 }
 
 /// Lays out every block of a project and writes the outputs.
@@ -144,6 +147,7 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
     let sheet = Sheet {
         missing: missing::Missing::new(&batch, &landbase),
         title: &project.name,
+        operator: operator::Operator::new(project, &batch, &settings)?,
     };
     let context = Context {
         landbase: &landbase,
@@ -158,8 +162,8 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
     let written = std::thread::scope(|scope| {
         let (to_writer, from_workers) = sync_channel::<Vec<Done>>(2);
         let (ready, is_ready) = sync_channel::<()>(1);
-        let rules = &project.rules;
-        let writer = scope.spawn(|| write_all(&options.out, &batch, rules, from_workers, ready));
+
+        let writer = scope.spawn(|| write_all(&options.out, &batch, project, from_workers, ready));
         // The writer says at once whether it can write at all.
         if is_ready.recv().is_ok() {
             let refused = pool
@@ -239,19 +243,26 @@ fn choose<'b>(
 fn write_all(
     out: &std::path::Path,
     batch: &Batch,
-    rules: &Rulebook,
+    project: &Project,
     from_workers: Receiver<Vec<Done>>,
     ready: SyncSender<()>,
 ) -> Result<(Writer, Season), OutputError> {
     let mut season = Season::default();
-    let mut writer = Writer::create(out, &batch.crs_wkt)?;
+    let mut writer = Writer::create(out, &batch.crs_wkt)?
+        .with_exchange(&project.name, &project.settings.outputs.exchange)?;
+    if project.settings.outputs.sheets {
+        writer = writer.with_sheets(&project.name)?;
+    }
     // The other end is gone only when the run itself is.
     let _ = ready.send(());
     drop(ready);
     for chunk in from_workers {
         for done in chunk {
             writer.block(&done.plan, &done.map)?;
-            season.add(&done.plan, rules);
+            if let Some(sheet) = &done.sheet {
+                writer.sheet(sheet)?;
+            }
+            season.add(&done.plan, &project.rules);
         }
     }
     Ok((writer, season))
@@ -276,7 +287,9 @@ fn lay_out_all(
                 let result = lay_out_one(context, block, |mut plan| {
                     sheet.missing.warn(block, &mut plan);
                     let map = outputs::render(&plan, sheet.title);
-                    Done { plan, map }
+                    let operator = sheet.operator.as_ref();
+                    let sheet = operator.map(|operator| operator.draw(&plan));
+                    Done { plan, map, sheet }
                 });
                 bar.step();
                 result

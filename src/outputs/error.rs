@@ -32,6 +32,14 @@ pub enum OutputError {
         path: PathBuf,
         source: serde_json::Error,
     },
+    #[error(
+        "there is no way from the work CRS to WGS 84: {message}; exchange files need one: set `exchange = []` in [outputs]"
+    )]
+    NoWgs84 { message: String },
+    #[error(
+        "block {block}: a corner has no longitude and latitude; check the work CRS and the block's place"
+    )]
+    NoPlace { block: String },
     #[error("work CRS: GDAL does not understand its definition")]
     Crs { source: gdal::errors::GdalError },
     #[error("the GeoPackage driver is missing from this GDAL; install one built with SQLite")]

@@ -14,6 +14,9 @@ const REPLACED: &str = "replaced";
 const FRESH: &str = "new";
 pub(super) const RUN_FILE: &str = "run.json";
 pub(super) const MAPS: &str = "maps";
+/// Folders that a run may leave out, with the ending of our own files in them; one that an earlier run left goes, or its
+/// sheets would be taken for those of this layout. Of exchange files all are ours.
+const SOMETIMES: [(&str, Option<&str>); 2] = [("sheets", Some("pdf")), ("exchange", None)];
 
 /// What is staged: the file that shows whose folder it is, moved last, and the folder of single sheets.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -40,6 +43,10 @@ pub(super) struct Staging {
 }
 
 impl Staging {
+    fn sometimes(&self) -> &'static [(&'static str, Option<&'static str>)] {
+        if self.outputs == LAYOUT { &SOMETIMES } else { &[] }
+    }
+
     /// Opens a staging folder inside `target`, which is created if missing. What an earlier, killed run left is removed.
     ///
     /// # Errors
@@ -104,6 +111,11 @@ impl Staging {
                     .file_name(),
             );
         }
+        for &(folder, _) in self.sometimes() {
+            if !fresh.join(folder).exists() && self.target.join(folder).is_dir() {
+                names.push(folder.into());
+            }
+        }
         names.sort_by_key(|name| (name == self.outputs.marker, name.clone()));
         let mut moves: Vec<(PathBuf, PathBuf)> = Vec::new();
         for name in &names {
@@ -112,7 +124,9 @@ impl Staging {
             if fs::symlink_metadata(&place).is_ok() {
                 wanted.push((place.clone(), replaced.join(name)));
             }
-            wanted.push((fresh.join(name), place));
+            if fs::symlink_metadata(fresh.join(name)).is_ok() {
+                wanted.push((fresh.join(name), place));
+            }
             for (from, to) in wanted {
                 if let Err(error) = fs::rename(&from, &to) {
                     for (from, to) in moves.iter().rev() {
@@ -126,11 +140,16 @@ impl Staging {
         }
         self.committed = true;
         let sheets = self.outputs.sheets;
-        keep_foreign_sheets(
+        keep_foreign(
             &replaced.join(sheets),
             &self.target.join(sheets),
             self.outputs.ending,
         )?;
+        for &(folder, ending) in self.sometimes() {
+            if let Some(ending) = ending {
+                keep_foreign(&replaced.join(folder), &self.target.join(folder), ending)?;
+            }
+        }
         let root = self.root();
         fs::remove_dir_all(&root).map_err(OutputError::file(
             &root,
@@ -177,8 +196,8 @@ fn is_ours(marker: &Path) -> bool {
         .is_ok_and(|run| run["program"]["name"] == env!("CARGO_PKG_NAME"))
 }
 
-/// Only sheets are ours in their folder: anything else that somebody put there goes back.
-fn keep_foreign_sheets(old: &Path, new: &Path, ours: &str) -> Result<(), OutputError> {
+/// Only files of this ending are ours in the folder: anything else that somebody put there goes back.
+fn keep_foreign(old: &Path, new: &Path, ours: &str) -> Result<(), OutputError> {
     let Ok(entries) = fs::read_dir(old) else {
         return Ok(());
     };
@@ -187,6 +206,7 @@ fn keep_foreign_sheets(old: &Path, new: &Path, ours: &str) -> Result<(), OutputE
         let path = entry.path();
         let back = new.join(entry.file_name());
         if path.extension().is_none_or(|ending| ending != ours) && !back.exists() {
+            fs::create_dir_all(new).map_err(OutputError::file(new, "create the folder"))?;
             fs::rename(&path, &back).map_err(OutputError::file(&back, "keep the file"))?;
         }
     }
@@ -205,6 +225,29 @@ mod tests {
         fs::write(staging.path("blocks.csv"), "half").unwrap();
         drop(staging);
         assert!(!target.exists());
+    }
+
+    #[test]
+    fn sheets_of_an_earlier_run_go_and_what_lay_beside_them_stays() {
+        let temp = tempfile::tempdir().unwrap();
+        let target = temp.path();
+        let run = |sheets: bool| {
+            let staging = Staging::create(target).unwrap();
+            if sheets {
+                fs::create_dir(staging.path("sheets")).unwrap();
+                fs::write(staging.path("sheets").join("A.pdf"), "old").unwrap();
+                fs::create_dir(staging.path("exchange")).unwrap();
+            }
+            let json = format!(r#"{{"program":{{"name":"{}"}}}}"#, env!("CARGO_PKG_NAME"));
+            fs::write(staging.path(RUN_FILE), json).unwrap();
+            staging.commit().unwrap();
+        };
+        run(true);
+        fs::write(target.join("sheets/note.txt"), "mine").unwrap();
+        run(false);
+        assert!(!target.join("sheets/A.pdf").exists());
+        assert!(target.join("sheets/note.txt").exists());
+        assert!(!target.join("exchange").exists());
     }
 
     #[test]

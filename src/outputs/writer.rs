@@ -6,12 +6,14 @@ use std::path::Path;
 
 use gdal::spatial_ref::SpatialRef;
 
+use super::exchange::Exchange;
 use super::gpkg::GeoPackage;
 use super::run::{Counts, RunReport};
+use super::sheets::{Page, Sheets};
 use super::staging::{LAYOUT, MAPS, RUN_FILE, Staging};
 use super::tables::{self, Compliance, Table};
-use super::{OutputError, layers, names, set_aside};
-use crate::model::{BlockPlan, ComplianceRow, Finding, Problem};
+use super::{OutputError, layers, names, set_aside, sld};
+use crate::model::{BlockPlan, ComplianceRow, ExchangeFormat, Finding, Problem};
 
 /// Stands for several blocks where an output names one.
 pub const ALL_BLOCKS: &str = "*";
@@ -23,6 +25,8 @@ pub struct Writer {
     package: GeoPackage,
     blocks: Table,
     compliance: Compliance,
+    exchange: Option<Exchange>,
+    sheets: Option<Sheets>,
     crs_wkt: String,
     counts: Counts,
     staging: Staging,
@@ -43,10 +47,51 @@ impl Writer {
                 &staging.path("compliance.csv"),
                 &staging.path("compliance.json"),
             )?,
+            exchange: None,
+            sheets: None,
             crs_wkt: crs_wkt.to_owned(),
             counts: Counts::default(),
             staging,
         })
+    }
+
+    /// Opens the exchange files, if any are asked for. Call before the first block; `title` names the batch.
+    ///
+    /// # Errors
+    /// A file that cannot be created, or a work CRS from which there is no way to WGS 84.
+    pub fn with_exchange(
+        mut self,
+        title: &str,
+        formats: &[ExchangeFormat],
+    ) -> Result<Writer, OutputError> {
+        if !formats.is_empty() {
+            let dir = self.staging.path("exchange");
+            let srs = spatial_ref(&self.crs_wkt)?;
+            self.exchange = Some(Exchange::create(&dir, &srs, title, formats)?);
+        }
+        Ok(self)
+    }
+
+    /// Opens the operator sheets. Call before the first block; `title` names the batch.
+    ///
+    /// # Errors
+    /// A file that cannot be created, or a work CRS without a geographic one below.
+    pub fn with_sheets(mut self, title: &str) -> Result<Writer, OutputError> {
+        let dir = self.staging.path("sheets");
+        let srs = spatial_ref(&self.crs_wkt)?;
+        self.sheets = Some(Sheets::create(&dir, &srs, title)?);
+        Ok(self)
+    }
+
+    /// Adds a block's operator sheet, where sheets are written.
+    ///
+    /// # Errors
+    /// As [`Writer::block`].
+    pub fn sheet(&mut self, page: &Page) -> Result<(), OutputError> {
+        match &mut self.sheets {
+            Some(sheets) => sheets.page(page),
+            None => Ok(()),
+        }
     }
 
     /// Adds one block with its map. Call in input order.
@@ -60,6 +105,9 @@ impl Writer {
         let mut map = self.staging.path(MAPS);
         map.push(names::file_stem(&plan.id) + ".svg");
         fs::write(&map, map_svg).map_err(OutputError::file(&map, "write the map"))?;
+        if let Some(exchange) = &mut self.exchange {
+            exchange.block(plan)?;
+        }
         self.counts.add_plan(plan);
         Ok(())
     }
@@ -94,13 +142,22 @@ impl Writer {
             package,
             blocks,
             compliance,
+            exchange,
+            sheets,
             crs_wkt,
             counts: _,
             staging,
         } = self;
         package.close()?;
+        sld::write(&staging.path("styles"))?;
         blocks.close()?;
         compliance.close()?;
+        if let Some(exchange) = exchange {
+            exchange.close()?;
+        }
+        if let Some(sheets) = sheets {
+            sheets.close()?;
+        }
         set_aside::write(
             &staging.path("set_aside.csv"),
             &staging.path("set_aside.gpkg"),
@@ -120,6 +177,6 @@ impl Writer {
     }
 }
 
-fn spatial_ref(wkt: &str) -> Result<SpatialRef, OutputError> {
+pub(super) fn spatial_ref(wkt: &str) -> Result<SpatialRef, OutputError> {
     SpatialRef::from_wkt(wkt).map_err(|source| OutputError::Crs { source })
 }

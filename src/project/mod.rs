@@ -9,6 +9,7 @@ mod errors;
 mod figures;
 mod file;
 mod layers;
+mod outputs;
 mod plain_file;
 mod resolve;
 mod rulebook_file;

@@ -1,8 +1,8 @@
 //! A plain SVG map of one block: pure string building, the same bytes for the same plan.
 
 mod ground;
-mod marks;
-mod panel;
+pub(super) mod marks;
+pub(super) mod panel;
 pub(super) mod svg;
 mod view;
 
