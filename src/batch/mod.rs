@@ -19,7 +19,9 @@ use crate::engines::ENGINES;
 use crate::landbase::{Landbase, SlopeSource};
 use crate::layout::{self, Context, LayoutError};
 use crate::model::{BlockPlan, Problem, ProblemCode, Shape, SourceBlock, Verdict};
-use crate::outputs::{self, Counts, CrsReport, OutputError, Program, RunReport, StageTime, Writer};
+use crate::outputs::{
+    self, BlockPage, Counts, CrsReport, OutputError, Program, RunReport, StageTime, Writer,
+};
 use crate::project::Project;
 use crate::rulebook::Rulebook;
 use crate::sources::{self, Batch, SourceError};
@@ -91,6 +93,7 @@ struct Sheet<'s> {
 struct Done {
     plan: BlockPlan,
     map: String,
+    page: BlockPage,
 }
 
 /// Lays out every block of a project and writes the outputs.
@@ -224,6 +227,7 @@ fn write_all(
     for chunk in from_workers {
         for done in chunk {
             writer.block(&done.plan, &done.map)?;
+            writer.page(&done.page)?;
             season.add(&done.plan, rules);
         }
     }
@@ -249,7 +253,8 @@ fn lay_out_all(
                 let result = lay_out_one(context, block, |mut plan| {
                     sheet.missing.warn(block, &mut plan);
                     let map = outputs::render(&plan, sheet.title);
-                    Done { plan, map }
+                    let page = BlockPage::new(&plan);
+                    Done { plan, map, page }
                 });
                 bar.step();
                 result

@@ -5,6 +5,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use super::OutputError;
+use super::report;
 
 /// Name of the staging folder inside the output folder.
 const STAGING: &str = ".blockwright-partial";
@@ -14,6 +15,7 @@ const REPLACED: &str = "replaced";
 const FRESH: &str = "new";
 pub(super) const RUN_FILE: &str = "run.json";
 pub(super) const MAPS: &str = "maps";
+pub(super) const REPORT: &str = "report";
 
 /// A staging folder; dropped without `commit` it goes, and so does an output folder made for it.
 pub(super) struct Staging {
@@ -107,7 +109,13 @@ impl Staging {
             }
         }
         self.committed = true;
-        keep_foreign_maps(&replaced.join(MAPS), &self.target.join(MAPS))?;
+        keep_foreign(&replaced.join(MAPS), &self.target.join(MAPS), |path| {
+            path.extension().is_some_and(|ending| ending == "svg")
+        })?;
+        keep_foreign(&replaced.join(REPORT), &self.target.join(REPORT), |path| {
+            path.file_name()
+                .is_some_and(|name| report::OWN.iter().any(|own| name == *own))
+        })?;
         let root = self.root();
         fs::remove_dir_all(&root).map_err(OutputError::file(
             &root,
@@ -153,8 +161,12 @@ fn is_ours(run_file: &Path) -> bool {
         .is_ok_and(|run| run["program"]["name"] == env!("CARGO_PKG_NAME"))
 }
 
-/// Only maps are ours in `maps/`: anything else that somebody put there goes back.
-fn keep_foreign_maps(old: &Path, new: &Path) -> Result<(), OutputError> {
+/// What somebody put into a folder of ours goes back, when it is not of our own kind.
+fn keep_foreign(
+    old: &Path,
+    new: &Path,
+    is_ours: impl Fn(&Path) -> bool,
+) -> Result<(), OutputError> {
     let Ok(entries) = fs::read_dir(old) else {
         return Ok(());
     };
@@ -162,7 +174,8 @@ fn keep_foreign_maps(old: &Path, new: &Path) -> Result<(), OutputError> {
         let entry = entry.map_err(OutputError::file(old, "list the folder"))?;
         let path = entry.path();
         let back = new.join(entry.file_name());
-        if path.extension().is_none_or(|ending| ending != "svg") && !back.exists() {
+        if !is_ours(&path) && !back.exists() {
+            fs::create_dir_all(new).map_err(OutputError::file(new, "create the folder"))?;
             fs::rename(&path, &back).map_err(OutputError::file(&back, "keep the file"))?;
         }
     }

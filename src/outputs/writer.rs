@@ -7,8 +7,9 @@ use std::path::Path;
 use gdal::spatial_ref::SpatialRef;
 
 use super::gpkg::GeoPackage;
+use super::report::{BlockPage, Report};
 use super::run::{Counts, RunReport};
-use super::staging::{MAPS, RUN_FILE, Staging};
+use super::staging::{MAPS, REPORT, RUN_FILE, Staging};
 use super::tables::{self, Compliance, Table};
 use super::{OutputError, layers, names, set_aside};
 use crate::model::{BlockPlan, ComplianceRow, Finding, Problem};
@@ -23,6 +24,7 @@ pub struct Writer {
     package: GeoPackage,
     blocks: Table,
     compliance: Compliance,
+    report: Report,
     crs_wkt: String,
     counts: Counts,
     staging: Staging,
@@ -43,6 +45,7 @@ impl Writer {
                 &staging.path("compliance.csv"),
                 &staging.path("compliance.json"),
             )?,
+            report: Report::create(&staging.path(REPORT))?,
             crs_wkt: crs_wkt.to_owned(),
             counts: Counts::default(),
             staging,
@@ -64,6 +67,14 @@ impl Writer {
         Ok(())
     }
 
+    /// Adds the block's page to the web report. Call after [`Writer::block`] of the same block.
+    ///
+    /// # Errors
+    /// As [`Writer::block`].
+    pub fn page(&mut self, page: &BlockPage) -> Result<(), OutputError> {
+        self.report.block(page)
+    }
+
     /// Adds what is judged of several blocks together, under the block id [`ALL_BLOCKS`]. Call after the last block.
     ///
     /// # Errors
@@ -74,6 +85,7 @@ impl Writer {
         findings: &[&Finding],
     ) -> Result<(), OutputError> {
         self.compliance.rows(ALL_BLOCKS, rows.iter().copied())?;
+        self.report.season(rows, findings);
         let findings = findings.iter().copied();
         layers::write_findings(&mut self.package, ALL_BLOCKS, findings.clone(), [0.0; 2])?;
         self.counts.add_season(rows, findings.len());
@@ -94,6 +106,7 @@ impl Writer {
             package,
             blocks,
             compliance,
+            report,
             crs_wkt,
             counts: _,
             staging,
@@ -101,6 +114,7 @@ impl Writer {
         package.close()?;
         blocks.close()?;
         compliance.close()?;
+        report.finish(run, problems)?;
         set_aside::write(
             &staging.path("set_aside.csv"),
             &staging.path("set_aside.gpkg"),
