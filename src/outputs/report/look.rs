@@ -81,12 +81,16 @@ pub fn colours() -> String {
 }
 
 /// The patterns of the hatches, from the definitions of the map sheets.
-pub fn patterns() -> &'static str {
+pub fn patterns() -> String {
     let between = |text: &'static str| {
         let (_, after) = text.split_once("<defs>")?;
         after.split_once("<clipPath").map(|(patterns, _)| patterns)
     };
-    between(style::DEFS).unwrap_or_default().trim()
+    // Upright strips; maps turn their own copies.
+    between(style::DEFS)
+        .unwrap_or_default()
+        .trim()
+        .replace("{hatch}", "-45")
 }
 
 #[cfg(test)]
@@ -116,7 +120,7 @@ mod tests {
             }
         }
         assert!(hatched >= 6);
-        assert!(!patterns.contains("style"));
+        assert!(!patterns.contains("style") && !patterns.contains('{'));
         assert!(colours().contains(".o-road_band {fill:none;stroke:#252525;"));
     }
 }

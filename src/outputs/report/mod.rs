@@ -60,7 +60,7 @@ impl Report {
         }
         write(
             &dir.join("index.html"),
-            &INDEX.replace("<!-- patterns -->", look::patterns()),
+            &INDEX.replace("<!-- patterns -->", &look::patterns()),
         )?;
         write(&assets.join("report.css"), STYLE)?;
         write(&assets.join("colours.css"), &look::colours())?;

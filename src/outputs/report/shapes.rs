@@ -1,6 +1,6 @@
 //! Shapes as whole numbers: the first place, then steps from place to place.
 
-use geo::{Coord, Geometry, LineString, MultiPolygon, Polygon, Simplify};
+use geo::{Coord, Geometry, InteriorPoint, LineString, MultiPolygon, Polygon, Simplify};
 use serde::Serialize;
 
 /// What a line may be off after points were left out, m: less than shows at the largest zoom.
@@ -81,11 +81,18 @@ pub struct Place {
     pub lines: Vec<Steps>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub rings: Vec<Steps>,
+    /// A place on the shape for its marker, m.
+    pub at: Option<[f64; 2]>,
 }
 
 impl Place {
     pub fn of(shape: &Geometry) -> Place {
-        let mut place = Place::default();
+        let mut place = Place {
+            at: shape
+                .interior_point()
+                .map(|point| [point.x(), point.y()].map(|value| (value * 100.0).round() / 100.0)),
+            ..Place::default()
+        };
         place.add(shape);
         place
     }
