@@ -71,11 +71,7 @@ pub fn colours() -> String {
         if !ground.hatch.is_empty() {
             let _ = writeln!(css, ".h-{name} {{fill:url(\"#{}\");}}", ground.hatch);
         }
-        let _ = writeln!(
-            css,
-            ".o-{name} {{fill:none;{}}}",
-            declarations(ground.outline)
-        );
+        let _ = writeln!(css, ".o-{name} {{{}}}", declarations(ground.outline));
     }
     css
 }
@@ -121,6 +117,6 @@ mod tests {
         }
         assert!(hatched >= 6);
         assert!(!patterns.contains("style") && !patterns.contains('{'));
-        assert!(colours().contains(".o-road_band {fill:none;stroke:#252525;"));
+        assert!(colours().contains(".o-road_band {stroke:#252525;"));
     }
 }

@@ -62,7 +62,9 @@ impl Overview {
 
     pub fn season(&mut self, rows: &[&ComplianceRow], findings: &[&Finding]) {
         self.season.extend(rows.iter().map(|row| json!(row)));
-        for finding in findings {
+        // A finding restates its row.
+        let unstated = |finding: &&&Finding| rows.iter().all(|row| row.rule_id != finding.rule_id);
+        for finding in findings.iter().filter(unstated) {
             self.season.push(json!({
                 "rule_id": finding.rule_id,
                 "title": finding.message,

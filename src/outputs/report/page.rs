@@ -1,11 +1,12 @@
 //! One block as the report shows it: its data script, and its row in the overview.
 
-use geo::{Area, BoundingRect};
+use std::collections::BTreeMap;
+
+use geo::{Area, BoundingRect, Coord};
 use serde::Serialize;
 
 use super::script::{rounded, safe};
 use super::shapes::{self, Place, Steps};
-use crate::geometry::frame::azimuth_deg;
 use crate::model::{BlockPlan, ComplianceRow, Finding, PieceId, Verdict};
 use crate::outputs::{layers, names};
 use crate::units::hectares;
@@ -227,14 +228,14 @@ struct UnworkedData {
     rings: Vec<Steps>,
 }
 
-/// Strip and the lines of its bunches, butt to top.
+/// The bunches of a piece: butt and top by turns, each a step in decimetres from the one before. There are thousands in a
+/// block, so that nothing else is said of each.
 #[derive(Serialize)]
 struct BunchData {
     id: Piece,
+    count: u32,
     volume_m3: Option<f64>,
-    azimuth: Option<f64>,
-    placement: &'static str,
-    line: Steps,
+    lines: Steps,
 }
 
 #[derive(Serialize)]
@@ -387,7 +388,7 @@ fn lines(plan: &BlockPlan) -> Vec<LineData> {
                 travel_m: maybe(line.travel_to_next_m, 1),
                 cross_slope: maybe(line.cross_slope, 4),
                 line: shapes::line(&line.shape),
-                travel: line.travel.as_ref().map(shapes::line),
+                travel: line.travel.as_ref().map(shapes::way),
             }
         })
         .collect()
@@ -411,19 +412,21 @@ fn sections(plan: &BlockPlan) -> Vec<SectionData> {
 }
 
 fn bunches(plan: &BlockPlan) -> Vec<BunchData> {
-    plan.bunches
-        .iter()
-        .map(|bunch| BunchData {
-            id: piece(bunch.id),
-            volume_m3: rounded(bunch.volume_m3, 1),
-            azimuth: bunch
-                .shape
-                .0
-                .first()
-                .zip(bunch.shape.0.last())
-                .and_then(|(butt, top)| rounded(azimuth_deg(*top - *butt), 0)),
-            placement: bunch.placement.key(),
-            line: shapes::line(&bunch.shape),
+    let mut pieces: BTreeMap<Piece, (u32, f64, Vec<Coord>)> = BTreeMap::new();
+    for bunch in &plan.bunches {
+        let (count, volume_m3, ends) = pieces.entry(piece(bunch.id)).or_default();
+        *count += 1;
+        *volume_m3 += bunch.volume_m3;
+        ends.extend(bunch.shape.0.first());
+        ends.extend(bunch.shape.0.last());
+    }
+    pieces
+        .into_iter()
+        .map(|(id, (count, volume_m3, ends))| BunchData {
+            id,
+            count,
+            volume_m3: rounded(volume_m3, 1),
+            lines: shapes::every_step(&ends, 0.1),
         })
         .collect()
 }

@@ -9,15 +9,21 @@ const OFF_M: f64 = 0.03;
 /// A line or ring: x, y of the first place, then steps `dx, dy` to the next; centimetres or metres.
 pub type Steps = Vec<i64>;
 
-/// `unit` is the length of one step, m.
+/// `unit` is the length of one step, m. Steps of no length are left out.
 pub fn steps(line: &LineString, unit: f64) -> Steps {
-    let mut found = Vec::with_capacity(2 * line.0.len());
+    let all = every_step(&line.0, unit);
+    let first = all.iter().take(2);
+    let moves = all.chunks(2).skip(1).filter(|step| **step != [0, 0]);
+    first.chain(moves.flatten()).copied().collect()
+}
+
+/// As [`steps`], with one step for each place after the first.
+pub fn every_step(places: &[Coord], unit: f64) -> Steps {
     let mut before = [0i64; 2];
-    for (index, place) in line.0.iter().enumerate() {
+    let mut found = Vec::with_capacity(2 * places.len());
+    for place in places {
         let here = [place.x, place.y].map(|value| (value / unit).round() as i64);
-        if index == 0 || here != before {
-            found.extend([here[0] - before[0], here[1] - before[1]]);
-        }
+        found.extend([here[0] - before[0], here[1] - before[1]]);
         before = here;
     }
     found
@@ -29,6 +35,11 @@ fn centimetres(line: &LineString) -> Steps {
 
 pub fn line(line: &LineString) -> Steps {
     centimetres(&line.simplify(OFF_M))
+}
+
+/// A way on which nothing is cut, where a hand's breadth does not matter.
+pub fn way(line: &LineString) -> Steps {
+    centimetres(&line.simplify(0.2))
 }
 
 fn push_rings(rings: &mut Vec<Steps>, polygon: &Polygon) {

@@ -37,7 +37,7 @@ const blockwrightReport = (() => {
       else if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
       else node.setAttribute(name, value === true ? "" : String(value));
     }
-    for (const child of children.flat()) {
+    for (const child of children.flat(Infinity)) {
       if (child !== null && child !== undefined && child !== false) node.append(child);
     }
     return node;
@@ -62,7 +62,7 @@ const blockwrightReport = (() => {
     if (value === null || value === undefined) return t("none");
     if (unit === "share") return percent(value, 2);
     const text = number(value, 2, 0);
-    return unit ? `${text}\u00a0${unit}` : text;
+    return unit ? `${text}\u00a0${unit.replace(/^m([23])$/, (all, power) => (power === "2" ? "m²" : "m³"))}` : text;
   }
 
   /** Steps back to places: [[x, y], …], in units of `unit`. */

@@ -40,13 +40,7 @@ blockwrightReport.drawBlock = (() => {
     const words = new WeakMap();
     const rules = new Map(block.compliance.map((row) => [row.rule_id, row]));
     const lineOf = new Map(block.lines.map((line) => [key(line.id), line]));
-    const bunchesOf = new Map();
-    for (const bunch of block.bunches) {
-      const sum = bunchesOf.get(key(bunch.id)) || { count: 0, volume: 0 };
-      sum.count += 1;
-      sum.volume += bunch.volume_m3 || 0;
-      bunchesOf.set(key(bunch.id), sum);
-    }
+    const bunchesOf = new Map(block.bunches.map((bunches) => [key(bunches.id), bunches]));
     const box = block.bounds || [0, 0, 100, 100];
     const map = new report.Map({ label: t("map_of", { id: block.id }), box, margin: 40, onread: (x, y) => read(x, y) });
     map.hatchTurn = (block.figures.azimuth ?? 0) - 45;
@@ -65,12 +59,11 @@ blockwrightReport.drawBlock = (() => {
     const ground = (name, kind, rings, tell) => {
       const d = paths(rings);
       const hatch = HATCHES[kind];
-      const fill = svg("path", { class: `ground g-${kind} ${hatch ? "" : `o-${kind}`} hit`, d });
-      if (!hatch) fill.classList.add("both");
+      const fill = svg("path", { class: `ground hit g-${kind}${hatch ? "" : ` o-${kind}`}`, d });
       layer(name).append(fill);
       if (tell) words.set(fill, tell);
       if (hatch) {
-        const above = svg("path", { class: `ground line-${kind} no-hit`, d });
+        const above = svg("path", { class: `ground no-hit o-${kind}`, d });
         map.hatch(above, hatch);
         layer(name).append(above);
       }
@@ -110,7 +103,7 @@ blockwrightReport.drawBlock = (() => {
         t("tip_strip_size", { width: number(strip.width_m, 2), length: line ? number(line.length_m, 0) : t("none"), area: number(strip.area_ha, 2) }),
         line && line.travel_m !== null && t("tip_travel", { value: number(line.travel_m, 0) }),
         line && line.cross_slope !== null && t("tip_cross_slope", { value: percent(line.cross_slope, 0) }),
-        bunches && t("tip_bunches", { count: number(bunches.count), volume: number(bunches.volume, 0) }));
+        bunches && t("tip_bunches", { count: number(bunches.count), volume: number(bunches.volume_m3, 0) }));
     };
     const outward = (strip) => (lineOf.get(key(strip.id))?.heading ?? (strip.id[1] % 2 ? "in" : "out")) === "out";
     const kindOf = (strip) => (strip.kind === "interior" ? (outward(strip) ? "strip_out" : "strip_in") : strip.kind);
@@ -119,7 +112,7 @@ blockwrightReport.drawBlock = (() => {
     }
     for (const section of block.sections) {
       const day = section.class === "day_only";
-      const area = svg("path", { class: `ground hit ${day ? "line-day_only" : "night"}`, d: paths(section.rings) });
+      const area = svg("path", { class: `ground hit${day ? "" : " night"}`, d: paths(section.rings) });
       if (day) map.hatch(area, "h-day");
       words.set(area, () => entry(named("class_", section.class),
         section.reasons.length > 0 && section.reasons.map((reason) => named("reason_", reason)).join(", "),
@@ -137,8 +130,8 @@ blockwrightReport.drawBlock = (() => {
         t("hectares", { value: number(piece.area_ha, 4) })));
     }
     zones("road_band");
-    layer("block").append(svg("path", { class: "ground o-block no-hit", d: paths(block.outline) }));
-    layer("bunches").append(svg("path", { class: "bunch no-hit", d: paths(block.bunches.map((bunch) => bunch.line), false) }));
+    layer("block").append(svg("path", { class: "ground outline no-hit o-block", d: paths(block.outline) }));
+    layer("bunches").append(svg("path", { class: "bunch no-hit", d: block.bunches.map((bunches) => butts(bunches.lines)).join("") }));
     layer("travel").append(svg("path", { class: "travel no-hit",
       d: paths(block.lines.map((line) => line.travel).filter(Boolean), false) }));
     for (const line of block.lines) {
@@ -152,7 +145,6 @@ blockwrightReport.drawBlock = (() => {
     });
     lineMarks(map, block);
     const markers = findingMarks(map, block, words, entry);
-    for (const name of ORDER) if (!map.layers.has(name) && ["order"].includes(name)) map.layers.set(name, null);
 
     function stack(x, y) {
       return document.elementsFromPoint(x, y).filter((node) => words.has(node)).map((node) => words.get(node)());
@@ -185,6 +177,11 @@ blockwrightReport.drawBlock = (() => {
     return map;
   }
 
+  /** Path data of bunches: butt and top by turns, each a step in decimetres from the one before. */
+  function butts(steps) {
+    return places(steps, 0.1).map(([x, y], i) => `${i % 2 ? "L" : "M"}${x.toFixed(1)} ${(-y).toFixed(1)}`).join("");
+  }
+
   function reach(place) {
     const box = [Infinity, Infinity, -Infinity, -Infinity];
     const all = [...(place.points || []), ...(place.lines || []), ...(place.rings || [])].flatMap((steps) => places(steps));
@@ -196,6 +193,8 @@ blockwrightReport.drawBlock = (() => {
     return [box[0] - margin, box[1] - margin, box[2] + margin, box[3] + margin];
   }
 
+  /** Pixels to the metre from which bunches are drawn. */
+  const CLOSE = 2.2;
   const HATCHES = { management: "h-dots", retained_band: "h-trees", machine_exclusion: "h-cross", hazard: "h-level", unworked: "h-check" };
 
   /** Keeps marks apart: true and booked when a square is still free. */
@@ -243,7 +242,7 @@ blockwrightReport.drawBlock = (() => {
       const free = room();
       // Bunches on a small map would be a grey veil over all else.
       const bunches = map.layers.get("bunches");
-      if (bunches) bunches.classList.toggle("far", map.k < 0.6);
+      if (bunches) bunches.classList.toggle("far", map.k < CLOSE);
       const shown = !off.has("lines");
       let d = "";
       numbers.replaceChildren();
@@ -331,8 +330,8 @@ blockwrightReport.drawBlock = (() => {
     const has = (name) => name === "order" ? block.lines.length > 0 : name === "bunches" ? block.bunches.length > 0
       : name === "travel" ? block.lines.some((line) => line.travel) : map.layers.get(name)?.childElementCount > 0;
     const swatch = (...kinds) => svg("svg", { class: "swatch", width: 30, height: 16, viewBox: "0 0 30 16", "aria-hidden": "true" },
-      kinds.map((kind) => (typeof kind === "string" ? svg("rect", { x: 1.5, y: 1.5, width: 27, height: 13, class: kind }) : kind)));
-    const of = (kind) => swatch(`g-${kind}`, HATCHES[kind] && `h-${kind}`, `o-${kind}`);
+      kinds.filter(Boolean).map((kind) => (typeof kind === "string" ? svg("rect", { x: 1.5, y: 1.5, width: 27, height: 13, class: kind }) : kind)));
+    const of = (kind) => swatch(`g-${kind}`, HATCHES[kind] && `h-${kind}`, kind === "net" ? "books-line" : `outline o-${kind}`);
     const draws = {
       findings: () => swatch(svg("circle", { cx: 15, cy: 8, r: 7, class: "swatch-finding" }), svg("text", { x: 15, y: 12, text: "1", class: "swatch-text" })),
       lines: () => swatch(svg("path", { class: "strip-line", d: "M1 8h28" }), svg("path", { class: "heads", d: "M20 8l-9-4v8z" })),
@@ -361,8 +360,8 @@ blockwrightReport.drawBlock = (() => {
         if (kinds.has("road_clearing")) line(of("road_clearing"), named("strip_", "road_clearing"));
       }
       if (name === "sections") {
-        line(swatch("g-strip_in", "h-day_only", "o-strip_in"), named("class_", "day_only"));
-        line(swatch("g-strip_in", "o-strip_in"), named("class_", "night_safe"));
+        line(swatch("g-strip_in", "h-day_only", "outline o-strip_in"), named("class_", "day_only"));
+        line(swatch("g-strip_in", "outline o-strip_in"), named("class_", "night_safe"));
       }
       const drawing = more.length ? null : (draws[name] || (() => of(name)))();
       return el("li", {}, el("label", { class: "check" }, box, drawing, named("layer_", name)), more);
