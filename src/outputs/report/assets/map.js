@@ -30,13 +30,14 @@ blockwrightReport.Map = (() => {
       const button = (sign, key, act) => el("button", { type: "button", title: t(key), "aria-label": t(key), onclick: act }, sign);
       const icon = (d) => svg("svg", { viewBox: "0 0 16 16", width: 16, height: 16, "aria-hidden": "true" },
         svg("path", { d, class: "icon" }));
-      this.scale = el("div", { class: "scale", "aria-hidden": "true" });
+      this.scaleLine = svg("path", { class: "scale-line" });
+      this.scaleText = svg("text", { class: "scale-text" });
+      this.over.append(this.scaleLine, this.scaleText);
       this.node = el("div", { class: "map-frame" }, this.svg, this.cross,
         el("div", { class: "map-buttons", role: "group", "aria-label": t("map_buttons") },
           button(icon("M8 2v12M2 8h12"), "zoom_in", () => this.zoom(1.6)),
           button(icon("M2 8h12"), "zoom_out", () => this.zoom(1 / 1.6)),
           button(icon("M2 6V2h4M10 2h4v4M14 10v4h-4M6 14H2v-4"), "zoom_fit", () => this.fit())),
-        this.scale,
         svg("svg", { class: "north", viewBox: "0 0 24 40", width: 24, height: 40, role: "img", "aria-label": t("grid_north") },
           svg("path", { d: "M12 2l-8 26 8-5z", class: "north-dark" }), svg("path", { d: "M12 2l8 26-8-5z", class: "north-light" }),
           svg("text", { x: 12, y: 39, text: t("north") })),
@@ -98,6 +99,8 @@ blockwrightReport.Map = (() => {
     apply() {
       const [width, height] = this.size();
       const k = this.k;
+      // On paper the frame has another size: the drawing is then fitted into it.
+      this.svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
       this.ground.setAttribute("transform", `translate(${width / 2} ${height / 2}) scale(${k}) translate(${-this.x} ${-this.y})`);
       for (const pattern of this.defs.children) {
         const turn = pattern.id.endsWith("h-day") ? this.hatchTurn ?? -45 : 0;
@@ -117,8 +120,11 @@ blockwrightReport.Map = (() => {
       const power = 10 ** Math.floor(Math.log10(longest));
       const length = [5, 2, 1].map((step) => step * power).find((step) => step <= longest);
       const text = length >= 1000 ? t("kilometres", { value: number(length / 1000) }) : t("metres", { value: number(length, 2, 0) });
-      this.scale.textContent = text;
-      this.scale.style.width = `${length * this.k}px`;
+      const y = this.size()[1] - 14;
+      this.scaleLine.setAttribute("d", `M12 ${y - 12}v12h${(length * this.k).toFixed(1)}v-12`);
+      this.scaleText.textContent = text;
+      this.scaleText.setAttribute("x", 12 + (length * this.k) / 2);
+      this.scaleText.setAttribute("y", y - 4);
     }
 
     hatch(element, name) {

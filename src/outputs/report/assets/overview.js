@@ -104,7 +104,7 @@ blockwrightReport.drawOverview = (() => {
         list(true);
       } }, t(column.word), svg("svg", { class: "arrow", viewBox: "0 0 8 12", width: 8, height: 12, "aria-hidden": "true" },
         svg("path", { class: "up", d: "M4 0l4 5h-8z" }), svg("path", { class: "down", d: "M4 12l4-5h-8z" })));
-      const node = el("th", { scope: "col", "aria-sort": "none", class: column.show ? "number" : null }, button);
+      const node = el("th", { scope: "col", "aria-sort": "none", class: column.show ? "number" : null, "data-label": t(column.word) }, button);
       heads.set(column.key, node);
       return node;
     };
@@ -115,14 +115,17 @@ blockwrightReport.drawOverview = (() => {
       tiles(data),
       el("div", { class: "split" },
         el("section", { class: "map-side", "aria-label": t("map_all") }, map.node, key()),
-        el("section", { class: "list-side", "aria-labelledby": "blocks-head" },
+        el("section", { class: "list-side" },
           el("h2", { id: "blocks-head", text: t("blocks") }), filters(data, list), count,
           el("div", { class: "scroll", tabindex: "0", role: "region", "aria-labelledby": "blocks-head" },
             el("table", { class: "blocks" }, el("caption", { class: "aside-text", text: t("blocks_caption") }),
               el("thead", {}, el("tr", {}, COLUMNS.map(head))), body)), more)),
       season(data), problems(data), cautions(), about(data));
     list(false);
-    return () => { map.close(); tip.hidden = true; };
+    // Paper shows every block.
+    const whole = () => { if (!state.all) { state.all = true; list(false); } };
+    addEventListener("beforeprint", whole);
+    return () => { removeEventListener("beforeprint", whole); map.close(); tip.hidden = true; };
   }
 
   function tiles(data) {
@@ -274,19 +277,22 @@ blockwrightReport.drawOverview = (() => {
   }
 
   /** The table of requirements, of a block or of the season. */
+  /** The table of requirements, of a block or of the season. Roles are said, for on a phone its rows are no table rows. */
   report.complianceTable = (rows, label) => {
-    const line = (row) => el("tr", { class: `row-${row.status}` },
-      el("td", {}, verdict(row.status, t(`verdict_${row.status}`))),
-      el("th", { scope: "row", lang: "en" }, row.title, el("br", {}), el("code", { class: "quiet", text: row.rule_id })),
-      el("td", { class: "number", text: measure(row.required, row.unit) }),
-      el("td", { class: "number", text: measure(row.measured, row.unit) }),
-      el("td", { lang: "en" }, row.source || t("none"), row.source_status && el("span", { class: "quiet", text: ` (${row.source_status})` }),
+    const words = ["column_status", "column_rule", "column_required", "column_measured", "column_source"].map((word) => named("", word));
+    const cell = (at, attributes, ...children) => el("td", { role: "cell", "data-label": words[at], ...attributes }, children);
+    const line = (row) => el("tr", { role: "row", class: `row-${row.status}` },
+      cell(0, {}, verdict(row.status, t(`verdict_${row.status}`))),
+      el("th", { scope: "row", role: "rowheader", lang: "en" }, row.title, el("br", {}), el("code", { class: "quiet", text: row.rule_id })),
+      cell(2, { class: "number", text: measure(row.required, row.unit) }),
+      cell(3, { class: "number", text: measure(row.measured, row.unit) }),
+      cell(4, { lang: "en", class: "source" }, row.source || t("none"), row.source_status && el("span", { class: "quiet", text: ` (${row.source_status})` }),
         row.origin && el("span", { class: "quiet origin", text: row.origin })));
     return el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": label },
-      el("table", { class: "compliance" }, el("caption", { class: "aside-text", text: label }),
-        el("thead", {}, el("tr", {}, ["column_status", "column_rule", "column_required", "column_measured", "column_source"]
-          .map((word) => el("th", { scope: "col", class: /required|measured/.test(word) ? "number" : null, text: named("", word) })))),
-        el("tbody", {}, rows.map(line))));
+      el("table", { class: "compliance", role: "table", "aria-label": label },
+        el("thead", { role: "rowgroup" }, el("tr", { role: "row" }, words.map((word, at) =>
+          el("th", { scope: "col", role: "columnheader", class: at === 2 || at === 3 ? "number" : null, text: word })))),
+        el("tbody", { role: "rowgroup" }, rows.map(line))));
   };
 
   report.cautions = () => {
