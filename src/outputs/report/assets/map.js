@@ -45,14 +45,37 @@ blockwrightReport.Map = (() => {
       this.listen();
       this.seen = new ResizeObserver(() => this.resized());
       this.seen.observe(this.node);
+      this.before = () => this.print(true);
+      this.after = () => this.print(false);
+      addEventListener("beforeprint", this.before);
+      addEventListener("afterprint", this.after);
+    }
+
+    /** On paper marks keep their size and the same ground is shown: the frame there is about as large as this. */
+    print(on) {
+      if (on === Boolean(this.paper)) return;
+      const [width, height] = this.size();
+      if (on) {
+        this.screen = this.k;
+        this.paper = this.node.closest(".work") ? [440, 500] : [660, 500];
+        [this.width, this.height] = this.paper;
+        this.k *= Math.min(this.width / width, this.height / height);
+      } else {
+        this.paper = null;
+        this.k = this.screen;
+        [this.width, this.height] = this.size();
+      }
+      this.apply();
     }
 
     size() {
+      if (this.paper) return this.paper;
       const { width, height } = this.svg.getBoundingClientRect();
       return [width || 600, height || 400];
     }
 
     resized() {
+      if (this.paper) return;
       const [width, height] = this.size();
       if (this.width === width && this.height === height) return;
       const before = this.width;
@@ -205,6 +228,8 @@ blockwrightReport.Map = (() => {
     }
 
     close() {
+      removeEventListener("beforeprint", this.before);
+      removeEventListener("afterprint", this.after);
       this.seen.disconnect();
     }
   }
