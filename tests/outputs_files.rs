@@ -376,7 +376,7 @@ fn a_dropped_writer_leaves_the_folder_as_it_was() {
     writer.block(&small("other"), "<svg/>").unwrap();
     drop(writer);
     assert_eq!(fs::read(earlier.join("layout.gpkg")).unwrap(), before);
-    assert_eq!(files(&earlier).len(), 8);
+    assert_eq!(files(&earlier).len(), 9);
 }
 
 #[test]

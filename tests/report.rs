@@ -2,12 +2,15 @@
 //! by an accessibility checker.
 
 mod browser;
+mod outputs_fixture;
 mod run_binary;
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use blockwright::outputs::{BlockPage, Writer};
 use browser::Browser;
+use gdal::spatial_ref::SpatialRef;
 use run_binary::{collection, feature, rectangle, run, write};
 use serde_json::{Value, json};
 
@@ -89,6 +92,12 @@ fn the_demo_is_opened_sorted_filtered_looked_into_and_followed() {
         browser.number("document.querySelectorAll('path.area').length"),
         listed.len() as f64
     );
+
+    // The first key leads past the head of the page.
+    browser.press("Tab");
+    assert_eq!(browser.text("document.activeElement.className"), "skip");
+    browser.press("Enter");
+    assert_eq!(browser.text("document.activeElement.id"), "main");
 
     // Sorting: there and back, and told to those who do not see it.
     let (how, cells) = sort(&mut browser, 3);
@@ -223,6 +232,19 @@ fn the_demo_is_opened_sorted_filtered_looked_into_and_followed() {
          (mark.top + mark.bottom - map.top - map.bottom) / 2 / map.height); })()",
     );
     assert!(off < 0.5, "{off}");
+
+    // So does its address.
+    let number = browser.number(&format!(
+        "(async () => {{ const row = blockwrightReport.data.rows.find(row => row.id === {}); \
+         return (await blockwrightReport.load(row)).findings.findIndex(finding => finding.place) + 1; }})()",
+        json!(with_place)
+    ));
+    browser.open(&format!(
+        "{}#block={with_place}&finding={number}",
+        address(&report)
+    ));
+    browser.wait("document.querySelector('.marker.sought')");
+    assert!(browser.text("document.querySelector('.map > g').getAttribute('transform')") != before);
 
     // Requirements with their sources, and the cautions.
     let rows = std::fs::read_to_string(report.join("../compliance.csv")).unwrap();
@@ -418,6 +440,49 @@ fn two_runs_write_the_same_report() {
     assert!(one == run_binary::files(&temp.path().join("two/report")));
 }
 
+#[test]
+fn a_thousand_blocks_open_fast() {
+    let Some(program) = browser::find() else {
+        return;
+    };
+    let temp = tempfile::tempdir().unwrap();
+    let crs = SpatialRef::from_epsg(32616).unwrap().to_wkt().unwrap();
+    let mut writer = Writer::create(temp.path(), &crs).unwrap();
+    for number in 0..1000 {
+        let mut plan = outputs_fixture::small(&format!("B-{number}"));
+        plan.origin[0] += 60.0 * f64::from(number % 40);
+        plan.origin[1] += 120.0 * f64::from(number / 40);
+        writer.block(&plan, "").unwrap();
+        writer.page(&BlockPage::new(&plan)).unwrap();
+    }
+    let run = outputs_fixture::report(writer.counts());
+    writer.finish(&run, &outputs_fixture::problems()).unwrap();
+    let report = temp.path().join("report");
+    let overview = std::fs::metadata(report.join("data/overview.js"))
+        .unwrap()
+        .len();
+    assert!(overview < 200 * 1000, "{overview} bytes");
+    let mut browser = Browser::start(&program);
+    browser.open(&address(&report));
+    let drawn = drawn_ms(&mut browser);
+    println!("a thousand blocks, {overview} bytes, drawn {drawn} ms after the page was asked for");
+    // Generous, for machines that do other work besides.
+    assert!(drawn < 5000.0);
+    // The table draws the first 500, and the rest when asked.
+    assert_eq!(ids(&mut browser).len(), 500);
+    browser.eval("document.querySelector('.more button').click()");
+    assert_eq!(ids(&mut browser).len(), 1000);
+    is_quiet(&mut browser, &report);
+}
+
+/// The data script is part of loading, and draws when it arrives.
+fn drawn_ms(browser: &mut Browser) -> f64 {
+    browser.wait("performance.getEntriesByType('navigation')[0].loadEventEnd > 0");
+    browser
+        .number("performance.getEntriesByType('navigation')[0].loadEventEnd")
+        .round()
+}
+
 /// The version that the results in docs/report.md were read with.
 const AXE: &str = "axe-core@4.10.3";
 
@@ -518,6 +583,7 @@ fn pictures() {
             browser.view(width, height, dark, phone);
             browser.open(&(address(&report) + hash));
             std::thread::sleep(std::time::Duration::from_millis(300));
+            println!("{page} {name}: drawn after {} ms", drawn_ms(&mut browser));
             browser.picture(&out.join(format!("report-{page}-{name}.png")), false);
             browser.picture(&out.join(format!("whole-{page}-{name}.png")), true);
             if name == "light" {

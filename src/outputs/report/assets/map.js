@@ -122,6 +122,7 @@ blockwrightReport.Map = (() => {
     apply() {
       const [width, height] = this.size();
       const k = this.k;
+      [this.width, this.height] = [width, height];
       // On paper the frame has another size: the drawing is then fitted into it.
       this.svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
       this.ground.setAttribute("transform", `translate(${width / 2} ${height / 2}) scale(${k}) translate(${-this.x} ${-this.y})`);
@@ -211,6 +212,7 @@ blockwrightReport.Map = (() => {
           ArrowUp: () => this.pan(0, step), ArrowDown: () => this.pan(0, -step),
           "+": () => this.zoom(1.4), "=": () => this.zoom(1.4), "-": () => this.zoom(1 / 1.4),
           0: () => this.fit(), Home: () => this.fit(),
+          Escape: () => blockwrightReport.tip(null),
           Enter: () => { const words = this.read(); if (words) say(words); },
         };
         const act = acts[event.key];
