@@ -26,7 +26,9 @@ use crate::landbase::{Landbase, SlopeSource};
 use crate::layout::{self, Context, LayoutError};
 use crate::model::{BlockPlan, Problem, ProblemCode, Shape, SourceBlock, Verdict};
 use crate::outputs::sheets::Page;
-use crate::outputs::{self, Counts, CrsReport, OutputError, Program, RunReport, StageTime, Writer};
+use crate::outputs::{
+    self, BlockPage, Counts, CrsReport, OutputError, Program, RunReport, StageTime, Writer,
+};
 use crate::project::Project;
 use crate::sources::{self, Batch, SourceError};
 
@@ -121,6 +123,7 @@ struct Done {
     plan: BlockPlan,
     map: String,
     sheet: Option<Page>,
+    page: BlockPage,
 }
 
 /// Lays out every block of a project and writes the outputs.
@@ -259,6 +262,7 @@ fn write_all(
     for chunk in from_workers {
         for done in chunk {
             writer.block(&done.plan, &done.map)?;
+            writer.page(&done.page)?;
             if let Some(sheet) = &done.sheet {
                 writer.sheet(sheet)?;
             }
@@ -287,9 +291,15 @@ fn lay_out_all(
                 let result = lay_out_one(context, block, |mut plan| {
                     sheet.missing.warn(block, &mut plan);
                     let map = outputs::render(&plan, sheet.title);
+                    let page = BlockPage::new(&plan);
                     let operator = sheet.operator.as_ref();
                     let sheet = operator.map(|operator| operator.draw(&plan));
-                    Done { plan, map, sheet }
+                    Done {
+                        plan,
+                        map,
+                        page,
+                        sheet,
+                    }
                 });
                 bar.step();
                 result

@@ -5,6 +5,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use super::OutputError;
+use super::report;
 
 /// Name of the staging folder inside the output folder.
 const STAGING: &str = ".blockwright-partial";
@@ -33,6 +34,7 @@ pub(super) const LAYOUT: Outputs = Outputs {
     sheets: MAPS,
     ending: "svg",
 };
+pub(super) const REPORT: &str = "report";
 
 /// A staging folder; dropped without `commit` it goes, and so does an output folder made for it.
 pub(super) struct Staging {
@@ -44,7 +46,11 @@ pub(super) struct Staging {
 
 impl Staging {
     fn sometimes(&self) -> &'static [(&'static str, Option<&'static str>)] {
-        if self.outputs == LAYOUT { &SOMETIMES } else { &[] }
+        if self.outputs == LAYOUT {
+            &SOMETIMES
+        } else {
+            &[]
+        }
     }
 
     /// Opens a staging folder inside `target`, which is created if missing. What an earlier, killed run left is removed.
@@ -139,15 +145,19 @@ impl Staging {
             }
         }
         self.committed = true;
-        let sheets = self.outputs.sheets;
-        keep_foreign(
-            &replaced.join(sheets),
-            &self.target.join(sheets),
-            self.outputs.ending,
-        )?;
+        let Outputs { sheets, ending, .. } = self.outputs;
+        keep_foreign(&replaced.join(sheets), &self.target.join(sheets), |path| {
+            ends_in(path, ending)
+        })?;
+        keep_foreign(&replaced.join(REPORT), &self.target.join(REPORT), |path| {
+            path.file_name()
+                .is_some_and(|name| report::OWN.iter().any(|own| name == *own))
+        })?;
         for &(folder, ending) in self.sometimes() {
             if let Some(ending) = ending {
-                keep_foreign(&replaced.join(folder), &self.target.join(folder), ending)?;
+                keep_foreign(&replaced.join(folder), &self.target.join(folder), |path| {
+                    ends_in(path, ending)
+                })?;
             }
         }
         let root = self.root();
@@ -196,8 +206,16 @@ fn is_ours(marker: &Path) -> bool {
         .is_ok_and(|run| run["program"]["name"] == env!("CARGO_PKG_NAME"))
 }
 
-/// Only files of this ending are ours in the folder: anything else that somebody put there goes back.
-fn keep_foreign(old: &Path, new: &Path, ours: &str) -> Result<(), OutputError> {
+fn ends_in(path: &Path, ending: &str) -> bool {
+    path.extension().is_some_and(|own| own == ending)
+}
+
+/// What somebody put into a folder of ours goes back, when it is not of our own kind.
+fn keep_foreign(
+    old: &Path,
+    new: &Path,
+    is_ours: impl Fn(&Path) -> bool,
+) -> Result<(), OutputError> {
     let Ok(entries) = fs::read_dir(old) else {
         return Ok(());
     };
@@ -205,7 +223,7 @@ fn keep_foreign(old: &Path, new: &Path, ours: &str) -> Result<(), OutputError> {
         let entry = entry.map_err(OutputError::file(old, "list the folder"))?;
         let path = entry.path();
         let back = new.join(entry.file_name());
-        if path.extension().is_none_or(|ending| ending != ours) && !back.exists() {
+        if !is_ours(&path) && !back.exists() {
             fs::create_dir_all(new).map_err(OutputError::file(new, "create the folder"))?;
             fs::rename(&path, &back).map_err(OutputError::file(&back, "keep the file"))?;
         }
@@ -232,7 +250,7 @@ mod tests {
         let temp = tempfile::tempdir().unwrap();
         let target = temp.path();
         let run = |sheets: bool| {
-            let staging = Staging::create(target).unwrap();
+            let staging = Staging::create(target, LAYOUT).unwrap();
             if sheets {
                 fs::create_dir(staging.path("sheets")).unwrap();
                 fs::write(staging.path("sheets").join("A.pdf"), "old").unwrap();

@@ -8,9 +8,10 @@ use gdal::spatial_ref::SpatialRef;
 
 use super::exchange::Exchange;
 use super::gpkg::GeoPackage;
+use super::report::{BlockPage, Report};
 use super::run::{Counts, RunReport};
 use super::sheets::{Page, Sheets};
-use super::staging::{LAYOUT, MAPS, RUN_FILE, Staging};
+use super::staging::{LAYOUT, MAPS, REPORT, RUN_FILE, Staging};
 use super::tables::{self, Compliance, Table};
 use super::{OutputError, layers, names, set_aside, sld};
 use crate::model::{BlockPlan, ComplianceRow, ExchangeFormat, Finding, Problem};
@@ -27,6 +28,7 @@ pub struct Writer {
     compliance: Compliance,
     exchange: Option<Exchange>,
     sheets: Option<Sheets>,
+    report: Report,
     crs_wkt: String,
     counts: Counts,
     staging: Staging,
@@ -49,6 +51,7 @@ impl Writer {
             )?,
             exchange: None,
             sheets: None,
+            report: Report::create(&staging.path(REPORT))?,
             crs_wkt: crs_wkt.to_owned(),
             counts: Counts::default(),
             staging,
@@ -112,6 +115,14 @@ impl Writer {
         Ok(())
     }
 
+    /// Adds the block's page to the web report. Call after [`Writer::block`] of the same block.
+    ///
+    /// # Errors
+    /// As [`Writer::block`].
+    pub fn page(&mut self, page: &BlockPage) -> Result<(), OutputError> {
+        self.report.block(page)
+    }
+
     /// Adds what is judged of several blocks together, under the block id [`ALL_BLOCKS`]. Call after the last block.
     ///
     /// # Errors
@@ -122,6 +133,7 @@ impl Writer {
         findings: &[&Finding],
     ) -> Result<(), OutputError> {
         self.compliance.rows(ALL_BLOCKS, rows.iter().copied())?;
+        self.report.season(rows, findings);
         let findings = findings.iter().copied();
         layers::write_findings(&mut self.package, ALL_BLOCKS, findings.clone(), [0.0; 2])?;
         self.counts.add_season(rows, findings.len());
@@ -144,6 +156,7 @@ impl Writer {
             compliance,
             exchange,
             sheets,
+            report,
             crs_wkt,
             counts: _,
             staging,
@@ -158,6 +171,7 @@ impl Writer {
         if let Some(sheets) = sheets {
             sheets.close()?;
         }
+        report.finish(run, problems)?;
         set_aside::write(
             &staging.path("set_aside.csv"),
             &staging.path("set_aside.gpkg"),
