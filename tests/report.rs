@@ -191,6 +191,18 @@ fn the_demo_is_opened_sorted_filtered_looked_into_and_followed() {
         json!({}),
     );
     browser.wait("!document.getElementById('tip').hidden");
+    let told = browser.text("document.getElementById('tip').textContent");
+    assert!(told.contains("Strip "), "{told}");
+    let place = browser.eval(
+        "(() => { const shape = document.querySelector('.layer-reserve .hit, .layer-management .hit'); \
+         const map = document.querySelector('.map').getBoundingClientRect(); \
+         for (let x = map.left + 5; x < map.right; x += 6) for (let y = map.top + 5; y < map.bottom; y += 6) \
+         if (document.elementsFromPoint(x, y).includes(shape)) return [x, y]; return null; })()",
+    );
+    if let (Some(x), Some(y)) = (place[0].as_f64(), place[1].as_f64()) {
+        browser.mouse("mouseMoved", x, y, json!({}));
+        browser.wait("/Rule: .*Source: /.test(document.getElementById('tip').textContent)");
+    }
     browser.eval("document.querySelector('.map').focus()");
     let before = browser.text("document.querySelector('.map > g').getAttribute('transform')");
     browser.press("+");

@@ -84,7 +84,7 @@ impl Overview {
         let rest = json!({
             "project": run.project,
             "program": run.program,
-            "rules": { "preset": run.rulebook.preset, "title": run.rulebook.title },
+            "rules": { "preset": run.rulebook.preset, "title": run.rulebook.title, "lines": lines(run) },
             "crs": run.crs.crs,
             "scale": [run.crs.scale_min.and_then(|s| rounded(s, 6)), run.crs.scale_max.and_then(|s| rounded(s, 6))],
             "max_slope": machine.max_slope,
@@ -111,6 +111,20 @@ impl Overview {
             .flush()
             .map_err(OutputError::file(&self.path, "write the file"))
     }
+}
+
+/// Titles and sources of the rules, by the id that zones name.
+fn lines(run: &RunReport) -> Value {
+    let lines = run.rulebook.lines.iter().map(|line| {
+        let cited = json!({
+            "title": line.title,
+            "source": line.citation.text,
+            "source_status": line.citation.status,
+            "origin": line.origin,
+        });
+        (line.id.clone(), cited)
+    });
+    Value::Object(lines.collect())
 }
 
 fn problem(problem: &Problem) -> Value {

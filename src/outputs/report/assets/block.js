@@ -70,11 +70,12 @@ blockwrightReport.drawBlock = (() => {
     };
 
     const source = (rule) => {
-      const found = rules.get(rule);
-      const text = [];
-      if (rule) text.push(el("div", { lang: "en", text: t("tip_rule", { rule: found ? `${found.title} (${rule})` : rule }) }));
-      if (found?.source) text.push(el("div", { lang: "en", class: "quiet", text: t("tip_source", { source: found.source }) }));
-      return text;
+      if (!rule) return [];
+      const { lines } = report.data.rules;
+      const found = Object.hasOwn(lines, rule) ? lines[rule] : rules.get(rule);
+      const cited = [found?.source, found?.source_status, found?.origin].filter(Boolean).join(" · ");
+      return [el("div", { lang: "en", text: t("tip_rule", { rule: found ? `${found.title} (${rule})` : rule }) }),
+        cited && el("div", { lang: "en", class: "quiet", text: t("tip_source", { source: cited }) })];
     };
     const entry = (title, ...lines) => el("div", { class: "tip-entry" }, el("strong", { text: title }), lines.flat()
       .filter(Boolean).map((line) => (typeof line === "string" ? el("div", { text: line }) : line)));
