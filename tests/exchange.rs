@@ -94,11 +94,9 @@ fn in_work_crs(plan: &BlockPlan, place: Coord) -> Coord {
 
 /// Every vertex of a geometry as GDAL reads it, in its own order.
 fn vertices(shape: &Geometry) -> Vec<Coord> {
-    let mut found: Vec<Coord> = shape
-        .get_point_vec()
-        .into_iter()
-        .map(|(x, y, _)| Coord { x, y })
-        .collect();
+    let mut points = Vec::new();
+    shape.get_points(&mut points);
+    let mut found: Vec<Coord> = points.into_iter().map(|(x, y, _)| Coord { x, y }).collect();
     for index in 0..shape.geometry_count() {
         found.extend(vertices(&shape.get_geometry(index)));
     }

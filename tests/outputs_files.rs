@@ -320,12 +320,13 @@ fn two_runs_give_the_same_bytes_and_the_second_replaces_the_first() {
         "run.json",
         "set_aside.csv",
         "set_aside.gpkg",
+        "styles",
     ];
     assert_eq!(files(first.path()), outputs.map(str::to_owned).into());
     let same = |a: &Path, b: &Path| {
         for name in outputs
             .into_iter()
-            .filter(|name| !["maps", "report"].contains(name))
+            .filter(|name| !["maps", "report", "styles"].contains(name))
         {
             assert!(
                 fs::read(a.join(name)).unwrap() == fs::read(b.join(name)).unwrap(),

@@ -234,7 +234,7 @@ fn sheets_say_what_an_operator_must_know() {
         "8.70 m",
         "Machine hours",
         "Before you cut",
-        "This map never overrides",
+        "never overrides what the operator sees.",
         "Hatched: day only",
         "Retention corridor",
         "grid north",
@@ -249,7 +249,7 @@ fn sheets_say_what_an_operator_must_know() {
         assert!(text.contains(word), "{word}: {text}");
     }
     let long = page_text(&sheet(temp.path(), &plans()[2].id)).unwrap();
-    assert!(long.contains("Block wide and Lodz"), "{long}");
+    assert!(long.contains("Block wide and Lódz"), "{long}");
     let hostile = page_text(&sheet(temp.path(), HOSTILE)).unwrap();
     assert!(
         hostile.contains("Block ../<script>alert(1)</script>')(\\?'\""),

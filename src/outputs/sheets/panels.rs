@@ -453,7 +453,7 @@ mod tests {
             ] {
                 let area = Sheet::cautions_of(width, height, upright);
                 let lines = caution_lines(area);
-                let text = lines.concat();
+                let text = lines.join(&b' ');
                 assert!(!text.contains(&0x85), "{paper:?} {upright}");
                 assert!(text.ends_with(b"operator sees."), "{paper:?} {upright}");
             }
