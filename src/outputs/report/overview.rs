@@ -97,6 +97,7 @@ impl Overview {
                 "strips": counts.strips,
                 "corridors": counts.corridors,
             },
+            "sheets": run.settings.outputs.sheets,
             "strip_width_m": rounded(machine.strip_width_m(), 2),
             "season": self.season,
             "problems": shown,

@@ -417,7 +417,10 @@ blockwrightReport.drawBlock = (() => {
       pair(t("volume"), f.volume_m3 === null ? t("none") : `${number(f.volume_m3, 0)}\u00a0m³`),
       pair(t("skidding"), f.skid_m === null ? t("none") : t("skid_value", { metres: number(f.skid_m, 0), hours: number(f.skid_hours, 1) })),
       block.portfolio && pair(t("portfolio"), block.portfolio)),
-    el("p", {}, el("a", { href: `../maps/${encodeURIComponent(row.file)}.svg`, text: t("map_sheet") })));
+    el("p", { class: "elsewhere" },
+      el("a", { href: `../maps/${encodeURIComponent(row.file)}.svg`, text: t("map_sheet") }),
+      report.data.sheets && [" · ",
+        el("a", { href: `../sheets/${encodeURIComponent(row.file)}.pdf`, text: t("operator_sheet") })]));
   }
 
   /** Hours by day and night, and why ground waits for day: a table whose last column is the chart. */
