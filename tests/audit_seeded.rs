@@ -400,3 +400,87 @@ fn places_do_not_depend_on_where_the_block_lies() {
     assert!((a.row.row.measured.unwrap() - b.row.row.measured.unwrap()).abs() < 1e-5);
     assert!((a.row.x.unwrap() + 512_345.0 - b.row.x.unwrap()).abs() < 0.002);
 }
+
+#[test]
+fn rules_for_the_whole_block_agree_with_the_layouts_own_judgement() {
+    use blockwright::rulebook::{Cited, Influence, Occupancy, TrailWidth};
+    let mut district = district();
+    let cited = |value: f64| Cited {
+        value,
+        ..district.rules.retention_share.clone()
+    };
+    let (share, most) = (cited(0.5), cited(0.3));
+    for (forest_outside, trail) in [(true, TrailWidth::Track), (false, TrailWidth::Strip)] {
+        district.rules.block.influence = Some(Influence {
+            share: share.clone(),
+            more_than: true,
+            tree_height_m: 20.0,
+            forest_outside,
+        });
+        district.rules.block.occupancy = Some(Occupancy {
+            most: most.clone(),
+            less_than: true,
+            trail,
+        });
+        let plan = lay_out(
+            ENGINES,
+            &district.settings,
+            &district.rules,
+            &district.features,
+            &district.block,
+        )
+        .unwrap();
+        let audit = district.judged(&as_plan(&plan), 0.0);
+        for rule_id in ["influence-area", "trail-occupancy"] {
+            let own = plan.compliance.iter().find(|row| row.rule_id == rule_id);
+            let (own, audited) = (own.unwrap(), of(&audit, rule_id));
+            let (a, b) = (own.measured.unwrap(), audited.row.row.measured.unwrap());
+            assert!((a - b).abs() < 2e-4, "{rule_id}: {a} {b}");
+            assert_eq!(own.status, audited.status(), "{rule_id} {}", shown(&audit));
+            assert!(a > 0.0 && a < 1.0, "{rule_id} {a}");
+        }
+    }
+    // Of polygons nobody knows where the machine drove.
+    district.rules.block.occupancy = Some(Occupancy {
+        most,
+        less_than: true,
+        trail: TrailWidth::Track,
+    });
+    let polygons = district.cut.pieces.iter().map(|piece| piece.shape.clone());
+    let audit = district.judged(&BlockCut::of_polygons(polygons.collect()), 0.0);
+    assert_eq!(of(&audit, "trail-occupancy").status(), Verdict::Unknown);
+}
+
+#[test]
+fn without_a_plan_a_corridor_beside_the_road_fails_and_unreached_ground_warns() {
+    let district = district();
+    let polygons = |left: &[Polygon]| {
+        let cut = district.cut.pieces.iter().flat_map(|piece| {
+            let shape = MultiPolygon(vec![piece.shape.clone()]);
+            blockwright::geometry::overlay::difference(&shape, left).0
+        });
+        BlockCut::of_polygons(cut.collect())
+    };
+    let status = |left: &[Polygon], tolerance_m: f64| {
+        let audit = district.judged(&polygons(left), tolerance_m);
+        of(&audit, "road-band").status()
+    };
+    for tolerance_m in [0.0, AS_CUT_TOLERANCE_M] {
+        assert_eq!(status(&[], tolerance_m), Verdict::Pass);
+        // A corridor of 5 m that was not stopped, and a patch that a strip would have had room on.
+        assert_eq!(
+            status(&[rectangle(200., 10., 205., 60.)], tolerance_m),
+            Verdict::Fail
+        );
+        assert_eq!(
+            status(&[rectangle(200., 5., 220., 30.)], tolerance_m),
+            Verdict::Fail
+        );
+        // A wedge, narrower than a strip.
+        let wedge = Polygon::new(
+            in_memory::ring(&[(200., 8.), (240., 8.), (200., 20.)]),
+            vec![],
+        );
+        assert_eq!(status(&[wedge], tolerance_m), Verdict::Warn);
+    }
+}

@@ -24,6 +24,7 @@ pub mod split;
 mod tracked;
 pub mod tracks;
 mod trespass;
+mod whole_block;
 
 pub use cut::{BlockCut, CutInput, CutPiece, DrivenLine, PlannedCorridor, Untracked};
 pub use neighbours::Neighbours;

@@ -16,6 +16,15 @@ pub struct Reached(pub Vec<Polygon>);
 impl Reached {
     /// Adds the ground within `distance_m` of a line; a line of one point gives a disc.
     pub fn line(&mut self, line: &[Coord], distance_m: f64) {
+        self.drawn(line, distance_m, true);
+    }
+
+    /// The same for the ground that a machine passes over: nothing beyond the ends of the line.
+    pub fn swath(&mut self, line: &[Coord], distance_m: f64) {
+        self.drawn(line, distance_m, false);
+    }
+
+    fn drawn(&mut self, line: &[Coord], distance_m: f64, round_ends: bool) {
         let mut corners = line.to_vec();
         corners.dedup();
         if distance_m <= 0.0 || corners.is_empty() {
@@ -63,7 +72,7 @@ impl Reached {
                 self.sector(corner, next + PI / 2.0, -turn, distance_m);
             }
         }
-        if !closed {
+        if !closed && round_ends {
             let (first, last) = (corners[0], corners[count]);
             self.sector(first, headings[0] + PI / 2.0, PI, distance_m);
             self.sector(last, headings[count - 1] - PI / 2.0, PI, distance_m);

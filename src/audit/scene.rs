@@ -171,7 +171,8 @@ pub fn judge(
         rows.extend(scene.strip_width());
         rows.extend(scene.corridor_widths());
         rows.extend(scene.largest_opening());
-        rows.extend(scene.not_measured());
+        rows.extend(scene.influence());
+        rows.extend(scene.occupancy());
         if cut.input == CutInput::Tracks {
             rows.push(scene.night_work(plan));
         }
@@ -244,7 +245,7 @@ impl Scene<'_> {
         for near in self.near.iter().filter(|near| asked::owes_a_reserve(near)) {
             let Some(rule) = near.demand.rule else {
                 // Water and protected ground without a rule are still not cut.
-                self.reach_unruled(&mut reached, near, more_m);
+                self.reach_unruled(&mut reached, near, more_m, &window);
                 continue;
             };
             let edges = asked::edges(near, rule, self.slopes, |w| w.reserve_m);
@@ -253,7 +254,13 @@ impl Scene<'_> {
         reached.0
     }
 
-    fn reach_unruled(&self, reached: &mut Reached, near: &NearFeature, more_m: f64) {
+    fn reach_unruled(
+        &self,
+        reached: &mut Reached,
+        near: &NearFeature,
+        more_m: f64,
+        window: &Bounds,
+    ) {
         let segments = near.source.segments(0).into_iter();
         let edges: Vec<asked::Edge> = segments
             .map(|s| asked::Edge {
@@ -263,7 +270,7 @@ impl Scene<'_> {
                 slope_unknown: false,
             })
             .collect();
-        asked::reach(reached, near, &edges, more_m, &self.shape.bounds());
+        asked::reach(reached, near, &edges, more_m, window);
     }
 
     /// What does not stand for other reasons than a reserve: cut, left unworked by the plan, cleared for a road.
@@ -271,16 +278,16 @@ impl Scene<'_> {
         self.gone.get_or_init(|| {
             let mut gone: Vec<Polygon> = self.cut.shape.0.clone();
             gone.extend(self.unworked.iter().cloned());
-            gone.extend(self.cleared());
+            gone.extend(self.cleared(&self.shape.bounds()));
             crate::geometry::overlay::oriented(MultiPolygon(gone)).0
         })
     }
 
-    /// Cleared ground of open roads.
-    fn cleared(&self) -> Vec<Polygon> {
+    /// Cleared ground of open roads, as far as it may touch `window`.
+    pub fn cleared(&self, window: &Bounds) -> Vec<Polygon> {
         let mut reached = Reached::default();
         for near in self.near.iter().filter(|near| asked::is_cleared_road(near)) {
-            self.reach_unruled(&mut reached, near, 0.0);
+            self.reach_unruled(&mut reached, near, 0.0, window);
         }
         reached.0
     }

@@ -108,45 +108,6 @@ impl Scene<'_> {
         })
     }
 
-    /// Rules in force that this audit does not measure: said, never passed over.
-    pub(super) fn not_measured(&self) -> Vec<Judged> {
-        let rules = &self.context.rules.block;
-        let mut rows = Vec::new();
-        if let Some(rule) = &rules.influence {
-            let title = "Share of the block within one tree height of what stands".to_owned();
-            rows.push((
-                "influence-area",
-                title,
-                "share",
-                rule.share.value,
-                (&rule.share).into(),
-            ));
-        }
-        if let Some(rule) = &rules.occupancy {
-            let title = "Share of the net area taken by trails".to_owned();
-            rows.push((
-                "trail-occupancy",
-                title,
-                "share",
-                rule.most.value,
-                (&rule.most).into(),
-            ));
-        }
-        let unmeasured = rows.into_iter().map(|(id, title, unit, required, origin)| {
-            let why = "cannot be told: the audit does not measure this rule".to_owned();
-            let named = Named { id, title, unit };
-            row(
-                named,
-                Some(required),
-                None,
-                None,
-                (Verdict::Unknown, why),
-                origin,
-            )
-        });
-        unmeasured.collect()
-    }
-
     /// The widest planned strip against what the machine reaches: across the direction driven in its part.
     pub(super) fn strip_width(&self) -> Option<Judged> {
         let machine = &self.context.settings.machine;

@@ -42,7 +42,7 @@ pub enum Command {
                       project.toml --as-cut cut.gpkg --tolerance 2.5 --sample 30 --out audit\n\nEnds with 3 when anything \
                       fails."
     )]
-    Audit(AuditArgs),
+    Audit(Box<AuditArgs>),
     /// Read everything, compute nothing, list what is wrong and where
     #[command(after_help = "Example:\n  blockwright inspect project.toml")]
     Inspect(InspectArgs),
