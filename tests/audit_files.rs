@@ -65,6 +65,22 @@ fn a_layout_is_audited_as_a_plan_and_as_what_was_cut() {
     let sample = std::fs::read_to_string(root.join("a/sample.csv")).unwrap();
     assert_eq!(sample.lines().count(), 11);
 
+    // The page names every block, draws those with something to say, and runs nothing.
+    let page = std::fs::read_to_string(root.join("a/report/index.html")).unwrap();
+    assert!(page.contains("default-src 'none'") && !page.contains("<script"));
+    let said =
+        |row: &&Value| !["pass", "not_applicable"].contains(&row["status"].as_str().unwrap());
+    for row in audited.iter().filter(said) {
+        let title = row["title"].as_str().unwrap();
+        let escaped = title.replace('&', "&amp;").replace('<', "&lt;");
+        assert!(page.contains(&escaped), "{title} is not on the page");
+    }
+    let drawn = page.matches("<svg").count();
+    assert!(
+        drawn > 0 && drawn == page.matches("<section id=").count(),
+        "{drawn}"
+    );
+
     // The same again gives the same bytes, whatever the threads, and no difference.
     let (_, _, err) = run(&[
         "audit",

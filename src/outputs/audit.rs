@@ -9,9 +9,10 @@ use gdal::spatial_ref::SpatialRef;
 use geo::{Geometry, Point};
 use serde::Serialize;
 
+use super::audit_page::AuditPage;
 use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
 use super::run::{CrsReport, Program, StageTime};
-use super::staging::{LAYOUT, MAPS, RUN_FILE, Staging};
+use super::staging::{LAYOUT, MAPS, REPORT, RUN_FILE, Staging};
 use super::tables::Table;
 use super::{OutputError, cells, set_aside};
 use crate::audit::against::Change;
@@ -161,6 +162,7 @@ pub struct AuditWriter {
     table: Table,
     json: BufWriter<fs::File>,
     json_path: PathBuf,
+    page: AuditPage,
     rows: u64,
     crs_wkt: String,
     staging: Staging,
@@ -203,6 +205,7 @@ impl AuditWriter {
             json: BufWriter::with_capacity(1 << 16, file),
             json_path,
             rows: 0,
+            page: AuditPage::default(),
             crs_wkt: crs_wkt.to_owned(),
             staging,
         };
@@ -239,7 +242,8 @@ impl AuditWriter {
                 ha(areas.kept_m2),
             ],
         )?;
-        self.rows(&audit.id, &audit.rows, audit.origin)
+        self.page.block(audit, shape);
+        self.write_rows(&audit.id, &audit.rows, audit.origin)
     }
 
     /// Adds rows of one block, or of what stands for several.
@@ -247,6 +251,16 @@ impl AuditWriter {
     /// # Errors
     /// A file that cannot be written.
     pub fn rows(
+        &mut self,
+        name: &str,
+        rows: &[Judged],
+        origin: [f64; 2],
+    ) -> Result<(), OutputError> {
+        self.page.rows(name, rows);
+        self.write_rows(name, rows, origin)
+    }
+
+    fn write_rows(
         &mut self,
         block_id: &str,
         rows: &[Judged],
@@ -362,6 +376,7 @@ impl AuditWriter {
             "required",
             "unit",
         ];
+        self.page.differences(changes);
         let mut table = Table::create(&self.staging.path("differences.csv"), header)?;
         for change in changes {
             let status = |status: &Option<String>| status.clone().unwrap_or_default();
@@ -401,6 +416,7 @@ impl AuditWriter {
             crs_wkt,
             staging,
             rows: _,
+            page,
         } = self;
         json.flush()
             .map_err(OutputError::file(&json_path, "write the file"))?;
@@ -412,6 +428,7 @@ impl AuditWriter {
             &spatial_ref(&crs_wkt)?,
             problems,
         )?;
+        page.write(&staging.path(REPORT), run)?;
         write_json(&staging.path(RUN_FILE), run)?;
         staging.commit()
     }

@@ -4,6 +4,7 @@
 //! that outputs appear whole or not at all. [`map`] is pure string building and may run on any thread.
 
 mod audit;
+mod audit_page;
 mod cells;
 pub mod dispatch;
 mod error;
