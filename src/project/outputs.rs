@@ -28,7 +28,7 @@ pub fn resolve(
     }
     if let Some(written) = &table.declination {
         let degrees = *written.get_ref();
-        if !(degrees.abs() <= MOST_DECLINATION_DEG) {
+        if degrees.is_nan() || degrees.abs() > MOST_DECLINATION_DEG {
             let reason = Reason::OutOfRange {
                 key: "declination".to_owned(),
                 value: format!("{degrees}°"),

@@ -72,9 +72,18 @@ pub fn draw(
             height: plate.height,
         });
     }
-    let mut marks = Marks::default();
-    // On a large block bunches would be a grey veil over all else.
-    marks.bunches = !plan.bunches.is_empty() && !crowded;
+    let any_line = |around: bool| {
+        plan.lines
+            .iter()
+            .any(|line| (line.heading == Heading::Around) == around)
+    };
+    let mut marks = Marks {
+        lines: any_line(false),
+        around: any_line(true),
+        // On a large block bunches would be a grey veil over all else.
+        bunches: !plan.bunches.is_empty() && !crowded,
+        ..Marks::default()
+    };
     if marks.bunches {
         drawer.thin_lines(
             plan.bunches.iter().map(|bunch| &bunch.shape),
@@ -83,14 +92,6 @@ pub fn draw(
         );
     }
     drawer.strip_lines(crowded);
-    marks.lines = plan
-        .lines
-        .iter()
-        .any(|line| line.heading != Heading::Around);
-    marks.around = plan
-        .lines
-        .iter()
-        .any(|line| line.heading == Heading::Around);
     drawer.finding_outlines();
     marks.entries = drawer.entries();
     marks.findings = drawer.finding_markers();
@@ -223,7 +224,7 @@ impl Drawer<'_> {
             if strip_no != 1 && strip_no % step != 0 {
                 continue;
             }
-            let Some(((x, y), (dx, dy))) = along(&self.from_road(line), 0.0) else {
+            let Some(((x, y), (dx, dy))) = along(&self.road_end_first(line), 0.0) else {
                 continue;
             };
             let label = label(part, strip_no);
@@ -239,7 +240,7 @@ impl Drawer<'_> {
     }
 
     /// A strip's line on the page, from its road end.
-    fn from_road(&self, line: &StripLine) -> Vec<(f64, f64)> {
+    fn road_end_first(&self, line: &StripLine) -> Vec<(f64, f64)> {
         let mut places: Vec<(f64, f64)> = points(self.sheet, &line.shape).collect();
         if line.heading == Heading::Out {
             places.reverse();
@@ -260,7 +261,7 @@ impl Drawer<'_> {
         }
         let mut any = false;
         for line in firsts.into_values() {
-            let Some(((x, y), (dx, dy))) = along(&self.from_road(line), 0.0) else {
+            let Some(((x, y), (dx, dy))) = along(&self.road_end_first(line), 0.0) else {
                 continue;
             };
             for back in [13.0, 22.0, 4.0] {
