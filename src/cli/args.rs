@@ -38,7 +38,7 @@ pub enum Command {
     Layout(LayoutArgs),
     /// Prove a plan, or what was cut, against the rules, without any of the layout's own work
     #[command(
-        after_help = "Examples:\n  blockwright audit project.toml --plan layout/layout.gpkg --out audit\n  blockwright audit \
+        after_help = "Example:\n  blockwright audit project.toml --plan layout/layout.gpkg --out audit\n  blockwright audit \
                       project.toml --as-cut cut.gpkg --tolerance 2.5 --sample 30 --out audit\n\nEnds with 3 when anything \
                       fails."
     )]
