@@ -431,14 +431,15 @@ fn rules_for_the_whole_block_agree_with_the_layouts_own_judgement() {
         )
         .unwrap();
         let audit = district.judged(&as_plan(&plan), 0.0);
-        for rule_id in ["influence-area", "trail-occupancy"] {
-            let own = plan.compliance.iter().find(|row| row.rule_id == rule_id);
-            let (own, audited) = (own.unwrap(), of(&audit, rule_id));
-            let (a, b) = (own.measured.unwrap(), audited.row.row.measured.unwrap());
-            assert!((a - b).abs() < 2e-4, "{rule_id}: {a} {b}");
-            assert_eq!(own.status, audited.status(), "{rule_id} {}", shown(&audit));
-            assert!(a > 0.0 && a < 1.0, "{rule_id} {a}");
-        }
+        let rule_id = "trail-occupancy";
+        let own = plan.compliance.iter().find(|row| row.rule_id == rule_id);
+        let (own, audited) = (own.unwrap(), of(&audit, rule_id));
+        let (a, b) = (own.measured.unwrap(), audited.row.row.measured.unwrap());
+        assert!((a - b).abs() < 1e-3, "{rule_id}: {a} {b}");
+        assert_eq!(own.status, audited.status(), "{}", shown(&audit));
+        assert!(a > 0.0 && a < 1.0, "{rule_id} {a}");
+        // Said, not passed over.
+        assert_eq!(of(&audit, "influence-area").status(), Verdict::Unknown);
     }
     // Of polygons nobody knows where the machine drove.
     district.rules.block.occupancy = Some(Occupancy {

@@ -33,6 +33,16 @@ const BESIDE_M: f64 = 0.05;
 const STEP_M: f64 = 1.0;
 
 impl Scene<'_> {
+    /// Standing pieces smaller than this are scraps. Where no plan books slivers as unworked, what is as small as one is
+    /// taken for one.
+    fn least_standing_m2(&self) -> f64 {
+        if self.given.corridors.is_some() {
+            LEAST_AREA_M2
+        } else {
+            self.context.settings.layout.sliver_m2.max(LEAST_AREA_M2)
+        }
+    }
+
     /// Standing ground that counts in the road band, and whether the overlay adds up.
     fn standing_near_roads(&self) -> (MultiPolygon, bool) {
         let layout = &self.context.settings.layout;
@@ -59,12 +69,7 @@ impl Scene<'_> {
         let mut gone = self.reserve_grown(RESERVE_HAIR_M + self.context.tolerance_m);
         gone.extend(self.gone().iter().cloned());
         let left = split(&near_roads.inside, &gone);
-        // Where no plan books slivers as unworked, what is as small as one is taken for one.
-        let least_m2 = if self.given.corridors.is_some() {
-            LEAST_AREA_M2
-        } else {
-            layout.sliver_m2.max(LEAST_AREA_M2)
-        };
+        let least_m2 = self.least_standing_m2();
         let counts = |piece: &Polygon| {
             let around_m: f64 = rings(piece).map(length).sum();
             let area_m2 = polygon_area(piece);

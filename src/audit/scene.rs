@@ -284,7 +284,7 @@ impl Scene<'_> {
     }
 
     /// Cleared ground of open roads, as far as it may touch `window`.
-    pub fn cleared(&self, window: &Bounds) -> Vec<Polygon> {
+    fn cleared(&self, window: &Bounds) -> Vec<Polygon> {
         let mut reached = Reached::default();
         for near in self.near.iter().filter(|near| asked::is_cleared_road(near)) {
             self.reach_unruled(&mut reached, near, 0.0, window);
