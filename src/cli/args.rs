@@ -36,10 +36,11 @@ pub enum Command {
         after_help = "Example:\n  blockwright layout project.toml --out out --only D07-0012,D07-0013\n  blockwright layout project.toml --compare"
     )]
     Layout(LayoutArgs),
-    /// Prove a plan, or what was cut, against the rules, without any of the layout's own work
+    /// Prove a plan, or what was cut, against the rules, independently of the layout
     #[command(
-        after_help = "Examples:\n  blockwright audit project.toml --plan layout/layout.gpkg --out audit\n  blockwright audit \
-                      project.toml --as-cut cut.gpkg --tolerance 2.5 --sample 30 --out audit\n\nEnds with 3 when anything \
+        after_help = "Example:\n  blockwright audit project.toml --plan layout/layout.gpkg --out audit\n  blockwright audit \
+                      project.toml --as-cut cut.gpkg --tolerance 2.5 --sample 30 --out audit\n  blockwright \
+                      audit project.toml --as-cut harvester.gpx --plan layout/layout.gpkg --out audit\n\nEnds with 3 when anything \
                       fails."
     )]
     Audit(Box<AuditArgs>),
