@@ -39,18 +39,24 @@ pub enum Command {
     /// Prove a plan, or what was cut, against the rules, independently of the layout
     #[command(
         after_help = "Example:\n  blockwright audit project.toml --plan layout/layout.gpkg --out audit\n  blockwright audit \
-                      project.toml --as-cut cut.gpkg --tolerance 2.5 --sample 30 --out audit\n  blockwright \
-                      audit project.toml --as-cut harvester.gpx --plan layout/layout.gpkg --out audit\n\nEnds with 3 when anything \
+                      project.toml --as-cut cut.gpkg --tolerance 2.5 --sample 30 --out audit\n  blockwright audit \
+                      project.toml --as-cut tracks.gpx --plan layout/layout.gpkg --out audit\n\nEnds with 3 when anything \
                       fails."
     )]
     Audit(Box<AuditArgs>),
     /// Read everything, compute nothing, list what is wrong and where
     #[command(after_help = "Example:\n  blockwright inspect project.toml")]
     Inspect(InspectArgs),
+    /// Fill a crew's shifts with the sections of a finished layout
+    #[command(
+        after_help = "Example:\n  blockwright dispatch out --crew crew.toml --from 2026-12-01 --days 14 --out shifts\n\n\
+                      Ends with 3 when work does not fit into the period or a rule of the crew file is not kept."
+    )]
+    Dispatch(DispatchArgs),
     /// Show rulebooks: widths, shares and where each is written
     #[command(after_help = "Example:\n  blockwright rules show bc-fppr")]
     Rules(RulesArgs),
-    /// Print the JSON schema of the project file or of a rulebook, for editors
+    /// Print the JSON schema of one of your files, for editors
     #[command(after_help = "Example:\n  blockwright schema rulebook > rulebook.schema.json")]
     Schema {
         /// Which file
@@ -165,6 +171,28 @@ pub struct InspectArgs {
 }
 
 #[derive(Debug, Args)]
+pub struct DispatchArgs {
+    /// Folder that `layout` wrote
+    #[arg(value_name = "DIR")]
+    pub layout: PathBuf,
+    /// Crew file: shifts, machines, moves
+    #[arg(long, value_name = "FILE")]
+    pub crew: PathBuf,
+    /// First date, such as 2026-12-01
+    #[arg(long, value_name = "DATE")]
+    pub from: chrono::NaiveDate,
+    /// Dates on which shifts begin, 1 to 366
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=366))]
+    pub days: u32,
+    /// Folder for the shifts: new, empty, or holding an earlier run of dispatch
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// Table of finished sections: block_id, part, strip_no, piece, section_no and, where some is left, hours_done
+    #[arg(long, value_name = "FILE")]
+    pub done: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
 pub struct RulesArgs {
     #[command(subcommand)]
     pub what: Option<RulesCommand>,
@@ -176,6 +204,8 @@ pub enum SchemaOf {
     Project,
     /// A rulebook
     Rulebook,
+    /// A crew file
+    Crew,
 }
 
 #[derive(Debug, Subcommand)]
