@@ -13,7 +13,7 @@ cargo run --release --locked -- demo --out demo-out "$@" || status=$?
 # A few features of the demo are broken on purpose, so that the program ends with 3: done, but something was set aside.
 if [ "$status" -eq 3 ]; then
     say 'The demo is done. What was set aside was broken on purpose; see demo-out/layout/set_aside.csv.'
-    say 'Open demo-out/layout/maps/*.svg in a browser.'
+    say 'Open demo-out/layout/report/index.html in a browser.'
     status=0
 fi
 exit "$status"

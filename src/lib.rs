@@ -1,7 +1,7 @@
 //! blockwright turns the layers around a season of felling blocks into layouts that an operator can follow.
 //!
 //! Modules in reading order: plain words and lengths first, then the pure stages, then the two edges that touch
-//! files, then what drives it all. Folders from `units` to `compliance` know no GDAL, no files and no clock.
+//! files, then what drives it all. The pure folders know no GDAL, no files and no clock.
 
 pub mod audit;
 pub mod compliance;
@@ -11,6 +11,7 @@ pub mod landbase;
 pub mod layout;
 pub mod model;
 pub mod rulebook;
+pub mod schedule;
 pub mod units;
 
 pub mod batch;

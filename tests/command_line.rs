@@ -53,7 +53,19 @@ fn a_clean_run_ends_with_0_and_whole_outputs() {
         written.keys().filter(|name| name.ends_with(".svg")).count(),
         2
     );
-    assert_eq!(written.len(), OUTPUTS.len() + 2, "{:?}", written.keys());
+    let report = |name: &&String| name.starts_with("report/");
+    for name in [
+        "index.html",
+        "data/overview.js",
+        "data/blocks/A-1.js",
+        "data/blocks/A-2.js",
+    ] {
+        assert!(written.contains_key(&format!("report/{name}")), "{name}");
+    }
+    let others: Vec<&String> = written.keys().filter(|name| !report(name)).collect();
+    // Two maps, three sheets, a style for each of eleven layers, and of exchange files two GPX, three KML, six GeoJSON.
+    let more = 2 + 3 + 11 + 2 + 3 + 6;
+    assert_eq!(others.len(), OUTPUTS.len() + more, "{others:?}");
 }
 
 #[test]
@@ -207,7 +219,9 @@ fn an_earlier_run_is_replaced_as_a_whole() {
         second.keys().filter(|name| name.ends_with(".svg")).count(),
         1
     );
-    assert_eq!(second.len(), first.len() - 1);
+    assert!(!second.contains_key("report/data/blocks/A-1.js"));
+    // A map, a page of the report, a sheet, a GPX and a KML are gone with the block.
+    assert_eq!(second.len(), first.len() - 5);
     let table = String::from_utf8(second["blocks.csv"].clone()).unwrap();
     assert!(table.contains("A-2,") && !table.contains("A-1,"), "{table}");
 }

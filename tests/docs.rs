@@ -117,7 +117,7 @@ fn valid_keys(section: &str) -> BTreeSet<String> {
 fn every_default_of_the_tables_is_the_real_one() {
     let text = read("docs/project-file.md");
     let mut checked = 0;
-    for section in ["machine", "layout", "production"] {
+    for section in ["machine", "layout", "production", "outputs"] {
         for row in rows(&text, &format!("## `[{section}]`")) {
             let key = code(&row[0])[0];
             let project = match code(&row[1])[..] {
@@ -137,7 +137,7 @@ fn every_default_of_the_tables_is_the_real_one() {
             checked += 1;
         }
     }
-    assert_eq!(checked, 36);
+    assert_eq!(checked, 40);
     let other = with("machine", "reach = \"8.71 m\"").unwrap().settings;
     assert_ne!(rounded(&other), rounded(&Settings::default()));
 }
@@ -172,6 +172,7 @@ fn every_key_is_described_and_every_described_key_is_valid() {
         "machine",
         "layout",
         "production",
+        "outputs",
     ] {
         assert_eq!(
             keys(&of(&format!("## `[{section}]`"))),

@@ -6,7 +6,7 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::path::Path;
 
-use blockwright::outputs::{OutputError, Writer, file_stem, render};
+use blockwright::outputs::{BlockPage, OutputError, Writer, file_stem, render};
 use gdal::Dataset;
 use gdal::spatial_ref::SpatialRef;
 use gdal::vector::{FieldValue, LayerAccess};
@@ -20,6 +20,7 @@ fn write(dir: &Path) {
     let mut writer = Writer::create(dir, &crs()).unwrap();
     for plan in [small("B-1"), small("=1+1"), full("B-2", 500.0, 22)] {
         writer.block(&plan, &render(&plan, "Test")).unwrap();
+        writer.page(&BlockPage::new(&plan)).unwrap();
     }
     let report = report(writer.counts());
     writer.finish(&report, &problems()).unwrap();
@@ -315,13 +316,18 @@ fn two_runs_give_the_same_bytes_and_the_second_replaces_the_first() {
         "compliance.json",
         "layout.gpkg",
         "maps",
+        "report",
         "run.json",
         "set_aside.csv",
         "set_aside.gpkg",
+        "styles",
     ];
     assert_eq!(files(first.path()), outputs.map(str::to_owned).into());
     let same = |a: &Path, b: &Path| {
-        for name in outputs.into_iter().filter(|name| *name != "maps") {
+        for name in outputs
+            .into_iter()
+            .filter(|name| !["maps", "report", "styles"].contains(name))
+        {
             assert!(
                 fs::read(a.join(name)).unwrap() == fs::read(b.join(name)).unwrap(),
                 "{name} differs"
@@ -332,7 +338,15 @@ fn two_runs_give_the_same_bytes_and_the_second_replaces_the_first() {
 
     fs::write(second.path().join("maps").join("GONE.svg"), "<svg/>").unwrap();
     fs::write(second.path().join("notes.txt"), "mine").unwrap();
+    let gone = second.path().join("report/data/blocks/GONE.js");
+    fs::write(&gone, "old").unwrap();
+    fs::write(second.path().join("report/letter.txt"), "mine").unwrap();
     write(second.path());
+    assert!(!gone.exists());
+    assert_eq!(
+        fs::read_to_string(second.path().join("report/letter.txt")).unwrap(),
+        "mine"
+    );
     same(first.path(), second.path());
     assert_eq!(
         files(&second.path().join("maps")),
@@ -359,11 +373,12 @@ fn a_dropped_writer_leaves_the_folder_as_it_was() {
     let earlier = temp.path().join("earlier");
     write(&earlier);
     let before = fs::read(earlier.join("layout.gpkg")).unwrap();
+    let names = files(&earlier);
     let mut writer = Writer::create(&earlier, &crs()).unwrap();
     writer.block(&small("other"), "<svg/>").unwrap();
     drop(writer);
     assert_eq!(fs::read(earlier.join("layout.gpkg")).unwrap(), before);
-    assert_eq!(files(&earlier).len(), 8);
+    assert_eq!(files(&earlier), names);
 }
 
 #[test]

@@ -5,10 +5,11 @@ use std::path::{Path, PathBuf};
 use blockwright::{project, rulebook};
 use serde_json::Value;
 
-fn schemas() -> [(&'static str, Value); 2] {
+fn schemas() -> [(&'static str, Value); 3] {
     [
         ("project", project::project_schema()),
         ("rulebook", rulebook::rulebook_schema()),
+        ("crew", project::crew_schema()),
     ]
 }
 
@@ -46,7 +47,7 @@ fn faults(validator: &jsonschema::Validator, instance: &Value) -> Vec<String> {
         .collect()
 }
 
-fn validators() -> [jsonschema::Validator; 2] {
+fn validators() -> [jsonschema::Validator; 3] {
     schemas().map(|(_, schema)| {
         jsonschema::meta::validate(&schema).unwrap();
         jsonschema::validator_for(&schema).unwrap()
@@ -55,7 +56,7 @@ fn validators() -> [jsonschema::Validator; 2] {
 
 #[test]
 fn what_the_program_reads_fits_the_schema() {
-    let [of_project, of_rulebook] = validators();
+    let [of_project, of_rulebook, of_crew] = validators();
     for name in rulebook::preset_names() {
         let preset = as_json(rulebook::preset_text(name).unwrap()).unwrap();
         assert_eq!(faults(&of_rulebook, &preset), [""; 0], "{name}");
@@ -74,12 +75,14 @@ fn what_the_program_reads_fits_the_schema() {
     fits(Path::new("src/demo/project.toml"), &of_project);
     let rulebooks = toml_files("fixtures/rulebooks/valid");
     rulebooks.iter().for_each(|path| fits(path, &of_rulebook));
-    assert!(seen >= 8, "{seen}");
+    let crews = toml_files("fixtures/crew/valid");
+    crews.iter().for_each(|path| fits(path, &of_crew));
+    assert!(seen >= 10, "{seen}");
 }
 
 #[test]
 fn what_has_the_wrong_shape_does_not_fit_the_schema() {
-    let [of_project, of_rulebook] = validators();
+    let [of_project, of_rulebook, of_crew] = validators();
     let mut refused = 0;
     for path in toml_files("fixtures/project/invalid") {
         let Ok(text) = std::fs::read_to_string(&path) else {
@@ -110,6 +113,14 @@ fn what_has_the_wrong_shape_does_not_fit_the_schema() {
         ];
         if let (Some(file), true) = (as_json(&text), by_shape.contains(&error.code())) {
             assert!(!of_project.is_valid(&file), "{}: {error}", path.display());
+            refused += 1;
+        }
+    }
+    for path in toml_files("fixtures/crew/invalid") {
+        let text = std::fs::read_to_string(&path).unwrap();
+        let error = project::parse_crew(&text, &path).unwrap_err();
+        if let (Some(file), "unknown-key" | "missing-key") = (as_json(&text), error.code()) {
+            assert!(!of_crew.is_valid(&file), "{}: {error}", path.display());
             refused += 1;
         }
     }

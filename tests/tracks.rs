@@ -63,16 +63,20 @@ fn a_straight_track_sweeps_its_capsule() {
         "{short}"
     );
     assert_eq!(
-        (found.legs.len(), found.gaps.len(), found.outliers.len()),
+        (
+            found.way.legs.len(),
+            found.way.gaps.len(),
+            found.way.outliers.len()
+        ),
         (1, 0, 0)
     );
-    assert_eq!(found.legs[0].shape.0.len(), 101);
-    assert_eq!(found.legs[0].from, Some(start()));
-    assert_eq!(found.legs[0].to, Some(start() + Duration::seconds(500)));
-    assert!(found.remarks().is_empty());
-    let stretches: Vec<_> = found.stretches().collect();
+    assert_eq!(found.way.legs[0].shape.0.len(), 101);
+    assert_eq!(found.way.legs[0].from, Some(start()));
+    assert_eq!(found.way.legs[0].to, Some(start() + Duration::seconds(500)));
+    assert!(found.way.remarks().is_empty());
+    let stretches: Vec<_> = found.way.stretches().collect();
     assert_eq!(stretches.len(), 100);
-    assert_eq!(stretches[99].to, found.legs[0].to);
+    assert_eq!(stretches[99].to, found.way.legs[0].to);
     // As much for fixes that stray by less than they are straightened by.
     let mut waved = straight(0, 500);
     for (k, fix) in waved.iter_mut().enumerate() {
@@ -87,10 +91,14 @@ fn nothing_is_cut_across_a_gap() {
     fixes.extend(straight(200, 300));
     let found = swept(fixes);
     assert_eq!(
-        (found.legs.len(), found.gaps.len(), found.outliers.len()),
+        (
+            found.way.legs.len(),
+            found.way.gaps.len(),
+            found.way.outliers.len()
+        ),
         (2, 1, 0)
     );
-    let gap = &found.gaps[0];
+    let gap = &found.way.gaps[0];
     assert_eq!(
         (gap.reason, gap.distance_m, gap.seconds),
         (GapReason::Distance, 100.0, Some(100.0))
@@ -98,7 +106,7 @@ fn nothing_is_cut_across_a_gap() {
     assert_eq!((gap.from.at.x, gap.to.at.x), (100.0, 200.0));
     assert!((area(&found.area) - 2.0 * capsule(100.0)).abs() < 1.0);
     assert_eq!(
-        found.remarks(),
+        found.way.remarks(),
         ["gaps in distance, across which no cutting is assumed: 1"]
     );
 
@@ -106,19 +114,19 @@ fn nothing_is_cut_across_a_gap() {
     let mut fixes = straight(0, 100);
     fixes.extend((0..20).map(|k| fix(101.0 + f64::from(k) * 5.0, 0.0, 30_000 + i64::from(k) * 5)));
     let found = swept(fixes);
-    assert_eq!(found.gaps[0].reason, GapReason::Time);
-    assert_eq!(found.legs[0].to, Some(start() + Duration::seconds(100)));
+    assert_eq!(found.way.gaps[0].reason, GapReason::Time);
+    assert_eq!(found.way.legs[0].to, Some(start() + Duration::seconds(100)));
     // Without times distance alone tells.
     let untimed_fixes = |gap| {
         (0..40)
             .map(|k| untimed(f64::from(k) * 5.0 + if k < 20 { 0.0 } else { gap }, 0.0))
             .collect()
     };
-    assert_eq!(swept(untimed_fixes(20.0)).gaps.len(), 0);
+    assert_eq!(swept(untimed_fixes(20.0)).way.gaps.len(), 0);
     let found = swept(untimed_fixes(100.0));
-    assert_eq!((found.gaps.len(), found.legs.len()), (1, 2));
-    assert_eq!(found.gaps[0].reason, GapReason::Jump);
-    assert_eq!(found.tally.without_time, 40);
+    assert_eq!((found.way.gaps.len(), found.way.legs.len()), (1, 2));
+    assert_eq!(found.way.gaps[0].reason, GapReason::Jump);
+    assert_eq!(found.way.tally.without_time, 40);
 }
 
 #[test]
@@ -133,10 +141,11 @@ fn a_fix_that_nobody_can_have_driven_to_is_dropped_and_named() {
             };
         }
         let found = swept(fixes);
-        assert_eq!(found.outliers.len(), outliers, "{at}");
-        assert_eq!(found.gaps.len(), 0, "{at}: {:?}", found.gaps);
+        assert_eq!(found.way.outliers.len(), outliers, "{at}");
+        assert_eq!(found.way.gaps.len(), 0, "{at}: {:?}", found.way.gaps);
         assert!(
             found
+                .way
                 .outliers
                 .iter()
                 .all(|outlier| outlier.speed_m_s.unwrap() > 3.0)
@@ -152,8 +161,8 @@ fn a_fix_that_nobody_can_have_driven_to_is_dropped_and_named() {
     let mut fixes: Vec<Fix> = (0..50).map(|k| untimed(f64::from(k) * 5.0, 0.0)).collect();
     fixes[20].at.y = 400.0;
     let found = swept(fixes);
-    assert_eq!((found.outliers.len(), found.gaps.len()), (1, 0));
-    assert_eq!(found.outliers[0].speed_m_s, None);
+    assert_eq!((found.way.outliers.len(), found.way.gaps.len()), (1, 0));
+    assert_eq!(found.way.outliers[0].speed_m_s, None);
     // A receiver that is off for good by a kilometre is no outlier: both stretches are shown, and the jump.
     let mut fixes = straight(0, 500);
     for fix in &mut fixes[60..] {
@@ -161,10 +170,14 @@ fn a_fix_that_nobody_can_have_driven_to_is_dropped_and_named() {
     }
     let found = swept(fixes);
     assert_eq!(
-        (found.outliers.len(), found.gaps.len(), found.legs.len()),
+        (
+            found.way.outliers.len(),
+            found.way.gaps.len(),
+            found.way.legs.len()
+        ),
         (0, 1, 2)
     );
-    assert_eq!(found.gaps[0].reason, GapReason::Jump);
+    assert_eq!(found.way.gaps[0].reason, GapReason::Jump);
 }
 
 #[test]
@@ -182,7 +195,7 @@ fn times_out_of_order_repeated_equal_or_missing_are_settled_and_stated() {
     });
     let found = swept(fixes);
     assert_eq!(found.area, clean.area);
-    let tally = found.tally;
+    let tally = found.way.tally;
     assert_eq!(
         (
             tally.tracks_sorted,
@@ -192,22 +205,22 @@ fn times_out_of_order_repeated_equal_or_missing_are_settled_and_stated() {
         ),
         (1, 1, 1, 103)
     );
-    assert_eq!(found.remarks().len(), 3);
+    assert_eq!(found.way.remarks().len(), 3);
     // Two places at one time: within the noise both may be; a hundred metres off one is wrong.
     let mut fixes = straight(0, 500);
     fixes[30].time = fixes[29].time;
-    assert_eq!(swept(fixes.clone()).outliers.len(), 0);
+    assert_eq!(swept(fixes.clone()).way.outliers.len(), 0);
     fixes[30].at.y = 100.0;
     let found = swept(fixes);
-    assert_eq!(found.outliers.len(), 1);
-    assert_eq!(found.outliers[0].speed_m_s, None);
+    assert_eq!(found.way.outliers.len(), 1);
+    assert_eq!(found.way.outliers[0].speed_m_s, None);
     // Not every fix has a time: the order written stands, and a time that goes backwards is dropped.
     let mut fixes = straight(0, 500);
     fixes[50].time = None;
     fixes[70].time = Some(start());
     let found = swept(fixes);
     assert_eq!(
-        (found.tally.times_dropped, found.tally.without_time),
+        (found.way.tally.times_dropped, found.way.tally.without_time),
         (1, 2)
     );
     assert!((area(&found.area) - area(&clean.area)).abs() < 1e-6);
@@ -222,7 +235,7 @@ fn a_machine_that_stands_sweeps_a_disc() {
         vec![untimed(7.0, 3.0), untimed(7.0, 3.0)],
     ] {
         let found = swept(fixes);
-        assert_eq!(found.legs.len(), 1);
+        assert_eq!(found.way.legs.len(), 1);
         let short = disc - area(&found.area);
         assert!(
             (0.0..PI * WIDTH_M * ARC_ERROR_M).contains(&short),
@@ -230,7 +243,7 @@ fn a_machine_that_stands_sweeps_a_disc() {
         );
     }
     let nothing = swept(vec![]);
-    assert!(nothing.area.0.is_empty() && nothing.legs.is_empty());
+    assert!(nothing.area.0.is_empty() && nothing.way.legs.is_empty());
 }
 
 #[test]
@@ -308,10 +321,10 @@ fn the_area_is_that_of_geos_on_random_tracks() {
             ..Sweep::of_width(width)
         };
         let ours = sweep(&tracks, &how).unwrap();
-        assert_eq!((ours.gaps.len(), ours.outliers.len()), (0, 0));
+        assert_eq!((ours.way.gaps.len(), ours.way.outliers.len()), (0, 0));
         // Buffers of single segments, joined by GEOS: its buffer of a whole line straightens concave runs.
         let mut joined: Option<gdal::vector::Geometry> = None;
-        for leg in &ours.legs {
+        for leg in &ours.way.legs {
             for w in leg.shape.0.windows(2).filter(|w| w[0] != w[1]) {
                 let line = MultiLineString(vec![LineString(w.to_vec())]);
                 let line = wkb::write_multi_line(&line, [-5_000_000.0, -6_000_000.0]);
@@ -402,7 +415,7 @@ fn a_hundred_thousand_fixes_take_seconds() {
             .map(|p| p.exterior().0.len())
             .sum::<usize>()
     );
-    assert_eq!(found.legs.len(), 1);
+    assert_eq!(found.way.legs.len(), 1);
     let around = (2000.0 + WIDTH_M) * (59.0 * 16.0 + WIDTH_M);
     assert!(
         (area(&found.area) / around - 1.0).abs() < 0.01,

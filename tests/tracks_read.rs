@@ -88,7 +88,11 @@ fn gpx_gives_a_track_for_each_segment_with_times_in_utc() {
     // The segments are 0.0008 degrees apart: swept, they are two pieces, and the route is in neither.
     let swept = sweep(&found.tracks, &Sweep::of_width(16.0)).unwrap();
     assert_eq!(
-        (swept.area.0.len(), swept.legs.len(), swept.gaps.len()),
+        (
+            swept.area.0.len(),
+            swept.way.legs.len(),
+            swept.way.gaps.len()
+        ),
         (3, 3, 0)
     );
     let driven = 22.28 + 11.14;

@@ -1,1 +1,40 @@
+//! What is planned or was really cut, set against the rules, without any of the layout's own work: distances from the
+//! cut to the features themselves, areas by overlay with distances drawn anew. See docs/audit.md for every rule of
+//! judging.
+
+pub mod against;
+mod asked;
+mod corridors;
+mod cut;
+pub mod farthest;
+pub mod ground;
+mod neighbours;
+mod night;
+mod opening;
+mod planned;
+mod portfolio;
+pub mod reached;
+mod reserves;
+mod road_band;
+mod row;
+mod sample;
+mod scene;
+mod shares;
+pub mod split;
+mod tracked;
 pub mod tracks;
+mod trespass;
+mod whole_block;
+
+pub use cut::{BlockCut, CutInput, CutPiece, DrivenLine, PlannedCorridor, Untracked};
+pub use neighbours::Neighbours;
+pub use portfolio::Portfolios;
+pub use row::{AuditRow, Judged};
+pub use sample::{SamplePoint, Sampler};
+pub use scene::{Areas, BlockAudit, Context, crashed, judge};
+pub use trespass::{stray_row, stray_track_row, unknown_ids_row};
+
+/// Error allowed for a plan: its lines are what they are.
+pub const PLAN_TOLERANCE_M: f64 = 0.0;
+/// Error allowed for what was measured by satellite under trees, unless the user knows better.
+pub const AS_CUT_TOLERANCE_M: f64 = 2.0;

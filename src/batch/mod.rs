@@ -1,8 +1,14 @@
 //! A season of blocks: one reader, the blocks in parallel, one writer, in input order and bounded memory. One bad block
 //! never stops the rest.
 
+mod audit;
+mod audit_cut;
+mod audit_tracks;
 mod compare;
+mod dispatch;
+mod done_file;
 mod missing;
+mod operator;
 mod progress;
 mod season;
 
@@ -19,13 +25,19 @@ use crate::engines::ENGINES;
 use crate::landbase::{Landbase, SlopeSource};
 use crate::layout::{self, Context, LayoutError};
 use crate::model::{BlockPlan, Problem, ProblemCode, Shape, SourceBlock, Verdict};
-use crate::outputs::{self, Counts, CrsReport, OutputError, Program, RunReport, StageTime, Writer};
+use crate::outputs::sheets::Page;
+use crate::outputs::{
+    self, BlockPage, Counts, CrsReport, OutputError, Program, RunReport, StageTime, Writer,
+};
 use crate::project::Project;
-use crate::rulebook::Rulebook;
 use crate::sources::{self, Batch, SourceError};
 
 pub use crate::compliance::PortfolioShare;
+pub use crate::schedule::outlook::Warning;
+pub use audit::{AuditOptions, AuditOutcome, TrackOptions, audit};
 pub use compare::{Compared, compare};
+pub use dispatch::{DispatchError, DispatchOptions, Dispatched, dispatch};
+pub use done_file::DoneError;
 pub use progress::Progress;
 
 /// How a batch is run.
@@ -49,6 +61,24 @@ pub enum BatchError {
     Output(#[from] OutputError),
     #[error("no block has the id `{id}`{}\n  hint: `--only` takes ids as they stand in the blocks layer, separated by commas", nearest.as_ref().map(|n| format!("; did you mean `{n}`?")).unwrap_or_default())]
     UnknownBlock { id: String, nearest: Option<String> },
+    #[error(transparent)]
+    Cut(#[from] sources::CutError),
+    #[error(
+        "{}: the earlier audit cannot be read: {why}\n  hint: name with --against the folder of an earlier audit",
+        path.display()
+    )]
+    Earlier { path: PathBuf, why: String },
+    #[error(
+        "there is nothing to audit\n  hint: name a plan with --plan, or what was cut with --as-cut"
+    )]
+    NothingToAudit,
+    #[error(
+        "{}: it holds no tracks, and {option} is for tracks\n  hint: leave it out, or name tracks with --as-cut",
+        path.display()
+    )]
+    NotTracks { path: PathBuf, option: &'static str },
+    #[error(transparent)]
+    Sweep(#[from] crate::audit::tracks::SweepError),
     #[error("cannot start {jobs} threads: {source}\n  hint: give fewer with --jobs")]
     Threads {
         jobs: usize,
@@ -85,12 +115,15 @@ impl Outcome {
 struct Sheet<'s> {
     missing: missing::Missing,
     title: &'s str,
+    operator: Option<operator::Operator<'s>>,
 }
 
 /// Blocks on their way from the workers to the writer.
 struct Done {
     plan: BlockPlan,
     map: String,
+    sheet: Option<Page>,
+    page: BlockPage,
 }
 
 /// Lays out every block of a project and writes the outputs.
@@ -117,6 +150,7 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
     let sheet = Sheet {
         missing: missing::Missing::new(&batch, &landbase),
         title: &project.name,
+        operator: operator::Operator::new(project, &batch, &settings)?,
     };
     let context = Context {
         landbase: &landbase,
@@ -131,8 +165,8 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
     let written = std::thread::scope(|scope| {
         let (to_writer, from_workers) = sync_channel::<Vec<Done>>(2);
         let (ready, is_ready) = sync_channel::<()>(1);
-        let rules = &project.rules;
-        let writer = scope.spawn(|| write_all(&options.out, &batch, rules, from_workers, ready));
+
+        let writer = scope.spawn(|| write_all(&options.out, &batch, project, from_workers, ready));
         // The writer says at once whether it can write at all.
         if is_ready.recv().is_ok() {
             let refused = pool
@@ -212,19 +246,27 @@ fn choose<'b>(
 fn write_all(
     out: &std::path::Path,
     batch: &Batch,
-    rules: &Rulebook,
+    project: &Project,
     from_workers: Receiver<Vec<Done>>,
     ready: SyncSender<()>,
 ) -> Result<(Writer, Season), OutputError> {
     let mut season = Season::default();
-    let mut writer = Writer::create(out, &batch.crs_wkt)?;
+    let mut writer = Writer::create(out, &batch.crs_wkt)?
+        .with_exchange(&project.name, &project.settings.outputs.exchange)?;
+    if project.settings.outputs.sheets {
+        writer = writer.with_sheets(&project.name)?;
+    }
     // The other end is gone only when the run itself is.
     let _ = ready.send(());
     drop(ready);
     for chunk in from_workers {
         for done in chunk {
             writer.block(&done.plan, &done.map)?;
-            season.add(&done.plan, rules);
+            writer.page(&done.page)?;
+            if let Some(sheet) = &done.sheet {
+                writer.sheet(sheet)?;
+            }
+            season.add(&done.plan, &project.rules);
         }
     }
     Ok((writer, season))
@@ -249,7 +291,15 @@ fn lay_out_all(
                 let result = lay_out_one(context, block, |mut plan| {
                     sheet.missing.warn(block, &mut plan);
                     let map = outputs::render(&plan, sheet.title);
-                    Done { plan, map }
+                    let page = BlockPage::new(&plan);
+                    let operator = sheet.operator.as_ref();
+                    let sheet = operator.map(|operator| operator.draw(&plan));
+                    Done {
+                        plan,
+                        map,
+                        page,
+                        sheet,
+                    }
                 });
                 bar.step();
                 result

@@ -36,13 +36,27 @@ pub enum Command {
         after_help = "Example:\n  blockwright layout project.toml --out out --only D07-0012,D07-0013\n  blockwright layout project.toml --compare"
     )]
     Layout(LayoutArgs),
+    /// Prove a plan, or what was cut, against the rules, independently of the layout
+    #[command(
+        after_help = "Example:\n  blockwright audit project.toml --plan layout/layout.gpkg --out audit\n  blockwright audit \
+                      project.toml --as-cut cut.gpkg --tolerance 2.5 --sample 30 --out audit\n  blockwright audit \
+                      project.toml --as-cut tracks.gpx --plan layout/layout.gpkg --out audit\n\nEnds with 3 when anything \
+                      fails."
+    )]
+    Audit(Box<AuditArgs>),
     /// Read everything, compute nothing, list what is wrong and where
     #[command(after_help = "Example:\n  blockwright inspect project.toml")]
     Inspect(InspectArgs),
+    /// Fill a crew's shifts with the sections of a finished layout
+    #[command(
+        after_help = "Example:\n  blockwright dispatch out --crew crew.toml --from 2026-12-01 --days 14 --out shifts\n\n\
+                      Ends with 3 when work does not fit into the period or a rule of the crew file is not kept."
+    )]
+    Dispatch(DispatchArgs),
     /// Show rulebooks: widths, shares and where each is written
     #[command(after_help = "Example:\n  blockwright rules show bc-fppr")]
     Rules(RulesArgs),
-    /// Print the JSON schema of the project file or of a rulebook, for editors
+    /// Print the JSON schema of one of your files, for editors
     #[command(after_help = "Example:\n  blockwright schema rulebook > rulebook.schema.json")]
     Schema {
         /// Which file
@@ -93,9 +107,89 @@ pub struct LayoutArgs {
 }
 
 #[derive(Debug, Args)]
+#[command(group(clap::ArgGroup::new("cut").required(true).multiple(true).args(["plan", "as_cut"])))]
+pub struct AuditArgs {
+    /// Project file
+    pub project: PathBuf,
+    /// A plan: a layout.gpkg, or polygons of what is to be cut
+    #[arg(long, value_name = "FILE")]
+    pub plan: Option<PathBuf>,
+    /// What was cut: polygons in any format that layers may have, or tracks of the felling machine (GPX, lines, points
+    /// with a time). With --plan as well, the two are compared
+    #[arg(long, value_name = "FILE")]
+    pub as_cut: Option<PathBuf>,
+    /// Folder for the results: new, empty, or holding an earlier audit
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// How far an edge may really lie from where it was measured, in metres [default: 0 for a plan, 2 for what was cut]
+    #[arg(long, value_name = "M", value_parser = length)]
+    pub tolerance: Option<f64>,
+    /// Layer with the cut ground, where the file holds several
+    #[arg(long, value_name = "NAME")]
+    pub layer: Option<String>,
+    /// Attribute of the cut ground with the block's id [default: block_id, or as in the blocks layer; else by place]
+    #[arg(long, value_name = "ATTRIBUTE")]
+    pub id: Option<String>,
+    /// Width that the machine cuts along its tracks [default: the strip width of the project]
+    #[arg(long, value_name = "M", value_parser = length, requires = "as_cut")]
+    pub cutting_width: Option<f64>,
+    /// Attribute of track points with their time [default: time, timestamp, ...]
+    #[arg(long, value_name = "ATTRIBUTE", requires = "as_cut")]
+    pub time: Option<String>,
+    /// Attribute that tells the track points of one machine from those of another
+    #[arg(long, value_name = "ATTRIBUTE", requires = "as_cut")]
+    pub track: Option<String>,
+    /// Minutes after sunrise and before sunset that do not count as daylight, for tracks on day-only ground
+    #[arg(long, value_name = "MINUTES", default_value_t = 30, value_parser = clap::value_parser!(u16).range(0..=720))]
+    pub daylight_margin: u16,
+    /// Draw so many places to measure in the field, more likely where more is at stake
+    #[arg(long, value_name = "N")]
+    pub sample: Option<usize>,
+    /// Seed of the sample; the same seed draws the same places
+    #[arg(long, value_name = "S", default_value_t = 1)]
+    pub seed: u64,
+    /// Folder of an earlier audit: say what got worse and what was mended
+    #[arg(long, value_name = "DIR")]
+    pub against: Option<PathBuf>,
+    /// Only these blocks
+    #[arg(long, value_name = "ID,...", value_delimiter = ',')]
+    pub only: Vec<String>,
+    /// Threads [default: one per processor]
+    #[arg(long, value_name = "N")]
+    pub jobs: Option<std::num::NonZeroUsize>,
+}
+
+fn length(text: &str) -> Result<f64, String> {
+    let metres = crate::units::parse_length(text, crate::units::LengthUnit::Metre);
+    metres.map_err(|error| error.to_string())
+}
+
+#[derive(Debug, Args)]
 pub struct InspectArgs {
     /// Project file
     pub project: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub struct DispatchArgs {
+    /// Folder that `layout` wrote
+    #[arg(value_name = "DIR")]
+    pub layout: PathBuf,
+    /// Crew file: shifts, machines, moves
+    #[arg(long, value_name = "FILE")]
+    pub crew: PathBuf,
+    /// First date, such as 2026-12-01
+    #[arg(long, value_name = "DATE")]
+    pub from: chrono::NaiveDate,
+    /// Dates on which shifts begin, 1 to 366
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=366))]
+    pub days: u32,
+    /// Folder for the shifts: new, empty, or holding an earlier run of dispatch
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// Table of finished sections: block_id, part, strip_no, piece, section_no and, where some is left, hours_done
+    #[arg(long, value_name = "FILE")]
+    pub done: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]
@@ -110,6 +204,8 @@ pub enum SchemaOf {
     Project,
     /// A rulebook
     Rulebook,
+    /// A crew file
+    Crew,
 }
 
 #[derive(Debug, Subcommand)]

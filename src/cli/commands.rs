@@ -8,11 +8,14 @@ use anyhow::Context as _;
 use clap::CommandFactory;
 use serde_json::{Value, json};
 
-use super::args::{Cli, Command, DemoArgs, InspectArgs, LayoutArgs, RulesCommand, SchemaOf, Talk};
-use super::compare;
+use super::args::{
+    AuditArgs, Cli, Command, DemoArgs, DispatchArgs, InspectArgs, LayoutArgs, RulesCommand,
+    SchemaOf, Talk,
+};
 use super::exit::Exit;
 use super::summary;
-use crate::batch::{self, BatchError, Options, Outcome, Progress};
+use super::{audit, compare, dispatch};
+use crate::batch::{self, BatchError, DispatchError, DispatchOptions, Options, Outcome, Progress};
 use crate::demo;
 use crate::model::ProblemCode;
 use crate::project::{self, Project};
@@ -45,6 +48,8 @@ pub fn run(cli: &Cli) -> Exit {
     let ended = match &cli.command {
         Command::Demo(args) => run_demo(args, cli.talk),
         Command::Layout(args) => run_layout(args, cli.talk),
+        Command::Audit(args) => run_audit(args, cli.talk),
+        Command::Dispatch(args) => run_dispatch(args, cli.talk),
         Command::Inspect(args) => run_inspect(args, cli.talk),
         Command::Rules(args) => {
             run_rules(args.what.as_ref().unwrap_or(&RulesCommand::List), cli.talk)
@@ -145,7 +150,13 @@ fn lay_out(
 fn whose_fault(error: BatchError) -> Failure {
     match error {
         BatchError::Output(_) | BatchError::Threads { .. } => could_not_run(error),
-        BatchError::Source(_) | BatchError::UnknownBlock { .. } => user(error),
+        BatchError::Source(_)
+        | BatchError::Cut(_)
+        | BatchError::Earlier { .. }
+        | BatchError::NothingToAudit
+        | BatchError::NotTracks { .. }
+        | BatchError::Sweep(_)
+        | BatchError::UnknownBlock { .. } => user(error),
     }
 }
 
@@ -207,6 +218,51 @@ fn run_compare(args: &LayoutArgs, talk: Talk) -> Ended {
     }
     let short = rows.iter().any(|row| row.fails > 0 || row.set_aside > 0);
     Ok(if short { Exit::FallsShort } else { Exit::Done })
+}
+
+fn run_audit(args: &AuditArgs, talk: Talk) -> Ended {
+    let project = load(&args.project, talk)?;
+    let options = audit::options(args, talk.quiet, now());
+    let outcome = batch::audit(&project, &options).map_err(whose_fault)?;
+    if !talk.quiet {
+        eprint!("{}", summary::problems(&outcome.problems));
+    }
+    if talk.json {
+        print_json(&audit::json(&outcome, &args.out))?;
+    } else if !talk.quiet {
+        print(&audit::words(&outcome, &args.out))?;
+    }
+    Ok(if outcome.is_clean() {
+        Exit::Done
+    } else {
+        Exit::FallsShort
+    })
+}
+
+fn run_dispatch(args: &DispatchArgs, talk: Talk) -> Ended {
+    let crew = project::load_crew(&args.crew).map_err(user)?;
+    let options = DispatchOptions {
+        layout: args.layout.clone(),
+        from: args.from,
+        days: args.days,
+        out: args.out.clone(),
+        done: args.done.clone(),
+        progress: Progress::detect(talk.quiet),
+    };
+    let dispatched = batch::dispatch(&crew, &options).map_err(|error| match error {
+        DispatchError::Output(_) | DispatchError::Broken { .. } => could_not_run(error),
+        _ => user(error),
+    })?;
+    if talk.json {
+        print_json(&dispatch::outcome_json(&dispatched, &args.out))?;
+    } else if !talk.quiet {
+        print(dispatch::words(&dispatched, &args.out).trim_end())?;
+    }
+    Ok(if dispatched.is_clean() {
+        Exit::Done
+    } else {
+        Exit::FallsShort
+    })
 }
 
 fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
@@ -357,6 +413,7 @@ fn print_schema(of: SchemaOf, talk: Talk) -> Ended {
     let schema = match of {
         SchemaOf::Project => project::project_schema(),
         SchemaOf::Rulebook => rulebook::rulebook_schema(),
+        SchemaOf::Crew => project::crew_schema(),
     };
     if talk.json {
         print_json(&json!({ "version": 1, "command": "schema", "schema": schema }))?;

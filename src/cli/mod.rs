@@ -1,8 +1,10 @@
 //! The command line: arguments and settings in, exit code out. No geometry here.
 
 mod args;
+mod audit;
 mod commands;
 mod compare;
+mod dispatch;
 mod exit;
 mod summary;
 

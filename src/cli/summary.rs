@@ -25,7 +25,7 @@ pub fn words(outcome: &Outcome, out: &Path) -> String {
     format!(
         "{} blocks laid out in {seconds:.1} s: {} ok, {} warn, {} fail; {set_aside} features set aside\n\
          {:.1} ha gross, {:.1} ha net, {} strips, {} corridors\n\
-         results in {}: layout.gpkg, blocks.csv, compliance.csv, set_aside.csv, maps",
+         results in {}: layout.gpkg, blocks.csv, compliance.csv, set_aside.csv, maps, report/index.html",
         counts.blocks_laid_out,
         of("ok"),
         of("warn"),

@@ -3,6 +3,7 @@
 
 mod facts;
 mod layer;
+mod outputs;
 mod plan;
 mod problem;
 mod settings;
@@ -10,6 +11,7 @@ mod track;
 
 pub use facts::*;
 pub use layer::*;
+pub use outputs::*;
 pub use plan::*;
 pub use problem::*;
 pub use settings::*;

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::OutputSettings;
 use crate::units::FOOT_M;
 
 /// Everything the pure stages need to know besides geometry and rules.
@@ -10,6 +11,7 @@ pub struct Settings {
     pub machine: Machine,
     pub layout: LayoutSettings,
     pub production: Production,
+    pub outputs: OutputSettings,
 }
 
 /// The felling machine.

@@ -5,11 +5,16 @@ use std::path::PathBuf;
 #[derive(Debug, thiserror::Error)]
 pub enum OutputError {
     #[error(
-        "{} is not empty and holds no run.json of blockwright, so nothing in it is overwritten; \
+        "{} is not empty and holds no {marker} of blockwright, so nothing in it is overwritten; \
          name an empty or new folder with --out",
         dir.display()
     )]
-    ForeignFolder { dir: PathBuf },
+    ForeignFolder { dir: PathBuf, marker: &'static str },
+    #[error(
+        "{} holds the results of a layout, which an audit would replace; name another folder with --out",
+        dir.display()
+    )]
+    LayoutFolder { dir: PathBuf },
     #[error("{} is a file, not a folder; name a folder with --out", path.display())]
     NotAFolder { path: PathBuf },
     #[error("{} is not valid UTF-8, which GeoPackage needs of its path; name another folder with --out", path.display())]
@@ -27,6 +32,14 @@ pub enum OutputError {
         path: PathBuf,
         source: serde_json::Error,
     },
+    #[error(
+        "there is no way from the work CRS to WGS 84: {message}; exchange files need one: set `exchange = []` in [outputs]"
+    )]
+    NoWgs84 { message: String },
+    #[error(
+        "block {block}: a corner has no longitude and latitude; check the work CRS and the block's place"
+    )]
+    NoPlace { block: String },
     #[error("work CRS: GDAL does not understand its definition")]
     Crs { source: gdal::errors::GdalError },
     #[error("the GeoPackage driver is missing from this GDAL; install one built with SQLite")]

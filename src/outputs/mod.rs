@@ -1,25 +1,35 @@
-//! Results out: GeoPackage, tables, run report and map sheets. Reads plans and decides nothing.
+//! Results out: GeoPackage, tables, run report, map sheets and web report. Reads plans and decides nothing.
 //!
 //! [`Writer`] streams one block after another into a staging folder and moves everything into place at the end, so
 //! that outputs appear whole or not at all. [`map`] is pure string building and may run on any thread.
 
+mod audit;
+mod audit_page;
 mod cells;
+pub mod dispatch;
 mod error;
+mod exchange;
 mod gpkg;
 mod gpkg_index;
 mod layers;
 pub mod map;
 mod names;
+mod paint;
+mod report;
 mod run;
 mod set_aside;
+pub mod sheets;
+mod sld;
 mod staging;
 pub mod style;
 mod tables;
 pub mod text;
 mod writer;
 
+pub use audit::{AuditReport, AuditWriter, TracksReport};
 pub use error::OutputError;
 pub use map::render;
 pub use names::file_stem;
+pub use report::{BlockPage, LANGUAGES};
 pub use run::{Counts, CrsReport, Program, RunReport, StageTime};
 pub use writer::{ALL_BLOCKS, Writer};

@@ -5,6 +5,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use super::OutputError;
+use super::report;
 
 /// Name of the staging folder inside the output folder.
 const STAGING: &str = ".blockwright-partial";
@@ -14,20 +15,49 @@ const REPLACED: &str = "replaced";
 const FRESH: &str = "new";
 pub(super) const RUN_FILE: &str = "run.json";
 pub(super) const MAPS: &str = "maps";
+/// Folders that a run may leave out, with the ending of our own files in them; one that an earlier run left goes, or its
+/// sheets would be taken for those of this layout. Of exchange files all are ours.
+const SOMETIMES: [(&str, Option<&str>); 2] = [("sheets", Some("pdf")), ("exchange", None)];
+
+/// What is staged: the file that shows whose folder it is, moved last, and the folder of single sheets.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Outputs {
+    pub marker: &'static str,
+    pub sheets: &'static str,
+    /// Ending of the sheets.
+    pub ending: &'static str,
+}
+
+/// Of `layout`.
+pub(super) const LAYOUT: Outputs = Outputs {
+    marker: RUN_FILE,
+    sheets: MAPS,
+    ending: "svg",
+};
+pub(super) const REPORT: &str = "report";
 
 /// A staging folder; dropped without `commit` it goes, and so does an output folder made for it.
 pub(super) struct Staging {
+    outputs: Outputs,
     target: PathBuf,
     made_target: bool,
     committed: bool,
 }
 
 impl Staging {
+    fn sometimes(&self) -> &'static [(&'static str, Option<&'static str>)] {
+        if self.outputs == LAYOUT {
+            &SOMETIMES
+        } else {
+            &[]
+        }
+    }
+
     /// Opens a staging folder inside `target`, which is created if missing. What an earlier, killed run left is removed.
     ///
     /// # Errors
     /// `target` is a file, holds somebody else's files, or cannot be written to.
-    pub fn create(target: &Path) -> Result<Staging, OutputError> {
+    pub fn create(target: &Path, outputs: Outputs) -> Result<Staging, OutputError> {
         let made_target = match fs::metadata(target) {
             Ok(found) if !found.is_dir() => {
                 return Err(OutputError::NotAFolder {
@@ -35,7 +65,7 @@ impl Staging {
                 });
             }
             Ok(_) => {
-                refuse_foreign(target)?;
+                refuse_foreign(target, outputs.marker)?;
                 false
             }
             Err(error) if error.kind() == io::ErrorKind::NotFound => {
@@ -46,6 +76,7 @@ impl Staging {
             Err(error) => return Err(OutputError::file(target, "look into the folder")(error)),
         };
         let staging = Staging {
+            outputs,
             target: target.to_owned(),
             made_target,
             committed: false,
@@ -55,7 +86,7 @@ impl Staging {
             fs::remove_dir_all(&root)
                 .map_err(OutputError::file(&root, "remove what a killed run left"))?;
         }
-        let maps = staging.path(MAPS);
+        let maps = staging.path(outputs.sheets);
         fs::create_dir_all(&maps).map_err(OutputError::file(&maps, "create the folder"))?;
         Ok(staging)
     }
@@ -69,7 +100,7 @@ impl Staging {
         self.root().join(FRESH).join(name)
     }
 
-    /// Moves every new output into place, `run.json` last, taking away those of an earlier run. If one cannot be moved
+    /// Moves every new output into place, the marker last, taking away those of an earlier run. If one cannot be moved
     /// all is put back as it was.
     ///
     /// # Errors
@@ -86,7 +117,12 @@ impl Staging {
                     .file_name(),
             );
         }
-        names.sort_by_key(|name| (name == RUN_FILE, name.clone()));
+        for &(folder, _) in self.sometimes() {
+            if !fresh.join(folder).exists() && self.target.join(folder).is_dir() {
+                names.push(folder.into());
+            }
+        }
+        names.sort_by_key(|name| (name == self.outputs.marker, name.clone()));
         let mut moves: Vec<(PathBuf, PathBuf)> = Vec::new();
         for name in &names {
             let place = self.target.join(name);
@@ -94,7 +130,9 @@ impl Staging {
             if fs::symlink_metadata(&place).is_ok() {
                 wanted.push((place.clone(), replaced.join(name)));
             }
-            wanted.push((fresh.join(name), place));
+            if fs::symlink_metadata(fresh.join(name)).is_ok() {
+                wanted.push((fresh.join(name), place));
+            }
             for (from, to) in wanted {
                 if let Err(error) = fs::rename(&from, &to) {
                     for (from, to) in moves.iter().rev() {
@@ -107,7 +145,21 @@ impl Staging {
             }
         }
         self.committed = true;
-        keep_foreign_maps(&replaced.join(MAPS), &self.target.join(MAPS))?;
+        let Outputs { sheets, ending, .. } = self.outputs;
+        keep_foreign(&replaced.join(sheets), &self.target.join(sheets), |path| {
+            ends_in(path, ending)
+        })?;
+        keep_foreign(&replaced.join(REPORT), &self.target.join(REPORT), |path| {
+            path.file_name()
+                .is_some_and(|name| report::OWN.iter().any(|own| name == *own))
+        })?;
+        for &(folder, ending) in self.sometimes() {
+            if let Some(ending) = ending {
+                keep_foreign(&replaced.join(folder), &self.target.join(folder), |path| {
+                    ends_in(path, ending)
+                })?;
+            }
+        }
         let root = self.root();
         fs::remove_dir_all(&root).map_err(OutputError::file(
             &root,
@@ -128,7 +180,7 @@ impl Drop for Staging {
     }
 }
 
-fn refuse_foreign(target: &Path) -> Result<(), OutputError> {
+fn refuse_foreign(target: &Path, marker: &'static str) -> Result<(), OutputError> {
     let look = || OutputError::file(target, "look into the folder");
     let mut empty = true;
     for entry in fs::read_dir(target).map_err(look())? {
@@ -137,24 +189,33 @@ fn refuse_foreign(target: &Path) -> Result<(), OutputError> {
         }
         empty = false;
     }
-    if empty || is_ours(&target.join(RUN_FILE)) {
+    if empty || is_ours(&target.join(marker)) {
         return Ok(());
     }
     Err(OutputError::ForeignFolder {
         dir: target.to_owned(),
+        marker,
     })
 }
 
-fn is_ours(run_file: &Path) -> bool {
-    let Ok(file) = fs::File::open(run_file) else {
+fn is_ours(marker: &Path) -> bool {
+    let Ok(file) = fs::File::open(marker) else {
         return false;
     };
     serde_json::from_reader::<_, serde_json::Value>(io::BufReader::new(file))
         .is_ok_and(|run| run["program"]["name"] == env!("CARGO_PKG_NAME"))
 }
 
-/// Only maps are ours in `maps/`: anything else that somebody put there goes back.
-fn keep_foreign_maps(old: &Path, new: &Path) -> Result<(), OutputError> {
+fn ends_in(path: &Path, ending: &str) -> bool {
+    path.extension().is_some_and(|own| own == ending)
+}
+
+/// What somebody put into a folder of ours goes back, when it is not of our own kind.
+fn keep_foreign(
+    old: &Path,
+    new: &Path,
+    is_ours: impl Fn(&Path) -> bool,
+) -> Result<(), OutputError> {
     let Ok(entries) = fs::read_dir(old) else {
         return Ok(());
     };
@@ -162,7 +223,8 @@ fn keep_foreign_maps(old: &Path, new: &Path) -> Result<(), OutputError> {
         let entry = entry.map_err(OutputError::file(old, "list the folder"))?;
         let path = entry.path();
         let back = new.join(entry.file_name());
-        if path.extension().is_none_or(|ending| ending != "svg") && !back.exists() {
+        if !is_ours(&path) && !back.exists() {
+            fs::create_dir_all(new).map_err(OutputError::file(new, "create the folder"))?;
             fs::rename(&path, &back).map_err(OutputError::file(&back, "keep the file"))?;
         }
     }
@@ -177,10 +239,33 @@ mod tests {
     fn a_dropped_staging_folder_leaves_nothing() {
         let temp = tempfile::tempdir().unwrap();
         let target = temp.path().join("out");
-        let staging = Staging::create(&target).unwrap();
+        let staging = Staging::create(&target, LAYOUT).unwrap();
         fs::write(staging.path("blocks.csv"), "half").unwrap();
         drop(staging);
         assert!(!target.exists());
+    }
+
+    #[test]
+    fn sheets_of_an_earlier_run_go_and_what_lay_beside_them_stays() {
+        let temp = tempfile::tempdir().unwrap();
+        let target = temp.path();
+        let run = |sheets: bool| {
+            let staging = Staging::create(target, LAYOUT).unwrap();
+            if sheets {
+                fs::create_dir(staging.path("sheets")).unwrap();
+                fs::write(staging.path("sheets").join("A.pdf"), "old").unwrap();
+                fs::create_dir(staging.path("exchange")).unwrap();
+            }
+            let json = format!(r#"{{"program":{{"name":"{}"}}}}"#, env!("CARGO_PKG_NAME"));
+            fs::write(staging.path(RUN_FILE), json).unwrap();
+            staging.commit().unwrap();
+        };
+        run(true);
+        fs::write(target.join("sheets/note.txt"), "mine").unwrap();
+        run(false);
+        assert!(!target.join("sheets/A.pdf").exists());
+        assert!(target.join("sheets/note.txt").exists());
+        assert!(!target.join("exchange").exists());
     }
 
     #[test]
@@ -188,7 +273,7 @@ mod tests {
         let temp = tempfile::tempdir().unwrap();
         fs::write(temp.path().join("letter.txt"), "keep").unwrap();
         assert!(matches!(
-            Staging::create(temp.path()),
+            Staging::create(temp.path(), LAYOUT),
             Err(OutputError::ForeignFolder { .. })
         ));
         fs::write(
@@ -196,9 +281,9 @@ mod tests {
             r#"{"program":{"name":"other"}}"#,
         )
         .unwrap();
-        assert!(Staging::create(temp.path()).is_err());
+        assert!(Staging::create(temp.path(), LAYOUT).is_err());
         assert!(matches!(
-            Staging::create(&temp.path().join("letter.txt")),
+            Staging::create(&temp.path().join("letter.txt"), LAYOUT),
             Err(OutputError::NotAFolder { .. })
         ));
     }
@@ -208,7 +293,7 @@ mod tests {
         let temp = tempfile::tempdir().unwrap();
         let target = temp.path();
         let run = |map: &str, text: &str| {
-            let staging = Staging::create(target).unwrap();
+            let staging = Staging::create(target, LAYOUT).unwrap();
             fs::write(staging.path(MAPS).join(map), text).unwrap();
             let json = format!(r#"{{"program":{{"name":"{}"}}}}"#, env!("CARGO_PKG_NAME"));
             fs::write(staging.path(RUN_FILE), json).unwrap();

@@ -86,6 +86,17 @@ pub const BOUNDARY_PASS: Ground = ground(
     r##"stroke="#737373" stroke-width=".4""##,
 );
 pub const DAY_ONLY: Ground = ground("", "h-day", "");
+/// For outputs without strips below and without hatches: yellow for the day, dark for the night.
+pub const SECTION_DAY_ONLY: Ground = ground(
+    r##"fill="#F0E442" fill-opacity=".55""##,
+    "h-day",
+    r##"stroke="#737373" stroke-width=".4""##,
+);
+pub const SECTION_NIGHT_SAFE: Ground = ground(
+    r##"fill="#252525" fill-opacity=".3""##,
+    "",
+    r##"stroke="#737373" stroke-width=".4""##,
+);
 pub const CORRIDOR: Ground = ground(
     r##"fill="#009E73" fill-opacity=".75""##,
     "",
@@ -161,6 +172,8 @@ mod tests {
             STRIP_OUT,
             BOUNDARY_PASS,
             DAY_ONLY,
+            SECTION_DAY_ONLY,
+            SECTION_NIGHT_SAFE,
             CORRIDOR,
             UNWORKED,
             BLOCK,

@@ -94,7 +94,7 @@ pub const ENGLISH: Words = Words {
     legend_line: "Strip line, travel, number at road end",
     legend_around: "Line of the boundary pass",
     legend_bunch: "Bunch",
-    legend_unworked: "Unworked: not reached",
+    legend_unworked: "Unworked ground",
     legend_finding: "Finding, numbered below",
     findings: "Findings",
     more_findings: "and {} more: layer findings of layout.gpkg",

@@ -6,12 +6,15 @@ use std::path::Path;
 
 use gdal::spatial_ref::SpatialRef;
 
+use super::exchange::Exchange;
 use super::gpkg::GeoPackage;
+use super::report::{BlockPage, Report};
 use super::run::{Counts, RunReport};
-use super::staging::{MAPS, RUN_FILE, Staging};
+use super::sheets::{Page, Sheets};
+use super::staging::{LAYOUT, MAPS, REPORT, RUN_FILE, Staging};
 use super::tables::{self, Compliance, Table};
-use super::{OutputError, layers, names, set_aside};
-use crate::model::{BlockPlan, ComplianceRow, Finding, Problem};
+use super::{OutputError, layers, names, set_aside, sld};
+use crate::model::{BlockPlan, ComplianceRow, ExchangeFormat, Finding, Problem};
 
 /// Stands for several blocks where an output names one.
 pub const ALL_BLOCKS: &str = "*";
@@ -23,6 +26,9 @@ pub struct Writer {
     package: GeoPackage,
     blocks: Table,
     compliance: Compliance,
+    exchange: Option<Exchange>,
+    sheets: Option<Sheets>,
+    report: Report,
     crs_wkt: String,
     counts: Counts,
     staging: Staging,
@@ -35,7 +41,7 @@ impl Writer {
     /// `dir` is a file, or holds files but no `run.json` of ours; it cannot be written to; the CRS is not understood.
     pub fn create(dir: &Path, crs_wkt: &str) -> Result<Writer, OutputError> {
         let srs = spatial_ref(crs_wkt)?;
-        let staging = Staging::create(dir)?;
+        let staging = Staging::create(dir, LAYOUT)?;
         Ok(Writer {
             package: GeoPackage::create(&staging.path("layout.gpkg"), &srs, layers::LAYERS)?,
             blocks: tables::blocks_table(&staging.path("blocks.csv"))?,
@@ -43,10 +49,52 @@ impl Writer {
                 &staging.path("compliance.csv"),
                 &staging.path("compliance.json"),
             )?,
+            exchange: None,
+            sheets: None,
+            report: Report::create(&staging.path(REPORT))?,
             crs_wkt: crs_wkt.to_owned(),
             counts: Counts::default(),
             staging,
         })
+    }
+
+    /// Opens the exchange files, if any are asked for. Call before the first block; `title` names the batch.
+    ///
+    /// # Errors
+    /// A file that cannot be created, or a work CRS from which there is no way to WGS 84.
+    pub fn with_exchange(
+        mut self,
+        title: &str,
+        formats: &[ExchangeFormat],
+    ) -> Result<Writer, OutputError> {
+        if !formats.is_empty() {
+            let dir = self.staging.path("exchange");
+            let srs = spatial_ref(&self.crs_wkt)?;
+            self.exchange = Some(Exchange::create(&dir, &srs, title, formats)?);
+        }
+        Ok(self)
+    }
+
+    /// Opens the operator sheets. Call before the first block; `title` names the batch.
+    ///
+    /// # Errors
+    /// A file that cannot be created, or a work CRS without a geographic one below.
+    pub fn with_sheets(mut self, title: &str) -> Result<Writer, OutputError> {
+        let dir = self.staging.path("sheets");
+        let srs = spatial_ref(&self.crs_wkt)?;
+        self.sheets = Some(Sheets::create(&dir, &srs, title)?);
+        Ok(self)
+    }
+
+    /// Adds a block's operator sheet, where sheets are written.
+    ///
+    /// # Errors
+    /// As [`Writer::block`].
+    pub fn sheet(&mut self, page: &Page) -> Result<(), OutputError> {
+        match &mut self.sheets {
+            Some(sheets) => sheets.page(page),
+            None => Ok(()),
+        }
     }
 
     /// Adds one block with its map. Call in input order.
@@ -60,8 +108,19 @@ impl Writer {
         let mut map = self.staging.path(MAPS);
         map.push(names::file_stem(&plan.id) + ".svg");
         fs::write(&map, map_svg).map_err(OutputError::file(&map, "write the map"))?;
+        if let Some(exchange) = &mut self.exchange {
+            exchange.block(plan)?;
+        }
         self.counts.add_plan(plan);
         Ok(())
+    }
+
+    /// Adds the block's page to the web report. Call after [`Writer::block`] of the same block.
+    ///
+    /// # Errors
+    /// As [`Writer::block`].
+    pub fn page(&mut self, page: &BlockPage) -> Result<(), OutputError> {
+        self.report.block(page)
     }
 
     /// Adds what is judged of several blocks together, under the block id [`ALL_BLOCKS`]. Call after the last block.
@@ -74,6 +133,7 @@ impl Writer {
         findings: &[&Finding],
     ) -> Result<(), OutputError> {
         self.compliance.rows(ALL_BLOCKS, rows.iter().copied())?;
+        self.report.season(rows, findings);
         let findings = findings.iter().copied();
         layers::write_findings(&mut self.package, ALL_BLOCKS, findings.clone(), [0.0; 2])?;
         self.counts.add_season(rows, findings.len());
@@ -94,13 +154,24 @@ impl Writer {
             package,
             blocks,
             compliance,
+            exchange,
+            sheets,
+            report,
             crs_wkt,
             counts: _,
             staging,
         } = self;
         package.close()?;
+        sld::write(&staging.path("styles"))?;
         blocks.close()?;
         compliance.close()?;
+        if let Some(exchange) = exchange {
+            exchange.close()?;
+        }
+        if let Some(sheets) = sheets {
+            sheets.close()?;
+        }
+        report.finish(run, problems)?;
         set_aside::write(
             &staging.path("set_aside.csv"),
             &staging.path("set_aside.gpkg"),
@@ -120,6 +191,6 @@ impl Writer {
     }
 }
 
-fn spatial_ref(wkt: &str) -> Result<SpatialRef, OutputError> {
+pub(super) fn spatial_ref(wkt: &str) -> Result<SpatialRef, OutputError> {
     SpatialRef::from_wkt(wkt).map_err(|source| OutputError::Crs { source })
 }

@@ -35,6 +35,9 @@ pub struct ProjectFile {
     /// Machine time.
     #[serde(default)]
     pub production: ProductionTable,
+    /// Sheets and exchange files.
+    #[serde(default)]
+    pub outputs: OutputsTable,
 }
 
 #[derive(Default, Deserialize, JsonSchema)]
@@ -317,6 +320,20 @@ pub struct ProductionTable {
     pub skid_empty_m_per_min: Given<f64>,
     /// Skidder seconds to take up and put down one load.
     pub seconds_per_load: Given<f64>,
+}
+
+#[derive(Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct OutputsTable {
+    /// Draw an operator sheet for every block.
+    pub sheets: Option<bool>,
+    /// Paper of the sheets.
+    #[schemars(extend("enum" = ["A4", "letter", "A3"]))]
+    pub paper: Given<String>,
+    /// Magnetic declination in degrees, east positive.
+    pub declination: Given<f64>,
+    /// Formats of the exchange files.
+    pub exchange: Option<Vec<Spanned<String>>>,
 }
 
 impl<'de> Deserialize<'de> for LayersTable {

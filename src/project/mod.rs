@@ -2,10 +2,14 @@
 
 mod block_rules;
 mod choices;
+mod crew;
+mod crew_file;
+mod crew_values;
 mod errors;
 mod figures;
 mod file;
 mod layers;
+mod outputs;
 mod plain_file;
 mod resolve;
 mod rulebook_file;
@@ -19,9 +23,10 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 pub use choices::{Choice, MOST_COMBINATIONS, load_choices};
+pub use crew::{Crew, CrewBlock, CrewMachine, CrewSkidder, Turn, load_crew, parse_crew};
 pub use errors::{ProjectError, Reason, Whose};
 pub(crate) use plain_file::why_not_plain;
-pub use schema::project_schema;
+pub use schema::{crew_schema, project_schema};
 pub use slope::SlopeUnit;
 
 use crate::model::{LayerKind, Settings};

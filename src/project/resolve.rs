@@ -8,7 +8,7 @@ use crate::rulebook::spanned::Spanned;
 use super::file::ProjectFile;
 use super::layers::Resolver;
 use super::{Project, ProjectError, Reason};
-use super::{rules, settings, terrain};
+use super::{outputs, rules, settings, terrain};
 use crate::model::LayerKind;
 use crate::rulebook::Place;
 use crate::rulebook::values::{Length, Share};
@@ -83,7 +83,8 @@ pub fn resolve(
     }
     let mut warnings = Vec::new();
     let (rules, rules_file) = rules::resolve(&context, &file.rules, &mut warnings)?;
-    let settings = settings::resolve(&context, &file.machine, &file.layout, &file.production)?;
+    let mut settings = settings::resolve(&context, &file.machine, &file.layout, &file.production)?;
+    settings.outputs = outputs::resolve(&context, &file.outputs)?;
     let mut layers = Vec::new();
     for (kind, tables) in &file.layers.roles {
         for table in tables {

@@ -6,6 +6,7 @@ use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde_json::{Map, Value, json};
 
 use super::choices::LISTED;
+use super::crew_file::CrewFile;
 use super::figures::{CitedTable, FigureText, ShareOr};
 use super::file::*;
 use crate::model::LayerKind;
@@ -27,6 +28,11 @@ pub fn project_schema() -> Value {
         }
     }
     schema
+}
+
+/// The JSON schema (draft 2020-12) of a crew file.
+pub fn crew_schema() -> Value {
+    schema_of::<CrewFile>("Crew file of blockwright")
 }
 
 /// Lets a list stand where one value may, for `layout --compare`.

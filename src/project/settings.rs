@@ -31,6 +31,7 @@ pub fn resolve(
         machine: self::machine(context, machine)?,
         layout: self::layout(context, layout)?,
         production: self::production(context, production)?,
+        outputs: Default::default(),
     })
 }
 

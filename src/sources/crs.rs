@@ -258,6 +258,12 @@ impl WorkCrs {
         ok.then(|| degrees.geodesic_area_signed())
     }
 
+    /// Longitude and latitude on WGS 84, in degrees; None outside the CRS.
+    pub fn degrees(&self, at: Coord) -> Option<Coord> {
+        let mut place = [at];
+        self.wgs84.points(&mut place).then_some(place[0])
+    }
+
     /// Whether a place lies within the CRS's area of use, a few degrees of grace given.
     pub fn reaches(&self, at: Coord) -> bool {
         let mut place = [at];

@@ -4,9 +4,11 @@ mod assemble;
 mod attributes;
 mod classes;
 pub mod crs;
+mod cut;
 mod errors;
 mod facts;
 mod features;
+mod finished;
 mod hash;
 mod layer;
 mod open;
@@ -15,7 +17,13 @@ pub mod tracks;
 mod zone;
 
 pub use classes::{ClassFound, ClassReport};
+pub use cut::{
+    CutError, CutFeature, CutFile, CutLayers, CutRead, PlanLayers, TrackNames, read_cut,
+};
 pub use errors::{Bounds, Names, SourceError};
+pub use finished::{
+    FinishedBlock, FinishedError, FinishedLayout, FinishedSection, FinishedZone, finished,
+};
 pub use open::DRIVERS;
 pub use terrain::{Coverage, RasterTerrain, TerrainError, TerrainReport};
 

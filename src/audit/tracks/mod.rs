@@ -109,14 +109,20 @@ pub struct Tally {
     pub without_time: usize,
 }
 
-/// The ground that may have been cut.
+/// Where the machine was, and what is not known of it.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Swept {
-    pub area: MultiPolygon,
+pub struct Way {
     pub legs: Vec<Leg>,
     pub gaps: Vec<Gap>,
     pub outliers: Vec<Outlier>,
     pub tally: Tally,
+}
+
+/// The ground that may have been cut.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Swept {
+    pub area: MultiPolygon,
+    pub way: Way,
 }
 
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
@@ -132,6 +138,23 @@ pub enum SweepError {
 /// # Errors
 /// When a width or limit is not above 0.
 pub fn sweep(tracks: &[Track], how: &Sweep) -> Result<Swept, SweepError> {
+    let way = follow(tracks, how)?;
+    Ok(Swept {
+        area: swept_area(way.legs.iter().map(|leg| &leg.shape), how.width_m),
+        way,
+    })
+}
+
+/// The ground within half of `width_m` of lines, as [`sweep`] has it.
+pub fn swept_area<'a>(lines: impl Iterator<Item = &'a LineString>, width_m: f64) -> MultiPolygon {
+    sweeping::swept(lines, width_m / 2.0)
+}
+
+/// What can have been driven of `tracks`, without the area.
+///
+/// # Errors
+/// When a width or limit is not above 0.
+pub fn follow(tracks: &[Track], how: &Sweep) -> Result<Way, SweepError> {
     for (what, value) in [
         ("cutting width", how.width_m),
         ("largest gap in metres", how.max_gap_m),
@@ -159,9 +182,7 @@ pub fn sweep(tracks: &[Track], how: &Sweep) -> Result<Swept, SweepError> {
             times.min(leg.shape.0.len() - usize::from(is_single(leg)))
         })
         .sum();
-    let area = sweeping::swept(legs.iter().map(|leg| &leg.shape), how.width_m / 2.0);
-    Ok(Swept {
-        area,
+    Ok(Way {
         legs,
         gaps,
         outliers,
@@ -187,7 +208,7 @@ fn as_leg(track: &str, mut fixes: Vec<Fix>) -> Leg {
     }
 }
 
-impl Swept {
+impl Way {
     /// The legs from fix to fix: each stretch with the times at its own two ends.
     pub fn stretches(&self) -> impl Iterator<Item = Leg> + '_ {
         self.legs.iter().flat_map(|leg| {

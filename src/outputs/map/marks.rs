@@ -66,7 +66,7 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> M
 }
 
 /// The place and direction (unit vector, pixels) at a share of a line's length.
-fn along(points: &[(f64, f64)], share: f64) -> Option<((f64, f64), (f64, f64))> {
+pub fn along(points: &[(f64, f64)], share: f64) -> Option<((f64, f64), (f64, f64))> {
     let length = |a: (f64, f64), b: (f64, f64)| (b.0 - a.0).hypot(b.1 - a.1);
     let whole: f64 = points.windows(2).map(|edge| length(edge[0], edge[1])).sum();
     let mut left = whole * share;
@@ -186,7 +186,7 @@ fn numbers(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
 }
 
 /// Every how many strips a number of this width stands, so that they do not crowd.
-fn number_step(pitch: f64, width: f64) -> u32 {
+pub fn number_step(pitch: f64, width: f64) -> u32 {
     [1, 2, 5, 10, 20, 50, 100]
         .into_iter()
         .find(|step| f64::from(*step) * pitch >= width)
@@ -295,7 +295,7 @@ fn outline(path: &mut PathData, view: &View, shape: &Geometry) {
 }
 
 /// The longest 1, 2 or 5 times a power of ten that fits.
-fn round_length(longest_m: f64) -> f64 {
+pub fn round_length(longest_m: f64) -> f64 {
     let power = 10f64.powf(longest_m.log10().floor());
     [5.0, 2.0]
         .into_iter()

@@ -1,9 +1,9 @@
 //! A plain SVG map of one block: pure string building, the same bytes for the same plan.
 
 mod ground;
-mod marks;
-mod panel;
-mod svg;
+pub(super) mod marks;
+pub(super) mod panel;
+pub(super) mod svg;
 mod view;
 
 use svg::{Area, px};

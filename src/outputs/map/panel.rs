@@ -78,7 +78,7 @@ fn heading(svg: &mut String, area: Area, y: f64, word: &str) {
     ));
 }
 
-fn figures(plan: &BlockPlan, words: &Words) -> Vec<(&'static str, String)> {
+pub fn figures(plan: &BlockPlan, words: &Words) -> Vec<(&'static str, String)> {
     // Small blocks need the square metres.
     let decimals = if hectares(plan.books.gross_m2) < 10.0 {
         3

@@ -104,6 +104,35 @@ pub fn read(
     reading.finish()
 }
 
+/// Whether a file holds tracks, going by its driver or its first geometry; a file that cannot be opened holds none.
+pub(super) fn holds(path: &Path, layer: Option<&str>) -> bool {
+    quiet_gdal();
+    let file = path.display().to_string();
+    if check_plain(path, &file, "tracks").is_err() {
+        return false;
+    }
+    let Ok(dataset) = open(path, &file) else {
+        return false;
+    };
+    if dataset.driver().short_name() == "GPX" {
+        return true;
+    }
+    let Ok(mut layer) = layer_of(&dataset, &file, layer, false) else {
+        return false;
+    };
+    let mut buffer = Vec::new();
+    let mut geometries = layer.features().map(|f| raw_geometry(&f, &mut buffer));
+    geometries.find_map(|geometry| match geometry {
+        RawGeometry::Parts { parts, .. } if !parts.polygons.is_empty() => Some(false),
+        RawGeometry::Parts { parts, .. }
+            if !(parts.lines.is_empty() && parts.points.is_empty()) =>
+        {
+            Some(true)
+        }
+        _ => None,
+    }) == Some(true)
+}
+
 fn plain_error(file: &str, error: SourceError) -> SourceError {
     let file = file.to_owned();
     SourceError::Tracks(match error {

@@ -1,0 +1,107 @@
+//! What the rules ask around one feature: its edge, walked anew, with the distance asked for at every place.
+
+use geo::Coord;
+
+use super::reached::Reached;
+use crate::geometry::area::Bounds;
+use crate::geometry::buffer::Source;
+use crate::landbase::{NearFeature, Slope, Slopes};
+use crate::model::LayerKind;
+use crate::rulebook::{RuleLine, Widths};
+
+/// A part of a feature's edge as drawn, with one requirement.
+#[derive(Clone, Copy, Debug)]
+pub struct Edge {
+    pub a: Coord,
+    pub b: Coord,
+    /// From the feature's own edge: its bank, or the side of the road.
+    pub required_m: f64,
+    /// True: the slope there is not known, and the widest distance stands in.
+    pub slope_unknown: bool,
+}
+
+/// The edge of a feature with what its rule asks of each part.
+pub fn edges(
+    near: &NearFeature,
+    rule: &RuleLine,
+    slopes: &Slopes,
+    width: impl Fn(Widths) -> f64,
+) -> Vec<Edge> {
+    let segments = near.source.segments(0).into_iter();
+    if !rule.follows_slope() {
+        let required_m = width(rule.widest());
+        let edge = |s: crate::geometry::distance::Segment| Edge {
+            a: s.a,
+            b: s.b,
+            required_m,
+            slope_unknown: false,
+        };
+        return segments.map(edge).collect();
+    }
+    segments
+        .flat_map(|s| slopes.along(s.a, s.b))
+        .map(|run| Edge {
+            a: run.a,
+            b: run.b,
+            required_m: width(run.slope.widths(rule)),
+            slope_unknown: run.slope == Slope::Unknown,
+        })
+        .collect()
+}
+
+/// Whether ground within the rule's distances is kept, so that the feature itself, if it is a polygon, is kept too.
+pub fn is_kept(near: &NearFeature) -> bool {
+    match near.feature.kind {
+        LayerKind::Streams | LayerKind::Lakes | LayerKind::Wetlands | LayerKind::Protected => true,
+        LayerKind::Roads => near.demand.asks_for_something(),
+        _ => false,
+    }
+}
+
+/// A road that is cleared and beside which nothing is asked to stay.
+pub fn is_cleared_road(near: &NearFeature) -> bool {
+    near.feature.kind == LayerKind::Roads && !near.demand.asks_for_something()
+}
+
+/// Whether a feature owes a reserve: what is kept, and hazards whose rule asks for one.
+pub fn owes_a_reserve(near: &NearFeature) -> bool {
+    let reserve = |rule: &RuleLine| rule.widest().reserve_m > 0.0;
+    is_kept(near)
+        || (near.feature.kind == LayerKind::Hazards && near.demand.rule.is_some_and(reserve))
+}
+
+/// Adds the ground within the edges' own distances, `half_m` and `more_m` added, as far as it may touch `window`; with
+/// the feature itself where it is a polygon that is kept.
+pub fn reach(into: &mut Reached, near: &NearFeature, edges: &[Edge], more_m: f64, window: &Bounds) {
+    let half_m = near.demand.half_m;
+    if let (Source::Polygons(polygons), true) =
+        (&near.source, is_kept(near) || is_cleared_road(near))
+    {
+        into.0
+            .extend(crate::geometry::overlay::oriented(polygons.clone()).0);
+    }
+    // Edges that follow on one another and ask for the same are one line.
+    let mut line: Vec<Coord> = Vec::new();
+    let mut distance_m = 0.0;
+    for edge in edges {
+        let own_m = if edge.required_m > 0.0 || is_kept(near) || is_cleared_road(near) {
+            half_m + edge.required_m + more_m
+        } else {
+            0.0
+        };
+        let touches = Bounds::of([&edge.a, &edge.b]).grown(own_m).meets(window);
+        let goes_on = line.last() == Some(&edge.a) && own_m == distance_m;
+        if !(touches && goes_on) {
+            into.line(&line, distance_m);
+            line.clear();
+        }
+        if touches {
+            if line.is_empty() {
+                line.push(edge.a);
+            }
+            line.push(edge.b);
+            distance_m = own_m;
+        }
+    }
+    into.line(&line, distance_m);
+}

@@ -1,0 +1,144 @@
+//! What stands between strips: how wide corridors are.
+
+use geo::{Coord, MultiPolygon, Polygon};
+
+use super::farthest::half_width;
+use super::row::{Judged, Measure, Named, Origin, ROUNDING_M, measured};
+use super::scene::Scene;
+use crate::geometry::area::{Bounds, polygon_area};
+use crate::geometry::frame::{Frame, azimuth_deg};
+use crate::model::Verdict;
+
+/// How exactly the width of a standing piece is found where no plan gives its direction, and how exactly where it comes
+/// near a limit.
+pub(super) const COARSE_M: f64 = 0.25;
+const WIDTH_PRECISION_M: f64 = 0.02;
+
+/// Widest extent of a polygon across an azimuth, in metres.
+pub(super) fn across_m(polygon: &Polygon, azimuth_deg: f64) -> f64 {
+    let frame = Frame::new(azimuth_deg);
+    let bounds = Bounds::of_polygons(&frame.enter_polygons(&MultiPolygon(vec![polygon.clone()])));
+    bounds.max.x - bounds.min.x
+}
+
+impl Scene<'_> {
+    /// The direction driven in a part: of its longest straight stretch.
+    pub(super) fn azimuth_of(&self, part: u32) -> Option<f64> {
+        let of_part = self.given.lines.iter().zip(&self.lines);
+        let of_part = of_part.filter(|(given, _)| given.part == part && given.interior);
+        let stretches = of_part.flat_map(|(_, line)| line.0.windows(2));
+        let long = |w: &[Coord]| (w[1].x - w[0].x).hypot(w[1].y - w[0].y);
+        let longest = stretches.max_by(|a, b| long(a).total_cmp(&long(b)))?;
+        Some(azimuth_deg(longest[1] - longest[0]))
+    }
+
+    /// The narrowest corridor against the least width, and, of a plan, the widest against the greatest.
+    pub(super) fn corridor_widths(&self) -> Vec<Judged> {
+        let layout = &self.context.settings.layout;
+        let rules = &self.context.rules.block;
+        let of_plan = self.given.corridors.is_some();
+        let widths = match &self.given.corridors {
+            Some(corridors) => corridors
+                .iter()
+                .filter_map(|corridor| {
+                    let azimuth_deg = self.azimuth_of(corridor.part)?;
+                    let shape = self.local(&corridor.shape);
+                    Some((across_m(&shape, azimuth_deg), shape))
+                })
+                .collect(),
+            None => self.standing_widths(),
+        };
+        let narrowest = widths.iter().min_by(|a, b| a.0.total_cmp(&b.0));
+        let widest = widths.iter().max_by(|a, b| a.0.total_cmp(&b.0));
+        let (Some(narrowest), Some(widest)) = (narrowest, widest) else {
+            return vec![];
+        };
+        let judge =
+            |named: Named, required_m: f64, (width_m, shape): &(f64, Polygon), short, origin| {
+                let measure = Measure {
+                    short,
+                    rounding: if of_plan {
+                        ROUNDING_M
+                    } else {
+                        WIDTH_PRECISION_M
+                    },
+                    // Both edges may be off.
+                    tolerance: 2.0 * self.context.tolerance_m,
+                    doubt: None,
+                    doubt_may_save: false,
+                };
+                let judged = measured(named, (required_m, *width_m), measure, origin);
+                if judged.status() <= Verdict::NotApplicable {
+                    return judged;
+                }
+                let shape = MultiPolygon(vec![shape.clone()]);
+                judged
+                    .at(Some(Bounds::of_polygons(&shape).middle()))
+                    .over(shape)
+            };
+        let least_m = layout.corridor_min_m;
+        let origin = Origin::of_rule_or(
+            rules.corridor_min_m.as_ref(),
+            least_m,
+            "layout.corridor_min of the project file",
+        );
+        let mut rows = vec![judge(
+            Named {
+                id: "corridor-width",
+                title: "Corridors no narrower than set".to_owned(),
+                unit: "m",
+            },
+            least_m,
+            narrowest,
+            least_m - narrowest.0,
+            origin,
+        )];
+        if of_plan {
+            let most_m = layout.corridor_max_m;
+            let origin = Origin::of_rule_or(
+                rules.corridor_max_m.as_ref(),
+                most_m,
+                "layout.corridor_max of the project file",
+            );
+            rows.push(judge(
+                Named {
+                    id: "corridor-width-most",
+                    title: "Corridors no wider than set".to_owned(),
+                    unit: "m",
+                },
+                most_m,
+                widest,
+                widest.0 - most_m,
+                origin,
+            ));
+        }
+        rows
+    }
+
+    /// Standing pieces and how wide each is at its widest place: where that is too narrow, all of it is.
+    pub(super) fn standing_widths(&self) -> Vec<(f64, Polygon)> {
+        let standing = self.standing();
+        let layout = &self.context.settings.layout;
+        let least_m2 = layout.sliver_m2;
+        let pieces = standing.shape.0.iter();
+        pieces
+            .filter(|piece| polygon_area(piece) >= least_m2)
+            .map(|piece| {
+                let asked_m = if self.context.rules.block.largest_opening_m2.is_some() {
+                    layout.corridor_max_m
+                } else {
+                    layout.corridor_min_m
+                };
+                let enough_m = (asked_m + COARSE_M) / 2.0;
+                let coarse_m = half_width(piece, COARSE_M / 2.0, enough_m);
+                let near = |limit_m: f64| (2.0 * coarse_m - limit_m).abs() <= 1.5 * COARSE_M;
+                let half_m = if near(layout.corridor_min_m) || near(asked_m) {
+                    half_width(piece, WIDTH_PRECISION_M / 2.0, enough_m)
+                } else {
+                    coarse_m
+                };
+                (2.0 * half_m, piece.clone())
+            })
+            .collect()
+    }
+}

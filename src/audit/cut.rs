@@ -1,0 +1,130 @@
+//! What was cut, or is planned to be cut, in one block: somebody else's geometry, in work-CRS coordinates.
+
+use geo::{LineString, MultiPolygon, Polygon};
+
+use super::tracks::{Gap, Leg};
+use crate::daylight::Span;
+use crate::model::StripKind;
+
+/// Where the cut ground comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CutInput {
+    /// A layout: strips, lines, corridors and sections as planned.
+    Plan,
+    /// Polygons of what was cut.
+    Polygons,
+    /// Tracks of the felling machine, swept with its cutting width.
+    Tracks,
+}
+
+impl CutInput {
+    /// Whether the machine's own way is known.
+    pub fn knows_the_way(self) -> bool {
+        self != CutInput::Polygons
+    }
+}
+
+/// One polygon of cut ground.
+#[derive(Clone, Debug)]
+pub struct CutPiece {
+    pub shape: Polygon,
+    /// None: nobody says.
+    pub kind: Option<StripKind>,
+    pub part: u32,
+}
+
+/// One line that the machine drives or drove.
+#[derive(Clone, Debug)]
+pub struct DrivenLine {
+    /// Whether it runs along a strip, so that its direction is that of the strips.
+    pub interior: bool,
+    pub shape: LineString,
+    pub part: u32,
+}
+
+/// Trees that a plan says are left between two strips.
+#[derive(Clone, Debug)]
+pub struct PlannedCorridor {
+    pub shape: Polygon,
+    pub part: u32,
+}
+
+/// What is not known of tracks in or near one block.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Untracked {
+    /// Interruptions across which nothing is assumed cut.
+    pub gaps: Vec<Gap>,
+    /// Fixes dropped as outliers.
+    pub outliers: u64,
+}
+
+/// Everything known of the cut in one block.
+#[derive(Clone, Debug)]
+pub struct BlockCut {
+    pub input: CutInput,
+    /// May touch and overlap one another.
+    pub pieces: Vec<CutPiece>,
+    pub lines: Vec<DrivenLine>,
+    /// None: nobody says which of the standing ground is a corridor.
+    pub corridors: Option<Vec<PlannedCorridor>>,
+    /// Net ground neither cut nor counted as retention, as the plan says.
+    pub unworked: Vec<Polygon>,
+    /// Ground for daylight only; None: nobody says.
+    pub day_only: Option<MultiPolygon>,
+    /// Of tracks; empty otherwise.
+    pub legs: Vec<Leg>,
+    pub untracked: Untracked,
+    /// Daylight at the block on the days of the tracks, sorted and without overlaps; None: not known.
+    pub light: Option<Vec<Span>>,
+    /// Features of the cut near this block that could not be used.
+    pub unusable: u64,
+}
+
+impl BlockCut {
+    pub fn empty(input: CutInput) -> BlockCut {
+        BlockCut {
+            input,
+            pieces: vec![],
+            lines: vec![],
+            corridors: None,
+            unworked: vec![],
+            day_only: None,
+            legs: vec![],
+            untracked: Untracked::default(),
+            light: None,
+            unusable: 0,
+        }
+    }
+
+    /// Polygons of cut ground and nothing else.
+    pub fn of_polygons(polygons: Vec<Polygon>) -> BlockCut {
+        let piece = |shape| CutPiece {
+            shape,
+            kind: None,
+            part: 0,
+        };
+        BlockCut {
+            pieces: polygons.into_iter().map(piece).collect(),
+            ..BlockCut::empty(CutInput::Polygons)
+        }
+    }
+
+    /// Ground swept along tracks, and the tracks themselves.
+    pub fn of_tracks(swept: MultiPolygon, legs: Vec<Leg>) -> BlockCut {
+        let line = |leg: &Leg| DrivenLine {
+            interior: false,
+            shape: leg.shape.clone(),
+            part: 0,
+        };
+        BlockCut {
+            input: CutInput::Tracks,
+            lines: legs.iter().map(line).collect(),
+            legs,
+            ..BlockCut::of_polygons(swept.0)
+        }
+    }
+
+    pub fn is_empty(&self) -> bool {
+        self.pieces.is_empty() && self.lines.is_empty()
+    }
+}

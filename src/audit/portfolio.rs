@@ -1,0 +1,115 @@
+//! The retention share that a season's blocks owe together, from the areas that the audit measured.
+
+use std::collections::BTreeMap;
+
+use super::row::{Judged, Measure, Named, SHARE_ROUNDING, measured};
+use super::scene::BlockAudit;
+use crate::model::Verdict;
+use crate::rulebook::Rulebook;
+use crate::units::hectares;
+
+#[derive(Clone, Debug, Default)]
+struct Sums {
+    blocks: u64,
+    gross_m2: f64,
+    kept_m2: f64,
+    edge_m: f64,
+    left_out: u64,
+}
+
+/// The blocks of an audit by portfolio. Add them in input order, so that sums are the same in every run.
+#[derive(Clone, Debug, Default)]
+pub struct Portfolios {
+    sums: BTreeMap<Option<String>, Sums>,
+    /// Features of the blocks layer that could not be read, of whatever portfolio.
+    pub unread: u64,
+}
+
+impl Portfolios {
+    /// Adds a block; one of which nothing is cut yet is left out.
+    pub fn add(&mut self, audit: &BlockAudit, rules: &Rulebook) {
+        if audit.uncut {
+            return self.leave_out(audit.portfolio.as_deref());
+        }
+        let sums = self.sums.entry(audit.portfolio.clone()).or_default();
+        sums.blocks += 1;
+        sums.gross_m2 += audit.areas.gross_m2;
+        sums.kept_m2 += audit.areas.kept_m2;
+        sums.edge_m += audit.areas.kept_edge_m;
+        if rules.reserves_count {
+            sums.kept_m2 += audit.areas.reserve_m2;
+        }
+    }
+
+    /// Counts a block that was not judged.
+    pub fn leave_out(&mut self, portfolio: Option<&str>) {
+        let sums = self.sums.entry(portfolio.map(str::to_owned)).or_default();
+        sums.left_out += 1;
+    }
+
+    /// One row for each portfolio, in the order of their names; none without a rule.
+    pub fn judge(&self, rules: &Rulebook, tolerance_m: f64) -> Vec<Judged> {
+        let Some(rule) = &rules.block.portfolio_share else {
+            return vec![];
+        };
+        let rows = self.sums.iter().map(|(name, sums)| {
+            let share = if sums.gross_m2 > 0.0 {
+                sums.kept_m2 / sums.gross_m2
+            } else {
+                0.0
+            };
+            let mut doubts = Vec::new();
+            if sums.left_out > 0 {
+                let all = sums.left_out + sums.blocks;
+                doubts.push(format!(
+                    "{} of its {all} blocks were not judged",
+                    sums.left_out
+                ));
+            }
+            if self.unread > 0 {
+                doubts.push(format!("{} blocks could not be read", self.unread));
+            }
+            let doubts = doubts.join(" and ");
+            let id = match name {
+                Some(name) => format!("portfolio-share:{name}"),
+                None => "portfolio-share".to_owned(),
+            };
+            let title = format!(
+                "Retention share of {}",
+                name.as_ref()
+                    .map_or("all blocks of no portfolio".to_owned(), |name| format!(
+                        "portfolio {name}"
+                    ))
+            );
+            let words = format!(
+                "{:.2} ha of {:.2} ha left standing in {} blocks",
+                hectares(sums.kept_m2),
+                hectares(sums.gross_m2),
+                sums.blocks
+            );
+            let mut judged = measured(
+                Named {
+                    id: &id,
+                    title,
+                    unit: "share",
+                },
+                (rule.value, share),
+                Measure {
+                    short: rule.value - share,
+                    rounding: SHARE_ROUNDING,
+                    tolerance: tolerance_m * sums.edge_m / sums.gross_m2.max(1.0),
+                    doubt: Some(doubts.as_str()).filter(|doubts| !doubts.is_empty()),
+                    // The rest of the season may tip it either way.
+                    doubt_may_save: true,
+                },
+                rule.into(),
+            );
+            if rule.value <= 0.0 {
+                judged.row.row.status = Verdict::NotApplicable;
+                judged.row.message.clear();
+            }
+            judged.saying(&words)
+        });
+        rows.collect()
+    }
+}

@@ -1,0 +1,404 @@
+//! Distances from what is cut or driven to the features themselves.
+
+use geo::{Coord, MultiPolygon};
+
+use super::asked::{self, Edge};
+use super::farthest::farthest;
+use super::ground::{Ground, onto};
+use super::reached::Reached;
+use super::row::{Judged, Measure, Named, Origin, ROUNDING_M, measured, row};
+use super::scene::Scene;
+use super::split::inside_of;
+use crate::geometry::area::Bounds;
+use crate::geometry::buffer::Source;
+use crate::geometry::distance::{SegmentIndex, line_segments, point_segment};
+use crate::landbase::NearFeature;
+use crate::model::{LayerKind, Verdict};
+use crate::rulebook::{RuleLine, Widths};
+
+/// Approaches farther beyond the requirement than this are not of interest.
+const LOOK_BEYOND_M: f64 = 20.0;
+/// How exactly the deepest point inside a polygon feature is found.
+const DEPTH_PRECISION_M: f64 = 0.004;
+
+/// How near something comes to a feature: from the feature's edge, negative inside it.
+#[derive(Clone, Copy, Debug)]
+struct Nearest {
+    distance_m: f64,
+    required_m: f64,
+    at: Coord,
+    slope_unknown: bool,
+}
+
+impl Nearest {
+    fn spare_m(&self) -> f64 {
+        self.distance_m - self.required_m
+    }
+}
+
+fn nearer(a: Option<Nearest>, b: Option<Nearest>) -> Option<Nearest> {
+    match (a, b) {
+        (Some(a), Some(b)) => Some(if b.spare_m() < a.spare_m() { b } else { a }),
+        (a, b) => a.or(b),
+    }
+}
+
+/// The approach of `edges` with the least to spare to some ground, if less than `within_m`.
+fn to_ground(ground: &Ground, edges: &[Edge], half_m: f64, within_m: f64) -> Option<Nearest> {
+    let mut best: Option<Nearest> = None;
+    for edge in edges {
+        let spare_m = best.map_or(within_m, |best| best.spare_m());
+        let limit_m = edge.required_m + half_m + spare_m;
+        if let Some(contact) = ground.approach(edge.a, edge.b, limit_m) {
+            let found = Nearest {
+                distance_m: contact.distance_m - half_m,
+                required_m: edge.required_m,
+                at: contact.at,
+                slope_unknown: edge.slope_unknown,
+            };
+            best = nearer(best, Some(found));
+        }
+    }
+    best
+}
+
+/// The same for lines.
+fn to_lines(lines: &Ways, edges: &[Edge], half_m: f64, within_m: f64) -> Option<Nearest> {
+    let mut best: Option<Nearest> = None;
+    for edge in edges {
+        let spare_m = best.map_or(within_m, |best| best.spare_m());
+        let limit_m = edge.required_m + half_m + spare_m;
+        if !Bounds::of([&edge.a, &edge.b])
+            .grown(limit_m.max(0.0))
+            .meets(&lines.bounds)
+        {
+            continue;
+        }
+        if let Some(approach) = lines.index.approach(edge.a, edge.b, limit_m) {
+            let near = lines.index.near(edge.a, edge.b, approach.distance + 1e-9);
+            let at = near
+                .map(|s| super::ground::nearest_point(s.a, s.b, edge.a, edge.b))
+                .min_by(|p, q| {
+                    let away = |p: &Coord| point_segment(*p, edge.a, edge.b);
+                    away(p)
+                        .total_cmp(&away(q))
+                        .then(p.x.total_cmp(&q.x))
+                        .then(p.y.total_cmp(&q.y))
+                })
+                .unwrap_or(edge.a);
+            let found = Nearest {
+                distance_m: approach.distance - half_m,
+                required_m: edge.required_m,
+                at,
+                slope_unknown: edge.slope_unknown,
+            };
+            best = nearer(best, Some(found));
+        }
+    }
+    best
+}
+
+/// How deep the cut reaches into a polygon feature; the requirement is that of the nearest edge.
+fn inside(ground: &Ground, near: &NearFeature, edges: &[Edge]) -> Option<Nearest> {
+    let Source::Polygons(polygons) = &near.source else {
+        return None;
+    };
+    if !near.source.bounds().meets(&ground.bounds()) {
+        return None;
+    }
+    let over = inside_of(&ground.shape, &polygons.0);
+    let shore = SegmentIndex::of_boundary(polygons);
+    let water = Ground::new(polygons.0.iter().cloned());
+    let found = farthest(&over, &shore, DEPTH_PRECISION_M);
+    // A piece that the overlay invented or lost must not decide: corners are asked themselves.
+    let found = found.filter(|(_, at)| water.holds(*at));
+    let rings = ground.shape.0.iter().map(|polygon| polygon.exterior());
+    let corners = rings.flat_map(|ring| &ring.0);
+    let deep = corners
+        .filter(|&&corner| water.holds(corner))
+        .map(|&corner| {
+            let depth_m = shore.distance(corner, f64::MAX / 4.0).unwrap_or(0.0);
+            (depth_m, corner)
+        });
+    let (depth_m, at) = deep.chain(found).max_by(|a, b| a.0.total_cmp(&b.0))?;
+    let away = |edge: &&Edge| point_segment(at, edge.a, edge.b);
+    let nearest = edges
+        .iter()
+        .min_by(|a, b| away(a).total_cmp(&away(b)).then(cmp(a, b)))?;
+    Some(Nearest {
+        distance_m: -depth_m,
+        required_m: nearest.required_m,
+        at,
+        slope_unknown: nearest.slope_unknown,
+    })
+}
+
+/// Of two edges equally near the one that asks for more comes first.
+fn cmp(a: &Edge, b: &Edge) -> std::cmp::Ordering {
+    b.required_m.total_cmp(&a.required_m)
+}
+
+/// Lines driven, in an index.
+pub(super) struct Ways {
+    index: SegmentIndex,
+    bounds: Bounds,
+}
+
+impl Ways {
+    pub fn new(lines: &[geo::LineString]) -> Ways {
+        Ways {
+            index: SegmentIndex::new(line_segments(lines, 0).collect()),
+            bounds: Bounds::of(lines.iter().flat_map(|line| &line.0)),
+        }
+    }
+
+    pub fn is_empty(&self) -> bool {
+        self.index.is_empty()
+    }
+}
+
+/// Why it cannot be told what a feature asks for, and the least it may turn out to ask.
+struct Doubt {
+    why: String,
+    /// The requirement would be at least this much less; infinite: it may be nothing.
+    may_spare_m: f64,
+}
+
+impl Scene<'_> {
+    fn doubt(&self, near: &NearFeature, found: &Nearest, rule: &RuleLine) -> Option<Doubt> {
+        let demand = &near.demand;
+        let named = format!("{}, feature {}", near.feature.source_layer, near.feature.id);
+        let mut doubts: Vec<(String, f64)> = Vec::new();
+        if demand.assumed {
+            let of_kind = self.context.rules.lines.iter();
+            let least_m = of_kind
+                .filter(|line| line.kind == near.feature.kind)
+                .map(|line| least(line).reserve_m)
+                .fold(f64::INFINITY, f64::min);
+            let spare_m = (found.required_m - least_m).max(0.0);
+            doubts.push((format!("{named} has no known class"), spare_m));
+        }
+        if demand.half_assumed {
+            if demand.half_m > 0.0 {
+                // The class's widest channel stands in: enough if it holds.
+                if found.spare_m() < -ROUNDING_M {
+                    doubts.push((format!("{named} has no channel width"), demand.half_m));
+                }
+            } else {
+                doubts.push((format!("{named} has no channel width"), 0.0));
+            }
+        }
+        if demand.fringe_unknown {
+            doubts.push((
+                format!("where the trees begin at {named} is not known"),
+                0.0,
+            ));
+        }
+        if found.slope_unknown {
+            let spare_m = (found.required_m - least(rule).reserve_m).max(0.0);
+            doubts.push((format!("the slope at {named} is not known"), spare_m));
+        }
+        let may_spare_m = doubts.iter().map(|(_, spare_m)| spare_m).sum();
+        let why: Vec<String> = doubts.into_iter().map(|(why, _)| why).collect();
+        (!why.is_empty()).then(|| Doubt {
+            why: why.join(", "),
+            may_spare_m,
+        })
+    }
+
+    /// One row per rule of a feature that what is cut or driven comes near.
+    pub(super) fn reserves(&self) -> Vec<Judged> {
+        let ruled = |near: &&NearFeature| asked::owes_a_reserve(near);
+        let mut rules: Vec<&RuleLine> = Vec::new();
+        for near in self.near.iter().filter(ruled) {
+            if let Some(rule) = near.demand.rule
+                && !rules.iter().any(|held| held.id == rule.id)
+            {
+                rules.push(rule);
+            }
+        }
+        rules.sort_by(|a, b| a.id.cmp(&b.id));
+        rules
+            .into_iter()
+            .filter_map(|rule| self.reserve_row(rule))
+            .collect()
+    }
+
+    fn reserve_row(&self, rule: &RuleLine) -> Option<Judged> {
+        let of_rule = |near: &&NearFeature| {
+            asked::owes_a_reserve(near) && near.demand.rule.is_some_and(|own| own.id == rule.id)
+        };
+        let mut worst: Option<(Nearest, Option<Doubt>, &NearFeature)> = None;
+        let mut doubtful: Option<String> = None;
+        let mut short: Vec<(&NearFeature, Vec<Edge>)> = Vec::new();
+        for near in self.near.iter().filter(of_rule) {
+            let half_m = near.demand.half_m;
+            let mut edges = asked::edges(near, rule, self.slopes, |w: Widths| w.reserve_m);
+            if near.feature.kind == LayerKind::Hazards {
+                // A hazard is no reserve of itself.
+                edges.retain(|edge| edge.required_m > 0.0);
+            }
+            let mut found = to_ground(&self.cut, &edges, half_m, LOOK_BEYOND_M);
+            if asked::is_kept(near) {
+                found = nearer(found, inside(&self.cut, near, &edges));
+            }
+            found = nearer(found, to_lines(&self.ways, &edges, half_m, LOOK_BEYOND_M));
+            let Some(found) = found else { continue };
+            let doubt = self.doubt(near, &found, rule);
+            if doubtful.is_none() {
+                doubtful = doubt.as_ref().map(|doubt| doubt.why.clone());
+            }
+            if found.spare_m() < -ROUNDING_M {
+                short.push((near, edges));
+            }
+            // What is certain counts before what is not.
+            let certain_m = |found: &Nearest, doubt: &Option<Doubt>| {
+                found.spare_m() + doubt.as_ref().map_or(0.0, |doubt| doubt.may_spare_m)
+            };
+            let key = |found: &Nearest, doubt: &Option<Doubt>| {
+                let certain_m = certain_m(found, doubt);
+                (certain_m.min(0.0), found.spare_m())
+            };
+            let own = key(&found, &doubt);
+            if worst
+                .as_ref()
+                .is_none_or(|(held, held_doubt, _)| own < key(held, held_doubt))
+            {
+                worst = Some((found, doubt, near));
+            }
+        }
+        let (found, doubt, near) = worst?;
+        let short_m = -found.spare_m();
+        let may_spare_m = doubt.as_ref().map_or(0.0, |doubt| doubt.may_spare_m);
+        let doubt = doubt.map(|doubt| doubt.why).or(doubtful);
+        let judged = measured(
+            Named {
+                id: &format!("reserve:{}", rule.id),
+                title: format!("Nothing cut or driven within the reserve, {}", rule.title),
+                unit: "m",
+            },
+            (found.required_m, found.distance_m),
+            Measure {
+                short: short_m,
+                rounding: ROUNDING_M,
+                tolerance: self.context.tolerance_m,
+                doubt: doubt.as_deref(),
+                doubt_may_save: short_m - may_spare_m <= self.context.tolerance_m + ROUNDING_M,
+            },
+            rule.into(),
+        );
+        let judged = judged.at(Some(found.at));
+        if short.is_empty() {
+            return Some(judged);
+        }
+        let mut within = Reached::default();
+        let window = self.cut.bounds();
+        for (near, edges) in &short {
+            asked::reach(&mut within, near, edges, 0.0, &window);
+        }
+        let feature = format!("{}, feature {}", near.feature.source_layer, near.feature.id);
+        let class = near.feature.class.as_deref();
+        let of_class = class.map_or(String::new(), |class| format!(", class {class}"));
+        let deep = format!("{short_m:.2} m too near to {feature}{of_class}");
+        let intruding = inside_of(&self.cut.shape, &within.0);
+        Some(judged.over(intruding).saying(&deep))
+    }
+
+    /// The machine on excluded ground: the worst approach of any line driven.
+    pub(super) fn machine_exclusion(&self) -> Option<Judged> {
+        let mut worst: Option<(Nearest, &RuleLine)> = None;
+        let mut doubt: Option<String> = None;
+        for near in self.near {
+            let excludes = asked::is_kept(near) || near.feature.kind == LayerKind::Hazards;
+            let excluding = |rule: &&RuleLine| rule.widest().machine_exclusion_m > 0.0;
+            let Some(rule) = near.demand.rule.filter(excluding).filter(|_| excludes) else {
+                continue;
+            };
+            let mut edges = asked::edges(near, rule, self.slopes, |w| w.machine_exclusion_m);
+            edges.retain(|edge| edge.required_m > 0.0);
+            let half_m = near.demand.half_m;
+            let mut found = if self.knows_the_way() {
+                to_lines(&self.ways, &edges, half_m, LOOK_BEYOND_M)
+            } else {
+                to_ground(&self.cut, &edges, half_m, LOOK_BEYOND_M)
+            };
+            if let (Source::Polygons(polygons), true) = (&near.source, self.knows_the_way()) {
+                found = nearer(found, self.driven_inside(polygons, &edges));
+            }
+            if let (Some(found), None) = (&found, &doubt) {
+                doubt = self.doubt(near, found, rule).map(|doubt| doubt.why);
+            }
+            if let Some(found) = found
+                && worst.is_none_or(|(held, _)| found.spare_m() < held.spare_m())
+            {
+                worst = Some((found, rule));
+            }
+        }
+        let (found, rule) = worst?;
+        let named = Named {
+            id: "machine-exclusion",
+            title: "No machine on excluded ground".to_owned(),
+            unit: "m",
+        };
+        let short = -found.spare_m();
+        if !self.knows_the_way() && short > ROUNDING_M {
+            let why = "cannot be told: trees there may have been reached into from outside, and no track says where the \
+                       machine stood";
+            let figures = (Some(found.required_m), Some(found.distance_m));
+            let verdict = (Verdict::Unknown, why.to_owned());
+            let tolerance = Some(self.context.tolerance_m);
+            let judged = row(
+                named,
+                figures.0,
+                figures.1,
+                tolerance,
+                verdict,
+                Origin::from(rule),
+            );
+            return Some(judged.at(Some(found.at)));
+        }
+        let measure = Measure {
+            short,
+            rounding: ROUNDING_M,
+            tolerance: self.context.tolerance_m,
+            doubt: doubt.as_deref(),
+            doubt_may_save: found.distance_m > 0.0,
+        };
+        let figures = (found.required_m, found.distance_m);
+        Some(measured(named, figures, measure, Origin::from(rule)).at(Some(found.at)))
+    }
+
+    /// Lines driven inside a polygon: the deepest corner of any, which is the deepest point but for a hair where a
+    /// line runs straight past the middle.
+    fn driven_inside(&self, polygons: &MultiPolygon, edges: &[Edge]) -> Option<Nearest> {
+        let inner = Ground::new(polygons.0.iter().cloned());
+        let corners = self.lines.iter().flat_map(|line| &line.0);
+        let deep = corners
+            .filter(|&&c| inner.holds(c))
+            .map(|&c| {
+                let depth_m = inner.edges().distance(c, f64::MAX / 4.0).unwrap_or(0.0);
+                (depth_m, c)
+            })
+            .max_by(|a, b| a.0.total_cmp(&b.0))?;
+        let away = |edge: &&Edge| {
+            let foot = onto(deep.1, edge.a, edge.b);
+            (foot.x - deep.1.x).hypot(foot.y - deep.1.y)
+        };
+        let nearest = edges.iter().min_by(|a, b| away(a).total_cmp(&away(b)))?;
+        Some(Nearest {
+            distance_m: -deep.0,
+            required_m: nearest.required_m,
+            at: deep.1,
+            slope_unknown: nearest.slope_unknown,
+        })
+    }
+}
+
+/// The least a rule asks for whatever the slope.
+fn least(rule: &RuleLine) -> Widths {
+    if rule.follows_slope() {
+        Widths::default()
+    } else {
+        rule.widest()
+    }
+}

@@ -1,0 +1,248 @@
+//! Whether anything stands beside a road, where other machines need room.
+
+use geo::{Coord, MultiPolygon, Polygon};
+
+use super::asked;
+use super::corridors::COARSE_M;
+use super::cut::CutInput;
+use super::farthest::half_width;
+use super::ground::Ground;
+use super::reached::Reached;
+use super::row::{Judged, Named, Origin, ROUNDING_M, row};
+use super::scene::Scene;
+use super::split::split;
+use crate::geometry::area::{length, polygon_area, rings};
+use crate::geometry::buffer::Source;
+use crate::geometry::overlay::oriented;
+use crate::model::{LayerKind, LayoutSettings, SoftGround, Verdict};
+
+/// Reserves are grown by this before it is asked what else stands in the road band: a hair of ground between a reserve
+/// as planned, rounded up to the next half metre, and as drawn here is no retention.
+const RESERVE_HAIR_M: f64 = 0.6;
+/// Standing pieces in the road band narrower than this are seams.
+const LEAST_WIDTH_M: f64 = 0.1;
+/// Less than this in a road band is the end of a corridor, cut a hair too short.
+const LEAST_AREA_M2: f64 = 1.0;
+/// A corridor is on the average at least this share as wide as at its widest; a wedge is half as wide.
+const EVEN_SHARE: f64 = 0.6;
+/// A corridor is cut along at least this share of its outline; ground beside an edge is cut on one side.
+const CUT_SHARE: f64 = 0.7;
+/// Cut no farther off than this lies beside.
+const BESIDE_M: f64 = 0.05;
+/// Spacing of the points of an outline that are asked.
+const STEP_M: f64 = 1.0;
+
+impl Scene<'_> {
+    /// Standing pieces smaller than this are scraps. Where no plan books slivers as unworked, what is as small as one is
+    /// taken for one.
+    fn least_standing_m2(&self) -> f64 {
+        if self.given.corridors.is_some() {
+            LEAST_AREA_M2
+        } else {
+            self.context.settings.layout.sliver_m2.max(LEAST_AREA_M2)
+        }
+    }
+
+    /// Standing ground that counts in the road band, and whether the overlay adds up.
+    fn standing_near_roads(&self) -> (MultiPolygon, bool) {
+        let layout = &self.context.settings.layout;
+        let mut band = Reached::default();
+        let window = self.shape.bounds();
+        for near in self.near.iter().filter(|near| asked::is_cleared_road(near)) {
+            let edges: Vec<asked::Edge> = near
+                .source
+                .segments(0)
+                .into_iter()
+                .map(|s| asked::Edge {
+                    a: s.a,
+                    b: s.b,
+                    required_m: layout.road_band_m,
+                    slope_unknown: false,
+                })
+                .collect();
+            asked::reach(&mut band, near, &edges, 0.0, &window);
+        }
+        let near_roads = split(&self.shape.shape, &band.0);
+        if near_roads.inside.0.is_empty() {
+            return (near_roads.inside, near_roads.sound);
+        }
+        let mut gone = self.reserve_grown(RESERVE_HAIR_M + self.context.tolerance_m);
+        gone.extend(self.gone().iter().cloned());
+        let left = split(&near_roads.inside, &gone);
+        let least_m2 = self.least_standing_m2();
+        let counts = |piece: &Polygon| {
+            let around_m: f64 = rings(piece).map(length).sum();
+            let area_m2 = polygon_area(piece);
+            area_m2 >= least_m2 && 2.0 * area_m2 > LEAST_WIDTH_M * around_m
+        };
+        let pieces = left.outside.0.into_iter().filter(counts).collect();
+        (MultiPolygon(pieces), near_roads.sound && left.sound)
+    }
+
+    /// Whether a standing piece was left as retention. A plan says what it leaves unworked, and the rest is retention.
+    /// Where none does, it is what has the form of a corridor, and what is as wide as a strip on ground that the machine
+    /// may enter; ground that no strip could reach is neither. Nor are, of tracks, the ends and corners that the machine
+    /// reached without driving there.
+    fn is_retention(&self, piece: &Polygon) -> bool {
+        let told = self.planned && self.given.input != CutInput::Tracks;
+        told || self.is_corridor(piece) || self.leaves_a_strip_room(piece)
+    }
+
+    /// Evenly wide, and cut along most of its outline.
+    fn is_corridor(&self, piece: &Polygon) -> bool {
+        let around_m: f64 = rings(piece).map(length).sum();
+        let mean_m = 2.0 * polygon_area(piece) / around_m;
+        let even_m = mean_m / EVEN_SHARE / 2.0;
+        if half_width(piece, COARSE_M / 2.0, even_m) > even_m {
+            return false;
+        }
+        // Points of the outline at even distances stand for it.
+        let (mut along_cut, mut all) = (0u32, 0u32);
+        for w in rings(piece).flat_map(|ring| ring.0.windows(2)) {
+            let long_m = (w[1].x - w[0].x).hypot(w[1].y - w[0].y);
+            let steps = (long_m / STEP_M).ceil().max(1.0) as u32;
+            for step in 0..steps {
+                let share = (f64::from(step) + 0.5) / f64::from(steps);
+                let at = w[0] + (w[1] - w[0]) * share;
+                // A long step counts for more than a short one.
+                let weight = (long_m / f64::from(steps) * 100.0).round() as u32;
+                all += weight;
+                if self.cut.approach(at, at, BESIDE_M).is_some() {
+                    along_cut += weight;
+                }
+            }
+        }
+        f64::from(along_cut) >= CUT_SHARE * f64::from(all)
+    }
+
+    /// Whether the machine could have cut a strip there.
+    fn leaves_a_strip_room(&self, piece: &Polygon) -> bool {
+        let half_m = self.context.settings.machine.strip_width_m() / 2.0;
+        let wide = |piece: &Polygon| half_width(piece, COARSE_M, half_m) > half_m;
+        if !wide(piece) {
+            return false;
+        }
+        let shape = MultiPolygon(vec![piece.clone()]);
+        let limit = self.context.settings.machine.max_slope;
+        let mut closed = self.slopes.steeper_than(limit, &shape).0;
+        closed.extend(self.closed_to_machines().iter().cloned());
+        split(&shape, &closed).outside.0.iter().any(wide)
+    }
+
+    /// Ground that no machine may enter, or that the project leaves as too soft.
+    fn closed_to_machines(&self) -> Vec<Polygon> {
+        let window = self.shape.bounds();
+        let mut closed = Reached::default();
+        for near in self.near {
+            let soft = near.feature.kind == LayerKind::SoftGround
+                && self.context.settings.layout.soft_ground == SoftGround::Leave;
+            if let (true, Source::Polygons(polygons)) = (soft, &near.source) {
+                closed.0.extend(oriented(polygons.clone()).0);
+            }
+            let Some(rule) = near.demand.rule else {
+                continue;
+            };
+            let mut edges = asked::edges(near, rule, self.slopes, |w| w.machine_exclusion_m);
+            edges.retain(|edge| edge.required_m > 0.0);
+            if !edges.is_empty() {
+                asked::reach(&mut closed, near, &edges, 0.0, &window);
+            }
+        }
+        closed.0
+    }
+
+    /// Retention near a road: below the lesser distance a failure, below the greater a warning.
+    pub(super) fn road_band(&self) -> Option<Judged> {
+        let layout = &self.context.settings.layout;
+        let roads = || self.near.iter().filter(|near| asked::is_cleared_road(near));
+        let any = roads().next().is_some();
+        let origin = self.road_band_origin();
+        let named = Named {
+            id: "road-band",
+            title: "No retention in the road band".to_owned(),
+            unit: "m",
+        };
+        let required = Some(layout.road_band_m);
+        if !any {
+            let why = (Verdict::NotApplicable, "no road near".to_owned());
+            return Some(row(named, required, None, None, why, origin));
+        }
+        if self.standing().shape.0.is_empty() {
+            let why = (Verdict::NotApplicable, "nothing stands".to_owned());
+            return Some(row(named, required, None, None, why, origin));
+        }
+        let tolerance_m = self.context.tolerance_m;
+        let (pieces, sound) = self.standing_near_roads();
+        // What a cut edge off by the tolerance would have taken away is within it.
+        let (solid, thin): (Vec<Polygon>, Vec<Polygon>) = pieces.0.into_iter().partition(|piece| {
+            tolerance_m <= 0.0 || half_width(piece, COARSE_M / 2.0, tolerance_m) > tolerance_m
+        });
+        let (solid, unworked): (Vec<Polygon>, Vec<Polygon>) =
+            (solid.into_iter()).partition(|piece| self.is_retention(piece));
+        let nearest = |pieces: &[Polygon]| -> Option<(f64, Coord)> {
+            let ground = Ground::new(pieces.iter().cloned());
+            let mut best: Option<(f64, Coord)> = None;
+            for road in roads() {
+                let half_m = road.demand.half_m;
+                for s in road.source.segments(0) {
+                    let within_m = best.map_or(layout.road_band_m, |(m, _)| m) + half_m;
+                    if let Some(contact) = ground.approach(s.a, s.b, within_m) {
+                        best = Some((contact.distance_m - half_m, contact.at));
+                    }
+                }
+            }
+            best
+        };
+        let (of_solid, of_thin) = (nearest(&solid), nearest(&thin));
+        let of_unworked = nearest(&unworked);
+        let measured_m = [of_solid, of_thin, of_unworked].into_iter().flatten();
+        let found = measured_m.min_by(|a, b| a.0.total_cmp(&b.0));
+        let short_of = |required_m: f64| of_solid.map_or(0.0, |(m, _)| required_m - m);
+        let verdict = if !sound {
+            let why = "cannot be told: the overlay of cut and road band does not add up";
+            (Verdict::Unknown, why.to_owned())
+        } else if short_of(layout.road_band_fail_m) > tolerance_m + ROUNDING_M {
+            (Verdict::Fail, "beyond tolerance".to_owned())
+        } else if short_of(layout.road_band_fail_m) > ROUNDING_M {
+            let words = "short of the lesser distance, but within tolerance";
+            (Verdict::Warn, words.to_owned())
+        } else if short_of(layout.road_band_m) > ROUNDING_M {
+            let words = "between the lesser and the greater distance";
+            (Verdict::Warn, words.to_owned())
+        } else if of_unworked.is_some_and(|(m, _)| layout.road_band_m - m > ROUNDING_M) {
+            let words = "what stands there is no corridor and leaves no strip room: ground that was not worked, as far as \
+                         can be told without a plan";
+            (Verdict::Warn, words.to_owned())
+        } else if of_thin.is_some_and(|(m, _)| layout.road_band_m - m > ROUNDING_M) {
+            let words = "short, but within tolerance: what stands there is no wider than the cut's edge may be off";
+            (Verdict::Warn, words.to_owned())
+        } else {
+            (Verdict::Pass, String::new())
+        };
+        let passes = verdict.0 == Verdict::Pass;
+        let figure = found.map(|(m, _)| m);
+        let mut judged = row(named, required, figure, Some(tolerance_m), verdict, origin);
+        judged.row.short = figure.map(|m| super::row::shown(layout.road_band_m - m));
+        if passes {
+            return Some(judged);
+        }
+        let worst = if of_solid.is_some() { of_solid } else { found };
+        let pieces = solid.into_iter().chain(unworked).chain(thin);
+        let pieces = MultiPolygon(pieces.collect());
+        Some(judged.at(worst.map(|(_, at)| at)).over(pieces))
+    }
+
+    fn road_band_origin(&self) -> Origin {
+        let in_force_m = self.context.settings.layout.road_band_m;
+        let rules = &self.context.rules.block;
+        let decides = [&rules.road_band_m, &rules.road_band_fail_m];
+        let decides = decides.into_iter().flatten();
+        let mut decides = decides.filter(|rule| rule.value == in_force_m);
+        let words = if in_force_m == LayoutSettings::default().road_band_m {
+            "common practice: 100 to 150 ft from the road's edge"
+        } else {
+            "layout.road_band of the project file"
+        };
+        Origin::of_rule_or(decides.next(), in_force_m, words)
+    }
+}

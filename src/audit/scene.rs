@@ -1,0 +1,337 @@
+//! One block as the checks see it, in its local frame: what is cut, what is near, and what is left standing.
+
+use std::cell::OnceCell;
+
+use geo::{Coord, LineString, MultiPolygon, Polygon};
+
+use super::asked;
+use super::cut::{BlockCut, CutInput};
+use super::ground::Ground;
+use super::neighbours::Neighbours;
+use super::reached::Reached;
+use super::reserves::Ways;
+use super::row::Judged;
+use super::split::{inside_of, split};
+use crate::geometry::area::{Bounds, area, length, polygon_area, rings};
+use crate::geometry::frame::{map_line, map_polygon, map_polygons};
+use crate::landbase::{Landbase, NearFeature, SlopeSource, Slopes};
+use crate::model::{Settings, SourceBlock, Verdict};
+use crate::rulebook::Rulebook;
+
+/// Standing pieces narrower than this on the average are seams of an overlay, not trees.
+const SEAM_M: f64 = 0.02;
+
+/// What every check may look at.
+#[derive(Clone, Copy)]
+pub struct Context<'a> {
+    pub landbase: &'a Landbase<'a>,
+    /// The stricter of the planner's wishes and the rules.
+    pub settings: &'a Settings,
+    pub rules: &'a Rulebook,
+    /// Slopes of the ground; None: slope classes only.
+    pub terrain: Option<&'a dyn SlopeSource>,
+    pub neighbours: &'a Neighbours,
+    /// How far a cut edge may really lie from where it was measured, in metres.
+    pub tolerance_m: f64,
+}
+
+/// Areas of a block, in square metres.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Areas {
+    pub gross_m2: f64,
+    /// Cut inside the block.
+    pub cut_m2: f64,
+    pub reserve_m2: f64,
+    /// Standing on net ground, road clearings and what the plan leaves unworked taken off.
+    pub kept_m2: f64,
+    /// Length of the edges of what stands there, in metres: where a measurement may err.
+    pub kept_edge_m: f64,
+}
+
+/// A block as judged; coordinates are in the local frame: add `origin`.
+#[derive(Clone, Debug)]
+pub struct BlockAudit {
+    pub id: String,
+    pub portfolio: Option<String>,
+    pub origin: [f64; 2],
+    /// The worst verdict.
+    pub status: Verdict,
+    pub areas: Areas,
+    /// True: nothing of it is cut.
+    pub uncut: bool,
+    /// Sorted by rule.
+    pub rows: Vec<Judged>,
+    /// What is cut.
+    pub cut: MultiPolygon,
+}
+
+pub(super) struct Scene<'s> {
+    pub context: Context<'s>,
+    pub block: &'s SourceBlock,
+    pub origin: Coord,
+    /// The block.
+    pub shape: Ground,
+    pub given: &'s BlockCut,
+    /// Whether a plan says what it leaves unworked: the cut itself, or one beside it.
+    pub planned: bool,
+    pub cut: Ground,
+    pub lines: Vec<LineString>,
+    pub ways: Ways,
+    pub near: &'s [NearFeature<'s>],
+    pub slopes: &'s Slopes<'s>,
+    reserve: OnceCell<Vec<Polygon>>,
+    gone: OnceCell<Vec<Polygon>>,
+    standing: OnceCell<Standing>,
+    areas: OnceCell<Areas>,
+    /// Net ground that the plan neither cuts nor counts as retention.
+    pub unworked: Vec<Polygon>,
+}
+
+/// What stands on net ground.
+pub(super) struct Standing {
+    pub shape: MultiPolygon,
+    /// Area with the seams that `shape` leaves out.
+    pub all_m2: f64,
+    /// Reserves inside the block.
+    pub reserve_m2: f64,
+    /// False: the overlay did not add up, and what it says is not to be relied on.
+    pub sound: bool,
+}
+
+/// Measures what is cut in one block against every rule. `plan` is what should have been cut, where that is given too.
+pub fn judge(
+    context: Context<'_>,
+    block: &SourceBlock,
+    cut: &BlockCut,
+    plan: Option<&BlockCut>,
+) -> BlockAudit {
+    let block_bounds = Bounds::of_polygons(&block.shape);
+    let origin = Coord {
+        x: block_bounds.middle().x.round(),
+        y: block_bounds.middle().y.round(),
+    };
+    let local = |c: Coord| c - origin;
+    let moved = |shape: &Polygon| map_polygon(shape, local);
+    let mut bounds = block_bounds;
+    for piece in &cut.pieces {
+        (piece.shape.exterior().0.iter()).for_each(|&c| bounds.add(c));
+    }
+    for line in &cut.lines {
+        line.shape.0.iter().for_each(|&c| bounds.add(c));
+    }
+    let near = context.landbase.near(&bounds, origin);
+    let slopes = context
+        .landbase
+        .slopes(context.terrain, &bounds, &near, origin);
+    let lines: Vec<LineString> = cut
+        .lines
+        .iter()
+        .map(|line| map_line(&line.shape, local))
+        .collect();
+    let scene = Scene {
+        context,
+        block,
+        origin,
+        shape: Ground::new(map_polygons(&block.shape, local).0),
+        given: cut,
+        planned: [Some(cut), plan]
+            .into_iter()
+            .flatten()
+            .any(|given| given.corridors.is_some()),
+        cut: Ground::new(cut.pieces.iter().map(|piece| moved(&piece.shape))),
+        ways: Ways::new(&lines),
+        lines,
+        near: &near,
+        slopes: &slopes,
+        reserve: OnceCell::new(),
+        gone: OnceCell::new(),
+        standing: OnceCell::new(),
+        areas: OnceCell::new(),
+        unworked: [Some(cut), plan]
+            .into_iter()
+            .flatten()
+            .flat_map(|given| given.unworked.iter().map(moved))
+            .collect(),
+    };
+    let mut rows: Vec<Judged> = Vec::new();
+    rows.extend(scene.unusable());
+    rows.extend(scene.track_gaps());
+    if let Some(plan) = plan {
+        rows.extend(scene.planned(plan));
+    }
+    if cut.is_empty() {
+        rows.push(scene.nothing_cut());
+    } else {
+        rows.push(scene.inside_block());
+        rows.extend(scene.reserves());
+        rows.extend(scene.machine_exclusion());
+        rows.push(scene.retention_share());
+        rows.extend(scene.management_shares());
+        rows.extend(scene.road_band());
+        rows.extend(scene.strip_width());
+        rows.extend(scene.corridor_widths());
+        rows.extend(scene.largest_opening());
+        rows.extend(scene.influence());
+        rows.extend(scene.occupancy());
+        if cut.input == CutInput::Tracks {
+            rows.push(scene.night_work(plan));
+        }
+    }
+    for judged in &mut rows {
+        if let Some(place) = judged.place {
+            let millimetres = |value: f64| (value * 1e3).round() / 1e3 + 0.0;
+            judged.row.x = Some(millimetres(place.x + origin.x));
+            judged.row.y = Some(millimetres(place.y + origin.y));
+        }
+    }
+    rows.sort_by(|a, b| a.row.row.rule_id.cmp(&b.row.row.rule_id));
+    let status = rows.iter().map(Judged::status).max();
+    BlockAudit {
+        id: block.id.clone(),
+        portfolio: block.portfolio.clone(),
+        origin: [origin.x, origin.y],
+        status: status.unwrap_or(Verdict::Pass),
+        areas: if cut.is_empty() {
+            Areas {
+                gross_m2: area(&scene.shape.shape),
+                ..Areas::default()
+            }
+        } else {
+            scene.areas()
+        },
+        uncut: cut.is_empty(),
+        rows,
+        cut: scene.cut.shape,
+    }
+}
+
+/// What is said of a block whose measuring crashed: nothing can be told of it.
+pub fn crashed(block: &SourceBlock, why: &str) -> BlockAudit {
+    let bounds = Bounds::of_polygons(&block.shape);
+    BlockAudit {
+        id: block.id.clone(),
+        portfolio: block.portfolio.clone(),
+        origin: [0.0; 2],
+        status: Verdict::Unknown,
+        areas: Areas {
+            gross_m2: area(&block.shape),
+            ..Areas::default()
+        },
+        // Its share must not count.
+        uncut: true,
+        rows: vec![super::trespass::crashed_row(why).at(Some(bounds.middle()))],
+        cut: MultiPolygon(vec![]),
+    }
+}
+
+impl Scene<'_> {
+    pub fn knows_the_way(&self) -> bool {
+        self.given.input.knows_the_way() && !self.ways.is_empty()
+    }
+
+    pub fn local(&self, shape: &Polygon) -> Polygon {
+        map_polygon(shape, |c| c - self.origin)
+    }
+
+    /// Ground within the reserves of everything near, as overlapping polygons, as far as it may touch the block.
+    pub fn reserve(&self) -> &[Polygon] {
+        self.reserve.get_or_init(|| self.reserve_grown(0.0))
+    }
+
+    /// The same with `more_m` added to every distance.
+    pub fn reserve_grown(&self, more_m: f64) -> Vec<Polygon> {
+        let mut reached = Reached::default();
+        let window = self.shape.bounds();
+        for near in self.near.iter().filter(|near| asked::owes_a_reserve(near)) {
+            let Some(rule) = near.demand.rule else {
+                // Water and protected ground without a rule are still not cut.
+                self.reach_unruled(&mut reached, near, more_m, &window);
+                continue;
+            };
+            let edges = asked::edges(near, rule, self.slopes, |w| w.reserve_m);
+            asked::reach(&mut reached, near, &edges, more_m, &window);
+        }
+        reached.0
+    }
+
+    fn reach_unruled(
+        &self,
+        reached: &mut Reached,
+        near: &NearFeature,
+        more_m: f64,
+        window: &Bounds,
+    ) {
+        let segments = near.source.segments(0).into_iter();
+        let edges: Vec<asked::Edge> = segments
+            .map(|s| asked::Edge {
+                a: s.a,
+                b: s.b,
+                required_m: 0.0,
+                slope_unknown: false,
+            })
+            .collect();
+        asked::reach(reached, near, &edges, more_m, window);
+    }
+
+    /// What does not stand for other reasons than a reserve: cut, left unworked by the plan, cleared for a road.
+    pub fn gone(&self) -> &[Polygon] {
+        self.gone.get_or_init(|| {
+            let mut gone: Vec<Polygon> = self.cut.shape.0.clone();
+            gone.extend(self.unworked.iter().cloned());
+            gone.extend(self.cleared(&self.shape.bounds()));
+            crate::geometry::overlay::oriented(MultiPolygon(gone)).0
+        })
+    }
+
+    /// Cleared ground of open roads, as far as it may touch `window`.
+    fn cleared(&self, window: &Bounds) -> Vec<Polygon> {
+        let mut reached = Reached::default();
+        for near in self.near.iter().filter(|near| asked::is_cleared_road(near)) {
+            self.reach_unruled(&mut reached, near, 0.0, window);
+        }
+        reached.0
+    }
+
+    /// What stands on net ground: the block less what is cut, reserves, road clearings and unworked ground.
+    pub fn standing(&self) -> &Standing {
+        self.standing.get_or_init(|| {
+            let reserve = self.reserve();
+            // All in one: what an overlay leaves may have walls too thin for the next one.
+            let gone: Vec<Polygon> = self.gone().iter().chain(reserve).cloned().collect();
+            let left = split(&self.shape.shape, &gone);
+            let reserved = split(&self.shape.shape, reserve);
+            let wide = |polygon: &Polygon| {
+                2.0 * polygon_area(polygon) > SEAM_M * rings(polygon).map(length).sum::<f64>()
+            };
+            Standing {
+                sound: left.sound && reserved.sound,
+                all_m2: area(&left.outside),
+                shape: MultiPolygon(left.outside.0.into_iter().filter(wide).collect()),
+                reserve_m2: area(&reserved.inside),
+            }
+        })
+    }
+
+    /// Why areas cannot be relied on, if so.
+    pub fn overlay_doubt(&self) -> Option<&'static str> {
+        let sound = self.standing().sound;
+        (!sound)
+            .then_some("the overlay of cut and block does not add up; simplify the cut's outlines")
+    }
+
+    pub fn areas(&self) -> Areas {
+        *self.areas.get_or_init(|| self.measure_areas())
+    }
+
+    fn measure_areas(&self) -> Areas {
+        let standing = self.standing();
+        let edges = standing.shape.0.iter().flat_map(rings);
+        Areas {
+            gross_m2: area(&self.shape.shape),
+            cut_m2: area(&inside_of(&self.shape.shape, &self.cut.shape.0)),
+            reserve_m2: standing.reserve_m2,
+            kept_m2: standing.all_m2,
+            kept_edge_m: edges.map(length).sum(),
+        }
+    }
+}

@@ -1,0 +1,139 @@
+//! Shares of ground left standing: areas by overlay of the cut itself and of distances drawn anew.
+
+use geo::{MultiPolygon, Polygon};
+
+use super::asked;
+use super::reached::Reached;
+use super::row::{Judged, Measure, Named, Origin, SHARE_ROUNDING, measured};
+use super::scene::Scene;
+use super::split::{inside_of, split};
+use crate::geometry::area::{area, length, rings};
+use crate::model::Verdict;
+use crate::rulebook::{RuleLine, ShareOf};
+
+/// Smaller zones inside a block are the end of an arc.
+const LEAST_ZONE_M2: f64 = 1.0;
+/// Chords stray from arcs by 0.06 % of the radius: what a share of a narrow zone may differ by.
+const ZONE_ROUNDING: f64 = 0.001;
+
+impl Scene<'_> {
+    /// The share of the block's net area, or of the whole of it, that stands.
+    pub(super) fn retention_share(&self) -> Judged {
+        let rules = self.context.rules;
+        let rule = &rules.retention_share;
+        let areas = self.areas();
+        let net_m2 = areas.gross_m2 - areas.reserve_m2;
+        let (kept_m2, of_m2) = match rules.share_of {
+            _ if rules.reserves_count => (areas.kept_m2 + areas.reserve_m2, areas.gross_m2),
+            ShareOf::Gross => (areas.kept_m2, areas.gross_m2),
+            ShareOf::Net => (areas.kept_m2, net_m2),
+        };
+        let share = if of_m2 > 0.0 { kept_m2 / of_m2 } else { 1.0 };
+        let band = self.context.tolerance_m * areas.kept_edge_m;
+        let mut judged = measured(
+            Named {
+                id: "retention-share",
+                title: "Retention share".to_owned(),
+                unit: "share",
+            },
+            (rule.value, share),
+            Measure {
+                short: rule.value - share,
+                rounding: SHARE_ROUNDING,
+                tolerance: if of_m2 > 0.0 { band / of_m2 } else { 0.0 },
+                doubt: self.overlay_doubt(),
+                doubt_may_save: true,
+            },
+            rule.into(),
+        );
+        if rule.value <= 0.0 {
+            judged.row.row.status = Verdict::NotApplicable;
+            judged.row.message.clear();
+        }
+        if judged.status() >= Verdict::Warn {
+            let place = self.shape.bounds().middle();
+            judged = judged.at(Some(place)).over(MultiPolygon(vec![]));
+            judged.row.area_m2 = Some(((rule.value - share) * of_m2 * 1e3).round() / 1e3);
+        }
+        judged
+    }
+
+    /// One row per rule whose management zone owes a share.
+    pub(super) fn management_shares(&self) -> Vec<Judged> {
+        let rules = self.context.rules.lines.iter();
+        rules
+            .filter(|rule| rule.management_share > 0.0)
+            .filter_map(|rule| self.management_share(rule))
+            .collect()
+    }
+
+    fn management_share(&self, rule: &RuleLine) -> Option<Judged> {
+        let mut reached = Reached::default();
+        let mut doubt: Option<String> = None;
+        let window = self.shape.bounds();
+        let of_rule = |near: &&crate::landbase::NearFeature| {
+            (asked::is_kept(near) || asked::owes_a_reserve(near))
+                && near.demand.rule.is_some_and(|own| own.id == rule.id)
+        };
+        for near in self.near.iter().filter(of_rule) {
+            let mut edges = asked::edges(near, rule, self.slopes, |w| {
+                if w.management_m > 0.0 {
+                    w.reserve_m + w.management_m
+                } else {
+                    -1.0
+                }
+            });
+            edges.retain(|edge| edge.required_m >= 0.0);
+            let before = reached.0.len();
+            asked::reach(&mut reached, near, &edges, 0.0, &window);
+            let unsure = near.demand.assumed || edges.iter().any(|edge| edge.slope_unknown);
+            if unsure && reached.0.len() > before && doubt.is_none() {
+                let (layer, id) = (&near.feature.source_layer, &near.feature.id);
+                doubt = Some(format!(
+                    "class or slope of {layer}, feature {id} is not known"
+                ));
+            }
+        }
+        if reached.0.is_empty() {
+            return None;
+        }
+        let zone = split(&self.shape.shape, &reached.0);
+        let net = split(&zone.inside, self.reserve());
+        let zone_net = net.outside;
+        let zone_m2 = area(&zone_net);
+        if zone_m2 < LEAST_ZONE_M2 {
+            return None;
+        }
+        // From the zone itself: what an overlay leaves may have walls too thin for the next one.
+        let gone: Vec<Polygon> = self.gone().iter().chain(self.reserve()).cloned().collect();
+        let parts = split(&zone.inside, &gone);
+        if !(zone.sound && net.sound && parts.sound) && doubt.is_none() {
+            doubt = Some("the overlay of zone and cut does not add up".to_owned());
+        }
+        let stands = parts.outside;
+        let share = area(&stands) / zone_m2;
+        let edge_m: f64 = stands.0.iter().flat_map(rings).map(length).sum();
+        let judged = measured(
+            Named {
+                id: &format!("management-share:{}", rule.id),
+                title: format!("Share of the management zone left standing, {}", rule.title),
+                unit: "share",
+            },
+            (rule.management_share, share),
+            Measure {
+                short: rule.management_share - share,
+                rounding: ZONE_ROUNDING,
+                tolerance: self.context.tolerance_m * edge_m / zone_m2,
+                doubt: doubt.as_deref(),
+                doubt_may_save: true,
+            },
+            Origin::of_share(rule),
+        );
+        if judged.status() <= Verdict::NotApplicable {
+            return Some(judged);
+        }
+        let cut = inside_of(&zone_net, self.gone());
+        let place = cut.0.first().map(|polygon| polygon.exterior().0[0]);
+        Some(judged.at(place).over(cut))
+    }
+}

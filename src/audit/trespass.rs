@@ -1,0 +1,230 @@
+//! What is cut outside the block, and whose ground that is.
+
+use geo::{Coord, MultiPolygon};
+
+use super::farthest::farthest;
+use super::row::{Judged, Measure, Named, ROUNDING_M, measured, row};
+use super::scene::Scene;
+use super::split::outside_of;
+use crate::geometry::frame::map_polygons;
+use crate::model::{StripKind, Verdict};
+use crate::units::hectares;
+
+const PRECISION_M: f64 = 0.004;
+
+impl Scene<'_> {
+    /// Nothing is cut outside the block: how far the cut strays, over which ground, and in which other block.
+    pub(super) fn inside_block(&self) -> Judged {
+        let outside = outside_of(&self.cut.shape, &self.shape.shape.0);
+        let found = farthest(&outside, self.shape.edges(), PRECISION_M);
+        // A piece that the overlay invented lies in the block.
+        let found = found.filter(|(_, at)| !self.shape.holds(*at));
+        let rings = self.cut.shape.0.iter().map(|polygon| polygon.exterior());
+        let corners = rings.flat_map(|ring| &ring.0);
+        let out = corners
+            .filter(|&&corner| !self.shape.holds(corner))
+            .map(|&corner| {
+                let edges = self.shape.edges();
+                (
+                    edges.distance(corner, f64::MAX / 4.0).unwrap_or(0.0),
+                    corner,
+                )
+            });
+        let (out_m, at) = out
+            .chain(found)
+            .max_by(|a, b| a.0.total_cmp(&b.0))
+            .unwrap_or((0.0, Coord { x: 0.0, y: 0.0 }));
+        let judged = measured(
+            Named {
+                id: "inside-block",
+                title: "Nothing cut outside the block".to_owned(),
+                unit: "m",
+            },
+            (0.0, out_m),
+            Measure {
+                short: out_m,
+                rounding: ROUNDING_M,
+                tolerance: self.context.tolerance_m,
+                doubt: None,
+                doubt_may_save: false,
+            },
+            "the block as approved".into(),
+        );
+        if out_m <= ROUNDING_M {
+            return judged;
+        }
+        let world = map_polygons(&outside, |c| c + self.origin);
+        let others: Vec<String> = self
+            .context
+            .neighbours
+            .shares(&world)
+            .into_iter()
+            .map(|(index, area_m2)| (self.context.neighbours.id(index), area_m2))
+            .filter(|(id, _)| *id != self.block.id)
+            .map(|(id, area_m2)| format!("{:.4} ha of it in block {id}", hectares(area_m2)))
+            .collect();
+        let judged = judged.at(Some(at)).saying(&others.join(", "));
+        judged.over(outside)
+    }
+
+    /// A block of which nothing is cut owes nothing yet.
+    pub(super) fn nothing_cut(&self) -> Judged {
+        row(
+            Named {
+                id: "cut",
+                title: "What is cut of the block".to_owned(),
+                unit: "ha",
+            },
+            None,
+            Some(0.0),
+            None,
+            (
+                Verdict::NotApplicable,
+                "nothing of this block is cut in the file given".to_owned(),
+            ),
+            "the file given".into(),
+        )
+    }
+
+    /// Features of the cut that could not be read: what they cover is not judged.
+    pub(super) fn unusable(&self) -> Option<Judged> {
+        let count = self.given.unusable;
+        (count > 0).then(|| {
+            row(
+                Named {
+                    id: "set-aside-cut",
+                    title: "Features of the cut near this block that could not be used".to_owned(),
+                    unit: "features",
+                },
+                Some(0.0),
+                Some(count as f64),
+                None,
+                (
+                    Verdict::Unknown,
+                    "cannot be told: what they cover was not judged; see set_aside.csv".to_owned(),
+                ),
+                "the file given".into(),
+            )
+        })
+    }
+
+    /// The widest planned strip against what the machine reaches: across the direction driven in its part.
+    pub(super) fn strip_width(&self) -> Option<Judged> {
+        let machine = &self.context.settings.machine;
+        let interior = self.given.pieces.iter().zip(&self.cut.shape.0);
+        let interior = interior.filter(|(piece, _)| piece.kind == Some(StripKind::Interior));
+        let widest = interior
+            .filter_map(|(piece, shape)| {
+                let azimuth_deg = self.azimuth_of(piece.part)?;
+                Some((super::corridors::across_m(shape, azimuth_deg), shape))
+            })
+            .max_by(|a, b| a.0.total_cmp(&b.0));
+        let (width_m, shape) = widest?;
+        let required_m = machine.strip_width_m();
+        let judged = measured(
+            Named {
+                id: "strip-width",
+                title: "Strips no wider than the machine reaches, less its margin".to_owned(),
+                unit: "m",
+            },
+            (required_m, width_m),
+            Measure {
+                short: width_m - required_m,
+                rounding: ROUNDING_M,
+                tolerance: 2.0 * self.context.tolerance_m,
+                doubt: None,
+                doubt_may_save: false,
+            },
+            "common practice: full reach to both sides less 1 ft each side".into(),
+        );
+        if judged.status() <= Verdict::Pass {
+            return Some(judged);
+        }
+        let shape = MultiPolygon(vec![shape.clone()]);
+        let middle = crate::geometry::area::Bounds::of_polygons(&shape).middle();
+        Some(judged.at(Some(middle)).over(shape))
+    }
+}
+
+/// Ground cut in or near no block at all, in work-CRS coordinates.
+pub fn stray_row(area_m2: f64, ground: MultiPolygon) -> Judged {
+    let place = ground.0.first().map(|polygon| polygon.exterior().0[0]);
+    let mut judged = row(
+        Named {
+            id: "cut-in-no-block",
+            title: "Nothing cut away from every block".to_owned(),
+            unit: "ha",
+        },
+        Some(0.0),
+        Some(hectares(area_m2)),
+        None,
+        (
+            Verdict::Fail,
+            format!("{} pieces lie in no block", ground.0.len()),
+        ),
+        "the blocks as approved".into(),
+    );
+    judged.row.x = place.map(|c| c.x);
+    judged.row.y = place.map(|c| c.y);
+    judged.at(place).over(ground)
+}
+
+/// Track away from every block: a way, or a cut where none is allowed.
+pub fn stray_track_row(metres: f64, at: Coord) -> Judged {
+    let why = "cannot be told: away from every block a track does not say whether the machine cut or only walked";
+    let mut judged = row(
+        Named {
+            id: "cut-in-no-block",
+            title: "Nothing cut away from every block".to_owned(),
+            unit: "m",
+        },
+        Some(0.0),
+        Some(metres),
+        None,
+        (Verdict::Unknown, why.to_owned()),
+        "the blocks as approved".into(),
+    );
+    judged.row.x = Some(at.x);
+    judged.row.y = Some(at.y);
+    judged.at(Some(at))
+}
+
+/// Features whose block id the project does not know.
+pub fn unknown_ids_row(count: u64, ids: &[&str]) -> Judged {
+    row(
+        Named {
+            id: "unknown-block",
+            title: "Features of the cut with a block id that the project does not know".to_owned(),
+            unit: "features",
+        },
+        Some(0.0),
+        Some(count as f64),
+        None,
+        (
+            Verdict::Unknown,
+            format!("cannot be told: no block is called {}", ids.join(", ")),
+        ),
+        "the file given".into(),
+    )
+}
+
+/// A block whose measuring crashed.
+pub(super) fn crashed_row(why: &str) -> Judged {
+    row(
+        Named {
+            id: "audit",
+            title: "The block can be measured".to_owned(),
+            unit: "",
+        },
+        None,
+        None,
+        None,
+        (
+            Verdict::Unknown,
+            format!(
+                "cannot be told: measuring this block crashed ({why}); simplify its outline or the cut's"
+            ),
+        ),
+        "docs/audit.md".into(),
+    )
+}

@@ -1,0 +1,125 @@
+//! Rules for a whole block that look at where things lie: ground near what stands, ground taken by trails.
+
+use geo::{Coord, Polygon};
+
+use super::reached::Reached;
+use super::row::{Judged, Measure, Named, Origin, measured, row};
+use super::scene::Scene;
+use super::split::split;
+use crate::geometry::area::area;
+use crate::model::Verdict;
+use crate::rulebook::TrailWidth;
+
+/// What two overlays of the same ground may differ by: arcs are drawn as chords.
+const ROUNDING: f64 = 1e-4;
+const UNSOUND: &str = "the overlay of cut and block does not add up; simplify the cut's outlines";
+
+impl Scene<'_> {
+    /// A rule that this audit does not measure: said, never passed over.
+    pub(super) fn influence(&self) -> Option<Judged> {
+        let rule = self.context.rules.block.influence.as_ref()?;
+        let why = "cannot be told: the audit does not measure this rule";
+        Some(row(
+            Named {
+                id: "influence-area",
+                title: "Share of the block within one tree height of what stands".to_owned(),
+                unit: "share",
+            },
+            Some(rule.share.value),
+            None,
+            None,
+            (Verdict::Unknown, why.to_owned()),
+            (&rule.share).into(),
+        ))
+    }
+
+    /// Share of the net area that trails take.
+    pub(super) fn occupancy(&self) -> Option<Judged> {
+        let rule = self.context.rules.block.occupancy.as_ref()?;
+        let half_m = self.context.settings.machine.half_width_m;
+        let words = if rule.less_than {
+            "less than"
+        } else {
+            "at most"
+        };
+        let (trails, what, edge_m) = match rule.trail {
+            TrailWidth::Strip => {
+                let edge_m = self.areas().kept_edge_m;
+                (
+                    self.cut.shape.0.clone(),
+                    "all that is cut".to_owned(),
+                    edge_m,
+                )
+            }
+            // Where a track may be off to the side it is as wide as it is.
+            TrailWidth::Track => {
+                let mut reached = Reached::default();
+                for line in &self.lines {
+                    reached.swath(&line.0, half_m);
+                }
+                let what = format!("{} m wide along the lines driven", 2.0 * half_m);
+                (reached.0, what, 0.0)
+            }
+        };
+        let title = format!("Share of the net area taken by trails ({what}): {words}");
+        if rule.trail == TrailWidth::Track && !self.knows_the_way() {
+            let why = "cannot be told: no track says where the machine drove";
+            let named = Named {
+                id: "trail-occupancy",
+                title,
+                unit: "share",
+            };
+            let verdict = (Verdict::Unknown, why.to_owned());
+            let origin = Origin::from(&rule.most);
+            return Some(row(
+                named,
+                Some(rule.most.value),
+                None,
+                None,
+                verdict,
+                origin,
+            ));
+        }
+        // Both from the block itself: what an overlay leaves may have walls too thin for the next one.
+        let closed = split(&self.shape.shape, self.reserve());
+        let all: Vec<Polygon> = trails
+            .into_iter()
+            .chain(self.reserve().iter().cloned())
+            .collect();
+        let taken = split(&self.shape.shape, &all);
+        let net_m2 = area(&closed.outside);
+        let share = if net_m2 > 0.0 {
+            (area(&taken.inside) - area(&closed.inside)).max(0.0) / net_m2
+        } else {
+            0.0
+        };
+        let sound = closed.sound && taken.sound;
+        let judged = measured(
+            Named {
+                id: "trail-occupancy",
+                title,
+                unit: "share",
+            },
+            (rule.most.value, share),
+            Measure {
+                short: share - rule.most.value,
+                // Where the share itself does not do, what all but equals it does not either.
+                rounding: if rule.less_than { 0.0 } else { ROUNDING },
+                tolerance: if net_m2 > 0.0 {
+                    self.context.tolerance_m * edge_m / net_m2
+                } else {
+                    0.0
+                },
+                doubt: (!sound).then_some(UNSOUND),
+                doubt_may_save: true,
+            },
+            (&rule.most).into(),
+        );
+        let place: Option<Coord> = Some(self.shape.bounds().middle());
+        Some(if judged.status() <= Verdict::NotApplicable {
+            judged
+        } else {
+            judged.at(place)
+        })
+    }
+}

@@ -1,0 +1,435 @@
+//! Audits the blocks of a project: one reader, the blocks in parallel, one writer, in input order.
+
+use std::collections::BTreeMap;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::{Path, PathBuf};
+
+use geo::MultiPolygon;
+use rayon::prelude::*;
+use serde::Deserialize;
+
+use super::audit_cut::{Assigned, area_m2, assign};
+use super::{BatchError, Clock, Progress, audit_tracks, choose, crash_text, crs_report};
+use crate::audit::against::{self, Change};
+use crate::audit::tracks::{Leg, Sweep, follow};
+use crate::audit::{
+    self, AS_CUT_TOLERANCE_M, BlockAudit, BlockCut, Context, Judged, Neighbours, PLAN_TOLERANCE_M,
+    Portfolios, Sampler,
+};
+use crate::daylight::DEFAULT_MARGIN;
+use crate::landbase::{Landbase, SlopeSource};
+use crate::layout;
+use crate::model::{Problem, SourceBlock, Verdict};
+use crate::outputs::{ALL_BLOCKS, AuditReport, AuditWriter, Program, StageTime, TracksReport};
+use crate::project::{AttributeSource, Project};
+use crate::sources::crs::WorkCrs;
+use crate::sources::tracks::TracksRead;
+use crate::sources::{self, Batch, CutFile, CutLayers, CutRead, TrackNames};
+
+/// How an audit is run.
+#[derive(Clone, Debug)]
+pub struct AuditOptions {
+    pub out: PathBuf,
+    /// At least one of `plan` and `as_cut`. With both, what was cut is judged, and compared with the plan.
+    pub plan: Option<PathBuf>,
+    pub as_cut: Option<PathBuf>,
+    /// Layer with the cut ground where the file judged holds several.
+    pub layer: Option<String>,
+    /// Attribute with the block's id in the file judged.
+    pub id: Option<String>,
+    pub tracks: TrackOptions,
+    /// None: 0 for a plan, [`AS_CUT_TOLERANCE_M`] for what was cut.
+    pub tolerance_m: Option<f64>,
+    /// Places for the field-check sample; 0: none.
+    pub sample: usize,
+    pub seed: u64,
+    /// Folder of an earlier audit to compare with.
+    pub against: Option<PathBuf>,
+    pub only: Vec<String>,
+    pub jobs: Option<usize>,
+    pub progress: Progress,
+    pub started: String,
+}
+
+/// How tracks of the felling machine are read; of no meaning for polygons.
+#[derive(Clone, Debug)]
+pub struct TrackOptions {
+    /// None: as wide as the project's strips.
+    pub cutting_width_m: Option<f64>,
+    /// Attribute of points with their time.
+    pub time: Option<String>,
+    /// Attribute that tells the points of one track from those of another.
+    pub track: Option<String>,
+    /// Taken off daylight at both ends.
+    pub daylight_margin: chrono::Duration,
+}
+
+impl Default for TrackOptions {
+    fn default() -> TrackOptions {
+        TrackOptions {
+            cutting_width_m: None,
+            time: None,
+            track: None,
+            daylight_margin: DEFAULT_MARGIN,
+        }
+    }
+}
+
+/// What came out.
+#[derive(Clone, Debug)]
+pub struct AuditOutcome {
+    pub blocks: u64,
+    /// Blocks of which nothing is cut.
+    pub uncut: u64,
+    pub rows_by_status: BTreeMap<&'static str, u64>,
+    pub tolerance_m: f64,
+    /// The first findings that fail, for the summary.
+    pub failing: Vec<String>,
+    /// Against the earlier audit, if one was named.
+    pub changes: Option<Vec<Change>>,
+    pub problems: Vec<Problem>,
+    /// What was made of tracks, where they were given.
+    pub tracks: Option<TracksReport>,
+    pub timings: Vec<StageTime>,
+    pub threads: usize,
+}
+
+impl AuditOutcome {
+    /// Whether nothing fails and nothing of the input was set aside.
+    pub fn is_clean(&self) -> bool {
+        !self.rows_by_status.contains_key(Verdict::Fail.key())
+            && !self.problems.iter().any(|problem| problem.set_aside)
+    }
+}
+
+#[derive(Deserialize)]
+struct Earlier {
+    rows: Vec<against::Row>,
+}
+
+fn earlier(dir: &Path) -> Result<Vec<against::Row>, BatchError> {
+    let path = dir.join("compliance.json");
+    let bad = |why: String| BatchError::Earlier {
+        path: path.clone(),
+        why,
+    };
+    let text = std::fs::read_to_string(&path).map_err(|error| bad(error.to_string()))?;
+    let earlier: Earlier = serde_json::from_str(&text).map_err(|error| bad(error.to_string()))?;
+    Ok(earlier.rows)
+}
+
+/// Blocks judged together before they are written.
+const CHUNK: usize = 128;
+/// Failing findings kept for the summary.
+const SHOWN: usize = 10;
+
+/// Judges what a plan cuts, or what was cut, in every block, and writes the outputs.
+///
+/// # Errors
+/// When layers, the file judged or the earlier audit cannot be read, outputs cannot be written, or `only` names a block
+/// that is not there.
+pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, BatchError> {
+    let mut clock = Clock::new();
+    let jobs = options.jobs.unwrap_or(0);
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(jobs)
+        .build()
+        .map_err(|source| BatchError::Threads { jobs, source })?;
+    let before = options.against.as_deref().map(earlier).transpose()?;
+    options.progress.say("reading layers");
+    let batch = sources::read(project)?;
+    let terrain = sources::terrain(project, &batch.crs)?;
+    let chosen = choose(&batch.blocks, &options.only)?;
+    let neighbours = Neighbours::new(&batch.blocks);
+    let mut problems = batch.problems.clone();
+    let mut inputs = batch.inputs.clone();
+    let mut tracks: Option<TracksReport> = None;
+    let mut take = |path: &Path, judged: bool| -> Result<Assigned, BatchError> {
+        let file = cut_file(project, path, options, judged);
+        // Sections say which ground is for daylight only, which tracks alone are set against.
+        let read: CutRead = sources::read_cut(&file, &batch.crs, !judged)?;
+        inputs.extend(read.inputs);
+        if let CutLayers::Tracks(read) = read.layers {
+            let (assigned, report) = tracks_cut(project, path, options, &batch, &neighbours, read)?;
+            tracks = Some(report);
+            return Ok(assigned);
+        }
+        if judged && options.tracks.cutting_width_m.is_some() {
+            return Err(BatchError::NotTracks {
+                path: path.to_owned(),
+                option: "--cutting-width",
+            });
+        }
+        let assigned = assign(read.layers, &read.problems, &batch.blocks, &neighbours);
+        problems.extend(read.problems);
+        Ok(assigned)
+    };
+    let (cut, plan, tolerance_m) = match (&options.as_cut, &options.plan) {
+        (Some(as_cut), plan) => {
+            let plan = plan.as_deref().map(|plan| take(plan, false)).transpose()?;
+            (take(as_cut, true)?, plan, AS_CUT_TOLERANCE_M)
+        }
+        (None, Some(plan)) => (take(plan, true)?, None, PLAN_TOLERANCE_M),
+        (None, None) => return Err(BatchError::NothingToAudit),
+    };
+    let tolerance_m = options.tolerance_m.unwrap_or(tolerance_m);
+    clock.lap("read");
+    let settings = layout::effective(&project.settings, &project.rules);
+    let landbase = Landbase::new(&batch.features, &project.rules, &settings.layout);
+    let context = Context {
+        landbase: &landbase,
+        settings: &settings,
+        rules: &project.rules,
+        terrain: terrain.as_ref().map(|terrain| terrain as &dyn SlopeSource),
+        neighbours: &neighbours,
+        tolerance_m,
+    };
+    clock.lap("index");
+    let mut season = Season {
+        writer: AuditWriter::create(&options.out, &batch.crs_wkt)?,
+        portfolios: Portfolios::default(),
+        sampler: Sampler::new(options.sample, options.seed),
+        rows_by_status: BTreeMap::new(),
+        failing: vec![],
+        after: before.is_some().then(Vec::new),
+    };
+    let index: BTreeMap<&str, usize> = (batch.blocks.iter().enumerate())
+        .map(|(index, block)| (block.id.as_str(), index))
+        .collect();
+    let bar = options.progress.bar(chosen.len() as u64);
+    let hook = std::panic::take_hook();
+    // Crashes are caught: of an overlay, which is done again in another frame, or of a block, which says so.
+    std::panic::set_hook(Box::new(|_| {}));
+    let mut uncut = 0;
+    for chunk in chosen.chunks(CHUNK) {
+        let judge = |block: &&SourceBlock| {
+            let at = index[block.id.as_str()];
+            let plan: Option<&BlockCut> = plan.as_ref().map(|plan| &plan.cuts[at]);
+            let attempt = AssertUnwindSafe(|| audit::judge(context, block, &cut.cuts[at], plan));
+            let audited = catch_unwind(attempt)
+                .unwrap_or_else(|crash| audit::crashed(block, crash_text(crash.as_ref())));
+            bar.step();
+            audited
+        };
+        let audited: Vec<BlockAudit> = pool.install(|| chunk.par_iter().map(judge).collect());
+        for (block, audit) in chunk.iter().zip(&audited) {
+            uncut += u64::from(audit.uncut);
+            if let Err(error) = season.block(audit, block, project) {
+                std::panic::set_hook(hook);
+                return Err(error);
+            }
+        }
+    }
+    std::panic::set_hook(hook);
+    bar.finish();
+    clock.lap("judge");
+    let chosen_ids: std::collections::BTreeSet<&str> =
+        chosen.iter().map(|block| block.id.as_str()).collect();
+    for block in &batch.blocks {
+        if !chosen_ids.contains(block.id.as_str()) {
+            season.portfolios.leave_out(block.portfolio.as_deref());
+        }
+    }
+    let block_layers: Vec<&str> = (batch.layers.iter())
+        .filter(|layer| layer.role == crate::model::LayerKind::Blocks.key())
+        .map(|layer| layer.source_layer.as_str())
+        .collect();
+    let unread =
+        |problem: &&Problem| problem.set_aside && block_layers.contains(&problem.layer.as_str());
+    season.portfolios.unread = batch.problems.iter().filter(unread).count() as u64;
+    let mut rows = season.portfolios.judge(&project.rules, tolerance_m);
+    if options.only.is_empty() {
+        rows.extend(strays(&cut));
+    }
+    season.add(ALL_BLOCKS, &rows, [0.0; 2])?;
+    let Season {
+        mut writer,
+        sampler,
+        rows_by_status,
+        failing,
+        after,
+        ..
+    } = season;
+    if options.sample > 0 {
+        writer.sample(&sampler.finish())?;
+    }
+    let changes = match (&before, &after) {
+        (Some(before), Some(after)) => Some(against::compare(before, after)),
+        _ => None,
+    };
+    if let Some(changes) = &changes {
+        writer.differences(changes)?;
+    }
+    let threads = pool.current_num_threads();
+    writer.finish(
+        &AuditReport {
+            version: 1,
+            program: Program::default(),
+            command: "audit",
+            started: options.started.clone(),
+            project: project.name.clone(),
+            tolerance_m,
+            settings: settings.clone(),
+            rulebook: project.rules.clone(),
+            crs: crs_report(&batch),
+            inputs,
+            blocks: chosen.len() as u64,
+            rows_by_status: rows_by_status.clone(),
+            tracks: tracks.clone(),
+            timings: clock.laps.clone(),
+            threads,
+            warnings: project.warnings.clone(),
+        },
+        &problems,
+    )?;
+    clock.lap("finish");
+    Ok(AuditOutcome {
+        blocks: chosen.len() as u64,
+        uncut,
+        rows_by_status,
+        tolerance_m,
+        failing,
+        changes,
+        problems,
+        tracks,
+        timings: clock.laps,
+        threads,
+    })
+}
+
+/// Layer and attribute are those of the file judged; a plan beside it is looked into by itself.
+fn cut_file(project: &Project, path: &Path, options: &AuditOptions, judged: bool) -> CutFile {
+    let mut ids = vec!["block_id".to_owned()];
+    for layer in &project.layers {
+        if layer.kind == crate::model::LayerKind::Blocks {
+            ids.extend(layer.id.0.iter().filter_map(|source| match source {
+                AttributeSource::Field(name) if !name.eq_ignore_ascii_case("fid") => {
+                    Some(name.clone())
+                }
+                AttributeSource::Field(_) | AttributeSource::Constant(_) => None,
+            }));
+        }
+    }
+    CutFile {
+        path: path.to_owned(),
+        layer: options.layer.clone().filter(|_| judged),
+        id: options.id.clone().filter(|_| judged),
+        ids,
+        tracks: judged.then(|| TrackNames {
+            time: options.tracks.time.clone(),
+            track: options.tracks.track.clone(),
+        }),
+    }
+}
+
+/// Follows tracks, sweeps them block by block, and says what was made of them.
+fn tracks_cut(
+    project: &Project,
+    path: &Path,
+    options: &AuditOptions,
+    batch: &Batch,
+    neighbours: &Neighbours,
+    read: TracksRead,
+) -> Result<(Assigned, TracksReport), BatchError> {
+    let own_m = project.settings.machine.strip_width_m();
+    let how = Sweep::of_width(options.tracks.cutting_width_m.unwrap_or(own_m));
+    let way = follow(&read.tracks, &how)?;
+    let mut assigned = audit_tracks::assign(&way, &how, batch.blocks.len(), neighbours);
+    let work = WorkCrs::new(&batch.crs)?;
+    let margin = options.tracks.daylight_margin;
+    audit_tracks::light(&mut assigned, neighbours, &work, margin);
+    let name = path.file_name().map(|name| name.to_string_lossy());
+    let metres = |leg: &Leg| crate::geometry::area::length(&leg.shape);
+    let report = TracksReport {
+        source: name.map_or_else(String::new, |name| name.into_owned()),
+        tracks: read.tracks.len() as u64,
+        fixes: way.tally.fixes as u64,
+        driven_km: (way.legs.iter().map(metres).sum::<f64>()).round() / 1e3,
+        cutting_width_m: how.width_m,
+        max_gap_m: how.max_gap_m,
+        max_gap_s: how.max_gap_s,
+        max_speed_m_s: how.max_speed_m_s,
+        noise_m: how.noise_m,
+        daylight_margin_min: margin.as_seconds_f64() / 60.0,
+        remarks: read.notes.into_iter().chain(way.remarks()).collect(),
+    };
+    Ok((assigned, report))
+}
+
+/// Cut ground that lies in or near no block, and block ids that the project does not know.
+fn strays(cut: &Assigned) -> Vec<Judged> {
+    let mut rows = Vec::new();
+    if !cut.strays.is_empty() {
+        let ground = MultiPolygon(cut.strays.clone());
+        rows.push(audit::stray_row(area_m2(&cut.strays), ground));
+    }
+    if let Some((metres, at)) = cut.astray {
+        rows.push(audit::stray_track_row(metres, at));
+    }
+    if !cut.unknown_ids.is_empty() {
+        let count: u64 = cut.unknown_ids.values().sum();
+        let ids: Vec<&str> = cut.unknown_ids.keys().map(String::as_str).take(5).collect();
+        rows.push(audit::unknown_ids_row(count, &ids));
+    }
+    rows
+}
+
+/// What is gathered over all blocks.
+struct Season {
+    writer: AuditWriter,
+    portfolios: Portfolios,
+    sampler: Sampler,
+    rows_by_status: BTreeMap<&'static str, u64>,
+    failing: Vec<String>,
+    after: Option<Vec<against::Row>>,
+}
+
+impl Season {
+    fn block(
+        &mut self,
+        audit: &BlockAudit,
+        block: &SourceBlock,
+        project: &Project,
+    ) -> Result<(), BatchError> {
+        self.portfolios.add(audit, &project.rules);
+        self.sampler.add(audit);
+        self.count(&audit.id, &audit.rows);
+        self.writer.block(audit, &block.shape)?;
+        Ok(())
+    }
+
+    fn add(&mut self, id: &str, rows: &[Judged], origin: [f64; 2]) -> Result<(), BatchError> {
+        self.count(id, rows);
+        self.writer.rows(id, rows, origin)?;
+        Ok(())
+    }
+
+    fn count(&mut self, id: &str, rows: &[Judged]) {
+        for judged in rows {
+            let row = &judged.row.row;
+            *self.rows_by_status.entry(row.status.key()).or_default() += 1;
+            if row.status == Verdict::Fail && self.failing.len() < SHOWN {
+                let figure =
+                    |value: Option<f64>| value.map_or("-".to_owned(), |v| format!("{v:.3}"));
+                let (measured, required) = (figure(row.measured), figure(row.required));
+                let text = format!(
+                    "fail: block {id}, {}: {measured} of {required} {}; {}",
+                    row.title, row.unit, judged.row.message
+                );
+                self.failing.push(text);
+            }
+            if let Some(after) = &mut self.after {
+                after.push(against::Row {
+                    block_id: id.to_owned(),
+                    rule_id: row.rule_id.clone(),
+                    title: row.title.clone(),
+                    status: row.status.key().to_owned(),
+                    measured: row.measured,
+                    required: row.required,
+                    short: judged.row.short,
+                    unit: row.unit.to_owned(),
+                });
+            }
+        }
+    }
+}

@@ -1,0 +1,316 @@
+//! Sections of a finished layout into a crew's shifts: read, plan, check the plan, write.
+
+mod problem;
+
+use std::path::{Path, PathBuf};
+
+use chrono::NaiveDate;
+
+use super::Progress;
+use super::done_file::{self, DoneError};
+use crate::daylight::DaylightError;
+use crate::outputs::OutputError;
+use crate::outputs::dispatch::{DoneBefore, Roster, write};
+use crate::project::{Crew, ProjectError, Reason, Turn};
+use crate::rulebook::spanned::Spanned;
+use crate::schedule::calendar::{self, OneShift};
+use crate::schedule::outlook::{self, Outlook, Warning};
+use crate::schedule::skidding::{self, Skidder, Skidding};
+use crate::schedule::{self, Problem, Solved};
+use crate::sources::{FinishedError, FinishedLayout, finished};
+
+/// What is to be planned.
+#[derive(Clone, Debug)]
+pub struct DispatchOptions {
+    /// Folder of the layout.
+    pub layout: PathBuf,
+    pub from: NaiveDate,
+    /// Dates on which shifts may begin.
+    pub days: u32,
+    pub out: PathBuf,
+    /// Table of sections that are cut already.
+    pub done: Option<PathBuf>,
+    pub progress: Progress,
+}
+
+#[derive(Debug, thiserror::Error)]
+pub enum DispatchError {
+    #[error(transparent)]
+    Layout(#[from] FinishedError),
+    #[error(transparent)]
+    Crew(#[from] ProjectError),
+    #[error(transparent)]
+    Done(#[from] DoneError),
+    #[error(transparent)]
+    Output(#[from] OutputError),
+    #[error("block {block}: {source}")]
+    Daylight {
+        block: String,
+        source: DaylightError,
+    },
+    #[error(
+        "{}: no block has hours to plan\n  hint: give `stems_per_ha` under [production], or a layer of stands, and lay out anew",
+        layout.display()
+    )]
+    NoHours { layout: PathBuf },
+    #[error(
+        "the plan that was found breaks rules, so nothing was written; please report this: {}",
+        rules.join("; ")
+    )]
+    Broken { rules: Vec<String> },
+}
+
+/// What came out.
+#[derive(Clone, Debug)]
+pub struct Dispatched {
+    pub project: String,
+    pub blocks: usize,
+    pub sections: usize,
+    pub solved: Solved,
+    /// First second of any shift.
+    pub begins: schedule::Second,
+    pub outlook: Outlook,
+    /// Rules that are not kept.
+    pub breaches: Vec<Warning>,
+    pub sheets: usize,
+}
+
+impl Dispatched {
+    /// Whether all work fits and every rule is kept.
+    pub fn is_clean(&self) -> bool {
+        self.solved.plan.undone == 0 && self.breaches.is_empty()
+    }
+}
+
+/// Plans the shifts of a crew over a layout and writes the outputs.
+///
+/// # Errors
+/// When the layout, the crew file's names or the table of finished sections do not hold together, or the outputs cannot be
+/// written. Work that does not fit is no error; it is told in the outcome.
+pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, DispatchError> {
+    options.progress.say("reading the layout");
+    let layout = finished(&options.layout)?;
+    let mut breaches = Vec::new();
+    let (left, done) = left_to_do(&layout, options.done.as_deref())?;
+    let hours = problem::crew_hours(crew, &layout, options, &mut breaches)?;
+    let (problem, sections) =
+        problem::problem(crew, &layout, options, &left, hours, &mut breaches)?;
+    if problem.blocks.iter().all(|block| block.units.is_empty()) && done.sections == 0 {
+        return Err(DispatchError::NoHours {
+            layout: options.layout.clone(),
+        });
+    }
+    let units: usize = problem.blocks.iter().map(|block| block.units.len()).sum();
+    options.progress.say(&format!(
+        "planning {units} sections of {} blocks",
+        problem.blocks.len()
+    ));
+    let solved = schedule::solve(&problem);
+    let rules = schedule::check(&problem, &solved.plan);
+    if !rules.is_empty() {
+        return Err(DispatchError::Broken { rules });
+    }
+    let followers = skid(
+        crew,
+        &layout,
+        options,
+        &problem,
+        &sections,
+        &solved,
+        &mut breaches,
+    )?;
+    let outlook = outlook::outlook(&problem, &solved.plan, &solved.bound, crew.zone);
+    let mut shifts = Vec::new();
+    let mut operators = Vec::new();
+    for machine in &crew.machines {
+        let mine = shifts_of(crew, options, &machine.turns);
+        operators.push(drivers(&mine, &machine.turns));
+        shifts.push(mine);
+    }
+    for (mine, skidder) in followers.shifts.into_iter().zip(&crew.skidders) {
+        operators.push(drivers(&mine, &skidder.turns));
+        shifts.push(mine);
+    }
+    let roster = Roster {
+        layout: &layout,
+        zone: crew.zone,
+        from: options.from,
+        days: options.days,
+        margin_min: crew.light_margin.num_minutes(),
+        shift_names: crew.shifts.iter().map(|shift| shift.name.clone()).collect(),
+        problem: &problem,
+        sections: &sections,
+        solved: &solved,
+        shifts: &shifts,
+        operators: &operators,
+        skidders: &followers.skidders,
+        skidding: &followers.skidding,
+        outlook: &outlook,
+        breaches: &breaches,
+        done,
+    };
+    options.progress.say("writing the sheets");
+    let sheets = write(&roster, &options.out)?;
+    let begins = problem.machines.iter().flat_map(|machine| &machine.windows);
+    Ok(Dispatched {
+        project: layout.project.clone(),
+        blocks: problem
+            .blocks
+            .iter()
+            .filter(|b| !b.units.is_empty())
+            .count(),
+        sections: units,
+        begins: begins
+            .map(|window| window.span.from)
+            .min()
+            .unwrap_or(problem.period.from),
+        solved,
+        outlook,
+        breaches,
+        sheets,
+    })
+}
+
+/// Hours left of each section, by block; None where no hours are known.
+type Left = Vec<Vec<Option<f64>>>;
+
+fn left_to_do(
+    layout: &FinishedLayout,
+    done: Option<&Path>,
+) -> Result<(Left, DoneBefore), DispatchError> {
+    let mut left: Left = layout
+        .blocks
+        .iter()
+        .map(|block| block.sections.iter().map(|section| section.hours).collect())
+        .collect();
+    let mut sum = DoneBefore::default();
+    if let Some(path) = done {
+        for row in done_file::read(path, layout)? {
+            let Some(hours) = &mut left[row.block][row.section] else {
+                continue;
+            };
+            let more = row.hours.unwrap_or(*hours).min(*hours);
+            sum.hours += more;
+            *hours -= more;
+            if *hours < 1.0 / 3600.0 {
+                *hours = 0.0;
+                sum.sections += 1;
+            }
+        }
+    }
+    Ok((left, sum))
+}
+
+fn shifts_of(crew: &Crew, options: &DispatchOptions, turns: &[Turn]) -> Vec<OneShift> {
+    let mine: Vec<(usize, i64)> = turns.iter().map(|turn| (turn.shift, turn.pace)).collect();
+    calendar::shifts(
+        crew.zone,
+        options.from,
+        options.days,
+        &crew.shifts,
+        &mine,
+        &crew.days_off,
+    )
+}
+
+fn drivers(shifts: &[OneShift], turns: &[Turn]) -> Vec<Option<String>> {
+    let of = |one: &OneShift| turns.iter().find(|turn| turn.shift == one.shift);
+    shifts
+        .iter()
+        .map(|one| of(one).and_then(|turn| turn.operator.clone()))
+        .collect()
+}
+
+fn refuse_overlap(
+    crew: &Crew,
+    shifts: &[OneShift],
+    name: &Spanned<String>,
+) -> Result<(), DispatchError> {
+    let Some((first, second)) = calendar::overlap(shifts) else {
+        return Ok(());
+    };
+    let shift = |one: &OneShift| &crew.shifts[one.shift].name;
+    Err(DispatchError::Crew(crew.error(
+        name.span(),
+        Reason::Contradiction {
+            message: format!(
+                "the shifts `{}` and `{}` of `{}` overlap on {}",
+                shift(first),
+                shift(second),
+                name.get_ref(),
+                second.date
+            ),
+            remedy:
+                "change their hours, or name the shifts of each machine with `shifts`".to_owned(),
+        },
+    )))
+}
+
+/// Skidders with their shifts, and what they do.
+struct Followers {
+    skidders: Vec<Skidder>,
+    shifts: Vec<Vec<OneShift>>,
+    skidding: Skidding,
+}
+
+fn skid(
+    crew: &Crew,
+    layout: &FinishedLayout,
+    options: &DispatchOptions,
+    problem: &Problem,
+    sections: &[Vec<usize>],
+    solved: &Solved,
+    breaches: &mut Vec<Warning>,
+) -> Result<Followers, DispatchError> {
+    let mut skidders = Vec::new();
+    let mut all = Vec::new();
+    for skidder in &crew.skidders {
+        let mine = shifts_of(crew, options, &skidder.turns);
+        refuse_overlap(crew, &mine, &skidder.name)?;
+        let start = skidder.start.as_ref();
+        let start = start
+            .map(|id| problem::block_named(crew, layout, "start", id))
+            .transpose()?;
+        skidders.push(Skidder {
+            name: skidder.name.get_ref().clone(),
+            night: skidder.night,
+            windows: calendar::hours(crew.zone, &mine, None, &[]).windows,
+            start: start.map(|block| layout.blocks[block].centre),
+            min_lead_s: skidder.min_lead_s,
+            max_lead_s: skidder.max_lead_s,
+        });
+        all.push(mine);
+    }
+    let seconds = |block: usize, unit: usize| {
+        let section = &layout.blocks[block].sections[sections[block][unit]];
+        (section.skid_hours.unwrap_or(0.0) * 3600.0).round() as i64
+    };
+    let skidding = skidding::follow(problem, &solved.plan, &skidders, &problem.moves, seconds);
+    if let Some((block, _, _)) = skidding.late.first() {
+        let longest = skidding.late.iter().map(|late| late.2).max().unwrap_or(0);
+        breaches.push(Warning {
+            what: format!(
+                "{} section(s) wait longer for a skidder than `max_lead` allows, up to {:.1} h longer, first in block {}",
+                skidding.late.len(),
+                longest as f64 / 3600.0,
+                problem.blocks[*block].id
+            ),
+            help: "add a skidder or a skidding shift, or let `max_lead` be longer".to_owned(),
+        });
+    }
+    if skidding.left > 0 {
+        breaches.push(Warning {
+            what: format!(
+                "{} felled section(s) are not skidded within the period: {:.1} hours",
+                skidding.left,
+                skidding.left_s as f64 / 3600.0
+            ),
+            help: "add a skidder, a skidding shift or days".to_owned(),
+        });
+    }
+    Ok(Followers {
+        skidders,
+        shifts: all,
+        skidding,
+    })
+}

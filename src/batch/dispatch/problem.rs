@@ -1,0 +1,243 @@
+//! The problem to be solved, from crew, calendar and layout.
+
+use std::collections::BTreeMap;
+
+use chrono::{NaiveDate, NaiveTime};
+
+use super::{DispatchError, DispatchOptions, Left};
+use crate::daylight;
+use crate::project::{Crew, ProjectError, Reason};
+use crate::rulebook::spanned::Spanned;
+use crate::schedule::calendar::{self, Hours};
+use crate::schedule::outlook::{self, Warning};
+use crate::schedule::time::{intersect, whole_seconds};
+use crate::schedule::{Block, HOUR, Machine, Problem, SectionKey, Stretch, Unit, Work};
+use crate::sources::{FinishedBlock, FinishedLayout, FinishedSection};
+
+fn lights(
+    crew: &Crew,
+    layout: &FinishedLayout,
+    options: &DispatchOptions,
+) -> Result<Vec<Vec<Stretch>>, DispatchError> {
+    let one = |block: &FinishedBlock| {
+        // One date more, for the night shift of the last.
+        daylight::spans(
+            block.place,
+            crew.zone,
+            options.from,
+            options.days.saturating_add(1),
+            crew.light_margin,
+            crew.light,
+        )
+        .map(|spans| whole_seconds(&spans))
+        .map_err(|source| DispatchError::Daylight {
+            block: block.id.clone(),
+            source,
+        })
+    };
+    layout.blocks.iter().map(one).collect()
+}
+
+/// What machines have in common with the calendar.
+pub(super) struct CrewHours {
+    machines: Vec<Hours>,
+    light: Vec<Vec<Stretch>>,
+}
+
+pub(super) fn crew_hours(
+    crew: &Crew,
+    layout: &FinishedLayout,
+    options: &DispatchOptions,
+    breaches: &mut Vec<Warning>,
+) -> Result<CrewHours, DispatchError> {
+    let light = lights(crew, layout, options)?;
+    let mut common: Option<Vec<Stretch>> = None;
+    for list in &light {
+        common = Some(match common {
+            None => list.clone(),
+            Some(common) => intersect(&common, list),
+        });
+    }
+    let common = common.unwrap_or_default();
+    let mut machines = Vec::new();
+    for machine in &crew.machines {
+        let mine = super::shifts_of(crew, options, &machine.turns);
+        super::refuse_overlap(crew, &mine, &machine.name)?;
+        let hours = calendar::hours(crew.zone, &mine, machine.service, &common);
+        if let Some(first) = hours.unserved.first() {
+            breaches.push(Warning {
+                what: format!(
+                    "{}: no daylight for its service on {} date(s), first {}",
+                    machine.name.get_ref(),
+                    hours.unserved.len(),
+                    outlook::shown(*first)
+                ),
+                help: "shorten `light_margin`, let `light` count civil twilight, or service it where there is light"
+                    .to_owned(),
+            });
+        }
+        machines.push(hours);
+    }
+    Ok(CrewHours { machines, light })
+}
+
+/// The index of a block that the crew file names.
+pub(super) fn block_named(
+    crew: &Crew,
+    layout: &FinishedLayout,
+    key: &str,
+    id: &Spanned<String>,
+) -> Result<usize, ProjectError> {
+    let found = layout
+        .blocks
+        .iter()
+        .position(|block| block.id == *id.get_ref());
+    found.ok_or_else(|| {
+        let near = |block: &&FinishedBlock| strsim::jaro_winkler(&block.id, id.get_ref()) > 0.8;
+        let mut valid: Vec<String> = layout
+            .blocks
+            .iter()
+            .filter(near)
+            .map(|b| b.id.clone())
+            .collect();
+        valid.truncate(8);
+        let reason = Reason::UnknownChoice {
+            key: key.to_owned(),
+            value: id.get_ref().clone(),
+            valid,
+        };
+        crew.error(id.span(), reason)
+    })
+}
+
+pub(super) fn problem(
+    crew: &Crew,
+    layout: &FinishedLayout,
+    options: &DispatchOptions,
+    left: &Left,
+    hours: CrewHours,
+    breaches: &mut Vec<Warning>,
+) -> Result<(Problem, Vec<Vec<usize>>), DispatchError> {
+    let midnight = |date: NaiveDate| calendar::second_of(crew.zone, date, NaiveTime::MIN);
+    let begin = midnight(options.from);
+    let windows = hours.machines.iter().flat_map(|hours| &hours.windows);
+    let last = windows.map(|window| window.span.to).max().unwrap_or(begin);
+    let next = calendar::dates(options.from, options.days.saturating_add(1)).last();
+    let period = Stretch::new(begin, last.max(next.map_or(begin, midnight)));
+    let mut own: BTreeMap<usize, (Stretch, i64)> = BTreeMap::new();
+    for block in &crew.blocks {
+        let index = block_named(crew, layout, "id", &block.id)?;
+        let from = block.not_before.map_or(period.from, midnight);
+        let to = block.not_after.and_then(|date| date.succ_opt());
+        let open = Stretch::new(
+            from.max(period.from),
+            to.map_or(period.to, midnight).min(period.to),
+        );
+        own.insert(index, (open, block.priority));
+    }
+    let mut blocks = Vec::new();
+    let mut sections = Vec::new();
+    let mut without_hours = Vec::new();
+    for (index, (block, light)) in layout.blocks.iter().zip(hours.light).enumerate() {
+        let (open, priority) = own.get(&index).copied().unwrap_or((period, 0));
+        let mut units = Vec::new();
+        let mut of = Vec::new();
+        let known = left[index].iter().all(Option::is_some);
+        if !known {
+            without_hours.push(block.id.as_str());
+        }
+        for (at, (section, hours)) in block.sections.iter().zip(&left[index]).enumerate() {
+            let Some(hours) = hours.filter(|hours| known && *hours > 0.0) else {
+                continue;
+            };
+            units.push(unit(layout, block, section, hours));
+            of.push(at);
+        }
+        blocks.push(Block {
+            id: block.id.clone(),
+            place: block.centre,
+            light,
+            open,
+            priority,
+            units,
+        });
+        sections.push(of);
+    }
+    if let Some(first) = without_hours.first() {
+        breaches.push(Warning {
+            what: format!(
+                "{} block(s) have sections without hours and are not planned, first {first}",
+                without_hours.len()
+            ),
+            help: "give `stems_per_ha` under [production], or a layer of stands that covers them, and lay out anew"
+                .to_owned(),
+        });
+    }
+    let mut machines = Vec::new();
+    for (machine, hours) in crew.machines.iter().zip(hours.machines) {
+        if let Some(reach) = &machine.reach_m
+            && *reach.get_ref() < layout.reach_m - 1e-6
+        {
+            let reason = Reason::Contradiction {
+                message: format!(
+                    "`{}` reaches {} m, the strips are laid out for {} m",
+                    machine.name.get_ref(),
+                    reach.get_ref(),
+                    layout.reach_m
+                ),
+                remedy: "lay out with this machine's reach, or leave it out of this crew"
+                    .to_owned(),
+            };
+            return Err(crew.error(reach.span(), reason).into());
+        }
+        let start = machine.start.as_ref();
+        let start = start
+            .map(|id| block_named(crew, layout, "start", id))
+            .transpose()?;
+        machines.push(Machine {
+            name: machine.name.get_ref().clone(),
+            kinds: machine.kinds.clone(),
+            max_slope: machine.max_slope.unwrap_or(layout.max_slope),
+            night: machine.night,
+            windows: hours.windows,
+            service: hours.service,
+            start: start.map(|block| layout.blocks[block].centre),
+        });
+    }
+    let problem = Problem {
+        period,
+        blocks,
+        machines,
+        moves: crew.moves,
+    };
+    Ok((problem, sections))
+}
+
+fn unit(
+    layout: &FinishedLayout,
+    block: &FinishedBlock,
+    section: &FinishedSection,
+    hours: f64,
+) -> Unit {
+    // What the layout knows of a section's slope is on which side of the night limit it lies.
+    let steep = section.reasons.iter().any(|reason| reason == "steep");
+    let slope = match (steep, block.slopes_known) {
+        (true, _) => Some(layout.max_slope),
+        (false, true) => Some(layout.night_slope.max(section.cross_slope.unwrap_or(0.0))),
+        (false, false) => None,
+    };
+    Unit {
+        key: SectionKey {
+            part: section.part,
+            strip_no: section.strip_no,
+            piece: section.piece,
+            section_no: section.section_no,
+        },
+        kind: section.kind,
+        class: section.class,
+        order: section.order,
+        // A second at least, so that every section shows in the plan.
+        work: ((hours * HOUR as f64).round() as Work).max(1000),
+        slope,
+    }
+}

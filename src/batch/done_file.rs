@@ -1,0 +1,134 @@
+//! The table of sections that are cut already.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use crate::sources::FinishedLayout;
+
+/// What is wrong with a row, or the whole table.
+#[derive(Debug, thiserror::Error)]
+#[error("error[done-file]: {}{}\n  {why}\n  hint: {hint}", path.display(), line.map(|line| format!(", line {line}")).unwrap_or_default())]
+pub struct DoneError {
+    pub path: PathBuf,
+    pub line: Option<u64>,
+    pub why: String,
+    pub hint: &'static str,
+}
+
+/// A section, by its places in the layout, and the hours of the layout that are done; None: all.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DoneRow {
+    pub block: usize,
+    pub section: usize,
+    pub hours: Option<f64>,
+}
+
+const KEYS: [&str; 5] = ["block_id", "part", "strip_no", "piece", "section_no"];
+const HOURS: &str = "hours_done";
+
+/// Reads `block_id, part, strip_no, piece, section_no` and, where some of a section is left, `hours_done`. Other columns
+/// are passed over.
+///
+/// # Errors
+/// A missing column, a cell that is no number, or a section that the layout does not have.
+pub fn read(path: &Path, layout: &FinishedLayout) -> Result<Vec<DoneRow>, DoneError> {
+    let fault = |line: Option<u64>, why: String, hint: &'static str| DoneError {
+        path: path.to_owned(),
+        line,
+        why,
+        hint,
+    };
+    let whole = "the table needs the columns block_id, part, strip_no, piece, section_no, and may have hours_done";
+    let mut table = csv::ReaderBuilder::new()
+        .flexible(true)
+        .trim(csv::Trim::All)
+        .from_path(path)
+        .map_err(|error| {
+            fault(
+                None,
+                error.to_string(),
+                "check the path and who may read the file",
+            )
+        })?;
+    let header = table
+        .headers()
+        .map_err(|error| fault(Some(1), error.to_string(), whole))?
+        .clone();
+    let column = |name: &str| {
+        let found = header
+            .iter()
+            .position(|head| head.trim_start_matches('\u{feff}') == name);
+        found.ok_or_else(|| fault(Some(1), format!("there is no column `{name}`"), whole))
+    };
+    let mut at = [0; 5];
+    for (index, key) in KEYS.iter().enumerate() {
+        at[index] = column(key)?;
+    }
+    let hours_at = column(HOURS).ok();
+    let mut places: BTreeMap<(&str, [u32; 4]), (usize, usize)> = BTreeMap::new();
+    for (b, block) in layout.blocks.iter().enumerate() {
+        for (s, section) in block.sections.iter().enumerate() {
+            let key = [
+                section.part,
+                section.strip_no,
+                section.piece,
+                section.section_no,
+            ];
+            places.insert((block.id.as_str(), key), (b, s));
+        }
+    }
+    let mut rows = Vec::new();
+    for record in table.records() {
+        let record = record.map_err(|error| {
+            let line = error.position().map(csv::Position::line);
+            fault(line, error.to_string(), whole)
+        })?;
+        let line = record.position().map(csv::Position::line);
+        let cell = |index: usize| record.get(index).unwrap_or_default();
+        let mut key = [0; 4];
+        for (slot, (name, &index)) in key.iter_mut().zip(KEYS.iter().zip(&at).skip(1)) {
+            *slot = cell(index).parse().map_err(|_| {
+                let why = format!("`{}` in column `{name}` is no whole number", cell(index));
+                fault(line, why, "write the number as layer sections has it")
+            })?;
+        }
+        let id = cell(at[0]);
+        // An apostrophe in front may be the one that keeps spreadsheets from running a formula.
+        let found = places
+            .get(&(id, key))
+            .or_else(|| places.get(&(id.strip_prefix('\'')?, key)));
+        let Some(&(block, section)) = found else {
+            let why = format!(
+                "the layout has no section {} of strip {} piece {} in part {} of block `{id}`",
+                key[3], key[1], key[2], key[0]
+            );
+            return Err(fault(
+                line,
+                why,
+                "ids and numbers must be those of this layout; was it made anew since?",
+            ));
+        };
+        let written = hours_at.map(cell).filter(|text| !text.is_empty());
+        let hours = match written {
+            None => None,
+            Some(text) => {
+                let hours = text.parse::<f64>().ok();
+                let hours = hours.filter(|hours| hours.is_finite() && *hours >= 0.0);
+                Some(hours.ok_or_else(|| {
+                    let why = format!("`{text}` in column `{HOURS}` is no number of hours");
+                    fault(
+                        line,
+                        why,
+                        "write hours of the layout, or nothing for all of them",
+                    )
+                })?)
+            }
+        };
+        rows.push(DoneRow {
+            block,
+            section,
+            hours,
+        });
+    }
+    Ok(rows)
+}

@@ -1,0 +1,104 @@
+//! `blockwright audit`: what it says at its end.
+
+use std::path::Path;
+
+use serde_json::{Value, json};
+
+use super::args::AuditArgs;
+use super::summary;
+use crate::audit::against::Turn;
+use crate::batch::{AuditOptions, AuditOutcome, Progress, TrackOptions};
+
+pub fn options(args: &AuditArgs, quiet: bool, started: String) -> AuditOptions {
+    AuditOptions {
+        out: args.out.clone(),
+        plan: args.plan.clone(),
+        as_cut: args.as_cut.clone(),
+        layer: args.layer.clone(),
+        id: args.id.clone(),
+        tracks: TrackOptions {
+            cutting_width_m: args.cutting_width,
+            time: args.time.clone(),
+            track: args.track.clone(),
+            daylight_margin: chrono::Duration::minutes(i64::from(args.daylight_margin)),
+        },
+        tolerance_m: args.tolerance,
+        sample: args.sample.unwrap_or(0),
+        seed: args.seed,
+        against: args.against.clone(),
+        only: args.only.clone(),
+        jobs: args.jobs.map(std::num::NonZeroUsize::get),
+        progress: Progress::detect(quiet),
+        started,
+    }
+}
+
+fn count(outcome: &AuditOutcome, turn: Turn) -> Option<usize> {
+    let changes = outcome.changes.as_ref()?;
+    Some(changes.iter().filter(|change| change.turn == turn).count())
+}
+
+pub fn words(outcome: &AuditOutcome, out: &Path) -> String {
+    let of = |key: &str| outcome.rows_by_status.get(key).copied().unwrap_or(0);
+    let seconds: f64 = outcome.timings.iter().map(|lap| lap.seconds).sum();
+    let mut text = String::new();
+    for line in &outcome.failing {
+        text += &format!("{line}\n");
+    }
+    if of("fail") > outcome.failing.len() as u64 {
+        let more = of("fail") - outcome.failing.len() as u64;
+        text += &format!("... and {more} more\n");
+    }
+    text += &format!(
+        "{} blocks audited in {seconds:.1} s with a tolerance of {} m, {} of them uncut\n{} rows pass, {} warn, {} cannot be \
+         told, {} fail\n",
+        outcome.blocks,
+        outcome.tolerance_m,
+        outcome.uncut,
+        of("pass"),
+        of("warn"),
+        of("unknown"),
+        of("fail")
+    );
+    if let Some(tracks) = &outcome.tracks {
+        text += &format!(
+            "{} tracks, {:.1} km, swept {} m wide\n",
+            tracks.tracks, tracks.driven_km, tracks.cutting_width_m
+        );
+        for remark in &tracks.remarks {
+            text += &format!("  {remark}\n");
+        }
+    }
+    if let (Some(worse), Some(new), Some(mended), Some(gone)) = (
+        count(outcome, Turn::Worse),
+        count(outcome, Turn::New),
+        count(outcome, Turn::Mended),
+        count(outcome, Turn::Gone),
+    ) {
+        text += &format!(
+            "against the earlier audit: {worse} worse, {new} new, {mended} mended, {gone} gone\n"
+        );
+    }
+    text + &format!(
+        "results in {}: audit.gpkg, compliance.csv, compliance.json",
+        out.display()
+    )
+}
+
+pub fn json(outcome: &AuditOutcome, out: &Path) -> Value {
+    json!({
+        "version": 1,
+        "command": "audit",
+        "out": out.display().to_string(),
+        "clean": outcome.is_clean(),
+        "blocks": outcome.blocks,
+        "uncut": outcome.uncut,
+        "tolerance_m": outcome.tolerance_m,
+        "rows_by_status": outcome.rows_by_status,
+        "changes": outcome.changes,
+        "tracks": outcome.tracks,
+        "threads": outcome.threads,
+        "timings": outcome.timings,
+        "problems": outcome.problems.iter().map(summary::problem_json).collect::<Vec<_>>(),
+    })
+}

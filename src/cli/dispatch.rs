@@ -1,0 +1,90 @@
+//! What `dispatch` says on standard output.
+
+use std::fmt::Write as _;
+use std::path::Path;
+
+use serde_json::{Value, json};
+
+use crate::batch::Dispatched;
+
+/// Hours from the first shift to the finish, to the bound, and how much longer that is.
+fn figures(dispatched: &Dispatched) -> (Option<f64>, Option<f64>, Option<f64>) {
+    let hours = |at: i64| (at - dispatched.begins) as f64 / 3600.0;
+    let plan = &dispatched.solved.plan;
+    let span = plan.finish.filter(|_| plan.undone == 0).map(hours);
+    let bound = dispatched.solved.bound.finish.map(|at| hours(at).max(0.0));
+    let gap = span.zip(bound).filter(|(_, bound)| *bound > 0.0);
+    (span, bound, gap.map(|(span, bound)| (span - bound) / bound))
+}
+
+fn rounded(value: Option<f64>, digits: i32) -> Option<f64> {
+    let scale = 10f64.powi(digits);
+    value.map(|value| (value * scale).round() / scale)
+}
+
+pub fn outcome_json(dispatched: &Dispatched, out: &Path) -> Value {
+    let (span, bound, gap) = figures(dispatched);
+    let plan = &dispatched.solved.plan;
+    let warnings = |of: &[crate::batch::Warning]| -> Vec<Value> {
+        of.iter()
+            .map(|warning| json!({ "what": warning.what, "help": warning.help }))
+            .collect()
+    };
+    json!({
+        "version": 1,
+        "command": "dispatch",
+        "out": out.display().to_string(),
+        "project": dispatched.project,
+        "blocks": dispatched.blocks,
+        "sections": dispatched.sections,
+        "sheets": dispatched.sheets,
+        "makespan_hours": rounded(span, 3),
+        "lower_bound_hours": rounded(bound, 3),
+        "lower_bound_because": dispatched.solved.bound.because,
+        "gap": rounded(gap, 4),
+        "hours_left": rounded(Some(plan.undone as f64 / 3.6e6), 3),
+        "moving_hours": rounded(Some(plan.moving_s as f64 / 3600.0), 3),
+        "unused_night_hours": rounded(Some(dispatched.outlook.unused_night_s() as f64 / 3600.0), 3),
+        "warnings": warnings(&dispatched.outlook.warnings),
+        "rules_not_kept": warnings(&dispatched.breaches),
+    })
+}
+
+pub fn words(dispatched: &Dispatched, out: &Path) -> String {
+    let (span, bound, gap) = figures(dispatched);
+    let plan = &dispatched.solved.plan;
+    let mut text = format!(
+        "{} sections of {} blocks, {} shift sheets in {}\n",
+        dispatched.sections,
+        dispatched.blocks,
+        dispatched.sheets,
+        out.display()
+    );
+    // Writing to a String cannot fail.
+    let _ = match (span, bound, gap) {
+        (Some(span), Some(bound), Some(gap)) => writeln!(
+            text,
+            "finished after {span:.1} h; no plan is done before {bound:.1} h ({}), so at most {:.1} % longer than need be",
+            dispatched.solved.bound.because,
+            gap * 100.0
+        ),
+        (Some(span), ..) => writeln!(text, "finished after {span:.1} h"),
+        (None, ..) if plan.undone == 0 => writeln!(text, "nothing is left to be cut"),
+        (None, ..) => writeln!(text, "{:.1} h do not fit", plan.undone as f64 / 3.6e6),
+    };
+    let _ = writeln!(
+        text,
+        "{:.1} h of moves, {:.1} unused night hours",
+        plan.moving_s as f64 / 3600.0,
+        dispatched.outlook.unused_night_s() as f64 / 3600.0
+    );
+    for warning in dispatched
+        .outlook
+        .warnings
+        .iter()
+        .chain(&dispatched.breaches)
+    {
+        let _ = writeln!(text, "{}\n  what helps: {}", warning.what, warning.help);
+    }
+    text
+}

@@ -1,0 +1,105 @@
+//! Which files a run leaves behind beside the GeoPackage and the tables.
+
+use serde::Serialize;
+
+/// Settings of sheets and exchange files.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct OutputSettings {
+    /// Whether operator sheets are drawn.
+    pub sheets: bool,
+    pub paper: Paper,
+    /// Magnetic declination in degrees, east positive; None leaves it off the sheets.
+    pub declination_deg: Option<f64>,
+    /// In the order of `ExchangeFormat`, each once.
+    pub exchange: Vec<ExchangeFormat>,
+}
+
+impl Default for OutputSettings {
+    fn default() -> OutputSettings {
+        OutputSettings {
+            sheets: true,
+            paper: Paper::A4,
+            declination_deg: None,
+            exchange: vec![
+                ExchangeFormat::Gpx,
+                ExchangeFormat::Kml,
+                ExchangeFormat::Geojson,
+            ],
+        }
+    }
+}
+
+/// Paper of the operator sheets.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Paper {
+    #[default]
+    A4,
+    Letter,
+    A3,
+}
+
+impl Paper {
+    pub const ALL: [Paper; 3] = [Paper::A4, Paper::Letter, Paper::A3];
+
+    /// As project files write it.
+    pub fn key(self) -> &'static str {
+        match self {
+            Paper::A4 => "A4",
+            Paper::Letter => "letter",
+            Paper::A3 => "A3",
+        }
+    }
+
+    pub fn from_key(key: &str) -> Option<Paper> {
+        let named = |paper: &Paper| paper.key().eq_ignore_ascii_case(key);
+        Paper::ALL.into_iter().find(named)
+    }
+
+    /// Short and long side, mm.
+    pub fn sides_mm(self) -> [f64; 2] {
+        match self {
+            Paper::A4 => [210.0, 297.0],
+            Paper::Letter => [215.9, 279.4],
+            Paper::A3 => [297.0, 420.0],
+        }
+    }
+}
+
+/// A file format for machines, receivers, phones and drafting offices.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum ExchangeFormat {
+    Gpx,
+    Kml,
+    Geojson,
+    Shapefile,
+    Dxf,
+}
+
+impl ExchangeFormat {
+    pub const ALL: [ExchangeFormat; 5] = [
+        ExchangeFormat::Gpx,
+        ExchangeFormat::Kml,
+        ExchangeFormat::Geojson,
+        ExchangeFormat::Shapefile,
+        ExchangeFormat::Dxf,
+    ];
+
+    /// As project files write it.
+    pub fn key(self) -> &'static str {
+        match self {
+            ExchangeFormat::Gpx => "gpx",
+            ExchangeFormat::Kml => "kml",
+            ExchangeFormat::Geojson => "geojson",
+            ExchangeFormat::Shapefile => "shapefile",
+            ExchangeFormat::Dxf => "dxf",
+        }
+    }
+
+    pub fn from_key(key: &str) -> Option<ExchangeFormat> {
+        ExchangeFormat::ALL
+            .into_iter()
+            .find(|format| format.key() == key)
+    }
+}

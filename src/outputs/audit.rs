@@ -1,0 +1,468 @@
+//! What an audit leaves behind: findings as points and polygons, the summary, the sample, the difference to an earlier
+//! audit, and `run.json`.
+
+use std::fs;
+use std::io::{BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+use gdal::spatial_ref::SpatialRef;
+use geo::{Geometry, Point};
+use serde::Serialize;
+
+use super::audit_page::AuditPage;
+use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
+use super::run::{CrsReport, Program, StageTime};
+use super::staging::{LAYOUT, MAPS, REPORT, RUN_FILE, Staging};
+use super::tables::Table;
+use super::{OutputError, cells, set_aside};
+use crate::audit::against::Change;
+use crate::audit::{AuditRow, BlockAudit, Judged, SamplePoint};
+use crate::geometry::wkb;
+use crate::model::{Problem, Settings, Verdict};
+use crate::rulebook::Rulebook;
+use crate::sources::InputFile;
+
+use Kind::{Number, Text};
+
+const BLOCKS: usize = 0;
+const FINDINGS: usize = 1;
+const INTRUSIONS: usize = 2;
+const SAMPLE: usize = 3;
+
+/// The attributes of a finding, its point and its ground alike.
+const FINDING_FIELDS: &[(&str, Kind)] = &[
+    ("block_id", Text),
+    ("rule_id", Text),
+    ("title", Text),
+    ("status", Text),
+    ("required", Number),
+    ("measured", Number),
+    ("tolerance", Number),
+    ("short", Number),
+    ("unit", Text),
+    ("area_m2", Number),
+    ("message", Text),
+    ("source", Text),
+    ("origin", Text),
+    ("source_status", Text),
+];
+
+/// In file order.
+const LAYERS: &[LayerDef] = &[
+    LayerDef {
+        name: "blocks",
+        geometry: GeometryKind::MultiPolygon,
+        description: "Blocks as approved, with the worst verdict of the audit",
+        fields: &[
+            ("block_id", Text),
+            ("status", Text),
+            ("gross_ha", Number),
+            ("cut_ha", Number),
+            ("reserve_ha", Number),
+            ("kept_ha", Number),
+        ],
+    },
+    LayerDef {
+        name: "findings",
+        geometry: GeometryKind::Any,
+        description: "What is no pass, at the place where it is worst",
+        fields: FINDING_FIELDS,
+    },
+    LayerDef {
+        name: "intrusions",
+        geometry: GeometryKind::MultiPolygon,
+        description: "The ground that falls short",
+        fields: FINDING_FIELDS,
+    },
+    LayerDef {
+        name: "sample",
+        geometry: GeometryKind::Any,
+        description: "Places to measure in the field, drawn by lot",
+        fields: &[
+            ("no", Kind::Whole),
+            ("block_id", Text),
+            ("rule_id", Text),
+            ("status", Text),
+            ("weight", Number),
+            ("required", Number),
+            ("measured", Number),
+            ("unit", Text),
+            ("reason", Text),
+        ],
+    },
+];
+
+const COLUMNS: [&str; 16] = [
+    "block_id",
+    "rule_id",
+    "title",
+    "required",
+    "measured",
+    "unit",
+    "status",
+    "source",
+    "origin",
+    "source_status",
+    "tolerance",
+    "short",
+    "area_m2",
+    "x",
+    "y",
+    "message",
+];
+
+/// `run.json` of an audit.
+#[derive(Clone, Debug, Serialize)]
+pub struct AuditReport {
+    /// Of the report's own form: 1.
+    pub version: u32,
+    pub program: Program,
+    pub command: &'static str,
+    pub started: String,
+    pub project: String,
+    pub tolerance_m: f64,
+    pub settings: Settings,
+    pub rulebook: Rulebook,
+    pub crs: CrsReport,
+    pub inputs: Vec<InputFile>,
+    pub blocks: u64,
+    pub rows_by_status: std::collections::BTreeMap<&'static str, u64>,
+    /// What was made of tracks, where they were given.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tracks: Option<TracksReport>,
+    pub timings: Vec<StageTime>,
+    pub threads: usize,
+    pub warnings: Vec<String>,
+}
+
+/// What was made of tracks.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct TracksReport {
+    /// Name of the file.
+    pub source: String,
+    pub tracks: u64,
+    pub fixes: u64,
+    pub driven_km: f64,
+    pub cutting_width_m: f64,
+    /// Beyond these no cutting is assumed between two fixes.
+    pub max_gap_m: f64,
+    pub max_gap_s: f64,
+    /// Fixes that ask for more are outliers, unless they are off by no more than `noise_m`.
+    pub max_speed_m_s: f64,
+    pub noise_m: f64,
+    pub daylight_margin_min: f64,
+    /// What was assumed, dropped or not joined, a sentence each.
+    pub remarks: Vec<String>,
+}
+
+/// Writes an audit block by block into a staging folder.
+pub struct AuditWriter {
+    // Fields drop in order: files close before their folder goes.
+    package: GeoPackage,
+    table: Table,
+    json: BufWriter<fs::File>,
+    json_path: PathBuf,
+    page: AuditPage,
+    rows: u64,
+    crs_wkt: String,
+    staging: Staging,
+}
+
+#[derive(Serialize)]
+struct JsonRow<'r> {
+    block_id: &'r str,
+    #[serde(flatten)]
+    row: &'r AuditRow,
+}
+
+#[derive(Serialize)]
+struct Differences<'c> {
+    version: u32,
+    changes: &'c [Change],
+}
+
+impl AuditWriter {
+    /// Opens all outputs. `crs_wkt` defines the work CRS.
+    ///
+    /// # Errors
+    /// As [`Writer::create`](super::Writer::create), and when `dir` holds the results of a layout, which would be lost.
+    pub fn create(dir: &Path, crs_wkt: &str) -> Result<AuditWriter, OutputError> {
+        if dir.join("layout.gpkg").exists() {
+            return Err(OutputError::LayoutFolder {
+                dir: dir.to_owned(),
+            });
+        }
+        let srs = spatial_ref(crs_wkt)?;
+        let staging = Staging::create(dir, LAYOUT)?;
+        let maps = staging.path(MAPS);
+        fs::remove_dir(&maps).map_err(OutputError::file(&maps, "remove the folder"))?;
+        let json_path = staging.path("compliance.json");
+        let file = fs::File::create(&json_path)
+            .map_err(OutputError::file(&json_path, "create the file"))?;
+        let mut writer = AuditWriter {
+            package: GeoPackage::create(&staging.path("audit.gpkg"), &srs, LAYERS)?,
+            table: Table::create(&staging.path("compliance.csv"), COLUMNS)?,
+            json: BufWriter::with_capacity(1 << 16, file),
+            json_path,
+            rows: 0,
+            page: AuditPage::default(),
+            crs_wkt: crs_wkt.to_owned(),
+            staging,
+        };
+        writer.json_text(b"{\"version\":1,\"rows\":[")?;
+        Ok(writer)
+    }
+
+    fn json_text(&mut self, bytes: &[u8]) -> Result<(), OutputError> {
+        self.json
+            .write_all(bytes)
+            .map_err(OutputError::file(&self.json_path, "write the file"))
+    }
+
+    /// Adds one block. Call in input order.
+    ///
+    /// # Errors
+    /// A file that cannot be written.
+    pub fn block(
+        &mut self,
+        audit: &BlockAudit,
+        shape: &geo::MultiPolygon,
+    ) -> Result<(), OutputError> {
+        let ha = |area_m2| Value::Number(crate::units::hectares(area_m2));
+        let areas = &audit.areas;
+        self.package.row(
+            BLOCKS,
+            Some(&wkb::write_multi_polygon(shape, [0.0; 2])),
+            &[
+                Value::Text(&audit.id),
+                Value::Text(audit.status.key()),
+                ha(areas.gross_m2),
+                ha(areas.cut_m2),
+                ha(areas.reserve_m2),
+                ha(areas.kept_m2),
+            ],
+        )?;
+        self.page.block(audit, shape);
+        self.write_rows(&audit.id, &audit.rows, audit.origin)
+    }
+
+    /// Adds rows of one block, or of what stands for several.
+    ///
+    /// # Errors
+    /// A file that cannot be written.
+    pub fn rows(
+        &mut self,
+        name: &str,
+        rows: &[Judged],
+        origin: [f64; 2],
+    ) -> Result<(), OutputError> {
+        self.page.rows(name, rows);
+        self.write_rows(name, rows, origin)
+    }
+
+    fn write_rows(
+        &mut self,
+        block_id: &str,
+        rows: &[Judged],
+        origin: [f64; 2],
+    ) -> Result<(), OutputError> {
+        for judged in rows {
+            self.summary(block_id, &judged.row)?;
+            if matches!(judged.status(), Verdict::Pass | Verdict::NotApplicable) {
+                continue;
+            }
+            let values = finding_values(block_id, &judged.row);
+            let place = judged.place.map(|c| Geometry::Point(Point(c)));
+            let place = place.map(|place| wkb::write(&place, origin));
+            self.package.row(FINDINGS, place.as_deref(), &values)?;
+            if let Some(ground) = &judged.ground {
+                let ground = wkb::write_multi_polygon(ground, origin);
+                self.package.row(INTRUSIONS, Some(&ground), &values)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn summary(&mut self, block_id: &str, row: &AuditRow) -> Result<(), OutputError> {
+        let own = &row.row;
+        self.table.row([
+            cells::text(block_id).as_ref(),
+            cells::text(&own.rule_id).as_ref(),
+            cells::text(&own.title).as_ref(),
+            &cells::number(own.required, 6),
+            &cells::number(own.measured, 6),
+            cells::text(own.unit).as_ref(),
+            own.status.key(),
+            cells::text(&own.source).as_ref(),
+            cells::text(&own.origin).as_ref(),
+            own.source_status,
+            &cells::number(row.tolerance, 6),
+            &cells::number(row.short, 6),
+            &cells::number(row.area_m2, 3),
+            &cells::number(row.x, 3),
+            &cells::number(row.y, 3),
+            cells::text(&row.message).as_ref(),
+        ])?;
+        self.json_text(if self.rows == 0 { b"\n" } else { b",\n" })?;
+        serde_json::to_writer(&mut self.json, &JsonRow { block_id, row }).map_err(|source| {
+            OutputError::Json {
+                path: self.json_path.clone(),
+                source,
+            }
+        })?;
+        self.rows += 1;
+        Ok(())
+    }
+
+    /// Writes the field-check sample.
+    ///
+    /// # Errors
+    /// A file that cannot be written.
+    pub fn sample(&mut self, points: &[SamplePoint]) -> Result<(), OutputError> {
+        let header = [
+            "no", "block_id", "rule_id", "status", "x", "y", "weight", "required", "measured",
+            "unit", "reason",
+        ];
+        let mut table = Table::create(&self.staging.path("sample.csv"), header)?;
+        for (number, point) in (1u32..).zip(points) {
+            table.row([
+                number.to_string().as_str(),
+                cells::text(&point.block_id).as_ref(),
+                cells::text(&point.rule_id).as_ref(),
+                point.status,
+                &cells::number(Some(point.x), 3),
+                &cells::number(Some(point.y), 3),
+                &cells::number(Some(point.weight), 3),
+                &cells::number(point.required, 6),
+                &cells::number(point.measured, 6),
+                cells::text(point.unit).as_ref(),
+                cells::text(&point.reason).as_ref(),
+            ])?;
+            let place = Geometry::Point(Point::new(point.x, point.y));
+            self.package.row(
+                SAMPLE,
+                Some(&wkb::write(&place, [0.0; 2])),
+                &[
+                    Value::Whole(number),
+                    Value::Text(&point.block_id),
+                    Value::Text(&point.rule_id),
+                    Value::Text(point.status),
+                    Value::Number(point.weight),
+                    Value::Maybe(point.required),
+                    Value::Maybe(point.measured),
+                    Value::Text(point.unit),
+                    Value::Text(&point.reason),
+                ],
+            )?;
+        }
+        table.close()
+    }
+
+    /// Writes the difference to an earlier audit.
+    ///
+    /// # Errors
+    /// A file that cannot be written.
+    pub fn differences(&mut self, changes: &[Change]) -> Result<(), OutputError> {
+        let header = [
+            "turn",
+            "block_id",
+            "rule_id",
+            "title",
+            "status_before",
+            "status",
+            "measured_before",
+            "measured",
+            "required_before",
+            "required",
+            "unit",
+        ];
+        self.page.differences(changes);
+        let mut table = Table::create(&self.staging.path("differences.csv"), header)?;
+        for change in changes {
+            let status = |status: &Option<String>| status.clone().unwrap_or_default();
+            table.row([
+                change.turn.key(),
+                cells::text(&change.block_id).as_ref(),
+                cells::text(&change.rule_id).as_ref(),
+                cells::text(&change.title).as_ref(),
+                cells::text(&status(&change.status_before)).as_ref(),
+                cells::text(&status(&change.status)).as_ref(),
+                &cells::number(change.measured_before, 6),
+                &cells::number(change.measured, 6),
+                &cells::number(change.required_before, 6),
+                &cells::number(change.required, 6),
+                cells::text(&change.unit).as_ref(),
+            ])?;
+        }
+        table.close()?;
+        let differences = Differences {
+            version: 1,
+            changes,
+        };
+        write_json(&self.staging.path("differences.json"), &differences)
+    }
+
+    /// Writes problems and run report, closes all and moves everything into place.
+    ///
+    /// # Errors
+    /// A file that cannot be written or moved; the output folder is then as it was before.
+    pub fn finish(mut self, run: &AuditReport, problems: &[Problem]) -> Result<(), OutputError> {
+        self.json_text(b"\n]}\n")?;
+        let AuditWriter {
+            package,
+            table,
+            mut json,
+            json_path,
+            crs_wkt,
+            staging,
+            rows: _,
+            page,
+        } = self;
+        json.flush()
+            .map_err(OutputError::file(&json_path, "write the file"))?;
+        package.close()?;
+        table.close()?;
+        set_aside::write(
+            &staging.path("set_aside.csv"),
+            &staging.path("set_aside.gpkg"),
+            &spatial_ref(&crs_wkt)?,
+            problems,
+        )?;
+        page.write(&staging.path(REPORT), run)?;
+        write_json(&staging.path(RUN_FILE), run)?;
+        staging.commit()
+    }
+}
+
+fn finding_values<'v>(block_id: &'v str, row: &'v AuditRow) -> [Value<'v>; 14] {
+    let own = &row.row;
+    [
+        Value::Text(block_id),
+        Value::Text(&own.rule_id),
+        Value::Text(&own.title),
+        Value::Text(own.status.key()),
+        Value::Maybe(own.required),
+        Value::Maybe(own.measured),
+        Value::Maybe(row.tolerance),
+        Value::Maybe(row.short),
+        Value::Text(own.unit),
+        Value::Maybe(row.area_m2),
+        Value::Text(&row.message),
+        Value::Text(&own.source),
+        Value::Text(&own.origin),
+        Value::Text(own.source_status),
+    ]
+}
+
+fn write_json(path: &Path, value: &impl Serialize) -> Result<(), OutputError> {
+    let mut text = serde_json::to_vec_pretty(value).map_err(|source| OutputError::Json {
+        path: path.to_owned(),
+        source,
+    })?;
+    text.push(b'\n');
+    fs::write(path, text).map_err(OutputError::file(path, "write the file"))
+}
+
+fn spatial_ref(wkt: &str) -> Result<SpatialRef, OutputError> {
+    SpatialRef::from_wkt(wkt).map_err(|source| OutputError::Crs { source })
+}

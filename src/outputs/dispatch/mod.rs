@@ -1,0 +1,107 @@
+//! What `dispatch` leaves behind: tables, calendar, picture and a sheet for each shift. Whole or not at all.
+
+mod calendar_file;
+mod picture;
+mod report;
+mod rows;
+mod sheet;
+mod table;
+
+use std::fs;
+use std::path::Path;
+
+use chrono::NaiveDate;
+use chrono_tz::Tz;
+
+use super::OutputError;
+use super::staging::{Outputs, Staging};
+use crate::schedule::calendar::OneShift;
+use crate::schedule::outlook::{Outlook, Warning};
+use crate::schedule::skidding::{Skidder, Skidding};
+use crate::schedule::{Problem, Solved};
+use crate::sources::FinishedLayout;
+
+const DISPATCH: Outputs = Outputs {
+    marker: "schedule.json",
+    sheets: "sheets",
+    ending: "html",
+};
+
+/// A plan with everything that its outputs tell.
+pub struct Roster<'a> {
+    pub layout: &'a FinishedLayout,
+    pub zone: Tz,
+    pub from: NaiveDate,
+    pub days: u32,
+    /// Taken off the light at both ends, minutes.
+    pub margin_min: i64,
+    pub shift_names: Vec<String>,
+    pub problem: &'a Problem,
+    /// For each block and unit of the problem: which section of the layout it is.
+    pub sections: &'a [Vec<usize>],
+    pub solved: &'a Solved,
+    /// Shifts of the felling machines, then of the skidders.
+    pub shifts: &'a [Vec<OneShift>],
+    /// Likewise, who drives.
+    pub operators: &'a [Vec<Option<String>>],
+    pub skidders: &'a [Skidder],
+    pub skidding: &'a Skidding,
+    pub outlook: &'a Outlook,
+    /// Rules that are not kept, and what would help.
+    pub breaches: &'a [Warning],
+    /// Hours that were done before, and sections finished.
+    pub done: DoneBefore,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct DoneBefore {
+    pub sections: usize,
+    pub hours: f64,
+}
+
+impl Roster<'_> {
+    /// Name of a felling machine or, after these, of a skidder.
+    pub fn machine(&self, index: usize) -> &str {
+        let machines = &self.problem.machines;
+        match machines.get(index) {
+            Some(machine) => &machine.name,
+            None => self
+                .skidders
+                .get(index - machines.len())
+                .map_or("", |skidder| &skidder.name),
+        }
+    }
+}
+
+/// Writes everything into `dir`, which is new, empty, or holds an earlier run of dispatch. Returns the number of sheets.
+///
+/// # Errors
+/// `dir` is a file, holds somebody else's files (a layout counts as that), or cannot be written to.
+pub fn write(roster: &Roster<'_>, dir: &Path) -> Result<usize, OutputError> {
+    let staging = Staging::create(dir, DISPATCH)?;
+    let shifts = rows::shifts(roster);
+    let put = |name: &str, text: &str| {
+        let path = staging.path(name);
+        fs::write(&path, text).map_err(OutputError::file(&path, "write the file"))
+    };
+    table::write(&shifts, &staging.path("shifts.csv"))?;
+    put("shifts.ics", &calendar_file::calendar(roster, &shifts))?;
+    put("shifts.svg", &picture::picture(roster, &shifts))?;
+    for shift in &shifts {
+        put(
+            &format!("{}/{}.html", DISPATCH.sheets, shift.stem),
+            &sheet::sheet(roster, shift),
+        )?;
+    }
+    let path = staging.path(DISPATCH.marker);
+    let text =
+        serde_json::to_string_pretty(&report::report(roster, &shifts)).map_err(|source| {
+            OutputError::Json {
+                path: path.clone(),
+                source,
+            }
+        })?;
+    put(DISPATCH.marker, &(text + "\n"))?;
+    staging.commit()?;
+    Ok(shifts.len())
+}

@@ -1,0 +1,227 @@
+//! `schedule.json`: what was planned, how good it is, what runs out. It holds no time of day at which it was made.
+
+use serde_json::{Value, json};
+
+use super::Roster;
+use super::rows::{ShiftPlan, local};
+use crate::model::ShiftClass;
+use crate::outputs::Program;
+use crate::schedule::time::{intersect, total};
+use crate::schedule::{HOUR, Second, Stretch, What, Work};
+
+/// Hours to a thousandth, so that sums print the same everywhere.
+fn hours(seconds: i64) -> f64 {
+    (seconds as f64 / 3.6).round() / 1000.0
+}
+
+fn work_hours(work: Work) -> f64 {
+    (work as f64 / HOUR as f64 * 1000.0).round() / 1000.0
+}
+
+pub(super) fn report(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> Value {
+    let plan = &roster.solved.plan;
+    let problem = roster.problem;
+    let begins = problem
+        .machines
+        .iter()
+        .flat_map(|machine| machine.windows.iter().map(|window| window.span.from))
+        .min()
+        .unwrap_or(problem.period.from);
+    let finish = plan.finish.filter(|_| plan.undone == 0);
+    let since = |at: Option<Second>| at.map(|at| hours(at - begins));
+    let bound = roster.solved.bound.finish.map(|at| at.max(begins));
+    let gap = finish.zip(bound).map(|(finish, bound)| {
+        let share = (finish - bound) as f64 / ((bound - begins).max(1)) as f64;
+        (share * 10_000.0).round() / 10_000.0
+    });
+    let machines: Vec<Value> = (0..roster.shifts.len())
+        .map(|index| machine(roster, index))
+        .collect();
+    let idle: f64 = machines
+        .iter()
+        .filter_map(|machine| machine["idle_hours"].as_f64())
+        .sum();
+    let work = |class: ShiftClass| -> Work {
+        let units = problem.blocks.iter().flat_map(|block| &block.units);
+        units.filter(|u| u.class == class).map(|u| u.work).sum()
+    };
+    json!({
+        "version": 1,
+        "program": Program::default(),
+        "project": roster.layout.project,
+        "from": roster.from.to_string(),
+        "days": roster.days,
+        "time_zone": roster.zone.name(),
+        "light_margin_min": roster.margin_min,
+        "begins": local(roster.zone, begins),
+        "finish": finish.map(|at| local(roster.zone, at)),
+        "makespan_hours": since(finish),
+        "lower_bound_hours": since(bound),
+        "lower_bound_because": roster.solved.bound.because,
+        "gap": gap,
+        "plans_tried": roster.solved.tried,
+        "day_only_hours": work_hours(work(ShiftClass::DayOnly)),
+        "night_safe_hours": work_hours(work(ShiftClass::NightSafe)),
+        "hours_left": work_hours(plan.undone),
+        "moving_hours": hours(plan.moving_s),
+        "idle_hours": (idle * 1000.0).round() / 1000.0,
+        "unused_night_hours": hours(roster.outlook.unused_night_s()),
+        "night_safe_by_day_hours": hours(roster.outlook.night_safe_by_day_s),
+        "done_before": {
+            "sections": roster.done.sections,
+            "hours": (roster.done.hours * 1000.0).round() / 1000.0,
+        },
+        "warnings": warnings(&roster.outlook.warnings),
+        "rules_not_kept": warnings(roster.breaches),
+        "machines": machines,
+        "nights": roster.outlook.nights.iter().map(|night| json!({
+            "date": night.date.to_string(),
+            "shift_hours": hours(night.shift_s),
+            "used_hours": hours(night.used_s),
+        })).collect::<Vec<_>>(),
+        "blocks": blocks(roster),
+        "shifts": shifts.iter().map(|shift| json!({
+            "date": shift.date.to_string(),
+            "shift": shift.shift,
+            "machine": shift.name,
+            "sheet": format!("sheets/{}.html", shift.stem),
+        })).collect::<Vec<_>>(),
+        "tasks": tasks(roster),
+    })
+}
+
+fn warnings(of: &[crate::schedule::outlook::Warning]) -> Vec<Value> {
+    of.iter()
+        .map(|warning| json!({ "what": warning.what, "help": warning.help }))
+        .collect()
+}
+
+/// Hours of a machine up to the finish of the felling; all its hours where work is left.
+fn machine(roster: &Roster<'_>, index: usize) -> Value {
+    let felling = roster.problem.machines.len();
+    let plan = &roster.solved.plan;
+    let end = match plan.finish {
+        Some(finish) if plan.undone == 0 && index < felling => finish,
+        _ => roster.problem.period.to,
+    };
+    let (windows, mut cut, mut moving) = if index < felling {
+        let mut sums = (0, 0);
+        for task in plan.tasks.iter().filter(|task| task.machine == index) {
+            match task.what {
+                What::Move => sums.1 += task.span.seconds(),
+                What::Cut { .. } => sums.0 += task.span.seconds(),
+            }
+        }
+        (roster.problem.machines[index].spans(), sums.0, sums.1)
+    } else {
+        let windows = roster.skidders[index - felling].windows.iter();
+        (windows.map(|window| window.span).collect(), 0, 0)
+    };
+    for task in &roster.skidding.tasks {
+        if task.skidder + felling == index {
+            if task.unit.is_some() {
+                cut += task.span.seconds();
+            } else {
+                moving += task.span.seconds();
+            }
+        }
+    }
+    let until = [Stretch::new(roster.problem.period.from, end)];
+    let run = total(&intersect(&windows, &until));
+    let service: &[Stretch] = (roster.problem.machines.get(index)).map_or(&[], |m| &m.service);
+    json!({
+        "name": roster.machine(index),
+        "work": if index < felling { "felling" } else { "skidding" },
+        "shift_hours": hours(run),
+        "work_hours": hours(cut),
+        "moving_hours": hours(moving),
+        "idle_hours": hours((run - cut - moving).max(0)),
+        "service_hours": hours(total(service)),
+    })
+}
+
+fn blocks(roster: &Roster<'_>) -> Vec<Value> {
+    let mut ends: Vec<(Option<Second>, Option<Second>, Work)> = roster
+        .problem
+        .blocks
+        .iter()
+        .map(|block| (None, None, block.units.iter().map(|unit| unit.work).sum()))
+        .collect();
+    for task in &roster.solved.plan.tasks {
+        if let What::Cut { done, .. } = task.what {
+            let (from, to, left) = &mut ends[task.block];
+            *from = Some(from.map_or(task.span.from, |from| from.min(task.span.from)));
+            *to = (*to).max(Some(task.span.to));
+            *left -= done;
+        }
+    }
+    let shown = |at: Option<Second>| at.map(|at| local(roster.zone, at));
+    let rows = roster.problem.blocks.iter().zip(ends);
+    rows.map(|(block, (from, to, left))| {
+        json!({
+            "block_id": block.id,
+            "from": shown(from),
+            "to": shown(to),
+            "hours_left": work_hours(left),
+        })
+    })
+    .collect()
+}
+
+fn tasks(roster: &Roster<'_>) -> Vec<Value> {
+    let felling = roster.problem.machines.len();
+    let mut rows = Vec::new();
+    let section = |block: usize, unit: usize| {
+        let unit = &roster.problem.blocks[block].units[unit];
+        json!({
+            "part": unit.key.part,
+            "strip_no": unit.key.strip_no,
+            "piece": unit.key.piece,
+            "section_no": unit.key.section_no,
+            "shift_class": unit.class.key(),
+        })
+    };
+    let mut push = |machine: usize,
+                    task: &str,
+                    block: usize,
+                    unit: Option<usize>,
+                    span: Stretch,
+                    done: Option<Work>| {
+        rows.push(json!({
+            "machine": roster.machine(machine),
+            "task": task,
+            "block_id": roster.problem.blocks[block].id,
+            "section": unit.map(|unit| section(block, unit)),
+            "from": span.from,
+            "to": span.to,
+            "layout_hours": done.map(|done| done as f64 / HOUR as f64),
+        }));
+    };
+    for task in &roster.solved.plan.tasks {
+        match task.what {
+            What::Move => push(task.machine, "move", task.block, None, task.span, None),
+            What::Cut { unit, done } => {
+                push(
+                    task.machine,
+                    "cut",
+                    task.block,
+                    Some(unit),
+                    task.span,
+                    Some(done),
+                );
+            }
+        }
+    }
+    for task in &roster.skidding.tasks {
+        let word = if task.unit.is_some() { "skid" } else { "move" };
+        push(
+            task.skidder + felling,
+            word,
+            task.block,
+            task.unit,
+            task.span,
+            None,
+        );
+    }
+    rows
+}

@@ -1,0 +1,237 @@
+//! Tasks as people read them: by shift, neighbouring sections of one class in one row.
+
+use chrono::{NaiveDate, TimeZone};
+use chrono_tz::Tz;
+
+use super::Roster;
+use crate::model::ShiftClass;
+use crate::outputs::names::file_stem;
+use crate::schedule::{Second, SectionKey, Stretch, What};
+
+/// One shift of one machine with what it does in it.
+pub struct ShiftPlan {
+    /// Felling machines first, then skidders.
+    pub machine: usize,
+    pub name: String,
+    pub date: NaiveDate,
+    pub shift: String,
+    pub operator: Option<String>,
+    pub span: Stretch,
+    pub rows: Vec<Row>,
+    /// File name without ending.
+    pub stem: String,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Job {
+    Cut(ShiftClass),
+    Move,
+    Service,
+    Skid,
+}
+
+impl Job {
+    pub fn key(self) -> &'static str {
+        match self {
+            Job::Cut(_) => "cut",
+            Job::Move => "move",
+            Job::Service => "service",
+            Job::Skid => "skid",
+        }
+    }
+
+    /// Empty for what cuts nothing.
+    pub fn class_key(self) -> &'static str {
+        match self {
+            Job::Cut(class) => class.key(),
+            _ => "",
+        }
+    }
+
+    pub fn words(self) -> &'static str {
+        match self {
+            Job::Cut(ShiftClass::DayOnly) => "cut, day only",
+            Job::Cut(ShiftClass::NightSafe) => "cut, night-safe",
+            Job::Move => "move to",
+            Job::Service => "service",
+            Job::Skid => "skid",
+        }
+    }
+}
+
+pub struct Row {
+    pub job: Job,
+    pub span: Stretch,
+    /// Index into the problem's blocks; None for service.
+    pub block: Option<usize>,
+    pub block_id: String,
+    /// Units of the block, in the order of work, each once.
+    pub units: Vec<usize>,
+    pub first: Option<SectionKey>,
+    pub last: Option<SectionKey>,
+    /// The block's light around the row's middle, or the next there is on its day.
+    pub light: Option<(String, String)>,
+    pub from: String,
+    pub to: String,
+}
+
+impl Row {
+    pub fn hours(&self) -> f64 {
+        self.span.seconds() as f64 / 3600.0
+    }
+}
+
+/// `P1 S12.1/2`: part, strip and piece, section.
+pub fn label(key: &SectionKey) -> String {
+    format!(
+        "P{} S{}.{}/{}",
+        key.part, key.strip_no, key.piece, key.section_no
+    )
+}
+
+/// Local time to the minute with its offset, such as `2026-12-01T06:00-05:00`.
+pub fn local(zone: Tz, at: Second) -> String {
+    let there = zone.timestamp_opt(at, 0).earliest();
+    there.map_or(String::new(), |there| {
+        there.format("%Y-%m-%dT%H:%M%:z").to_string()
+    })
+}
+
+/// Local time of day.
+pub fn clock(zone: Tz, at: Second) -> String {
+    let there = zone.timestamp_opt(at, 0).earliest();
+    there.map_or(String::new(), |there| there.format("%H:%M").to_string())
+}
+
+/// Every shift in which something is done, by time, then machine.
+pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
+    let felling = roster.problem.machines.len();
+    let mut plans = Vec::new();
+    for (machine, shifts) in roster.shifts.iter().enumerate() {
+        let mut rows: Vec<Vec<Row>> = shifts.iter().map(|_| Vec::new()).collect();
+        if machine < felling {
+            for task in roster
+                .solved
+                .plan
+                .tasks
+                .iter()
+                .filter(|t| t.machine == machine)
+            {
+                let (job, unit) = match task.what {
+                    What::Move => (Job::Move, None),
+                    What::Cut { unit, .. } => {
+                        let class = roster.problem.blocks[task.block].units[unit].class;
+                        (Job::Cut(class), Some(unit))
+                    }
+                };
+                add(
+                    roster,
+                    &mut rows[task.shift],
+                    job,
+                    task.block,
+                    unit,
+                    task.span,
+                );
+            }
+            for slot in &roster.problem.machines[machine].service {
+                let shift = shifts
+                    .iter()
+                    .position(|one| one.span.from < slot.to && slot.from < one.span.to);
+                if let Some(shift) = shift {
+                    rows[shift].push(Row {
+                        job: Job::Service,
+                        span: *slot,
+                        block: None,
+                        block_id: String::new(),
+                        units: vec![],
+                        first: None,
+                        last: None,
+                        light: None,
+                        from: local(roster.zone, slot.from),
+                        to: local(roster.zone, slot.to),
+                    });
+                }
+            }
+        } else {
+            for task in &roster.skidding.tasks {
+                if task.skidder + felling == machine {
+                    let job = if task.unit.is_some() {
+                        Job::Skid
+                    } else {
+                        Job::Move
+                    };
+                    add(
+                        roster,
+                        &mut rows[task.shift],
+                        job,
+                        task.block,
+                        task.unit,
+                        task.span,
+                    );
+                }
+            }
+        }
+        for (index, (one, mut rows)) in shifts.iter().zip(rows).enumerate() {
+            if !rows.iter().any(|row| row.job != Job::Service) {
+                continue;
+            }
+            rows.sort_by_key(|row| (row.span.from, row.span.to));
+            let shift = roster.shift_names[one.shift].clone();
+            let name = roster.machine(machine).to_owned();
+            plans.push(ShiftPlan {
+                machine,
+                date: one.date,
+                operator: roster.operators[machine].get(index).cloned().flatten(),
+                span: one.span,
+                stem: format!("{}_{}_{}", one.date, file_stem(&shift), file_stem(&name)),
+                name,
+                shift,
+                rows,
+            });
+        }
+    }
+    plans.sort_by_key(|plan| (plan.span.from, plan.machine, plan.span.to));
+    plans
+}
+
+fn add(
+    roster: &Roster<'_>,
+    rows: &mut Vec<Row>,
+    job: Job,
+    block: usize,
+    unit: Option<usize>,
+    span: Stretch,
+) {
+    let ground = &roster.problem.blocks[block];
+    let key = unit.map(|unit| ground.units[unit].key);
+    if let Some(last) = rows.last_mut()
+        && last.job == job
+        && last.block == Some(block)
+        && last.span.to == span.from
+    {
+        last.span.to = span.to;
+        last.to = local(roster.zone, span.to);
+        last.last = key.or(last.last);
+        if let Some(unit) = unit
+            && last.units.last() != Some(&unit)
+        {
+            last.units.push(unit);
+        }
+        return;
+    }
+    let light = (ground.light.iter())
+        .find(|light| light.to > span.from && light.from < span.from + 86_400)
+        .map(|light| (local(roster.zone, light.from), local(roster.zone, light.to)));
+    rows.push(Row {
+        job,
+        span,
+        block: Some(block),
+        block_id: ground.id.clone(),
+        units: unit.into_iter().collect(),
+        first: key,
+        last: key,
+        light,
+        from: local(roster.zone, span.from),
+        to: local(roster.zone, span.to),
+    });
+}

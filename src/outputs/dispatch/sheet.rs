@@ -1,0 +1,355 @@
+//! A page for each shift: what to do, when it is light, what to mind, and a map of each block.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono_tz::Tz;
+use geo::{BoundingRect, Rect};
+
+use super::Roster;
+use super::rows::{Job, ShiftPlan, clock, label};
+use crate::daylight::{DayKind, day};
+use crate::model::ShiftClass;
+use crate::outputs::map::svg::{PathData, escape, px};
+use crate::outputs::style::{
+    self, BLACK, GREY_DARK, GREY_LIGHT, GREY_MIDDLE, GREY_PALE, ORANGE, SKY_BLUE, WHITE,
+};
+use crate::outputs::text::ENGLISH;
+
+/// The page, without anything from outside.
+pub(super) fn sheet(roster: &Roster<'_>, shift: &ShiftPlan) -> String {
+    let zone = roster.zone;
+    let title = format!("{}, {} shift of {}", shift.name, shift.shift, shift.date);
+    let mut out = format!(
+        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\
+         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\
+         <meta name=\"viewport\" content=\"width=device-width\"><title>{}</title>\n<style>\
+         @page{{size:A4;margin:12mm}}body{{font:13px system-ui,\"Noto Sans\",\"DejaVu Sans\",Arial,sans-serif;color:{GREY_DARK};\
+         max-width:190mm;margin:8px auto}}h1{{font-size:19px;margin:0 0 4px}}h2{{font-size:14px;margin:10px 0 4px}}\
+         table{{border-collapse:collapse;width:100%}}td,th{{border:1px solid {GREY_LIGHT};padding:2px 6px;text-align:left;\
+         vertical-align:top}}.n{{text-align:right}}ul{{margin:2px 0;padding-left:18px}}.maps{{display:flex;flex-wrap:wrap;gap:8px}}\
+         figure{{margin:0}}figcaption{{font-weight:700}}.caution{{border:2px solid {BLACK};padding:4px 8px;margin-top:8px}}\
+         p{{margin:2px 0}}</style></head><body>\n",
+        escape(&title)
+    );
+    out += &format!("<h1>{}</h1>\n<p>", escape(&title));
+    out += &format!(
+        "{} to {} ({})",
+        clock(zone, shift.span.from),
+        clock(zone, shift.span.to),
+        escape(zone.name())
+    );
+    if let Some(operator) = &shift.operator {
+        out += &format!(", operator {}", escape(operator));
+    }
+    out += &format!(". {}</p>\n", escape(&roster.layout.project));
+    let mut blocks: Vec<usize> = Vec::new();
+    for row in &shift.rows {
+        if let Some(block) = row.block
+            && !blocks.contains(&block)
+        {
+            blocks.push(block);
+        }
+    }
+    daylight(&mut out, roster, shift, &blocks);
+    tasks(&mut out, zone, shift);
+    hazards(&mut out, roster, shift, &blocks);
+    maps(&mut out, roster, shift, &blocks);
+    out += &format!(
+        "<div class=\"caution\"><b>{}</b><ul>",
+        escape(ENGLISH.cautions_head)
+    );
+    for caution in ENGLISH.cautions {
+        out += &format!("<li>{}</li>", escape(caution));
+    }
+    out += "<li>In the dark cut night-safe sections alone, and only where the cut edge of the boundary pass is seen.</li>\
+            <li>Service the machine by daylight.</li></ul></div>\n</body></html>\n";
+    out
+}
+
+fn daylight(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[usize]) {
+    let zone = roster.zone;
+    *out += "<h2>Daylight</h2>\n<table><tr><th>block</th><th>date</th><th>civil dawn</th><th>sunrise</th><th>sunset</th>\
+             <th>civil dusk</th><th>work light</th></tr>\n";
+    let mut dates = vec![shift.date];
+    let last = crate::schedule::calendar::date_of(zone, shift.span.to - 1);
+    if last != shift.date {
+        dates.push(last);
+    }
+    for &block in blocks {
+        let ground = &roster.problem.blocks[block];
+        for &date in &dates {
+            let mut cells = [const { String::new() }; 4];
+            if let Ok(sun) = day(roster.layout.blocks[block].place, zone, date) {
+                let events = [sun.civil_dawn, sun.sunrise, sun.sunset, sun.civil_dusk];
+                for (at, (cell, event)) in cells.iter_mut().zip(events).enumerate() {
+                    let kind = if matches!(at, 1 | 2) {
+                        sun.kind
+                    } else {
+                        sun.civil_kind
+                    };
+                    *cell = match (event, kind) {
+                        (Some(event), _) => clock(zone, event.timestamp()),
+                        (None, DayKind::PolarDay) => "light all day".to_owned(),
+                        (None, DayKind::PolarNight) => "dark all day".to_owned(),
+                        (None, _) => "–".to_owned(),
+                    };
+                }
+            }
+            let of_day = |at: i64| crate::schedule::calendar::date_of(zone, at) == date;
+            let light: Vec<String> = ground
+                .light
+                .iter()
+                .filter(|light| of_day(light.from) || of_day(light.to - 1))
+                .map(|light| format!("{}–{}", clock(zone, light.from), clock(zone, light.to)))
+                .collect();
+            let light = if light.is_empty() {
+                "none".to_owned()
+            } else {
+                light.join(", ")
+            };
+            *out += &format!("<tr><td>{}</td><td>{date}</td>", escape(&ground.id));
+            for cell in &cells {
+                *out += &format!("<td>{cell}</td>");
+            }
+            *out += &format!("<td><b>{light}</b></td></tr>\n");
+        }
+    }
+    *out += &format!(
+        "</table><p>Work light keeps {} min off both ends. Day-only sections are cut in it alone.</p>\n",
+        roster.margin_min
+    );
+}
+
+fn tasks(out: &mut String, zone: Tz, shift: &ShiftPlan) {
+    *out += "<h2>Work</h2>\n<table><tr><th>from</th><th>to</th><th>task</th><th>block</th><th>sections, in order</th>\
+             <th>hours</th></tr>\n";
+    for row in &shift.rows {
+        let sections = match (&row.first, &row.last) {
+            (Some(first), Some(last)) if row.units.len() > 1 => {
+                format!("{} to {} ({})", label(first), label(last), row.units.len())
+            }
+            (Some(first), _) => label(first),
+            _ => String::new(),
+        };
+        *out += &format!(
+            "<tr><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td class=\"n\">{:.2}</td></tr>\n",
+            clock(zone, row.span.from),
+            clock(zone, row.span.to),
+            row.job.words(),
+            escape(&row.block_id),
+            sections,
+            row.hours()
+        );
+    }
+    *out += "</table><p>P part, S strip.piece / section.</p>\n";
+}
+
+fn hazards(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[usize]) {
+    *out += "<h2>Mind</h2>\n<ul>";
+    for &block in blocks {
+        let ground = &roster.layout.blocks[block];
+        let mut zones: BTreeMap<(&str, &str), usize> = BTreeMap::new();
+        for zone in &ground.zones {
+            if ["hazard", "machine_exclusion", "reserve"].contains(&zone.kind.as_str()) {
+                *zones.entry((&zone.kind, &zone.class)).or_default() += 1;
+            }
+        }
+        let mut reasons: BTreeSet<&str> = BTreeSet::new();
+        for row in shift.rows.iter().filter(|row| row.block == Some(block)) {
+            for &unit in &row.units {
+                let section = &ground.sections[roster.sections[block][unit]];
+                reasons.extend(section.reasons.iter().map(String::as_str));
+            }
+        }
+        let mut said: Vec<String> = zones
+            .iter()
+            .map(|((kind, class), count)| {
+                let kind = kind.replace('_', " ");
+                if class.is_empty() {
+                    format!("{count} × {kind}")
+                } else {
+                    format!("{count} × {kind} ({class})")
+                }
+            })
+            .collect();
+        if !reasons.is_empty() {
+            let reasons: Vec<String> = reasons.iter().map(|r| r.replace('_', " ")).collect();
+            said.push(format!(
+                "day-only ground in this shift: {}",
+                reasons.join(", ")
+            ));
+        }
+        if said.is_empty() {
+            said.push("no hazard, exclusion or reserve is mapped".to_owned());
+        }
+        *out += &format!(
+            "<li><b>{}</b>: {}</li>",
+            escape(&ground.id),
+            escape(&said.join("; "))
+        );
+    }
+    *out += "</ul>\n";
+}
+
+/// Maps beyond so many would fill no one page.
+const MOST_MAPS: usize = 4;
+
+fn maps(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[usize]) {
+    *out += "<h2>Map</h2>\n<div class=\"maps\">\n";
+    // So that the page stays one.
+    let side = match blocks.len() {
+        1 => 400.0,
+        2 => 300.0,
+        _ => 215.0,
+    };
+    for &block in blocks.iter().take(MOST_MAPS) {
+        map(out, roster, shift, block, side);
+    }
+    *out += "</div>\n";
+    if blocks.len() > MOST_MAPS {
+        *out += &format!(
+            "<p>{} blocks more: see their map sheets.</p>\n",
+            blocks.len() - MOST_MAPS
+        );
+    }
+    *out += &format!(
+        "<p>{} day only, this shift, striped; {} night-safe, this shift; {} other sections; crossed: no machine; \
+         blue: reserve; level lines: hazard. Grid north is up.</p>\n",
+        swatch(ORANGE),
+        swatch(SKY_BLUE),
+        swatch(GREY_LIGHT)
+    );
+}
+
+fn swatch(fill: &str) -> String {
+    format!(
+        "<svg width=\"14\" height=\"10\" role=\"presentation\"><rect width=\"14\" height=\"10\" fill=\"{fill}\" stroke=\"{GREY_MIDDLE}\"/></svg>"
+    )
+}
+
+/// What a map shows beyond the block's edge, m.
+const MARGIN_M: f64 = 25.0;
+
+fn map(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, block: usize, side: f64) {
+    let ground = &roster.layout.blocks[block];
+    let Some(bounds) = ground.shape.bounding_rect() else {
+        return;
+    };
+    let view = View::new(bounds, side);
+    // Names of patterns are those of the page: each map needs its own.
+    let name = |pattern: &str| format!("{pattern}-{block}");
+    *out += &format!(
+        "<figure><figcaption>{}</figcaption><svg viewBox=\"0 0 {s} {s}\" width=\"{s}\" height=\"{s}\" role=\"img\">\
+         <defs><clipPath id=\"{clip}\"><rect width=\"{s}\" height=\"{s}\"/></clipPath>\
+         <pattern id=\"{cross}\" width=\"8\" height=\"8\" patternUnits=\"userSpaceOnUse\"><path d=\"M0 0l8 8M8 0l-8 8\" stroke=\"{}\" stroke-width=\".9\"/></pattern>\
+         <pattern id=\"{level}\" width=\"8\" height=\"5\" patternUnits=\"userSpaceOnUse\"><path d=\"M0 2.5h8\" stroke=\"{}\" stroke-width=\"1.4\"/></pattern>\
+         <pattern id=\"{day}\" width=\"6\" height=\"6\" patternUnits=\"userSpaceOnUse\" patternTransform=\"rotate(45)\"><path d=\"M0 3h6\" stroke=\"{BLACK}\" stroke-width=\".9\"/></pattern>\
+         </defs><rect width=\"{s}\" height=\"{s}\" fill=\"{GREY_PALE}\"/><g clip-path=\"url(#{clip})\" fill-rule=\"evenodd\">\n",
+        escape(&ground.id),
+        style::VERMILLION,
+        style::PURPLE,
+        s = px(side),
+        clip = name("c"),
+        cross = name("x"),
+        level = name("l"),
+        day = name("d"),
+    );
+    let draw = |shapes: &geo::MultiPolygon, attributes: &str| {
+        let path = view.path(shapes);
+        if path.is_empty() {
+            String::new()
+        } else {
+            format!("<path d=\"{}\" {attributes}/>\n", path.0)
+        }
+    };
+    *out += &draw(&ground.shape, &format!("fill=\"{WHITE}\""));
+    let now = this_shift(roster, shift, block);
+    for (index, section) in ground.sections.iter().enumerate() {
+        let (fill, striped) = match (now.contains(&index), section.class) {
+            (false, _) => (GREY_LIGHT, false),
+            (true, ShiftClass::DayOnly) => (ORANGE, true),
+            (true, ShiftClass::NightSafe) => (SKY_BLUE, false),
+        };
+        *out += &draw(
+            &section.shape,
+            &format!("fill=\"{fill}\" stroke=\"{WHITE}\" stroke-width=\".4\""),
+        );
+        if striped {
+            *out += &draw(&section.shape, &format!("fill=\"url(#{})\"", name("d")));
+        }
+    }
+    for zone in &ground.zones {
+        let attributes = match zone.kind.as_str() {
+            "reserve" => style::RESERVE.fill.to_owned() + " " + style::RESERVE.outline,
+            "machine_exclusion" => {
+                format!(
+                    "fill=\"url(#{})\" {}",
+                    name("x"),
+                    style::MACHINE_EXCLUSION.outline
+                )
+            }
+            "hazard" => format!("fill=\"url(#{})\" {}", name("l"), style::HAZARD.outline),
+            _ => continue,
+        };
+        *out += &draw(&zone.shape, &attributes);
+    }
+    *out += &draw(
+        &ground.shape,
+        &format!("fill=\"none\" {}", style::BLOCK.outline),
+    );
+    *out += "</g>";
+    scale_bar(out, &view, side);
+    *out += "</svg></figure>\n";
+}
+
+fn this_shift(roster: &Roster<'_>, shift: &ShiftPlan, block: usize) -> BTreeSet<usize> {
+    let rows = shift.rows.iter();
+    let rows = rows.filter(|row| row.block == Some(block) && row.job != Job::Move);
+    rows.flat_map(|row| row.units.iter().map(|&unit| roster.sections[block][unit]))
+        .collect()
+}
+
+fn scale_bar(out: &mut String, view: &View, side: f64) {
+    let metres = [20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0];
+    let fits = metres.iter().rev().find(|m| **m * view.scale < side / 3.0);
+    let metres = fits.copied().unwrap_or(20.0);
+    let wide = metres * view.scale;
+    *out += &format!(
+        "<path d=\"M10 {y}h{w}\" stroke=\"{BLACK}\" stroke-width=\"3\"/><text x=\"10\" y=\"{ty}\" font-size=\"11\">{metres} m</text>",
+        y = px(side - 8.0),
+        w = px(wide),
+        ty = px(side - 13.0)
+    );
+}
+
+struct View {
+    scale: f64,
+    x: f64,
+    top: f64,
+}
+
+impl View {
+    fn new(bounds: Rect, side: f64) -> View {
+        let wide = bounds.width().max(bounds.height()) + 2.0 * MARGIN_M;
+        let centre = bounds.center();
+        View {
+            scale: side / wide,
+            x: centre.x - wide / 2.0,
+            top: centre.y + wide / 2.0,
+        }
+    }
+
+    fn path(&self, shapes: &geo::MultiPolygon) -> PathData {
+        let mut path = PathData::default();
+        for polygon in &shapes.0 {
+            for ring in std::iter::once(polygon.exterior()).chain(polygon.interiors()) {
+                let points = ring
+                    .0
+                    .iter()
+                    .map(|c| ((c.x - self.x) * self.scale, (self.top - c.y) * self.scale));
+                path.add(points, true);
+            }
+        }
+        path
+    }
+}

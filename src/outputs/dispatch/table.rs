@@ -1,0 +1,69 @@
+//! `shifts.csv`.
+
+use std::path::Path;
+
+use super::rows::{ShiftPlan, label};
+use crate::outputs::OutputError;
+use crate::outputs::cells;
+
+const HEADER: [&str; 16] = [
+    "date",
+    "shift",
+    "machine",
+    "operator",
+    "task",
+    "block_id",
+    "first_section",
+    "last_section",
+    "sections",
+    "shift_class",
+    "from",
+    "to",
+    "hours",
+    "daylight_from",
+    "daylight_to",
+    "sheet",
+];
+
+pub(super) fn write(shifts: &[ShiftPlan], path: &Path) -> Result<(), OutputError> {
+    let failed = |source: csv::Error| OutputError::Table {
+        path: path.to_owned(),
+        source,
+    };
+    let mut table = csv::Writer::from_path(path).map_err(failed)?;
+    table.write_record(HEADER).map_err(failed)?;
+    for shift in shifts {
+        for row in &shift.rows {
+            let section = |key: &Option<_>| key.as_ref().map(label).unwrap_or_default();
+            let (light_from, light_to) = row.light.clone().unwrap_or_default();
+            let count = if row.units.is_empty() {
+                String::new()
+            } else {
+                row.units.len().to_string()
+            };
+            table
+                .write_record([
+                    shift.date.to_string().as_str(),
+                    &cells::text(&shift.shift),
+                    &cells::text(&shift.name),
+                    &cells::text(shift.operator.as_deref().unwrap_or_default()),
+                    row.job.key(),
+                    &cells::text(&row.block_id),
+                    &section(&row.first),
+                    &section(&row.last),
+                    &count,
+                    row.job.class_key(),
+                    &row.from,
+                    &row.to,
+                    &cells::number(Some(row.hours()), 4),
+                    &light_from,
+                    &light_to,
+                    &format!("sheets/{}.html", shift.stem),
+                ])
+                .map_err(failed)?;
+        }
+    }
+    table
+        .flush()
+        .map_err(OutputError::file(path, "write the table"))
+}

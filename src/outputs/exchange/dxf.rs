@@ -1,0 +1,176 @@
+//! A drawing (DXF) through GDAL: outlines as polylines on layers by kind, in metres of the
+//! work CRS, with numbers at the strips and the block's id.
+
+use std::ffi::CString;
+use std::path::{Path, PathBuf};
+
+use gdal::spatial_ref::SpatialRef;
+use gdal::vector::{Defn, Feature, Geometry, LayerOptions, OGRwkbGeometryType};
+use gdal::{Dataset, DriverManager};
+use geo::{Coord, LineString, MultiPolygon, Polygon};
+
+use super::shapefile::gdal_error;
+use crate::geometry::wkb;
+use crate::model::{BlockPlan, Heading, ShiftClass, StripKind, ZoneKind};
+use crate::outputs::OutputError;
+use crate::outputs::layers;
+use crate::outputs::style;
+
+/// Height of letters, metres on the ground.
+const STRIP_TEXT_M: f64 = 5.0;
+const BLOCK_TEXT_M: f64 = 15.0;
+
+pub struct Drawing {
+    path: PathBuf,
+    dataset: Dataset,
+}
+
+impl Drawing {
+    /// # Errors
+    /// What GDAL says.
+    pub fn create(path: &Path, srs: &SpatialRef) -> Result<Drawing, OutputError> {
+        let failed = |source: gdal::errors::GdalError| gdal_error(path, "create", &source);
+        let driver = DriverManager::get_driver_by_name("DXF").map_err(failed)?;
+        let mut dataset = driver.create_vector_only(path).map_err(failed)?;
+        dataset
+            .create_layer(LayerOptions {
+                name: "entities",
+                srs: Some(srs),
+                ty: OGRwkbGeometryType::wkbUnknown,
+                options: None,
+            })
+            .map_err(failed)?;
+        Ok(Drawing {
+            path: path.to_owned(),
+            dataset,
+        })
+    }
+
+    fn add(&mut self, layer: &str, colour: &str, line: Shape<'_>) -> Result<(), OutputError> {
+        let failed = |source: gdal::errors::GdalError| gdal_error(&self.path, layer, &source);
+        let into = self.dataset.layer(0).map_err(failed)?;
+        let definition = Defn::from_layer(&into);
+        let mut feature = Feature::new(&definition).map_err(failed)?;
+        let index = definition.field_index("Layer").map_err(failed)?;
+        feature.set_field_string(index, layer).map_err(failed)?;
+        let (bytes, tool) = match line {
+            Shape::Line(line, origin) => {
+                (wkb::write_line(line, origin), format!("PEN(c:{colour})"))
+            }
+            Shape::Label(place, height_m, text) => (
+                wkb::write(&geo::Geometry::Point(place.into()), [0.0; 2]),
+                format!("LABEL(t:\"{}\",s:{height_m}g,p:5,c:{colour})", plain(text)),
+            ),
+        };
+        feature
+            .set_geometry(Geometry::from_wkb(&bytes).map_err(failed)?)
+            .map_err(failed)?;
+        if let Ok(tool) = CString::new(tool) {
+            // SAFETY: a valid feature and a NUL-terminated string that GDAL copies.
+            unsafe { gdal_sys::OGR_F_SetStyleString(feature.c_feature(), tool.as_ptr()) };
+        }
+        feature.create(&into).map_err(failed)
+    }
+
+    fn rings<'p>(
+        &mut self,
+        layer: &str,
+        colour: &str,
+        polygons: impl IntoIterator<Item = &'p Polygon>,
+        origin: [f64; 2],
+    ) -> Result<(), OutputError> {
+        for polygon in polygons {
+            for ring in std::iter::once(polygon.exterior()).chain(polygon.interiors()) {
+                self.add(layer, colour, Shape::Line(ring, origin))?;
+            }
+        }
+        Ok(())
+    }
+
+    pub fn block(&mut self, plan: &BlockPlan) -> Result<(), OutputError> {
+        let origin = plan.origin;
+        self.rings("block", style::BLACK, &plan.shape, origin)?;
+        if let Some(place) = middle(&plan.shape) {
+            let place = moved(place, origin);
+            self.add(
+                "block_id",
+                style::BLACK,
+                Shape::Label(place, BLOCK_TEXT_M, &plan.id),
+            )?;
+        }
+        for (shape, kind, _) in layers::zones(plan) {
+            let colour = match kind {
+                ZoneKind::Reserve => style::BLUE,
+                ZoneKind::Management => style::SKY_BLUE,
+                ZoneKind::RetainedBand => style::GREEN,
+                ZoneKind::MachineExclusion => style::VERMILLION,
+                ZoneKind::RoadClearing | ZoneKind::RoadBand => style::GREY_MIDDLE,
+                ZoneKind::Hazard => style::PURPLE,
+            };
+            self.rings(kind.key(), colour, shape, origin)?;
+        }
+        for corridor in &plan.corridors {
+            self.rings("corridor", style::GREEN, [&corridor.shape], origin)?;
+        }
+        for section in &plan.sections {
+            let (layer, colour) = match section.shift_class {
+                ShiftClass::DayOnly => ("day_only", style::ORANGE),
+                ShiftClass::NightSafe => ("night_safe", style::GREY_DARK),
+            };
+            self.rings(layer, colour, &section.shape, origin)?;
+        }
+        for piece in &plan.unworked {
+            self.rings("unworked", style::VERMILLION, [&piece.shape], origin)?;
+        }
+        for line in plan.lines.iter().filter(|line| line.shape.0.len() >= 2) {
+            let (layer, colour) = match line.heading {
+                Heading::In => ("strip_in", style::BLUE),
+                Heading::Out => ("strip_out", style::VERMILLION),
+                Heading::Around => ("strip_around", style::PURPLE),
+            };
+            self.add(layer, colour, Shape::Line(&line.shape, origin))?;
+            if let (StripKind::Interior, Some(start)) = (line.kind, line.shape.0.first()) {
+                let label = format!("{}:{}-{}", line.order, line.id.part, line.id.strip_no);
+                let place = moved(*start, origin);
+                self.add(
+                    "strip_no",
+                    colour,
+                    Shape::Label(place, STRIP_TEXT_M, &label),
+                )?;
+            }
+        }
+        Ok(())
+    }
+
+    pub fn close(self) -> Result<(), OutputError> {
+        self.dataset
+            .close()
+            .map_err(|source| gdal_error(&self.path, "close", &source))
+    }
+}
+
+enum Shape<'s> {
+    /// In a block's frame, and the frame's origin.
+    Line(&'s LineString, [f64; 2]),
+    Label(Coord, f64, &'s str),
+}
+
+fn moved(place: Coord, [x, y]: [f64; 2]) -> Coord {
+    place + Coord { x, y }
+}
+
+fn middle(shape: &MultiPolygon) -> Option<Coord> {
+    use geo::InteriorPoint;
+    shape.interior_point().map(|point| point.0)
+}
+
+/// Text that can neither end a style string nor be read as a control code of the drawing.
+fn plain(text: &str) -> String {
+    text.chars()
+        .map(|letter| match letter {
+            '"' | '\\' | '%' | '^' | '{' | '}' | '|' => '_',
+            _ if letter.is_control() => '_',
+            _ => letter,
+        })
+        .collect()
+}

@@ -1,0 +1,151 @@
+//! GPX 1.1, one file a block: strips as tracks in the order of work, edges as tracks, the entry as a waypoint.
+//!
+//! Tracks, not routes: a receiver may lead a route along roads of its own choice. Names hold at most thirteen characters
+//! of ASCII, waypoints ten: what older receivers keep. What does not fit stands in `desc`.
+
+use std::fmt::Write as _;
+
+use geo::{BoundingRect, Coord, Geometry};
+
+use super::rows::{Located, What, degrees, polygons};
+use super::words::ENGLISH as WORDS;
+use crate::model::{BlockPlan, Heading, StripLine, ZoneKind};
+use crate::outputs::map::svg::escape;
+use crate::outputs::text::{self, ENGLISH};
+
+/// Characters of a track's name that older receivers keep.
+pub const TRACK_NAME: usize = 13;
+
+/// The whole document.
+pub fn document(plan: &BlockPlan, rows: &[Located<'_>]) -> String {
+    let words = &WORDS;
+    let mut out = String::with_capacity(1 << 14);
+    let title = escape(&text::fill(ENGLISH.block, &[&plan.id]));
+    // Writing to a String cannot fail.
+    let _ = writeln!(
+        out,
+        "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n\
+         <gpx version=\"1.1\" creator=\"{} {}\" xmlns=\"http://www.topografix.com/GPX/1/1\">\n\
+         <metadata><name>{title}</name>{}</metadata>",
+        env!("CARGO_PKG_NAME"),
+        env!("CARGO_PKG_VERSION"),
+        bounds(rows)
+    );
+    if let Some(place) = entry(rows) {
+        let _ = writeln!(
+            out,
+            "<wpt lat=\"{}\" lon=\"{}\"><name>{}</name><desc>{title}</desc></wpt>",
+            degrees(place.y),
+            degrees(place.x),
+            escape(words.gpx_entry)
+        );
+    }
+    for row in rows {
+        if let (What::Line(line), Geometry::LineString(shape)) = (row.what, &row.shape) {
+            let desc = text::fill(
+                words.strip,
+                &[
+                    &line.order.to_string(),
+                    &line.id.part.to_string(),
+                    &line.id.strip_no.to_string(),
+                    &line.id.piece.to_string(),
+                    line.heading.key(),
+                ],
+            );
+            track(&mut out, &line_name(line), &desc, &shape.0);
+        }
+    }
+    let mut count = [0_u32; 4];
+    for row in rows {
+        let (at, name, desc) = match row.what {
+            What::Block => (0, words.gpx_block, ENGLISH.legend_block),
+            What::Zone(ZoneKind::Reserve, _) => (1, words.gpx_reserve, ENGLISH.legend_reserve),
+            What::Zone(ZoneKind::MachineExclusion, _) => {
+                (2, words.gpx_no_machine, ENGLISH.legend_machine_exclusion)
+            }
+            What::Zone(ZoneKind::Hazard, _) => (3, words.gpx_hazard, ENGLISH.legend_hazard),
+            _ => continue,
+        };
+        for polygon in polygons(&row.shape) {
+            for ring in std::iter::once(polygon.exterior()).chain(polygon.interiors()) {
+                count[at] += 1;
+                track(&mut out, &format!("{name} {}", count[at]), desc, &ring.0);
+            }
+        }
+    }
+    out.push_str("</gpx>\n");
+    out
+}
+
+/// `017 2-12.1 I`: order, part, strip, piece, and in, out or around; the order and the heading where that is too long.
+pub fn line_name(line: &StripLine) -> String {
+    let heading = match line.heading {
+        Heading::In => "I",
+        Heading::Out => "O",
+        Heading::Around => "A",
+    };
+    let id = line.id;
+    let whole = format!(
+        "{:03} {}-{}.{} {heading}",
+        line.order, id.part, id.strip_no, id.piece
+    );
+    if whole.len() <= TRACK_NAME {
+        whole
+    } else {
+        format!("{:03} {heading}", line.order)
+    }
+}
+
+fn track(out: &mut String, name: &str, desc: &str, points: &[Coord]) {
+    let _ = write!(
+        out,
+        "<trk><name>{}</name><desc>{}</desc><trkseg>",
+        escape(name),
+        escape(desc)
+    );
+    for point in points {
+        let _ = write!(
+            out,
+            "<trkpt lat=\"{}\" lon=\"{}\"/>",
+            degrees(point.y),
+            degrees(point.x)
+        );
+    }
+    out.push_str("</trkseg></trk>\n");
+}
+
+/// Where the first strip begins.
+fn entry(rows: &[Located<'_>]) -> Option<Coord> {
+    let lines = rows.iter().filter_map(|row| match (row.what, &row.shape) {
+        (What::Line(line), Geometry::LineString(shape)) => Some((line.order, shape.0.first()?)),
+        _ => None,
+    });
+    lines
+        .min_by_key(|(order, _)| *order)
+        .map(|(_, place)| *place)
+}
+
+fn bounds(rows: &[Located<'_>]) -> String {
+    let boxes = rows.iter().filter_map(|row| row.shape.bounding_rect());
+    let whole = boxes.reduce(|a, b| {
+        geo::Rect::new(
+            Coord {
+                x: a.min().x.min(b.min().x),
+                y: a.min().y.min(b.min().y),
+            },
+            Coord {
+                x: a.max().x.max(b.max().x),
+                y: a.max().y.max(b.max().y),
+            },
+        )
+    });
+    whole.map_or_else(String::new, |whole| {
+        format!(
+            "<bounds minlat=\"{}\" minlon=\"{}\" maxlat=\"{}\" maxlon=\"{}\"/>",
+            degrees(whole.min().y),
+            degrees(whole.min().x),
+            degrees(whole.max().y),
+            degrees(whole.max().x)
+        )
+    })
+}

@@ -1,0 +1,144 @@
+//! Exchange files: what goes into a receiver, a phone, a machine or a drafting office.
+//!
+//! GPX and KML come one file a block, since receivers and phones load block by block and hold only so much; GeoJSON,
+//! Shapefile and DXF come one set a batch and are written as blocks arrive, so memory does not grow with the batch.
+//! Everything is on WGS 84 but the DXF, which drafting offices want in metres: it stays in the work CRS.
+
+mod dxf;
+mod geojson;
+mod gpx;
+mod kml;
+mod rows;
+mod shapefile;
+mod words;
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use gdal::spatial_ref::{AxisMappingStrategy, SpatialRef};
+
+use super::{OutputError, names};
+use crate::model::{BlockPlan, ExchangeFormat};
+use crate::sources::crs::{self, Transform};
+
+/// Writes the formats that were asked for.
+pub(super) struct Exchange {
+    dir: PathBuf,
+    to_wgs84: Transform,
+    title: String,
+    gpx: bool,
+    kml: Option<kml::Overview>,
+    geojson: Option<geojson::Files>,
+    shapefile: Option<shapefile::Files>,
+    dxf: Option<dxf::Drawing>,
+}
+
+// SAFETY: the transformation is the only part that is not Send by itself. GDAL gives it the calling thread's PROJ context
+// at every use, so it may move between threads as long as one at a time uses it; `&mut self` and `self` see to that.
+unsafe impl Send for Exchange {}
+
+impl Exchange {
+    /// Opens the files in folder `dir`, which is created. `title` names the batch.
+    ///
+    /// # Errors
+    /// A folder or file that cannot be created; a driver that this GDAL lacks.
+    pub fn create(
+        dir: &Path,
+        srs: &SpatialRef,
+        title: &str,
+        formats: &[ExchangeFormat],
+    ) -> Result<Exchange, OutputError> {
+        let wants = |format| formats.contains(&format);
+        make_folder(dir)?;
+        let gpx = wants(ExchangeFormat::Gpx);
+        if gpx {
+            make_folder(&dir.join("gpx"))?;
+        }
+        Ok(Exchange {
+            to_wgs84: to_wgs84(srs)?,
+            title: title.to_owned(),
+            gpx,
+            kml: wants(ExchangeFormat::Kml)
+                .then(|| {
+                    make_folder(&dir.join("kml"))?;
+                    kml::Overview::create(&dir.join("blocks.kml"), title)
+                })
+                .transpose()?,
+            geojson: wants(ExchangeFormat::Geojson)
+                .then(|| geojson::Files::create(dir))
+                .transpose()?,
+            shapefile: wants(ExchangeFormat::Shapefile)
+                .then(|| shapefile::Files::create(&dir.join("shapefile")))
+                .transpose()?,
+            dxf: wants(ExchangeFormat::Dxf)
+                .then(|| dxf::Drawing::create(&dir.join("layout.dxf"), srs))
+                .transpose()?,
+            dir: dir.to_owned(),
+        })
+    }
+
+    /// Adds one block.
+    ///
+    /// # Errors
+    /// A file that cannot be written, or a place that has no longitude and latitude.
+    pub fn block(&mut self, plan: &BlockPlan) -> Result<(), OutputError> {
+        let rows = rows::located(plan, &self.to_wgs84).ok_or_else(|| OutputError::NoPlace {
+            block: plan.id.clone(),
+        })?;
+        let stem = names::file_stem(&plan.id);
+        let write = |folder: &str, ending: &str, text: String| {
+            let path = self.dir.join(folder).join(format!("{stem}.{ending}"));
+            fs::write(&path, text).map_err(OutputError::file(&path, "write the file"))
+        };
+        if self.gpx {
+            write("gpx", "gpx", gpx::document(plan, &rows))?;
+        }
+        if let Some(overview) = &mut self.kml {
+            write("kml", "kml", kml::document(plan, &rows, &self.title))?;
+            overview.block(plan, &rows)?;
+        }
+        if let Some(files) = &mut self.geojson {
+            files.rows(plan, &rows)?;
+        }
+        if let Some(files) = &mut self.shapefile {
+            files.rows(plan, &rows)?;
+        }
+        if let Some(drawing) = &mut self.dxf {
+            drawing.block(plan)?;
+        }
+        Ok(())
+    }
+
+    /// Ends and closes all files.
+    ///
+    /// # Errors
+    /// A file that cannot be written.
+    pub fn close(self) -> Result<(), OutputError> {
+        if let Some(overview) = self.kml {
+            overview.close()?;
+        }
+        if let Some(files) = self.geojson {
+            files.close()?;
+        }
+        if let Some(files) = self.shapefile {
+            files.close()?;
+        }
+        if let Some(drawing) = self.dxf {
+            drawing.close()?;
+        }
+        Ok(())
+    }
+}
+
+fn make_folder(path: &Path) -> Result<(), OutputError> {
+    fs::create_dir_all(path).map_err(OutputError::file(path, "create the folder"))
+}
+
+/// From the work CRS to longitude and latitude on WGS 84, in this order.
+fn to_wgs84(srs: &SpatialRef) -> Result<Transform, OutputError> {
+    let no_way = |message: String| OutputError::NoWgs84 { message };
+    let mut from = srs.clone();
+    from.set_axis_mapping_strategy(AxisMappingStrategy::TraditionalGisOrder);
+    let to = crs::wgs84().map_err(|error| no_way(error.to_string()))?;
+    Transform::new(&from, &to).map_err(no_way)
+}

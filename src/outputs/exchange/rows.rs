@@ -1,0 +1,349 @@
+//! What goes into exchange files, on WGS 84: layers, their attributes, and the shapes of one block.
+
+use geo::{
+    Area, Coord, Geometry, LineString, MultiPolygon, Polygon, orient::Direction, orient::Orient,
+};
+
+use crate::model::*;
+use crate::outputs::gpkg::{Kind, Value};
+use crate::outputs::layers;
+use crate::sources::crs::Transform;
+use crate::units::hectares;
+
+use Kind::{Number, Text, Whole};
+
+/// An attribute: its name, the name of at most ten characters that shapefiles allow, and its kind.
+pub struct Attribute {
+    pub name: &'static str,
+    pub short: &'static str,
+    pub kind: Kind,
+}
+
+const fn attribute(name: &'static str, short: &'static str, kind: Kind) -> Attribute {
+    Attribute { name, short, kind }
+}
+
+pub struct Layer {
+    pub name: &'static str,
+    pub is_line: bool,
+    pub attributes: &'static [Attribute],
+}
+
+const BLOCK_ID: Attribute = attribute("block_id", "block_id", Text);
+const PART: Attribute = attribute("part", "part", Whole);
+const STRIP_NO: Attribute = attribute("strip_no", "strip_no", Whole);
+const PIECE: Attribute = attribute("piece", "piece", Whole);
+
+/// Layers of GeoJSON and Shapefile, named and with attributes as in the GeoPackage.
+pub const LAYERS: [Layer; 6] = [
+    Layer {
+        name: "blocks",
+        is_line: false,
+        attributes: &[
+            BLOCK_ID,
+            attribute("status", "status", Text),
+            attribute("gross_ha", "gross_ha", Number),
+            attribute("net_ha", "net_ha", Number),
+            attribute("retained_ha", "retain_ha", Number),
+            attribute("retention_share", "ret_share", Number),
+            attribute("required_share", "req_share", Number),
+            attribute("azimuth", "azimuth", Number),
+            attribute("strips", "strips", Whole),
+            attribute("day_hours", "day_hours", Number),
+            attribute("night_hours", "night_hrs", Number),
+        ],
+    },
+    Layer {
+        name: "zones",
+        is_line: false,
+        attributes: &[
+            BLOCK_ID,
+            attribute("kind", "kind", Text),
+            attribute("source_layer", "src_layer", Text),
+            attribute("source_id", "src_id", Text),
+            attribute("class", "class", Text),
+            attribute("rule_id", "rule_id", Text),
+            attribute("width_m", "width_m", Number),
+        ],
+    },
+    Layer {
+        name: "strip_lines",
+        is_line: true,
+        attributes: &[
+            BLOCK_ID,
+            PART,
+            STRIP_NO,
+            PIECE,
+            attribute("kind", "kind", Text),
+            attribute("order", "order", Whole),
+            attribute("heading", "heading", Text),
+            attribute("travel_to_next_m", "travel_m", Number),
+        ],
+    },
+    Layer {
+        name: "sections",
+        is_line: false,
+        attributes: &[
+            BLOCK_ID,
+            PART,
+            STRIP_NO,
+            PIECE,
+            attribute("section_no", "section_no", Whole),
+            attribute("shift_class", "shift_cls", Text),
+            attribute("reasons", "reasons", Text),
+            attribute("hours", "hours", Number),
+        ],
+    },
+    Layer {
+        name: "corridors",
+        is_line: false,
+        attributes: &[
+            BLOCK_ID,
+            PART,
+            attribute("corridor_no", "corr_no", Whole),
+            attribute("width_m", "width_m", Number),
+        ],
+    },
+    Layer {
+        name: "unworked",
+        is_line: false,
+        attributes: &[BLOCK_ID, PART, attribute("reason", "reason", Text)],
+    },
+];
+
+/// What a row stands for.
+#[derive(Clone, Copy)]
+pub enum What<'p> {
+    Block,
+    Zone(ZoneKind, Option<&'p Zone>),
+    Line(&'p StripLine),
+    Section(&'p Section),
+    Corridor(&'p Corridor),
+    Unworked(&'p Unworked),
+}
+
+/// One row: longitude and latitude in degrees; shells counter-clockwise, holes clockwise.
+pub struct Located<'p> {
+    pub what: What<'p>,
+    pub shape: Geometry,
+}
+
+impl Located<'_> {
+    /// Index in [`LAYERS`].
+    pub fn layer(&self) -> usize {
+        match self.what {
+            What::Block => 0,
+            What::Zone(..) => 1,
+            What::Line(_) => 2,
+            What::Section(_) => 3,
+            What::Corridor(_) => 4,
+            What::Unworked(_) => 5,
+        }
+    }
+
+    /// Attributes in the layer's order. `reasons` is room for a text made here.
+    pub fn values<'v>(&'v self, plan: &'v BlockPlan, reasons: &'v mut String) -> Vec<Value<'v>> {
+        let block_id = Value::Text(&plan.id);
+        let ha = |area_m2| Value::Number(hectares(area_m2));
+        let piece = |id: PieceId| [id.part, id.strip_no, id.piece].map(Value::Whole);
+        match self.what {
+            What::Block => vec![
+                block_id,
+                Value::Text(plan.status.key()),
+                ha(plan.books.gross_m2),
+                ha(plan.books.net_m2),
+                ha(plan.books.retained_m2),
+                Value::Number(plan.retention_share),
+                Value::Number(plan.required_share),
+                Value::Maybe(plan.azimuth_deg),
+                Value::Whole(plan.strips_count),
+                Value::Maybe(plan.day_hours),
+                Value::Maybe(plan.night_hours),
+            ],
+            What::Zone(kind, zone) => {
+                let text = |of: fn(&Zone) -> &String| Value::Text(zone.map_or("", |z| of(z)));
+                vec![
+                    block_id,
+                    Value::Text(kind.key()),
+                    text(|zone| &zone.source_layer),
+                    text(|zone| &zone.source_id),
+                    text(|zone| &zone.class),
+                    text(|zone| &zone.rule_id),
+                    Value::Maybe(zone.map(|zone| zone.width_m)),
+                ]
+            }
+            What::Line(line) => {
+                let [part, strip_no, number] = piece(line.id);
+                vec![
+                    block_id,
+                    part,
+                    strip_no,
+                    number,
+                    Value::Text(line.kind.key()),
+                    Value::Whole(line.order),
+                    Value::Text(line.heading.key()),
+                    Value::Maybe(line.travel_to_next_m),
+                ]
+            }
+            What::Section(section) => {
+                let [part, strip_no, number] = piece(section.id);
+                let keys: Vec<&str> = section.reasons.iter().map(|r| r.key()).collect();
+                *reasons = keys.join(";");
+                vec![
+                    block_id,
+                    part,
+                    strip_no,
+                    number,
+                    Value::Whole(section.section_no),
+                    Value::Text(section.shift_class.key()),
+                    Value::Text(reasons),
+                    Value::Maybe(section.hours),
+                ]
+            }
+            What::Corridor(corridor) => vec![
+                block_id,
+                Value::Whole(corridor.part),
+                Value::Whole(corridor.corridor_no),
+                Value::Number(corridor.width_m),
+            ],
+            What::Unworked(piece) => vec![
+                block_id,
+                Value::Whole(piece.part),
+                Value::Text(piece.reason.key()),
+            ],
+        }
+    }
+}
+
+/// Smaller polygons are left out: at eight decimals nothing would be left of them, or a ring that turns the wrong way.
+const SPECK_M2: f64 = 0.1;
+
+/// All rows of a plan in the order of [`LAYERS`]; None where a place has no longitude and latitude.
+pub fn located<'p>(plan: &'p BlockPlan, to_wgs84: &Transform) -> Option<Vec<Located<'p>>> {
+    let move_on = Mover {
+        origin: plan.origin,
+        to_wgs84,
+    };
+    let mut rows = Vec::new();
+    let mut add = |what, shape: Option<Geometry>| {
+        let shape = shape?;
+        if !matches!(&shape, Geometry::MultiPolygon(polygons) if polygons.0.is_empty()) {
+            rows.push(Located { what, shape });
+        }
+        Some(())
+    };
+    add(What::Block, move_on.polygons(&plan.shape))?;
+    for (shape, kind, zone) in layers::zones(plan) {
+        add(What::Zone(kind, zone), move_on.polygons(shape))?;
+    }
+    for line in &plan.lines {
+        if line.shape.0.len() >= 2 {
+            add(What::Line(line), move_on.line(&line.shape))?;
+        }
+    }
+    for section in &plan.sections {
+        add(What::Section(section), move_on.polygons(&section.shape))?;
+    }
+    for corridor in plan
+        .corridors
+        .iter()
+        .filter(|corridor| is_seen(&corridor.shape))
+    {
+        add(What::Corridor(corridor), move_on.polygon(&corridor.shape))?;
+    }
+    for piece in plan.unworked.iter().filter(|piece| is_seen(&piece.shape)) {
+        add(What::Unworked(piece), move_on.polygon(&piece.shape))?;
+    }
+    Some(rows)
+}
+
+fn is_seen(polygon: &Polygon) -> bool {
+    polygon.unsigned_area() >= SPECK_M2
+}
+
+struct Mover<'t> {
+    origin: [f64; 2],
+    to_wgs84: &'t Transform,
+}
+
+impl Mover<'_> {
+    fn line(&self, line: &LineString) -> Option<Geometry> {
+        self.points(line).map(Geometry::LineString)
+    }
+
+    fn points(&self, line: &LineString) -> Option<LineString> {
+        let [x, y] = self.origin;
+        let mut points: Vec<Coord> = line.0.iter().map(|c| *c + Coord { x, y }).collect();
+        self.to_wgs84.points(&mut points).then_some(())?;
+        // A ring's last point is transformed apart from its first and must equal it to the bit.
+        if line.is_closed()
+            && let [first, .., last] = &mut points[..]
+        {
+            *last = *first;
+        }
+        Some(LineString(points))
+    }
+
+    fn ring_polygon(&self, polygon: &Polygon) -> Option<Polygon> {
+        let holes: Option<Vec<LineString>> = polygon
+            .interiors()
+            .iter()
+            .map(|ring| self.points(ring))
+            .collect();
+        let moved = Polygon::new(self.points(polygon.exterior())?, holes?);
+        Some(moved.orient(Direction::Default))
+    }
+
+    fn polygon(&self, polygon: &Polygon) -> Option<Geometry> {
+        self.ring_polygon(polygon).map(Geometry::Polygon)
+    }
+
+    fn polygons(&self, polygons: &MultiPolygon) -> Option<Geometry> {
+        let moved: Option<Vec<Polygon>> = polygons
+            .iter()
+            .filter(|polygon| is_seen(polygon))
+            .map(|polygon| self.ring_polygon(polygon))
+            .collect();
+        Some(Geometry::MultiPolygon(MultiPolygon(moved?)))
+    }
+}
+
+/// Degrees with eight decimals: about a millimetre. Never `-0`.
+pub fn degrees(value: f64) -> String {
+    let text = format!("{value:.8}");
+    match text.strip_prefix('-') {
+        Some(rest) if rest.bytes().all(|byte| matches!(byte, b'0' | b'.')) => rest.to_owned(),
+        _ => text,
+    }
+}
+
+/// Polygons of a shape that has any.
+pub fn polygons(shape: &Geometry) -> &[Polygon] {
+    match shape {
+        Geometry::Polygon(polygon) => std::slice::from_ref(polygon),
+        Geometry::MultiPolygon(polygons) => &polygons.0,
+        _ => &[],
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn short_names_fit_a_shapefile_and_differ_within_a_layer() {
+        for layer in &LAYERS {
+            let mut seen = std::collections::BTreeSet::new();
+            for attribute in layer.attributes {
+                assert!(attribute.short.len() <= 10, "{}", attribute.short);
+                assert!(seen.insert(attribute.short), "{}", attribute.short);
+            }
+        }
+    }
+
+    #[test]
+    fn degrees_have_eight_decimals_and_no_negative_nought() {
+        assert_eq!(degrees(-123.456_789_014), "-123.45678901");
+        assert_eq!(degrees(-1e-12), "0.00000000");
+    }
+}

@@ -1,0 +1,35 @@
+//! Every word of exchange files that map sheets do not have. `{}` is filled by [`fill`](crate::outputs::text::fill).
+
+#[derive(Clone, Copy, Debug)]
+pub struct Words {
+    /// At most ten characters of ASCII, as receivers keep them.
+    pub gpx_entry: &'static str,
+    /// With a number at most thirteen characters of ASCII; so are the next.
+    pub gpx_block: &'static str,
+    pub gpx_reserve: &'static str,
+    pub gpx_no_machine: &'static str,
+    pub gpx_hazard: &'static str,
+    /// Order, part, strip, piece, heading.
+    pub strip: &'static str,
+    pub strips: &'static str,
+    pub day_only: &'static str,
+    pub night_safe: &'static str,
+    pub corridors: &'static str,
+    pub unworked: &'static str,
+    pub blocks: &'static str,
+}
+
+pub const ENGLISH: Words = Words {
+    gpx_entry: "ENTRY",
+    gpx_block: "BLOCK",
+    gpx_reserve: "RESERVE",
+    gpx_no_machine: "NO-GO",
+    gpx_hazard: "HAZARD",
+    strip: "Order {}, part {}, strip {}, piece {}, heading {}",
+    strips: "Strips in the order of work",
+    day_only: "Day only",
+    night_safe: "Night-safe",
+    corridors: "Retention corridors",
+    unworked: "Unworked",
+    blocks: "Blocks",
+};

@@ -1,0 +1,432 @@
+//! One block as the report shows it: its data script, and its row in the overview.
+
+use std::collections::BTreeMap;
+
+use geo::{Area, BoundingRect, Coord};
+use serde::Serialize;
+
+use super::script::{rounded, safe};
+use super::shapes::{self, Place, Steps};
+use crate::model::{BlockPlan, ComplianceRow, Finding, PieceId, Verdict};
+use crate::outputs::{layers, names};
+use crate::units::hectares;
+
+/// What outlines of the overview may be off, m.
+const OVERVIEW_OFF_M: f64 = 4.0;
+
+/// A block's part of the web report; made by any thread.
+#[derive(Clone, Debug)]
+pub struct BlockPage {
+    stem: String,
+    data: String,
+    row: String,
+}
+
+impl BlockPage {
+    pub fn new(plan: &BlockPlan) -> BlockPage {
+        let stem = names::file_stem(&plan.id);
+        let data = format!(
+            "blockwrightReport.block({});\n",
+            safe(&json(&Page::of(plan)))
+        );
+        let row = safe(&json(&row(plan, &stem))).into_owned();
+        BlockPage { stem, data, row }
+    }
+
+    pub(super) fn file_name(&self) -> String {
+        format!("{}.js", self.stem)
+    }
+
+    pub(super) fn data(&self) -> &str {
+        &self.data
+    }
+
+    pub(super) fn row(&self) -> &str {
+        &self.row
+    }
+}
+
+/// The types of this file hold text keys and finite numbers only, which JSON always takes.
+fn json<T: Serialize>(value: &T) -> String {
+    serde_json::to_string(value).unwrap_or_else(|_| "null".to_owned())
+}
+
+fn ha(area_m2: f64) -> Option<f64> {
+    rounded(hectares(area_m2), 4)
+}
+
+fn maybe(value: Option<f64>, decimals: i32) -> Option<f64> {
+    value.and_then(|value| rounded(value, decimals))
+}
+
+/// Names of the columns of [`row`].
+pub const COLUMNS: [&str; 15] = [
+    "id",
+    "file",
+    "portfolio",
+    "status",
+    "gross_ha",
+    "net_ha",
+    "retention_share",
+    "required_share",
+    "strips",
+    "day_hours",
+    "night_hours",
+    "fails",
+    "warnings",
+    "findings",
+    "outline",
+];
+
+fn row<'p>(plan: &'p BlockPlan, stem: &'p str) -> impl Serialize + use<'p> {
+    let count = |verdict| {
+        plan.findings
+            .iter()
+            .filter(|f| f.verdict == verdict)
+            .count()
+    };
+    (
+        &plan.id,
+        stem,
+        &plan.portfolio,
+        plan.status.key(),
+        ha(plan.books.gross_m2),
+        ha(plan.books.net_m2),
+        rounded(plan.retention_share, 5),
+        rounded(plan.required_share, 5),
+        plan.strips_count,
+        maybe(plan.day_hours, 2),
+        maybe(plan.night_hours, 2),
+        count(Verdict::Fail),
+        count(Verdict::Warn),
+        plan.findings.len(),
+        shapes::outline(&plan.shape, plan.origin, OVERVIEW_OFF_M),
+    )
+}
+
+#[derive(Serialize)]
+struct Page<'p> {
+    version: u32,
+    id: &'p str,
+    portfolio: &'p Option<String>,
+    status: &'static str,
+    figures: Figures,
+    origin: [f64; 2],
+    /// Least and largest x and y of the block, m.
+    bounds: Option<[f64; 4]>,
+    outline: Vec<Steps>,
+    parts: Vec<PartData>,
+    zones: Vec<ZoneData<'p>>,
+    strips: Vec<StripData>,
+    lines: Vec<LineData>,
+    corridors: Vec<CorridorData>,
+    sections: Vec<SectionData>,
+    unworked: Vec<UnworkedData>,
+    bunches: Vec<BunchData>,
+    findings: Vec<FindingData<'p>>,
+    compliance: &'p [ComplianceRow],
+}
+
+#[derive(Serialize)]
+struct Figures {
+    gross_ha: Option<f64>,
+    reserve_ha: Option<f64>,
+    net_ha: Option<f64>,
+    retained_ha: Option<f64>,
+    cut_ha: Option<f64>,
+    unworked_ha: Option<f64>,
+    geodesic_ha: Option<f64>,
+    retention_share: Option<f64>,
+    required_share: Option<f64>,
+    azimuth: Option<f64>,
+    corridor_width_m: Option<f64>,
+    strips: u32,
+    day_hours: Option<f64>,
+    night_hours: Option<f64>,
+    skid_hours: Option<f64>,
+    skid_m: Option<f64>,
+    volume_m3: Option<f64>,
+    grid_scale: Option<f64>,
+}
+
+#[derive(Serialize)]
+struct PartData {
+    part: u32,
+    azimuth: Option<f64>,
+    corridor_width_m: Option<f64>,
+    no_frontage: bool,
+    rings: Vec<Steps>,
+}
+
+#[derive(Serialize)]
+struct ZoneData<'p> {
+    kind: &'static str,
+    layer: &'p str,
+    feature: &'p str,
+    class: &'p str,
+    rule: &'p str,
+    width_m: Option<f64>,
+    rings: Vec<Steps>,
+}
+
+/// Part, strip, piece.
+type Piece = [u32; 3];
+
+fn piece(id: PieceId) -> Piece {
+    [id.part, id.strip_no, id.piece]
+}
+
+#[derive(Serialize)]
+struct StripData {
+    id: Piece,
+    kind: &'static str,
+    width_m: Option<f64>,
+    area_ha: Option<f64>,
+    rings: Vec<Steps>,
+}
+
+#[derive(Serialize)]
+struct LineData {
+    id: Piece,
+    kind: &'static str,
+    order: u32,
+    heading: &'static str,
+    length_m: Option<f64>,
+    travel_m: Option<f64>,
+    cross_slope: Option<f64>,
+    line: Steps,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    travel: Option<Steps>,
+}
+
+#[derive(Serialize)]
+struct CorridorData {
+    part: u32,
+    no: u32,
+    width_m: Option<f64>,
+    area_ha: Option<f64>,
+    rings: Vec<Steps>,
+}
+
+#[derive(Serialize)]
+struct SectionData {
+    id: Piece,
+    no: u32,
+    class: &'static str,
+    reasons: Vec<&'static str>,
+    area_ha: Option<f64>,
+    hours: Option<f64>,
+    trees: Option<f64>,
+    volume_m3: Option<f64>,
+    rings: Vec<Steps>,
+}
+
+#[derive(Serialize)]
+struct UnworkedData {
+    reason: &'static str,
+    area_ha: Option<f64>,
+    rings: Vec<Steps>,
+}
+
+/// The bunches of a piece: butt and top by turns, each a step in decimetres from the one before. There are thousands in a
+/// block, so that nothing else is said of each.
+#[derive(Serialize)]
+struct BunchData {
+    id: Piece,
+    count: u32,
+    volume_m3: Option<f64>,
+    lines: Steps,
+}
+
+#[derive(Serialize)]
+struct FindingData<'p> {
+    rule: &'p str,
+    status: &'static str,
+    measured: Option<f64>,
+    required: Option<f64>,
+    unit: &'static str,
+    message: &'p str,
+    source: &'p str,
+    place: Option<Place>,
+}
+
+impl<'p> FindingData<'p> {
+    fn of(finding: &'p Finding) -> FindingData<'p> {
+        FindingData {
+            rule: &finding.rule_id,
+            status: finding.verdict.key(),
+            measured: maybe(finding.measured, 6),
+            required: maybe(finding.required, 6),
+            unit: finding.unit,
+            message: &finding.message,
+            source: &finding.source,
+            place: finding.shape.as_ref().map(Place::of),
+        }
+    }
+}
+
+impl<'p> Page<'p> {
+    fn of(plan: &'p BlockPlan) -> Page<'p> {
+        let bounds = plan.shape.bounding_rect().map(|rect| {
+            [rect.min().x, rect.min().y, rect.max().x, rect.max().y]
+                .map(|value| (value * 100.0).round() / 100.0)
+        });
+        Page {
+            version: 1,
+            id: &plan.id,
+            portfolio: &plan.portfolio,
+            status: plan.status.key(),
+            figures: figures(plan),
+            origin: plan.origin,
+            bounds,
+            outline: shapes::rings(&plan.shape),
+            parts: plan
+                .parts
+                .iter()
+                .map(|part| PartData {
+                    part: part.part,
+                    azimuth: rounded(part.azimuth_deg, 2),
+                    corridor_width_m: rounded(part.corridor_width_m, 3),
+                    no_frontage: part.no_frontage,
+                    rings: shapes::rings([&part.shape]),
+                })
+                .collect(),
+            zones: zones(plan),
+            strips: plan
+                .strips
+                .iter()
+                .map(|strip| StripData {
+                    id: piece(strip.id),
+                    kind: strip.kind.key(),
+                    width_m: rounded(strip.width_m, 3),
+                    area_ha: ha(strip.shape.unsigned_area()),
+                    rings: shapes::rings([&strip.shape]),
+                })
+                .collect(),
+            lines: lines(plan),
+            corridors: plan
+                .corridors
+                .iter()
+                .map(|corridor| CorridorData {
+                    part: corridor.part,
+                    no: corridor.corridor_no,
+                    width_m: rounded(corridor.width_m, 3),
+                    area_ha: ha(corridor.shape.unsigned_area()),
+                    rings: shapes::rings([&corridor.shape]),
+                })
+                .collect(),
+            sections: sections(plan),
+            unworked: plan
+                .unworked
+                .iter()
+                .map(|piece| UnworkedData {
+                    reason: piece.reason.key(),
+                    area_ha: ha(piece.shape.unsigned_area()),
+                    rings: shapes::rings([&piece.shape]),
+                })
+                .collect(),
+            bunches: bunches(plan),
+            findings: plan.findings.iter().map(FindingData::of).collect(),
+            compliance: &plan.compliance,
+        }
+    }
+}
+
+fn figures(plan: &BlockPlan) -> Figures {
+    let books = &plan.books;
+    Figures {
+        gross_ha: ha(books.gross_m2),
+        reserve_ha: ha(books.reserve_m2),
+        net_ha: ha(books.net_m2),
+        retained_ha: ha(books.retained_m2),
+        cut_ha: ha(books.cut_m2),
+        unworked_ha: ha(books.unworked_m2),
+        geodesic_ha: ha(plan.geodesic_m2),
+        retention_share: rounded(plan.retention_share, 5),
+        required_share: rounded(plan.required_share, 5),
+        azimuth: maybe(plan.azimuth_deg, 2),
+        corridor_width_m: maybe(plan.corridor_width_m, 3),
+        strips: plan.strips_count,
+        day_hours: maybe(plan.day_hours, 3),
+        night_hours: maybe(plan.night_hours, 3),
+        skid_hours: maybe(plan.skid_hours, 3),
+        skid_m: maybe(plan.skid_m, 1),
+        volume_m3: maybe(plan.volume_m3(), 1),
+        grid_scale: rounded(plan.scale, 9),
+    }
+}
+
+fn zones(plan: &BlockPlan) -> Vec<ZoneData<'_>> {
+    layers::zones(plan)
+        .map(|(shape, kind, zone)| ZoneData {
+            kind: kind.key(),
+            layer: zone.map_or("", |zone| &zone.source_layer),
+            feature: zone.map_or("", |zone| &zone.source_id),
+            class: zone.map_or("", |zone| &zone.class),
+            rule: zone.map_or("", |zone| &zone.rule_id),
+            width_m: zone.and_then(|zone| rounded(zone.width_m, 3)),
+            rings: shapes::rings(shape),
+        })
+        .collect()
+}
+
+fn lines(plan: &BlockPlan) -> Vec<LineData> {
+    plan.lines
+        .iter()
+        .map(|line| {
+            let length_m: f64 = line
+                .shape
+                .lines()
+                .map(|edge| (edge.end.x - edge.start.x).hypot(edge.end.y - edge.start.y))
+                .sum();
+            LineData {
+                id: piece(line.id),
+                kind: line.kind.key(),
+                order: line.order,
+                heading: line.heading.key(),
+                length_m: rounded(length_m, 1),
+                travel_m: maybe(line.travel_to_next_m, 1),
+                cross_slope: maybe(line.cross_slope, 4),
+                line: shapes::line(&line.shape),
+                travel: line.travel.as_ref().map(shapes::way),
+            }
+        })
+        .collect()
+}
+
+fn sections(plan: &BlockPlan) -> Vec<SectionData> {
+    plan.sections
+        .iter()
+        .map(|section| SectionData {
+            id: piece(section.id),
+            no: section.section_no,
+            class: section.shift_class.key(),
+            reasons: section.reasons.iter().map(|reason| reason.key()).collect(),
+            area_ha: ha(section.shape.unsigned_area()),
+            hours: maybe(section.hours, 4),
+            trees: maybe(section.trees, 0),
+            volume_m3: maybe(section.volume_m3, 2),
+            rings: shapes::rings(&section.shape),
+        })
+        .collect()
+}
+
+fn bunches(plan: &BlockPlan) -> Vec<BunchData> {
+    let mut pieces: BTreeMap<Piece, (u32, f64, Vec<Coord>)> = BTreeMap::new();
+    for bunch in &plan.bunches {
+        let (count, volume_m3, ends) = pieces.entry(piece(bunch.id)).or_default();
+        *count += 1;
+        *volume_m3 += bunch.volume_m3;
+        ends.extend(bunch.shape.0.first());
+        ends.extend(bunch.shape.0.last());
+    }
+    pieces
+        .into_iter()
+        .map(|(id, (count, volume_m3, ends))| BunchData {
+            id,
+            count,
+            volume_m3: rounded(volume_m3, 1),
+            lines: shapes::every_step(&ends, 0.1),
+        })
+        .collect()
+}

@@ -1,0 +1,241 @@
+//! A PDF file written page by page: objects go to disk as they are made, only their places are kept.
+
+use std::collections::BTreeSet;
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+use pdf_writer::{Chunk, Filter, Finish, Name, Rect, Ref, TextStr};
+use sha2::{Digest, Sha256};
+
+use super::canvas::{self, Frame};
+use super::georeference::Georeference;
+use crate::outputs::OutputError;
+
+/// One sheet, drawn and packed.
+#[derive(Clone, Debug)]
+pub struct Page {
+    /// Paper's width and height, points.
+    pub(super) size: (f64, f64),
+    /// The drawing, deflated.
+    pub(super) content: Vec<u8>,
+    pub(super) opacities: BTreeSet<u8>,
+    /// Where the map stands on the paper.
+    pub(super) map: Frame,
+    /// West, south, east and north of the map in the work CRS.
+    pub(super) ground: [f64; 4],
+    /// The block's id.
+    pub(super) name: String,
+}
+
+const CATALOG: i32 = 1;
+const PAGES: i32 = 2;
+const PLAIN: i32 = 3;
+const BOLD: i32 = 4;
+const SYSTEM: i32 = 5;
+const OUTLINES: i32 = 6;
+const INFO: i32 = 7;
+const FIRST_FREE: i32 = 8;
+
+pub struct PdfFile {
+    path: PathBuf,
+    file: BufWriter<File>,
+    hash: Sha256,
+    written: u64,
+    /// Of object 1, 2, 3 ...
+    offsets: Vec<u64>,
+    next: i32,
+    pages: Vec<(Ref, String)>,
+    title: String,
+}
+
+impl PdfFile {
+    pub fn create(
+        path: &Path,
+        title: &str,
+        georeference: &Georeference,
+    ) -> Result<PdfFile, OutputError> {
+        let file = File::create(path).map_err(OutputError::file(path, "create the file"))?;
+        let mut pdf = PdfFile {
+            path: path.to_owned(),
+            file: BufWriter::with_capacity(1 << 16, file),
+            hash: Sha256::new(),
+            written: 0,
+            offsets: vec![0; FIRST_FREE as usize - 1],
+            next: FIRST_FREE,
+            pages: Vec::new(),
+            title: title.to_owned(),
+        };
+        // Four bytes above 127 tell transfer programs that this is no text.
+        pdf.write(b"%PDF-1.7\n%\xe2\xe3\xcf\xd3\n")?;
+        for (id, font) in [(PLAIN, b"Helvetica".as_slice()), (BOLD, b"Helvetica-Bold")] {
+            let mut chunk = Chunk::new();
+            chunk
+                .type1_font(Ref::new(id))
+                .base_font(Name(font))
+                .encoding_predefined(Name(b"WinAnsiEncoding"));
+            pdf.object(id, chunk.as_bytes())?;
+        }
+        let system = format!("{SYSTEM} 0 obj\n{}\nendobj\n\n", georeference.system);
+        pdf.object(SYSTEM, system.as_bytes())?;
+        Ok(pdf)
+    }
+
+    fn write(&mut self, bytes: &[u8]) -> Result<(), OutputError> {
+        self.file
+            .write_all(bytes)
+            .map_err(OutputError::file(&self.path, "write the file"))?;
+        self.hash.update(bytes);
+        self.written += bytes.len() as u64;
+        Ok(())
+    }
+
+    /// Writes one object, whose bytes begin with its number.
+    fn object(&mut self, id: i32, bytes: &[u8]) -> Result<(), OutputError> {
+        self.offsets[id as usize - 1] = self.written;
+        self.write(bytes)
+    }
+
+    fn free(&mut self) -> i32 {
+        let id = self.next;
+        self.next += 1;
+        self.offsets.push(0);
+        id
+    }
+
+    pub fn page(&mut self, page: &Page, georeference: &Georeference) -> Result<(), OutputError> {
+        let (id, content, viewport) = (self.free(), self.free(), self.free());
+        let mut chunk = Chunk::new();
+        chunk
+            .stream(Ref::new(content), &page.content)
+            .filter(Filter::FlateDecode);
+        self.object(content, chunk.as_bytes())?;
+        let measure = georeference
+            .viewport(page.map, page.ground, SYSTEM)
+            .ok_or_else(|| OutputError::NoPlace {
+                block: page.name.clone(),
+            })?;
+        self.object(
+            viewport,
+            format!("{viewport} 0 obj\n{measure}\nendobj\n\n").as_bytes(),
+        )?;
+        let mut chunk = Chunk::new();
+        let mut dict = chunk.page(Ref::new(id));
+        dict.parent(Ref::new(PAGES))
+            .media_box(Rect::new(0.0, 0.0, page.size.0 as f32, page.size.1 as f32))
+            .contents(Ref::new(content));
+        dict.insert(Name(b"VP")).primitive(Ref::new(viewport));
+        let mut resources = dict.resources();
+        resources
+            .fonts()
+            .pair(Name(canvas::PLAIN_FONT), Ref::new(PLAIN))
+            .pair(Name(canvas::BOLD_FONT), Ref::new(BOLD));
+        let mut states = resources.ext_g_states();
+        for per_cent in &page.opacities {
+            let opacity = f32::from(*per_cent) / 100.0;
+            states
+                .insert(Name(canvas::opacity_name(*per_cent).as_bytes()))
+                .dict()
+                .pair(Name(b"ca"), opacity)
+                .pair(Name(b"CA"), opacity);
+        }
+        states.finish();
+        resources.finish();
+        dict.finish();
+        self.object(id, chunk.as_bytes())?;
+        self.pages.push((Ref::new(id), page.name.clone()));
+        Ok(())
+    }
+
+    /// Writes what belongs to the whole document: the pages' tree, bookmarks where there are several, the table of
+    /// objects.
+    pub fn close(mut self) -> Result<(), OutputError> {
+        let pages = std::mem::take(&mut self.pages);
+        let several = pages.len() > 1;
+        let mut chunk = Chunk::new();
+        chunk
+            .pages(Ref::new(PAGES))
+            .count(i32::try_from(pages.len()).unwrap_or(i32::MAX))
+            .kids(pages.iter().map(|(id, _)| *id));
+        self.object(PAGES, chunk.as_bytes())?;
+        self.bookmarks(if several { &pages } else { &[] })?;
+        let mut chunk = Chunk::new();
+        let mut info = chunk.indirect(Ref::new(INFO)).dict();
+        let program = concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION"));
+        info.pair(Name(b"Title"), TextStr(&self.title))
+            .pair(Name(b"Producer"), TextStr(program));
+        info.finish();
+        self.object(INFO, chunk.as_bytes())?;
+        let mut chunk = Chunk::new();
+        let mut catalog = chunk.indirect(Ref::new(CATALOG)).dict();
+        catalog
+            .pair(Name(b"Type"), Name(b"Catalog"))
+            .pair(Name(b"Pages"), Ref::new(PAGES))
+            .pair(Name(b"Lang"), TextStr("en"));
+        if several {
+            catalog
+                .pair(Name(b"Outlines"), Ref::new(OUTLINES))
+                .pair(Name(b"PageMode"), Name(b"UseOutlines"));
+        }
+        catalog
+            .insert(Name(b"ViewerPreferences"))
+            .dict()
+            .pair(Name(b"DisplayDocTitle"), true)
+            // A sheet that is shrunk to fit the paper is no longer at its scale.
+            .pair(Name(b"PrintScaling"), Name(b"None"));
+        catalog.finish();
+        self.object(CATALOG, chunk.as_bytes())?;
+        self.trailer()
+    }
+
+    /// One bookmark a page; the true names, in any letters.
+    fn bookmarks(&mut self, pages: &[(Ref, String)]) -> Result<(), OutputError> {
+        let ids: Vec<i32> = pages.iter().map(|_| self.free()).collect();
+        for (index, ((page, name), id)) in pages.iter().zip(&ids).enumerate() {
+            let mut chunk = Chunk::new();
+            let mut item = chunk.outline_item(Ref::new(*id));
+            item.title(TextStr(name)).parent(Ref::new(OUTLINES));
+            if let Some(before) = index.checked_sub(1).and_then(|at| ids.get(at)) {
+                item.prev(Ref::new(*before));
+            }
+            if let Some(after) = ids.get(index + 1) {
+                item.next(Ref::new(*after));
+            }
+            item.dest().page(*page).fit();
+            item.finish();
+            self.object(*id, chunk.as_bytes())?;
+        }
+        let mut chunk = Chunk::new();
+        let mut outlines = chunk.outline(Ref::new(OUTLINES));
+        if let (Some(first), Some(last)) = (ids.first(), ids.last()) {
+            outlines
+                .first(Ref::new(*first))
+                .last(Ref::new(*last))
+                .count(i32::try_from(ids.len()).unwrap_or(i32::MAX));
+        }
+        outlines.finish();
+        self.object(OUTLINES, chunk.as_bytes())
+    }
+
+    fn trailer(mut self) -> Result<(), OutputError> {
+        let start = self.written;
+        let mut table = format!("xref\n0 {}\n0000000000 65535 f \n", self.next);
+        for offset in &self.offsets {
+            table.push_str(&format!("{offset:010} 00000 n \n"));
+        }
+        // The same file has the same id: it is made of what was written.
+        let hash = self.hash.clone().finalize();
+        let id: String = hash[..16]
+            .iter()
+            .map(|byte| format!("{byte:02X}"))
+            .collect();
+        table.push_str(&format!(
+            "trailer\n<< /Size {} /Root {CATALOG} 0 R /Info {INFO} 0 R /ID [ <{id}> <{id}> ] >>\nstartxref\n{start}\n%%EOF\n",
+            self.next
+        ));
+        self.write(table.as_bytes())?;
+        self.file
+            .flush()
+            .map_err(OutputError::file(&self.path, "write the file"))
+    }
+}

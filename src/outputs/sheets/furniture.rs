@@ -1,0 +1,236 @@
+//! What helps to read the map: grid, scale bar, north.
+
+use geo::Coord;
+
+use super::canvas::{Align, BODY, Canvas, Frame, PT_PER_MM, Type};
+use super::font::Weight;
+use super::paper::Sheet;
+use super::words::Words;
+use crate::outputs::map::marks::round_length;
+use crate::outputs::paint::Rgb;
+use crate::outputs::{style, text};
+
+/// Least distance of two grid lines on paper.
+const GRID_PT: f64 = 70.0;
+const SCALE_BAR_PT: f64 = 150.0;
+
+/// Ways of north on this sheet, in degrees clockwise from grid north.
+#[derive(Clone, Copy, Default)]
+pub struct Norths {
+    pub magnetic_deg: Option<f64>,
+}
+
+/// Grid lines at round coordinates of the work CRS, with their figures outside the frame. Returns their distance in
+/// metres.
+pub fn grid(canvas: &mut Canvas, sheet: &Sheet, origin: [f64; 2]) -> f64 {
+    let step = round_up(GRID_PT / sheet.pt_per_m);
+    let [west, south, east, north] = sheet.ground();
+    let map = sheet.map;
+    let kind = Type {
+        size: 6.0,
+        align: Align::Centre,
+        ..BODY
+    };
+    let lines = |low: f64, high: f64, offset: f64| -> Vec<f64> {
+        let (first, last) = (
+            ((low + offset) / step).ceil(),
+            ((high + offset) / step).floor(),
+        );
+        // A frame of a few hundred points holds few lines; more would be a slip in the scale.
+        let count = (last - first + 1.0).clamp(0.0, 100.0) as u32;
+        (0..count)
+            .map(|index| (first + f64::from(index)) * step)
+            .collect()
+    };
+    let (eastings, northings) = (lines(west, east, origin[0]), lines(south, north, origin[1]));
+    canvas.apart(|canvas| {
+        canvas.pen(Rgb::parse(style::GREY_MIDDLE), 0.25);
+        canvas.opacity(0.7);
+        for easting in &eastings {
+            let (x, _) = sheet.place(Coord {
+                x: easting - origin[0],
+                y: 0.0,
+            });
+            canvas.path([(x, map.y), (x, map.top())].into_iter(), false);
+        }
+        for northing in &northings {
+            let (_, y) = sheet.place(Coord {
+                x: 0.0,
+                y: northing - origin[1],
+            });
+            canvas.path([(map.x, y), (map.right(), y)].into_iter(), false);
+        }
+        canvas.stroke();
+    });
+    for easting in &eastings {
+        let (x, _) = sheet.place(Coord {
+            x: easting - origin[0],
+            y: 0.0,
+        });
+        if x > map.x + 15.0 && x < map.right() - 15.0 {
+            canvas.text(kind, x, map.y - 7.0, &format!("{easting:.0} E"));
+        }
+    }
+    for northing in &northings {
+        let (_, y) = sheet.place(Coord {
+            x: 0.0,
+            y: northing - origin[1],
+        });
+        if y > map.y + 18.0 && y < map.top() - 18.0 {
+            canvas.upwards(kind, map.x - 3.0, y, &format!("{northing:.0} N"));
+        }
+    }
+    step
+}
+
+/// The shortest 1, 2 or 5 times a power of ten that is not below.
+fn round_up(least: f64) -> f64 {
+    let power = 10f64.powf(least.log10().floor());
+    [1.0, 2.0, 5.0]
+        .into_iter()
+        .map(|step| step * power)
+        .find(|length| *length >= least)
+        .unwrap_or(10.0 * power)
+}
+
+/// Points of a metre on the ground.
+fn ground_pt(sheet: &Sheet) -> f64 {
+    PT_PER_MM * 1000.0 / sheet.denominator
+}
+
+/// Where the scale bar stands.
+pub fn bar_plate(sheet: &Sheet) -> Frame {
+    let length_m = round_length(SCALE_BAR_PT / ground_pt(sheet));
+    let map = sheet.map;
+    Frame {
+        x: map.x + 4.0,
+        y: map.y + 4.0,
+        width: length_m * ground_pt(sheet) + 34.0,
+        height: 22.0,
+    }
+}
+
+pub fn scale_bar(canvas: &mut Canvas, sheet: &Sheet, plate: Frame) {
+    let length_m = round_length(SCALE_BAR_PT / ground_pt(sheet));
+    let width = length_m * ground_pt(sheet);
+    let (x, y) = (plate.x + 10.0, plate.y + 4.0);
+    canvas.apart(|canvas| {
+        white(canvas, plate);
+        canvas.pen(Rgb::parse(style::GREY_DARK), 0.6);
+        canvas.fill_colour(Rgb::parse(style::GREY_DARK));
+        for (share, filled) in [(0.0, true), (0.5, false)] {
+            canvas.rect(Frame {
+                x: x + width * share,
+                y,
+                width: width / 2.0,
+                height: 4.0,
+            });
+            if filled {
+                canvas.fill_and_stroke();
+            } else {
+                canvas.stroke();
+            }
+        }
+        let kind = Type {
+            size: 7.0,
+            align: Align::Centre,
+            ..BODY
+        };
+        for (share, label) in [
+            (0.0, "0".to_owned()),
+            (0.5, format!("{}", length_m / 2.0)),
+            (
+                1.0,
+                text::fill(text::ENGLISH.metres, &[&length_m.to_string()]),
+            ),
+        ] {
+            canvas.text(kind, x + width * share, y + 7.5, &label);
+        }
+    });
+}
+
+/// Where the north arrow stands.
+pub fn arrow_plate(sheet: &Sheet, norths: Norths) -> Frame {
+    let map = sheet.map;
+    let width = if norths.magnetic_deg.is_some() {
+        62.0
+    } else {
+        44.0
+    };
+    Frame {
+        x: map.right() - width - 4.0,
+        y: map.top() - 62.0,
+        width,
+        height: 58.0,
+    }
+}
+
+pub fn north(canvas: &mut Canvas, plate: Frame, norths: Norths, words: &Words) {
+    let (x, y) = (plate.x + plate.width / 2.0, plate.y + 28.0);
+    canvas.apart(|canvas| {
+        white(canvas, plate);
+        canvas.pen(Rgb::parse(style::GREY_DARK), 0.6);
+        if let Some(degrees) = norths.magnetic_deg {
+            // Small angles are drawn at least so wide that the two arrows part; the figure is in the panel.
+            let shown = degrees.signum() * degrees.abs().clamp(12.0, 60.0);
+            let (sin, cos) = shown.to_radians().sin_cos();
+            let end = (x + 24.0 * sin, y - 12.0 + 24.0 * cos);
+            canvas.path([(x, y - 12.0), end].into_iter(), false);
+            canvas.stroke();
+            let kind = Type {
+                size: 6.5,
+                align: Align::Centre,
+                ..BODY
+            };
+            let (lx, ly) = (x + 29.0 * sin, y - 14.0 + 29.0 * cos);
+            canvas.text(kind, lx + 3.0 * sin.signum(), ly, words.magnetic_sign);
+        }
+        canvas.fill_colour(Rgb::parse(style::GREY_DARK));
+        canvas.path(
+            [(x, y + 16.0), (x, y - 10.0), (x - 7.0, y - 15.0)].into_iter(),
+            true,
+        );
+        canvas.fill_and_stroke();
+        canvas.fill_colour(Rgb::parse(style::WHITE));
+        canvas.path(
+            [(x, y + 16.0), (x + 7.0, y - 15.0), (x, y - 10.0)].into_iter(),
+            true,
+        );
+        canvas.fill_and_stroke();
+        let bold = Type {
+            size: 8.5,
+            weight: Weight::Bold,
+            align: Align::Centre,
+            ..BODY
+        };
+        canvas.text(bold, x, y + 19.0, text::ENGLISH.north);
+        let small = Type {
+            size: 6.5,
+            align: Align::Centre,
+            ..BODY
+        };
+        canvas.text(small, x, plate.y + 3.5, text::ENGLISH.grid_north);
+    });
+}
+
+/// A pale plate, so that marks on it stay legible whatever lies below.
+fn white(canvas: &mut Canvas, frame: Frame) {
+    canvas.apart(|canvas| {
+        canvas.opacity(0.88);
+        canvas.fill_colour(Rgb::parse(style::WHITE));
+        canvas.rect(frame);
+        canvas.fill();
+    });
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn grid_steps_are_round_and_not_below() {
+        for (least, step) in [(30.0, 50.0), (50.0, 50.0), (51.0, 100.0), (150.0, 200.0)] {
+            assert_eq!(round_up(least), step);
+        }
+    }
+}

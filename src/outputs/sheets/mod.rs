@@ -1,0 +1,185 @@
+//! Operator sheets: one page of PDF a block, a vector map at a true round scale, georeferenced, and all in one file.
+//!
+//! [`draw`] is pure and may run on any thread; [`Sheets`] writes what it drew.
+
+mod canvas;
+mod file;
+mod font;
+mod furniture;
+mod georeference;
+mod ground;
+mod marks;
+mod panels;
+mod paper;
+mod words;
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use gdal::spatial_ref::SpatialRef;
+use geo::Coord;
+use sha2::{Digest, Sha256};
+
+pub use file::Page;
+pub use words::{ENGLISH, Words};
+
+use super::paint::Rgb;
+use super::{OutputError, names, style, text};
+use crate::model::{BlockPlan, Settings};
+use crate::sources::InputFile;
+use canvas::Canvas;
+use file::PdfFile;
+use furniture::Norths;
+use georeference::Georeference;
+use paper::Sheet;
+
+/// What a sheet says of the batch.
+#[derive(Clone, Copy)]
+pub struct SheetContext<'s> {
+    /// The project's name.
+    pub title: &'s str,
+    pub settings: &'s Settings,
+    /// The work CRS, as users know it.
+    pub crs: &'s str,
+    /// See [`input_mark`].
+    pub input: &'s str,
+    pub words: &'s Words,
+}
+
+/// Twelve hexadecimal digits that change with any input file: the beginning of the SHA-256 of the SHA-256 sums in
+/// `run.json`, in its order, each followed by a line feed.
+pub fn input_mark(inputs: &[InputFile]) -> String {
+    let mut hash = Sha256::new();
+    for input in inputs {
+        hash.update(input.sha256.as_bytes());
+        hash.update(b"\n");
+    }
+    hash.finalize()[..6]
+        .iter()
+        .map(|byte| format!("{byte:02x}"))
+        .collect()
+}
+
+/// Draws the sheet of one block. `true_north_deg` is the way of true north from grid north at the block, clockwise; it is
+/// only needed with a declination.
+pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>, true_north_deg: Option<f64>) -> Page {
+    let outputs = &context.settings.outputs;
+    let sheet = Sheet::fit(plan, outputs.paper);
+    let norths = Norths {
+        magnetic_deg: outputs
+            .declination_deg
+            .zip(true_north_deg)
+            .map(|(declination, north)| declination + north),
+    };
+    let mut canvas = Canvas::new();
+    let mut drawn = Vec::new();
+    let mut seen = marks::Marks::default();
+    let mut grid_m = 0.0;
+    canvas.apart(|canvas| {
+        canvas.rect(sheet.map);
+        canvas.clip();
+        canvas.apart(|canvas| {
+            canvas.fill_colour(Rgb::parse(style::GREY_PALE));
+            canvas.rect(sheet.map);
+            canvas.fill();
+        });
+        drawn = ground::draw(canvas, &sheet, plan, &text::ENGLISH);
+    });
+    canvas.apart(|canvas| grid_m = furniture::grid(canvas, &sheet, plan.origin));
+    canvas.apart(|canvas| {
+        canvas.rect(sheet.map);
+        canvas.clip();
+        seen = marks::draw(canvas, &sheet, plan, norths, context.words);
+    });
+    canvas.apart(|canvas| {
+        canvas.pen(Rgb::parse(style::GREY_DARK), 0.8);
+        canvas.rect(sheet.map);
+        canvas.stroke();
+    });
+    panels::head(&mut canvas, &sheet, plan, context);
+    panels::side(&mut canvas, &sheet, plan, context, &drawn, &seen, norths);
+    panels::cautions(&mut canvas, sheet.cautions);
+    panels::foot(&mut canvas, &sheet, grid_m, context);
+    let (content, opacities) = canvas.finish();
+    let [west, south, east, north] = sheet.ground();
+    let [x, y] = plan.origin;
+    Page {
+        size: (sheet.width, sheet.height),
+        content: miniz_oxide::deflate::compress_to_vec_zlib(&content, 6),
+        opacities,
+        map: sheet.map,
+        ground: [west + x, south + y, east + x, north + y],
+        name: plan.id.clone(),
+    }
+}
+
+/// Ways of true north, for sheets that show a declination.
+pub struct Compass {
+    georeference: Georeference,
+    srs: SpatialRef,
+}
+
+impl Compass {
+    /// # Errors
+    /// A CRS that is not understood.
+    pub fn new(crs_wkt: &str) -> Result<Compass, OutputError> {
+        let srs = super::writer::spatial_ref(crs_wkt)?;
+        Ok(Compass {
+            georeference: Georeference::new(&srs)?,
+            srs,
+        })
+    }
+
+    /// The way of true north at a place of the work CRS, in degrees clockwise from grid north; None outside the CRS.
+    pub fn true_north_deg(&self, at: Coord) -> Option<f64> {
+        self.georeference.true_north_deg(at, &self.srs)
+    }
+}
+
+/// Writes `sheets/BLOCK.pdf` and `sheets/all.pdf`.
+pub(super) struct Sheets {
+    dir: PathBuf,
+    title: String,
+    georeference: Georeference,
+    all: PdfFile,
+    any: bool,
+}
+
+// SAFETY: the transformation is the only part that is not Send by itself. GDAL gives it the calling thread's PROJ context
+// at every use, so it may move between threads as long as one at a time uses it; `&mut self` and `self` see to that.
+unsafe impl Send for Sheets {}
+
+impl Sheets {
+    pub fn create(dir: &Path, srs: &SpatialRef, title: &str) -> Result<Sheets, OutputError> {
+        fs::create_dir_all(dir).map_err(OutputError::file(dir, "create the folder"))?;
+        let georeference = Georeference::new(srs)?;
+        let whole = text::fill(words::ENGLISH.all_sheets, &[title]);
+        Ok(Sheets {
+            all: PdfFile::create(&dir.join("all.pdf"), &whole, &georeference)?,
+            dir: dir.to_owned(),
+            title: title.to_owned(),
+            georeference,
+            any: false,
+        })
+    }
+
+    pub fn page(&mut self, page: &Page) -> Result<(), OutputError> {
+        let path = self.dir.join(names::file_stem(&page.name) + ".pdf");
+        let title = text::fill(text::ENGLISH.sheet, &[&self.title, &page.name]);
+        let mut single = PdfFile::create(&path, &title, &self.georeference)?;
+        single.page(page, &self.georeference)?;
+        single.close()?;
+        self.any = true;
+        self.all.page(page, &self.georeference)
+    }
+
+    pub fn close(self) -> Result<(), OutputError> {
+        let path = self.dir.join("all.pdf");
+        self.all.close()?;
+        if !self.any {
+            // A document without a page is none.
+            fs::remove_file(&path).map_err(OutputError::file(&path, "remove the file"))?;
+        }
+        Ok(())
+    }
+}

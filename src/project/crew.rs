@@ -1,0 +1,432 @@
+//! The crew file: shifts, machines, skidders and what moves cost, read and checked.
+
+use std::path::{Path, PathBuf};
+
+use chrono::{NaiveDate, Weekday};
+use chrono_tz::Tz;
+
+use super::crew_file::{CrewFile, MovesTable, ServiceTable};
+use super::resolve::Context;
+use super::{ProjectError, Reason, plain_file};
+use crate::daylight::{DEFAULT_MARGIN, Edge, parse_zone};
+use crate::model::StripKind;
+use crate::rulebook::spanned::Spanned;
+use crate::rulebook::{Place, toml_text};
+use crate::schedule::Moves;
+use crate::schedule::calendar::{Every, Service, Shift};
+use crate::units::LengthUnit;
+
+/// A crew, read and checked. Ids of blocks are looked up by whoever has the layout; their places in the file are kept.
+#[derive(Clone, Debug)]
+pub struct Crew {
+    pub path: PathBuf,
+    /// The file as written, for messages about what only the layout can tell.
+    pub text: String,
+    pub zone: Tz,
+    pub light_margin: chrono::Duration,
+    pub light: Edge,
+    pub days_off: Vec<NaiveDate>,
+    pub shifts: Vec<Shift>,
+    pub machines: Vec<CrewMachine>,
+    pub skidders: Vec<CrewSkidder>,
+    pub moves: Moves,
+    pub blocks: Vec<CrewBlock>,
+}
+
+/// A shift of a machine: which, and milliseconds for a second of work.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Turn {
+    pub shift: usize,
+    pub pace: i64,
+    pub operator: Option<String>,
+}
+
+#[derive(Clone, Debug)]
+pub struct CrewMachine {
+    pub name: Spanned<String>,
+    pub reach_m: Option<Spanned<f64>>,
+    /// Rise over run; None: as the layout's.
+    pub max_slope: Option<f64>,
+    pub kinds: Vec<StripKind>,
+    pub night: bool,
+    pub turns: Vec<Turn>,
+    pub start: Option<Spanned<String>>,
+    pub service: Option<Service>,
+}
+
+#[derive(Clone, Debug)]
+pub struct CrewSkidder {
+    pub name: Spanned<String>,
+    pub night: bool,
+    pub turns: Vec<Turn>,
+    pub start: Option<Spanned<String>>,
+    pub min_lead_s: i64,
+    pub max_lead_s: i64,
+}
+
+#[derive(Clone, Debug)]
+pub struct CrewBlock {
+    pub id: Spanned<String>,
+    pub not_before: Option<NaiveDate>,
+    pub not_after: Option<NaiveDate>,
+    pub priority: i64,
+}
+
+impl Crew {
+    /// An error that points into the file.
+    pub fn error(&self, at: std::ops::Range<usize>, reason: Reason) -> ProjectError {
+        ProjectError {
+            path: self.path.clone(),
+            place: Some(Place::of(&self.text, at)),
+            reason: Box::new(reason),
+        }
+    }
+}
+
+/// Reads a crew file.
+///
+/// # Errors
+/// When the file can't be read or is not valid. The message names file, line, column and remedy.
+pub fn load_crew(path: &Path) -> Result<Crew, ProjectError> {
+    let text = plain_file::text(path).map_err(|why| super::unreadable(path, why))?;
+    parse_crew(&text, path)
+}
+
+/// Reads the text of a crew file; `path` says where it stands, for messages.
+///
+/// # Errors
+/// As [`load_crew`].
+pub fn parse_crew(text: &str, path: &Path) -> Result<Crew, ProjectError> {
+    let file: CrewFile = toml_text::read(text).map_err(|(fault, span)| ProjectError {
+        path: path.to_owned(),
+        place: span.map(|span| Place::of(text, span)),
+        reason: Box::new(Reason::Toml(fault)),
+    })?;
+    let context = Reader(Context {
+        text,
+        path,
+        unit: LengthUnit::Metre,
+    });
+    context.crew(&file)
+}
+
+/// Turns what is written into values, or says where it is wrong.
+pub(super) struct Reader<'a>(pub(super) Context<'a>);
+
+const DAYS: [(&str, Weekday); 7] = [
+    ("mon", Weekday::Mon),
+    ("tue", Weekday::Tue),
+    ("wed", Weekday::Wed),
+    ("thu", Weekday::Thu),
+    ("fri", Weekday::Fri),
+    ("sat", Weekday::Sat),
+    ("sun", Weekday::Sun),
+];
+const KINDS: [StripKind; 3] = [
+    StripKind::RoadClearing,
+    StripKind::BoundaryPass,
+    StripKind::Interior,
+];
+/// Longest lead, service or loading: a year.
+pub(super) const MOST_SECONDS: i64 = 366 * 86_400;
+
+impl Reader<'_> {
+    fn crew(&self, file: &CrewFile) -> Result<Crew, ProjectError> {
+        let zone = &file.crew.time_zone;
+        let zone = parse_zone(zone.get_ref()).map_err(|wrong| {
+            let reason = Reason::UnknownChoice {
+                key: "time_zone".to_owned(),
+                value: wrong.given.clone(),
+                valid: vec![wrong.nearest.to_owned()],
+            };
+            self.0.error(zone.span(), reason)
+        })?;
+        let margin = (file.crew.light_margin.as_ref())
+            .map(|margin| self.seconds("light_margin", margin))
+            .transpose()?;
+        let light = match &file.crew.light {
+            None => Edge::Sun,
+            Some(written) => match self.choice("light", written, &["sun", "civil_twilight"])? {
+                0 => Edge::Sun,
+                _ => Edge::Civil,
+            },
+        };
+        let days_off = file.crew.days_off.iter();
+        let days_off = days_off
+            .map(|date| self.date("days_off", date))
+            .collect::<Result<Vec<_>, _>>()?;
+        let shifts = self.shifts(file)?;
+        let names: Vec<String> = shifts.iter().map(|shift| shift.name.clone()).collect();
+        let operators = self.operators(file)?;
+        let all = file.machines.iter().map(|machine| &machine.get_ref().name);
+        let all = all.chain(file.skidders.iter().map(|skidder| &skidder.get_ref().name));
+        self.names("name", all)?;
+        if file.machines.is_empty() {
+            return Err(ProjectError {
+                path: self.0.path.to_owned(),
+                place: None,
+                reason: Box::new(Reason::Contradiction {
+                    message: "the crew has no machine".to_owned(),
+                    remedy: "add a table `[[machines]]` with a `name`".to_owned(),
+                }),
+            });
+        }
+        let mut machines = Vec::new();
+        for table in file.machines.iter().map(Spanned::get_ref) {
+            let factor = self.factor(&table.time_factor)?;
+            let turns = self.turns(
+                &table.shifts,
+                &names,
+                factor,
+                table.operators.as_ref(),
+                &operators,
+                &table.name,
+            )?;
+            let reach_m = match &table.reach {
+                None => None,
+                Some(reach) => Some(Spanned::new(reach.span(), self.0.metres("reach", reach)?)),
+            };
+            let max_slope = (table.max_slope.as_ref())
+                .map(|slope| self.0.fraction("max_slope", slope))
+                .transpose()?;
+            machines.push(CrewMachine {
+                name: table.name.clone(),
+                reach_m,
+                max_slope,
+                kinds: self.kinds(&table.kinds)?,
+                night: table.night.unwrap_or(true),
+                turns,
+                start: table.start.clone(),
+                service: (table.service.as_ref())
+                    .map(|service| self.service(service.get_ref()))
+                    .transpose()?,
+            });
+        }
+        Ok(Crew {
+            path: self.0.path.to_owned(),
+            text: self.0.text.to_owned(),
+            zone,
+            light_margin: margin.map_or(DEFAULT_MARGIN, chrono::Duration::seconds),
+            light,
+            days_off,
+            machines,
+            skidders: self.skidders(file, &names)?,
+            shifts,
+            moves: self.moves(&file.moves)?,
+            blocks: self.blocks(file)?,
+        })
+    }
+
+    fn shifts(&self, file: &CrewFile) -> Result<Vec<Shift>, ProjectError> {
+        self.names(
+            "name",
+            file.shifts.iter().map(|shift| &shift.get_ref().name),
+        )?;
+        let tables = file.shifts.iter().map(Spanned::get_ref);
+        tables
+            .map(|table| {
+                let days = match &table.days {
+                    None => DAYS.iter().map(|(_, day)| *day).collect(),
+                    Some(days) => days
+                        .iter()
+                        .map(|day| {
+                            let index = self.choice("days", day, &DAYS.map(|(name, _)| name))?;
+                            Ok(DAYS[index].1)
+                        })
+                        .collect::<Result<Vec<_>, _>>()?,
+                };
+                Ok(Shift {
+                    name: table.name.get_ref().clone(),
+                    from: self.clock("from", &table.from)?,
+                    to: self.clock("to", &table.to)?,
+                    days,
+                })
+            })
+            .collect()
+    }
+
+    fn operators(&self, file: &CrewFile) -> Result<Vec<(String, f64)>, ProjectError> {
+        self.names("name", file.operators.iter().map(|op| &op.get_ref().name))?;
+        let tables = file.operators.iter().map(Spanned::get_ref);
+        tables
+            .map(|table| {
+                let factor = self.factor(&table.time_factor)?;
+                Ok((table.name.get_ref().clone(), factor))
+            })
+            .collect()
+    }
+
+    fn skidders(
+        &self,
+        file: &CrewFile,
+        shifts: &[String],
+    ) -> Result<Vec<CrewSkidder>, ProjectError> {
+        let tables = file.skidders.iter().map(Spanned::get_ref);
+        tables
+            .map(|table| {
+                let lead = |key, written: &Option<Spanned<String>>, otherwise| {
+                    written
+                        .as_ref()
+                        .map_or(Ok(otherwise), |written| self.seconds(key, written))
+                };
+                let min_lead_s = lead("min_lead", &table.min_lead, 0)?;
+                let max_lead_s = lead("max_lead", &table.max_lead, MOST_SECONDS)?;
+                if min_lead_s > max_lead_s {
+                    let at = table.min_lead.as_ref().or(table.max_lead.as_ref());
+                    let reason = Reason::Contradiction {
+                        message: "`min_lead` is more than `max_lead`".to_owned(),
+                        remedy: "exchange the two".to_owned(),
+                    };
+                    return Err(self.0.error(at.map_or(0..0, Spanned::span), reason));
+                }
+                let factor = self.factor(&table.time_factor)?;
+                Ok(CrewSkidder {
+                    name: table.name.clone(),
+                    night: table.night.unwrap_or(true),
+                    turns: self.turns(&table.shifts, shifts, factor, None, &[], &table.name)?,
+                    start: table.start.clone(),
+                    min_lead_s,
+                    max_lead_s,
+                })
+            })
+            .collect()
+    }
+
+    fn turns(
+        &self,
+        written: &Option<Vec<Spanned<String>>>,
+        shifts: &[String],
+        factor: f64,
+        drivers: Option<&Vec<Spanned<String>>>,
+        operators: &[(String, f64)],
+        machine: &Spanned<String>,
+    ) -> Result<Vec<Turn>, ProjectError> {
+        let mine: Vec<usize> = match written {
+            None => (0..shifts.len()).collect(),
+            Some(names) => names
+                .iter()
+                .map(|name| self.choice("shifts", name, shifts))
+                .collect::<Result<_, _>>()?,
+        };
+        if let Some(drivers) = drivers
+            && drivers.len() != mine.len()
+        {
+            let at = drivers.last().unwrap_or(machine).span();
+            let reason = Reason::Contradiction {
+                message: format!(
+                    "machine `{}` has {} shift(s) and {} operator(s)",
+                    machine.get_ref(),
+                    mine.len(),
+                    drivers.len()
+                ),
+                remedy: "name one operator for each of its shifts, in their order".to_owned(),
+            };
+            return Err(self.0.error(at, reason));
+        }
+        let names: Vec<&str> = operators.iter().map(|(name, _)| name.as_str()).collect();
+        mine.into_iter()
+            .enumerate()
+            .map(|(at, shift)| {
+                let driver = drivers.map(|drivers| &drivers[at]);
+                let driver = driver
+                    .map(|name| self.choice("operators", name, &names))
+                    .transpose()?;
+                let both = factor * driver.map_or(1.0, |index| operators[index].1);
+                Ok(Turn {
+                    shift,
+                    pace: (both * 1000.0).round().max(1.0) as i64,
+                    operator: driver.map(|index| operators[index].0.clone()),
+                })
+            })
+            .collect()
+    }
+
+    fn kinds(
+        &self,
+        written: &Option<Vec<Spanned<String>>>,
+    ) -> Result<Vec<StripKind>, ProjectError> {
+        let Some(written) = written else {
+            return Ok(KINDS.to_vec());
+        };
+        let keys = KINDS.map(StripKind::key);
+        let one = |kind| Ok(KINDS[self.choice("kinds", kind, &keys)?]);
+        written.iter().map(one).collect()
+    }
+
+    fn service(&self, table: &ServiceTable) -> Result<Service, ProjectError> {
+        let every = if table.every.get_ref() == "day" {
+            Every::Day
+        } else {
+            Every::Seconds(self.seconds("every", &table.every)?.max(1))
+        };
+        let seconds = self.seconds("takes", &table.takes)?;
+        if seconds > 12 * 3600 || seconds == 0 {
+            return Err(self.out_of_range("takes", &table.takes, "1 min", "12 h"));
+        }
+        Ok(Service { seconds, every })
+    }
+
+    fn moves(&self, table: &MovesTable) -> Result<Moves, ProjectError> {
+        let within = |key: &str, written: &Option<Spanned<f64>>, otherwise: f64, most: f64| {
+            let Some(written) = written else {
+                return Ok(otherwise);
+            };
+            let value = *written.get_ref();
+            let least = if key == "detour" { 1.0 } else { 0.1 };
+            if (least..=most).contains(&value) {
+                return Ok(value);
+            }
+            let reason = Reason::OutOfRange {
+                key: key.to_owned(),
+                value: value.to_string(),
+                lowest: least.to_string(),
+                highest: most.to_string(),
+            };
+            Err(self.0.error(written.span(), reason))
+        };
+        Ok(Moves {
+            detour: within("detour", &table.detour, 1.4, 20.0)?,
+            walk_up_to_m: match &table.walk_up_to {
+                None => 3000.0,
+                Some(length) => self.0.metres("walk_up_to", length)?,
+            },
+            walk_m_per_s: within("walk_km_per_h", &table.walk_km_per_h, 2.5, 30.0)? / 3.6,
+            haul_m_per_s: within("haul_km_per_h", &table.haul_km_per_h, 40.0, 130.0)? / 3.6,
+            haul_fixed_s: match &table.haul_loading {
+                None => 5400,
+                Some(written) => self.seconds("haul_loading", written)?,
+            },
+        })
+    }
+
+    fn blocks(&self, file: &CrewFile) -> Result<Vec<CrewBlock>, ProjectError> {
+        self.names("id", file.blocks.iter().map(|block| &block.get_ref().id))?;
+        let tables = file.blocks.iter().map(Spanned::get_ref);
+        tables
+            .map(|table| {
+                let date = |key, written: &Option<Spanned<String>>| {
+                    written
+                        .as_ref()
+                        .map(|date| self.date(key, date))
+                        .transpose()
+                };
+                let block = CrewBlock {
+                    id: table.id.clone(),
+                    not_before: date("not_before", &table.not_before)?,
+                    not_after: date("not_after", &table.not_after)?,
+                    priority: table.priority.as_ref().map_or(0, |value| *value.get_ref()),
+                };
+                if let (Some(first), Some(last)) = (block.not_before, block.not_after)
+                    && first > last
+                {
+                    let reason = Reason::Contradiction {
+                        message: "`not_before` is later than `not_after`".to_owned(),
+                        remedy: "exchange the two".to_owned(),
+                    };
+                    return Err(self.0.error(table.id.span(), reason));
+                }
+                Ok(block)
+            })
+            .collect()
+    }
+}

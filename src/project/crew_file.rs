@@ -1,0 +1,150 @@
+//! The crew file as written: the shape of the TOML and nothing else.
+
+use schemars::JsonSchema;
+use serde::Deserialize;
+
+use crate::rulebook::spanned::Spanned;
+use crate::rulebook::values::{Length, Share};
+
+type Given<T> = Option<Spanned<T>>;
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct CrewFile {
+    /// Time zone, light and days off.
+    pub crew: CrewTable,
+    /// When is worked.
+    pub shifts: Vec<Spanned<ShiftTable>>,
+    /// Who drives, where that makes a difference.
+    #[serde(default)]
+    pub operators: Vec<Spanned<OperatorTable>>,
+    /// The felling machines.
+    pub machines: Vec<Spanned<MachineTable>>,
+    /// What follows the felling.
+    #[serde(default)]
+    pub skidders: Vec<Spanned<SkidderTable>>,
+    /// What a move between blocks costs.
+    #[serde(default)]
+    pub moves: MovesTable,
+    /// Blocks with dates or a priority of their own.
+    #[serde(default)]
+    pub blocks: Vec<Spanned<BlockTable>>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct CrewTable {
+    /// Time zone by its IANA name, such as `Europe/Helsinki`.
+    pub time_zone: Spanned<String>,
+    /// Kept off the light after it comes and before it goes, `"30 min"` unless given.
+    pub light_margin: Given<String>,
+    /// What counts as light: from sunrise to sunset, or civil twilight too.
+    #[schemars(extend("enum" = ["sun", "civil_twilight"]))]
+    pub light: Given<String>,
+    /// Dates without any shift, such as `"2026-12-25"`.
+    #[serde(default)]
+    pub days_off: Vec<Spanned<String>>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ShiftTable {
+    /// Short name.
+    pub name: Spanned<String>,
+    /// By the clock of the time zone, `"06:00"`.
+    pub from: Spanned<String>,
+    /// Not later than `from`: on the next day.
+    pub to: Spanned<String>,
+    /// Days on which it begins: `mon` ... `sun`; every day unless given.
+    pub days: Option<Vec<Spanned<String>>>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct OperatorTable {
+    /// Short name or number.
+    pub name: Spanned<String>,
+    /// Hours needed for an hour of the layout.
+    pub time_factor: Given<f64>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct MachineTable {
+    /// Short name.
+    pub name: Spanned<String>,
+    /// From the machine's centre to the farthest tree on one side; not less than that of the layout.
+    pub reach: Given<Length>,
+    /// Steepest ground it may enter; that of the layout unless given.
+    pub max_slope: Given<Share>,
+    /// Work it may do: `road_clearing`, `boundary_pass`, `interior`; all unless given.
+    pub kinds: Option<Vec<Spanned<String>>>,
+    /// Whether it may cut in the dark; yes unless given.
+    pub night: Option<bool>,
+    /// Hours it needs for an hour of the layout.
+    pub time_factor: Given<f64>,
+    /// Shifts it runs in; all unless given.
+    pub shifts: Option<Vec<Spanned<String>>>,
+    /// Operators in the order of its shifts, one for each.
+    pub operators: Option<Vec<Spanned<String>>>,
+    /// Id of the block where it stands at first.
+    pub start: Given<String>,
+    /// Service, always by daylight.
+    pub service: Given<ServiceTable>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ServiceTable {
+    /// How long it takes, such as `"45 min"`.
+    pub takes: Spanned<String>,
+    /// `"day"`, or hours of running such as `"10 h"`.
+    pub every: Spanned<String>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SkidderTable {
+    /// Short name.
+    pub name: Spanned<String>,
+    /// Whether it may run in the dark; yes unless given.
+    pub night: Option<bool>,
+    /// Hours it needs for an hour of the layout.
+    pub time_factor: Given<f64>,
+    /// Shifts it runs in; all unless given.
+    pub shifts: Option<Vec<Spanned<String>>>,
+    /// Id of the block where it stands at first.
+    pub start: Given<String>,
+    /// Least time between felling and skidding of a section.
+    pub min_lead: Given<String>,
+    /// Greatest time between them.
+    pub max_lead: Given<String>,
+}
+
+#[derive(Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct MovesTable {
+    /// Way over distance as the crow flies.
+    pub detour: Given<f64>,
+    /// Up to this way the machine walks.
+    pub walk_up_to: Given<Length>,
+    /// Speed of the walking machine.
+    pub walk_km_per_h: Given<f64>,
+    /// Speed of the lowbed.
+    pub haul_km_per_h: Given<f64>,
+    /// Loading and unloading the lowbed, such as `"90 min"`.
+    pub haul_loading: Given<String>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct BlockTable {
+    /// Its id in the layout.
+    pub id: Spanned<String>,
+    /// First date of work, such as `"2026-12-01"`.
+    pub not_before: Given<String>,
+    /// Last date of work.
+    pub not_after: Given<String>,
+    /// A smaller number goes first; 0 unless given.
+    pub priority: Given<i64>,
+}

@@ -1,0 +1,136 @@
+//! Single values of the crew file: names, choices, dates, times of day, stretches of time.
+
+use chrono::{NaiveDate, NaiveTime};
+
+use super::crew::{MOST_SECONDS, Reader};
+use super::{ProjectError, Reason};
+use crate::rulebook::spanned::Spanned;
+
+/// Twenty times slower or faster is a slip of the pen.
+const FACTORS: (f64, f64) = (0.05, 20.0);
+
+impl Reader<'_> {
+    /// Not empty, and none twice.
+    pub fn names<'n>(
+        &self,
+        key: &str,
+        names: impl Iterator<Item = &'n Spanned<String>>,
+    ) -> Result<(), ProjectError> {
+        let mut seen: Vec<&str> = Vec::new();
+        for name in names {
+            self.0.not_empty(key, name)?;
+            if seen.contains(&name.get_ref().as_str()) {
+                let reason = Reason::Contradiction {
+                    message: format!("there is a `{}` already", name.get_ref()),
+                    remedy: format!("give each a `{key}` of its own"),
+                };
+                return Err(self.0.error(name.span(), reason));
+            }
+            seen.push(name.get_ref());
+        }
+        Ok(())
+    }
+
+    pub fn choice<S: AsRef<str>>(
+        &self,
+        key: &str,
+        written: &Spanned<String>,
+        valid: &[S],
+    ) -> Result<usize, ProjectError> {
+        let found = valid
+            .iter()
+            .position(|name| name.as_ref() == written.get_ref());
+        found.ok_or_else(|| {
+            let reason = Reason::UnknownChoice {
+                key: key.to_owned(),
+                value: written.get_ref().clone(),
+                valid: valid.iter().map(|name| name.as_ref().to_owned()).collect(),
+            };
+            self.0.error(written.span(), reason)
+        })
+    }
+
+    pub fn factor(&self, written: &Option<Spanned<f64>>) -> Result<f64, ProjectError> {
+        let Some(written) = written else {
+            return Ok(1.0);
+        };
+        let value = *written.get_ref();
+        if (FACTORS.0..=FACTORS.1).contains(&value) {
+            return Ok(value);
+        }
+        let reason = Reason::OutOfRange {
+            key: "time_factor".to_owned(),
+            value: value.to_string(),
+            lowest: FACTORS.0.to_string(),
+            highest: FACTORS.1.to_string(),
+        };
+        Err(self.0.error(written.span(), reason))
+    }
+
+    pub fn not_a(
+        &self,
+        key: &str,
+        written: &Spanned<String>,
+        wanted: &'static str,
+    ) -> ProjectError {
+        let reason = Reason::NotA {
+            key: key.to_owned(),
+            value: written.get_ref().clone(),
+            wanted,
+        };
+        self.0.error(written.span(), reason)
+    }
+
+    pub fn out_of_range(
+        &self,
+        key: &str,
+        written: &Spanned<String>,
+        lowest: &str,
+        highest: &str,
+    ) -> ProjectError {
+        let reason = Reason::OutOfRange {
+            key: key.to_owned(),
+            value: written.get_ref().clone(),
+            lowest: lowest.to_owned(),
+            highest: highest.to_owned(),
+        };
+        self.0.error(written.span(), reason)
+    }
+
+    pub fn date(&self, key: &str, written: &Spanned<String>) -> Result<NaiveDate, ProjectError> {
+        let date = NaiveDate::parse_from_str(written.get_ref(), "%Y-%m-%d");
+        date.map_err(|_| self.not_a(key, written, "a date such as \"2026-12-01\""))
+    }
+
+    pub fn clock(&self, key: &str, written: &Spanned<String>) -> Result<NaiveTime, ProjectError> {
+        let time = NaiveTime::parse_from_str(written.get_ref(), "%H:%M");
+        time.map_err(|_| self.not_a(key, written, "a time of day such as \"06:00\""))
+    }
+
+    /// `"30 min"`, `"2 h"`, `"3 d"` in seconds.
+    pub fn seconds(&self, key: &str, written: &Spanned<String>) -> Result<i64, ProjectError> {
+        let wrong = || {
+            self.not_a(
+                key,
+                written,
+                "a time such as \"30 min\", \"2 h\" or \"3 d\"",
+            )
+        };
+        let text = written.get_ref().trim();
+        let split = text
+            .find(|c: char| !(c.is_ascii_digit() || c == '.'))
+            .ok_or_else(wrong)?;
+        let value: f64 = text[..split].parse().map_err(|_| wrong())?;
+        let unit = match text[split..].trim() {
+            "min" => 60.0,
+            "h" => 3600.0,
+            "d" => 86_400.0,
+            _ => return Err(wrong()),
+        };
+        let seconds = value * unit;
+        if seconds > MOST_SECONDS as f64 {
+            return Err(self.out_of_range(key, written, "0 min", "366 d"));
+        }
+        Ok(seconds.round() as i64)
+    }
+}

@@ -1,0 +1,352 @@
+//! A time before which no plan can finish: each bound leaves rules away until what is left can be solved exactly.
+
+use super::problem::{Machine, Problem, Unit, Work};
+use super::time::{Second, Stretch, intersect, union};
+use crate::model::{ShiftClass, StripKind};
+
+/// The best of the bounds, and which it is.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Bound {
+    /// No plan finishes earlier; None: not within the period.
+    pub finish: Option<Second>,
+    /// In words, for `schedule.json`.
+    pub because: String,
+}
+
+/// Machine time that can be had: the windows of one machine, or what is left of them, and its pace.
+struct Room {
+    spans: Vec<(Stretch, i64)>,
+}
+
+/// The largest of:
+/// - all work, and the least moving that joins the blocks, against all hours of all machines;
+/// - day-only work against their hours of daylight; both also for the work that only some machines may do;
+/// - day-only work and the moves between blocks that fall into daylight, since a machine comes to only one block of a day
+///   in the dark before it;
+/// - each block by itself: prework by day, then the rest, one machine at a time.
+pub fn lower_bound(problem: &Problem) -> Bound {
+    let mut best = Bound {
+        finish: Some(problem.period.from),
+        because: "there is no work".to_owned(),
+    };
+    let mut raise = |finish: Option<Second>, because: &dyn Fn() -> String| {
+        let higher = match (finish, best.finish) {
+            (_, None) => false,
+            (None, Some(_)) => true,
+            (Some(new), Some(old)) => new > old,
+        };
+        if higher {
+            best = Bound {
+                finish,
+                because: because(),
+            };
+        }
+    };
+    for able in ability_sets(problem) {
+        for day_only in [true, false] {
+            let (finish, work) = shared(problem, &able, day_only);
+            raise(finish, &|| {
+                let names: Vec<&str> = able
+                    .iter()
+                    .map(|&m| problem.machines[m].name.as_str())
+                    .collect();
+                format!(
+                    "{:.1} {}hours against the {}hours of {}",
+                    work as f64 / 3.6e6,
+                    if day_only { "day-only " } else { "" },
+                    if day_only { "daylight " } else { "" },
+                    names.join(", ")
+                )
+            });
+        }
+    }
+    raise(by_daylight(problem), &|| {
+        "day-only hours, and the moves between them, against the daylight hours of all machines"
+            .to_owned()
+    });
+    for (index, block) in problem.blocks.iter().enumerate() {
+        if !block.units.is_empty() {
+            raise(alone(problem, index), &|| {
+                format!("block {} by itself, one machine at a time", block.id)
+            });
+        }
+    }
+    best
+}
+
+/// Each different set of machines that may cut some section, smallest index first, and all machines.
+fn ability_sets(problem: &Problem) -> Vec<Vec<usize>> {
+    let mut sets: Vec<Vec<usize>> = vec![(0..problem.machines.len()).collect()];
+    for block in &problem.blocks {
+        let mut last: Option<(StripKind, Option<f64>)> = None;
+        for unit in &block.units {
+            if last == Some((unit.kind, unit.slope)) {
+                continue;
+            }
+            last = Some((unit.kind, unit.slope));
+            let able = able(problem, unit);
+            if !sets.contains(&able) {
+                sets.push(able);
+            }
+        }
+    }
+    sets
+}
+
+fn able(problem: &Problem, unit: &Unit) -> Vec<usize> {
+    let may = |machine: &usize| problem.machines[*machine].may_cut(unit);
+    (0..problem.machines.len()).filter(may).collect()
+}
+
+/// Work that only machines of a set may do, against their time.
+fn shared(problem: &Problem, able_set: &[usize], day_only: bool) -> (Option<Second>, Work) {
+    let mut work: Work = 0;
+    let mut light = Vec::new();
+    let mut opens = Second::MAX;
+    let mut whole = true;
+    for block in &problem.blocks {
+        let mut counts = false;
+        for unit in &block.units {
+            let only_theirs = able(problem, unit).iter().all(|m| able_set.contains(m));
+            if only_theirs && (!day_only || unit.class == ShiftClass::DayOnly) {
+                work += unit.work;
+                counts = true;
+            } else {
+                whole = false;
+            }
+        }
+        if counts {
+            light.extend(block.light.iter().copied());
+            opens = opens.min(block.open.from);
+        }
+    }
+    if work == 0 {
+        return (Some(problem.period.from), 0);
+    }
+    let light = union(light);
+    let rooms: Vec<Room> = able_set
+        .iter()
+        .map(|&m| room(&problem.machines[m], &light, day_only, opens))
+        .collect();
+    let extra = if whole && able_set.len() == problem.machines.len() {
+        moving(problem)
+    } else {
+        0
+    };
+    (earliest(&rooms, work + extra), work)
+}
+
+fn room(machine: &Machine, light: &[Stretch], day_only: bool, opens: Second) -> Room {
+    let mut spans = Vec::new();
+    for window in &machine.windows {
+        let mut parts = vec![window.span];
+        if day_only || !machine.night {
+            parts = intersect(&parts, light);
+        }
+        for part in parts {
+            let from = part.from.max(opens);
+            if from < part.to {
+                spans.push((Stretch::new(from, part.to), window.pace));
+            }
+        }
+    }
+    Room { spans }
+}
+
+/// Least work that could have been done in the time that any plan moves: the shortest tree that joins the blocks,
+/// without as many of its longest moves as there are machines more than one, at the slowest pace.
+fn moving(problem: &Problem) -> Work {
+    // Machines that may not work at night may yet move then, in time that is not counted.
+    if problem.machines.iter().any(|machine| !machine.night) {
+        return 0;
+    }
+    let moves = tree(problem);
+    let kept = (moves.len() + 1).saturating_sub(problem.machines.len());
+    let seconds: i64 = moves[..kept.min(moves.len())].iter().sum();
+    super::problem::work_in(seconds, slowest(problem))
+}
+
+fn slowest(problem: &Problem) -> i64 {
+    let windows = problem.machines.iter().flat_map(|machine| &machine.windows);
+    windows.map(|window| window.pace).max().unwrap_or(1000)
+}
+
+/// Moves of the shortest tree that joins the blocks with work (Prim 1957), shortest first, in seconds.
+fn tree(problem: &Problem) -> Vec<i64> {
+    let blocks: Vec<[f64; 2]> = problem
+        .blocks
+        .iter()
+        .filter(|block| !block.units.is_empty())
+        .map(|block| block.place)
+        .collect();
+    let mut moves = Vec::new();
+    let Some(&first) = blocks.first() else {
+        return moves;
+    };
+    let mut near: Vec<i64> = blocks
+        .iter()
+        .map(|&place| problem.moves.seconds(first, place))
+        .collect();
+    let mut joined = vec![false; blocks.len()];
+    joined[0] = true;
+    while let Some(next) = (0..blocks.len())
+        .filter(|&b| !joined[b])
+        .min_by_key(|&b| near[b])
+    {
+        joined[next] = true;
+        moves.push(near[next]);
+        for b in 0..blocks.len() {
+            near[b] = near[b].min(problem.moves.seconds(blocks[next], blocks[b]));
+        }
+    }
+    moves.sort_unstable();
+    moves
+}
+
+/// Day-only work is done in stretches, one for each machine and day of light. Within one, going on to another block takes
+/// time of that light; so all blocks but as many as there are stretches are reached by such moves, and these are no
+/// shorter than the shortest forest of so many trees.
+fn by_daylight(problem: &Problem) -> Option<Second> {
+    let begin = Some(problem.period.from);
+    let is_day = |unit: &Unit| unit.class == ShiftClass::DayOnly;
+    let mut worked = problem
+        .blocks
+        .iter()
+        .filter(|block| !block.units.is_empty());
+    // A block without day-only work might be a stepping stone that the tree would not know of.
+    if !worked.all(|block| block.units.iter().any(is_day)) {
+        return begin;
+    }
+    let units = problem.blocks.iter().flat_map(|block| &block.units);
+    let work: Work = units
+        .filter(|unit| is_day(unit))
+        .map(|unit| unit.work)
+        .sum();
+    let light = union(
+        problem
+            .blocks
+            .iter()
+            .flat_map(|b| b.light.clone())
+            .collect(),
+    );
+    let opens = problem.blocks.iter().map(|block| block.open.from).min()?;
+    let rooms: Vec<Room> = (problem.machines.iter())
+        .map(|machine| room(machine, &light, true, opens))
+        .collect();
+    // When each stretch begins.
+    let mut begins: Vec<Second> = Vec::new();
+    for room in &rooms {
+        for day in &light {
+            let first = room.spans.iter().find(|(span, _)| day.contains(span.from));
+            begins.extend(first.map(|(span, _)| span.from));
+        }
+    }
+    begins.sort_unstable();
+    let moves = tree(problem);
+    let slowest = slowest(problem);
+    for (index, &from) in begins.iter().enumerate() {
+        let kept = (moves.len() + 1).saturating_sub(index + 1);
+        let seconds: i64 = moves[..kept.min(moves.len())].iter().sum();
+        let needed = work + super::problem::work_in(seconds, slowest);
+        let until = begins.get(index + 1).copied().unwrap_or(Second::MAX);
+        if let Some(finish) = earliest(&rooms, needed)
+            && finish < until
+        {
+            return Some(finish.max(from));
+        }
+    }
+    if begins.is_empty() && work == 0 {
+        begin
+    } else {
+        None
+    }
+}
+
+/// When rooms together have held so much work; rounded down.
+fn earliest(rooms: &[Room], work: Work) -> Option<Second> {
+    let mut edges: Vec<(Second, f64)> = Vec::new();
+    for room in rooms {
+        for (span, pace) in &room.spans {
+            let rate = 1e6 / *pace as f64;
+            edges.push((span.from, rate));
+            edges.push((span.to, -rate));
+        }
+    }
+    edges.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
+    let (mut rate, mut done, mut at) = (0.0f64, 0.0f64, None);
+    for (edge, change) in edges {
+        if let Some(last) = at {
+            let more = rate * (edge - last) as f64;
+            // A hair of work is given away, for rates are rounded.
+            if rate > 1e-9 && done + more >= work as f64 * (1.0 - 1e-9) {
+                return Some(last + ((work as f64 - done).max(0.0) / rate).floor() as i64);
+            }
+            done += more;
+        }
+        at = Some(edge);
+        rate += change;
+    }
+    None
+}
+
+/// A block by itself: whichever machine is fastest cuts it at every moment, without moves.
+fn alone(problem: &Problem, index: usize) -> Option<Second> {
+    let block = &problem.blocks[index];
+    let sum = |wanted: &dyn Fn(&Unit) -> bool| -> Work {
+        let units = block.units.iter().filter(|unit| wanted(unit));
+        units.map(|unit| unit.work).sum()
+    };
+    let prework = sum(&|unit| unit.kind != StripKind::Interior);
+    let day = sum(&|unit| unit.kind == StripKind::Interior && unit.class == ShiftClass::DayOnly);
+    let all = sum(&|unit| unit.kind == StripKind::Interior);
+    let fits = |machine: &&Machine| block.units.iter().any(|unit| machine.may_cut(unit));
+    let able: Vec<&Machine> = problem.machines.iter().filter(fits).collect();
+    let fastest = |by_day: bool, from: Second| -> Room {
+        let spans: Vec<(Stretch, i64)> = able
+            .iter()
+            .flat_map(|machine| room(machine, &block.light, by_day, from).spans)
+            .collect();
+        Room {
+            spans: one_at_a_time(&spans),
+        }
+    };
+    let from = block.open.from;
+    let begun = if prework > 0 {
+        earliest(&[fastest(true, from)], prework)?
+    } else {
+        from
+    };
+    let mut finish = begun;
+    for (by_day, work) in [(true, day), (false, all)] {
+        if work > 0 {
+            finish = finish.max(earliest(&[fastest(by_day, begun)], work)?);
+        }
+    }
+    (finish <= block.open.to).then_some(finish)
+}
+
+/// At each moment the fastest of overlapping spans.
+fn one_at_a_time(spans: &[(Stretch, i64)]) -> Vec<(Stretch, i64)> {
+    let mut edges: Vec<Second> = spans.iter().flat_map(|(s, _)| [s.from, s.to]).collect();
+    edges.sort_unstable();
+    edges.dedup();
+    let mut sorted = spans.to_vec();
+    sorted.sort();
+    let mut found: Vec<(Stretch, i64)> = Vec::new();
+    let (mut next, mut live): (usize, Vec<(Stretch, i64)>) = (0, Vec::new());
+    for pair in edges.windows(2) {
+        let piece = Stretch::new(pair[0], pair[1]);
+        live.retain(|(span, _)| span.to > piece.from);
+        while sorted
+            .get(next)
+            .is_some_and(|(span, _)| span.from <= piece.from)
+        {
+            live.push(sorted[next]);
+            next += 1;
+        }
+        if let Some(pace) = live.iter().map(|(_, pace)| *pace).min() {
+            found.push((piece, pace));
+        }
+    }
+    found
+}

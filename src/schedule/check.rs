@@ -1,0 +1,294 @@
+//! Holds a plan against the rules, from the tasks alone: shares nothing with what made the plan.
+
+use std::collections::BTreeMap;
+
+use super::problem::{Plan, Problem, Task, Unit, What, Work, seconds_for};
+use super::time::{Stretch, intersect, subtract};
+use crate::model::{ShiftClass, StripKind};
+
+/// Times of sections are rounded to whole seconds, at both ends.
+const ROUNDING_S: i64 = 1;
+
+/// Every rule that a plan breaks, in words; none for a sound plan.
+pub fn check(problem: &Problem, plan: &Plan) -> Vec<String> {
+    let mut broken = Vec::new();
+    for machine in 0..problem.machines.len() {
+        machine_rules(problem, plan, machine, &mut broken);
+    }
+    for block in 0..problem.blocks.len() {
+        block_rules(problem, plan, block, &mut broken);
+    }
+    amounts(problem, plan, &mut broken);
+    broken
+}
+
+/// One thing at a time, inside its windows, nothing it may not do, moves long enough, service by day.
+fn machine_rules(problem: &Problem, plan: &Plan, machine: usize, broken: &mut Vec<String>) {
+    let its = &problem.machines[machine];
+    let mut tasks: Vec<&Task> = plan
+        .tasks
+        .iter()
+        .filter(|task| task.machine == machine)
+        .collect();
+    tasks.sort_by_key(|task| (task.span.from, task.span.to));
+    for pair in tasks.windows(2) {
+        if pair[1].span.from < pair[0].span.to {
+            broken.push(format!(
+                "{} does two things at {}",
+                its.name, pair[1].span.from
+            ));
+        }
+    }
+    let mut at = its.start;
+    let mut at_block = None;
+    let mut moved = 0;
+    for task in &tasks {
+        let window = its.windows.iter().find(|window| {
+            window.span.from <= task.span.from
+                && task.span.to <= window.span.to
+                && window.shift == task.shift
+        });
+        let Some(window) = window else {
+            broken.push(format!(
+                "{} works outside its shifts at {}",
+                its.name, task.span.from
+            ));
+            continue;
+        };
+        if its
+            .service
+            .iter()
+            .any(|service| service.from < task.span.to && task.span.from < service.to)
+        {
+            broken.push(format!("{} works during its service", its.name));
+        }
+        let block = &problem.blocks[task.block];
+        match task.what {
+            What::Move => moved += task.span.seconds(),
+            What::Cut { unit, done } => {
+                if at_block != Some(task.block) {
+                    let needed = at.map_or(0, |at| problem.moves.seconds(at, block.place));
+                    if moved < needed {
+                        broken.push(format!(
+                            "{} moves {moved} s to block {}, {needed} s are needed",
+                            its.name, block.id
+                        ));
+                    }
+                    at_block = Some(task.block);
+                    at = Some(block.place);
+                }
+                moved = 0;
+                let Some(unit) = block.units.get(unit) else {
+                    broken.push(format!("block {} has no unit {unit}", block.id));
+                    continue;
+                };
+                if !its.kinds.contains(&unit.kind)
+                    || unit.slope.is_some_and(|slope| slope > its.max_slope)
+                {
+                    broken.push(format!(
+                        "{} may not cut {:?} of block {}",
+                        its.name, unit.key, block.id
+                    ));
+                }
+                if (task.span.seconds() - seconds_for(done, window.pace)).abs() > ROUNDING_S {
+                    broken.push(format!(
+                        "{} cuts {:?} of block {} at a wrong pace",
+                        its.name, unit.key, block.id
+                    ));
+                }
+                let dark = subtract(&[task.span], &block.light);
+                if !dark.is_empty() && (unit.class == ShiftClass::DayOnly || !its.night) {
+                    broken.push(format!(
+                        "{} cuts {:?} of block {} in the dark",
+                        its.name, unit.key, block.id
+                    ));
+                }
+                if task.span.from < block.open.from || task.span.to > block.open.to {
+                    broken.push(format!("block {} is worked while it is closed", block.id));
+                }
+            }
+        }
+    }
+    for service in &its.service {
+        let no_light = problem.blocks.iter().any(|block| {
+            let lit: i64 = intersect(&[*service], &block.light)
+                .iter()
+                .map(Stretch::seconds)
+                .sum();
+            lit < service.seconds()
+        });
+        if no_light {
+            broken.push(format!(
+                "{} is serviced in the dark at {}",
+                its.name, service.from
+            ));
+        }
+    }
+}
+
+/// When a section is cut: first second, last second, all of it?
+#[derive(Clone, Copy)]
+struct When {
+    from: i64,
+    to: i64,
+    whole: bool,
+}
+
+/// One machine at a time, and the order of [`super::queue`].
+fn block_rules(problem: &Problem, plan: &Plan, index: usize, broken: &mut Vec<String>) {
+    let block = &problem.blocks[index];
+    let mut spans: Vec<(Stretch, usize)> = Vec::new();
+    let mut found: BTreeMap<usize, (When, Work)> = BTreeMap::new();
+    for task in plan.tasks.iter().filter(|task| task.block == index) {
+        let What::Cut { unit, done } = task.what else {
+            continue;
+        };
+        spans.push((task.span, task.machine));
+        let (when, sum) = found.entry(unit).or_insert((
+            When {
+                from: task.span.from,
+                to: task.span.to,
+                whole: false,
+            },
+            0,
+        ));
+        when.from = when.from.min(task.span.from);
+        when.to = when.to.max(task.span.to);
+        *sum += done;
+    }
+    spans.sort();
+    for pair in spans.windows(2) {
+        if pair[1].0.from < pair[0].0.to {
+            broken.push(format!(
+                "two machines or sections at once in block {}",
+                block.id
+            ));
+        }
+    }
+    let when: BTreeMap<usize, When> = found
+        .into_iter()
+        .map(|(unit, (when, sum))| {
+            let whole = block.units.get(unit).is_some_and(|unit| sum >= unit.work);
+            (unit, When { whole, ..when })
+        })
+        .collect();
+    let mut before = |first: usize, second: usize, rule: &str| {
+        let Some(later) = when.get(&second) else {
+            return;
+        };
+        let kept = when
+            .get(&first)
+            .is_some_and(|earlier| earlier.whole && earlier.to <= later.from);
+        if !kept {
+            broken.push(format!(
+                "block {}: {:?} before {:?}: {rule}",
+                block.id, block.units[second].key, block.units[first].key
+            ));
+        }
+    };
+    let mut sorted: Vec<usize> = (0..block.units.len()).collect();
+    sorted.sort_by_key(|&unit| (block.units[unit].order, block.units[unit].key));
+    let is_prework = |unit: &Unit| unit.kind != StripKind::Interior;
+    let prework: Vec<usize> = sorted
+        .iter()
+        .copied()
+        .filter(|&unit| is_prework(&block.units[unit]))
+        .collect();
+    for pair in prework.windows(2) {
+        before(pair[0], pair[1], "prework in order");
+    }
+    let mut pieces: Vec<Vec<usize>> = Vec::new();
+    for &unit in sorted
+        .iter()
+        .filter(|&&unit| !is_prework(&block.units[unit]))
+    {
+        if let Some(&last) = prework.last() {
+            before(last, unit, "prework comes first");
+        }
+        let key = block.units[unit].key.piece();
+        match pieces.last_mut() {
+            Some(piece) if block.units[piece[0]].key.piece() == key => piece.push(unit),
+            _ => pieces.push(vec![unit]),
+        }
+    }
+    let (mut last_head, mut last_body, mut last_tail) = (None, None, None);
+    for piece in &pieces {
+        let is_night = |unit: usize| block.units[unit].class == ShiftClass::NightSafe;
+        let count = piece.iter().filter(|&&unit| is_night(unit)).count();
+        let mut seen = 0;
+        let mut own_head = None;
+        for &unit in piece {
+            seen += usize::from(is_night(unit));
+            let in_head = seen == 0;
+            let in_tail = !in_head && seen == count && !is_night(unit);
+            let chain = if in_head {
+                own_head = Some(unit);
+                &mut last_head
+            } else if in_tail {
+                if let Some(body) = last_body {
+                    before(body, unit, "a tail after its body");
+                }
+                &mut last_tail
+            } else {
+                if let Some(head) = own_head {
+                    before(head, unit, "a body after its head");
+                }
+                &mut last_body
+            };
+            if let Some(earlier) = chain.replace(unit) {
+                before(earlier, unit, "in the order of strips");
+            }
+        }
+    }
+    for task in plan.tasks.iter().filter(|task| task.block == index) {
+        if let What::Cut { unit, .. } = task.what
+            && block.units.get(unit).is_some_and(is_prework)
+            && !subtract(&[task.span], &block.light).is_empty()
+        {
+            broken.push(format!("block {}: prework in the dark", block.id));
+        }
+    }
+}
+
+/// Every section once: no more than there is, and what is missing is owned up to.
+fn amounts(problem: &Problem, plan: &Plan, broken: &mut Vec<String>) {
+    let mut left: Vec<Vec<Work>> = problem
+        .blocks
+        .iter()
+        .map(|block| block.units.iter().map(|unit| unit.work).collect())
+        .collect();
+    for task in &plan.tasks {
+        if let What::Cut { unit, done } = task.what
+            && let Some(left) = left[task.block].get_mut(unit)
+        {
+            *left -= done;
+        }
+    }
+    let mut undone = 0;
+    for (block, left) in problem.blocks.iter().zip(&left) {
+        for (unit, left) in block.units.iter().zip(left) {
+            if *left < 0 {
+                broken.push(format!(
+                    "block {}: {:?} is cut more than once",
+                    block.id, unit.key
+                ));
+            }
+            undone += left.max(&0);
+        }
+    }
+    if undone != plan.undone {
+        broken.push(format!(
+            "{undone} of work are left, the plan says {}",
+            plan.undone
+        ));
+    }
+    let last = plan
+        .tasks
+        .iter()
+        .filter(|task| matches!(task.what, What::Cut { .. }))
+        .map(|task| task.span.to)
+        .max();
+    if last != plan.finish {
+        broken.push("the plan names another finish than that of its tasks".to_owned());
+    }
+}

@@ -1,0 +1,26 @@
+//! Who cuts what when: sections of finished layouts into the shifts of a crew, day-only work by daylight, night-safe
+//! work first into the dark.
+//!
+//! [`calendar`] turns shifts into times, [`queue`] says in which order a block is worked, [`solve`] makes a plan and a
+//! bound that no plan can beat, [`check()`] holds a plan against the rules anew, [`skidding`] follows the felling, and
+//! [`outlook`] says in words what runs out.
+
+mod bound;
+pub mod calendar;
+mod check;
+mod decode;
+pub mod outlook;
+mod problem;
+pub mod queue;
+mod search;
+pub mod skidding;
+pub mod time;
+
+pub use bound::{Bound, lower_bound};
+pub use check::check;
+pub use problem::{
+    Block, HOUR, Machine, Moves, Plan, Problem, STANDARD_PACE, SectionKey, Task, Unit, What,
+    Window, Work, seconds_for, work_in,
+};
+pub use search::{Solved, solve};
+pub use time::{Second, Stretch};

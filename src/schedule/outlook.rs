@@ -1,0 +1,286 @@
+//! What runs out, said plainly, and what would help.
+
+use std::collections::BTreeMap;
+
+use chrono::NaiveDate;
+use chrono_tz::Tz;
+
+use super::bound::Bound;
+use super::calendar::date_of;
+use super::problem::{HOUR, Plan, Problem, What, Work};
+use super::time::{Second, Stretch, intersect, subtract, total, union};
+use crate::model::ShiftClass;
+
+/// The dark hours of one night's shifts of machines that may work then.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Night {
+    /// The date of its evening.
+    pub date: NaiveDate,
+    pub shift_s: i64,
+    /// Cutting or moving.
+    pub used_s: i64,
+    pub cut_s: i64,
+}
+
+/// Something that runs out, or does not fit.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Warning {
+    pub what: String,
+    pub help: String,
+}
+
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Outlook {
+    /// Up to the finish.
+    pub nights: Vec<Night>,
+    pub warnings: Vec<Warning>,
+    /// Night-safe work done by day, in seconds of machines.
+    pub night_safe_by_day_s: i64,
+}
+
+impl Outlook {
+    pub fn unused_night_s(&self) -> i64 {
+        self.nights.iter().map(|n| n.shift_s - n.used_s).sum()
+    }
+}
+
+/// A date for people.
+pub fn shown(date: NaiveDate) -> String {
+    date.format("%-d %b %Y").to_string()
+}
+
+/// Work left by shift class (day-only, night-safe) and block at a moment.
+fn left_at(problem: &Problem, plan: &Plan, at: Second) -> Vec<[Work; 2]> {
+    let of = |class: ShiftClass| usize::from(class == ShiftClass::NightSafe);
+    let mut left: Vec<[Work; 2]> = problem
+        .blocks
+        .iter()
+        .map(|block| {
+            let mut sum = [0, 0];
+            for unit in &block.units {
+                sum[of(unit.class)] += unit.work;
+            }
+            sum
+        })
+        .collect();
+    for task in plan.tasks.iter().filter(|task| task.span.to <= at) {
+        if let What::Cut { unit, done } = task.what {
+            let class = problem.blocks[task.block].units[unit].class;
+            left[task.block][of(class)] -= done;
+        }
+    }
+    left
+}
+
+fn sum(left: &[[Work; 2]]) -> [f64; 2] {
+    let hours = |class: usize| left.iter().map(|l| l[class]).sum::<Work>() as f64 / HOUR as f64;
+    [hours(0), hours(1)]
+}
+
+/// Looks over a plan.
+pub fn outlook(problem: &Problem, plan: &Plan, bound: &Bound, zone: Tz) -> Outlook {
+    let light = union(
+        problem
+            .blocks
+            .iter()
+            .flat_map(|b| b.light.clone())
+            .collect(),
+    );
+    let end = if plan.undone > 0 {
+        problem.period.to
+    } else {
+        plan.finish.unwrap_or(problem.period.from)
+    };
+    let mut nights: BTreeMap<NaiveDate, Night> = BTreeMap::new();
+    let mut add = |dark: &[Stretch], to: &dyn Fn(&mut Night) -> &mut i64| {
+        for span in dark {
+            let date = date_of(zone, span.from - 43_200);
+            let night = nights.entry(date).or_insert(Night {
+                date,
+                shift_s: 0,
+                used_s: 0,
+                cut_s: 0,
+            });
+            *to(night) += span.seconds();
+        }
+    };
+    // Noon to noon, so that a polar night of weeks still falls into dates.
+    let pieces = |spans: &[Stretch]| -> Vec<Stretch> {
+        let mut found = Vec::new();
+        for span in spans {
+            let mut from = span.from;
+            while from < span.to {
+                let date = date_of(zone, from - 43_200);
+                let next = date.succ_opt().map_or(span.to, |next| {
+                    super::calendar::second_of(
+                        zone,
+                        next,
+                        chrono::NaiveTime::from_hms_opt(12, 0, 0).unwrap_or_default(),
+                    )
+                });
+                let to = next.clamp(from + 1, span.to);
+                found.push(Stretch::new(from, to));
+                from = to;
+            }
+        }
+        found
+    };
+    let until = [Stretch::new(problem.period.from, end)];
+    for (index, machine) in problem.machines.iter().enumerate() {
+        if !machine.night {
+            continue;
+        }
+        let dark = subtract(&intersect(&machine.spans(), &until), &light);
+        add(&pieces(&dark), &|night| &mut night.shift_s);
+        for cut in [false, true] {
+            let spans = plan
+                .tasks
+                .iter()
+                .filter(|task| task.machine == index)
+                .filter(|task| !cut || matches!(task.what, What::Cut { .. }))
+                .map(|task| task.span);
+            let busy = intersect(&union(spans.collect()), &dark);
+            if cut {
+                add(&pieces(&busy), &|night| &mut night.cut_s);
+            } else {
+                add(&pieces(&busy), &|night| &mut night.used_s);
+            }
+        }
+    }
+    let nights: Vec<Night> = nights.into_values().collect();
+    let mut found = Outlook {
+        night_safe_by_day_s: night_safe_by_day(problem, plan),
+        nights,
+        warnings: Vec::new(),
+    };
+    found
+        .warnings
+        .extend(empty_nights(problem, plan, &found.nights, zone, &light));
+    found
+        .warnings
+        .extend(not_fitting(problem, plan, bound, zone));
+    found
+}
+
+fn night_safe_by_day(problem: &Problem, plan: &Plan) -> i64 {
+    let mut seconds = 0;
+    for task in &plan.tasks {
+        let block = &problem.blocks[task.block];
+        if let What::Cut { unit, .. } = task.what
+            && block.units[unit].class == ShiftClass::NightSafe
+        {
+            seconds += total(&intersect(&[task.span], &block.light));
+        }
+    }
+    seconds
+}
+
+/// From which night on nothing is cut in the dark although there is work for the day.
+fn empty_nights(
+    problem: &Problem,
+    plan: &Plan,
+    nights: &[Night],
+    zone: Tz,
+    light: &[Stretch],
+) -> Option<Warning> {
+    let shifts: Vec<&Night> = nights.iter().filter(|night| night.shift_s > 0).collect();
+    let first = shifts
+        .iter()
+        .rposition(|night| night.cut_s > 0)
+        .map_or(0, |last| last + 1);
+    let night = shifts.get(first)?;
+    let dusk = super::calendar::second_of(
+        zone,
+        night.date,
+        chrono::NaiveTime::from_hms_opt(12, 0, 0).unwrap_or_default(),
+    );
+    let dusk = super::time::around(light, dusk).map_or(dusk, |day| day.to);
+    let left = left_at(problem, plan, dusk);
+    let [day, locked] = sum(&left);
+    if day < 0.05 {
+        return None;
+    }
+    let idle: i64 = shifts[first..].iter().map(|n| n.shift_s - n.used_s).sum();
+    let mut what = format!(
+        "from {} night shifts have no night-safe work; {day:.1} day-only hours wait for light",
+        shown(night.date)
+    );
+    if idle > 0 {
+        what += &format!(", {:.1} night hours stay unused", idle as f64 / 3600.0);
+    }
+    let blocks = left.iter().filter(|l| l[1] > 0).count();
+    let help = if locked >= 0.05 {
+        format!(
+            "{locked:.1} night-safe hours of {blocks} block(s) stand behind boundary passes or other day-only work: put a \
+             machine more on these by day, or begin these blocks earlier; or add another block with night-safe work"
+        )
+    } else {
+        format!(
+            "add another block with night-safe work, or take night shifts off from {} and put the machines on day shifts",
+            shown(night.date)
+        )
+    };
+    Some(Warning { what, help })
+}
+
+fn not_fitting(problem: &Problem, plan: &Plan, bound: &Bound, zone: Tz) -> Vec<Warning> {
+    let mut warnings = Vec::new();
+    if plan.undone == 0 {
+        return warnings;
+    }
+    let left = left_at(problem, plan, Second::MAX);
+    let [day, night] = sum(&left);
+    let blocks = left.iter().filter(|l| l[0] + l[1] > 0).count();
+    let mut what = format!(
+        "{:.1} hours of {blocks} block(s) do not fit into the period: {day:.1} day-only, {night:.1} night-safe",
+        day + night
+    );
+    if bound.finish.is_none() {
+        what += &format!("; no plan could: {}", bound.because);
+    }
+    let able = |block: usize| {
+        let units = problem.blocks[block].units.iter();
+        units
+            .filter(|unit| !problem.machines.iter().any(|machine| machine.may_cut(unit)))
+            .map(|unit| unit.work)
+            .sum::<Work>()
+    };
+    let help = if day > night {
+        "give more days, or more machines by day; day-only work needs daylight"
+    } else {
+        "give more days, more shifts or another machine"
+    };
+    warnings.push(Warning {
+        what,
+        help: help.to_owned(),
+    });
+    for (index, block) in problem.blocks.iter().enumerate() {
+        let rest = left[index][0] + left[index][1];
+        if rest > 0 && block.open.to < problem.period.to {
+            warnings.push(Warning {
+                what: format!(
+                    "block {}: {:.1} hours are left when it closes after {}",
+                    block.id,
+                    rest as f64 / HOUR as f64,
+                    shown(date_of(zone, block.open.to - 1))
+                ),
+                help: "give it a smaller `priority`, move its `not_after`, or start earlier"
+                    .to_owned(),
+            });
+        }
+        let nobody = able(index);
+        if nobody > 0 {
+            warnings.push(Warning {
+                what: format!(
+                    "block {}: no machine of the crew may cut {:.1} hours: too steep, or work of a kind that none does",
+                    block.id,
+                    nobody as f64 / HOUR as f64
+                ),
+                help: "look at `max_slope` and `kinds` of the machines; a section is as steep as the layout allows where \
+                       its reasons say so"
+                    .to_owned(),
+            });
+        }
+    }
+    warnings
+}

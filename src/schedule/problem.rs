@@ -1,0 +1,167 @@
+//! What is to be scheduled: blocks with their sections in the order of work, machines with the times at which they
+//! run, and what a move costs.
+
+use super::time::{Second, Stretch};
+use crate::model::{ShiftClass, StripKind};
+
+/// Thousandths of a second at the standard pace, the unit of work.
+pub type Work = i64;
+
+/// Work in an hour at the standard pace.
+pub const HOUR: Work = 3_600_000;
+/// The pace of a machine that needs just the hours of the layout: milliseconds per second of work.
+pub const STANDARD_PACE: i64 = 1000;
+
+/// The least time, in whole seconds, in which work is done at a pace.
+pub fn seconds_for(work: Work, pace: i64) -> i64 {
+    let exact = i128::from(work) * i128::from(pace);
+    i64::try_from((exact + 999_999).div_euclid(1_000_000)).unwrap_or(i64::MAX)
+}
+
+/// The work done in a time at a pace, rounded down.
+pub fn work_in(seconds: i64, pace: i64) -> Work {
+    let exact = i128::from(seconds) * 1_000_000 / i128::from(pace.max(1));
+    i64::try_from(exact).unwrap_or(i64::MAX)
+}
+
+#[derive(Clone, Debug)]
+pub struct Problem {
+    /// The period; no window of a machine reaches beyond it.
+    pub period: Stretch,
+    pub blocks: Vec<Block>,
+    pub machines: Vec<Machine>,
+    pub moves: Moves,
+}
+
+#[derive(Clone, Debug)]
+pub struct Block {
+    pub id: String,
+    /// A place inside, work CRS, metres.
+    pub place: [f64; 2],
+    /// When work by daylight may be done there, sorted.
+    pub light: Vec<Stretch>,
+    /// Not before, not after.
+    pub open: Stretch,
+    /// A smaller number goes first.
+    pub priority: i64,
+    pub units: Vec<Unit>,
+}
+
+/// A section that is still to be cut.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Unit {
+    pub key: SectionKey,
+    pub kind: StripKind,
+    pub class: ShiftClass,
+    /// Place of its piece in the order of strips.
+    pub order: u32,
+    /// More than 0.
+    pub work: Work,
+    /// No ground of the section is steeper, rise over run; None where no slopes are known.
+    pub slope: Option<f64>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct SectionKey {
+    pub part: u32,
+    pub strip_no: u32,
+    pub piece: u32,
+    pub section_no: u32,
+}
+
+impl SectionKey {
+    pub fn piece(&self) -> (u32, u32, u32) {
+        (self.part, self.strip_no, self.piece)
+    }
+}
+
+#[derive(Clone, Debug)]
+pub struct Machine {
+    pub name: String,
+    /// What it may do.
+    pub kinds: Vec<StripKind>,
+    /// Steepest ground it may enter, rise over run.
+    pub max_slope: f64,
+    /// May it work in the dark?
+    pub night: bool,
+    /// Sorted, without overlap; service is left out.
+    pub windows: Vec<Window>,
+    pub service: Vec<Stretch>,
+    /// Where it stands at first; None: wherever its first block is.
+    pub start: Option<[f64; 2]>,
+}
+
+/// A time in which a machine runs without a break.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Window {
+    pub span: Stretch,
+    /// Which of the machine's shifts it belongs to, for the caller.
+    pub shift: usize,
+    /// Milliseconds of the machine for a second of work: machine's and operator's factors.
+    pub pace: i64,
+}
+
+impl Machine {
+    pub fn may_cut(&self, unit: &Unit) -> bool {
+        self.kinds.contains(&unit.kind) && unit.slope.is_none_or(|slope| slope <= self.max_slope)
+    }
+
+    pub fn spans(&self) -> Vec<Stretch> {
+        self.windows.iter().map(|window| window.span).collect()
+    }
+}
+
+/// Time to move a machine between two places.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Moves {
+    /// Way over distance as the crow flies.
+    pub detour: f64,
+    /// Up to this way the machine walks, metres.
+    pub walk_up_to_m: f64,
+    pub walk_m_per_s: f64,
+    pub haul_m_per_s: f64,
+    /// Loading and unloading, seconds.
+    pub haul_fixed_s: i64,
+}
+
+impl Moves {
+    pub fn seconds(&self, from: [f64; 2], to: [f64; 2]) -> i64 {
+        let way = (from[0] - to[0]).hypot(from[1] - to[1]) * self.detour;
+        if way <= self.walk_up_to_m {
+            return (way / self.walk_m_per_s).ceil() as i64;
+        }
+        self.haul_fixed_s + (way / self.haul_m_per_s).ceil() as i64
+    }
+}
+
+/// One stretch of a machine's time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Task {
+    pub machine: usize,
+    pub shift: usize,
+    pub block: usize,
+    pub what: What,
+    pub span: Stretch,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum What {
+    /// To the block.
+    Move,
+    Cut {
+        unit: usize,
+        done: Work,
+    },
+}
+
+/// Who does what when.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Plan {
+    /// By machine, then by time.
+    pub tasks: Vec<Task>,
+    /// Work that found no time.
+    pub undone: Work,
+    /// End of the last cut; None without any.
+    pub finish: Option<Second>,
+    pub moving_s: i64,
+}

@@ -1,0 +1,222 @@
+//! The order of work inside a block.
+//!
+//! Prework (road clearing, boundary pass) comes first, strictly in order; nothing else begins, and nothing is cut in the
+//! dark, before it is finished. Then each piece of a strip falls into three: its *head*, the day-only sections before
+//! its first night-safe one; its *body* from the first to the last night-safe section, day-only ones between them
+//! included; and its *tail*, the day-only sections after that. A piece without night-safe sections is all head.
+//! Bodies are cut in the order of strips, each section in its turn, so that night work runs on through the block. Heads
+//! may be cut ahead of the bodies of earlier strips, and tails may be left for later light; heads keep their order among
+//! themselves, and so do tails. A body waits for its own head, a tail for its own body.
+
+use super::problem::{Block, Machine, Unit, Work};
+use crate::model::{ShiftClass, StripKind};
+
+pub const PREWORK: usize = 0;
+pub const HEADS: usize = 1;
+pub const BODIES: usize = 2;
+pub const TAILS: usize = 3;
+
+/// Neighbouring sections of a chain that the same machines may cut at the same times.
+#[derive(Clone, Debug)]
+pub struct Run {
+    pub class: ShiftClass,
+    kind: StripKind,
+    slope: Option<f64>,
+    /// Work of the chain up to its end.
+    pub end: Work,
+    /// Work of the chain before (heads for bodies, bodies for tails) that must be finished first.
+    needs: Work,
+}
+
+/// Sections that are cut one after the other.
+#[derive(Clone, Debug, Default)]
+pub struct Chain {
+    /// Unit and work of the chain up to its end.
+    pub units: Vec<(usize, Work)>,
+    pub runs: Vec<Run>,
+}
+
+impl Chain {
+    fn total(&self) -> Work {
+        self.units.last().map_or(0, |unit| unit.1)
+    }
+
+    fn push(&mut self, index: usize, unit: &Unit, needs: Work) {
+        let end = self.total() + unit.work;
+        self.units.push((index, end));
+        match self.runs.last_mut() {
+            Some(last)
+                if last.class == unit.class
+                    && last.kind == unit.kind
+                    && last.slope == unit.slope
+                    && last.needs == needs =>
+            {
+                last.end = end;
+            }
+            _ => self.runs.push(Run {
+                class: unit.class,
+                kind: unit.kind,
+                slope: unit.slope,
+                end,
+                needs,
+            }),
+        }
+    }
+}
+
+/// The chains of a block.
+#[derive(Clone, Debug, Default)]
+pub struct Queue {
+    pub chains: [Chain; 4],
+}
+
+/// How far each chain is cut, and the run it stands at.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Progress {
+    pub done: [Work; 4],
+    run: [usize; 4],
+}
+
+impl Queue {
+    pub fn new(block: &Block) -> Queue {
+        let mut queue = Queue::default();
+        let mut order: Vec<usize> = (0..block.units.len()).collect();
+        order.sort_by_key(|&index| {
+            let unit = &block.units[index];
+            (unit.order, unit.key)
+        });
+        let (prework, interior): (Vec<usize>, Vec<usize>) = order
+            .into_iter()
+            .partition(|&index| block.units[index].kind != StripKind::Interior);
+        for index in prework {
+            queue.chains[PREWORK].push(index, &block.units[index], 0);
+        }
+        let same =
+            |a: &usize, b: &usize| block.units[*a].key.piece() == block.units[*b].key.piece();
+        for piece in interior.chunk_by(same) {
+            let night = |index: &usize| block.units[*index].class == ShiftClass::NightSafe;
+            let first = piece.iter().position(night).unwrap_or(piece.len());
+            let last = piece
+                .iter()
+                .rposition(night)
+                .map_or(piece.len(), |at| at + 1);
+            for &index in &piece[..first] {
+                queue.chains[HEADS].push(index, &block.units[index], 0);
+            }
+            // A body without a head of its own still waits for those of the strips before it, which costs it nothing: the
+            // bodies there have waited for them.
+            let heads = if first == 0 {
+                queue.chains[BODIES].runs.last().map_or(0, |run| run.needs)
+            } else {
+                queue.chains[HEADS].total()
+            };
+            for &index in &piece[first..last] {
+                queue.chains[BODIES].push(index, &block.units[index], heads);
+            }
+            let bodies = queue.chains[BODIES].total();
+            for &index in &piece[last..] {
+                queue.chains[TAILS].push(index, &block.units[index], bodies);
+            }
+        }
+        queue
+    }
+
+    pub fn is_done(&self, progress: &Progress) -> bool {
+        (0..4).all(|chain| progress.done[chain] >= self.chains[chain].total())
+    }
+
+    /// Work left by shift class.
+    pub fn left(&self, progress: &Progress) -> [Work; 2] {
+        let mut left = [0, 0];
+        for (chain, done) in self.chains.iter().zip(progress.done) {
+            let mut start = 0;
+            for run in &chain.runs {
+                left[usize::from(run.class == ShiftClass::NightSafe)] +=
+                    (run.end - start.max(done)).max(0);
+                start = run.end;
+            }
+        }
+        left
+    }
+
+    /// The run a chain stands at, if what must come before it is cut.
+    fn front(&self, chain: usize, progress: &Progress) -> Option<&Run> {
+        let run = self.chains[chain].runs.get(progress.run[chain])?;
+        let before = match chain {
+            BODIES => progress.done[HEADS],
+            TAILS => progress.done[BODIES],
+            _ => 0,
+        };
+        let ready = chain == PREWORK
+            || (progress.done[PREWORK] >= self.chains[PREWORK].total() && run.needs <= before);
+        ready.then_some(run)
+    }
+
+    /// What a machine does next here: the chain, its shift class and how much before something else may be next.
+    /// Day-only work goes first by day.
+    pub fn next(
+        &self,
+        progress: &Progress,
+        light: bool,
+        machine: &Machine,
+    ) -> Option<(usize, ShiftClass, Work)> {
+        let may = |run: &Run| {
+            machine.kinds.contains(&run.kind)
+                && run.slope.is_none_or(|slope| slope <= machine.max_slope)
+        };
+        let amount = |chain: usize, run: &Run| run.end - progress.done[chain];
+        if !light {
+            // Prework is never cut in the dark, and heads and tails are day-only.
+            let run = self.front(BODIES, progress)?;
+            let fits = machine.night && run.class == ShiftClass::NightSafe && may(run);
+            return fits.then(|| (BODIES, run.class, amount(BODIES, run)));
+        }
+        if let Some(run) = self.front(PREWORK, progress) {
+            return may(run).then(|| (PREWORK, run.class, amount(PREWORK, run)));
+        }
+        for chain in [HEADS, TAILS, BODIES] {
+            if let Some(run) = self.front(chain, progress)
+                && may(run)
+                && (chain != BODIES || run.class == ShiftClass::DayOnly)
+            {
+                return Some((chain, run.class, amount(chain, run)));
+            }
+        }
+        let run = self.front(BODIES, progress).filter(|run| may(run))?;
+        let mut amount = amount(BODIES, run);
+        if let Some(tail) = self.chains[TAILS].runs.get(progress.run[TAILS])
+            && tail.needs > progress.done[BODIES]
+        {
+            amount = amount.min(tail.needs - progress.done[BODIES]);
+        }
+        Some((BODIES, run.class, amount))
+    }
+
+    pub fn advance(&self, progress: &mut Progress, chain: usize, done: Work) {
+        progress.done[chain] += done;
+        let runs = &self.chains[chain].runs;
+        while runs
+            .get(progress.run[chain])
+            .is_some_and(|run| run.end <= progress.done[chain])
+        {
+            progress.run[chain] += 1;
+        }
+    }
+
+    /// Work that can be cut without a break as things stand, up to `enough`: in the dark, or day-only work by day.
+    pub fn ready(&self, progress: &Progress, light: bool, machine: &Machine, enough: Work) -> Work {
+        let mut at = *progress;
+        let mut sum = 0;
+        while sum < enough {
+            let Some((chain, class, amount)) = self.next(&at, light, machine) else {
+                break;
+            };
+            if light && class == ShiftClass::NightSafe {
+                break;
+            }
+            sum += amount;
+            self.advance(&mut at, chain, amount);
+        }
+        sum
+    }
+}

@@ -1,0 +1,196 @@
+//! Skidders follow the felling: a section is skidded no sooner than the least lead after it was cut, and should be begun
+//! no later than the greatest.
+
+use super::problem::{Moves, Plan, Problem, What, Window, seconds_for};
+use super::time::{Second, Stretch, around, next_edge};
+
+#[derive(Clone, Debug)]
+pub struct Skidder {
+    pub name: String,
+    pub night: bool,
+    pub windows: Vec<Window>,
+    pub start: Option<[f64; 2]>,
+    /// Seconds between the end of felling a section and its skidding.
+    pub min_lead_s: i64,
+    pub max_lead_s: i64,
+}
+
+/// A stretch of a skidder's time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct SkidTask {
+    pub skidder: usize,
+    pub shift: usize,
+    pub block: usize,
+    /// None: a move to the block.
+    pub unit: Option<usize>,
+    pub span: Stretch,
+}
+
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Skidding {
+    /// By skidder, then by time.
+    pub tasks: Vec<SkidTask>,
+    /// Block and unit of sections begun later than the greatest lead, and by how many seconds.
+    pub late: Vec<(usize, usize, i64)>,
+    /// Felled sections that no skidder reaches within the period, and their work in seconds.
+    pub left: usize,
+    pub left_s: i64,
+}
+
+struct Wood {
+    block: usize,
+    unit: usize,
+    felled: Second,
+    left: i64,
+    begun: bool,
+}
+
+/// Fills the skidders' shifts with what has been felled: first where a skidder stands, then where wood lies longest.
+/// `work` gives the seconds of a section at the standard pace.
+pub fn follow(
+    problem: &Problem,
+    plan: &Plan,
+    skidders: &[Skidder],
+    moves: &Moves,
+    work: impl Fn(usize, usize) -> i64,
+) -> Skidding {
+    let mut skidding = Skidding::default();
+    if skidders.is_empty() {
+        return skidding;
+    }
+    let mut wood = felled(problem, plan, work);
+    let mut free: Vec<Second> = vec![problem.period.from; skidders.len()];
+    let mut window = vec![0usize; skidders.len()];
+    let mut here: Vec<Option<usize>> = vec![None; skidders.len()];
+    let mut tasks: Vec<Vec<SkidTask>> = vec![Vec::new(); skidders.len()];
+    while !wood.is_empty() {
+        let next = (0..skidders.len())
+            .filter(|&s| window[s] < skidders[s].windows.len())
+            .min_by_key(|&s| (free[s], s));
+        let Some(s) = next else { break };
+        let its = &skidders[s];
+        let now = its.windows[window[s]];
+        if free[s] >= now.span.to {
+            window[s] += 1;
+            continue;
+        }
+        if free[s] < now.span.from {
+            free[s] = now.span.from;
+            continue;
+        }
+        let at = free[s];
+        let lit = |block: usize| its.night || around(&problem.blocks[block].light, at).is_some();
+        let ready = |wood: &Wood| wood.felled + its.min_lead_s <= at && lit(wood.block);
+        let best = (0..wood.len())
+            .filter(|&w| ready(&wood[w]))
+            .min_by_key(|&w| (here[s] != Some(wood[w].block), wood[w].felled, w));
+        let Some(w) = best else {
+            let soon = wood
+                .iter()
+                .map(|wood| {
+                    let dry = wood.felled + its.min_lead_s;
+                    let light = next_edge(&problem.blocks[wood.block].light, at);
+                    if dry > at {
+                        dry
+                    } else {
+                        light.unwrap_or(now.span.to)
+                    }
+                })
+                .min();
+            free[s] = soon.unwrap_or(now.span.to).clamp(at + 1, now.span.to);
+            continue;
+        };
+        let (block, unit) = (wood[w].block, wood[w].unit);
+        let to = problem.blocks[block].place;
+        let from = match here[s] {
+            Some(before) if before == block => None,
+            Some(before) => Some(problem.blocks[before].place),
+            None => its.start,
+        };
+        let mut way = from.map_or(0, |from| moves.seconds(from, to));
+        here[s] = Some(block);
+        while way > 0 && window[s] < its.windows.len() {
+            let now = its.windows[window[s]];
+            let from = free[s].max(now.span.from);
+            let until = (from + way).min(now.span.to);
+            if until > from {
+                tasks[s].push(SkidTask {
+                    skidder: s,
+                    shift: now.shift,
+                    block,
+                    unit: None,
+                    span: Stretch::new(from, until),
+                });
+                way -= until - from;
+                free[s] = until;
+            }
+            if way > 0 {
+                window[s] += 1;
+            }
+        }
+        let Some(now) = its.windows.get(window[s]).copied() else {
+            continue;
+        };
+        let at = free[s];
+        let mut until = now.span.to;
+        if !its.night {
+            match around(&problem.blocks[block].light, at) {
+                Some(light) => until = until.min(light.to),
+                None => continue,
+            }
+        }
+        if at >= until {
+            continue;
+        }
+        if !wood[w].begun {
+            wood[w].begun = true;
+            let late = at - wood[w].felled - its.max_lead_s;
+            if late > 0 {
+                skidding.late.push((block, unit, late));
+            }
+        }
+        let long = seconds_for(wood[w].left * 1000, now.pace).min(until - at);
+        tasks[s].push(SkidTask {
+            skidder: s,
+            shift: now.shift,
+            block,
+            unit: Some(unit),
+            span: Stretch::new(at, at + long),
+        });
+        wood[w].left -= super::problem::work_in(long, now.pace) / 1000;
+        free[s] = at + long;
+        if wood[w].left <= 0 || at + long < until {
+            wood.remove(w);
+        }
+    }
+    skidding.left = wood.len();
+    skidding.left_s = wood.iter().map(|wood| wood.left).sum();
+    skidding.tasks = tasks.into_iter().flatten().collect();
+    skidding
+}
+
+/// Finished sections with something to skid, in the order in which they were felled.
+fn felled(problem: &Problem, plan: &Plan, work: impl Fn(usize, usize) -> i64) -> Vec<Wood> {
+    let mut done: std::collections::BTreeMap<(usize, usize), (i64, Second)> = Default::default();
+    for task in &plan.tasks {
+        if let What::Cut { unit, done: more } = task.what {
+            let (sum, end) = done.entry((task.block, unit)).or_default();
+            *sum += more;
+            *end = (*end).max(task.span.to);
+        }
+    }
+    let mut wood: Vec<Wood> = done
+        .into_iter()
+        .filter(|((block, unit), (sum, _))| *sum >= problem.blocks[*block].units[*unit].work)
+        .map(|((block, unit), (_, felled))| Wood {
+            block,
+            unit,
+            felled,
+            left: work(block, unit),
+            begun: false,
+        })
+        .filter(|wood| wood.left > 0)
+        .collect();
+    wood.sort_by_key(|wood| (wood.felled, wood.block, wood.unit));
+    wood
+}

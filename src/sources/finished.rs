@@ -1,0 +1,419 @@
+//! A finished layout's folder read back: what `layout` wrote, for those who go on from there.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use gdal::vector::{Feature, LayerAccess};
+use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
+use geo::{BoundingRect, Centroid, Coord, InteriorPoint, MultiPolygon};
+
+use super::crs::{Transform, wgs84};
+use super::features::{RawGeometry, raw_geometry};
+use super::open::{self, forget_failures, last_failure, quiet_gdal};
+use crate::daylight::Place;
+use crate::model::{ShiftClass, StripKind};
+
+/// Why a folder holds no layout that can be read.
+#[derive(Debug, thiserror::Error)]
+pub enum FinishedError {
+    #[error("{}: {why}\n  hint: name the folder that `blockwright layout PROJECT --out DIR` wrote", path.display())]
+    NoLayout { path: PathBuf, why: String },
+    #[error("{}, layer {layer}: {why}\n  hint: lay out the blocks anew", path.display())]
+    Layer {
+        path: PathBuf,
+        layer: &'static str,
+        why: String,
+    },
+    #[error(transparent)]
+    Source(#[from] super::SourceError),
+}
+
+#[derive(Clone, Debug, Default)]
+pub struct FinishedLayout {
+    /// Name of the project.
+    pub project: String,
+    /// The reach that strips were laid out for, m.
+    pub reach_m: f64,
+    /// No ground of a strip is steeper, rise over run.
+    pub max_slope: f64,
+    /// No night-safe ground is steeper.
+    pub night_slope: f64,
+    /// In the order of the layout.
+    pub blocks: Vec<FinishedBlock>,
+}
+
+#[derive(Clone, Debug)]
+pub struct FinishedBlock {
+    pub id: String,
+    pub status: String,
+    /// Work CRS.
+    pub shape: MultiPolygon,
+    /// Work CRS, inside or nearly so.
+    pub centre: [f64; 2],
+    pub place: Place,
+    /// Whether the slope of any of its strips is known.
+    pub slopes_known: bool,
+    pub zones: Vec<FinishedZone>,
+    /// In the order of work.
+    pub sections: Vec<FinishedSection>,
+}
+
+#[derive(Clone, Debug)]
+pub struct FinishedZone {
+    pub kind: String,
+    pub class: String,
+    pub shape: MultiPolygon,
+}
+
+#[derive(Clone, Debug)]
+pub struct FinishedSection {
+    pub part: u32,
+    pub strip_no: u32,
+    pub piece: u32,
+    pub section_no: u32,
+    pub kind: StripKind,
+    /// Of the first line of its piece.
+    pub order: u32,
+    pub class: ShiftClass,
+    pub reasons: Vec<String>,
+    pub hours: Option<f64>,
+    pub skid_hours: Option<f64>,
+    /// Of its piece, rise over run.
+    pub cross_slope: Option<f64>,
+    pub shape: MultiPolygon,
+}
+
+/// Reads the layout in a folder.
+///
+/// # Errors
+/// When `run.json` or `layout.gpkg` is missing or none of ours, or a layer cannot be read.
+pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
+    quiet_gdal();
+    let mut layout = run_file(&folder.join("run.json"))?;
+    let path = folder.join("layout.gpkg");
+    let no_layout = |why: String| FinishedError::NoLayout {
+        path: path.clone(),
+        why,
+    };
+    open::check_plain(&path, &path.to_string_lossy(), "layout")
+        .map_err(|_| no_layout("there is no such file".to_owned()))?;
+    forget_failures();
+    let options = DatasetOptions {
+        open_flags: GdalOpenFlags::GDAL_OF_READONLY
+            | GdalOpenFlags::GDAL_OF_VECTOR
+            | GdalOpenFlags::GDAL_OF_VERBOSE_ERROR,
+        allowed_drivers: Some(&["GPKG"]),
+        ..DatasetOptions::default()
+    };
+    let dataset = Dataset::open_ex(&path, options)
+        .map_err(|error| no_layout(last_failure().unwrap_or_else(|| error.to_string())))?;
+    let package = Package {
+        path: &path,
+        dataset: &dataset,
+    };
+    layout.blocks = package.blocks()?;
+    let index: BTreeMap<String, usize> = layout
+        .blocks
+        .iter()
+        .enumerate()
+        .map(|(at, block)| (block.id.clone(), at))
+        .collect();
+    let of = |id: &str| index.get(id).copied();
+    let blocks = &mut layout.blocks;
+    package.each("zones", |row| {
+        if let Some(block) = of(&row.text("block_id")?) {
+            blocks[block].zones.push(FinishedZone {
+                kind: row.text("kind")?,
+                class: row.text("class")?,
+                shape: row.polygons()?,
+            });
+        }
+        Ok(())
+    })?;
+    let lines = package.lines(&of, blocks)?;
+    let mut sections: BTreeMap<(usize, u32, [u32; 4]), FinishedSection> = BTreeMap::new();
+    package.each("sections", |row| {
+        let id = row.text("block_id")?;
+        let Some(block) = of(&id) else {
+            return Err(format!("block {id} is not in layer blocks"));
+        };
+        let piece = row.piece()?;
+        let section_no = row.whole("section_no")?;
+        let line = lines.get(&(block, piece)).ok_or_else(|| {
+            format!(
+                "block {id}, strip {}: no strip line leads through it",
+                piece[1]
+            )
+        })?;
+        let class = match row.text("shift_class")?.as_str() {
+            "night_safe" => ShiftClass::NightSafe,
+            "day_only" => ShiftClass::DayOnly,
+            other => return Err(format!("`{other}` is no shift class")),
+        };
+        let reasons = row.text("reasons")?;
+        let key = [piece[0], piece[1], piece[2], section_no];
+        let (hours, skid_hours) = (row.number("hours")?, row.number("skid_hours")?);
+        let shape = row.polygons()?;
+        match sections.entry((block, line.order, key)) {
+            std::collections::btree_map::Entry::Vacant(slot) => {
+                slot.insert(FinishedSection {
+                    part: piece[0],
+                    strip_no: piece[1],
+                    piece: piece[2],
+                    section_no,
+                    kind: line.kind,
+                    order: line.order,
+                    class,
+                    reasons: reasons
+                        .split(';')
+                        .filter(|reason| !reason.is_empty())
+                        .map(str::to_owned)
+                        .collect(),
+                    hours,
+                    skid_hours,
+                    cross_slope: line.cross_slope,
+                    shape,
+                });
+            }
+            // A section of several polygons has as many rows, its hours shared out among them.
+            std::collections::btree_map::Entry::Occupied(mut slot) => {
+                let section = slot.get_mut();
+                section.hours = section.hours.zip(hours).map(|(a, b)| a + b);
+                section.skid_hours = section.skid_hours.zip(skid_hours).map(|(a, b)| a + b);
+                section.shape.0.extend(shape.0);
+            }
+        }
+        Ok(())
+    })?;
+    for ((block, ..), section) in sections {
+        blocks[block].sections.push(section);
+    }
+    Ok(layout)
+}
+
+fn run_file(path: &Path) -> Result<FinishedLayout, FinishedError> {
+    let no_layout = |why: String| FinishedError::NoLayout {
+        path: path.to_owned(),
+        why,
+    };
+    let text = std::fs::read(path).map_err(|error| match error.kind() {
+        std::io::ErrorKind::NotFound => no_layout("there is no such file".to_owned()),
+        _ => no_layout(error.to_string()),
+    })?;
+    let run: serde_json::Value =
+        serde_json::from_slice(&text).map_err(|error| no_layout(error.to_string()))?;
+    if run["program"]["name"] != env!("CARGO_PKG_NAME") {
+        return Err(no_layout("it is no run report of this program".to_owned()));
+    }
+    let figure = |key: &str| {
+        let value = run["settings"]["machine"][key].as_f64();
+        value.ok_or_else(|| no_layout(format!("it has no settings.machine.{key}")))
+    };
+    Ok(FinishedLayout {
+        project: run["project"].as_str().unwrap_or_default().to_owned(),
+        reach_m: figure("reach_m")?,
+        max_slope: figure("max_slope")?,
+        night_slope: figure("night_slope")?,
+        blocks: vec![],
+    })
+}
+
+struct Line {
+    order: u32,
+    kind: StripKind,
+    cross_slope: Option<f64>,
+}
+
+struct Package<'a> {
+    path: &'a Path,
+    dataset: &'a Dataset,
+}
+
+impl Package<'_> {
+    fn each(
+        &self,
+        name: &'static str,
+        mut take: impl FnMut(Row<'_, '_>) -> Result<(), String>,
+    ) -> Result<(), FinishedError> {
+        let wrong = |why: String| FinishedError::Layer {
+            path: self.path.to_owned(),
+            layer: name,
+            why,
+        };
+        forget_failures();
+        let mut layer = self
+            .dataset
+            .layer_by_name(name)
+            .map_err(|_| wrong("it is missing".to_owned()))?;
+        let mut fields = BTreeMap::new();
+        for (index, field) in layer.defn().fields().enumerate() {
+            fields.insert(field.name(), index);
+        }
+        let count = layer.feature_count();
+        let mut read = 0;
+        for feature in layer.features() {
+            let row = Row {
+                feature: &feature,
+                fields: &fields,
+            };
+            take(row).map_err(|why| {
+                let fid = feature
+                    .fid()
+                    .map_or(String::new(), |fid| format!("feature {fid}: "));
+                wrong(fid + &why)
+            })?;
+            read += 1;
+        }
+        if read < count {
+            return Err(wrong(
+                last_failure().unwrap_or_else(|| "reading stopped early".to_owned()),
+            ));
+        }
+        Ok(())
+    }
+
+    fn blocks(&self) -> Result<Vec<FinishedBlock>, FinishedError> {
+        let wrong = |why: String| FinishedError::Layer {
+            path: self.path.to_owned(),
+            layer: "blocks",
+            why,
+        };
+        let layer = self
+            .dataset
+            .layer_by_name("blocks")
+            .map_err(|_| wrong("it is missing".to_owned()))?;
+        let mut crs = layer
+            .spatial_ref()
+            .ok_or_else(|| wrong("it names no CRS".to_owned()))?;
+        crs.set_axis_mapping_strategy(gdal::spatial_ref::AxisMappingStrategy::TraditionalGisOrder);
+        let to_degrees = Transform::new(&crs, &wgs84()?).map_err(wrong)?;
+        let mut blocks: Vec<FinishedBlock> = Vec::new();
+        self.each("blocks", |row| {
+            let shape = row.polygons()?;
+            let inside = shape
+                .interior_point()
+                .map(Coord::from)
+                .or_else(|| shape.centroid().map(Coord::from))
+                .or_else(|| shape.bounding_rect().map(|rect| rect.min()))
+                .ok_or("it has no shape")?;
+            let mut degrees = [inside];
+            if !to_degrees.points(&mut degrees) {
+                return Err("its place has no longitude and latitude".to_owned());
+            }
+            let id = row.text("block_id")?;
+            if blocks.iter().any(|block| block.id == id) {
+                return Err(format!("there are two blocks `{id}`"));
+            }
+            blocks.push(FinishedBlock {
+                id,
+                status: row.text("status")?,
+                shape,
+                centre: [inside.x, inside.y],
+                place: Place {
+                    latitude_deg: degrees[0].y,
+                    longitude_deg: degrees[0].x,
+                },
+                slopes_known: false,
+                zones: vec![],
+                sections: vec![],
+            });
+            Ok(())
+        })?;
+        Ok(blocks)
+    }
+
+    fn lines(
+        &self,
+        of: &dyn Fn(&str) -> Option<usize>,
+        blocks: &mut [FinishedBlock],
+    ) -> Result<BTreeMap<(usize, [u32; 3]), Line>, FinishedError> {
+        let mut lines: BTreeMap<(usize, [u32; 3]), Line> = BTreeMap::new();
+        self.each("strip_lines", |row| {
+            let Some(block) = of(&row.text("block_id")?) else {
+                return Ok(());
+            };
+            let kind = match row.text("kind")?.as_str() {
+                "road_clearing" => StripKind::RoadClearing,
+                "boundary_pass" => StripKind::BoundaryPass,
+                "interior" => StripKind::Interior,
+                other => return Err(format!("`{other}` is no kind of strip")),
+            };
+            let order = row.whole("order")?;
+            let cross_slope = row.number("cross_slope")?;
+            blocks[block].slopes_known |= cross_slope.is_some();
+            let line = lines.entry((block, row.piece()?)).or_insert(Line {
+                order,
+                kind,
+                cross_slope,
+            });
+            line.order = line.order.min(order);
+            line.cross_slope = line.cross_slope.max_by(cross_slope);
+            Ok(())
+        })?;
+        Ok(lines)
+    }
+}
+
+trait Larger {
+    fn max_by(self, other: Option<f64>) -> Option<f64>;
+}
+
+impl Larger for Option<f64> {
+    /// The larger of two numbers of which either may be missing.
+    fn max_by(self, other: Option<f64>) -> Option<f64> {
+        match (self, other) {
+            (Some(a), Some(b)) => Some(a.max(b)),
+            (a, b) => a.or(b),
+        }
+    }
+}
+
+struct Row<'r, 'f> {
+    feature: &'r Feature<'f>,
+    fields: &'r BTreeMap<String, usize>,
+}
+
+impl Row<'_, '_> {
+    fn field(&self, name: &str) -> Result<usize, String> {
+        let index = self.fields.get(name).copied();
+        index.ok_or_else(|| format!("it has no attribute `{name}`"))
+    }
+
+    fn text(&self, name: &str) -> Result<String, String> {
+        let value = self.feature.field_as_string(self.field(name)?);
+        value
+            .map(Option::unwrap_or_default)
+            .map_err(|error| error.to_string())
+    }
+
+    fn number(&self, name: &str) -> Result<Option<f64>, String> {
+        let value = self.feature.field_as_double(self.field(name)?);
+        let value = value.map_err(|error| error.to_string())?;
+        Ok(value.filter(|number| number.is_finite()))
+    }
+
+    fn whole(&self, name: &str) -> Result<u32, String> {
+        let value = self.feature.field_as_integer64(self.field(name)?);
+        let value = value.map_err(|error| error.to_string())?;
+        value
+            .and_then(|value| u32::try_from(value).ok())
+            .ok_or_else(|| format!("`{name}` is no whole number"))
+    }
+
+    fn piece(&self) -> Result<[u32; 3], String> {
+        Ok([
+            self.whole("part")?,
+            self.whole("strip_no")?,
+            self.whole("piece")?,
+        ])
+    }
+
+    fn polygons(&self) -> Result<MultiPolygon, String> {
+        let mut buffer = Vec::new();
+        match raw_geometry(self.feature, &mut buffer) {
+            RawGeometry::Parts { parts, .. } => Ok(MultiPolygon(parts.polygons)),
+            RawGeometry::Null | RawGeometry::Empty => Ok(MultiPolygon(vec![])),
+            RawGeometry::Unreadable(why) => Err(why),
+        }
+    }
+}

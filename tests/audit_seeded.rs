@@ -1,0 +1,487 @@
+//! Seeded intrusions: a sound layout is changed by a known amount, and the audit must find it and measure it to 1 cm.
+
+mod audited;
+mod in_memory;
+
+use audited::{as_plan, audit, of, shown};
+use blockwright::audit::{AS_CUT_TOLERANCE_M, BlockAudit, BlockCut, CutPiece};
+use blockwright::engines::ENGINES;
+use blockwright::geometry::area::polygon_area;
+use blockwright::geometry::frame::map_polygon;
+use blockwright::model::*;
+use blockwright::rulebook::Rulebook;
+use geo::{Coord, MultiPolygon, Polygon};
+use in_memory::{block, feature, lay_out, line, rectangle, rules};
+
+/// A district of one block: a road along the south, a stream through the east, a lake in the west, another stream north
+/// of the block.
+struct District {
+    rules: Rulebook,
+    settings: Settings,
+    features: Vec<Feature>,
+    block: SourceBlock,
+    cut: BlockCut,
+}
+
+const EAST: f64 = 600.0;
+const NORTH: f64 = 400.0;
+
+fn district() -> District {
+    let mut features = vec![
+        feature(
+            LayerKind::Roads,
+            None,
+            Some(8.0),
+            line(&[(-200., -5.), (800., -5.)]),
+        ),
+        feature(
+            LayerKind::Streams,
+            Some("S3"),
+            Some(4.0),
+            line(&[(450., -100.), (460., 200.), (440., 500.)]),
+        ),
+        feature(
+            LayerKind::Lakes,
+            Some("L1-B"),
+            None,
+            Shape::Polygons(MultiPolygon(vec![rectangle(-120., 150., 40., 260.)])),
+        ),
+        feature(
+            LayerKind::Streams,
+            Some("S4"),
+            Some(1.2),
+            line(&[(-100., 445.), (700., 445.)]),
+        ),
+    ];
+    for (at, feature) in features.iter_mut().enumerate() {
+        feature.id = format!("F-{at}");
+    }
+    let mut rules = rules(0.10);
+    // The bands against the road are what is tested, not what memory says.
+    for line in &mut rules.lines {
+        line.citation.status = blockwright::rulebook::ReadStatus::ReadInSource;
+    }
+    rules.retention_share.citation.status = blockwright::rulebook::ReadStatus::ReadInSource;
+    let settings = Settings::default();
+    let block = block(MultiPolygon(vec![rectangle(0., 0., EAST, NORTH)]));
+    let plan = lay_out(ENGINES, &settings, &rules, &features, &block).unwrap();
+    District {
+        cut: as_plan(&plan),
+        rules,
+        settings,
+        features,
+        block,
+    }
+}
+
+impl District {
+    fn judged(&self, cut: &BlockCut, tolerance_m: f64) -> BlockAudit {
+        audit(
+            &self.settings,
+            &self.rules,
+            &self.features,
+            None,
+            &self.block,
+            cut,
+            tolerance_m,
+        )
+    }
+
+    fn with(&self, shape: Polygon) -> BlockCut {
+        let mut cut = self.cut.clone();
+        cut.pieces.push(CutPiece {
+            shape,
+            kind: None,
+            part: 0,
+        });
+        cut
+    }
+
+    fn required(&self, rule_id: &str) -> f64 {
+        of(&self.judged(&self.cut, 0.0), rule_id)
+            .row
+            .row
+            .required
+            .unwrap()
+    }
+}
+
+#[test]
+fn nothing_is_found_in_a_sound_layout() {
+    let district = district();
+    let audit = district.judged(&district.cut, 0.0);
+    assert!(audit.status <= Verdict::NotApplicable, "{}", shown(&audit));
+    assert!(audit.rows.len() >= 8, "{}", shown(&audit));
+}
+
+#[test]
+fn a_strip_pushed_towards_a_stream_is_measured_to_the_centimetre() {
+    let district = district();
+    let required_m = district.required("reserve:stream-s3");
+    assert_eq!(required_m, 20.0);
+    let mut found = 0;
+    for by_m in [0.1, 0.5, 1.0, 3.0, 7.5, 15.0, 20.0] {
+        // The stream's line passes (453.33, 0) to (460, 200): this edge is parallel to it.
+        let along = Coord { x: 10.0, y: 300.0 } / 10.0f64.hypot(300.0);
+        let left = Coord {
+            x: -along.y,
+            y: along.x,
+        };
+        let on_line = |m: f64| {
+            Coord {
+                x: 450.0,
+                y: -100.0,
+            } + along * m
+        };
+        let edge_m = 2.0 + required_m - by_m;
+        let corners = [
+            on_line(150.) + left * edge_m,
+            on_line(180.) + left * edge_m,
+            on_line(180.) + left * (edge_m + 30.0),
+            on_line(150.) + left * (edge_m + 30.0),
+        ];
+        let points: Vec<(f64, f64)> = corners.iter().map(|c| (c.x, c.y)).collect();
+        let strip = Polygon::new(in_memory::ring(&points), vec![]);
+        let audit = district.judged(&district.with(strip.clone()), 0.0);
+        let judged = of(&audit, "reserve:stream-s3");
+        assert_eq!(judged.status(), Verdict::Fail, "{by_m}");
+        let row = &judged.row;
+        assert!(
+            (row.short.unwrap() - by_m).abs() < 0.01,
+            "{by_m}: {:?}",
+            row.short
+        );
+        assert!((row.row.measured.unwrap() - (required_m - by_m)).abs() < 0.01);
+        // A parallel edge of 30 m, pushed in by so much.
+        assert!(
+            (row.area_m2.unwrap() - 30.0 * by_m).abs() < 0.01 * 30.0,
+            "{:?}",
+            row.area_m2
+        );
+        let place = judged.place.unwrap();
+        let off = [
+            audit.origin[0] + place.x - 450.0,
+            audit.origin[1] + place.y + 100.0,
+        ];
+        let away_m = (off[0] * left.x + off[1] * left.y).abs();
+        assert!((away_m - edge_m).abs() < 0.01, "{away_m} {edge_m}");
+        // Within what a measurement may be off it is a warning, beyond it is not.
+        let as_cut = district.judged(&district.with(strip), AS_CUT_TOLERANCE_M);
+        let expected = if by_m > AS_CUT_TOLERANCE_M {
+            Verdict::Fail
+        } else {
+            Verdict::Warn
+        };
+        let judged = of(&as_cut, "reserve:stream-s3");
+        assert_eq!(judged.status(), expected, "{by_m}");
+        assert_eq!(
+            judged.row.message.contains("within tolerance"),
+            by_m <= AS_CUT_TOLERANCE_M
+        );
+        found += 1;
+    }
+    assert_eq!(found, 7);
+}
+
+#[test]
+fn a_cut_across_the_stream_and_one_into_the_lake_are_as_deep_as_they_are() {
+    let district = district();
+    // Over the stream and beyond: nothing is left between the two, and the bank itself is cut.
+    let audit = district.judged(&district.with(rectangle(430., 300., 480., 310.)), 0.0);
+    let row = &of(&audit, "reserve:stream-s3").row;
+    assert!((row.row.measured.unwrap() + 2.0).abs() < 0.01, "{row:?}");
+    // The stream lies wholly inside: no edge of the cut is near it.
+    let audit = district.judged(&district.with(rectangle(330., -200., 580., 600.)), 0.0);
+    let row = &of(&audit, "reserve:stream-s3").row;
+    assert!((row.row.measured.unwrap() + 2.0).abs() < 0.01, "{row:?}");
+    // 12 m into the lake from its north shore, in the middle of it.
+    let rule = "reserve:lake-l1-b";
+    let required_m = district.required(rule);
+    for deep_m in [0.1, 1.0, 12.0] {
+        let audit = district.judged(
+            &district.with(rectangle(-60., 260. - deep_m, -30., 300.)),
+            0.0,
+        );
+        let row = &of(&audit, rule).row;
+        assert!(
+            (row.row.measured.unwrap() + deep_m).abs() < 0.01,
+            "{deep_m}: {row:?}"
+        );
+        assert!((row.short.unwrap() - required_m - deep_m).abs() < 0.01);
+    }
+    // The whole lake: as deep as its middle.
+    let audit = district.judged(&district.with(rectangle(-200., 100., 100., 300.)), 0.0);
+    let row = &of(&audit, rule).row;
+    assert!((row.row.measured.unwrap() + 55.0).abs() < 0.01, "{row:?}");
+}
+
+#[test]
+fn trespass_is_as_deep_as_its_farthest_point() {
+    let district = district();
+    for by_m in [0.1, 0.3, 1.0, 5.0, 20.0] {
+        let audit = district.judged(
+            &district.with(rectangle(550., 100., EAST + by_m, 130.)),
+            0.0,
+        );
+        let judged = of(&audit, "inside-block");
+        assert_eq!(judged.status(), Verdict::Fail, "{by_m}");
+        assert!(
+            (judged.row.short.unwrap() - by_m).abs() < 0.01,
+            "{:?}",
+            judged.row.short
+        );
+        assert!((judged.row.area_m2.unwrap() - 30.0 * by_m).abs() < 0.01 * 30.0);
+    }
+}
+
+#[test]
+fn a_corridor_that_is_cut_is_missed_from_the_share() {
+    let district = district();
+    let before = of(&district.judged(&district.cut, 0.0), "retention-share")
+        .row
+        .row
+        .measured;
+    let corridors = district.cut.corridors.clone().unwrap();
+    let net_m2: f64 = {
+        let areas = district.judged(&district.cut, 0.0).areas;
+        areas.gross_m2 - areas.reserve_m2
+    };
+    assert!(corridors.len() > 5);
+    for (at, corridor) in corridors.iter().enumerate().step_by(3) {
+        let mut cut = district.with(corridor.shape.clone());
+        cut.corridors = Some(
+            corridors
+                .iter()
+                .enumerate()
+                .filter(|(own, _)| *own != at)
+                .map(|(_, c)| c.clone())
+                .collect(),
+        );
+        let audit = district.judged(&cut, 0.0);
+        let judged = of(&audit, "retention-share");
+        assert_eq!(judged.status(), Verdict::Fail, "{}", shown(&audit));
+        let lost = polygon_area(&corridor.shape) / net_m2;
+        let missing = before.unwrap() - judged.row.row.measured.unwrap();
+        assert!((missing - lost).abs() < 1e-4, "{missing} {lost}");
+    }
+}
+
+#[test]
+fn retention_in_the_road_band_is_found_and_placed() {
+    let district = district();
+    // The road's edge is y = -1; its centre line lies 5 m south of the block.
+    for (from_m, expected) in [
+        (10.0, Verdict::Fail),
+        (30.0, Verdict::Fail),
+        (35.0, Verdict::Warn),
+    ] {
+        let left = rectangle(200., from_m - 1.0, 215., 60.0);
+        let mut cut = district.cut.clone();
+        cut.pieces = cut
+            .pieces
+            .into_iter()
+            .flat_map(|piece| {
+                let shape = MultiPolygon(vec![piece.shape.clone()]);
+                let rest =
+                    blockwright::geometry::overlay::difference(&shape, std::slice::from_ref(&left));
+                rest.0.into_iter().map(move |shape| CutPiece {
+                    shape,
+                    ..piece.clone()
+                })
+            })
+            .collect();
+        let audit = district.judged(&cut, 0.0);
+        let judged = of(&audit, "road-band");
+        assert_eq!(judged.status(), expected, "{}", shown(&audit));
+        assert!(
+            (judged.row.row.measured.unwrap() - from_m).abs() < 0.01,
+            "{:?}",
+            judged.row
+        );
+    }
+}
+
+#[test]
+fn a_stream_of_another_class_or_of_none_is_judged_anew() {
+    let mut district = district();
+    // S2 asks for 30 m, S3 for 20 m.
+    district.features[1].class = Some("S2".to_owned());
+    let audit = district.judged(&district.cut, 0.0);
+    let judged = of(&audit, "reserve:stream-s2");
+    assert_eq!(judged.status(), Verdict::Fail, "{}", shown(&audit));
+    assert!(
+        (judged.row.short.unwrap() - 10.0).abs() < 0.03,
+        "{:?}",
+        judged.row
+    );
+    district.features[1].class = None;
+    let audit = district.judged(&district.cut, 0.0);
+    let row = audit
+        .rows
+        .iter()
+        .find(|row| row.row.message.contains("F-1"));
+    let row = row.unwrap_or_else(|| panic!("{}", shown(&audit)));
+    assert_eq!(row.status(), Verdict::Unknown, "{}", shown(&audit));
+    // Whatever class it has: the bank itself may not be cut.
+    let audit = district.judged(&district.with(rectangle(430., 300., 480., 310.)), 0.0);
+    assert!(
+        audit.rows.iter().any(|row| {
+            row.status() == Verdict::Fail && row.row.row.rule_id.starts_with("reserve:stream")
+        }),
+        "{}",
+        shown(&audit)
+    );
+}
+
+#[test]
+fn a_line_driven_in_a_reserve_is_found() {
+    let district = district();
+    let mut cut = district.cut.clone();
+    cut.lines.push(blockwright::audit::DrivenLine {
+        shape: geo::LineString::from(vec![(445.0, 100.0), (445.0, 120.0)]),
+        part: 1,
+        interior: false,
+    });
+    let audit = district.judged(&cut, 0.0);
+    let judged = of(&audit, "reserve:stream-s3");
+    assert_eq!(judged.status(), Verdict::Fail);
+    // From (445, 120) squarely to the line through (450, -100) and (460, 200), less half of 4 m.
+    let expected =
+        ((445.0 - 450.0) * 300.0 - (100.0f64 + 100.0) * 10.0).abs() / 10.0f64.hypot(300.0) - 2.0;
+    assert!(
+        (judged.row.row.measured.unwrap() - expected).abs() < 0.01,
+        "{:?} {expected}",
+        judged.row
+    );
+}
+
+#[test]
+fn places_do_not_depend_on_where_the_block_lies() {
+    let mut district = district();
+    let far = |c: Coord| {
+        c + Coord {
+            x: 512_345.0,
+            y: 5_412_345.0,
+        }
+    };
+    let strip = rectangle(430., 300., 480., 310.);
+    let here = district.judged(&district.with(strip.clone()), 0.0);
+    let mut cut = district.with(strip);
+    for piece in &mut cut.pieces {
+        piece.shape = map_polygon(&piece.shape, far);
+    }
+    for line in &mut cut.lines {
+        line.shape = blockwright::geometry::frame::map_line(&line.shape, far);
+    }
+    for shape in &mut cut.unworked {
+        *shape = map_polygon(shape, far);
+    }
+    cut.corridors
+        .iter_mut()
+        .flatten()
+        .for_each(|c| c.shape = map_polygon(&c.shape, far));
+    for feature in &mut district.features {
+        feature.shape = match &feature.shape {
+            Shape::Lines(lines) => {
+                Shape::Lines(blockwright::geometry::frame::map_lines(lines, far))
+            }
+            Shape::Polygons(shape) => {
+                Shape::Polygons(blockwright::geometry::frame::map_polygons(shape, far))
+            }
+            Shape::Points(points) => Shape::Points(points.clone()),
+        };
+    }
+    district.block.shape = blockwright::geometry::frame::map_polygons(&district.block.shape, far);
+    let there = district.judged(&cut, 0.0);
+    let (a, b) = (
+        of(&here, "reserve:stream-s3"),
+        of(&there, "reserve:stream-s3"),
+    );
+    assert!((a.row.row.measured.unwrap() - b.row.row.measured.unwrap()).abs() < 1e-5);
+    assert!((a.row.x.unwrap() + 512_345.0 - b.row.x.unwrap()).abs() < 0.002);
+}
+
+#[test]
+fn rules_for_the_whole_block_agree_with_the_layouts_own_judgement() {
+    use blockwright::rulebook::{Cited, Influence, Occupancy, TrailWidth};
+    let mut district = district();
+    let cited = |value: f64| Cited {
+        value,
+        ..district.rules.retention_share.clone()
+    };
+    let (share, most) = (cited(0.5), cited(0.3));
+    for (forest_outside, trail) in [(true, TrailWidth::Track), (false, TrailWidth::Strip)] {
+        district.rules.block.influence = Some(Influence {
+            share: share.clone(),
+            more_than: true,
+            tree_height_m: 20.0,
+            forest_outside,
+        });
+        district.rules.block.occupancy = Some(Occupancy {
+            most: most.clone(),
+            less_than: true,
+            trail,
+        });
+        let plan = lay_out(
+            ENGINES,
+            &district.settings,
+            &district.rules,
+            &district.features,
+            &district.block,
+        )
+        .unwrap();
+        let audit = district.judged(&as_plan(&plan), 0.0);
+        let rule_id = "trail-occupancy";
+        let own = plan.compliance.iter().find(|row| row.rule_id == rule_id);
+        let (own, audited) = (own.unwrap(), of(&audit, rule_id));
+        let (a, b) = (own.measured.unwrap(), audited.row.row.measured.unwrap());
+        assert!((a - b).abs() < 1e-3, "{rule_id}: {a} {b}");
+        assert_eq!(own.status, audited.status(), "{}", shown(&audit));
+        assert!(a > 0.0 && a < 1.0, "{rule_id} {a}");
+        // Said, not passed over.
+        assert_eq!(of(&audit, "influence-area").status(), Verdict::Unknown);
+    }
+    // Of polygons nobody knows where the machine drove.
+    district.rules.block.occupancy = Some(Occupancy {
+        most,
+        less_than: true,
+        trail: TrailWidth::Track,
+    });
+    let polygons = district.cut.pieces.iter().map(|piece| piece.shape.clone());
+    let audit = district.judged(&BlockCut::of_polygons(polygons.collect()), 0.0);
+    assert_eq!(of(&audit, "trail-occupancy").status(), Verdict::Unknown);
+}
+
+#[test]
+fn without_a_plan_a_corridor_beside_the_road_fails_and_unreached_ground_warns() {
+    let district = district();
+    let polygons = |left: &[Polygon]| {
+        let cut = district.cut.pieces.iter().flat_map(|piece| {
+            let shape = MultiPolygon(vec![piece.shape.clone()]);
+            blockwright::geometry::overlay::difference(&shape, left).0
+        });
+        BlockCut::of_polygons(cut.collect())
+    };
+    let status = |left: &[Polygon], tolerance_m: f64| {
+        let audit = district.judged(&polygons(left), tolerance_m);
+        of(&audit, "road-band").status()
+    };
+    for tolerance_m in [0.0, AS_CUT_TOLERANCE_M] {
+        assert_eq!(status(&[], tolerance_m), Verdict::Pass);
+        // A corridor of 5 m that was not stopped, and a patch that a strip would have had room on.
+        assert_eq!(
+            status(&[rectangle(200., 10., 205., 60.)], tolerance_m),
+            Verdict::Fail
+        );
+        assert_eq!(
+            status(&[rectangle(200., 5., 220., 30.)], tolerance_m),
+            Verdict::Fail
+        );
+        // A wedge, narrower than a strip.
+        let wedge = Polygon::new(
+            in_memory::ring(&[(200., 8.), (240., 8.), (200., 20.)]),
+            vec![],
+        );
+        assert_eq!(status(&[wedge], tolerance_m), Verdict::Warn);
+    }
+}

@@ -1,0 +1,365 @@
+//! `dispatch` from end to end: outputs, calendar, exit codes, planning anew, hostile ids.
+
+mod run_binary;
+
+use std::path::Path;
+
+use icalendar::{Calendar, CalendarComponent, Component, DatePerhapsTime};
+use run_binary::*;
+use serde_json::Value;
+
+const CREW: &str = r#"[crew]
+time_zone = "America/Winnipeg"
+
+[[shifts]]
+name = "day"
+from = "06:00"
+to = "16:00"
+
+[[shifts]]
+name = "night"
+from = "16:00"
+to = "02:00"
+
+[[machines]]
+name = "feller 1"
+service = { takes = "30 min", every = "day" }
+
+[[machines]]
+name = "feller 2"
+shifts = ["day"]
+"#;
+
+fn laid_out(folder: &Path) {
+    small_project(folder);
+    write(folder, "crew.toml", CREW);
+    let ended = run(
+        folder,
+        &["layout", "project.toml", "--out", "out", "--quiet"],
+    );
+    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+}
+
+fn dispatch(folder: &Path, out: &str, more: &[&str]) -> Ended {
+    let mut arguments = vec![
+        "dispatch",
+        "out",
+        "--crew",
+        "crew.toml",
+        "--from",
+        "2026-12-01",
+        "--days",
+        "6",
+        "--out",
+        out,
+    ];
+    arguments.extend(more);
+    run(folder, &arguments)
+}
+
+fn schedule(folder: &Path, out: &str) -> Value {
+    let text = std::fs::read_to_string(folder.join(out).join("schedule.json")).unwrap();
+    serde_json::from_str(&text).unwrap()
+}
+
+/// Section -> hours planned.
+fn planned(schedule: &Value) -> std::collections::BTreeMap<String, f64> {
+    let mut sums = std::collections::BTreeMap::new();
+    for task in schedule["tasks"].as_array().unwrap() {
+        if task["task"] == "cut" {
+            let section = format!("{} {}", task["block_id"], task["section"]);
+            *sums.entry(section).or_insert(0.0) += task["layout_hours"].as_f64().unwrap();
+        }
+    }
+    sums
+}
+
+fn events(text: &str) -> Vec<icalendar::Event> {
+    let calendar: Calendar = text.parse().expect("a calendar");
+    let events = calendar
+        .components
+        .into_iter()
+        .map(|component| match component {
+            CalendarComponent::Event(event) => event,
+            other => panic!("{other:?}"),
+        });
+    events.collect()
+}
+
+fn utc(moment: Option<DatePerhapsTime>) -> chrono::DateTime<chrono::Utc> {
+    match moment {
+        Some(DatePerhapsTime::DateTime(icalendar::CalendarDateTime::Utc(at))) => at,
+        other => panic!("{other:?}"),
+    }
+}
+
+#[test]
+fn a_layout_becomes_shifts_and_the_same_input_gives_the_same_bytes() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    laid_out(folder);
+    let ended = dispatch(folder, "shifts", &["--json"]);
+    assert_eq!(ended.code, 0, "{}{}", ended.stdout, ended.stderr);
+    let said: Value = serde_json::from_str(&ended.stdout).unwrap();
+    let found = schedule(folder, "shifts");
+    assert_eq!(said["makespan_hours"], found["makespan_hours"]);
+    let (bound, makespan) = (&found["lower_bound_hours"], &found["makespan_hours"]);
+    assert!(bound.as_f64().unwrap() > 0.0);
+    assert!(bound.as_f64() <= makespan.as_f64());
+    assert_eq!(found["hours_left"], 0.0);
+    // Every hour of the layout is planned.
+    let table = std::fs::read_to_string(folder.join("out/blocks.csv")).unwrap();
+    let mut rows = csv::Reader::from_reader(table.as_bytes());
+    let header = rows.headers().unwrap().clone();
+    let column = |name| header.iter().position(|head| head == name).unwrap();
+    let (day, night) = (column("day_hours"), column("night_hours"));
+    let hours: f64 = rows
+        .records()
+        .map(|row| {
+            let row = row.unwrap();
+            row[day].parse::<f64>().unwrap() + row[night].parse::<f64>().unwrap()
+        })
+        .sum();
+    let all: f64 = planned(&found).values().sum();
+    assert!((all - hours).abs() < 0.02, "{all} {hours}");
+    // The table says the same hours, and every sheet it names is there.
+    let mut rows = csv::Reader::from_path(folder.join("shifts/shifts.csv")).unwrap();
+    let mut count = 0;
+    for row in rows.records() {
+        let row = row.unwrap();
+        assert!(
+            folder.join("shifts").join(&row[15]).is_file(),
+            "{}",
+            &row[15]
+        );
+        assert!(!row[10].is_empty() && row[10] <= row[11]);
+        count += 1;
+    }
+    assert!(count > 4);
+    let picture = std::fs::read_to_string(folder.join("shifts/shifts.svg")).unwrap();
+    roxmltree::Document::parse(&picture).unwrap();
+    dispatch(folder, "again", &["--quiet"]);
+    assert_eq!(files(&folder.join("shifts")), files(&folder.join("again")));
+    // A second run into the same folder replaces the first; a layout's folder is never written into.
+    assert_eq!(dispatch(folder, "again", &["--quiet"]).code, 0);
+    let before = files(&folder.join("out"));
+    let refused = dispatch(folder, "out", &[]);
+    assert_eq!(refused.code, 1);
+    assert!(
+        refused.stderr.contains("schedule.json"),
+        "{}",
+        refused.stderr
+    );
+    assert_eq!(files(&folder.join("out")), before);
+}
+
+#[test]
+fn the_calendar_is_read_by_a_parser_that_is_not_ours() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    laid_out(folder);
+    dispatch(folder, "shifts", &["--quiet"]);
+    let text = std::fs::read_to_string(folder.join("shifts/shifts.ics")).unwrap();
+    assert!(
+        text.split("\r\n")
+            .all(|line| line.len() <= 75 && !line.contains('\n'))
+    );
+    let events = events(&text);
+    let found = schedule(folder, "shifts");
+    assert_eq!(events.len(), found["shifts"].as_array().unwrap().len());
+    let mut ids = std::collections::BTreeSet::new();
+    for event in &events {
+        assert!(ids.insert(event.get_uid().unwrap().to_owned()));
+        let (from, to) = (utc(event.get_start()), utc(event.get_end()));
+        let hours = (to - from).num_minutes() as f64 / 60.0;
+        assert!(hours == 10.0, "{hours}");
+        assert!(event.get_summary().unwrap().contains("feller"));
+        // 06:00 and 16:00 in Winnipeg in December.
+        let clock = from.format("%H:%M").to_string();
+        assert!(clock == "12:00" || clock == "22:00", "{clock}");
+    }
+}
+
+#[test]
+fn what_is_done_is_kept_and_the_rest_is_planned() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    laid_out(folder);
+    dispatch(folder, "first", &["--quiet"]);
+    let first = planned(&schedule(folder, "first"));
+    let of = |task: &Value| {
+        let section = &task["section"];
+        format!(
+            "{},{},{},{},{}",
+            task["block_id"].as_str().unwrap(),
+            section["part"],
+            section["strip_no"],
+            section["piece"],
+            section["section_no"]
+        )
+    };
+    let plan = schedule(folder, "first");
+    let cuts: Vec<&Value> = plan["tasks"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|task| task["task"] == "cut")
+        .collect();
+    let whole = cuts[0];
+    let part = cuts
+        .iter()
+        .find(|cut| cut["section"] != whole["section"])
+        .unwrap();
+    let table = format!(
+        "block_id,part,strip_no,piece,section_no,hours_done\n{},\n{},0.05\n",
+        of(whole),
+        of(part)
+    );
+    write(folder, "done.csv", &table);
+    let ended = dispatch(folder, "second", &["--done", "done.csv", "--quiet"]);
+    assert_eq!(ended.code, 0, "{}", ended.stderr);
+    let second = schedule(folder, "second");
+    let name = |task: &Value| format!("{} {}", task["block_id"], task["section"]);
+    let rest = planned(&second);
+    assert!(!rest.contains_key(&name(whole)));
+    let left = first[&name(part)] - 0.05;
+    assert!((rest[&name(part)] - left).abs() < 1e-3);
+    assert_eq!(rest.len(), first.len() - 1);
+    assert_eq!(second["done_before"]["sections"], 1);
+    write(
+        folder,
+        "wrong.csv",
+        "block_id,part,strip_no,piece,section_no\nA-1,1,999,1,1\n",
+    );
+    let wrong = dispatch(folder, "third", &["--done", "wrong.csv"]);
+    assert_eq!(wrong.code, 2);
+    assert!(
+        wrong.stderr.contains("wrong.csv, line 2"),
+        "{}",
+        wrong.stderr
+    );
+    assert!(!folder.join("third").exists());
+}
+
+#[test]
+fn what_does_not_fit_ends_with_three_and_what_is_wrong_with_two() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    laid_out(folder);
+    let closed = "\n[[blocks]]\nid = \"A-1\"\nnot_after = \"2026-12-01\"\n\n[[blocks]]\nid = \"A-2\"\nnot_before = \"2026-12-20\"\n";
+    write(folder, "crew.toml", &format!("{CREW}{closed}"));
+    let ended = dispatch(folder, "late", &[]);
+    assert_eq!(ended.code, 3, "{}{}", ended.stdout, ended.stderr);
+    assert!(ended.stdout.contains("do not fit"), "{}", ended.stdout);
+    assert!(ended.stdout.contains("what helps"), "{}", ended.stdout);
+    assert!(folder.join("late/schedule.json").is_file());
+    let unknown = "\n[[blocks]]\nid = \"A-3\"\npriority = 1\n";
+    write(folder, "crew.toml", &format!("{CREW}{unknown}"));
+    let ended = dispatch(folder, "none", &[]);
+    assert_eq!(ended.code, 2);
+    assert!(ended.stderr.contains("crew.toml, line"), "{}", ended.stderr);
+    assert!(ended.stderr.contains("A-1"), "{}", ended.stderr);
+    let short = CREW.replace(
+        "name = \"feller 2\"",
+        "name = \"feller 2\"\nreach = \"5 m\"",
+    );
+    write(folder, "crew.toml", &short);
+    assert_eq!(dispatch(folder, "none", &[]).code, 2);
+    let overlapping = CREW.replace("to = \"16:00\"", "to = \"17:00\"");
+    write(folder, "crew.toml", &overlapping);
+    let ended = dispatch(folder, "none", &[]);
+    assert_eq!(ended.code, 2);
+    assert!(ended.stderr.contains("overlap"), "{}", ended.stderr);
+    write(folder, "crew.toml", CREW);
+    let bad_date = run(
+        folder,
+        &[
+            "dispatch",
+            "out",
+            "--crew",
+            "crew.toml",
+            "--from",
+            "1 Dec",
+            "--days",
+            "6",
+            "--out",
+            "none",
+        ],
+    );
+    assert_eq!(bad_date.code, 2);
+    let no_layout = run(
+        folder,
+        &[
+            "dispatch",
+            ".",
+            "--crew",
+            "crew.toml",
+            "--from",
+            "2026-12-01",
+            "--days",
+            "6",
+            "--out",
+            "none",
+        ],
+    );
+    assert_eq!(no_layout.code, 2);
+    assert!(
+        no_layout.stderr.contains("run.json"),
+        "{}",
+        no_layout.stderr
+    );
+    assert!(!folder.join("none").exists());
+}
+
+#[test]
+fn hostile_ids_run_nowhere() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    small_project(folder);
+    let ids = [
+        r#"<script>alert(1)</script>"#,
+        r#"=1+1,\"x\";\nBEGIN:VEVENT"#,
+        "../../up & away",
+    ];
+    let blocks: Vec<String> = (0..)
+        .zip(ids)
+        .map(|(at, id)| {
+            let x = f64::from(at) * 250.0;
+            feature(
+                &format!("{{\"BLOCK\": \"{id}\"}}"),
+                &rectangle(x, 0.0, x + 200.0, 150.0),
+            )
+        })
+        .collect();
+    write(folder, "blocks.geojson", &collection(UTM, &blocks));
+    run(
+        folder,
+        &["layout", "project.toml", "--out", "out", "--quiet"],
+    );
+    let crew = CREW.replace("feller 1", "<b>f</b>, \\\"1\\\"");
+    write(folder, "crew.toml", &crew);
+    let ended = dispatch(folder, "shifts", &["--quiet"]);
+    assert_eq!(ended.code, 0, "{}", ended.stderr);
+    let found = files(&folder.join("shifts"));
+    assert!(found.len() > 5);
+    for (name, bytes) in &found {
+        assert!(!name.contains(".."), "{name}");
+        let text = String::from_utf8(bytes.clone()).unwrap();
+        if name.ends_with("html") || name.ends_with("svg") {
+            assert!(!text.contains("<script"), "{name}");
+            assert!(!text.contains("<b>f"), "{name}");
+        }
+        if name.ends_with("csv") {
+            assert!(!text.contains(",=1"), "{name}");
+            assert!(!text.contains("\"=1"), "{name}");
+        }
+        if name.ends_with("svg") {
+            roxmltree::Document::parse(&text).unwrap();
+        }
+        if name.ends_with("ics") {
+            let count = text.matches("\r\nBEGIN:VEVENT\r\n").count();
+            assert_eq!(events(&text).len(), count);
+            assert!(count > 3);
+        }
+    }
+}

@@ -1,0 +1,449 @@
+//! Exchange files, read back by other programs: places within a centimetre, forms as their standards ask.
+
+mod outputs_fixture;
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use blockwright::model::{BlockPlan, ExchangeFormat};
+use blockwright::outputs::{Writer, file_stem, render};
+use gdal::Dataset;
+use gdal::spatial_ref::{AxisMappingStrategy, CoordTransform, SpatialRef};
+use gdal::vector::{Geometry, LayerAccess};
+use geo::Coord;
+use outputs_fixture::{full, report, small, turned};
+
+const HOSTILE: &str = "../<script>alert(1)</script>'\"\0\u{202e}]]>&";
+
+fn crs() -> String {
+    SpatialRef::from_epsg(32616).unwrap().to_wkt().unwrap()
+}
+
+fn plans() -> Vec<BlockPlan> {
+    vec![
+        small("B-1"),
+        turned(full("B-2", 500.0, 22), 33.0),
+        small(HOSTILE),
+    ]
+}
+
+fn write(dir: &Path) -> PathBuf {
+    let mut writer = Writer::create(dir, &crs())
+        .unwrap()
+        .with_exchange("Winter <district>", &ExchangeFormat::ALL)
+        .unwrap();
+    for plan in plans() {
+        writer.block(&plan, &render(&plan, "Test")).unwrap();
+    }
+    let report = report(writer.counts());
+    writer.finish(&report, &[]).unwrap();
+    dir.join("exchange")
+}
+
+fn files(dir: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
+    let mut found = BTreeMap::new();
+    let mut folders = vec![dir.to_owned()];
+    while let Some(folder) = folders.pop() {
+        for entry in fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                folders.push(path);
+            } else {
+                let name = path.strip_prefix(dir).unwrap().to_owned();
+                found.insert(name, fs::read(path).unwrap());
+            }
+        }
+    }
+    found
+}
+
+/// Longitude and latitude back in the work CRS.
+struct Back(CoordTransform);
+
+impl Back {
+    fn new() -> Back {
+        let crs = |code| {
+            let mut crs = SpatialRef::from_epsg(code).unwrap();
+            crs.set_axis_mapping_strategy(AxisMappingStrategy::TraditionalGisOrder);
+            crs
+        };
+        Back(CoordTransform::new(&crs(4326), &crs(32616)).unwrap())
+    }
+
+    fn place(&self, lon: f64, lat: f64) -> Coord {
+        let (mut x, mut y) = ([lon], [lat]);
+        self.0.transform_coords(&mut x, &mut y, &mut []).unwrap();
+        Coord { x: x[0], y: y[0] }
+    }
+}
+
+fn assert_near(found: Coord, wanted: Coord, what: &str) {
+    let off = (found.x - wanted.x).hypot(found.y - wanted.y);
+    assert!(off < 0.01, "{what}: {off} m");
+}
+
+fn in_work_crs(plan: &BlockPlan, place: Coord) -> Coord {
+    place
+        + Coord {
+            x: plan.origin[0],
+            y: plan.origin[1],
+        }
+}
+
+/// Every vertex of a geometry as GDAL reads it, in its own order.
+fn vertices(shape: &Geometry) -> Vec<Coord> {
+    let mut points = Vec::new();
+    shape.get_points(&mut points);
+    let mut found: Vec<Coord> = points.into_iter().map(|(x, y, _)| Coord { x, y }).collect();
+    for index in 0..shape.geometry_count() {
+        found.extend(vertices(&shape.get_geometry(index)));
+    }
+    found
+}
+
+#[test]
+fn the_same_plans_give_the_same_bytes_in_the_same_files() {
+    let temp = tempfile::tempdir().unwrap();
+    let one = files(&write(&temp.path().join("one")));
+    let two = files(&write(&temp.path().join("two")));
+    assert_eq!(
+        one.keys().collect::<Vec<_>>(),
+        two.keys().collect::<Vec<_>>()
+    );
+    for (name, bytes) in &one {
+        assert!(*bytes == two[name], "{}", name.display());
+    }
+    for name in ["B-1".to_owned(), "B-2".to_owned(), file_stem(HOSTILE)] {
+        assert!(one.contains_key(Path::new(&format!("gpx/{name}.gpx"))));
+        assert!(one.contains_key(Path::new(&format!("kml/{name}.kml"))));
+    }
+    // 3 GPX, 3 KML and their overview, 6 GeoJSON, 6 shapefiles of 5 files, a drawing.
+    assert_eq!(one.len(), 3 + 4 + 6 + 30 + 1, "{:?}", one.keys());
+    assert_eq!(fs::read_dir(temp.path()).unwrap().count(), 2);
+}
+
+#[test]
+fn nothing_is_written_that_nobody_asked_for() {
+    let temp = tempfile::tempdir().unwrap();
+    let writer = Writer::create(temp.path(), &crs()).unwrap();
+    let writer = writer.with_exchange("Test", &[]).unwrap();
+    let report = report(writer.counts());
+    writer.finish(&report, &[]).unwrap();
+    assert!(!temp.path().join("exchange").exists());
+}
+
+#[test]
+fn tracks_follow_the_strips_in_the_order_of_work_under_names_that_receivers_keep() {
+    let temp = tempfile::tempdir().unwrap();
+    let dir = write(temp.path());
+    let back = Back::new();
+    for plan in plans() {
+        let path = dir.join("gpx").join(file_stem(&plan.id) + ".gpx");
+        let text = fs::read_to_string(&path).unwrap();
+        let tree = roxmltree::Document::parse(&text).unwrap();
+        let root = tree.root_element();
+        assert_eq!(
+            root.tag_name().namespace(),
+            Some("http://www.topografix.com/GPX/1/1")
+        );
+        assert_eq!(root.attribute("version"), Some("1.1"));
+        assert!(!text.contains("<time"));
+        let tracks: Vec<_> = root
+            .children()
+            .filter(|node| node.has_tag_name("trk") || node.tag_name().name() == "trk")
+            .collect();
+        let name = |node: &roxmltree::Node| {
+            let mut inside = node.children();
+            let name = inside
+                .find(|child| child.tag_name().name() == "name")
+                .unwrap();
+            name.text().unwrap_or_default().to_owned()
+        };
+        let mut seen = BTreeSet::new();
+        for track in &tracks {
+            let name = name(track);
+            assert!(name.len() <= 13 && name.is_ascii(), "{name}");
+            assert!(seen.insert(name.clone()), "{name} twice");
+        }
+        for (track, line) in tracks.iter().zip(&plan.lines) {
+            let points: Vec<Coord> = track
+                .descendants()
+                .filter(|node| node.tag_name().name() == "trkpt")
+                .map(|node| {
+                    let degrees = |key| node.attribute(key).unwrap().parse().unwrap();
+                    back.place(degrees("lon"), degrees("lat"))
+                })
+                .collect();
+            assert_eq!(points.len(), line.shape.0.len());
+            for (found, wanted) in points.iter().zip(&line.shape.0) {
+                assert_near(*found, in_work_crs(&plan, *wanted), &name(track));
+            }
+        }
+        assert!(tracks.len() > plan.lines.len());
+        // Another reader.
+        let dataset = Dataset::open(&path).unwrap();
+        let mut layer = dataset.layer_by_name("tracks").unwrap();
+        assert_eq!(layer.features().count(), tracks.len());
+    }
+}
+
+#[test]
+fn geojson_is_as_rfc_7946_asks() {
+    let temp = tempfile::tempdir().unwrap();
+    let dir = write(temp.path());
+    let mut rings = 0;
+    for (name, bytes) in files(&dir) {
+        if name.extension().is_none_or(|ending| ending != "geojson") {
+            continue;
+        }
+        let json: serde_json::Value = serde_json::from_slice(&bytes).unwrap();
+        assert_eq!(json["type"], "FeatureCollection");
+        assert!(json.get("crs").is_none());
+        for feature in json["features"].as_array().unwrap() {
+            assert_eq!(feature["type"], "Feature");
+            assert!(feature["properties"]["block_id"].is_string());
+            let coordinates = &feature["geometry"]["coordinates"];
+            let polygons: Vec<&serde_json::Value> = match feature["geometry"]["type"].as_str() {
+                Some("Polygon") => vec![coordinates],
+                Some("MultiPolygon") => coordinates.as_array().unwrap().iter().collect(),
+                Some("LineString") => vec![],
+                other => panic!("{other:?}"),
+            };
+            for polygon in polygons {
+                for (index, ring) in polygon.as_array().unwrap().iter().enumerate() {
+                    let ring = ring.as_array().unwrap();
+                    assert!(ring.len() >= 4 && ring.first() == ring.last());
+                    let at = |n: usize, axis: usize| {
+                        ring[n][axis].as_f64().unwrap() - ring[0][axis].as_f64().unwrap()
+                    };
+                    let doubled: f64 = (1..ring.len())
+                        .map(|n| at(n - 1, 0) * at(n, 1) - at(n, 0) * at(n - 1, 1))
+                        .sum();
+                    // Shells counter-clockwise, holes clockwise.
+                    assert!(if index == 0 {
+                        doubled > 0.0
+                    } else {
+                        doubled < 0.0
+                    });
+                    rings += 1;
+                }
+            }
+        }
+    }
+    assert!(rings > 60, "{rings}");
+}
+
+/// GDAL's vertices of each row, put back into the work CRS, against those of the plans.
+fn assert_round_trip(path: &Path, layer: &str, wanted: &[Vec<Coord>]) {
+    let back = Back::new();
+    let dataset = Dataset::open(path).unwrap();
+    let mut layer = dataset.layer_by_name(layer).unwrap();
+    let rows: Vec<Vec<Coord>> = layer
+        .features()
+        .map(|feature| vertices(feature.geometry().unwrap()))
+        .collect();
+    assert_eq!(rows.len(), wanted.len(), "{}", path.display());
+    for (row, wanted) in rows.iter().zip(wanted) {
+        assert_eq!(row.len(), wanted.len());
+        for place in row {
+            let place = back.place(place.x, place.y);
+            let near = |other: &&Coord| (place.x - other.x).hypot(place.y - other.y) < 0.01;
+            assert!(
+                wanted.iter().find(near).is_some(),
+                "{}: {place:?}",
+                path.display()
+            );
+        }
+    }
+}
+
+#[test]
+fn places_come_back_within_a_centimetre() {
+    let temp = tempfile::tempdir().unwrap();
+    let dir = write(temp.path());
+    let plans = plans();
+    let lines: Vec<Vec<Coord>> = plans
+        .iter()
+        .flat_map(|plan| {
+            plan.lines.iter().map(|line| {
+                let places = line.shape.0.iter();
+                places.map(|place| in_work_crs(plan, *place)).collect()
+            })
+        })
+        .collect();
+    let corridors: Vec<Vec<Coord>> = plans
+        .iter()
+        .flat_map(|plan| {
+            plan.corridors.iter().map(|corridor| {
+                use geo::CoordsIter;
+                let places = corridor.shape.coords_iter();
+                places.map(|place| in_work_crs(plan, place)).collect()
+            })
+        })
+        .collect();
+    assert_round_trip(&dir.join("strip_lines.geojson"), "strip_lines", &lines);
+    assert_round_trip(&dir.join("corridors.geojson"), "corridors", &corridors);
+    assert_round_trip(
+        &dir.join("shapefile/strip_lines.shp"),
+        "strip_lines",
+        &lines,
+    );
+    assert_round_trip(
+        &dir.join("shapefile/corridors.shp"),
+        "corridors",
+        &corridors,
+    );
+}
+
+#[test]
+fn kml_shows_every_folder_to_another_reader() {
+    let temp = tempfile::tempdir().unwrap();
+    let dir = write(temp.path());
+    let plan = &plans()[1];
+    let path = dir.join("kml/B-2.kml");
+    let text = fs::read_to_string(&path).unwrap();
+    let tree = roxmltree::Document::parse(&text).unwrap();
+    assert_eq!(tree.root_element().attribute("version"), Some("2.3"));
+    // Every style that is used is there.
+    let styles: BTreeSet<&str> = tree
+        .descendants()
+        .filter(|node| node.tag_name().name() == "Style")
+        .filter_map(|node| node.attribute("id"))
+        .collect();
+    let mut used = 0;
+    for node in tree.descendants() {
+        if node.tag_name().name() == "styleUrl" {
+            assert!(styles.contains(node.text().unwrap().trim_start_matches('#')));
+            used += 1;
+        }
+    }
+    assert!(used > plan.lines.len() + plan.corridors.len());
+    let dataset = Dataset::open(&path).unwrap();
+    let count = |name: &str| dataset.layer_by_name(name).unwrap().feature_count();
+    assert_eq!(
+        count("Strips in the order of work"),
+        plan.lines.len() as u64
+    );
+    assert_eq!(count("Retention corridors"), plan.corridors.len() as u64);
+    let overview = Dataset::open(dir.join("blocks.kml")).unwrap();
+    assert_eq!(overview.layer(0).unwrap().feature_count(), 3);
+    let back = Back::new();
+    let mut layer = dataset
+        .layer_by_name("Strips in the order of work")
+        .unwrap();
+    for (feature, line) in layer.features().zip(&plan.lines) {
+        for (found, wanted) in vertices(feature.geometry().unwrap())
+            .iter()
+            .zip(&line.shape.0)
+        {
+            assert_near(
+                back.place(found.x, found.y),
+                in_work_crs(plan, *wanted),
+                "KML",
+            );
+        }
+    }
+}
+
+#[test]
+fn shapefiles_carry_the_names_that_the_document_maps() {
+    let temp = tempfile::tempdir().unwrap();
+    let dir = write(temp.path());
+    let document = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/exchange.md");
+    let document = fs::read_to_string(document).unwrap();
+    for layer in [
+        "blocks",
+        "zones",
+        "strip_lines",
+        "sections",
+        "corridors",
+        "unworked",
+    ] {
+        let dataset = Dataset::open(dir.join(format!("shapefile/{layer}.shp"))).unwrap();
+        let shapes = dataset.layer(0).unwrap();
+        for field in shapes.defn().fields() {
+            let name = field.name();
+            assert!(name.len() <= 10, "{name}");
+            assert!(document.contains(&format!("`{name}`")), "{layer}: {name}");
+        }
+        assert_eq!(shapes.spatial_ref().unwrap().name().unwrap(), "WGS 84");
+    }
+    let dataset = Dataset::open(dir.join("shapefile/blocks.shp")).unwrap();
+    let mut layer = dataset.layer(0).unwrap();
+    let ids: Vec<String> = layer
+        .features()
+        .map(|feature| feature.field_as_string(0).unwrap().unwrap())
+        .collect();
+    assert_eq!(ids[..2], ["B-1", "B-2"]);
+    assert_eq!(ids[2], HOSTILE.replace('\0', ""));
+}
+
+#[test]
+fn the_drawing_has_layers_by_kind_in_metres() {
+    let temp = tempfile::tempdir().unwrap();
+    let dir = write(temp.path());
+    let dataset = Dataset::open(dir.join("layout.dxf")).unwrap();
+    let mut layer = dataset.layer_by_name("entities").unwrap();
+    let mut kinds = BTreeSet::new();
+    let mut labels = BTreeSet::new();
+    for feature in layer.features() {
+        let index = |name| feature.field_index(name).unwrap();
+        kinds.insert(feature.field_as_string(index("Layer")).unwrap().unwrap());
+        if let Some(text) = feature.field_as_string(index("Text")).unwrap() {
+            labels.insert(text);
+        }
+        for place in vertices(feature.geometry().unwrap()) {
+            assert!((500_000.0..520_000.0).contains(&place.x), "{place:?}");
+        }
+    }
+    for kind in [
+        "block",
+        "reserve",
+        "management",
+        "corridor",
+        "day_only",
+        "strip_in",
+        "strip_no",
+    ] {
+        assert!(kinds.contains(kind), "{kind}: {kinds:?}");
+    }
+    assert!(labels.contains("B-1"), "{labels:?}");
+}
+
+/// The published schemas, where `BLOCKWRIGHT_SCHEMAS` names a folder with `gpx.xsd` and `ogckml22.xsd`; see
+/// `docs/exchange.md`.
+#[test]
+fn gpx_and_kml_hold_against_their_published_schemas() {
+    let Some(schemas) = std::env::var_os("BLOCKWRIGHT_SCHEMAS").map(PathBuf::from) else {
+        println!("skipped: BLOCKWRIGHT_SCHEMAS names no folder of schemas");
+        return;
+    };
+    let temp = tempfile::tempdir().unwrap();
+    let dir = write(temp.path());
+    let mut checked = 0;
+    for (name, bytes) in files(&dir) {
+        let schema = match name.extension().and_then(|ending| ending.to_str()) {
+            Some("gpx") => "gpx.xsd",
+            Some("kml") => "ogckml22.xsd",
+            _ => continue,
+        };
+        // Of KML 2.3 nothing but its version is used that 2.2 does not have, in the same namespace.
+        let text = String::from_utf8(bytes)
+            .unwrap()
+            .replace(" version=\"2.3\"", "");
+        let path = temp.path().join("checked.xml");
+        fs::write(&path, text).unwrap();
+        let out = Command::new("xmllint")
+            .args(["--nonet", "--noout", "--schema"])
+            .arg(schemas.join(schema))
+            .arg(&path)
+            .output()
+            .expect("xmllint (package libxml2-utils)");
+        let said = String::from_utf8_lossy(&out.stderr);
+        assert!(out.status.success(), "{}: {said}", name.display());
+        checked += 1;
+    }
+    assert_eq!(checked, 7);
+}
