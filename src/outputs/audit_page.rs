@@ -9,7 +9,7 @@ use geo::{LineString, MultiPolygon, Polygon};
 
 use super::audit::AuditReport;
 use super::map::svg::escape;
-use super::{OutputError, cells, style, text};
+use super::{ALL_BLOCKS, OutputError, cells, style, text};
 use crate::audit::against::Change;
 use crate::audit::{BlockAudit, Judged};
 use crate::geometry::area::{Bounds, rings};
@@ -104,6 +104,11 @@ impl AuditPage {
     pub fn rows(&mut self, name: &str, rows: &[Judged]) {
         let told: Vec<&Judged> = rows.iter().filter(is_told).collect();
         if !told.is_empty() {
+            let name = if name == ALL_BLOCKS {
+                "All blocks together"
+            } else {
+                name
+            };
             let section = format!(
                 "<section><h3>{}</h3>\n{}</section>\n",
                 escape(name),
@@ -312,7 +317,7 @@ fn css() -> String {
     let (ok, warn, fail) = (style::GREEN, style::ORANGE, style::VERMILLION);
     format!(
         "html {{ font: 16px/1.45 system-ui, \"DejaVu Sans\", sans-serif; color-scheme: light dark; }}\n\
-         main {{ max-width: 80rem; margin: 0 auto; padding: 0 1rem; overflow-wrap: anywhere; }}\n\
+         main {{ max-width: 80rem; margin: 0 auto; padding: 0 1rem; overflow-wrap: break-word; }}\n\
          table {{ border-collapse: collapse; font-size: .9rem; }}\n\
          th, td {{ padding: .25rem .6rem; border-bottom: 1px solid {grey}; text-align: left; vertical-align: top; }}\n\
          .wide {{ overflow-x: auto; }}\n\
