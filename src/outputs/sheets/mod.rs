@@ -1,6 +1,6 @@
 //! Operator sheets: one page of PDF a block, a vector map at a true round scale, georeferenced, and all in one file.
 //!
-//! [`draw`] is pure and may run on any thread; [`Sheets`] writes what it drew.
+//! [`draw`] is pure and may run on any thread; `Sheets` writes what it drew.
 
 mod canvas;
 mod file;
