@@ -85,7 +85,11 @@ impl Scene<'_> {
     /// reached without driving there.
     fn is_retention(&self, piece: &Polygon) -> bool {
         let told = self.planned && self.given.input != CutInput::Tracks;
-        told || self.is_corridor(piece) || self.leaves_a_strip_room(piece)
+        if told {
+            return true;
+        }
+        let left = |piece: &Polygon| self.is_corridor(piece) || self.is_wide_as_a_strip(piece);
+        left(piece) && self.open_parts(piece).iter().any(left)
     }
 
     /// Evenly wide, and cut along most of its outline.
@@ -115,18 +119,21 @@ impl Scene<'_> {
         f64::from(along_cut) >= CUT_SHARE * f64::from(all)
     }
 
-    /// Whether the machine could have cut a strip there.
-    fn leaves_a_strip_room(&self, piece: &Polygon) -> bool {
+    fn is_wide_as_a_strip(&self, piece: &Polygon) -> bool {
         let half_m = self.context.settings.machine.strip_width_m() / 2.0;
-        let wide = |piece: &Polygon| half_width(piece, COARSE_M, half_m) > half_m;
-        if !wide(piece) {
-            return false;
-        }
+        half_width(piece, COARSE_M, half_m) > half_m
+    }
+
+    /// What of a piece the machine could have worked.
+    fn open_parts(&self, piece: &Polygon) -> Vec<Polygon> {
         let shape = MultiPolygon(vec![piece.clone()]);
         let limit = self.context.settings.machine.max_slope;
         let mut closed = self.slopes.steeper_than(limit, &shape).0;
-        closed.extend(self.closed_to_machines().iter().cloned());
-        split(&shape, &closed).outside.0.iter().any(wide)
+        closed.extend(self.closed_to_machines());
+        let mut parts = split(&shape, &closed).outside.0;
+        let least_m2 = self.least_standing_m2();
+        parts.retain(|part| polygon_area(part) >= least_m2);
+        parts
     }
 
     /// Ground that no machine may enter, or that the project leaves as too soft.
