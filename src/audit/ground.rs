@@ -3,7 +3,7 @@
 use geo::{Coord, MultiPolygon, Polygon};
 
 use crate::geometry::area::{Bounds, rings};
-use crate::geometry::distance::{Segment, SegmentIndex, segment_segment};
+use crate::geometry::distance::{Segment, SegmentIndex, segment_segment, share_along};
 use crate::geometry::overlay::oriented;
 
 /// The nearest approach of an edge to some ground.
@@ -130,12 +130,7 @@ pub fn nearest_point(a: Coord, b: Coord, c: Coord, d: Coord) -> Coord {
 
 /// The point of the segment `a`-`b` nearest to `p`.
 pub fn onto(p: Coord, a: Coord, b: Coord) -> Coord {
-    let d = b - a;
-    let length2 = d.x * d.x + d.y * d.y;
-    if length2 <= 0.0 {
-        return a;
-    }
-    a + d * (((p.x - a.x) * d.x + (p.y - a.y) * d.y) / length2).clamp(0.0, 1.0)
+    a + (b - a) * share_along(p, a, b)
 }
 
 #[cfg(test)]

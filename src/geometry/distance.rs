@@ -6,6 +6,17 @@ use rstar::{AABB, PointDistance, RTree, RTreeObject};
 
 use super::area::rings;
 
+/// Where along the segment `a`-`b`, from 0 to 1, it comes nearest to `p`.
+pub fn share_along(p: Coord, a: Coord, b: Coord) -> f64 {
+    let (dx, dy) = (b.x - a.x, b.y - a.y);
+    let length2 = dx * dx + dy * dy;
+    if length2 > 0.0 {
+        (((p.x - a.x) * dx + (p.y - a.y) * dy) / length2).clamp(0.0, 1.0)
+    } else {
+        0.0
+    }
+}
+
 /// Distance from `p` to the segment `a`-`b`.
 pub fn point_segment(p: Coord, a: Coord, b: Coord) -> f64 {
     point_segment2(p, a, b).sqrt()
@@ -14,12 +25,7 @@ pub fn point_segment(p: Coord, a: Coord, b: Coord) -> f64 {
 /// Squared, since the root is only wanted of the least of many.
 fn point_segment2(p: Coord, a: Coord, b: Coord) -> f64 {
     let (dx, dy) = (b.x - a.x, b.y - a.y);
-    let length2 = dx * dx + dy * dy;
-    let t = if length2 > 0.0 {
-        (((p.x - a.x) * dx + (p.y - a.y) * dy) / length2).clamp(0.0, 1.0)
-    } else {
-        0.0
-    };
+    let t = share_along(p, a, b);
     let (ex, ey) = (p.x - a.x - t * dx, p.y - a.y - t * dy);
     ex * ex + ey * ey
 }

@@ -105,23 +105,6 @@ pub fn common(a: &Bounds, b: &Bounds) -> Bounds {
     }
 }
 
-/// Only what lies in a box.
-pub fn window(polygons: &[Polygon], of: &Bounds) -> Vec<Polygon> {
-    let own = bounds(polygons);
-    let mut kept = polygons.to_vec();
-    for (needed, half) in [
-        (own.min.x < of.min.x, Half::RightOf(of.min.x)),
-        (own.max.x > of.max.x, Half::LeftOf(of.max.x)),
-        (own.min.y < of.min.y, Half::Above(of.min.y)),
-        (own.max.y > of.max.y, Half::Below(of.max.y)),
-    ] {
-        if needed {
-            kept = half.of(&kept);
-        }
-    }
-    kept
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -160,7 +143,16 @@ mod tests {
             min: Coord { x: 65.0, y: 35.0 },
             max: Coord { x: 80.0, y: 50.0 },
         };
-        let inside = area(&MultiPolygon(window(&whole, &box_)));
+        let sides = [
+            Half::RightOf(box_.min.x),
+            Half::LeftOf(box_.max.x),
+            Half::Above(box_.min.y),
+            Half::Below(box_.max.y),
+        ];
+        let within = sides
+            .iter()
+            .fold(whole.to_vec(), |kept, half| half.of(&kept));
+        let inside = area(&MultiPolygon(within));
         // The hole's left edge runs from 70 at y = 30 to 75 at y = 60; the comb's own edges stay left of the box.
         let left = |y: f64| 70.0 + (y - 30.0) / 6.0;
         let hole_m2 = (80.0 - (left(35.0) + left(50.0)) / 2.0) * 15.0;

@@ -7,6 +7,7 @@ use super::stretches::{self, Stretch};
 use super::{Demand, Entry};
 use crate::geometry::area::Bounds;
 use crate::geometry::buffer::Source;
+use crate::geometry::distance::share_along;
 use crate::geometry::frame::map_polygons;
 use crate::geometry::overlay;
 use crate::model::{Feature, LayerKind, Shape};
@@ -148,14 +149,7 @@ pub(super) fn nearest_point(feature: &Feature, entry: &Entry, from: Coord) -> (C
         coords.windows(2)
     };
     for w in pairs {
-        let d = w[1] - w[0];
-        let length2 = d.x * d.x + d.y * d.y;
-        let t = if length2 > 0.0 {
-            (((from.x - w[0].x) * d.x + (from.y - w[0].y) * d.y) / length2).clamp(0.0, 1.0)
-        } else {
-            0.0
-        };
-        let point = w[0] + d * t;
+        let point = w[0] + (w[1] - w[0]) * share_along(from, w[0], w[1]);
         let distance = (from.x - point.x).hypot(from.y - point.y);
         if distance < best.1 {
             best = (point, distance);

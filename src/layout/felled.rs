@@ -4,7 +4,7 @@ use geo::{Coord, LineString, MultiPolygon};
 
 use super::hours::Stands;
 use crate::geometry::area::{Bounds, area, length, rings};
-use crate::geometry::distance::{inside, point_segment, segment_segment};
+use crate::geometry::distance::{inside, point_segment, segment_segment, share_along};
 use crate::model::{PieceId, Section, ShiftClass, StripLine};
 use crate::units::hectares;
 
@@ -169,12 +169,7 @@ pub fn crossing(a: Coord, b: Coord, c: Coord, d: Coord) -> f64 {
     if cross != 0.0 {
         return ((to.x * edge.y - to.y * edge.x) / cross).clamp(0.0, 1.0);
     }
-    let length2 = along.x * along.x + along.y * along.y;
-    if length2 > 0.0 {
-        ((to.x * along.x + to.y * along.y) / length2).clamp(0.0, 1.0)
-    } else {
-        0.0
-    }
+    share_along(c, a, b)
 }
 
 /// The line that comes nearest to a place and the station there, among those of one piece or all.

@@ -6,7 +6,7 @@ use std::collections::BinaryHeap;
 use geo::{Coord, LineString, MultiPolygon};
 
 use crate::geometry::area::Bounds;
-use crate::geometry::distance::{SegmentIndex, segment_segment};
+use crate::geometry::distance::{SegmentIndex, segment_segment, share_along};
 
 /// How far off a driven line a leg may end and still turn onto it, in strip widths.
 const ATTACH_STRIPS: f64 = 3.0;
@@ -106,7 +106,7 @@ fn nearest_on(line: &LineString, p: Coord) -> Option<OnLine> {
         let length2 = d.x * d.x + d.y * d.y;
         let length_m = length2.sqrt();
         if length2 > 0.0 {
-            let t = (((p.x - w[0].x) * d.x + (p.y - w[0].y) * d.y) / length2).clamp(0.0, 1.0);
+            let t = share_along(p, w[0], w[1]);
             let at = w[0] + d * t;
             let off_m = (p.x - at.x).hypot(p.y - at.y);
             if best.is_none_or(|best| off_m < best.off_m) {

@@ -2,10 +2,8 @@
 //! audit, and `run.json`.
 
 use std::fs;
-use std::io::{BufWriter, Write};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
-use gdal::spatial_ref::SpatialRef;
 use geo::{Geometry, Point};
 use serde::Serialize;
 
@@ -13,7 +11,8 @@ use super::audit_page::AuditPage;
 use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
 use super::run::{CrsReport, Program, StageTime};
 use super::staging::{LAYOUT, MAPS, REPORT, RUN_FILE, Staging};
-use super::tables::Table;
+use super::tables::{Compliance, Table, write_json};
+use super::writer::spatial_ref;
 use super::{OutputError, cells, set_aside};
 use crate::audit::against::Change;
 use crate::audit::{AuditRow, BlockAudit, Judged, SamplePoint};
@@ -92,24 +91,8 @@ const LAYERS: &[LayerDef] = &[
     },
 ];
 
-const COLUMNS: [&str; 16] = [
-    "block_id",
-    "rule_id",
-    "title",
-    "required",
-    "measured",
-    "unit",
-    "status",
-    "source",
-    "origin",
-    "source_status",
-    "tolerance",
-    "short",
-    "area_m2",
-    "x",
-    "y",
-    "message",
-];
+/// Columns of `compliance.csv` beyond those that a layout writes.
+const MORE_COLUMNS: [&str; 6] = ["tolerance", "short", "area_m2", "x", "y", "message"];
 
 /// `run.json` of an audit.
 #[derive(Clone, Debug, Serialize)]
@@ -159,20 +142,10 @@ pub struct TracksReport {
 pub struct AuditWriter {
     // Fields drop in order: files close before their folder goes.
     package: GeoPackage,
-    table: Table,
-    json: BufWriter<fs::File>,
-    json_path: PathBuf,
+    compliance: Compliance,
     page: AuditPage,
-    rows: u64,
     crs_wkt: String,
     staging: Staging,
-}
-
-#[derive(Serialize)]
-struct JsonRow<'r> {
-    block_id: &'r str,
-    #[serde(flatten)]
-    row: &'r AuditRow,
 }
 
 #[derive(Serialize)]
@@ -196,27 +169,17 @@ impl AuditWriter {
         let staging = Staging::create(dir, LAYOUT)?;
         let maps = staging.path(MAPS);
         fs::remove_dir(&maps).map_err(OutputError::file(&maps, "remove the folder"))?;
-        let json_path = staging.path("compliance.json");
-        let file = fs::File::create(&json_path)
-            .map_err(OutputError::file(&json_path, "create the file"))?;
-        let mut writer = AuditWriter {
+        Ok(AuditWriter {
             package: GeoPackage::create(&staging.path("audit.gpkg"), &srs, LAYERS)?,
-            table: Table::create(&staging.path("compliance.csv"), COLUMNS)?,
-            json: BufWriter::with_capacity(1 << 16, file),
-            json_path,
-            rows: 0,
+            compliance: Compliance::create(
+                &staging.path("compliance.csv"),
+                &staging.path("compliance.json"),
+                &MORE_COLUMNS,
+            )?,
             page: AuditPage::default(),
             crs_wkt: crs_wkt.to_owned(),
             staging,
-        };
-        writer.json_text(b"{\"version\":1,\"rows\":[")?;
-        Ok(writer)
-    }
-
-    fn json_text(&mut self, bytes: &[u8]) -> Result<(), OutputError> {
-        self.json
-            .write_all(bytes)
-            .map_err(OutputError::file(&self.json_path, "write the file"))
+        })
     }
 
     /// Adds one block. Call in input order.
@@ -284,34 +247,15 @@ impl AuditWriter {
     }
 
     fn summary(&mut self, block_id: &str, row: &AuditRow) -> Result<(), OutputError> {
-        let own = &row.row;
-        self.table.row([
-            cells::text(block_id).as_ref(),
-            cells::text(&own.rule_id).as_ref(),
-            cells::text(&own.title).as_ref(),
-            &cells::number(own.required, 6),
-            &cells::number(own.measured, 6),
-            cells::text(own.unit).as_ref(),
-            own.status.key(),
-            cells::text(&own.source).as_ref(),
-            cells::text(&own.origin).as_ref(),
-            own.source_status,
-            &cells::number(row.tolerance, 6),
-            &cells::number(row.short, 6),
-            &cells::number(row.area_m2, 3),
-            &cells::number(row.x, 3),
-            &cells::number(row.y, 3),
-            cells::text(&row.message).as_ref(),
-        ])?;
-        self.json_text(if self.rows == 0 { b"\n" } else { b",\n" })?;
-        serde_json::to_writer(&mut self.json, &JsonRow { block_id, row }).map_err(|source| {
-            OutputError::Json {
-                path: self.json_path.clone(),
-                source,
-            }
-        })?;
-        self.rows += 1;
-        Ok(())
+        let more = [
+            cells::number(row.tolerance, 6).into(),
+            cells::number(row.short, 6).into(),
+            cells::number(row.area_m2, 3).into(),
+            cells::number(row.x, 3).into(),
+            cells::number(row.y, 3).into(),
+            cells::text(&row.message),
+        ];
+        self.compliance.row(block_id, &row.row, &more, row)
     }
 
     /// Writes the field-check sample.
@@ -406,22 +350,16 @@ impl AuditWriter {
     ///
     /// # Errors
     /// A file that cannot be written or moved; the output folder is then as it was before.
-    pub fn finish(mut self, run: &AuditReport, problems: &[Problem]) -> Result<(), OutputError> {
-        self.json_text(b"\n]}\n")?;
+    pub fn finish(self, run: &AuditReport, problems: &[Problem]) -> Result<(), OutputError> {
         let AuditWriter {
             package,
-            table,
-            mut json,
-            json_path,
+            compliance,
             crs_wkt,
             staging,
-            rows: _,
             page,
         } = self;
-        json.flush()
-            .map_err(OutputError::file(&json_path, "write the file"))?;
         package.close()?;
-        table.close()?;
+        compliance.close()?;
         set_aside::write(
             &staging.path("set_aside.csv"),
             &staging.path("set_aside.gpkg"),
@@ -452,17 +390,4 @@ fn finding_values<'v>(block_id: &'v str, row: &'v AuditRow) -> [Value<'v>; 14] {
         Value::Text(&own.origin),
         Value::Text(own.source_status),
     ]
-}
-
-fn write_json(path: &Path, value: &impl Serialize) -> Result<(), OutputError> {
-    let mut text = serde_json::to_vec_pretty(value).map_err(|source| OutputError::Json {
-        path: path.to_owned(),
-        source,
-    })?;
-    text.push(b'\n');
-    fs::write(path, text).map_err(OutputError::file(path, "write the file"))
-}
-
-fn spatial_ref(wkt: &str) -> Result<SpatialRef, OutputError> {
-    SpatialRef::from_wkt(wkt).map_err(|source| OutputError::Crs { source })
 }

@@ -1,5 +1,6 @@
 //! `blocks.csv`, `compliance.csv` and `compliance.json`, written row by row.
 
+use std::borrow::Cow;
 use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -96,6 +97,18 @@ const COMPLIANCE_COLUMNS: [&str; 10] = [
     "source_status",
 ];
 
+/// Writes one value as JSON, and sees that it is on the disk.
+pub(super) fn write_json(path: &Path, value: &impl Serialize) -> Result<(), OutputError> {
+    let mut text = serde_json::to_vec_pretty(value).map_err(|source| OutputError::Json {
+        path: path.to_owned(),
+        source,
+    })?;
+    text.push(b'\n');
+    File::create(path)
+        .and_then(|mut file| file.write_all(&text).and_then(|()| file.sync_all()))
+        .map_err(OutputError::file(path, "write the file"))
+}
+
 /// `compliance.csv` and `compliance.json` side by side.
 pub(super) struct Compliance {
     table: Table,
@@ -105,18 +118,26 @@ pub(super) struct Compliance {
 }
 
 #[derive(Serialize)]
-struct JsonRow<'a> {
+struct JsonRow<'a, R: Serialize> {
     block_id: &'a str,
     #[serde(flatten)]
-    row: &'a ComplianceRow,
+    row: &'a R,
 }
 
 impl Compliance {
-    pub fn create(csv_path: &Path, json_path: &Path) -> Result<Compliance, OutputError> {
+    /// `more` names columns beyond those of every row.
+    pub fn create(
+        csv_path: &Path,
+        json_path: &Path,
+        more: &[&'static str],
+    ) -> Result<Compliance, OutputError> {
         let file =
             File::create(json_path).map_err(OutputError::file(json_path, "create the file"))?;
         let mut compliance = Compliance {
-            table: Table::create(csv_path, COMPLIANCE_COLUMNS)?,
+            table: Table::create(
+                csv_path,
+                COMPLIANCE_COLUMNS.into_iter().chain(more.iter().copied()),
+            )?,
             json_path: json_path.to_owned(),
             json: BufWriter::with_capacity(1 << 16, file),
             rows: 0,
@@ -138,27 +159,43 @@ impl Compliance {
         rows: impl IntoIterator<Item = &'r ComplianceRow>,
     ) -> Result<(), OutputError> {
         for row in rows {
-            self.table.row([
-                cells::text(block_id).as_ref(),
-                cells::text(&row.rule_id).as_ref(),
-                cells::text(&row.title).as_ref(),
-                &cells::number(row.required, 6),
-                &cells::number(row.measured, 6),
-                cells::text(row.unit).as_ref(),
-                row.status.key(),
-                cells::text(&row.source).as_ref(),
-                cells::text(&row.origin).as_ref(),
-                row.source_status,
-            ])?;
-            self.json(if self.rows == 0 { b"\n" } else { b",\n" })?;
-            serde_json::to_writer(&mut self.json, &JsonRow { block_id, row }).map_err(
-                |source| OutputError::Json {
-                    path: self.json_path.clone(),
-                    source,
-                },
-            )?;
-            self.rows += 1;
+            self.row(block_id, row, &[], row)?;
         }
+        Ok(())
+    }
+
+    /// Adds one row: `more` are the cells beyond those of `row`, and `whole` is what the JSON file says of it.
+    pub fn row(
+        &mut self,
+        block_id: &str,
+        row: &ComplianceRow,
+        more: &[Cow<'_, str>],
+        whole: &impl Serialize,
+    ) -> Result<(), OutputError> {
+        let own = [
+            cells::text(block_id),
+            cells::text(&row.rule_id),
+            cells::text(&row.title),
+            cells::number(row.required, 6).into(),
+            cells::number(row.measured, 6).into(),
+            cells::text(row.unit),
+            row.status.key().into(),
+            cells::text(&row.source),
+            cells::text(&row.origin),
+            row.source_status.into(),
+        ];
+        self.table
+            .row(own.iter().chain(more).map(AsRef::<str>::as_ref))?;
+        self.json(if self.rows == 0 { b"\n" } else { b",\n" })?;
+        let row = JsonRow {
+            block_id,
+            row: whole,
+        };
+        serde_json::to_writer(&mut self.json, &row).map_err(|source| OutputError::Json {
+            path: self.json_path.clone(),
+            source,
+        })?;
+        self.rows += 1;
         Ok(())
     }
 

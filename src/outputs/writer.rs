@@ -1,7 +1,6 @@
 //! The one door for results: blocks in input order, then the run report.
 
 use std::fs;
-use std::io::Write;
 use std::path::Path;
 
 use gdal::spatial_ref::SpatialRef;
@@ -48,6 +47,7 @@ impl Writer {
             compliance: Compliance::create(
                 &staging.path("compliance.csv"),
                 &staging.path("compliance.json"),
+                &[],
             )?,
             exchange: None,
             sheets: None,
@@ -178,15 +178,7 @@ impl Writer {
             &spatial_ref(&crs_wkt)?,
             problems,
         )?;
-        let path = staging.path(RUN_FILE);
-        let mut text = serde_json::to_vec_pretty(run).map_err(|source| OutputError::Json {
-            path: path.clone(),
-            source,
-        })?;
-        text.push(b'\n');
-        fs::File::create(&path)
-            .and_then(|mut file| file.write_all(&text).and_then(|()| file.sync_all()))
-            .map_err(OutputError::file(&path, "write the file"))?;
+        tables::write_json(&staging.path(RUN_FILE), run)?;
         staging.commit()
     }
 }

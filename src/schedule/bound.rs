@@ -222,13 +222,7 @@ fn by_daylight(problem: &Problem) -> Option<Second> {
         .filter(|unit| is_day(unit))
         .map(|unit| unit.work)
         .sum();
-    let light = union(
-        problem
-            .blocks
-            .iter()
-            .flat_map(|b| b.light.clone())
-            .collect(),
-    );
+    let light = problem.light();
     let opens = problem.blocks.iter().map(|block| block.open.from).min()?;
     let rooms: Vec<Room> = (problem.machines.iter())
         .map(|machine| room(machine, &light, true, opens))

@@ -79,13 +79,7 @@ fn sum(left: &[[Work; 2]]) -> [f64; 2] {
 
 /// Looks over a plan.
 pub fn outlook(problem: &Problem, plan: &Plan, bound: &Bound, zone: Tz) -> Outlook {
-    let light = union(
-        problem
-            .blocks
-            .iter()
-            .flat_map(|b| b.light.clone())
-            .collect(),
-    );
+    let light = problem.light();
     let end = if plan.undone > 0 {
         problem.period.to
     } else {

@@ -1,7 +1,7 @@
 //! What is to be scheduled: blocks with their sections in the order of work, machines with the times at which they
 //! run, and what a move costs.
 
-use super::time::{Second, Stretch};
+use super::time::{Second, Stretch, union};
 use crate::model::{ShiftClass, StripKind};
 
 /// Thousandths of a second at the standard pace, the unit of work.
@@ -31,6 +31,14 @@ pub struct Problem {
     pub blocks: Vec<Block>,
     pub machines: Vec<Machine>,
     pub moves: Moves,
+}
+
+impl Problem {
+    /// When it is light at any block.
+    pub fn light(&self) -> Vec<Stretch> {
+        let blocks = self.blocks.iter();
+        union(blocks.flat_map(|block| block.light.clone()).collect())
+    }
 }
 
 #[derive(Clone, Debug)]

@@ -6,7 +6,7 @@ use geo::{Geometry, InteriorPoint, LineString};
 
 use super::svg::{self, Area, PathData, Room, px};
 use super::view::View;
-use crate::model::{BlockPlan, Heading, StripKind, Verdict};
+use crate::model::{BlockPlan, Heading, StripKind, StripLine, Verdict};
 use crate::outputs::style;
 use crate::outputs::text::{self, Words};
 
@@ -89,33 +89,72 @@ fn pixels(view: &View, line: &LineString) -> Vec<(f64, f64)> {
     line.0.iter().map(|coord| view.place(*coord)).collect()
 }
 
+/// How arrowheads stand along lines, in the units of the drawing.
+pub struct Arrows {
+    /// Lines shorter than this have none.
+    pub shortest: f64,
+    pub every: f64,
+    /// Corners of a head: ahead along the line, and to its side.
+    pub head: [(f64, f64); 3],
+}
+
+/// In pixels.
+const ARROWS: Arrows = Arrows {
+    shortest: 16.0,
+    every: 170.0,
+    head: [(5.0, 0.0), (-4.0, 3.2), (-4.0, -3.2)],
+};
+
+/// Corners of the arrowheads along a line, where there is room for squares of `size`.
+pub fn arrowheads(
+    points: &[(f64, f64)],
+    arrows: &Arrows,
+    size: f64,
+    room: &mut Room,
+) -> Vec<[(f64, f64); 3]> {
+    let length: f64 = points
+        .windows(2)
+        .map(|edge| (edge[1].0 - edge[0].0).hypot(edge[1].1 - edge[0].1))
+        .sum();
+    if length < arrows.shortest {
+        return vec![];
+    }
+    let count = ((length / arrows.every).round() as usize).max(1);
+    let places = (0..count).filter_map(|index| {
+        let share = (index as f64 + 0.55) / count as f64;
+        let ((x, y), (dx, dy)) = along(points, share)?;
+        room.take(Area::around(x, y, size, size)).then(|| {
+            let corner = |(ahead, aside): (f64, f64)| {
+                (x + ahead * dx - aside * dy, y + ahead * dy + aside * dx)
+            };
+            arrows.head.map(corner)
+        })
+    });
+    places.collect()
+}
+
+/// The first piece of every interior strip, by part and strip.
+pub fn first_pieces(plan: &BlockPlan) -> BTreeMap<(u32, u32), &StripLine> {
+    let mut firsts = BTreeMap::new();
+    for line in &plan.lines {
+        if line.kind == StripKind::Interior && line.shape.0.len() >= 2 {
+            let kept = firsts
+                .entry((line.id.part, line.id.strip_no))
+                .or_insert(line);
+            if line.id.piece < kept.id.piece {
+                *kept = line;
+            }
+        }
+    }
+    firsts
+}
+
 fn arrows(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
     let mut path = PathData::default();
     let size = if view.is_crowded() { 26.0 } else { 9.0 };
     for line in &plan.lines {
-        let points = pixels(view, &line.shape);
-        let length: f64 = points
-            .windows(2)
-            .map(|edge| (edge[1].0 - edge[0].0).hypot(edge[1].1 - edge[0].1))
-            .sum();
-        if length < 16.0 {
-            continue;
-        }
-        let count = ((length / 170.0).round() as usize).max(1);
-        for index in 0..count {
-            let share = (index as f64 + 0.55) / count as f64;
-            let Some(((x, y), (dx, dy))) = along(&points, share) else {
-                continue;
-            };
-            if !room.take(Area::around(x, y, size, size)) {
-                continue;
-            }
-            let corner =
-                |ahead: f64, aside: f64| (x + ahead * dx - aside * dy, y + ahead * dy + aside * dx);
-            path.add(
-                [corner(5.0, 0.0), corner(-4.0, 3.2), corner(-4.0, -3.2)].into_iter(),
-                true,
-            );
+        for head in arrowheads(&pixels(view, &line.shape), &ARROWS, size, room) {
+            path.add(head.into_iter(), true);
         }
     }
     if !path.is_empty() {
@@ -133,17 +172,7 @@ fn numbers(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
         .collect();
     parts.dedup();
     let several = parts.iter().any(|part| *part != parts[0]);
-    let mut first_pieces = BTreeMap::new();
-    for line in &plan.lines {
-        if line.kind == StripKind::Interior && line.shape.0.len() >= 2 {
-            let kept = first_pieces
-                .entry((line.id.part, line.id.strip_no))
-                .or_insert(line);
-            if line.id.piece < kept.id.piece {
-                *kept = line;
-            }
-        }
-    }
+    let first_pieces = first_pieces(plan);
     let width_of = |label: &str| 6.5 * label.len() as f64 + 3.0;
     let label_of = |part: u32, strip_no: u32| {
         if several {

@@ -11,12 +11,20 @@ use super::ground::points;
 use super::paper::Sheet;
 use super::words::Words;
 use crate::model::{BlockPlan, Heading, StripKind, StripLine, Verdict};
-use crate::outputs::map::marks::{along, marker_colours, number_step};
+use crate::outputs::map::marks::{
+    Arrows, along, arrowheads, first_pieces, marker_colours, number_step,
+};
 use crate::outputs::map::svg::{Area, Room};
 use crate::outputs::paint::{Paint, Rgb};
 use crate::outputs::style;
 
 const MOST_MARKERS: usize = 40;
+/// In points.
+const ARROWS: Arrows = Arrows {
+    shortest: 10.0,
+    every: 120.0,
+    head: [(4.0, 0.0), (-3.2, 2.5), (-3.2, -2.5)],
+};
 
 /// Which marks were drawn, for the legend.
 #[derive(Default)]
@@ -161,27 +169,7 @@ impl Drawer<'_> {
         let mut heads = Vec::new();
         for line in &self.plan.lines {
             let places: Vec<(f64, f64)> = points(self.sheet, &line.shape).collect();
-            let length: f64 = places
-                .windows(2)
-                .map(|edge| (edge[1].0 - edge[0].0).hypot(edge[1].1 - edge[0].1))
-                .sum();
-            if length < 10.0 {
-                continue;
-            }
-            let count = ((length / 120.0).round() as usize).max(1);
-            for index in 0..count {
-                let share = (index as f64 + 0.55) / count as f64;
-                let Some(((x, y), (dx, dy))) = along(&places, share) else {
-                    continue;
-                };
-                if !self.room.take(Area::around(x, y, size, size)) {
-                    continue;
-                }
-                let corner = |ahead: f64, aside: f64| {
-                    (x + ahead * dx - aside * dy, y + ahead * dy + aside * dx)
-                };
-                heads.push([corner(4.0, 0.0), corner(-3.2, 2.5), corner(-3.2, -2.5)]);
-            }
+            heads.extend(arrowheads(&places, &ARROWS, size, &mut self.room));
         }
         self.canvas.apart(|canvas| {
             canvas.fill_colour(Rgb::parse(style::GREY_DARK));
@@ -328,22 +316,6 @@ impl Drawer<'_> {
         }
         any
     }
-}
-
-/// The first piece of every interior strip, by part and strip.
-fn first_pieces(plan: &BlockPlan) -> BTreeMap<(u32, u32), &StripLine> {
-    let mut firsts = BTreeMap::new();
-    for line in &plan.lines {
-        if line.kind == StripKind::Interior && line.shape.0.len() >= 2 {
-            let kept = firsts
-                .entry((line.id.part, line.id.strip_no))
-                .or_insert(line);
-            if line.id.piece < kept.id.piece {
-                *kept = line;
-            }
-        }
-    }
-    firsts
 }
 
 pub fn entry_sign(canvas: &mut Canvas, x: f64, y: f64, words: &Words) {
