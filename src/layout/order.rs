@@ -44,7 +44,17 @@ pub struct Travel<'t> {
     units: &'t [Unit],
     /// The unit that each leg is, if it is one.
     unit_of: Vec<Option<usize>>,
+    /// What lies nearest to each end of a leg, once a sequence has come there: many come to the same one.
+    nearby: Vec<[Option<Nearby>; 2]>,
     scratch: Scratch,
+}
+
+/// Steps that begin near an end of a leg.
+struct Nearby {
+    /// With metres, nearest first.
+    steps: Vec<(f64, Step)>,
+    /// Whether there are no others, however far.
+    all: bool,
 }
 
 /// Stands in for travel where there is no way: it must lose against every real one.
@@ -61,6 +71,7 @@ impl<'t> Travel<'t> {
             network,
             units,
             unit_of,
+            nearby: vec![],
             scratch: Scratch::default(),
         }
     }
@@ -70,26 +81,59 @@ impl<'t> Travel<'t> {
         let Some(from) = partial.at else {
             return rules.steps(partial).map(|step| (0.0, step)).collect();
         };
-        let step = |(leg, end): (usize, usize)| -> Option<Step> {
-            let unit = *self.unit_of.get(leg)?;
-            unit.map(|unit| Step {
-                unit,
-                inward: end == 0,
-            })
+        self.look_round(from);
+        let nearby = self.nearby[from.0][from.1].as_ref();
+        if let Some(Nearby { steps, all }) = nearby {
+            let allowed = steps.iter().filter(|(_, step)| rules.allows(partial, *step));
+            let near: Vec<(f64, Step)> = allowed.take(NEXT).copied().collect();
+            if !near.is_empty() {
+                return near;
+            }
+            if *all {
+                return first_out_of_reach(rules, partial);
+            }
+        }
+        let mut scratch = std::mem::take(&mut self.scratch);
+        let wanted = |to| {
+            let step = self.step_at(to);
+            step.is_some_and(|step| rules.allows(partial, step))
         };
-        let wanted = |to| step(to).is_some_and(|step| rules.allows(partial, step));
         let (network, units) = (self.network, self.units);
         let left = || {
             let mut steps = rules.steps(partial);
             steps.any(|step| network.may_reach(from.0, (units[step.unit].leg, step.ends().0)))
         };
-        let near = network.nearest(&mut self.scratch, from, NEXT, wanted, left);
+        let near = network.nearest(&mut scratch, from, NEXT, wanted, left);
+        self.scratch = scratch;
         if near.is_empty() {
-            let first = rules.steps(partial).take(NEXT);
-            return first.map(|step| (NO_WAY_M, step)).collect();
+            return first_out_of_reach(rules, partial);
         }
         let found = near.into_iter();
-        found.filter_map(|(to, m)| Some((m, step(to)?))).collect()
+        found
+            .filter_map(|(to, m)| Some((m, self.step_at(to)?)))
+            .collect()
+    }
+
+    /// The step that begins at an end of a leg.
+    fn step_at(&self, (leg, end): (usize, usize)) -> Option<Step> {
+        let unit = *self.unit_of.get(leg)?;
+        unit.map(|unit| Step {
+            unit,
+            inward: end == 0,
+        })
+    }
+
+    fn look_round(&mut self, (leg, end): (usize, usize)) {
+        if self.nearby.len() <= leg {
+            self.nearby.resize_with(leg + 1, Default::default);
+        }
+        if self.nearby[leg][end].is_none() {
+            let (ends, all) = self.network.around(&mut self.scratch, (leg, end));
+            let steps = ends.into_iter();
+            let steps = steps.filter_map(|(to, m)| Some((m, self.step_at(to)?)));
+            let steps = steps.collect();
+            self.nearby[leg][end] = Some(Nearby { steps, all });
+        }
     }
 
     fn step_m(&mut self, from: (usize, usize), step: Step) -> f64 {
@@ -120,6 +164,11 @@ impl<'t> Travel<'t> {
                 .map(|w| self.between_m(w[0], w[1]))
                 .sum::<f64>()
     }
+}
+
+fn first_out_of_reach(rules: &Rules, partial: &Partial) -> Vec<(f64, Step)> {
+    let first = rules.steps(partial).take(NEXT);
+    first.map(|step| (NO_WAY_M, step)).collect()
 }
 
 /// Strips that follow one another without a split or a join.

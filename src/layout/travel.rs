@@ -437,41 +437,77 @@ impl Network {
         }
     }
 
+    /// The ends of legs within [`MOST_SETTLED`] nodes of one, with metres, nearest first, and whether these are all that
+    /// can be reached.
+    pub fn around(
+        &self,
+        scratch: &mut Scratch,
+        from: (usize, usize),
+    ) -> (Vec<((usize, usize), f64)>, bool) {
+        let mut found = Vec::new();
+        let mut settled = 0;
+        let all = self.settle(scratch, from, |at, so_far| {
+            settled += 1;
+            if settled > MOST_SETTLED {
+                return false;
+            }
+            found.extend(self.leg_at[at].map(|end| (end, so_far)));
+            true
+        });
+        (found, all)
+    }
+
     /// Up to `most` of the ends that are `wanted`, as (leg, end) with metres, nearest first. Where the search gets far
     /// without finding any, `left` says whether one can be reached at all.
     pub fn nearest(
         &self,
         scratch: &mut Scratch,
-        (leg, end): (usize, usize),
+        from: (usize, usize),
         most: usize,
         wanted: impl Fn((usize, usize)) -> bool,
         left: impl Fn() -> bool,
     ) -> Vec<((usize, usize), f64)> {
         let mut found = Vec::new();
+        let mut settled = 0;
+        self.settle(scratch, from, |at, so_far| {
+            settled += 1;
+            let far = settled > MOST_SETTLED && !found.is_empty();
+            if far || (settled == MOST_SETTLED && found.is_empty() && !left()) {
+                return false;
+            }
+            found.extend(
+                self.leg_at[at]
+                    .filter(|&end| wanted(end))
+                    .map(|end| (end, so_far)),
+            );
+            found.len() < most
+        });
+        found
+    }
+
+    /// Visits nodes nearest first, with metres from a leg's end, while `on` says so (Dijkstra 1959); whether it came to
+    /// the last.
+    fn settle(
+        &self,
+        scratch: &mut Scratch,
+        (leg, end): (usize, usize),
+        mut on: impl FnMut(usize, f64) -> bool,
+    ) -> bool {
         scratch.begin(self.nodes.len());
         scratch.reach(self.ends[leg][end], 0.0);
         scratch.reach(self.ends[leg][1 - end], self.lengths_m[leg]);
-        let mut settled = 0;
         while let Some(Queued(so_far, at)) = scratch.queue.pop() {
             if so_far > scratch.length_m[at] {
                 continue;
             }
-            settled += 1;
-            let far = settled > MOST_SETTLED && !found.is_empty();
-            if far || (settled == MOST_SETTLED && found.is_empty() && !left()) {
-                break;
-            }
-            if let Some(other) = self.leg_at[at].filter(|&other| wanted(other)) {
-                found.push((other, so_far));
-                if found.len() >= most {
-                    break;
-                }
+            if !on(at, so_far) {
+                return false;
             }
             for edge in &self.edges[at] {
                 scratch.reach(edge.to, so_far + edge.length_m);
             }
         }
-        found
+        true
     }
 }
 
