@@ -110,6 +110,13 @@ impl Bounds {
             && other.max.y <= self.max.y
     }
 
+    /// How far `p` lies outside; 0 inside.
+    pub fn distance(&self, p: Coord) -> f64 {
+        let x = (self.min.x - p.x).max(p.x - self.max.x).max(0.0);
+        let y = (self.min.y - p.y).max(p.y - self.max.y).max(0.0);
+        (x * x + y * y).sqrt()
+    }
+
     pub fn is_empty(&self) -> bool {
         self.min.x > self.max.x
     }

@@ -16,24 +16,34 @@ pub struct Reached {
     pub beyond: MultiPolygon,
 }
 
-/// Divides `ground` by what lies within reach of `lines`. Both sides come from one clip, so that no hairs are left
-/// where they meet the ground's own edge.
+/// Divides `ground` by what lies within reach of `lines`.
 pub fn divide(
     engines: Engines<'_>,
     ground: &MultiPolygon,
     lines: &[LineString],
     reach_m: f64,
 ) -> Reached {
-    if lines.is_empty() || ground.0.is_empty() {
+    by_reach(ground, &reach_of(engines, lines, reach_m))
+}
+
+fn reach_of(engines: Engines<'_>, lines: &[LineString], reach_m: f64) -> Vec<Polygon> {
+    if lines.is_empty() {
+        return vec![];
+    }
+    engines.within(&MultiLineString(lines.to_vec()), reach_m).0
+}
+
+/// Both sides come from one clip, so that no hairs are left where they meet the ground's own edge.
+fn by_reach(ground: &MultiPolygon, reached: &[Polygon]) -> Reached {
+    if reached.is_empty() || ground.0.is_empty() {
         return Reached {
             within: MultiPolygon(vec![]),
             beyond: ground.clone(),
         };
     }
-    let reached = engines.within(&MultiLineString(lines.to_vec()), reach_m).0;
     Reached {
-        within: intersection(ground, &reached),
-        beyond: difference(ground, &reached),
+        within: intersection(ground, reached),
+        beyond: difference(ground, reached),
     }
 }
 
@@ -54,7 +64,8 @@ pub fn reach_rest(
     lines: &mut Vec<LineString>,
     levels_m: &[f64],
 ) -> Reached {
-    let mut reached = divide(engines, ground, lines, machine.reach_m);
+    let mut within_reach = reach_of(engines, lines, machine.reach_m);
+    let mut reached = by_reach(ground, &within_reach);
     for &level_m in levels_m {
         if reached.beyond.0.is_empty() {
             break;
@@ -85,8 +96,9 @@ pub fn reach_rest(
             .filter(|line| length(line) >= SHORTEST_M)
             .collect();
         if !added.is_empty() {
+            within_reach.extend(reach_of(engines, &added, machine.reach_m));
             lines.extend(added);
-            reached = divide(engines, ground, lines, machine.reach_m);
+            reached = by_reach(ground, &within_reach);
         }
     }
     reached

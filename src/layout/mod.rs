@@ -12,6 +12,7 @@ mod felled;
 mod ground;
 mod growth;
 mod hours;
+mod on_line;
 mod order;
 mod orientation;
 mod retention;

@@ -5,8 +5,9 @@ use std::collections::BinaryHeap;
 
 use geo::{Coord, LineString, MultiPolygon};
 
+use super::on_line::{LineIndex, OnLine};
 use crate::geometry::area::Bounds;
-use crate::geometry::distance::{SegmentIndex, segment_segment, share_along};
+use crate::geometry::distance::{SegmentIndex, segment_segment};
 
 /// How far off a driven line a leg may end and still turn onto it, in strip widths.
 const ATTACH_STRIPS: f64 = 3.0;
@@ -89,58 +90,6 @@ impl Open {
     }
 }
 
-/// A place on a line: which segment, how far along the line, and where.
-#[derive(Clone, Copy)]
-struct OnLine {
-    segment: usize,
-    along_m: f64,
-    at: Coord,
-    off_m: f64,
-}
-
-fn nearest_on(line: &LineString, p: Coord) -> Option<OnLine> {
-    let mut best: Option<OnLine> = None;
-    let mut run_m = 0.0;
-    for (segment, w) in line.0.windows(2).enumerate() {
-        let d = w[1] - w[0];
-        let length2 = d.x * d.x + d.y * d.y;
-        let length_m = length2.sqrt();
-        if length2 > 0.0 {
-            let t = share_along(p, w[0], w[1]);
-            let at = w[0] + d * t;
-            let off_m = (p.x - at.x).hypot(p.y - at.y);
-            if best.is_none_or(|best| off_m < best.off_m) {
-                best = Some(OnLine {
-                    segment,
-                    along_m: run_m + t * length_m,
-                    at,
-                    off_m,
-                });
-            }
-        }
-        run_m += length_m;
-    }
-    best
-}
-
-/// Vertices of `line` nearest to `other` in each run of vertices that come within `within_m`.
-fn nearest_places(line: &LineString, other: &LineString, within_m: f64) -> Vec<(Coord, OnLine)> {
-    let around = Bounds::of(&other.0).grown(within_m);
-    let mut places: Vec<(Coord, OnLine)> = Vec::new();
-    let mut best: Option<(Coord, OnLine)> = None;
-    for &p in &line.0 {
-        let here = around.holds(&Bounds::of([&p]));
-        let on = here.then(|| nearest_on(other, p)).flatten();
-        match on.filter(|on| on.off_m <= within_m) {
-            Some(on) if best.is_none_or(|(_, best)| on.off_m < best.off_m) => best = Some((p, on)),
-            Some(_) => {}
-            None => places.extend(best.take()),
-        }
-    }
-    places.extend(best);
-    places
-}
-
 impl Network {
     /// Joins legs over `ground`, which may be driven but for the trees `standing` on it; these are passed at `pass_m`.
     pub fn new(
@@ -174,6 +123,7 @@ impl Network {
         let mut at_ways: Vec<Vec<(OnLine, usize)>> = legs.iter().map(|_| vec![]).collect();
         for (way, leg) in legs.iter().enumerate().filter(|(_, leg)| leg.open) {
             let around = Bounds::of(&leg.line.0).grown(attach_m);
+            let index = LineIndex::new(&leg.line);
             let mut stops: Vec<(OnLine, usize)> = Vec::new();
             for (other, ends) in net.ends.clone().into_iter().enumerate() {
                 if other == way {
@@ -184,7 +134,7 @@ impl Network {
                     if !around.holds(&Bounds::of([&p])) {
                         continue;
                     }
-                    if let Some(on) = nearest_on(&leg.line, p).filter(|on| on.off_m <= attach_m)
+                    if let Some(on) = index.nearest(p, attach_m)
                         && let Some(off_m) = open.straight(p, on.at)
                     {
                         let stop = net.node(on.at);
@@ -244,7 +194,8 @@ impl Network {
     /// Where on the leg's line another end would join it, as a ring that begins there; None where the leg is no ring.
     pub fn ring_from(&self, leg: usize, (from, end): (usize, usize)) -> Option<LineString> {
         let line = &self.lines[leg];
-        let on = nearest_on(line, self.nodes[self.ends[from][end]])?;
+        let at = self.nodes[self.ends[from][end]];
+        let on = LineIndex::new(line).nearest(at, f64::INFINITY)?;
         let closed = line.0.first() == line.0.last();
         closed.then(|| {
             let corners = &line.0[..line.0.len() - 1];
@@ -285,20 +236,22 @@ impl Network {
         attach_m: f64,
         at_ways: &mut [Vec<(OnLine, usize)>],
     ) {
-        let open_legs: Vec<(usize, Bounds)> = legs
+        let open_legs: Vec<(usize, Bounds, LineIndex)> = legs
             .iter()
             .enumerate()
             .filter(|(_, leg)| leg.open)
-            .map(|(index, leg)| (index, Bounds::of(&leg.line.0)))
+            .map(|(at, leg)| (at, Bounds::of(&leg.line.0), LineIndex::new(&leg.line)))
             .collect();
-        for &(a, around_a) in &open_legs {
-            for &(b, around_b) in &open_legs {
-                if a == b || !around_a.grown(attach_m).meets(&around_b) {
+        for (a, around_a, line_a) in &open_legs {
+            for (b, around_b, line_b) in &open_legs {
+                let (a, b) = (*a, *b);
+                if a == b || !around_a.grown(attach_m).meets(around_b) {
                     continue;
                 }
-                for (p, on_b) in nearest_places(&legs[a].line, &legs[b].line, attach_m) {
-                    let Some((on_a, off_m)) =
-                        nearest_on(&legs[a].line, p).zip(open.straight(p, on_b.at))
+                for (p, on_b) in line_a.nearest_places(line_b, attach_m) {
+                    let Some((on_a, off_m)) = line_a
+                        .nearest(p, f64::INFINITY)
+                        .zip(open.straight(p, on_b.at))
                     else {
                         continue;
                     };

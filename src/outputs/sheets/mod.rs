@@ -105,7 +105,7 @@ pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>, true_north_deg: Option
     let [x, y] = plan.origin;
     Page {
         size: (sheet.width, sheet.height),
-        content: miniz_oxide::deflate::compress_to_vec_zlib(&content, 6),
+        content: miniz_oxide::deflate::compress_to_vec_zlib(&content, 3),
         opacities,
         map: sheet.map,
         ground: [west + x, south + y, east + x, north + y],
