@@ -35,7 +35,7 @@ fn write(dir: &Path) -> PathBuf {
         .with_exchange("Winter <district>", &ExchangeFormat::ALL)
         .unwrap();
     for plan in plans() {
-        writer.block(&plan, &render(&plan, "Test")).unwrap();
+        writer.block(&plan, Some(&render(&plan, "Test"))).unwrap();
     }
     let report = report(writer.counts());
     writer.finish(&report, &[]).unwrap();

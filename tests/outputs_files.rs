@@ -19,7 +19,7 @@ fn crs() -> String {
 fn write(dir: &Path) {
     let mut writer = Writer::create(dir, &crs()).unwrap();
     for plan in [small("B-1"), small("=1+1"), full("B-2", 500.0, 22)] {
-        writer.block(&plan, &render(&plan, "Test")).unwrap();
+        writer.block(&plan, Some(&render(&plan, "Test"))).unwrap();
         writer.page(&BlockPage::new(&plan)).unwrap();
     }
     let report = report(writer.counts());
@@ -336,7 +336,7 @@ fn two_runs_give_the_same_bytes_and_the_second_replaces_the_first() {
     };
     same(first.path(), second.path());
 
-    fs::write(second.path().join("maps").join("GONE.svg"), "<svg/>").unwrap();
+    fs::write(second.path().join("maps").join("GONE.svg"), Some("<svg/>")).unwrap();
     fs::write(second.path().join("notes.txt"), "mine").unwrap();
     let gone = second.path().join("report/data/blocks/GONE.js");
     fs::write(&gone, "old").unwrap();
@@ -365,7 +365,7 @@ fn a_dropped_writer_leaves_the_folder_as_it_was() {
     let temp = tempfile::tempdir().unwrap();
     let fresh = temp.path().join("a").join("out");
     let mut writer = Writer::create(&fresh, &crs()).unwrap();
-    writer.block(&small("B-1"), "<svg/>").unwrap();
+    writer.block(&small("B-1"), Some("<svg/>")).unwrap();
     assert!(fresh.exists());
     drop(writer);
     assert!(!fresh.exists());
@@ -375,7 +375,7 @@ fn a_dropped_writer_leaves_the_folder_as_it_was() {
     let before = fs::read(earlier.join("layout.gpkg")).unwrap();
     let names = files(&earlier);
     let mut writer = Writer::create(&earlier, &crs()).unwrap();
-    writer.block(&small("other"), "<svg/>").unwrap();
+    writer.block(&small("other"), Some("<svg/>")).unwrap();
     drop(writer);
     assert_eq!(fs::read(earlier.join("layout.gpkg")).unwrap(), before);
     assert_eq!(files(&earlier), names);
@@ -404,7 +404,7 @@ fn a_writer_may_move_to_another_thread() {
     let temp = tempfile::tempdir().unwrap();
     let mut writer = Writer::create(temp.path(), &crs()).unwrap();
     std::thread::spawn(move || {
-        writer.block(&small("B-1"), "<svg/>").unwrap();
+        writer.block(&small("B-1"), Some("<svg/>")).unwrap();
         let report = report(writer.counts());
         writer.finish(&report, &[]).unwrap();
     })

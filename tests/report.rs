@@ -464,7 +464,7 @@ fn a_thousand_blocks_open_fast() {
         let mut plan = outputs_fixture::small(&format!("B-{number}"));
         plan.origin[0] += 60.0 * f64::from(number % 40);
         plan.origin[1] += 120.0 * f64::from(number / 40);
-        writer.block(&plan, "").unwrap();
+        writer.block(&plan, Some("")).unwrap();
         writer.page(&BlockPage::new(&plan)).unwrap();
     }
     let run = outputs_fixture::report(writer.counts());

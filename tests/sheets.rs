@@ -52,7 +52,7 @@ fn write(dir: &Path, settings: &Settings) {
         .with_sheets("Winter district")
         .unwrap();
     for plan in plans() {
-        writer.block(&plan, &render(&plan, "Test")).unwrap();
+        writer.block(&plan, Some(&render(&plan, "Test"))).unwrap();
         writer.sheet(&drawn(&plan, settings, Some(0.3))).unwrap();
     }
     let report = report(writer.counts());

@@ -121,9 +121,9 @@ struct Sheet<'s> {
 /// Blocks on their way from the workers to the writer.
 struct Done {
     plan: BlockPlan,
-    map: String,
+    map: Option<String>,
     sheet: Option<Page>,
-    page: BlockPage,
+    page: Option<BlockPage>,
 }
 
 /// Lays out every block of a project and writes the outputs.
@@ -253,6 +253,9 @@ fn write_all(
     let mut season = Season::default();
     let mut writer = Writer::create(out, &batch.crs_wkt)?
         .with_exchange(&project.name, &project.settings.outputs.exchange)?;
+    if project.settings.outputs.report {
+        writer = writer.with_report()?;
+    }
     if project.settings.outputs.sheets {
         writer = writer.with_sheets(&project.name)?;
     }
@@ -261,8 +264,10 @@ fn write_all(
     drop(ready);
     for chunk in from_workers {
         for done in chunk {
-            writer.block(&done.plan, &done.map)?;
-            writer.page(&done.page)?;
+            writer.block(&done.plan, done.map.as_deref())?;
+            if let Some(page) = &done.page {
+                writer.page(page)?;
+            }
             if let Some(sheet) = &done.sheet {
                 writer.sheet(sheet)?;
             }
@@ -290,8 +295,9 @@ fn lay_out_all(
             .map(|block| {
                 let result = lay_out_one(context, block, |mut plan| {
                     sheet.missing.warn(block, &mut plan);
-                    let map = outputs::render(&plan, sheet.title);
-                    let page = BlockPage::new(&plan);
+                    let wanted = &context.settings.outputs;
+                    let map = wanted.maps.then(|| outputs::render(&plan, sheet.title));
+                    let page = wanted.report.then(|| BlockPage::new(&plan));
                     let operator = sheet.operator.as_ref();
                     let sheet = operator.map(|operator| operator.draw(&plan));
                     Done {

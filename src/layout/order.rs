@@ -301,43 +301,50 @@ pub fn order(network: &Network, units: &[Unit], from: Option<(usize, usize)>) ->
     let mut open = vec![Partial {
         done: vec![0; units.len().div_ceil(64)],
         turned: vec![0; cells.len().div_ceil(64)],
+        mark: 0,
         at: from,
         travel_m: 0.0,
         last: NOTHING_YET,
     }];
+    let mut next: Vec<Longer> = Vec::new();
     for _ in units {
-        let mut next: Vec<(Partial, Step)> = Vec::new();
-        for partial in &open {
+        next.clear();
+        for (parent, partial) in open.iter().enumerate() {
             let mut onward = travel.onward(&rules, partial);
             onward.sort_by(|a, b| {
                 let key = |step: &Step| (step.unit, !step.inward);
                 a.0.total_cmp(&b.0).then(key(&a.1).cmp(&key(&b.1)))
             });
-            for (to_m, step) in onward.into_iter().take(NEXT) {
-                let mut after = rules.taken(partial, step);
-                after.at = Some((units[step.unit].leg, step.ends().1));
-                after.travel_m += to_m;
-                next.push((after, step));
-            }
+            next.extend(onward.into_iter().take(NEXT).map(|(to_m, step)| Longer {
+                parent,
+                step,
+                mark: rules.mark_after(partial, step),
+                at: (units[step.unit].leg, step.ends().1),
+                travel_m: partial.travel_m + to_m,
+            }));
         }
         // Of those that have done the same and stand at the same place only the shortest can win.
-        next.sort_by(|(a, _), (b, _)| {
-            (&a.done, &a.turned, a.at)
-                .cmp(&(&b.done, &b.turned, b.at))
+        let last = |longer: &Longer| open[longer.parent].last;
+        next.sort_unstable_by(|a, b| {
+            (a.mark, a.at)
+                .cmp(&(b.mark, b.at))
                 .then(a.travel_m.total_cmp(&b.travel_m))
-                .then(a.last.cmp(&b.last))
+                .then(last(a).cmp(&last(b)))
         });
-        next.dedup_by(|(b, _), (a, _)| a.done == b.done && a.turned == b.turned && a.at == b.at);
-        next.sort_by(|(a, _), (b, _)| {
-            a.travel_m
-                .total_cmp(&b.travel_m)
-                .then((&a.done, a.at).cmp(&(&b.done, b.at)))
+        next.dedup_by_key(|longer| (longer.mark, longer.at));
+        let made = |longer: &Longer| rules.taken(&open[longer.parent], longer);
+        next.sort_unstable_by(|a, b| {
+            a.travel_m.total_cmp(&b.travel_m).then_with(|| {
+                let (x, y) = (made(a), made(b));
+                (&x.done, x.at, &x.turned).cmp(&(&y.done, y.at, &y.turned))
+            })
         });
         next.truncate(beam);
         open = next
-            .into_iter()
-            .map(|(mut partial, step)| {
-                steps.push((partial.last, step));
+            .iter()
+            .map(|longer| {
+                let mut partial = made(longer);
+                steps.push((partial.last, longer.step));
                 partial.last = steps.len() - 1;
                 partial
             })
@@ -360,10 +367,35 @@ struct Partial {
     done: Vec<u64>,
     /// A bit for each cell whose first strip was driven out.
     turned: Vec<u64>,
+    /// Stands for both: equal where they are, and else all but surely not (Zobrist 1970).
+    mark: u128,
     at: Option<(usize, usize)>,
     travel_m: f64,
     /// Index of its last step.
     last: usize,
+}
+
+/// A sequence under way with one step more, before it is known whether it is kept.
+struct Longer {
+    /// Index of the sequence.
+    parent: usize,
+    step: Step,
+    mark: u128,
+    at: (usize, usize),
+    travel_m: f64,
+}
+
+/// A number of its own for each unit that may be done (`which` 0) and each cell that may be turned (1): the finalizer of
+/// SplitMix64 (Steele, Lea & Flood 2014), twice.
+fn mark_of(which: u64, index: usize) -> u128 {
+    let mix = |seed: u64| {
+        let z = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15);
+        let z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        let z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        z ^ (z >> 31)
+    };
+    let seed = 4 * (index as u64 + 1) + 2 * which;
+    u128::from(mix(seed)) << 64 | u128::from(mix(seed + 1))
 }
 
 /// The last step of a sequence that has none.
@@ -449,14 +481,29 @@ impl Rules {
         both.filter(|&step| self.allows(partial, step))
     }
 
-    fn taken(&self, partial: &Partial, step: Step) -> Partial {
+    /// The cell that a step turns, being its first strip and driven out.
+    fn turned_by(&self, step: Step) -> Option<usize> {
+        match self.place[step.unit] {
+            Some((cell, 0)) if !step.inward => Some(cell),
+            _ => None,
+        }
+    }
+
+    fn mark_after(&self, partial: &Partial, step: Step) -> u128 {
+        let turned = self.turned_by(step).map_or(0, |cell| mark_of(1, cell));
+        partial.mark ^ mark_of(0, step.unit) ^ turned
+    }
+
+    fn taken(&self, partial: &Partial, longer: &Longer) -> Partial {
+        let step = longer.step;
         let mut after = partial.clone();
         after.done[step.unit / 64] |= 1 << (step.unit % 64);
-        if let Some((cell, 0)) = self.place[step.unit]
-            && !step.inward
-        {
+        if let Some(cell) = self.turned_by(step) {
             after.turned[cell / 64] |= 1 << (cell % 64);
         }
+        after.mark = longer.mark;
+        after.at = Some(longer.at);
+        after.travel_m = longer.travel_m;
         after
     }
 }

@@ -120,7 +120,11 @@ pub fn plan(
     }
     let lines = work.ordered(ground, parts, &clearing.ways);
     work.time(ground, &Bounds::of_polygons(&shape), &lines);
-    let (bunches, not_laid) = bunches::lay(context, ground, &lines, &work.strips, &work.sections);
+    let (bunches, not_laid) = if context.settings.outputs.bunches {
+        bunches::lay(context, ground, &lines, &work.strips, &work.sections)
+    } else {
+        (vec![], vec![])
+    };
     let mut findings = findings(ground, &notes, context);
     findings.extend(unreachable(&lines));
     findings.extend(not_laid);

@@ -2,9 +2,15 @@
 
 use serde::Serialize;
 
-/// Settings of sheets and exchange files.
+/// Settings of what is written beside the GeoPackage and the tables.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct OutputSettings {
+    /// Whether a map is drawn of every block.
+    pub maps: bool,
+    /// Whether the web report is written.
+    pub report: bool,
+    /// Whether bunches are placed.
+    pub bunches: bool,
     /// Whether operator sheets are drawn.
     pub sheets: bool,
     pub paper: Paper,
@@ -17,6 +23,9 @@ pub struct OutputSettings {
 impl Default for OutputSettings {
     fn default() -> OutputSettings {
         OutputSettings {
+            maps: true,
+            report: true,
+            bunches: true,
             sheets: true,
             paper: Paper::A4,
             declination_deg: None,

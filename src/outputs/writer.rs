@@ -27,7 +27,7 @@ pub struct Writer {
     compliance: Compliance,
     exchange: Option<Exchange>,
     sheets: Option<Sheets>,
-    report: Report,
+    report: Option<Report>,
     crs_wkt: String,
     counts: Counts,
     staging: Staging,
@@ -51,7 +51,7 @@ impl Writer {
             )?,
             exchange: None,
             sheets: None,
-            report: Report::create(&staging.path(REPORT))?,
+            report: None,
             crs_wkt: crs_wkt.to_owned(),
             counts: Counts::default(),
             staging,
@@ -72,6 +72,15 @@ impl Writer {
             let srs = spatial_ref(&self.crs_wkt)?;
             self.exchange = Some(Exchange::create(&dir, &srs, title, formats)?);
         }
+        Ok(self)
+    }
+
+    /// Opens the web report. Call before the first block.
+    ///
+    /// # Errors
+    /// A file that cannot be created.
+    pub fn with_report(mut self) -> Result<Writer, OutputError> {
+        self.report = Some(Report::create(&self.staging.path(REPORT))?);
         Ok(self)
     }
 
@@ -97,17 +106,19 @@ impl Writer {
         }
     }
 
-    /// Adds one block with its map. Call in input order.
+    /// Adds one block, with its map where maps are drawn. Call in input order.
     ///
     /// # Errors
     /// A file that cannot be written; the writer is of no use afterwards and should be dropped.
-    pub fn block(&mut self, plan: &BlockPlan, map_svg: &str) -> Result<(), OutputError> {
+    pub fn block(&mut self, plan: &BlockPlan, map_svg: Option<&str>) -> Result<(), OutputError> {
         layers::write_block(&mut self.package, plan)?;
         tables::write_block_row(&mut self.blocks, plan)?;
         self.compliance.rows(&plan.id, &plan.compliance)?;
-        let mut map = self.staging.path(MAPS);
-        map.push(names::file_stem(&plan.id) + ".svg");
-        fs::write(&map, map_svg).map_err(OutputError::file(&map, "write the map"))?;
+        if let Some(map_svg) = map_svg {
+            let mut map = self.staging.path(MAPS);
+            map.push(names::file_stem(&plan.id) + ".svg");
+            fs::write(&map, map_svg).map_err(OutputError::file(&map, "write the map"))?;
+        }
         if let Some(exchange) = &mut self.exchange {
             exchange.block(plan)?;
         }
@@ -115,12 +126,15 @@ impl Writer {
         Ok(())
     }
 
-    /// Adds the block's page to the web report. Call after [`Writer::block`] of the same block.
+    /// Adds the block's page to the web report, where one is written. Call after [`Writer::block`] of the same block.
     ///
     /// # Errors
     /// As [`Writer::block`].
     pub fn page(&mut self, page: &BlockPage) -> Result<(), OutputError> {
-        self.report.block(page)
+        match &mut self.report {
+            Some(report) => report.block(page),
+            None => Ok(()),
+        }
     }
 
     /// Adds what is judged of several blocks together, under the block id [`ALL_BLOCKS`]. Call after the last block.
@@ -133,7 +147,9 @@ impl Writer {
         findings: &[&Finding],
     ) -> Result<(), OutputError> {
         self.compliance.rows(ALL_BLOCKS, rows.iter().copied())?;
-        self.report.season(rows, findings);
+        if let Some(report) = &mut self.report {
+            report.season(rows, findings);
+        }
         let findings = findings.iter().copied();
         layers::write_findings(&mut self.package, ALL_BLOCKS, findings.clone(), [0.0; 2])?;
         self.counts.add_season(rows, findings.len());
@@ -171,7 +187,9 @@ impl Writer {
         if let Some(sheets) = sheets {
             sheets.close()?;
         }
-        report.finish(run, problems)?;
+        if let Some(report) = report {
+            report.finish(run, problems)?;
+        }
         set_aside::write(
             &staging.path("set_aside.csv"),
             &staging.path("set_aside.gpkg"),

@@ -325,6 +325,12 @@ pub struct ProductionTable {
 #[derive(Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct OutputsTable {
+    /// Draw a map of every block.
+    pub maps: Option<bool>,
+    /// Write the web report.
+    pub report: Option<bool>,
+    /// Place every bunch.
+    pub bunches: Option<bool>,
     /// Draw an operator sheet for every block.
     pub sheets: Option<bool>,
     /// Paper of the sheets.

@@ -13,8 +13,14 @@ pub fn resolve(
     table: &OutputsTable,
 ) -> Result<OutputSettings, ProjectError> {
     let mut outputs = OutputSettings::default();
-    if let Some(sheets) = table.sheets {
-        outputs.sheets = sheets;
+    let switches = [
+        (table.maps, &mut outputs.maps),
+        (table.report, &mut outputs.report),
+        (table.bunches, &mut outputs.bunches),
+        (table.sheets, &mut outputs.sheets),
+    ];
+    for (written, switch) in switches {
+        *switch = written.unwrap_or(*switch);
     }
     if let Some(written) = &table.paper {
         outputs.paper = Paper::from_key(written.get_ref()).ok_or_else(|| {
