@@ -82,6 +82,9 @@ pub struct DemoArgs {
     /// Seed of the invention; the same seed gives the same district
     #[arg(long, value_name = "S", default_value_t = 7)]
     pub seed: u64,
+    /// Write the district and its project file, and lay nothing out
+    #[arg(long)]
+    pub district_only: bool,
     /// Threads [default: one per processor]
     #[arg(long, value_name = "N")]
     pub jobs: Option<std::num::NonZeroUsize>,

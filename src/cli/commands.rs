@@ -188,6 +188,9 @@ fn run_demo(args: &DemoArgs, talk: Talk) -> Ended {
             report.broken.len()
         );
     }
+    if args.district_only {
+        return Ok(Exit::Done);
+    }
     let project = load(&report.project, talk)?;
     let out: PathBuf = args.out.join("layout");
     lay_out("demo", &project, &out, &[], args.jobs, talk).map(|outcome| exit_of(&outcome))

@@ -2,9 +2,16 @@
 
 use std::path::Path;
 
+/// From this many blocks on, outputs that few would look through are left out.
+const MANY_BLOCKS: usize = 5_000;
+
 /// The text of `project.toml`: every layer mapped, every setting that a planner is likely to touch shown.
-pub fn text(name: &str) -> String {
-    include_str!("project.toml").replace("{name}", name)
+pub fn text(name: &str, blocks: usize) -> String {
+    let mut text = include_str!("project.toml").replace("{name}", name);
+    if blocks >= MANY_BLOCKS {
+        text += include_str!("many_blocks.toml");
+    }
+    text
 }
 
 /// Name of the project file in the district's folder.

@@ -379,7 +379,7 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
         "Invented district of {} blocks, seed {}",
         options.blocks, options.seed
     );
-    std::fs::write(&project, project_file::text(&name)).map_err(at(&project))?;
+    std::fs::write(&project, project_file::text(&name, options.blocks)).map_err(at(&project))?;
     Ok(DemoReport {
         layers: path,
         elevation: raster,

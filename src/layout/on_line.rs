@@ -135,7 +135,9 @@ mod tests {
             let on = index.nearest(p, f64::INFINITY).unwrap();
             assert!((on.off_m - least_m).abs() < 1e-9);
             let before = LineString(line.0[..=on.segment].to_vec());
-            let rest_m = (on.at - line.0[on.segment]).x.hypot((on.at - line.0[on.segment]).y);
+            let rest_m = (on.at - line.0[on.segment])
+                .x
+                .hypot((on.at - line.0[on.segment]).y);
             let along_m = crate::geometry::area::length(&before) + rest_m;
             assert!((on.along_m - along_m).abs() < 1e-7);
             assert_eq!(index.nearest(p, least_m * 0.99).is_some(), least_m == 0.0);

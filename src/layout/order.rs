@@ -84,7 +84,9 @@ impl<'t> Travel<'t> {
         self.look_round(from);
         let nearby = self.nearby[from.0][from.1].as_ref();
         if let Some(Nearby { steps, all }) = nearby {
-            let allowed = steps.iter().filter(|(_, step)| rules.allows(partial, *step));
+            let allowed = steps
+                .iter()
+                .filter(|(_, step)| rules.allows(partial, *step));
             let near: Vec<(f64, Step)> = allowed.take(NEXT).copied().collect();
             if !near.is_empty() {
                 return near;
