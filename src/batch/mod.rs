@@ -139,7 +139,7 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
         .build()
         .map_err(|source| BatchError::Threads { jobs, source })?;
     options.progress.say("reading layers");
-    let batch = sources::read(project)?;
+    let batch = sources::read_for(project, &options.only)?;
     let terrain = sources::terrain(project, &batch.crs)?;
     let chosen = choose(&batch.blocks, &options.only)?;
     clock.lap("read");

@@ -10,10 +10,10 @@ use super::crs::{self, PointScale, SCALE_LIMIT, Transform, WorkCrs};
 use super::errors::SourceError;
 use super::facts::{add_own_facts, in_unit};
 use super::features::{self, Remark};
-use super::layer::{RawFeature, RawLayer};
+use super::layer::{self, LayerHead, RawFeature, RawLayer, Window};
 use super::{Batch, InputFile, LayerReport};
 use crate::model::{Facts, Feature, LayerKind, Problem, ProblemCode, Shape, SourceBlock};
-use crate::project::Project;
+use crate::project::{LayerSource, Project};
 use crate::rulebook::{Match, RULED_KINDS, Unit};
 
 struct OffScale {
@@ -67,7 +67,7 @@ impl<'a> Assembly<'a> {
         }
     }
 
-    fn desk(&mut self, layer: &RawLayer<'_>) -> Result<Desk, SourceError> {
+    fn desk(&mut self, layer: &LayerHead<'_>) -> Result<Desk, SourceError> {
         let found = layer.crs(self.project.crs.as_deref())?;
         let crs_label = found
             .as_ref()
@@ -79,26 +79,6 @@ impl<'a> Assembly<'a> {
             }
             None => None,
         };
-        if layer.features.is_empty() {
-            let filtered = layer.source.filter.is_some();
-            self.batch.problems.push(Problem {
-                code: ProblemCode::EmptyLayer,
-                layer: layer.label.clone(),
-                feature_id: "-".to_owned(),
-                place: None,
-                message: if filtered {
-                    "no feature passes the filter `where`".to_owned()
-                } else {
-                    "the layer has no features".to_owned()
-                },
-                remedy: format!(
-                    "correct it, or take [layers.{}] out of the project file",
-                    layer.source.kind.key()
-                ),
-                shape: None,
-                set_aside: false,
-            });
-        }
         Ok(Desk {
             label: layer.label.clone(),
             transform,
@@ -107,13 +87,37 @@ impl<'a> Assembly<'a> {
                 source_layer: layer.label.clone(),
                 driver: layer.driver.clone(),
                 crs: crs_label,
-                read: layer.features.len() as u64,
+                read: 0,
                 used: 0,
                 repaired: 0,
                 set_aside: 0,
                 classes: Vec::new(),
             },
         })
+    }
+
+    /// Says so where a layer had nothing to read.
+    fn close(&mut self, desk: Desk, source: &LayerSource) {
+        if desk.report.read == 0 {
+            self.batch.problems.push(Problem {
+                code: ProblemCode::EmptyLayer,
+                layer: desk.label,
+                feature_id: "-".to_owned(),
+                place: None,
+                message: if source.filter.is_some() {
+                    "no feature passes the filter `where`".to_owned()
+                } else {
+                    "the layer has no features".to_owned()
+                },
+                remedy: format!(
+                    "correct it, or take [layers.{}] out of the project file",
+                    source.kind.key()
+                ),
+                shape: None,
+                set_aside: false,
+            });
+        }
+        self.batch.layers.push(desk.report);
     }
 
     fn problem(
@@ -177,9 +181,11 @@ impl<'a> Assembly<'a> {
     }
 
     pub(super) fn blocks(&mut self, layer: RawLayer<'_>) -> Result<(), SourceError> {
-        let mut desk = self.desk(&layer)?;
-        let has_id = layer.has_id;
-        for mut raw in layer.features {
+        let RawLayer { head, features } = layer;
+        let mut desk = self.desk(&head)?;
+        let has_id = head.has_id;
+        desk.report.read = features.len() as u64;
+        for mut raw in features {
             let id = self.block_id(&desk, &raw, has_id);
             let Some(shaped) = self.shaped(&mut desk, LayerKind::Blocks, &id, &mut raw) else {
                 continue;
@@ -210,7 +216,7 @@ impl<'a> Assembly<'a> {
             };
             self.place_block(&mut desk, block);
         }
-        self.batch.layers.push(desk.report);
+        self.close(desk, head.source);
         Ok(())
     }
 
@@ -327,65 +333,54 @@ impl<'a> Assembly<'a> {
         Ok(())
     }
 
-    pub(super) fn features(&mut self, layer: RawLayer<'_>) -> Result<(), SourceError> {
-        let mut desk = self.desk(&layer)?;
-        let kind = layer.source.kind;
-        let mut unknown: BTreeMap<(Option<String>, String), Unknown> = BTreeMap::new();
-        let mut tally = ClassTally::default();
-        for mut raw in layer.features {
-            let id = raw.id.clone().unwrap_or_else(|| raw.fid.clone());
-            let Some(shaped) = self.shaped(&mut desk, kind, &id, &mut raw) else {
-                continue;
+    /// Reads the features of one source; `near` is a box in the work CRS that those left out lie outside of.
+    pub(super) fn features(
+        &mut self,
+        source: &LayerSource,
+        near: Option<&Window>,
+    ) -> Result<(), SourceError> {
+        let (project, work) = (self.project, self.work);
+        let begin = |head: LayerHead<'_>| {
+            let assembly = self;
+            let desk = assembly.desk(&head)?;
+            let window = near.and_then(|near| head.window(work, near, project.crs.as_deref()));
+            let sorting = Sorting {
+                assembly,
+                desk,
+                source,
+                unknown: BTreeMap::new(),
+                tally: ClassTally::default(),
             };
-            desk.report.used += 1;
-            for (key, number) in [
-                ("width", &raw.width),
-                ("stems_per_ha", &raw.stems_per_ha),
-                ("tree_m3", &raw.tree_m3),
-                ("fringe", &raw.fringe),
-                ("slope", &raw.slope),
-            ] {
-                self.complain(&desk, &id, key, number);
-            }
-            let class = self.class_of(layer.source, raw.class.as_deref());
-            let facts = self.facts(&desk, kind, &id, &mut raw, &shaped.shapes);
-            let rules = &self.project.rules;
-            let found = rules.find(kind, class.as_deref(), &facts);
-            if RULED_KINDS.contains(&kind) {
-                tally.add(rules, kind, found, &facts);
-            }
-            if let Match::Assumed(line) = found {
-                let group = unknown.entry((raw.class.clone(), line.id.clone()));
-                let group = group.or_insert_with(|| Unknown {
-                    first: id.clone(),
-                    count: 0,
-                    missing: BTreeSet::new(),
-                });
-                group.count += 1;
-                group.missing.extend(missing(rules, kind, &facts));
-            }
-            for shape in shaped.shapes {
-                self.batch.features.push(Feature {
-                    kind,
-                    source_layer: desk.label.clone(),
-                    id: id.clone(),
-                    class: class.clone(),
-                    width_m: raw.width.value,
-                    slope: raw.slope.value,
-                    fringe_m: raw.fringe.value,
-                    facts: facts.clone(),
-                    stems_per_ha: raw.stems_per_ha.value,
-                    tree_m3: raw.tree_m3.value,
-                    shape,
-                });
-            }
-        }
-        for ((class, rule_id), group) in unknown {
-            self.note_class(&desk, kind, class.as_deref(), &rule_id, &group);
-        }
-        desk.report.classes = tally.reports();
-        self.batch.layers.push(desk.report);
+            Ok((sorting, window))
+        };
+        let sorting = layer::each(source, project.unit, begin, |sorting, raw| sorting.add(raw))?;
+        sorting.finish(near.is_some());
         Ok(())
+    }
+
+    /// The box around the blocks with these ids, grown by `by_m`; None where there is no such block.
+    pub(super) fn around(&self, ids: &[String], by_m: f64) -> Option<Window> {
+        let blocks = self.batch.blocks.iter();
+        let bounds = blocks
+            .filter(|block| ids.contains(&block.id))
+            .filter_map(|block| block.shape.bounding_rect())
+            .reduce(|a, b| {
+                geo::Rect::new(
+                    Coord {
+                        x: a.min().x.min(b.min().x),
+                        y: a.min().y.min(b.min().y),
+                    },
+                    Coord {
+                        x: a.max().x.max(b.max().x),
+                        y: a.max().y.max(b.max().y),
+                    },
+                )
+            })?;
+        let (min, max) = (bounds.min(), bounds.max());
+        Some(Window {
+            min: [min.x - by_m, min.y - by_m],
+            max: [max.x + by_m, max.y + by_m],
+        })
     }
 
     /// What is known of a feature, in the units of the rules.
@@ -492,6 +487,85 @@ impl<'a> Assembly<'a> {
     pub(super) fn finish(mut self, inputs: Vec<InputFile>) -> Batch {
         self.batch.inputs = inputs;
         self.batch
+    }
+}
+
+/// The features of one layer on their way into the batch.
+struct Sorting<'s, 'a> {
+    assembly: &'s mut Assembly<'a>,
+    desk: Desk,
+    source: &'s LayerSource,
+    /// By class as written and the line that stands in.
+    unknown: BTreeMap<(Option<String>, String), Unknown>,
+    tally: ClassTally,
+}
+
+impl Sorting<'_, '_> {
+    fn add(&mut self, mut raw: RawFeature) {
+        let kind = self.source.kind;
+        let (assembly, desk) = (&mut *self.assembly, &mut self.desk);
+        desk.report.read += 1;
+        let id = raw.id.clone().unwrap_or_else(|| raw.fid.clone());
+        let Some(shaped) = assembly.shaped(desk, kind, &id, &mut raw) else {
+            return;
+        };
+        desk.report.used += 1;
+        for (key, number) in [
+            ("width", &raw.width),
+            ("stems_per_ha", &raw.stems_per_ha),
+            ("tree_m3", &raw.tree_m3),
+            ("fringe", &raw.fringe),
+            ("slope", &raw.slope),
+        ] {
+            assembly.complain(desk, &id, key, number);
+        }
+        let class = assembly.class_of(self.source, raw.class.as_deref());
+        let facts = assembly.facts(desk, kind, &id, &mut raw, &shaped.shapes);
+        let rules = &assembly.project.rules;
+        let found = rules.find(kind, class.as_deref(), &facts);
+        if RULED_KINDS.contains(&kind) {
+            self.tally.add(rules, kind, found, &facts);
+        }
+        if let Match::Assumed(line) = found {
+            let group = self.unknown.entry((raw.class.clone(), line.id.clone()));
+            let group = group.or_insert_with(|| Unknown {
+                first: id.clone(),
+                count: 0,
+                missing: BTreeSet::new(),
+            });
+            group.count += 1;
+            group.missing.extend(missing(rules, kind, &facts));
+        }
+        for shape in shaped.shapes {
+            assembly.batch.features.push(Feature {
+                kind,
+                source_layer: desk.label.clone(),
+                id: id.clone(),
+                class: class.clone(),
+                width_m: raw.width.value,
+                slope: raw.slope.value,
+                fringe_m: raw.fringe.value,
+                facts: facts.clone(),
+                stems_per_ha: raw.stems_per_ha.value,
+                tree_m3: raw.tree_m3.value,
+                shape,
+            });
+        }
+    }
+
+    /// `part`: true where only some of the layer was to be read, so that nothing found says little.
+    fn finish(mut self, part: bool) {
+        let kind = self.source.kind;
+        for ((class, rule_id), group) in self.unknown {
+            let class = class.as_deref();
+            (self.assembly).note_class(&self.desk, kind, class, &rule_id, &group);
+        }
+        self.desk.report.classes = self.tally.reports();
+        if part {
+            self.assembly.batch.layers.push(self.desk.report);
+        } else {
+            self.assembly.close(self.desk, self.source);
+        }
     }
 }
 

@@ -287,12 +287,14 @@ struct Desk<'d> {
 impl Desk<'_> {
     fn read(&mut self, source: &LayerSource) -> Result<Vec<CutFeature>, SourceError> {
         let layer = layer::read(source, LengthUnit::Metre)?;
-        let Some((from, note)) = layer.crs(Some(self.crs))? else {
+        let Some((from, note)) = layer.head.crs(Some(self.crs))? else {
             return Ok(vec![]);
         };
         self.problems.extend(note);
-        let transform = layer.transform(&from, &self.work.spatial_ref, &self.work.label)?;
-        let label = layer.label.clone();
+        let transform = layer
+            .head
+            .transform(&from, &self.work.spatial_ref, &self.work.label)?;
+        let label = layer.head.label.clone();
         let mut found = Vec::with_capacity(layer.features.len());
         for mut raw in layer.features {
             let geometry = std::mem::replace(&mut raw.geometry, RawGeometry::Null);

@@ -1,10 +1,11 @@
 //! One layer of one source as it is: features, attributes and extent, nothing transformed yet.
 
 use gdal::spatial_ref::{AxisMappingStrategy, SpatialRef};
-use gdal::vector::LayerAccess;
+use gdal::vector::{Feature, LayerAccess};
+use geo::Coord;
 
 use super::attributes::{Measure, Number, Schema};
-use super::crs::{self, Transform};
+use super::crs::{self, Transform, WorkCrs};
 use super::errors::{Bounds, SourceError};
 use super::features::{RawGeometry, raw_geometry};
 use super::open::{self, forget_failures, last_failure, last_failure_in};
@@ -30,20 +31,55 @@ pub(super) struct RawFeature {
     pub geometry: RawGeometry,
 }
 
-/// A layer as read, in file order.
-pub(super) struct RawLayer<'a> {
+/// What a layer says of itself.
+pub(super) struct LayerHead<'a> {
     pub source: &'a LayerSource,
     /// `file:layer`.
     pub label: String,
     pub driver: String,
     pub crs: Option<SpatialRef>,
+    /// Of the features that pass the filter; None where there is none, or where the CRS leaves nothing to ask of them.
     pub bounds: Option<Bounds>,
     pub has_id: bool,
+}
+
+/// A layer as read, in file order.
+pub(super) struct RawLayer<'a> {
+    pub head: LayerHead<'a>,
     pub features: Vec<RawFeature>,
 }
 
+/// A box in the CRS of a layer: what lies outside is not read.
+pub(super) type Window = Bounds;
+
 /// Opens a source and reads every feature that passes its filter.
 pub(super) fn read(source: &LayerSource, unit: LengthUnit) -> Result<RawLayer<'_>, SourceError> {
+    let mut features = Vec::new();
+    let mut bounds: Option<Bounds> = None;
+    let head = each(
+        source,
+        unit,
+        |head| Ok((head, None)),
+        |_, feature| {
+            feature
+                .geometry
+                .coords()
+                .for_each(|c| widen(&mut bounds, c));
+            features.push(feature);
+        },
+    )?;
+    let head = LayerHead { bounds, ..head };
+    Ok(RawLayer { head, features })
+}
+
+/// Opens a source and hands on every feature that passes its filter, one by one. `begin` gets what the layer says of
+/// itself and makes of it what `on` is handed with each feature; it may name a window.
+pub(super) fn each<'a, T>(
+    source: &'a LayerSource,
+    unit: LengthUnit,
+    begin: impl FnOnce(LayerHead<'a>) -> Result<(T, Option<Window>), SourceError>,
+    mut on: impl FnMut(&mut T, RawFeature),
+) -> Result<T, SourceError> {
     let dataset = open::open(source)?;
     let mut layer = open::layer(&dataset, source)?;
     let label = format!("{}:{}", source.source, layer.name());
@@ -66,42 +102,70 @@ pub(super) fn read(source: &LayerSource, unit: LengthUnit) -> Result<RawLayer<'_
             .set_attribute_filter(filter)
             .map_err(|e| bad_filter(filter, last_failure().unwrap_or_else(|| e.to_string())))?;
     }
-    let mut features = Vec::new();
     let mut buffer = Vec::new();
-    let mut bounds: Option<Bounds> = None;
-    for (number, feature) in layer.features().enumerate() {
-        let geometry = raw_geometry(&feature, &mut buffer);
-        for c in geometry.coords() {
-            let b = bounds.get_or_insert(Bounds {
-                min: [c.x, c.y],
-                max: [c.x, c.y],
-            });
-            b.min = [b.min[0].min(c.x), b.min[1].min(c.y)];
-            b.max = [b.max[0].max(c.x), b.max[1].max(c.y)];
+    let mut found = layer.spatial_ref().filter(|crs| !crs::says_nothing(crs));
+    if let Some(crs) = &mut found {
+        crs.set_axis_mapping_strategy(AxisMappingStrategy::TraditionalGisOrder);
+    }
+    // Whether coordinates suit the CRS is asked of degrees and of layers that name none.
+    let mut bounds = None;
+    if source.crs.is_some() || found.as_ref().is_none_or(SpatialRef::is_geographic) {
+        for feature in layer.features() {
+            let geometry = raw_geometry(&feature, &mut buffer);
+            geometry.coords().for_each(|c| widen(&mut bounds, c));
         }
-        features.push(RawFeature {
-            fid: format!("fid {}", feature.fid().unwrap_or(number as u64)),
-            id: schema.id.text(&feature),
-            class: schema.class.text(&feature),
-            width: schema.width.number(&feature, Measure::Length(unit)),
-            azimuth: schema.azimuth.number(&feature, Measure::Angle),
-            stems_per_ha: schema.stems_per_ha.number(&feature, Measure::Amount),
-            tree_m3: schema.tree_m3.number(&feature, Measure::Amount),
+    }
+    let (mut made, window) = begin(LayerHead {
+        source,
+        driver: dataset.driver().short_name(),
+        crs: found,
+        bounds,
+        has_id: schema.id.is_given(),
+        label: label.clone(),
+    })?;
+    if let Some(Window { min, max }) = window {
+        layer.set_spatial_filter_rect(min[0], min[1], max[0], max[1]);
+    }
+    let mut count = 0u64;
+    let mut raw_feature = |feature: &Feature<'_>| {
+        let number = feature.fid().unwrap_or(count);
+        count += 1;
+        let raw = RawFeature {
+            fid: format!("fid {number}"),
+            id: schema.id.text(feature),
+            class: schema.class.text(feature),
+            width: schema.width.number(feature, Measure::Length(unit)),
+            azimuth: schema.azimuth.number(feature, Measure::Angle),
+            stems_per_ha: schema.stems_per_ha.number(feature, Measure::Amount),
+            tree_m3: schema.tree_m3.number(feature, Measure::Amount),
             facts: schema
                 .facts
                 .iter()
-                .filter_map(|(name, columns)| Some((name.clone(), columns.fact(&feature)?)))
+                .filter_map(|(name, columns)| Some((name.clone(), columns.fact(feature)?)))
                 .collect(),
-            fringe: schema.fringe.number(&feature, Measure::Length(unit)),
-            slope: schema.slope.slope(&feature, source),
-            portfolio: schema.portfolio.text(&feature),
-            geometry,
-        });
+            fringe: schema.fringe.number(feature, Measure::Length(unit)),
+            slope: schema.slope.slope(feature, source),
+            portfolio: schema.portfolio.text(feature),
+            geometry: raw_geometry(feature, &mut buffer),
+        };
+        (number, raw)
+    };
+    if window.is_some() {
+        // A driver may look a window up in an index and hand over what it finds in the index's order.
+        let mut found: Vec<(u64, RawFeature)> = layer
+            .features()
+            .map(|feature| raw_feature(&feature))
+            .collect();
+        found.sort_by_key(|(number, _)| *number);
+        found.into_iter().for_each(|(_, raw)| on(&mut made, raw));
+    } else {
+        for feature in layer.features() {
+            on(&mut made, raw_feature(&feature).1);
+        }
     }
     if let Some(message) = last_failure_in(source) {
         // Some drivers try a filter only now; and a damaged file may end the reading early. A complaint about a single
         // feature, on the other hand, leaves the count whole.
-        let count = features.len() as u64;
         match &source.filter {
             Some(filter) if count == 0 => return Err(bad_filter(filter, message)),
             _ if count < layer.feature_count() => {
@@ -115,22 +179,19 @@ pub(super) fn read(source: &LayerSource, unit: LengthUnit) -> Result<RawLayer<'_
             _ => {}
         }
     }
-    let mut found = layer.spatial_ref().filter(|crs| !crs::says_nothing(crs));
-    if let Some(crs) = &mut found {
-        crs.set_axis_mapping_strategy(AxisMappingStrategy::TraditionalGisOrder);
-    }
-    Ok(RawLayer {
-        source,
-        driver: dataset.driver().short_name(),
-        crs: found,
-        bounds,
-        has_id: schema.id.is_given(),
-        features,
-        label,
-    })
+    Ok(made)
 }
 
-impl RawLayer<'_> {
+fn widen(bounds: &mut Option<Bounds>, c: Coord) {
+    let b = bounds.get_or_insert(Bounds {
+        min: [c.x, c.y],
+        max: [c.x, c.y],
+    });
+    b.min = [b.min[0].min(c.x), b.min[1].min(c.y)];
+    b.max = [b.max[0].max(c.x), b.max[1].max(c.y)];
+}
+
+impl LayerHead<'_> {
     fn role(&self) -> &'static str {
         self.source.kind.key()
     }
@@ -179,6 +240,42 @@ impl RawLayer<'_> {
             set_aside: false,
         };
         Ok(Some((crs::parse_crs(text, "[project]")?, Some(note))))
+    }
+
+    /// A box in the layer's CRS that holds all of `near`, a box in the work CRS; None where there is no such box.
+    pub(super) fn window(
+        &self,
+        work: &WorkCrs,
+        near: &Window,
+        project_crs: Option<&str>,
+    ) -> Option<Window> {
+        const STEPS: u32 = 16;
+        let (crs, _) = self.crs(project_crs).ok().flatten()?;
+        let way = Transform::new(&work.spatial_ref, &crs).ok()?;
+        let Bounds { min, max } = *near;
+        let mut places: Vec<Coord> = (0..=STEPS)
+            .map(|step| f64::from(step) / f64::from(STEPS))
+            .flat_map(|t| {
+                let x = min[0] + t * (max[0] - min[0]);
+                let y = min[1] + t * (max[1] - min[1]);
+                [[x, min[1]], [x, max[1]], [min[0], y], [max[0], y]]
+            })
+            .map(|[x, y]| Coord { x, y })
+            .collect();
+        if !way.points(&mut places) {
+            return None;
+        }
+        let mut bounds = None;
+        places.into_iter().for_each(|c| widen(&mut bounds, c));
+        let mut bounds = bounds?;
+        // Edges bend between the places; a box that spans half of the globe is none.
+        for axis in 0..2 {
+            let bend = (bounds.max[axis] - bounds.min[axis]) / f64::from(STEPS);
+            bounds.min[axis] -= bend;
+            bounds.max[axis] += bend;
+        }
+        let turned = crs.is_geographic() && bounds.max[0] - bounds.min[0] > 90.0;
+        (!turned).then_some(bounds)
     }
 
     /// The way from `from` to `to`.

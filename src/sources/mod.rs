@@ -83,6 +83,31 @@ pub struct LayerReport {
 /// # Errors
 /// See [`SourceError`].
 pub fn read(project: &Project) -> Result<Batch, SourceError> {
+    read_for(project, &[])
+}
+
+/// How far off a feature may lie and still have to do with a block.
+fn around_m(project: &Project) -> f64 {
+    // No road or landing farther off counts for skidding, and no channel is as wide.
+    const MOST_M: f64 = 3_500.0;
+    let layout = &project.settings.layout;
+    let ruled = project.rules.lines.iter();
+    let ruled = ruled.map(|line| line.widest().reach_m());
+    let set = [
+        layout.access_search_m,
+        layout.road_band_m,
+        layout.frontage_distance_m,
+        layout.hazard_distance_m,
+    ];
+    MOST_M + ruled.chain(set).fold(0.0, f64::max)
+}
+
+/// As [`read`]; of all layers but those of blocks only what the blocks named in `only` may have to do with. Features
+/// that lie elsewhere are neither counted nor reported. An empty list names all blocks.
+///
+/// # Errors
+/// See [`SourceError`].
+pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError> {
     open::quiet_gdal();
     let mut sources: Vec<&LayerSource> = project.layers.iter().collect();
     sources.sort_by_key(|source| source.kind);
@@ -100,7 +125,7 @@ pub fn read(project: &Project) -> Result<Batch, SourceError> {
         .map(|source| layer::read(source, project.unit))
         .collect::<Result<Vec<_>, _>>()?;
     if !block_layers.is_empty() && block_layers.iter().all(|layer| layer.features.is_empty()) {
-        let layers: Vec<&str> = block_layers.iter().map(|l| l.label.as_str()).collect();
+        let layers: Vec<&str> = block_layers.iter().map(|l| l.head.label.as_str()).collect();
         return Err(SourceError::NoBlocks {
             layers: layers.join(", "),
         });
@@ -114,8 +139,14 @@ pub fn read(project: &Project) -> Result<Batch, SourceError> {
         assembly.blocks(layer)?;
     }
     assembly.check_scale()?;
+    let near = (!only.is_empty()).then(|| assembly.around(only, around_m(project)));
     for source in other_sources {
-        assembly.features(layer::read(source, project.unit)?)?;
+        match &near {
+            None => assembly.features(source, None)?,
+            Some(Some(near)) => assembly.features(source, Some(near))?,
+            // No such block: the caller says so.
+            Some(None) => {}
+        }
     }
     let mut batch = assembly.finish(inputs);
     if let Some(source) = &project.terrain {

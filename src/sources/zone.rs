@@ -24,10 +24,10 @@ pub(super) fn utm_zone_of(layers: &[RawLayer<'_>]) -> Result<String, SourceError
     let wgs84 = crs::wgs84()?;
     let mut places = Vec::new();
     for layer in layers {
-        let Some((from, _)) = layer.crs(None)? else {
+        let Some((from, _)) = layer.head.crs(None)? else {
             continue;
         };
-        let transform = layer.transform(&from, &wgs84, "EPSG:4326")?;
+        let transform = layer.head.transform(&from, &wgs84, "EPSG:4326")?;
         for feature in &layer.features {
             let corners: Vec<Coord> = feature.geometry.coords().collect();
             let Some(bounds) = geo::MultiPoint::from(corners).bounding_rect() else {
