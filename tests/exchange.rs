@@ -7,7 +7,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use blockwright::model::{BlockPlan, ExchangeFormat};
+use blockwright::model::{BlockPlan, ExchangeFormat, Language, OutputSettings};
 use blockwright::outputs::{Writer, file_stem, render};
 use gdal::Dataset;
 use gdal::spatial_ref::{AxisMappingStrategy, CoordTransform, SpatialRef};
@@ -29,13 +29,26 @@ fn plans() -> Vec<BlockPlan> {
     ]
 }
 
+fn formats(formats: &[ExchangeFormat]) -> OutputSettings {
+    OutputSettings {
+        exchange: formats.to_vec(),
+        ..OutputSettings::default()
+    }
+}
+
 fn write(dir: &Path) -> PathBuf {
+    write_as(dir, &formats(&ExchangeFormat::ALL))
+}
+
+fn write_as(dir: &Path, outputs: &OutputSettings) -> PathBuf {
     let mut writer = Writer::create(dir, &crs())
         .unwrap()
-        .with_exchange("Winter <district>", &ExchangeFormat::ALL)
+        .with_exchange("Winter <district>", outputs)
         .unwrap();
     for plan in plans() {
-        writer.block(&plan, Some(&render(&plan, "Test"))).unwrap();
+        writer
+            .block(&plan, Some(&render(&plan, "Test", Language::English)))
+            .unwrap();
     }
     let report = report(writer.counts());
     writer.finish(&report, &[]).unwrap();
@@ -119,8 +132,8 @@ fn the_same_plans_give_the_same_bytes_in_the_same_files() {
         assert!(one.contains_key(Path::new(&format!("gpx/{name}.gpx"))));
         assert!(one.contains_key(Path::new(&format!("kml/{name}.kml"))));
     }
-    // 3 GPX, 3 KML and their overview, 6 GeoJSON, 6 shapefiles of 5 files, a drawing.
-    assert_eq!(one.len(), 3 + 4 + 6 + 30 + 1, "{:?}", one.keys());
+    // 3 GPX, 3 KML and their overview, as many KMZ, 6 GeoJSON, 6 shapefiles of 5 files, a drawing.
+    assert_eq!(one.len(), 3 + 4 + 4 + 6 + 30 + 1, "{:?}", one.keys());
     assert_eq!(fs::read_dir(temp.path()).unwrap().count(), 2);
 }
 
@@ -128,7 +141,7 @@ fn the_same_plans_give_the_same_bytes_in_the_same_files() {
 fn nothing_is_written_that_nobody_asked_for() {
     let temp = tempfile::tempdir().unwrap();
     let writer = Writer::create(temp.path(), &crs()).unwrap();
-    let writer = writer.with_exchange("Test", &[]).unwrap();
+    let writer = writer.with_exchange("Test", &formats(&[])).unwrap();
     let report = report(writer.counts());
     writer.finish(&report, &[]).unwrap();
     assert!(!temp.path().join("exchange").exists());
@@ -344,6 +357,57 @@ fn kml_shows_every_folder_to_another_reader() {
                 "KML",
             );
         }
+    }
+}
+
+#[test]
+fn archives_hold_the_same_documents_for_another_reader() {
+    let temp = tempfile::tempdir().unwrap();
+    let dir = write(temp.path());
+    let stems = plans().into_iter().map(|plan| file_stem(&plan.id));
+    let mut pairs: Vec<(PathBuf, PathBuf)> = stems
+        .map(|stem| {
+            (
+                dir.join("kml").join(stem.clone() + ".kml"),
+                dir.join("kmz").join(stem + ".kmz"),
+            )
+        })
+        .collect();
+    pairs.push((dir.join("blocks.kml"), dir.join("blocks.kmz")));
+    for (loose, packed) in pairs {
+        // GDAL's own reader of archives.
+        let inside = PathBuf::from(format!("/vsizip/{{{}}}/doc.kml", packed.display()));
+        let read = |path: &Path| -> Vec<(String, u64)> {
+            let dataset = Dataset::open(path).unwrap();
+            let layers = dataset.layers();
+            layers
+                .map(|layer| (layer.name(), layer.feature_count()))
+                .collect()
+        };
+        let layers = read(&loose);
+        assert!(layers.iter().map(|(_, count)| count).sum::<u64>() > 0);
+        assert_eq!(layers, read(&inside));
+        let [small, large] = [packed, loose].map(|path| fs::metadata(path).unwrap().len());
+        assert!(small < large / 2, "{small} of {large} bytes");
+    }
+}
+
+#[test]
+fn french_files_say_nothing_in_english() {
+    let temp = tempfile::tempdir().unwrap();
+    let french = OutputSettings {
+        language: Language::French,
+        ..formats(&[ExchangeFormat::Gpx, ExchangeFormat::Kml])
+    };
+    let dir = write_as(temp.path(), &french);
+    let read = |path: &str| fs::read_to_string(dir.join(path)).unwrap();
+    let (gpx, kml) = (read("gpx/B-2.gpx"), read("kml/B-2.kml"));
+    assert!(gpx.contains("<name>ENTREE</name>") && gpx.contains("sens aller"));
+    assert!(kml.contains("<name>Corridors de rétention</name>"));
+    // Attributes keep the names that the GeoPackage has.
+    assert!(!gpx.contains("heading"));
+    for words in ["ENTRY", "Strips", "corridors<", "Block ", "Reserve"] {
+        assert!(!gpx.contains(words) && !kml.contains(words), "{words}");
     }
 }
 

@@ -6,6 +6,7 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::path::Path;
 
+use blockwright::model::Language;
 use blockwright::outputs::{BlockPage, OutputError, Writer, file_stem, render};
 use gdal::Dataset;
 use gdal::spatial_ref::SpatialRef;
@@ -17,9 +18,11 @@ fn crs() -> String {
 }
 
 fn write(dir: &Path) {
-    let mut writer = Writer::create(dir, &crs()).unwrap();
+    let mut writer = Writer::create(dir, &crs()).unwrap().with_report().unwrap();
     for plan in [small("B-1"), small("=1+1"), full("B-2", 500.0, 22)] {
-        writer.block(&plan, Some(&render(&plan, "Test"))).unwrap();
+        writer
+            .block(&plan, Some(&render(&plan, "Test", Language::English)))
+            .unwrap();
         writer.page(&BlockPage::new(&plan)).unwrap();
     }
     let report = report(writer.counts());
@@ -336,7 +339,7 @@ fn two_runs_give_the_same_bytes_and_the_second_replaces_the_first() {
     };
     same(first.path(), second.path());
 
-    fs::write(second.path().join("maps").join("GONE.svg"), Some("<svg/>")).unwrap();
+    fs::write(second.path().join("maps").join("GONE.svg"), "<svg/>").unwrap();
     fs::write(second.path().join("notes.txt"), "mine").unwrap();
     let gone = second.path().join("report/data/blocks/GONE.js");
     fs::write(&gone, "old").unwrap();
@@ -364,7 +367,10 @@ fn two_runs_give_the_same_bytes_and_the_second_replaces_the_first() {
 fn a_dropped_writer_leaves_the_folder_as_it_was() {
     let temp = tempfile::tempdir().unwrap();
     let fresh = temp.path().join("a").join("out");
-    let mut writer = Writer::create(&fresh, &crs()).unwrap();
+    let mut writer = Writer::create(&fresh, &crs())
+        .unwrap()
+        .with_report()
+        .unwrap();
     writer.block(&small("B-1"), Some("<svg/>")).unwrap();
     assert!(fresh.exists());
     drop(writer);
@@ -374,7 +380,10 @@ fn a_dropped_writer_leaves_the_folder_as_it_was() {
     write(&earlier);
     let before = fs::read(earlier.join("layout.gpkg")).unwrap();
     let names = files(&earlier);
-    let mut writer = Writer::create(&earlier, &crs()).unwrap();
+    let mut writer = Writer::create(&earlier, &crs())
+        .unwrap()
+        .with_report()
+        .unwrap();
     writer.block(&small("other"), Some("<svg/>")).unwrap();
     drop(writer);
     assert_eq!(fs::read(earlier.join("layout.gpkg")).unwrap(), before);

@@ -4,6 +4,7 @@ mod outputs_fixture;
 
 use std::ffi::CString;
 
+use blockwright::model::Language;
 use blockwright::outputs::render;
 use outputs_fixture::{full, small, turned};
 
@@ -28,9 +29,9 @@ fn every_sheet_is_well_formed_and_the_check_can_fail() {
         full("B-2", 500.0, 22),
         full("B-3", 4000.0, 230),
     ] {
-        let svg = render(&plan, "Winter district");
+        let svg = render(&plan, "Winter district", Language::English);
         assert!(is_well_formed(&svg), "{}", plan.id);
-        assert_eq!(svg, render(&plan, "Winter district"));
+        assert_eq!(svg, render(&plan, "Winter district", Language::English));
         assert!(!svg.contains("NaN") && !svg.contains("inf"));
         assert!(svg.contains("clip-path=\"url(#frame)\""));
     }
@@ -42,17 +43,17 @@ fn hostile_ids_are_escaped_and_long_ones_cut() {
     let hostile = "<script>\"&'\u{0}\u{202e}";
     let mut plan = small(hostile);
     plan.findings[1].message = "</text><script>alert(1)</script>".to_owned();
-    let svg = render(&plan, hostile);
+    let svg = render(&plan, hostile, Language::English);
     assert!(is_well_formed(&svg));
     assert!(!svg.contains("<script") && !svg.contains('\u{0}'));
     assert!(svg.contains("&lt;script&gt;"));
-    let svg = render(&small(&"long ".repeat(60)), "");
+    let svg = render(&small(&"long ".repeat(60)), "", Language::English);
     assert!(svg.contains("…</text>"));
 }
 
 #[test]
 fn the_legend_holds_what_is_drawn_and_nothing_else() {
-    let svg = render(&small("B-1"), "");
+    let svg = render(&small("B-1"), "", Language::English);
     for word in [
         "Reserve: cut nothing",
         "Strip going in",
@@ -65,7 +66,7 @@ fn the_legend_holds_what_is_drawn_and_nothing_else() {
     for word in ["Hazard<", "Road clearing", "Boundary pass, first"] {
         assert!(!svg.contains(word), "{word}");
     }
-    let svg = render(&full("B-2", 500.0, 22), "");
+    let svg = render(&full("B-2", 500.0, 22), "", Language::English);
     for word in [
         "Hazard<",
         "Road clearing",
@@ -88,7 +89,7 @@ fn an_empty_plan_still_gives_a_sheet() {
     plan.zones.clear();
     plan.findings[0].shape = Some(geo::Geometry::GeometryCollection(Default::default()));
     plan.findings[1].shape = Some(outputs_fixture::rect(1.0, 1.0, 1.0, 1.0).into());
-    assert!(is_well_formed(&render(&plan, "")));
+    assert!(is_well_formed(&render(&plan, "", Language::English)));
 }
 
 /// Writes the sheets to the folder named by the environment, for a look at them.
@@ -107,7 +108,7 @@ fn sheets_can_be_looked_at() {
     ] {
         std::fs::write(
             folder.join(name).with_extension("svg"),
-            render(&plan, "Winter district"),
+            render(&plan, "Winter district", Language::English),
         )
         .unwrap();
     }

@@ -459,7 +459,10 @@ fn a_thousand_blocks_open_fast() {
     };
     let temp = tempfile::tempdir().unwrap();
     let crs = SpatialRef::from_epsg(32616).unwrap().to_wkt().unwrap();
-    let mut writer = Writer::create(temp.path(), &crs).unwrap();
+    let mut writer = Writer::create(temp.path(), &crs)
+        .unwrap()
+        .with_report()
+        .unwrap();
     for number in 0..1000 {
         let mut plan = outputs_fixture::small(&format!("B-{number}"));
         plan.origin[0] += 60.0 * f64::from(number % 40);

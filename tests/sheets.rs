@@ -6,7 +6,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use blockwright::model::{BlockPlan, Paper, Settings};
+use blockwright::model::{BlockPlan, Language, Paper, Settings};
 use blockwright::outputs::sheets::{self, Compass, Page, SheetContext};
 use blockwright::outputs::{Writer, file_stem, render};
 use blockwright::sources::InputFile;
@@ -22,15 +22,18 @@ fn crs() -> String {
     SpatialRef::from_epsg(32616).unwrap().to_wkt().unwrap()
 }
 
-fn drawn(plan: &BlockPlan, settings: &Settings, true_north_deg: Option<f64>) -> Page {
-    let context = SheetContext {
+fn context(settings: &Settings, language: Language) -> SheetContext<'_> {
+    SheetContext {
         title: "Winter district",
         settings,
         crs: "EPSG:32616",
         input: "0123456789ab",
-        words: &sheets::ENGLISH,
-    };
-    sheets::draw(plan, &context, true_north_deg)
+        words: sheets::words_in(language),
+    }
+}
+
+fn drawn(plan: &BlockPlan, settings: &Settings, true_north_deg: Option<f64>) -> Page {
+    sheets::draw(plan, &context(settings, Language::English), true_north_deg)
 }
 
 fn plans() -> Vec<BlockPlan> {
@@ -49,10 +52,12 @@ fn plans() -> Vec<BlockPlan> {
 fn write(dir: &Path, settings: &Settings) {
     let mut writer = Writer::create(dir, &crs())
         .unwrap()
-        .with_sheets("Winter district")
+        .with_sheets("Winter district", Language::English)
         .unwrap();
     for plan in plans() {
-        writer.block(&plan, Some(&render(&plan, "Test"))).unwrap();
+        writer
+            .block(&plan, Some(&render(&plan, "Test", Language::English)))
+            .unwrap();
         writer.sheet(&drawn(&plan, settings, Some(0.3))).unwrap();
     }
     let report = report(writer.counts());
@@ -84,6 +89,42 @@ fn boxes(path: &Path) -> Vec<[f64; 4]> {
             Some([envelope.MinX, envelope.MinY, envelope.MaxX, envelope.MaxY])
         })
         .collect()
+}
+
+#[test]
+fn french_sheets_say_in_french_what_english_ones_say_in_english() {
+    let plan = full("B-2", 500.0, 22);
+    let sheet_in = |language: Language| {
+        let temp = tempfile::tempdir().unwrap();
+        let mut writer = Writer::create(temp.path(), &crs())
+            .unwrap()
+            .with_sheets("Winter district", language)
+            .unwrap();
+        writer.block(&plan, None).unwrap();
+        let settings = Settings::default();
+        let context = context(&settings, language);
+        writer.sheet(&sheets::draw(&plan, &context, None)).unwrap();
+        let report = report(writer.counts());
+        writer.finish(&report, &[]).unwrap();
+        page_text(&temp.path().join("sheets/B-2.pdf"))
+    };
+    let both = sheet_in(Language::English).zip(sheet_in(Language::French));
+    let Some((english, french)) = both else {
+        return;
+    };
+    for (here, there) in [
+        ("Legend", "Légende"),
+        ("Retention corridor", "Corridor de rétention"),
+        ("Reach to one side", "Portée d’un côté"),
+        ("Before you cut", "Avant d’abattre"),
+        ("grid north", "nord de la grille"),
+    ] {
+        assert!(english.contains(here) && !french.contains(here), "{here}");
+        assert!(
+            french.contains(there) && !english.contains(there),
+            "{there}"
+        );
+    }
 }
 
 #[test]

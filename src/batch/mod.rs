@@ -252,12 +252,12 @@ fn write_all(
 ) -> Result<(Writer, Season), OutputError> {
     let mut season = Season::default();
     let mut writer = Writer::create(out, &batch.crs_wkt)?
-        .with_exchange(&project.name, &project.settings.outputs.exchange)?;
+        .with_exchange(&project.name, &project.settings.outputs)?;
     if project.settings.outputs.report {
         writer = writer.with_report()?;
     }
     if project.settings.outputs.sheets {
-        writer = writer.with_sheets(&project.name)?;
+        writer = writer.with_sheets(&project.name, project.settings.outputs.language)?;
     }
     // The other end is gone only when the run itself is.
     let _ = ready.send(());
@@ -296,7 +296,9 @@ fn lay_out_all(
                 let result = lay_out_one(context, block, |mut plan| {
                     sheet.missing.warn(block, &mut plan);
                     let wanted = &context.settings.outputs;
-                    let map = wanted.maps.then(|| outputs::render(&plan, sheet.title));
+                    let map = wanted
+                        .maps
+                        .then(|| outputs::render(&plan, sheet.title, wanted.language));
                     let page = wanted.report.then(|| BlockPage::new(&plan));
                     let operator = sheet.operator.as_ref();
                     let sheet = operator.map(|operator| operator.draw(&plan));

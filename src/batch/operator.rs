@@ -54,7 +54,7 @@ impl<'s> Operator<'s> {
             settings: self.settings,
             crs: self.crs,
             input: &self.input,
-            words: &sheets::ENGLISH,
+            words: sheets::words_in(self.settings.outputs.language),
         };
         let true_north_deg = self.true_north_deg.get(plan.id.as_str()).copied();
         sheets::draw(plan, &context, true_north_deg)

@@ -142,7 +142,7 @@ fn lay_out(
     if talk.json {
         print_json(&summary::outcome_json(command, &outcome, out))?;
     } else if !talk.quiet {
-        print(&summary::words(&outcome, out))?;
+        print(&summary::words(&outcome, &project.settings.outputs, out))?;
     }
     Ok(outcome)
 }

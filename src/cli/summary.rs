@@ -5,7 +5,7 @@ use std::path::Path;
 use serde_json::{Value, json};
 
 use crate::batch::{Outcome, PortfolioShare};
-use crate::model::Problem;
+use crate::model::{OutputSettings, Problem};
 use crate::rulebook::{Checked, ReadStatus, Rulebook, Severity};
 use crate::sources::{ClassReport, Coverage, TerrainReport};
 use crate::units::{Percent, hectares};
@@ -13,7 +13,7 @@ use crate::units::{Percent, hectares};
 /// Problems shown in words; the rest stand in `set_aside.csv`.
 const SHOWN: usize = 10;
 
-pub fn words(outcome: &Outcome, out: &Path) -> String {
+pub fn words(outcome: &Outcome, outputs: &OutputSettings, out: &Path) -> String {
     let counts = &outcome.counts;
     let of = |key: &str| counts.blocks_by_status.get(key).copied().unwrap_or(0);
     let set_aside = outcome
@@ -25,7 +25,7 @@ pub fn words(outcome: &Outcome, out: &Path) -> String {
     format!(
         "{} blocks laid out in {seconds:.1} s: {} ok, {} warn, {} fail; {set_aside} features set aside\n\
          {:.1} ha gross, {:.1} ha net, {} strips, {} corridors\n\
-         results in {}: layout.gpkg, blocks.csv, compliance.csv, set_aside.csv, maps, report/index.html",
+         results in {}: {}",
         counts.blocks_laid_out,
         of("ok"),
         of("warn"),
@@ -34,8 +34,31 @@ pub fn words(outcome: &Outcome, out: &Path) -> String {
         counts.net_ha,
         counts.strips,
         counts.corridors,
-        out.display()
+        out.display(),
+        written(outputs).join(", ")
     )
+}
+
+/// What lies in the output folder, as paths in it.
+fn written(outputs: &OutputSettings) -> Vec<&'static str> {
+    let sometimes = [
+        (outputs.maps, "maps"),
+        (outputs.report, "report/index.html"),
+        (outputs.sheets, "sheets/all.pdf"),
+        (!outputs.exchange.is_empty(), "exchange"),
+    ];
+    let always = [
+        "layout.gpkg",
+        "styles",
+        "blocks.csv",
+        "compliance.csv",
+        "set_aside.csv",
+    ];
+    let sometimes = sometimes.into_iter().filter(|(is_there, _)| *is_there);
+    always
+        .into_iter()
+        .chain(sometimes.map(|(_, path)| path))
+        .collect()
 }
 
 pub fn problems(problems: &[Problem]) -> String {

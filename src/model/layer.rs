@@ -1,6 +1,6 @@
 //! What was read from the layers, in the work CRS.
 
-use geo::{MultiLineString, MultiPoint, MultiPolygon};
+use geo::{LineString, MultiLineString, MultiPoint, MultiPolygon, Polygon};
 use serde::{Deserialize, Serialize};
 
 use super::facts::Facts;
@@ -68,6 +68,32 @@ pub enum Shape {
     Points(MultiPoint),
     Lines(MultiLineString),
     Polygons(MultiPolygon),
+}
+
+impl Shape {
+    /// Gives back the room that its lists have beyond what they hold: a province's features are held in memory all at
+    /// once.
+    pub fn compact(&mut self) {
+        let line = |line: &mut LineString| line.0.shrink_to_fit();
+        match self {
+            Shape::Points(points) => points.0.shrink_to_fit(),
+            Shape::Lines(lines) => {
+                lines.0.iter_mut().for_each(line);
+                lines.0.shrink_to_fit();
+            }
+            Shape::Polygons(polygons) => {
+                for polygon in &mut polygons.0 {
+                    let empty = Polygon::new(LineString(vec![]), vec![]);
+                    let (mut exterior, mut holes) = std::mem::replace(polygon, empty).into_inner();
+                    line(&mut exterior);
+                    holes.iter_mut().for_each(line);
+                    holes.shrink_to_fit();
+                    *polygon = Polygon::new(exterior, holes);
+                }
+                polygons.0.shrink_to_fit();
+            }
+        }
+    }
 }
 
 /// One usable feature of any layer but `blocks`.

@@ -14,6 +14,8 @@ pub struct OutputSettings {
     /// Whether operator sheets are drawn.
     pub sheets: bool,
     pub paper: Paper,
+    /// Of the words on maps, sheets, exchange files and styles; the web report speaks its reader's.
+    pub language: Language,
     /// Magnetic declination in degrees, east positive; None leaves it off the sheets.
     pub declination_deg: Option<f64>,
     /// In the order of `ExchangeFormat`, each once.
@@ -28,6 +30,7 @@ impl Default for OutputSettings {
             bunches: true,
             sheets: true,
             paper: Paper::A4,
+            language: Language::English,
             declination_deg: None,
             exchange: vec![
                 ExchangeFormat::Gpx,
@@ -35,6 +38,34 @@ impl Default for OutputSettings {
                 ExchangeFormat::Geojson,
             ],
         }
+    }
+}
+
+/// Language of words in outputs.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+pub enum Language {
+    #[default]
+    #[serde(rename = "en")]
+    English,
+    #[serde(rename = "fr")]
+    French,
+}
+
+impl Language {
+    pub const ALL: [Language; 2] = [Language::English, Language::French];
+
+    /// ISO 639-1 code, as project files write it.
+    pub fn key(self) -> &'static str {
+        match self {
+            Language::English => "en",
+            Language::French => "fr",
+        }
+    }
+
+    pub fn from_key(key: &str) -> Option<Language> {
+        Language::ALL
+            .into_iter()
+            .find(|language| language.key() == key)
     }
 }
 
@@ -81,15 +112,17 @@ impl Paper {
 pub enum ExchangeFormat {
     Gpx,
     Kml,
+    Kmz,
     Geojson,
     Shapefile,
     Dxf,
 }
 
 impl ExchangeFormat {
-    pub const ALL: [ExchangeFormat; 5] = [
+    pub const ALL: [ExchangeFormat; 6] = [
         ExchangeFormat::Gpx,
         ExchangeFormat::Kml,
+        ExchangeFormat::Kmz,
         ExchangeFormat::Geojson,
         ExchangeFormat::Shapefile,
         ExchangeFormat::Dxf,
@@ -100,6 +133,7 @@ impl ExchangeFormat {
         match self {
             ExchangeFormat::Gpx => "gpx",
             ExchangeFormat::Kml => "kml",
+            ExchangeFormat::Kmz => "kmz",
             ExchangeFormat::Geojson => "geojson",
             ExchangeFormat::Shapefile => "shapefile",
             ExchangeFormat::Dxf => "dxf",

@@ -9,8 +9,8 @@ use super::OutputError;
 use super::map::svg::escape;
 use super::paint::{Fill, Paint, Rgb, Stroke};
 use super::style::{self, Ground};
-use super::text::ENGLISH;
-use crate::model::{BlockStatus, Heading, ShiftClass, StripKind, Verdict, ZoneKind};
+use super::text;
+use crate::model::{BlockStatus, Heading, Language, ShiftClass, StripKind, Verdict, ZoneKind};
 
 /// One rule: the value of the layer's attribute it is for (empty: all), what the legend says, and how it looks.
 struct Rule {
@@ -56,8 +56,7 @@ fn line(value: &'static str, title: &'static str, stroke: Stroke) -> Rule {
     }
 }
 
-fn layers() -> Vec<Layer> {
-    let words = &ENGLISH;
+fn layers(words: &text::Words) -> Vec<Layer> {
     let status = |status: BlockStatus, colour: &str| Rule {
         value: status.key(),
         title: super::map::panel::verdict_word(status, words),
@@ -245,9 +244,9 @@ fn layers() -> Vec<Layer> {
 ///
 /// # Errors
 /// A folder or file that cannot be written.
-pub(super) fn write(dir: &Path) -> Result<(), OutputError> {
+pub(super) fn write(dir: &Path, language: Language) -> Result<(), OutputError> {
     fs::create_dir_all(dir).map_err(OutputError::file(dir, "create the folder"))?;
-    for layer in layers() {
+    for layer in layers(text::of(language)) {
         let path = dir.join(format!("{}.sld", layer.name));
         fs::write(&path, document(&layer)).map_err(OutputError::file(&path, "write the file"))?;
     }
@@ -374,13 +373,16 @@ mod tests {
 
     #[test]
     fn every_layer_of_the_geopackage_has_a_style_that_is_xml() {
-        let styled: BTreeSet<&str> = layers().iter().map(|layer| layer.name).collect();
+        let styled: BTreeSet<&str> = layers(&text::ENGLISH)
+            .iter()
+            .map(|layer| layer.name)
+            .collect();
         let written: BTreeSet<&str> = super::super::layers::LAYERS
             .iter()
             .map(|layer| layer.name)
             .collect();
         assert_eq!(styled, written);
-        for layer in layers() {
+        for layer in layers(&text::ENGLISH) {
             let text = document(&layer);
             let tree = roxmltree::Document::parse(&text).unwrap();
             let of_name = |name: &'static str| {

@@ -117,7 +117,10 @@ impl Staging {
                     .file_name(),
             );
         }
-        for &(folder, _) in self.sometimes() {
+        // A layout may be written without maps and report too.
+        let sometimes = self.sometimes().iter().map(|(folder, _)| *folder);
+        let others = [MAPS, REPORT].into_iter();
+        for folder in sometimes.chain(others.filter(|_| self.outputs == LAYOUT)) {
             if !fresh.join(folder).exists() && self.target.join(folder).is_dir() {
                 names.push(folder.into());
             }

@@ -1,5 +1,7 @@
 //! Every word that stands on a map sheet, in one place, so that another language is one more constant.
 
+use crate::model::Language;
+
 /// `{}` in a text is filled in order by [`fill`].
 #[derive(Clone, Copy, Debug)]
 pub struct Words {
@@ -110,6 +112,71 @@ pub const ENGLISH: Words = Words {
         "This map never overrides what the operator sees.",
     ],
 };
+
+pub const FRENCH: Words = Words {
+    block: "Bloc {}",
+    sheet: "{} : bloc {}",
+    description: "Plan d’abattage du bloc {}. {}. Brute {} ha, nette {} ha, conservée {} ha, coupée {} ha. Bandes : {}. \
+                  Constats : {}. Le nord de la grille est en haut.",
+    verdict_ok: "Rien ne manque",
+    verdict_warn: "Constats à vérifier",
+    verdict_fail: "En deçà d’une règle",
+    areas: "Surfaces et chiffres",
+    gross: "Surface brute",
+    reserve: "Réserve",
+    net: "Surface nette",
+    retained: "Conservée",
+    cut: "Coupée",
+    unworked: "Non travaillée",
+    retention: "Rétention, gardée / exigée",
+    retention_value: "{} / {} %",
+    strips: "Bandes",
+    azimuth: "Azimut (plus grande partie)",
+    corridor_width: "Corridors (plus grande partie)",
+    hours: "Heures machine, jour / nuit",
+    none: "–",
+    legend: "Légende",
+    legend_block: "Limite du bloc",
+    legend_net: "Surface nette sans bandes",
+    legend_reserve: "Réserve : ne rien couper",
+    legend_management: "Zone d’aménagement",
+    legend_retained_band: "Bande conservée : laisser debout",
+    legend_machine_exclusion: "Interdit à toute machine",
+    legend_road_clearing: "Emprise de chemin",
+    legend_road_band: "Bande de chemin : sans rétention",
+    legend_hazard: "Danger",
+    legend_strip_in: "Bande à l’aller",
+    legend_strip_out: "Bande au retour",
+    legend_boundary_pass: "Passe de lisière, d’abord, de jour",
+    legend_corridor: "Corridor de rétention",
+    legend_day_only: "Hachuré : de jour seulement",
+    legend_night_safe: "Uni : possible de nuit",
+    legend_line: "Axe, trajet, numéro côté chemin",
+    legend_around: "Axe de la passe de lisière",
+    legend_bunch: "Paquet",
+    legend_unworked: "Terrain non travaillé",
+    legend_finding: "Constat, numéroté plus bas",
+    findings: "Constats",
+    more_findings: "et {} de plus : couche findings de layout.gpkg",
+    north: "N",
+    grid_north: "nord de la grille",
+    metres: "{} m",
+    cautions_head: "Avant d’abattre",
+    cautions: &[
+        "La limite de pente du fabricant et les règles locales priment.",
+        "Toute personne à pied reste hors de portée de la scie : maillons et éclats sont projetés loin.",
+        "Lignes électriques : garder la distance exigée par l’exploitant, flèche levée et arbres en chute.",
+        "Un sol mou peut avoir changé depuis le relevé : l’essayer avant de s’y fier.",
+        "Cette carte ne prime jamais sur ce que voit l’opérateur.",
+    ],
+};
+
+pub fn of(language: Language) -> &'static Words {
+    match language {
+        Language::English => &ENGLISH,
+        Language::French => &FRENCH,
+    }
+}
 
 /// Fills the `{}` of a text in order.
 pub fn fill(template: &str, values: &[&str]) -> String {

@@ -13,7 +13,7 @@ use super::sheets::{Page, Sheets};
 use super::staging::{LAYOUT, MAPS, REPORT, RUN_FILE, Staging};
 use super::tables::{self, Compliance, Table};
 use super::{OutputError, layers, names, set_aside, sld};
-use crate::model::{BlockPlan, ComplianceRow, ExchangeFormat, Finding, Problem};
+use crate::model::{BlockPlan, ComplianceRow, Finding, Language, OutputSettings, Problem};
 
 /// Stands for several blocks where an output names one.
 pub const ALL_BLOCKS: &str = "*";
@@ -65,12 +65,12 @@ impl Writer {
     pub fn with_exchange(
         mut self,
         title: &str,
-        formats: &[ExchangeFormat],
+        outputs: &OutputSettings,
     ) -> Result<Writer, OutputError> {
-        if !formats.is_empty() {
+        if !outputs.exchange.is_empty() {
             let dir = self.staging.path("exchange");
             let srs = spatial_ref(&self.crs_wkt)?;
-            self.exchange = Some(Exchange::create(&dir, &srs, title, formats)?);
+            self.exchange = Some(Exchange::create(&dir, &srs, title, outputs)?);
         }
         Ok(self)
     }
@@ -88,10 +88,10 @@ impl Writer {
     ///
     /// # Errors
     /// A file that cannot be created, or a work CRS without a geographic one below.
-    pub fn with_sheets(mut self, title: &str) -> Result<Writer, OutputError> {
+    pub fn with_sheets(mut self, title: &str, language: Language) -> Result<Writer, OutputError> {
         let dir = self.staging.path("sheets");
         let srs = spatial_ref(&self.crs_wkt)?;
-        self.sheets = Some(Sheets::create(&dir, &srs, title)?);
+        self.sheets = Some(Sheets::create(&dir, &srs, title, language)?);
         Ok(self)
     }
 
@@ -177,8 +177,12 @@ impl Writer {
             counts: _,
             staging,
         } = self;
+        if !run.settings.outputs.maps {
+            let maps = staging.path(MAPS);
+            fs::remove_dir(&maps).map_err(OutputError::file(&maps, "remove the folder"))?;
+        }
         package.close()?;
-        sld::write(&staging.path("styles"))?;
+        sld::write(&staging.path("styles"), run.settings.outputs.language)?;
         blocks.close()?;
         compliance.close()?;
         if let Some(exchange) = exchange {

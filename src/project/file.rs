@@ -336,6 +336,9 @@ pub struct OutputsTable {
     /// Paper of the sheets.
     #[schemars(extend("enum" = ["A4", "letter", "A3"]))]
     pub paper: Given<String>,
+    /// Language of words on maps, sheets, exchange files and styles.
+    #[schemars(extend("enum" = ["en", "fr"]))]
+    pub language: Given<String>,
     /// Magnetic declination in degrees, east positive.
     pub declination: Given<f64>,
     /// Formats of the exchange files.

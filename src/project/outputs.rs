@@ -3,7 +3,7 @@
 use super::file::OutputsTable;
 use super::resolve::Context;
 use super::{ProjectError, Reason};
-use crate::model::{ExchangeFormat, OutputSettings, Paper};
+use crate::model::{ExchangeFormat, Language, OutputSettings, Paper};
 
 /// Larger than this it is an azimuth, or a slip: only beside the magnetic poles is it more.
 const MOST_DECLINATION_DEG: f64 = 60.0;
@@ -28,6 +28,18 @@ pub fn resolve(
                 key: "paper".to_owned(),
                 value: written.get_ref().clone(),
                 valid: Paper::ALL.map(|paper| paper.key().to_owned()).to_vec(),
+            };
+            context.error(written.span(), reason)
+        })?;
+    }
+    if let Some(written) = &table.language {
+        outputs.language = Language::from_key(written.get_ref()).ok_or_else(|| {
+            let reason = Reason::UnknownChoice {
+                key: "language".to_owned(),
+                value: written.get_ref().clone(),
+                valid: Language::ALL
+                    .map(|language| language.key().to_owned())
+                    .to_vec(),
             };
             context.error(written.span(), reason)
         })?;

@@ -520,7 +520,8 @@ impl Sorting<'_, '_> {
             assembly.complain(desk, &id, key, number);
         }
         let class = assembly.class_of(self.source, raw.class.as_deref());
-        let facts = assembly.facts(desk, kind, &id, &mut raw, &shaped.shapes);
+        let mut facts = assembly.facts(desk, kind, &id, &mut raw, &shaped.shapes);
+        facts.0.shrink_to_fit();
         let rules = &assembly.project.rules;
         let found = rules.find(kind, class.as_deref(), &facts);
         if RULED_KINDS.contains(&kind) {
@@ -536,7 +537,8 @@ impl Sorting<'_, '_> {
             group.count += 1;
             group.missing.extend(missing(rules, kind, &facts));
         }
-        for shape in shaped.shapes {
+        for mut shape in shaped.shapes {
+            shape.compact();
             assembly.batch.features.push(Feature {
                 kind,
                 source_layer: desk.label.clone(),

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use geo::{Coord, Geometry, Polygon};
 use serde_json::{Map, Value as Json};
 
+use super::meridian;
 use super::rows::{LAYERS, Located, degrees};
 use crate::model::BlockPlan;
 use crate::outputs::OutputError;
@@ -54,7 +55,7 @@ impl Files {
             collection.rows += 1;
             collection.write(&format!(
                 "{comma}\n{{\"type\":\"Feature\",\"geometry\":{},\"properties\":{properties}}}",
-                geometry(&row.shape)
+                geometry(&meridian::cut(&row.shape))
             ))?;
         }
         Ok(())
@@ -99,6 +100,13 @@ fn geometry(shape: &Geometry) -> String {
             "{{\"type\":\"LineString\",\"coordinates\":{}}}",
             positions(&line.0)
         ),
+        Geometry::MultiLineString(lines) => {
+            let all: Vec<String> = lines.iter().map(|line| positions(&line.0)).collect();
+            format!(
+                "{{\"type\":\"MultiLineString\",\"coordinates\":[{}]}}",
+                all.join(",")
+            )
+        }
         Geometry::Polygon(polygon) => format!(
             "{{\"type\":\"Polygon\",\"coordinates\":{}}}",
             rings(polygon)

@@ -8,19 +8,18 @@ use std::fmt::Write as _;
 use geo::{BoundingRect, Coord, Geometry};
 
 use super::rows::{Located, What, degrees, polygons};
-use super::words::ENGLISH as WORDS;
+use super::words::Words;
 use crate::model::{BlockPlan, Heading, StripLine, ZoneKind};
 use crate::outputs::map::svg::escape;
-use crate::outputs::text::{self, ENGLISH};
+use crate::outputs::text;
 
 /// Characters of a track's name that older receivers keep.
 pub const TRACK_NAME: usize = 13;
 
 /// The whole document.
-pub fn document(plan: &BlockPlan, rows: &[Located<'_>]) -> String {
-    let words = &WORDS;
+pub fn document(plan: &BlockPlan, rows: &[Located<'_>], words: &Words) -> String {
     let mut out = String::with_capacity(1 << 14);
-    let title = escape(&text::fill(ENGLISH.block, &[&plan.id]));
+    let title = escape(&text::fill(words.map.block, &[&plan.id]));
     // Writing to a String cannot fail.
     let _ = writeln!(
         out,
@@ -49,7 +48,11 @@ pub fn document(plan: &BlockPlan, rows: &[Located<'_>]) -> String {
                     &line.id.part.to_string(),
                     &line.id.strip_no.to_string(),
                     &line.id.piece.to_string(),
-                    line.heading.key(),
+                    match line.heading {
+                        Heading::In => words.inward,
+                        Heading::Out => words.outward,
+                        Heading::Around => words.around,
+                    },
                 ],
             );
             track(&mut out, &line_name(line), &desc, &shape.0);
@@ -58,12 +61,12 @@ pub fn document(plan: &BlockPlan, rows: &[Located<'_>]) -> String {
     let mut count = [0_u32; 4];
     for row in rows {
         let (at, name, desc) = match row.what {
-            What::Block => (0, words.gpx_block, ENGLISH.legend_block),
-            What::Zone(ZoneKind::Reserve, _) => (1, words.gpx_reserve, ENGLISH.legend_reserve),
+            What::Block => (0, words.gpx_block, words.map.legend_block),
+            What::Zone(ZoneKind::Reserve, _) => (1, words.gpx_reserve, words.map.legend_reserve),
             What::Zone(ZoneKind::MachineExclusion, _) => {
-                (2, words.gpx_no_machine, ENGLISH.legend_machine_exclusion)
+                (2, words.gpx_no_machine, words.map.legend_machine_exclusion)
             }
-            What::Zone(ZoneKind::Hazard, _) => (3, words.gpx_hazard, ENGLISH.legend_hazard),
+            What::Zone(ZoneKind::Hazard, _) => (3, words.gpx_hazard, words.map.legend_hazard),
             _ => continue,
         };
         for polygon in polygons(&row.shape) {

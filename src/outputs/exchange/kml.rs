@@ -9,14 +9,14 @@ use geo::{Coord, Geometry, Polygon};
 
 use super::gpx;
 use super::rows::{LAYERS, Located, What, degrees, polygons};
-use super::words::ENGLISH as WORDS;
+use super::words::Words;
 use crate::model::{BlockPlan, BlockStatus, Heading, ShiftClass, ZoneKind};
 use crate::outputs::OutputError;
 use crate::outputs::gpkg::Value;
 use crate::outputs::map::svg::escape;
 use crate::outputs::paint::{Paint, Rgb};
 use crate::outputs::style::{self, Ground};
-use crate::outputs::text::{self, ENGLISH};
+use crate::outputs::text;
 
 const HEAD: &str = "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n\
     <kml xmlns=\"http://www.opengis.net/kml/2.2\" version=\"2.3\">\n<Document>\n";
@@ -25,7 +25,7 @@ const TAIL: &str = "</Document>\n</kml>\n";
 /// Folders of a block's document, from the ground up: their name, style and what stands in them.
 struct Layer {
     id: &'static str,
-    name: &'static str,
+    name: fn(&Words) -> &'static str,
     ground: Ground,
     holds: fn(What<'_>) -> bool,
 }
@@ -41,79 +41,79 @@ fn is_class(what: What<'_>, class: ShiftClass) -> bool {
 const LAYERS_UP: [Layer; 13] = [
     Layer {
         id: "management",
-        name: ENGLISH.legend_management,
+        name: |words| words.map.legend_management,
         ground: style::MANAGEMENT,
         holds: |what| is_zone(what, ZoneKind::Management),
     },
     Layer {
         id: "reserve",
-        name: ENGLISH.legend_reserve,
+        name: |words| words.map.legend_reserve,
         ground: style::RESERVE,
         holds: |what| is_zone(what, ZoneKind::Reserve),
     },
     Layer {
         id: "road_clearing",
-        name: ENGLISH.legend_road_clearing,
+        name: |words| words.map.legend_road_clearing,
         ground: style::ROAD_CLEARING,
         holds: |what| is_zone(what, ZoneKind::RoadClearing),
     },
     Layer {
         id: "day_only",
-        name: WORDS.day_only,
+        name: |words| words.day_only,
         ground: style::SECTION_DAY_ONLY,
         holds: |what| is_class(what, ShiftClass::DayOnly),
     },
     Layer {
         id: "night_safe",
-        name: WORDS.night_safe,
+        name: |words| words.night_safe,
         ground: style::SECTION_NIGHT_SAFE,
         holds: |what| is_class(what, ShiftClass::NightSafe),
     },
     Layer {
         id: "retained_band",
-        name: ENGLISH.legend_retained_band,
+        name: |words| words.map.legend_retained_band,
         ground: style::RETAINED_BAND,
         holds: |what| is_zone(what, ZoneKind::RetainedBand),
     },
     Layer {
         id: "corridor",
-        name: WORDS.corridors,
+        name: |words| words.corridors,
         ground: style::CORRIDOR,
         holds: |what| matches!(what, What::Corridor(_)),
     },
     Layer {
         id: "machine_exclusion",
-        name: ENGLISH.legend_machine_exclusion,
+        name: |words| words.map.legend_machine_exclusion,
         ground: style::MACHINE_EXCLUSION,
         holds: |what| is_zone(what, ZoneKind::MachineExclusion),
     },
     Layer {
         id: "hazard",
-        name: ENGLISH.legend_hazard,
+        name: |words| words.map.legend_hazard,
         ground: style::HAZARD,
         holds: |what| is_zone(what, ZoneKind::Hazard),
     },
     Layer {
         id: "unworked",
-        name: WORDS.unworked,
+        name: |words| words.unworked,
         ground: style::UNWORKED,
         holds: |what| matches!(what, What::Unworked(_)),
     },
     Layer {
         id: "road_band",
-        name: ENGLISH.legend_road_band,
+        name: |words| words.map.legend_road_band,
         ground: style::ROAD_BAND,
         holds: |what| is_zone(what, ZoneKind::RoadBand),
     },
     Layer {
         id: "block",
-        name: ENGLISH.legend_block,
+        name: |words| words.map.legend_block,
         ground: style::BLOCK,
         holds: |what| matches!(what, What::Block),
     },
     Layer {
         id: "strip_in",
-        name: WORDS.strips,
+        name: |words| words.strips,
         // Lines are drawn in the colours below.
         ground: style::NET_AREA,
         holds: |what| matches!(what, What::Line(_)),
@@ -127,10 +127,10 @@ const LINE_STYLES: [(&str, &str); 3] = [
 ];
 
 /// The document of one block.
-pub fn document(plan: &BlockPlan, rows: &[Located<'_>], title: &str) -> String {
+pub fn document(plan: &BlockPlan, rows: &[Located<'_>], title: &str, words: &Words) -> String {
     let mut out = String::with_capacity(1 << 16);
     out.push_str(HEAD);
-    let name = text::fill(ENGLISH.sheet, &[title, &plan.id]);
+    let name = text::fill(words.map.sheet, &[title, &plan.id]);
     // Writing to a String cannot fail.
     let _ = writeln!(out, "<name>{}</name>", escape(&name));
     for layer in &LAYERS_UP {
@@ -150,7 +150,7 @@ pub fn document(plan: &BlockPlan, rows: &[Located<'_>], title: &str) -> String {
         let mut any = false;
         for row in rows.iter().filter(|row| (layer.holds)(row.what)) {
             if !any {
-                let _ = writeln!(out, "<Folder><name>{}</name>", escape(layer.name));
+                let _ = writeln!(out, "<Folder><name>{}</name>", escape((layer.name)(words)));
             }
             any = true;
             placemark(&mut out, plan, row, layer, &mut reasons);
@@ -314,7 +314,7 @@ const STATUS_STYLES: [(BlockStatus, &str); 3] = [
 ];
 
 impl Overview {
-    pub fn create(path: &Path, title: &str) -> Result<Overview, OutputError> {
+    pub fn create(path: &Path, title: &str, words: &Words) -> Result<Overview, OutputError> {
         let file = File::create(path).map_err(OutputError::file(path, "create the file"))?;
         let mut overview = Overview {
             path: path.to_owned(),
@@ -332,7 +332,7 @@ impl Overview {
                 colour_text(colour, 0.25)
             );
         }
-        let _ = writeln!(head, "<Folder><name>{}</name>", escape(WORDS.blocks));
+        let _ = writeln!(head, "<Folder><name>{}</name>", escape(words.blocks));
         overview.write(&head)?;
         Ok(overview)
     }
@@ -348,7 +348,7 @@ impl Overview {
         let mut reasons = String::new();
         let layer = Layer {
             id: plan.status.key(),
-            name: "",
+            name: |_| "",
             ground: style::BLOCK,
             holds: |_| true,
         };

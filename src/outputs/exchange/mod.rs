@@ -8,6 +8,8 @@ mod dxf;
 mod geojson;
 mod gpx;
 mod kml;
+mod kmz;
+mod meridian;
 mod rows;
 mod shapefile;
 mod words;
@@ -18,7 +20,7 @@ use std::path::{Path, PathBuf};
 use gdal::spatial_ref::{AxisMappingStrategy, SpatialRef};
 
 use super::{OutputError, names};
-use crate::model::{BlockPlan, ExchangeFormat};
+use crate::model::{BlockPlan, ExchangeFormat, OutputSettings};
 use crate::sources::crs::{self, Transform};
 
 /// Writes the formats that were asked for.
@@ -26,8 +28,10 @@ pub(super) struct Exchange {
     dir: PathBuf,
     to_wgs84: Transform,
     title: String,
+    words: &'static words::Words,
     gpx: bool,
     kml: Option<kml::Overview>,
+    kmz: Option<kmz::Files>,
     geojson: Option<geojson::Files>,
     shapefile: Option<shapefile::Files>,
     dxf: Option<dxf::Drawing>,
@@ -46,9 +50,10 @@ impl Exchange {
         dir: &Path,
         srs: &SpatialRef,
         title: &str,
-        formats: &[ExchangeFormat],
+        outputs: &OutputSettings,
     ) -> Result<Exchange, OutputError> {
-        let wants = |format| formats.contains(&format);
+        let wants = |format| outputs.exchange.contains(&format);
+        let words = words::of(outputs.language);
         make_folder(dir)?;
         let gpx = wants(ExchangeFormat::Gpx);
         if gpx {
@@ -57,12 +62,16 @@ impl Exchange {
         Ok(Exchange {
             to_wgs84: to_wgs84(srs)?,
             title: title.to_owned(),
+            words,
             gpx,
             kml: wants(ExchangeFormat::Kml)
                 .then(|| {
                     make_folder(&dir.join("kml"))?;
-                    kml::Overview::create(&dir.join("blocks.kml"), title)
+                    kml::Overview::create(&dir.join("blocks.kml"), title, words)
                 })
+                .transpose()?,
+            kmz: wants(ExchangeFormat::Kmz)
+                .then(|| kmz::Files::create(dir, title, words))
                 .transpose()?,
             geojson: wants(ExchangeFormat::Geojson)
                 .then(|| geojson::Files::create(dir))
@@ -91,10 +100,15 @@ impl Exchange {
             fs::write(&path, text).map_err(OutputError::file(&path, "write the file"))
         };
         if self.gpx {
-            write("gpx", "gpx", gpx::document(plan, &rows))?;
+            write("gpx", "gpx", gpx::document(plan, &rows, self.words))?;
         }
-        if let Some(overview) = &mut self.kml {
-            write("kml", "kml", kml::document(plan, &rows, &self.title))?;
+        let document = (self.kml.is_some() || self.kmz.is_some())
+            .then(|| kml::document(plan, &rows, &self.title, self.words));
+        if let (Some(files), Some(document)) = (&mut self.kmz, &document) {
+            files.block(&stem, document, plan, &rows)?;
+        }
+        if let (Some(overview), Some(document)) = (&mut self.kml, document) {
+            write("kml", "kml", document)?;
             overview.block(plan, &rows)?;
         }
         if let Some(files) = &mut self.geojson {
@@ -116,6 +130,9 @@ impl Exchange {
     pub fn close(self) -> Result<(), OutputError> {
         if let Some(overview) = self.kml {
             overview.close()?;
+        }
+        if let Some(files) = self.kmz {
+            files.close()?;
         }
         if let Some(files) = self.geojson {
             files.close()?;

@@ -1,7 +1,12 @@
 //! Every word of exchange files that map sheets do not have. `{}` is filled by [`fill`](crate::outputs::text::fill).
 
+use crate::model::Language;
+use crate::outputs::text;
+
 #[derive(Clone, Copy, Debug)]
 pub struct Words {
+    /// What maps say as well.
+    pub map: &'static text::Words,
     /// At most ten characters of ASCII, as receivers keep them.
     pub gpx_entry: &'static str,
     /// With a number at most thirteen characters of ASCII; so are the next.
@@ -11,6 +16,9 @@ pub struct Words {
     pub gpx_hazard: &'static str,
     /// Order, part, strip, piece, heading.
     pub strip: &'static str,
+    pub inward: &'static str,
+    pub outward: &'static str,
+    pub around: &'static str,
     pub strips: &'static str,
     pub day_only: &'static str,
     pub night_safe: &'static str,
@@ -20,12 +28,16 @@ pub struct Words {
 }
 
 pub const ENGLISH: Words = Words {
+    map: &text::ENGLISH,
     gpx_entry: "ENTRY",
     gpx_block: "BLOCK",
     gpx_reserve: "RESERVE",
     gpx_no_machine: "NO-GO",
     gpx_hazard: "HAZARD",
     strip: "Order {}, part {}, strip {}, piece {}, heading {}",
+    inward: "in",
+    outward: "out",
+    around: "around",
     strips: "Strips in the order of work",
     day_only: "Day only",
     night_safe: "Night-safe",
@@ -33,3 +45,29 @@ pub const ENGLISH: Words = Words {
     unworked: "Unworked",
     blocks: "Blocks",
 };
+
+pub const FRENCH: Words = Words {
+    map: &text::FRENCH,
+    gpx_entry: "ENTREE",
+    gpx_block: "BLOC",
+    gpx_reserve: "RESERVE",
+    gpx_no_machine: "INTERDIT",
+    gpx_hazard: "DANGER",
+    strip: "Rang {}, partie {}, bande {}, morceau {}, sens {}",
+    inward: "aller",
+    outward: "retour",
+    around: "tour",
+    strips: "Bandes dans l’ordre de travail",
+    day_only: "De jour seulement",
+    night_safe: "Possible de nuit",
+    corridors: "Corridors de rétention",
+    unworked: "Non travaillé",
+    blocks: "Blocs",
+};
+
+pub fn of(language: Language) -> &'static Words {
+    match language {
+        Language::English => &ENGLISH,
+        Language::French => &FRENCH,
+    }
+}

@@ -10,8 +10,8 @@ use svg::{Area, px};
 use view::View;
 
 use super::style;
-use super::text::{self, ENGLISH};
-use crate::model::BlockPlan;
+use super::text;
+use crate::model::{BlockPlan, Language};
 use crate::units::hectares;
 
 const WIDTH: f64 = 1000.0;
@@ -43,8 +43,8 @@ const CAUTIONS: Area = Area {
 
 /// The map sheet of a block as a stand-alone SVG document of 1000 x 800 px. `title` is a line below the block's id, for
 /// example the project's name. Shows the block and 60 m around it, grid north up.
-pub fn render(plan: &BlockPlan, title: &str) -> String {
-    let words = &ENGLISH;
+pub fn render(plan: &BlockPlan, title: &str, language: Language) -> String {
+    let words = text::of(language);
     let mut map = String::with_capacity(1 << 15);
     let view = View::fit(plan, MAP);
     let drawn = ground::draw(&mut map, &view, plan, words);
@@ -63,7 +63,7 @@ pub fn render(plan: &BlockPlan, title: &str) -> String {
          role=\"img\" aria-labelledby=\"sheet-title sheet-desc\">\n\
          <title id=\"sheet-title\">{}</title>\n<desc id=\"sheet-desc\">{}</desc>\n",
         svg::escape(&text::fill(words.sheet, &[title, &plan.id])),
-        svg::escape(&description(plan)),
+        svg::escape(&description(plan, words)),
     ));
     out.push_str(
         &style::DEFS
@@ -96,13 +96,13 @@ fn hatch_turn(azimuth_deg: Option<f64>) -> i64 {
         .round() as i64
 }
 
-fn description(plan: &BlockPlan) -> String {
+fn description(plan: &BlockPlan, words: &text::Words) -> String {
     let ha = |area_m2| format!("{:.2}", hectares(area_m2));
     text::fill(
-        ENGLISH.description,
+        words.description,
         &[
             &plan.id,
-            panel::verdict_word(plan.status, &ENGLISH),
+            panel::verdict_word(plan.status, words),
             &ha(plan.books.gross_m2),
             &ha(plan.books.net_m2),
             &ha(plan.books.retained_m2),

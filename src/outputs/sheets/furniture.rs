@@ -110,7 +110,7 @@ pub fn bar_plate(sheet: &Sheet) -> Frame {
     }
 }
 
-pub fn scale_bar(canvas: &mut Canvas, sheet: &Sheet, plate: Frame) {
+pub fn scale_bar(canvas: &mut Canvas, sheet: &Sheet, plate: Frame, words: &Words) {
     let length_m = round_length(SCALE_BAR_PT / ground_pt(sheet));
     let width = length_m * ground_pt(sheet);
     let (x, y) = (plate.x + 10.0, plate.y + 4.0);
@@ -139,10 +139,7 @@ pub fn scale_bar(canvas: &mut Canvas, sheet: &Sheet, plate: Frame) {
         for (share, label) in [
             (0.0, "0".to_owned()),
             (0.5, format!("{}", length_m / 2.0)),
-            (
-                1.0,
-                text::fill(text::ENGLISH.metres, &[&length_m.to_string()]),
-            ),
+            (1.0, text::fill(words.map.metres, &[&length_m.to_string()])),
         ] {
             canvas.text(kind, x + width * share, y + 7.5, &label);
         }
@@ -203,13 +200,13 @@ pub fn north(canvas: &mut Canvas, plate: Frame, norths: Norths, words: &Words) {
             align: Align::Centre,
             ..BODY
         };
-        canvas.text(bold, x, y + 19.0, text::ENGLISH.north);
+        canvas.text(bold, x, y + 19.0, words.map.north);
         let small = Type {
             size: 6.5,
             align: Align::Centre,
             ..BODY
         };
-        canvas.text(small, x, plate.y + 3.5, text::ENGLISH.grid_north);
+        canvas.text(small, x, plate.y + 3.5, words.map.grid_north);
     });
 }
 

@@ -105,7 +105,7 @@ pub fn draw(
     marks.findings = drawer.finding_markers();
     drawer.numbers(pitch);
     drawer.arrows(crowded);
-    furniture::scale_bar(canvas, sheet, bar);
+    furniture::scale_bar(canvas, sheet, bar, words);
     furniture::north(canvas, arrow, norths, words);
     marks
 }

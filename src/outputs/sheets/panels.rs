@@ -28,7 +28,7 @@ const SMALL: Type = Type { size: 7.0, ..BODY };
 /// Block id, title and verdict across the top, scale and paper below the verdict.
 pub fn head(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, context: &SheetContext<'_>) {
     let head = sheet.head;
-    let words = &text::ENGLISH;
+    let words = context.words.map;
     let side = 150.0;
     let big = Type {
         size: 17.0,
@@ -160,7 +160,7 @@ pub fn side(
     norths: Norths,
 ) {
     let [first, second, third] = sheet.panels;
-    let y = figures(canvas, first, plan);
+    let y = figures(canvas, first, plan, context.words.map);
     if sheet.is_upright() {
         machine(canvas, first, y - 6.0, context, norths);
         legend(canvas, second, second.top(), drawn, marks, context.words);
@@ -173,8 +173,7 @@ pub fn side(
 }
 
 /// Each returns the baseline of its last line.
-fn figures(canvas: &mut Canvas, area: Frame, plan: &BlockPlan) -> f64 {
-    let words = &text::ENGLISH;
+fn figures(canvas: &mut Canvas, area: Frame, plan: &BlockPlan, words: &text::Words) -> f64 {
     let mut y = area.top() - 8.0;
     heading(canvas, area, y, words.areas);
     y -= 2.0;
@@ -196,7 +195,7 @@ fn machine(
     let mut y = from - 8.0;
     heading(canvas, area, y, words.machine);
     y -= 2.0;
-    let metres = |value: f64| text::fill(text::ENGLISH.metres, &[&format!("{value:.2}")]);
+    let metres = |value: f64| text::fill(words.map.metres, &[&format!("{value:.2}")]);
     let per_cent = |share: f64| format!("{:.0} %", share * 100.0);
     for (label, value) in [
         (words.reach, metres(machine.reach_m)),
@@ -247,7 +246,7 @@ fn legend(
     marks: &Marks,
     words: &Words,
 ) -> f64 {
-    let text = &text::ENGLISH;
+    let text = words.map;
     let mut y = from - 8.0;
     heading(canvas, area, y, text.legend);
     y -= 2.0;
@@ -354,7 +353,7 @@ fn findings(canvas: &mut Canvas, area: Frame, from: f64, plan: &BlockPlan, words
     if y - 2.0 * LINE < area.y {
         return;
     }
-    heading(canvas, area, y, text::ENGLISH.findings);
+    heading(canvas, area, y, words.map.findings);
     y -= 5.0;
     for (index, finding) in plan.findings.iter().enumerate() {
         let left = plan.findings.len() - index;
@@ -376,8 +375,7 @@ fn findings(canvas: &mut Canvas, area: Frame, from: f64, plan: &BlockPlan, words
 }
 
 /// Cautions across the bottom; they stand on every sheet.
-pub fn cautions(canvas: &mut Canvas, area: Frame) {
-    let words = &text::ENGLISH;
+pub fn cautions(canvas: &mut Canvas, area: Frame, words: &text::Words) {
     canvas.apart(|canvas| {
         canvas.opacity(0.35);
         canvas.fill_colour(Rgb::parse(style::YELLOW));
@@ -390,7 +388,7 @@ pub fn cautions(canvas: &mut Canvas, area: Frame) {
         canvas.stroke();
     });
     canvas.text(BOLD, area.x + 5.0, area.top() - 9.5, words.cautions_head);
-    for (row, line) in caution_lines(area).iter().enumerate() {
+    for (row, line) in caution_lines(area, words).iter().enumerate() {
         canvas.bytes(
             Type { size: 7.5, ..BODY },
             area.x + 5.0,
@@ -400,10 +398,10 @@ pub fn cautions(canvas: &mut Canvas, area: Frame) {
     }
 }
 
-fn caution_lines(area: Frame) -> Vec<Vec<u8>> {
+fn caution_lines(area: Frame, words: &text::Words) -> Vec<Vec<u8>> {
     let lines = ((area.height - 13.0) / 9.2) as usize;
     font::wrap(
-        &text::ENGLISH.cautions.join(" "),
+        &words.cautions.join(" "),
         Weight::Plain,
         7.5,
         area.width - 10.0,
@@ -452,10 +450,12 @@ mod tests {
                 (false, [paper.sides_mm()[1], paper.sides_mm()[0]]),
             ] {
                 let area = Sheet::cautions_of(width, height, upright);
-                let lines = caution_lines(area);
-                let text = lines.join(&b' ');
-                assert!(!text.contains(&0x85), "{paper:?} {upright}");
-                assert!(text.ends_with(b"operator sees."), "{paper:?} {upright}");
+                for words in [&text::ENGLISH, &text::FRENCH] {
+                    let text = caution_lines(area, words).join(&b' ');
+                    let last = font::encode(words.cautions[words.cautions.len() - 1]);
+                    assert!(!text.contains(&0x85), "{paper:?} {upright}");
+                    assert!(text.ends_with(&last), "{paper:?} {upright}");
+                }
             }
         }
     }

@@ -1,7 +1,12 @@
 //! Every word of operator sheets that map sheets do not have. `{}` is filled by [`fill`](crate::outputs::text::fill).
 
+use crate::model::Language;
+use crate::outputs::text;
+
 #[derive(Clone, Copy, Debug)]
 pub struct Words {
+    /// What maps say as well.
+    pub map: &'static text::Words,
     pub machine: &'static str,
     pub reach: &'static str,
     pub reach_margin: &'static str,
@@ -30,6 +35,7 @@ pub struct Words {
 }
 
 pub const ENGLISH: Words = Words {
+    map: &text::ENGLISH,
     machine: "Machine",
     reach: "Reach to one side",
     reach_margin: "Kept in hand",
@@ -51,3 +57,34 @@ pub const ENGLISH: Words = Words {
     more_findings: "and {} more",
     all_sheets: "{}: operator sheets",
 };
+
+pub const FRENCH: Words = Words {
+    map: &text::FRENCH,
+    machine: "Machine",
+    reach: "Portée d’un côté",
+    reach_margin: "Gardée en réserve",
+    strip_width: "Largeur de bande",
+    max_slope: "Jamais plus raide que",
+    night_slope: "De nuit jamais plus raide que",
+    scale: "Échelle 1:{} sur {}",
+    entry: "Entrée : première bande d’une partie",
+    entry_sign: "E",
+    declination: "Déclinaison {}° {}, telle que donnée",
+    magnetic: "Nord magnétique {}° à {} de celui de la grille",
+    east: "E",
+    west: "O",
+    right: "droite",
+    left: "gauche",
+    magnetic_sign: "M",
+    grid: "Grille {} m, {}",
+    footer: "{} {} · entrée {} · run.json dit ce qu’était l’entrée",
+    more_findings: "et {} de plus",
+    all_sheets: "{} : fiches d’opérateur",
+};
+
+pub fn of(language: Language) -> &'static Words {
+    match language {
+        Language::English => &ENGLISH,
+        Language::French => &FRENCH,
+    }
+}
