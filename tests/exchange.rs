@@ -448,6 +448,10 @@ fn shapefiles_carry_the_names_that_the_document_maps() {
 fn the_drawing_has_layers_by_kind_in_metres() {
     let temp = tempfile::tempdir().unwrap();
     let dir = write(temp.path());
+    let text = fs::read_to_string(dir.join("layout.dxf")).unwrap();
+    let lines: Vec<&str> = text.lines().map(str::trim).collect();
+    assert_eq!(lines[5..8], ["$ACADVER", "1", "AC1015"], "R2000");
+    assert!(!text.contains("$PROJECTNAME"));
     let dataset = Dataset::open(dir.join("layout.dxf")).unwrap();
     let mut layer = dataset.layer_by_name("entities").unwrap();
     let mut kinds = BTreeSet::new();

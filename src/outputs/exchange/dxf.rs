@@ -2,6 +2,8 @@
 //! work CRS, with numbers at the strips and the block's id.
 
 use std::ffi::CString;
+use std::fs::File;
+use std::io::{self, BufRead, BufReader, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 use gdal::spatial_ref::SpatialRef;
@@ -145,8 +147,57 @@ impl Drawing {
     pub fn close(self) -> Result<(), OutputError> {
         self.dataset
             .close()
-            .map_err(|source| gdal_error(&self.path, "close", &source))
+            .map_err(|source| gdal_error(&self.path, "close", &source))?;
+        as_r2000(&self.path).map_err(OutputError::file(&self.path, "write the file"))
     }
+}
+
+/// Variables of GDAL's header that came with R2004.
+const LATER: [&str; 11] = [
+    "$SORTENTS",
+    "$INDEXCTL",
+    "$HIDETEXT",
+    "$XCLIPFRAME",
+    "$HALOGAP",
+    "$OBSCOLOR",
+    "$OBSLTYPE",
+    "$INTERSECTIONDISPLAY",
+    "$INTERSECTIONCOLOR",
+    "$DIMASSOC",
+    "$PROJECTNAME",
+];
+
+/// GDAL says R2004 (AC1018) in the header of a drawing that has nothing but tables, polylines and texts of R2000: this
+/// makes it say R2000 (AC1015), which older programs read too.
+fn as_r2000(path: &Path) -> io::Result<()> {
+    let other = path.with_extension("dxf-r2000");
+    let mut from = BufReader::new(File::open(path)?);
+    let mut to = BufWriter::new(File::create(&other)?);
+    // Lines come in pairs: a code, and a value.
+    let mut pair = [String::new(), String::new()];
+    let mut kept = true;
+    loop {
+        for line in &mut pair {
+            line.clear();
+            from.read_line(line)?;
+        }
+        let [code, value] = &pair;
+        let (code, named) = (code.trim(), value.trim());
+        if code == "9" {
+            kept = !LATER.contains(&named);
+        }
+        let last = code.is_empty() || named == "ENDSEC";
+        if kept || last {
+            to.write_all(pair[0].as_bytes())?;
+            to.write_all(value.replace("AC1018", "AC1015").as_bytes())?;
+        }
+        if last {
+            break;
+        }
+    }
+    io::copy(&mut from, &mut to)?;
+    to.flush()?;
+    std::fs::rename(&other, path)
 }
 
 enum Shape<'s> {
