@@ -383,6 +383,10 @@ fn refusal(block: &SourceBlock, error: &LayoutError) -> Problem {
             ProblemCode::Uncertified,
             "simplify or redraw the feature named, then run again",
         ),
+        LayoutError::TooLarge { .. } => (
+            ProblemCode::TooLarge,
+            "simplify its outline and the layers around it to what the ground needs, or divide the block",
+        ),
         LayoutError::NothingLeft { .. } => (
             ProblemCode::NothingLeft,
             "check the block's place and the widths around it; there is nothing to cut",

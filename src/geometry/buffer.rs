@@ -36,6 +36,16 @@ impl Source {
         }
     }
 
+    pub fn vertices(&self) -> usize {
+        let sum =
+            |lines: &mut dyn Iterator<Item = &LineString>| lines.map(|line| line.0.len()).sum();
+        match self {
+            Source::Points(points) => points.len(),
+            Source::Lines(lines) => sum(&mut lines.0.iter()),
+            Source::Polygons(polygons) => sum(&mut polygons.0.iter().flat_map(rings)),
+        }
+    }
+
     pub fn is_empty(&self) -> bool {
         self.bounds().is_empty()
     }

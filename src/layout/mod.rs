@@ -26,9 +26,9 @@ mod travel;
 mod write_up;
 mod zones;
 
-use geo::Coord;
+use geo::{Coord, MultiPolygon};
 
-use crate::geometry::area::{Bounds, area};
+use crate::geometry::area::{Bounds, area, rings};
 use crate::geometry::buffer::{BufferError, Engines};
 use crate::geometry::distance::SegmentIndex;
 use crate::geometry::frame::map_polygons;
@@ -63,6 +63,20 @@ pub enum LayoutError {
     },
     #[error("reserves leave nothing of the block ({gross_ha:.2} ha before)")]
     NothingLeft { gross_ha: f64 },
+    #[error(
+        "the block and what lies near it have {vertices} vertices; up to {MOST_VERTICES} are laid out"
+    )]
+    TooLarge { vertices: usize },
+}
+
+/// Vertices of a block with all that lies near it. A block of 100,000 takes about half a minute, so this many take
+/// minutes; more would hold up the whole batch.
+pub const MOST_VERTICES: usize = 500_000;
+
+fn vertices(shape: &MultiPolygon, near: &[NearFeature]) -> usize {
+    let near = near.iter().map(|near| near.source.vertices());
+    let rings = shape.0.iter().flat_map(rings).map(|ring| ring.0.len());
+    rings.chain(near).sum()
 }
 
 /// The local frame's origin: the middle of the block's box, on whole metres.
@@ -109,6 +123,10 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
     let shape = map_polygons(&block.shape, |c| c - origin);
     let bounds = Bounds::of_polygons(&block.shape);
     let mut near = context.landbase.near(&bounds, origin);
+    let vertices = vertices(&shape, &near);
+    if vertices > MOST_VERTICES {
+        return Err(LayoutError::TooLarge { vertices });
+    }
     let slopes = context
         .landbase
         .slopes(context.terrain, &bounds, &near, origin);

@@ -24,7 +24,9 @@ use blockwright::project;
 use blockwright::sources;
 use gdal::DriverManager;
 use gdal::spatial_ref::SpatialRef;
-use gdal::vector::{Defn, Feature, Geometry, LayerAccess, LayerOptions, OGRFieldType, OGRwkbGeometryType};
+use gdal::vector::{
+    Defn, Feature, Geometry, LayerAccess, LayerOptions, OGRFieldType, OGRwkbGeometryType,
+};
 use geo::Polygon;
 use rayon::prelude::*;
 
@@ -94,7 +96,9 @@ fn core(landbase: &Landbase<'_>, settings: &Settings, block: &SourceBlock) -> Ar
         if !touches {
             continue;
         }
-        let zone = certified(ENGINES, &near.source, width_m).expect("a certified buffer").shape;
+        let zone = certified(ENGINES, &near.source, width_m)
+            .expect("a certified buffer")
+            .shape;
         if near.keeps_out() {
             reserve.extend(zone.0);
         } else {
@@ -116,7 +120,11 @@ fn core(landbase: &Landbase<'_>, settings: &Settings, block: &SourceBlock) -> Ar
             .collect()
     };
     let sum = |pieces: Vec<(usize, Polygon)>| -> f64 {
-        pieces.iter().map(|(_, piece)| polygon_area(piece)).sum::<f64>() + 0.0
+        pieces
+            .iter()
+            .map(|(_, piece)| polygon_area(piece))
+            .sum::<f64>()
+            + 0.0
     };
     let strips = clip_slabs(&net, &slabs(bounds.min.x, strip_m));
     let corridors = clip_slabs(&free, &slabs(bounds.min.x + strip_m, CORRIDOR_M));
@@ -155,7 +163,12 @@ fn export(
         feature.create(&layer)
     };
     for block in &batch.blocks {
-        add("blocks", &block.id, 0.0, &wkb::write_multi_polygon(&block.shape, [0.0; 2]))?;
+        add(
+            "blocks",
+            &block.id,
+            0.0,
+            &wkb::write_multi_polygon(&block.shape, [0.0; 2]),
+        )?;
     }
     for (index, feature) in batch.features.iter().enumerate() {
         let near = NearFeature {
@@ -175,7 +188,11 @@ fn export(
             Shape::Lines(lines) => wkb::write_multi_line(lines, [0.0; 2]),
             Shape::Polygons(polygons) => wkb::write_multi_polygon(polygons, [0.0; 2]),
         };
-        let layer = if near.keeps_out() { "keep_out" } else { "roads" };
+        let layer = if near.keeps_out() {
+            "keep_out"
+        } else {
+            "roads"
+        };
         add(layer, &feature.id, width_m, &bytes)?;
     }
     transaction.commit()
@@ -225,7 +242,9 @@ fn main() {
         let landbase = Landbase::new(&batch.features, &project.rules, &settings.layout);
         areas = pool.install(|| {
             let blocks = batch.blocks.par_iter();
-            blocks.map(|block| core(&landbase, &settings, block)).collect()
+            blocks
+                .map(|block| core(&landbase, &settings, block))
+                .collect()
         });
         let core_s = begun.elapsed().as_secs_f64();
         println!(
@@ -239,7 +258,11 @@ fn main() {
         let mut text = String::from("id,net,band,strips,corridors\n");
         for (block, [net, band, strips, corridors]) in batch.blocks.iter().zip(&areas) {
             // Writing to a String cannot fail.
-            let _ = writeln!(text, "{},{net:.4},{band:.4},{strips:.4},{corridors:.4}", block.id);
+            let _ = writeln!(
+                text,
+                "{},{net:.4},{band:.4},{strips:.4},{corridors:.4}",
+                block.id
+            );
         }
         std::fs::write(path, text).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
     }
