@@ -11,6 +11,7 @@ mod missing;
 mod operator;
 mod progress;
 mod season;
+mod shares;
 
 use std::any::Any;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -24,13 +25,15 @@ use crate::compliance::{self, Season};
 use crate::engines::ENGINES;
 use crate::landbase::{Landbase, SlopeSource};
 use crate::layout::{self, Context, LayoutError};
-use crate::model::{BlockPlan, Problem, ProblemCode, Shape, SourceBlock, Verdict};
+use crate::model::{BlockPlan, OutputSettings, Problem, ProblemCode, Shape, SourceBlock, Verdict};
 use crate::outputs::sheets::Page;
 use crate::outputs::{
     self, BlockPage, Counts, CrsReport, OutputError, Program, RunReport, StageTime, Writer,
 };
 use crate::project::Project;
 use crate::sources::{self, Batch, SourceError};
+
+use shares::{Basis, ShareWriter};
 
 pub use crate::compliance::PortfolioShare;
 pub use crate::schedule::outlook::Warning;
@@ -39,6 +42,7 @@ pub use compare::{Compared, compare};
 pub use dispatch::{DispatchError, DispatchOptions, Dispatched, dispatch};
 pub use done_file::DoneError;
 pub use progress::Progress;
+pub use shares::{Share, ShareError, Shares};
 
 /// How a batch is run.
 #[derive(Clone, Debug)]
@@ -77,6 +81,8 @@ pub enum BatchError {
         path.display()
     )]
     NotTracks { path: PathBuf, option: &'static str },
+    #[error(transparent)]
+    Share(#[from] ShareError),
     #[error(transparent)]
     Sweep(#[from] crate::audit::tracks::SweepError),
     #[error("cannot start {jobs} threads: {source}\n  hint: give fewer with --jobs")]
@@ -132,18 +138,114 @@ struct Done {
 /// When layers cannot be read, outputs cannot be written, or `only` names a block that is not there. Bad features and
 /// blocks are no errors; they are listed in the outcome.
 pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> {
-    let mut clock = Clock::new();
+    run_with(project, options, None)
+}
+
+/// Joins shares into the outputs that [`run`] would have written. `project` is what the shares were laid out from.
+///
+/// # Errors
+/// As [`run`], and when shares and project do not fit.
+pub fn gather(
+    project: &Project,
+    shares: &Shares,
+    options: &Options,
+) -> Result<Outcome, BatchError> {
+    run_with(project, options, Some(shares))
+}
+
+/// Lays out one share of a project's blocks and writes their plans to a file in the output folder, for [`gather`].
+///
+/// # Errors
+/// As [`run`].
+pub fn lay_out_share(
+    project: &Project,
+    share: Share,
+    options: &Options,
+) -> Result<ShareOutcome, BatchError> {
+    let pool = pool(options)?;
+    options.progress.say("reading layers");
+    let batch = sources::read(project)?;
+    let terrain = sources::terrain(project, &batch.crs)?;
+    let settings = layout::effective(&project.settings, &project.rules);
+    let landbase = Landbase::new(&batch.features, &project.rules, &settings.layout);
+    let context = Context {
+        landbase: &landbase,
+        settings: &settings,
+        rules: &project.rules,
+        engines: ENGINES,
+        terrain: terrain.as_ref().map(|terrain| terrain as &dyn SlopeSource),
+    };
+    let blocks = shares::of_share(&batch.blocks, share);
+    let basis = Basis::new(project, &settings, &batch);
+    let mut writer = ShareWriter::create(&options.out, share, &project.path, basis)?;
+    let bar = options.progress.bar(blocks.len() as u64);
+    let mut refused = 0;
+    let hook = std::panic::take_hook();
+    std::panic::set_hook(Box::new(|_| {}));
+    let mut write = || -> Result<(), ShareError> {
+        for chunk in blocks.chunks(CHUNK) {
+            let made: Vec<Result<BlockPlan, Box<Problem>>> = pool.install(|| {
+                let blocks = chunk.par_iter();
+                let plans = blocks.map(|block| {
+                    let made = lay_out_one(context, block, |plan| plan);
+                    bar.step();
+                    made
+                });
+                plans.collect()
+            });
+            for (block, made) in chunk.iter().zip(made) {
+                refused += u64::from(made.is_err());
+                writer.block(&block.id, made)?;
+            }
+        }
+        Ok(())
+    };
+    let written = write();
+    std::panic::set_hook(hook);
+    written?;
+    bar.finish();
+    Ok(ShareOutcome {
+        blocks: blocks.len() as u64 - refused,
+        refused,
+        path: writer.finish()?,
+    })
+}
+
+/// What came of one share.
+#[derive(Clone, Debug)]
+pub struct ShareOutcome {
+    /// Laid out.
+    pub blocks: u64,
+    /// Set aside.
+    pub refused: u64,
+    pub path: PathBuf,
+}
+
+fn pool(options: &Options) -> Result<rayon::ThreadPool, BatchError> {
     let jobs = options.jobs.unwrap_or(0);
-    let pool = rayon::ThreadPoolBuilder::new()
+    rayon::ThreadPoolBuilder::new()
         .num_threads(jobs)
         .build()
-        .map_err(|source| BatchError::Threads { jobs, source })?;
+        .map_err(|source| BatchError::Threads { jobs, source })
+}
+
+/// Plans come from `shares`, or are made here.
+fn run_with(
+    project: &Project,
+    options: &Options,
+    shares: Option<&Shares>,
+) -> Result<Outcome, BatchError> {
+    let mut clock = Clock::new();
+    let pool = pool(options)?;
     options.progress.say("reading layers");
     let batch = sources::read_for(project, &options.only)?;
     let terrain = sources::terrain(project, &batch.crs)?;
     let chosen = choose(&batch.blocks, &options.only)?;
     clock.lap("read");
     let settings = layout::effective(&project.settings, &project.rules);
+    if let Some(shares) = shares {
+        shares.check(&Basis::new(project, &settings, &batch), &chosen)?;
+    }
     let landbase = Landbase::new(&batch.features, &project.rules, &settings.layout);
     let mut problems = batch.problems.clone();
     clock.lap("index");
@@ -169,8 +271,20 @@ pub fn run(project: &Project, options: &Options) -> Result<Outcome, BatchError> 
         let writer = scope.spawn(|| write_all(&options.out, &batch, project, from_workers, ready));
         // The writer says at once whether it can write at all.
         if is_ready.recv().is_ok() {
-            let refused = pool
-                .install(|| lay_out_all(context, &sheet, &chosen, &options.progress, &to_writer));
+            let plans = |block: &SourceBlock| match shares {
+                Some(shares) => gathered(shares, block),
+                None => planned(context, block),
+            };
+            let refused = pool.install(|| {
+                lay_out_all(
+                    &plans,
+                    &settings.outputs,
+                    &sheet,
+                    &chosen,
+                    &options.progress,
+                    &to_writer,
+                )
+            });
             problems.extend(refused);
         }
         drop(to_writer);
@@ -281,7 +395,8 @@ fn write_all(
 const CHUNK: usize = 128;
 
 fn lay_out_all(
-    context: Context<'_>,
+    plans: &(impl Fn(&SourceBlock) -> Result<BlockPlan, Box<Problem>> + Sync),
+    wanted: &OutputSettings,
     sheet: &Sheet<'_>,
     blocks: &[&SourceBlock],
     progress: &Progress,
@@ -293,21 +408,21 @@ fn lay_out_all(
         let results: Vec<Result<Done, Box<Problem>>> = chunk
             .par_iter()
             .map(|block| {
-                let result = lay_out_one(context, block, |mut plan| {
+                let result = caught(block, || {
+                    let mut plan = plans(block)?;
                     sheet.missing.warn(block, &mut plan);
-                    let wanted = &context.settings.outputs;
                     let map = wanted
                         .maps
                         .then(|| outputs::render(&plan, sheet.title, wanted.language));
                     let page = wanted.report.then(|| BlockPage::new(&plan));
                     let operator = sheet.operator.as_ref();
                     let sheet = operator.map(|operator| operator.draw(&plan));
-                    Done {
+                    Ok(Done {
                         plan,
                         map,
                         page,
                         sheet,
-                    }
+                    })
                 });
                 bar.step();
                 result
@@ -335,14 +450,35 @@ fn lay_out_one<T>(
     block: &SourceBlock,
     finish: impl FnOnce(BlockPlan) -> T,
 ) -> Result<T, Box<Problem>> {
-    let attempt = catch_unwind(AssertUnwindSafe(|| {
-        let mut plan = layout::lay_out(context, block)?;
-        compliance::judge(context, block, &mut plan);
-        Ok(finish(plan))
-    }));
-    match attempt {
-        Ok(Ok(done)) => Ok(done),
-        Ok(Err(error)) => Err(Box::new(refusal(block, &error))),
+    caught(block, || planned(context, block).map(finish))
+}
+
+/// Lays out and judges one block.
+fn planned(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, Box<Problem>> {
+    let mut plan =
+        layout::lay_out(context, block).map_err(|error| Box::new(refusal(block, &error)))?;
+    compliance::judge(context, block, &mut plan);
+    Ok(plan)
+}
+
+/// The plan that a share has of a block.
+fn gathered(shares: &Shares, block: &SourceBlock) -> Result<BlockPlan, Box<Problem>> {
+    shares.plan(&block.id).unwrap_or_else(|error| {
+        Err(Box::new(Problem {
+            message: format!("its plan cannot be read from its share: {error}"),
+            remedy: "gather again; if it stays so, lay the share out again".to_owned(),
+            ..problem(block)
+        }))
+    })
+}
+
+/// Does something for a block; a crash is the block's own problem.
+fn caught<T>(
+    block: &SourceBlock,
+    make: impl FnOnce() -> Result<T, Box<Problem>>,
+) -> Result<T, Box<Problem>> {
+    match catch_unwind(AssertUnwindSafe(make)) {
+        Ok(made) => made,
         Err(crash) => Err(Box::new(Problem {
             code: ProblemCode::Crashed,
             message: format!("laying out this block crashed: {}", crash_text(crash.as_ref())),

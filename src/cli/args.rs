@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 
 use super::exit::EXIT_HELP;
+use crate::batch::Share;
 
 /// Prepares felling blocks: buffers, strips, retention corridors, day and night sections, compliance.
 #[derive(Debug, Parser)]
@@ -44,6 +45,13 @@ pub enum Command {
                       fails."
     )]
     Audit(Box<AuditArgs>),
+    /// Join the shares of a layout that several machines made
+    #[command(
+        after_help = "Example:\n  blockwright layout project.toml --share 1/2 --out one\n  blockwright layout project.toml \
+                      --share 2/2 --out two\n  blockwright gather one two --out plan\n\nThe results are those of one layout \
+                      of all blocks. Ends with 3 when a rule falls short or something was set aside."
+    )]
+    Gather(GatherArgs),
     /// Read everything, compute nothing, list what is wrong and where
     #[command(after_help = "Example:\n  blockwright inspect project.toml")]
     Inspect(InspectArgs),
@@ -104,6 +112,25 @@ pub struct LayoutArgs {
     /// Only these blocks
     #[arg(long, value_name = "ID,...", value_delimiter = ',')]
     pub only: Vec<String>,
+    /// Only the K-th of N shares of the blocks, as plans for `gather` to join
+    #[arg(long, value_name = "K/N", conflicts_with_all = ["only", "compare"])]
+    pub share: Option<Share>,
+    /// Threads [default: one per processor]
+    #[arg(long, value_name = "N")]
+    pub jobs: Option<std::num::NonZeroUsize>,
+}
+
+#[derive(Debug, Args)]
+pub struct GatherArgs {
+    /// Folders that `layout --share` wrote: together every share, each once
+    #[arg(required = true, value_name = "DIR")]
+    pub dirs: Vec<PathBuf>,
+    /// Folder for the results: new, empty, or holding an earlier run
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// Project file that the shares were laid out from [default: where it was then]
+    #[arg(long, value_name = "FILE")]
+    pub project: Option<PathBuf>,
     /// Threads [default: one per processor]
     #[arg(long, value_name = "N")]
     pub jobs: Option<std::num::NonZeroUsize>,

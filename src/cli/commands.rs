@@ -9,13 +9,16 @@ use clap::CommandFactory;
 use serde_json::{Value, json};
 
 use super::args::{
-    AuditArgs, Cli, Command, DemoArgs, DispatchArgs, InspectArgs, LayoutArgs, RulesCommand,
-    SchemaOf, Talk,
+    AuditArgs, Cli, Command, DemoArgs, DispatchArgs, GatherArgs, InspectArgs, LayoutArgs,
+    RulesCommand, SchemaOf, Talk,
 };
 use super::exit::Exit;
 use super::summary;
 use super::{audit, compare, dispatch};
-use crate::batch::{self, BatchError, DispatchError, DispatchOptions, Options, Outcome, Progress};
+use crate::batch::{
+    self, BatchError, DispatchError, DispatchOptions, Options, Outcome, Progress, ShareError,
+    Shares,
+};
 use crate::demo;
 use crate::model::ProblemCode;
 use crate::project::{self, Project};
@@ -49,6 +52,7 @@ pub fn run(cli: &Cli) -> Exit {
         Command::Demo(args) => run_demo(args, cli.talk),
         Command::Layout(args) => run_layout(args, cli.talk),
         Command::Audit(args) => run_audit(args, cli.talk),
+        Command::Gather(args) => run_gather(args, cli.talk),
         Command::Dispatch(args) => run_dispatch(args, cli.talk),
         Command::Inspect(args) => run_inspect(args, cli.talk),
         Command::Rules(args) => {
@@ -127,35 +131,53 @@ fn lay_out(
     jobs: Option<NonZeroUsize>,
     talk: Talk,
 ) -> Result<Outcome, Failure> {
-    let options = Options {
+    let options = options(out, only, jobs, talk);
+    let outcome = batch::run(project, &options).map_err(whose_fault)?;
+    say(command, project, out, &outcome, talk)?;
+    Ok(outcome)
+}
+
+fn options(out: &Path, only: &[String], jobs: Option<NonZeroUsize>, talk: Talk) -> Options {
+    Options {
         out: out.to_owned(),
         only: only.to_vec(),
         jobs: jobs.map(NonZeroUsize::get),
         progress: Progress::detect(talk.quiet),
         started: now(),
-    };
-    let outcome = batch::run(project, &options).map_err(whose_fault)?;
+    }
+}
+
+fn say(
+    command: &str,
+    project: &Project,
+    out: &Path,
+    outcome: &Outcome,
+    talk: Talk,
+) -> Result<(), Failure> {
     if !talk.quiet {
         eprint!("{}", summary::problems(&outcome.problems));
         eprint!("{}", summary::portfolios(&outcome.portfolios));
     }
     if talk.json {
-        print_json(&summary::outcome_json(command, &outcome, out))?;
+        print_json(&summary::outcome_json(command, outcome, out))?;
     } else if !talk.quiet {
-        print(&summary::words(&outcome, &project.settings.outputs, out))?;
+        print(&summary::words(outcome, &project.settings.outputs, out))?;
     }
-    Ok(outcome)
+    Ok(())
 }
 
 fn whose_fault(error: BatchError) -> Failure {
     match error {
-        BatchError::Output(_) | BatchError::Threads { .. } => could_not_run(error),
+        BatchError::Output(_)
+        | BatchError::Threads { .. }
+        | BatchError::Share(ShareError::File { .. }) => could_not_run(error),
         BatchError::Source(_)
         | BatchError::Cut(_)
         | BatchError::Earlier { .. }
         | BatchError::NothingToAudit
         | BatchError::NotTracks { .. }
         | BatchError::Sweep(_)
+        | BatchError::Share(_)
         | BatchError::UnknownBlock { .. } => user(error),
     }
 }
@@ -201,7 +223,27 @@ fn run_layout(args: &LayoutArgs, talk: Talk) -> Ended {
         return run_compare(args, talk);
     };
     let project = load(&args.project, talk)?;
+    if let Some(share) = args.share {
+        let options = options(out, &[], args.jobs, talk);
+        let outcome = batch::lay_out_share(&project, share, &options).map_err(whose_fault)?;
+        if talk.json {
+            print_json(&summary::share_json(share, &outcome))?;
+        } else if !talk.quiet {
+            print(&summary::share_words(share, &outcome))?;
+        }
+        return Ok(Exit::Done);
+    }
     lay_out("layout", &project, out, &args.only, args.jobs, talk).map(|outcome| exit_of(&outcome))
+}
+
+fn run_gather(args: &GatherArgs, talk: Talk) -> Ended {
+    let shares = Shares::open(&args.dirs).map_err(|error| whose_fault(error.into()))?;
+    let path = args.project.as_deref().unwrap_or_else(|| shares.project());
+    let project = load(path, talk)?;
+    let options = options(&args.out, &[], args.jobs, talk);
+    let outcome = batch::gather(&project, &shares, &options).map_err(whose_fault)?;
+    say("gather", &project, &args.out, &outcome, talk)?;
+    Ok(exit_of(&outcome))
 }
 
 fn run_compare(args: &LayoutArgs, talk: Talk) -> Ended {

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 
-use crate::batch::{Outcome, PortfolioShare};
+use crate::batch::{Outcome, PortfolioShare, Share, ShareOutcome};
 use crate::model::{OutputSettings, Problem};
 use crate::rulebook::{Checked, ReadStatus, Rulebook, Severity};
 use crate::sources::{ClassReport, Coverage, TerrainReport};
@@ -59,6 +59,26 @@ fn written(outputs: &OutputSettings) -> Vec<&'static str> {
         .into_iter()
         .chain(sometimes.map(|(_, path)| path))
         .collect()
+}
+
+pub fn share_words(share: Share, outcome: &ShareOutcome) -> String {
+    format!(
+        "share {share}: {} blocks laid out, {} set aside\nplans in {}; `blockwright gather` joins all {} shares",
+        outcome.blocks,
+        outcome.refused,
+        outcome.path.display(),
+        share.of
+    )
+}
+
+pub fn share_json(share: Share, outcome: &ShareOutcome) -> Value {
+    json!({
+        "command": "layout",
+        "share": share.to_string(),
+        "blocks_laid_out": outcome.blocks,
+        "blocks_set_aside": outcome.refused,
+        "plans": outcome.path,
+    })
 }
 
 pub fn problems(problems: &[Problem]) -> String {

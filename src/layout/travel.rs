@@ -392,11 +392,7 @@ impl Network {
 
     /// The ends of legs within [`MOST_SETTLED`] nodes of one, with metres, nearest first, and whether these are all that
     /// can be reached.
-    pub fn around(
-        &self,
-        scratch: &mut Scratch,
-        from: (usize, usize),
-    ) -> (Vec<((usize, usize), f64)>, bool) {
+    pub fn around(&self, scratch: &mut Scratch, from: (usize, usize)) -> (Vec<(End, f64)>, bool) {
         let mut found = Vec::new();
         let mut settled = 0;
         let all = self.settle(scratch, from, |at, so_far| {
@@ -463,6 +459,9 @@ impl Network {
         true
     }
 }
+
+/// A leg, and 0 for its line's first point or 1 for its last.
+pub type End = (usize, usize);
 
 /// What a way follows from one node to the next.
 #[derive(Clone, Copy)]

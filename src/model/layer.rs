@@ -63,7 +63,7 @@ impl LayerKind {
 }
 
 /// A geometry in two dimensions; Z and M are dropped on reading.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub enum Shape {
     Points(MultiPoint),
     Lines(MultiLineString),

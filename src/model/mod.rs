@@ -8,6 +8,7 @@ mod plan;
 mod problem;
 mod settings;
 mod track;
+mod words;
 
 pub use facts::*;
 pub use layer::*;

@@ -1,10 +1,12 @@
 //! A block as laid out. Coordinates are in the block's local frame: add `origin` to get work-CRS coordinates.
 
 use geo::{Geometry, LineString, MultiPolygon, Polygon};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
+
+use super::words::{self, Word};
 
 /// Overall verdict on a block.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum BlockStatus {
     Ok,
@@ -23,7 +25,7 @@ impl BlockStatus {
 }
 
 /// Verdict on one rule.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Verdict {
     Pass,
@@ -45,7 +47,7 @@ impl Verdict {
     }
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum ZoneKind {
     Reserve,
@@ -71,7 +73,7 @@ impl ZoneKind {
     }
 }
 
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Zone {
     pub kind: ZoneKind,
     pub source_layer: String,
@@ -83,7 +85,7 @@ pub struct Zone {
     pub shape: MultiPolygon,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum StripKind {
     RoadClearing,
@@ -102,14 +104,14 @@ impl StripKind {
 }
 
 /// Names one piece of one strip. `part` 0 is the road clearing, which belongs to no part; strip 0 is the boundary pass.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct PieceId {
     pub part: u32,
     pub strip_no: u32,
     pub piece: u32,
 }
 
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Strip {
     pub id: PieceId,
     pub kind: StripKind,
@@ -119,7 +121,7 @@ pub struct Strip {
     pub shape: Polygon,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Heading {
     In,
@@ -138,7 +140,7 @@ impl Heading {
 }
 
 /// The machine's centre line through one piece, in the direction of travel.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct StripLine {
     pub id: PieceId,
     pub kind: StripKind,
@@ -155,7 +157,7 @@ pub struct StripLine {
     pub travel: Option<LineString>,
 }
 
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Corridor {
     pub part: u32,
     pub corridor_no: u32,
@@ -163,7 +165,7 @@ pub struct Corridor {
     pub shape: Polygon,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum ShiftClass {
     DayOnly,
@@ -180,7 +182,7 @@ impl ShiftClass {
 }
 
 /// Why ground is cut by day only. The order is the order in `reasons`.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum DayReason {
     BoundaryPass,
@@ -211,7 +213,7 @@ impl DayReason {
     }
 }
 
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Section {
     pub id: PieceId,
     pub section_no: u32,
@@ -230,7 +232,7 @@ pub struct Section {
 }
 
 /// Where a bunch lies.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Placement {
     /// Left of an inbound strip, reaching over the strip cut before.
@@ -255,7 +257,7 @@ impl Placement {
 }
 
 /// A pile of felled trees made for one skidder load.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Bunch {
     pub id: PieceId,
     /// From 1 along the piece, in the order of work.
@@ -268,7 +270,7 @@ pub struct Bunch {
     pub shape: LineString,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum UnworkedReason {
     Sliver,
@@ -291,7 +293,7 @@ impl UnworkedReason {
     }
 }
 
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Unworked {
     pub part: u32,
     pub reason: UnworkedReason,
@@ -299,7 +301,7 @@ pub struct Unworked {
 }
 
 /// Hours that depend on the direction; felling itself takes the same whichever way the strips run.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Costs {
     pub driving_h: f64,
     pub turning_h: f64,
@@ -317,7 +319,7 @@ impl Costs {
 }
 
 /// Why the strips run the way they do: what other directions would cost.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct AzimuthChoice {
     pub azimuth_deg: f64,
     /// Square to the road, or away from the access.
@@ -331,7 +333,7 @@ pub struct AzimuthChoice {
 }
 
 /// A part of the net area and how it was laid out.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct PartNote {
     pub part: u32,
     pub shape: Polygon,
@@ -344,36 +346,39 @@ pub struct PartNote {
 }
 
 /// One thing that falls short of a rule, with its place.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Finding {
     pub rule_id: String,
     pub verdict: Verdict,
     pub measured: Option<f64>,
     pub required: Option<f64>,
-    pub unit: &'static str,
+    #[serde(deserialize_with = "words::known")]
+    pub unit: Word,
     pub message: String,
     pub source: String,
     pub shape: Option<Geometry>,
 }
 
 /// One row of the compliance summary.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct ComplianceRow {
     pub rule_id: String,
     pub title: String,
     pub required: Option<f64>,
     pub measured: Option<f64>,
-    pub unit: &'static str,
+    #[serde(deserialize_with = "words::known")]
+    pub unit: Word,
     pub status: Verdict,
     pub source: String,
     /// File and line of the rule; empty for a requirement that no rulebook states.
     pub origin: String,
     /// How the rule's figure came to be known, in the words of rulebooks; empty as `origin`.
-    pub source_status: &'static str,
+    #[serde(deserialize_with = "words::known")]
+    pub source_status: Word,
 }
 
 /// How often each rung of the buffer ladder was used.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct RungCount {
     /// First engine, as read.
     pub engine: u64,
@@ -401,7 +406,7 @@ impl std::ops::AddAssign for RungCount {
 }
 
 /// The areas of a block's books, in square metres: gross = reserve + retained + cut + unworked.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Books {
     pub gross_m2: f64,
     pub reserve_m2: f64,
@@ -412,7 +417,7 @@ pub struct Books {
 }
 
 /// A block's whole layout.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct BlockPlan {
     pub id: String,
     /// As in [`SourceBlock`](super::SourceBlock).

@@ -2,10 +2,12 @@
 
 use std::fmt;
 
+use serde::{Deserialize, Serialize};
+
 use super::Shape;
 
 /// Why a feature, layer or block was set aside or doubted. The text form is stable.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub enum ProblemCode {
     NullGeometry,
     EmptyGeometry,
@@ -65,7 +67,7 @@ impl fmt::Display for ProblemCode {
 }
 
 /// One thing wrong with the input, and what to do about it.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Problem {
     pub code: ProblemCode,
     /// `file:layer`.

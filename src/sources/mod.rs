@@ -51,7 +51,7 @@ pub struct Batch {
 }
 
 /// One file that was read.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct InputFile {
     /// As written in the project file.
     pub source: String,
