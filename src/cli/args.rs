@@ -47,9 +47,9 @@ pub enum Command {
     Audit(Box<AuditArgs>),
     /// Join the shares of a layout that several machines made
     #[command(
-        after_help = "Example:\n  blockwright layout project.toml --share 1/2 --out one\n  blockwright layout project.toml \
-                      --share 2/2 --out two\n  blockwright gather one two --out plan\n\nThe results are those of one layout \
-                      of all blocks. Ends with 3 when a rule falls short or something was set aside."
+        after_help = "Example:\n  blockwright gather one two --out plan\n\nThe folders are those of `blockwright layout \
+                      project.toml --share 1/2 --out one` and `... --share 2/2 --out two`, on any machines. The results are \
+                      those of one layout of all blocks. Ends with 3 when a rule falls short or something was set aside."
     )]
     Gather(GatherArgs),
     /// Read everything, compute nothing, list what is wrong and where
