@@ -209,6 +209,8 @@ fn in_the_district_no_bunch_lies_where_none_may() {
         jobs: None,
         progress: Progress::detect(true),
         started: String::new(),
+        resume: false,
+        kept: Default::default(),
     };
     batch::run(&project::load(&report.project).unwrap(), &options).unwrap();
     let layers = read(&out.join("layout.gpkg"));

@@ -252,6 +252,8 @@ fn lay_out(name: &'static str, edit: impl Fn(&str) -> String) -> District {
         jobs: None,
         progress: Progress::detect(true),
         started: String::new(),
+        resume: false,
+        kept: Default::default(),
     };
     let outcome = batch::run(&project::load(&report.project).unwrap(), &options).unwrap();
     assert!(

@@ -314,6 +314,7 @@ fn two_runs_give_the_same_bytes_and_the_second_replaces_the_first() {
     std::thread::sleep(std::time::Duration::from_millis(1100));
     write(second.path());
     let outputs = [
+        "SHA256SUMS",
         "blocks.csv",
         "compliance.csv",
         "compliance.json",
