@@ -42,11 +42,9 @@ fn read(path: &Path) -> BTreeMap<String, Vec<Row>> {
                     .fields()
                     .map(|(name, value)| format!("{name}={value:?}"))
                     .collect(),
-                // A null geometry comes as a geometry without a handle.
-                // SAFETY: the handle is looked at while the feature lives, not used.
-                wkb: feature
-                    .geometry()
-                    .filter(|geometry| !unsafe { geometry.c_geometry() }.is_null())
+                wkb: has_geometry(&feature)
+                    .then(|| feature.geometry())
+                    .flatten()
                     .map(|geometry| geometry.wkb().unwrap()),
             })
             .collect();
@@ -87,8 +85,7 @@ impl District {
 }
 
 fn distance(a: &Geometry, b: &Geometry) -> f64 {
-    // SAFETY: both handles live as long as the borrowed geometries, and the call keeps neither.
-    unsafe { gdal_sys::OGR_G_Distance(a.c_geometry(), b.c_geometry()) }
+    gdal_calls::measure::distance(a, b).expect("GEOS distance")
 }
 
 fn rect(geometry: &Geometry) -> Rect {

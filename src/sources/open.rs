@@ -38,8 +38,7 @@ pub(super) fn quiet_gdal() {
                 FAILURES.with_borrow_mut(|failures| failures.push(message.trim().to_owned()));
             }
         });
-        // SAFETY: a plain switch without pointers.
-        unsafe { gdal_sys::OSRSetPROJEnableNetwork(0) };
+        gdal_calls::crs::keep_proj_offline();
     });
     // A proxy that nobody listens at. Setting an option only fails on a NUL byte.
     for (key, value) in [
