@@ -43,8 +43,7 @@ pub(super) fn quiet_gdal() {
         });
         // Cells are kept by the slopes made of them, and else GDAL keeps a share of all memory.
         let _ = set_config_option("GDAL_CACHEMAX", RASTER_CACHE_MB);
-        // SAFETY: a plain switch without pointers.
-        unsafe { gdal_sys::OSRSetPROJEnableNetwork(0) };
+        gdal_calls::crs::keep_proj_offline();
     });
     // A proxy that nobody listens at. Setting an option only fails on a NUL byte.
     for (key, value) in [
