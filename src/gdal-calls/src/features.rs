@@ -220,9 +220,11 @@ mod tests {
             put(feature, "CIRCULARSTRING (-1 0, 0 1, 1 0)");
             let name = Geometry::Read("Circular String".to_owned());
             assert_eq!(iso_wkb(feature, 1.0, &mut buffer), name);
-            // A half circle in steps of one degree.
-            assert_eq!(&buffer[..9], [1, 2, 0, 0, 0, 181, 0, 0, 0]);
-            assert_eq!(buffer.len(), 9 + 181 * 16);
+            // A half circle in steps of one degree, of which GDAL may make one more.
+            assert_eq!(&buffer[..5], [1, 2, 0, 0, 0]);
+            let count = (buffer.len() - 9) / 16;
+            assert!((181..=182).contains(&count), "{count}");
+            assert_eq!(buffer[5..9], (count as u32).to_le_bytes());
             put(feature, "TIN Z (((0 0 0, 0 1 0, 1 0 0, 0 0 0)))");
             assert!(matches!(
                 iso_wkb(feature, 1.0, &mut buffer),
