@@ -40,7 +40,7 @@ pub use crate::schedule::outlook::Warning;
 pub use audit::{AuditOptions, AuditOutcome, TrackOptions, audit};
 pub use compare::{Compared, compare};
 pub use dispatch::{DispatchError, DispatchOptions, Dispatched, dispatch};
-pub use done_file::DoneError;
+pub use done_file::{DoneError, DoneRow, read as read_done};
 pub use progress::Progress;
 pub use shares::{Share, ShareError, Shares};
 

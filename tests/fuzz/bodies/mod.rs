@@ -1,0 +1,16 @@
+//! What each fuzz target does with its bytes. The same functions run under libFuzzer and, on the inputs that are kept,
+//! in `tests/fuzz_corpus.rs`. A body panics where an answer is wrong, never where the input is.
+#![allow(dead_code, reason = "each fuzz target uses its own share")]
+
+pub mod crew;
+pub mod geojson;
+pub mod geometry;
+pub mod gpx;
+mod plan;
+pub mod project;
+pub mod rulebook;
+mod scratch;
+mod shapes;
+
+#[path = "../../in_memory/mod.rs"]
+mod in_memory;
