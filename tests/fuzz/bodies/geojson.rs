@@ -32,22 +32,27 @@ id = "id"
 azimuth = "azimuth"
 [layers.roads]
 source = "layer.geojson"
+where = "role = 'r'"
 id = "id"
 width = "width"
 [layers.streams]
 source = "layer.geojson"
+where = "role = 's'"
 id = "id"
 class = "class"
 width = "width"
 [layers.wetlands]
 source = "layer.geojson"
+where = "role = 'w'"
 id = "id"
 class = "class"
 [layers.stands]
 source = "layer.geojson"
+where = "role = 't'"
 stems_per_ha = "stems"
 [layers.slope_classes]
 source = "layer.geojson"
+where = "role = 'k'"
 slope = "slope"
 [rules]
 preset = "bc-fppr"

@@ -14,3 +14,9 @@ mod shapes;
 
 #[path = "../../in_memory/mod.rs"]
 mod in_memory;
+
+/// Says where a panic arose. libFuzzer's own hook ends the process even where a panic of an engine is caught and answered
+/// by another engine; without it only those count that nobody catches.
+pub fn report_panics() {
+    std::panic::set_hook(Box::new(|panic| eprintln!("{panic}")));
+}

@@ -3,4 +3,4 @@
 #[path = "../bodies/mod.rs"]
 mod bodies;
 
-libfuzzer_sys::fuzz_target!(|data: &[u8]| bodies::gpx::run(data));
+libfuzzer_sys::fuzz_target!(init: bodies::report_panics(), |data: &[u8]| bodies::gpx::run(data));
