@@ -46,7 +46,7 @@ pub use crate::schedule::outlook::Warning;
 pub use audit::{AuditOptions, AuditOutcome, TrackOptions, audit};
 pub use compare::{Compared, compare};
 pub use dispatch::{DispatchError, DispatchOptions, Dispatched, dispatch};
-pub use done_file::DoneError;
+pub use done_file::{DoneError, DoneRow, read as read_done};
 pub use journal::{Count, JournalError, Kept};
 pub use plan_file::PlanFileError;
 pub use progress::Progress;

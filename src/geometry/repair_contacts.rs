@@ -1,6 +1,8 @@
 //! Where rings meet: the question whether a polygon needs repair, answered without an overlay, so that sound polygons
 //! keep their vertices to the last bit.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use geo::coordinate_position::{CoordPos, coord_pos_relative_to_ring};
 use geo::kernels::{Kernel, Orientation, RobustKernel};
 use geo::{BoundingRect, Coord, LineString, MultiPolygon, Polygon, Rect, Validation};
@@ -39,13 +41,35 @@ impl Edge {
 #[derive(Clone, Copy, PartialEq)]
 enum Meeting {
     Apart,
-    Touching,
+    Touching(Coord),
     Crossing(Coord),
+}
+
+/// Two rings that touch, and where: a vertex of one of them.
+struct Touch {
+    at: Coord,
+    rings: [usize; 2],
+}
+
+/// All touches, and the first crossing in ring order.
+struct Meetings {
+    crossing: Option<Coord>,
+    touches: Vec<Touch>,
+}
+
+/// How the edges of rings meet.
+pub fn contacts(rings: &[&LineString]) -> Contact {
+    let found = meetings(rings);
+    match found.crossing {
+        Some(at) => Contact::Cross([at.x, at.y]),
+        None if found.touches.is_empty() => Contact::None,
+        None => Contact::Touch,
+    }
 }
 
 /// Sorts edges along the longer side of their box and compares each with those that overlap it there: near linear for
 /// ground as it is mapped, quadratic only when most edges span the whole box.
-pub fn contacts(rings: &[&LineString]) -> Contact {
+fn meetings(rings: &[&LineString]) -> Meetings {
     let mut edges = Vec::with_capacity(rings.iter().map(|ring| ring.0.len()).sum());
     let (mut min, mut max) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
     for (ring, line) in rings.iter().enumerate() {
@@ -80,7 +104,7 @@ pub fn contacts(rings: &[&LineString]) -> Contact {
             .total_cmp(&b.low)
             .then_with(|| place(a).cmp(&place(b)))
     });
-    let mut touched = false;
+    let mut touches = Vec::new();
     let mut first: Option<((usize, usize), Coord)> = None;
     let mut active: Vec<&Edge> = Vec::new();
     for edge in &edges {
@@ -88,7 +112,10 @@ pub fn contacts(rings: &[&LineString]) -> Contact {
         for other in &active {
             match meeting(edge, other, along_y) {
                 Meeting::Apart => {}
-                Meeting::Touching => touched = true,
+                Meeting::Touching(at) => touches.push(Touch {
+                    at,
+                    rings: [edge.ring, other.ring],
+                }),
                 Meeting::Crossing(at) => {
                     let place = (edge.ring, edge.position).min((other.ring, other.position));
                     if first.is_none_or(|(best, _)| place < best) {
@@ -99,10 +126,9 @@ pub fn contacts(rings: &[&LineString]) -> Contact {
         }
         active.push(edge);
     }
-    match (first, touched) {
-        (Some((_, at)), _) => Contact::Cross([at.x, at.y]),
-        (None, true) => Contact::Touch,
-        (None, false) => Contact::None,
+    Meetings {
+        crossing: first.map(|(_, at)| at),
+        touches,
     }
 }
 
@@ -129,10 +155,11 @@ fn meeting(e: &Edge, f: &Edge, along_y: bool) -> Meeting {
     if (f_a == f_b && f_a != Collinear) || (e_a == e_b && e_a != Collinear) {
         return Meeting::Apart;
     }
-    if [f_a, f_b, e_a, e_b].contains(&Collinear) {
-        return Meeting::Touching;
+    let ends = [(f_a, f.a), (f_b, f.b), (e_a, e.a), (e_b, e.b)];
+    match ends.into_iter().find(|(side, _)| *side == Collinear) {
+        Some((_, end)) => Meeting::Touching(end),
+        None => Meeting::Crossing(crossing(e, f)),
     }
-    Meeting::Crossing(crossing(e, f))
 }
 
 fn collinear_meeting(e: &Edge, f: &Edge) -> Meeting {
@@ -144,7 +171,8 @@ fn collinear_meeting(e: &Edge, f: &Edge) -> Meeting {
         let middle = 0.5 * (low + high) / (direction.x.powi(2) + direction.y.powi(2));
         Meeting::Crossing(e.a + direction * middle)
     } else if low == high && !e.neighbours(f) {
-        Meeting::Touching
+        let shared = |end: &Coord| *end == e.a || *end == e.b;
+        Meeting::Touching([f.a, f.b].into_iter().find(shared).unwrap_or(f.a))
     } else {
         Meeting::Apart
     }
@@ -168,14 +196,64 @@ pub fn fault(polygons: &[Polygon]) -> Option<Option<[f64; 2]>> {
         .iter()
         .flat_map(|p| std::iter::once(p.exterior()).chain(p.interiors()))
         .collect();
-    match contacts(&rings) {
-        Contact::Cross(at) => Some(Some(at)),
-        Contact::None => misplaced_ring(polygons).map(Some),
-        // Rare enough for the full and slow test.
-        Contact::Touch => {
-            (!MultiPolygon(polygons.to_vec()).is_valid()).then(|| touching_place(&rings))
+    let found = meetings(&rings);
+    if let Some(at) = found.crossing {
+        return Some(Some([at.x, at.y]));
+    }
+    if found.touches.is_empty() {
+        return misplaced_ring(polygons).map(Some);
+    }
+    if let Some(at) = cut_through(polygons, &found.touches) {
+        return Some(Some([at.x, at.y]));
+    }
+    // Rare enough for the full and slow test, which does not ask whether the ground hangs together.
+    (!MultiPolygon(polygons.to_vec()).is_valid()).then(|| touching_place(&rings))
+}
+
+/// Where rings of one polygon that touch in points cut its ground in two: whoever goes from ring to ring over points of
+/// touch must not come back to where he was.
+fn cut_through(polygons: &[Polygon], touches: &[Touch]) -> Option<Coord> {
+    let owners: Vec<usize> = polygons
+        .iter()
+        .enumerate()
+        .flat_map(|(owner, polygon)| vec![owner; 1 + polygon.interiors().len()])
+        .collect();
+    let mut places: BTreeMap<[u64; 3], usize> = BTreeMap::new();
+    let mut linked: BTreeSet<[usize; 2]> = BTreeSet::new();
+    // Rings first, then places.
+    let mut groups: Vec<usize> = (0..owners.len()).collect();
+    for touch in touches {
+        let [ring, other] = touch.rings;
+        if ring == other || owners[ring] != owners[other] {
+            continue;
+        }
+        // Zeros of either sign are one place.
+        let (x, y) = (touch.at.x + 0.0, touch.at.y + 0.0);
+        let key = [owners[ring] as u64, x.to_bits(), y.to_bits()];
+        let place = *places.entry(key).or_insert_with(|| {
+            groups.push(groups.len());
+            groups.len() - 1
+        });
+        for ring in touch.rings {
+            if linked.insert([ring, place]) && !join(&mut groups, ring, place) {
+                return Some(touch.at);
+            }
         }
     }
+    None
+}
+
+/// Joins the groups of two members; false if they are one already.
+fn join(groups: &mut [usize], a: usize, b: usize) -> bool {
+    let root = |mut at: usize| {
+        while groups[at] != at {
+            at = groups[at];
+        }
+        at
+    };
+    let (a, b) = (root(a), root(b));
+    groups[a] = b;
+    a != b
 }
 
 /// A place at a ring that touches something, for messages.
@@ -284,6 +362,23 @@ mod tests {
         let small = wkt!(POLYGON((2. 2.,4. 2.,4. 4.,2. 4.,2. 2.)));
         assert!(fault(&[big.clone(), small.clone()]).is_some());
         assert!(fault(&[small, big]).is_some());
+    }
+
+    /// OGC Simple Features 6.1.11.1: the interior of a polygon is a connected point set.
+    #[test]
+    fn holes_that_cut_the_ground_in_two_are_a_fault() {
+        let split = wkt!(POLYGON((0. 0.,5. 0.,5. 3.,3. 3.,3. 2.,2. 2.,2. 3.,0. 3.,0. 0.),
+            (1. 1.,1. 2.,2. 2.,2. 1.,1. 1.),(3. 1.,3. 2.,4. 2.,4. 1.,3. 0.,3. 1.)));
+        assert!(fault(&[split]).is_some());
+        let chain = wkt!(POLYGON((0. 0.,9. 0.,9. 9.,0. 9.,0. 0.),
+            (0. 4.,3. 5.,3. 3.,0. 4.),(3. 5.,6. 6.,6. 4.,3. 5.),(6. 4.,9. 5.,8. 3.,6. 4.)));
+        assert!(fault(&[chain]).is_some());
+        let open = wkt!(POLYGON((0. 0.,9. 0.,9. 9.,0. 9.,0. 0.),
+            (0. 4.,3. 5.,3. 3.,0. 4.),(3. 5.,6. 6.,6. 4.,3. 5.),(6. 4.,8. 5.,8. 3.,6. 4.)));
+        assert_eq!(fault(&[open]), None);
+        let star = wkt!(POLYGON((0. 0.,9. 0.,9. 9.,0. 9.,0. 0.),
+            (4. 4.,3. 3.,4. 2.,4. 4.),(4. 4.,6. 5.,6. 4.,4. 4.),(4. 4.,3. 6.,5. 6.,4. 4.)));
+        assert_eq!(fault(&[star]), None);
     }
 
     #[test]

@@ -617,6 +617,10 @@ impl<'a> Reader<'a> {
         let mut parts = Vec::new();
         if let Some(document) = keys.document {
             match self.documents.get(document.get_ref()) {
+                Some(text) if text.trim().is_empty() => {
+                    let message = format!("document `{}` has no words", document.get_ref());
+                    self.fault(document.span(), "no-source", message);
+                }
                 Some(text) => parts.push(text.clone()),
                 None => {
                     let names: Vec<&String> = self.documents.keys().collect();

@@ -279,7 +279,7 @@ fn add_of_sources(text: &str, found: &mut Vec<Fault>) {
     seen.walk(root.get_ref());
     let documents = root.get_ref().get("documents");
     if let Some(DeValue::Table(documents)) = documents.map(|value| value.get_ref()) {
-        for (name, words) in documents {
+        for name in documents.keys() {
             if !seen.cited.contains(name.get_ref().as_ref()) {
                 let message = format!("document `{}` is not cited", name.get_ref());
                 found.push(fault(
@@ -288,14 +288,6 @@ fn add_of_sources(text: &str, found: &mut Vec<Fault>) {
                     "unused-document",
                     message,
                 ));
-            }
-            if words
-                .get_ref()
-                .as_str()
-                .is_some_and(|words| words.trim().is_empty())
-            {
-                let message = format!("document `{}` has no words", name.get_ref());
-                found.push(fault(words.span(), Severity::Error, "no-source", message));
             }
         }
     }

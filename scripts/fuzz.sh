@@ -1,0 +1,70 @@
+#!/usr/bin/env bash
+# Runs the fuzz targets of tests/fuzz and ends with 1 if any input crashed, hung or took too much memory.
+#
+#   scripts/fuzz.sh [SECONDS] [TARGET...]     each target (default: all) for so many seconds (default: 60)
+#
+# Needs crates from the registry: cargo-fuzz is installed if it is missing, and the targets have dependencies of their own.
+set -euo pipefail
+
+# shellcheck source=scripts/setup.sh
+source "$(dirname "${BASH_SOURCE[0]}")/setup.sh"
+
+set_up build
+cd "$root_dir"
+
+seconds="${1:-60}"
+[[ "$seconds" =~ ^[0-9]+$ ]] || die "SECONDS is a whole number, not $seconds"
+shift || true
+targets=("$@")
+if [ "${#targets[@]}" -eq 0 ]; then
+    targets=(geometry geojson project rulebook crew gpx)
+fi
+for target in "${targets[@]}"; do
+    [ -f "tests/fuzz/fuzz_targets/$target.rs" ] || die "there is no fuzz target $target"
+done
+
+cargo fuzz --version >/dev/null 2>&1 || cargo install cargo-fuzz --locked </dev/null
+# The one stable toolchain will do: coverage is counted by flags of the compiler that are not settled yet.
+export RUSTC_BOOTSTRAP=1
+options=(--fuzz-dir tests/fuzz --release --sanitizer none)
+for target in "${targets[@]}"; do
+    cargo fuzz build "${options[@]}" "$target" </dev/null
+done
+
+# Scratch files in memory where there is such a place.
+memory=/dev/shm
+[ -w "$memory" ] || memory=/tmp
+TMPDIR="$(mktemp -d "$memory/blockwright-fuzz-XXXXXX")"
+export TMPDIR
+trap 'rm -rf "$TMPDIR"' EXIT
+
+logs=tests/fuzz/target/logs
+mkdir -p "$logs"
+crashed=0
+TIMEFORMAT='%U %S'
+printf '%-10s %10s %9s %9s %8s  %s\n' target runs coverage 'CPU min' outcome input
+for target in "${targets[@]}"; do
+    work="tests/fuzz/target/corpus/$target"
+    artifacts="tests/fuzz/artifacts/$target"
+    log="$logs/$target.log"
+    mkdir -p "$work" "$artifacts"
+    outcome=clean
+    inputs=("$work" "tests/fuzz/corpus/$target")
+    [ ! -d "tests/fuzz/found/$target" ] || inputs+=("tests/fuzz/found/$target")
+    {
+        time cargo fuzz run "${options[@]}" "$target" "${inputs[@]}" -- \
+            "-dict=tests/fuzz/dictionaries/$target.dict" "-max_total_time=$seconds" -timeout=20 -rss_limit_mb=2048 \
+            -max_len=8192 -print_final_stats=1 </dev/null >"$log" 2>&1 || outcome=CRASHED
+    } 2>"$logs/$target.time"
+    runs="$(sed -n 's/^stat::number_of_executed_units: *//p' "$log" | tail -n 1)"
+    coverage="$(grep -o 'cov: [0-9]*' "$log" | tail -n 1 | cut -d ' ' -f 2 || true)"
+    minutes="$(tail -n 1 "$logs/$target.time" | awk '{ printf "%.1f", ($1 + $2) / 60 }')"
+    input=
+    if [ "$outcome" != clean ]; then
+        crashed=1
+        input="$(sed -n 's/.*Test unit written to //p' "$log" | tail -n 1)"
+        input="${input:-see $log}"
+    fi
+    printf '%-10s %10s %9s %9s %8s  %s\n' "$target" "${runs:-0}" "${coverage:-0}" "$minutes" "$outcome" "$input"
+done
+exit "$crashed"
