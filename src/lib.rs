@@ -3,6 +3,8 @@
 //! Modules in reading order: plain words and lengths first, then the pure stages, then the two edges that touch
 //! files, then what drives it all. The pure folders know no GDAL, no files and no clock.
 
+#![forbid(unsafe_code)]
+
 pub mod audit;
 pub mod compliance;
 pub mod daylight;

@@ -1,3 +1,5 @@
+#![forbid(unsafe_code)]
+
 fn main() -> std::process::ExitCode {
     blockwright::cli::main()
 }

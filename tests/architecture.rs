@@ -291,7 +291,8 @@ fn every_module_has_its_arrows() {
     let entries = std::fs::read_dir(src).unwrap();
     let names = entries.map(|entry| entry.unwrap().file_name().into_string().unwrap());
     let found: BTreeSet<String> = names
-        .filter(|name| name != "lib.rs" && name != "main.rs")
+        // A package of its own, below all: it knows nothing of ours.
+        .filter(|name| !["lib.rs", "main.rs", "gdal-calls"].contains(&name.as_str()))
         .collect();
     assert_eq!(found, known);
 }

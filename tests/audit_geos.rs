@@ -59,8 +59,7 @@ fn polygon(shape: &Polygon) -> Geometry {
 }
 
 fn distance(a: &Geometry, b: &Geometry) -> f64 {
-    // SAFETY: both handles are valid as long as their owners.
-    unsafe { gdal_sys::OGR_G_Distance(a.c_geometry(), b.c_geometry()) }
+    gdal_calls::measure::distance(a, b).expect("GEOS distance")
 }
 
 #[test]

@@ -190,8 +190,7 @@ fn butts_point_to_the_road_and_inbound_wood_lies_at_45_degrees() {
 /// Metres of a line inside a polygon, by GEOS.
 fn shared_m(line: &Geometry, polygon: &Geometry) -> f64 {
     let within = measured::intersection(line, polygon);
-    // SAFETY: the handle lives as long as the geometry.
-    unsafe { gdal_sys::OGR_G_Length(within.c_geometry()) }
+    within.length()
 }
 
 #[test]
@@ -209,6 +208,8 @@ fn in_the_district_no_bunch_lies_where_none_may() {
         jobs: None,
         progress: Progress::detect(true),
         started: String::new(),
+        resume: false,
+        kept: Default::default(),
     };
     batch::run(&project::load(&report.project).unwrap(), &options).unwrap();
     let layers = read(&out.join("layout.gpkg"));
@@ -234,7 +235,7 @@ fn in_the_district_no_bunch_lies_where_none_may() {
         .collect();
     for (row, shape) in &bunches {
         let id = row.text("block_id");
-        let length_m = unsafe { gdal_sys::OGR_G_Length(shape.c_geometry()) };
+        let length_m = shape.length();
         let inside_m = shared_m(shape, &blocks[id]);
         assert!(length_m - inside_m < 0.01, "{id}: {inside_m} of {length_m}");
         for at in boxes.near(shape, 0.0) {

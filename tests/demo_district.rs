@@ -6,6 +6,7 @@ use std::path::Path;
 use blockwright::demo::{DemoError, DemoOptions, DemoReport, write};
 use gdal::Dataset;
 use gdal::vector::{Geometry, LayerAccess};
+use gdal_calls::features::has_geometry;
 use geo::{BoundingRect, Geometry as Shape, Rect};
 
 const SEED: u64 = 7;
@@ -42,11 +43,9 @@ fn read(path: &Path) -> BTreeMap<String, Vec<Row>> {
                     .fields()
                     .map(|(name, value)| format!("{name}={value:?}"))
                     .collect(),
-                // A null geometry comes as a geometry without a handle.
-                // SAFETY: the handle is looked at while the feature lives, not used.
-                wkb: feature
-                    .geometry()
-                    .filter(|geometry| !unsafe { geometry.c_geometry() }.is_null())
+                wkb: has_geometry(&feature)
+                    .then(|| feature.geometry())
+                    .flatten()
                     .map(|geometry| geometry.wkb().unwrap()),
             })
             .collect();
@@ -87,8 +86,7 @@ impl District {
 }
 
 fn distance(a: &Geometry, b: &Geometry) -> f64 {
-    // SAFETY: both handles live as long as the borrowed geometries, and the call keeps neither.
-    unsafe { gdal_sys::OGR_G_Distance(a.c_geometry(), b.c_geometry()) }
+    gdal_calls::measure::distance(a, b).expect("GEOS distance")
 }
 
 fn rect(geometry: &Geometry) -> Rect {

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use blockwright::batch::{self, Options, Progress};
+use blockwright::batch::{self, Kept, Options, Progress};
 use blockwright::demo::{DemoOptions, write};
 use blockwright::project::{self, Project};
 
@@ -17,6 +17,8 @@ fn run(project: &Project, out: PathBuf, jobs: usize, started: &str) -> BTreeMap<
         jobs: Some(jobs),
         progress: Progress::Quiet,
         started: started.to_owned(),
+        resume: false,
+        kept: Kept::default(),
     };
     let outcome = batch::run(project, &options).unwrap();
     assert_eq!(outcome.threads, jobs);
@@ -45,6 +47,13 @@ fn timeless(run: &[u8]) -> serde_json::Value {
         assert!(fields.remove(key).is_some(), "run.json has no {key}");
     }
     run
+}
+
+/// The sums of all files but `run.json`.
+fn sums(list: &[u8]) -> Vec<String> {
+    let text = String::from_utf8(list.to_vec()).unwrap();
+    let lines = text.lines().filter(|line| !line.ends_with("  run.json"));
+    lines.map(str::to_owned).collect()
 }
 
 #[test]
@@ -80,6 +89,8 @@ fn one_thread_and_two_threads_write_the_same_bytes() {
     for (name, bytes) in &one {
         if name == "run.json" {
             assert_eq!(timeless(bytes), timeless(&two[name]));
+        } else if name == "SHA256SUMS" {
+            assert_eq!(sums(bytes), sums(&two[name]));
         } else {
             assert!(bytes == &two[name], "{name} differs");
             assert!(!bytes.is_empty(), "{name} is empty");
@@ -106,6 +117,8 @@ fn a_block_alone_is_laid_out_as_in_the_batch() {
             jobs: Some(2),
             progress: Progress::Quiet,
             started: String::new(),
+            resume: false,
+            kept: Kept::default(),
         };
         batch::run(&project, &options).unwrap();
         let text = std::fs::read_to_string(options.out.join("blocks.csv")).unwrap();

@@ -252,6 +252,8 @@ fn lay_out(name: &'static str, edit: impl Fn(&str) -> String) -> District {
         jobs: None,
         progress: Progress::detect(true),
         started: String::new(),
+        resume: false,
+        kept: Default::default(),
     };
     let outcome = batch::run(&project::load(&report.project).unwrap(), &options).unwrap();
     assert!(
@@ -777,13 +779,7 @@ fn turn_deg(a: f64, b: f64) -> f64 {
 }
 
 fn centroid(shape: &Geometry) -> (f64, f64) {
-    let mut point = Geometry::empty(gdal::vector::OGRwkbGeometryType::wkbPoint).unwrap();
-    point.add_point_2d((0.0, 0.0));
-    // SAFETY: both handles are valid and the second one is a point, which the call fills in.
-    let code = unsafe { gdal_sys::OGR_G_Centroid(shape.c_geometry(), point.c_geometry()) };
-    assert_eq!(code, 0, "GEOS centroid");
-    let (x, y, _) = point.get_point(0);
-    (x, y)
+    gdal_calls::measure::centroid(shape).expect("GEOS centroid")
 }
 
 #[test]

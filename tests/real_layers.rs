@@ -47,6 +47,8 @@ fn lay_out(name: &str, blocks: Option<&str>) -> Option<Laid> {
         jobs: None,
         progress: Progress::Quiet,
         started: "2000-01-01T00:00:00Z".to_owned(),
+        resume: false,
+        kept: batch::Kept::default(),
     };
     let outcome = batch::run(&project, &options).unwrap_or_else(|error| panic!("{error}"));
     let mut reader = csv::Reader::from_path(out.join("compliance.csv")).unwrap();

@@ -72,8 +72,7 @@ impl Dem<'_> {
         band.set_no_data_value(self.nodata).unwrap();
         band.write((0, 0), (columns, rows), &mut buffer).unwrap();
         if let Some(unit) = self.unit {
-            let unit = std::ffi::CString::new(unit).unwrap();
-            unsafe { gdal_sys::GDALSetRasterUnitType(band.c_rasterband(), unit.as_ptr()) };
+            gdal_calls::rasters::set_unit(&mut band, unit);
         }
         drop(dataset);
     }

@@ -260,6 +260,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
     if let Some(changes) = &changes {
         writer.differences(changes)?;
     }
+    batch.is_up_to_date()?;
     let threads = pool.current_num_threads();
     writer.finish(
         &AuditReport {

@@ -7,11 +7,14 @@ mod audit_tracks;
 mod compare;
 mod dispatch;
 mod done_file;
+mod journal;
 mod missing;
 mod operator;
+mod plan_file;
 mod progress;
 mod season;
 mod shares;
+mod verify;
 
 use std::any::Any;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -33,16 +36,22 @@ use crate::outputs::{
 use crate::project::Project;
 use crate::sources::{self, Batch, SourceError};
 
-use shares::{Basis, ShareWriter};
+use journal::Journal;
+use plan_file::{Basis, Made};
+use shares::ShareWriter;
 
 pub use crate::compliance::PortfolioShare;
+pub use crate::outputs::{VerifyError, no_moves};
 pub use crate::schedule::outlook::Warning;
 pub use audit::{AuditOptions, AuditOutcome, TrackOptions, audit};
 pub use compare::{Compared, compare};
 pub use dispatch::{DispatchError, DispatchOptions, Dispatched, dispatch};
 pub use done_file::DoneError;
+pub use journal::{Count, JournalError, Kept};
+pub use plan_file::PlanFileError;
 pub use progress::Progress;
 pub use shares::{Share, ShareError, Shares};
+pub use verify::{Verification, VerifyFailure, verify};
 
 /// How a batch is run.
 #[derive(Clone, Debug)]
@@ -55,6 +64,10 @@ pub struct Options {
     pub progress: Progress,
     /// UTC time at which the run began, for `run.json`.
     pub started: String,
+    /// Go on with what a run that was stopped has laid out.
+    pub resume: bool,
+    /// Tells how much of this run is kept.
+    pub kept: Kept,
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -83,6 +96,13 @@ pub enum BatchError {
     NotTracks { path: PathBuf, option: &'static str },
     #[error(transparent)]
     Share(#[from] ShareError),
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    /// As `BatchError::Output` or `BatchError::Journal`, when blocks are kept.
+    #[error(
+        "{source}\n  hint: {kept} blocks that were laid out are kept; --resume goes on with them"
+    )]
+    Unfinished { source: Box<BatchError>, kept: u64 },
     #[error(transparent)]
     Sweep(#[from] crate::audit::tracks::SweepError),
     #[error("cannot start {jobs} threads: {source}\n  hint: give fewer with --jobs")]
@@ -184,7 +204,7 @@ pub fn lay_out_share(
     std::panic::set_hook(Box::new(|_| {}));
     let mut write = || -> Result<(), ShareError> {
         for chunk in blocks.chunks(CHUNK) {
-            let made: Vec<Result<BlockPlan, Box<Problem>>> = pool.install(|| {
+            let made: Vec<Made> = pool.install(|| {
                 let blocks = chunk.par_iter();
                 let plans = blocks.map(|block| {
                     let made = lay_out_one(context, block, |plan| plan);
@@ -195,7 +215,7 @@ pub fn lay_out_share(
             });
             for (block, made) in chunk.iter().zip(made) {
                 refused += u64::from(made.is_err());
-                writer.block(&block.id, made)?;
+                writer.block(&block.id, &made)?;
             }
         }
         Ok(())
@@ -204,6 +224,7 @@ pub fn lay_out_share(
     std::panic::set_hook(hook);
     written?;
     bar.finish();
+    batch.is_up_to_date()?;
     Ok(ShareOutcome {
         blocks: blocks.len() as u64 - refused,
         refused,
@@ -243,8 +264,9 @@ fn run_with(
     let chosen = choose(&batch.blocks, &options.only)?;
     clock.lap("read");
     let settings = layout::effective(&project.settings, &project.rules);
+    let basis = Basis::new(project, &settings, &batch);
     if let Some(shares) = shares {
-        shares.check(&Basis::new(project, &settings, &batch), &chosen)?;
+        shares.check(&basis, &chosen)?;
     }
     let landbase = Landbase::new(&batch.features, &project.rules, &settings.layout);
     let mut problems = batch.problems.clone();
@@ -264,28 +286,36 @@ fn run_with(
     let hook = std::panic::take_hook();
     // A crash in one block is caught and reported with the block; the default hook would write over the progress bar.
     std::panic::set_hook(Box::new(|_| {}));
+    let mut journal: Result<Option<Journal>, JournalError> = Ok(None);
     let written = std::thread::scope(|scope| {
         let (to_writer, from_workers) = sync_channel::<Vec<Done>>(2);
         let (ready, is_ready) = sync_channel::<()>(1);
 
-        let writer = scope.spawn(|| write_all(&options.out, &batch, project, from_workers, ready));
+        let writer = scope.spawn(|| write_all(options, &batch, project, from_workers, ready));
         // The writer says at once whether it can write at all.
         if is_ready.recv().is_ok() {
-            let plans = |block: &SourceBlock| match shares {
-                Some(shares) => gathered(shares, block),
-                None => planned(context, block),
+            journal = match shares {
+                Some(_) => Ok(None),
+                None => open_journal(options, basis, chosen.len()).map(Some),
             };
-            let refused = pool.install(|| {
-                lay_out_all(
-                    &plans,
-                    &settings.outputs,
-                    &sheet,
-                    &chosen,
-                    &options.progress,
-                    &to_writer,
-                )
-            });
-            problems.extend(refused);
+            let plans = match (shares, &journal) {
+                (Some(shares), _) => Some(Plans::Gathered(shares)),
+                (None, Ok(Some(journal))) => Some(Plans::Made { context, journal }),
+                (None, _) => None,
+            };
+            if let Some(plans) = plans {
+                let refused = pool.install(|| {
+                    lay_out_all(
+                        &plans,
+                        &settings.outputs,
+                        &sheet,
+                        &chosen,
+                        &options.progress,
+                        &to_writer,
+                    )
+                });
+                problems.extend(refused);
+            }
         }
         drop(to_writer);
         clock.lap("layout");
@@ -293,9 +323,19 @@ fn run_with(
     });
     std::panic::set_hook(hook);
     let (mut writer, mut season) = match written {
-        Ok(written) => written?,
+        Ok(written) => written.map_err(|error| unfinished(options, error))?,
         Err(crash) => std::panic::resume_unwind(crash),
     };
+    let journal = journal?;
+    if let Some(journal) = &journal {
+        let closed = journal.close().map_err(JournalError::from);
+        closed.map_err(|error| unfinished(options, error))?;
+    }
+    if let Err(changed) = batch.is_up_to_date() {
+        // Nothing goes on from input that is no more; the file is missing where all was gathered.
+        let _ = std::fs::remove_file(outputs::journal(&options.out));
+        return Err(changed.into());
+    }
     season::leave_out(&mut season, &batch, &chosen, &problems);
     let portfolios = season.judge(&project.rules);
     let rows: Vec<_> = portfolios.iter().map(|share| &share.row).collect();
@@ -323,7 +363,9 @@ fn run_with(
         threads,
         warnings: project.warnings.clone(),
     };
-    writer.finish(&report, &problems)?;
+    let finished = writer.finish(&report, &problems);
+    finished.map_err(|error| unfinished(options, error))?;
+    drop(journal);
     clock.lap("finish");
     Ok(Outcome {
         counts,
@@ -332,6 +374,33 @@ fn run_with(
         timings: clock.laps,
         threads,
     })
+}
+
+fn open_journal(options: &Options, basis: Basis, blocks: usize) -> Result<Journal, JournalError> {
+    let path = outputs::journal(&options.out);
+    let Options { resume, kept, .. } = options;
+    let journal = Journal::open(&path, basis, blocks as u64, *resume, kept)?;
+    if *resume {
+        options.progress.say(&format!(
+            "{} of {blocks} blocks were laid out before",
+            journal.found()
+        ));
+    }
+    Ok(journal)
+}
+
+/// What went wrong, and that the blocks laid out so far are kept where they are.
+fn unfinished(options: &Options, error: impl Into<BatchError>) -> BatchError {
+    let source = Box::new(error.into());
+    match *options.kept.so_far() {
+        Some(Count { kept, .. }) if kept > 0 => BatchError::Unfinished { source, kept },
+        _ => *source,
+    }
+}
+
+/// Whether a run that was stopped has left blocks in `out` that it had laid out.
+pub fn can_resume(out: &std::path::Path) -> bool {
+    outputs::journal(out).is_file()
 }
 
 /// Blocks to be laid out, in input order.
@@ -358,15 +427,21 @@ fn choose<'b>(
 }
 
 fn write_all(
-    out: &std::path::Path,
+    options: &Options,
     batch: &Batch,
     project: &Project,
     from_workers: Receiver<Vec<Done>>,
     ready: SyncSender<()>,
 ) -> Result<(Writer, Season), OutputError> {
     let mut season = Season::default();
-    let mut writer = Writer::create(out, &batch.crs_wkt)?
-        .with_exchange(&project.name, &project.settings.outputs)?;
+    let Options { out, resume, .. } = options;
+    let create = if *resume {
+        Writer::resume
+    } else {
+        Writer::create
+    };
+    let mut writer =
+        create(out, &batch.crs_wkt)?.with_exchange(&project.name, &project.settings.outputs)?;
     if project.settings.outputs.report {
         writer = writer.with_report()?;
     }
@@ -394,8 +469,37 @@ fn write_all(
 /// Blocks laid out together before they go to the writer: enough to keep all threads busy, few enough to hold.
 const CHUNK: usize = 128;
 
+/// Where plans come from.
+enum Plans<'p> {
+    /// Made here, or by the run that is gone on with.
+    Made {
+        context: Context<'p>,
+        journal: &'p Journal,
+    },
+    Gathered(&'p Shares),
+}
+
+impl Plans<'_> {
+    fn plan(&self, block: &SourceBlock) -> Made {
+        match self {
+            Plans::Gathered(shares) => gathered(shares, block),
+            Plans::Made { context, journal } => {
+                journal.made(block, || caught(block, || planned(*context, block)))
+            }
+        }
+    }
+
+    /// Whether to go on after some blocks.
+    fn go_on(&self) -> bool {
+        match self {
+            Plans::Gathered(_) => true,
+            Plans::Made { journal, .. } => journal.sync(),
+        }
+    }
+}
+
 fn lay_out_all(
-    plans: &(impl Fn(&SourceBlock) -> Result<BlockPlan, Box<Problem>> + Sync),
+    plans: &Plans<'_>,
     wanted: &OutputSettings,
     sheet: &Sheet<'_>,
     blocks: &[&SourceBlock],
@@ -409,7 +513,7 @@ fn lay_out_all(
             .par_iter()
             .map(|block| {
                 let result = caught(block, || {
-                    let mut plan = plans(block)?;
+                    let mut plan = plans.plan(block)?;
                     sheet.missing.warn(block, &mut plan);
                     let map = wanted
                         .maps
@@ -435,8 +539,8 @@ fn lay_out_all(
                 Err(problem) => refused.push(*problem),
             }
         }
-        if to_writer.send(done).is_err() {
-            // The writer failed and says why when it is joined.
+        if to_writer.send(done).is_err() || !plans.go_on() {
+            // The writer or the journal failed, and says why when it is closed.
             break;
         }
     }
@@ -454,13 +558,13 @@ fn lay_out_one<T>(
 }
 
 /// Lays out and judges one block.
-fn planned(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, Box<Problem>> {
+fn planned(context: Context<'_>, block: &SourceBlock) -> Made {
     compliance::certified_plan(context, block, &OVERLAYS)
         .map_err(|error| Box::new(refusal(block, &error)))
 }
 
 /// The plan that a share has of a block.
-fn gathered(shares: &Shares, block: &SourceBlock) -> Result<BlockPlan, Box<Problem>> {
+fn gathered(shares: &Shares, block: &SourceBlock) -> Made {
     shares.plan(&block.id).unwrap_or_else(|error| {
         Err(Box::new(Problem {
             message: format!("its plan cannot be read from its share: {error}"),

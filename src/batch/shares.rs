@@ -2,31 +2,22 @@
 //! outputs that one run would have given.
 
 use std::collections::BTreeMap;
-use std::fs::{self, File};
-use std::io::{self, BufReader, BufWriter, Read, Seek, SeekFrom, Write};
+use std::fs;
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
-use std::sync::{Mutex, PoisonError};
 
 use geo::{BoundingRect, Coord};
-use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
-use sha2::{Digest, Sha256};
 
-use crate::model::{BlockPlan, Problem, Settings, SourceBlock};
-use crate::outputs::Program;
-use crate::project::Project;
-use crate::sources::{Batch, InputFile};
+use super::plan_file::{
+    Basis, Made, Place, PlanFile, PlanFileError, PlanReader, PlanWriter, file, record,
+};
+use crate::model::SourceBlock;
 
 /// First bytes of a file of plans; the number changes with the form of what follows.
 const MAGIC: &[u8] = b"blockwright share 1\n";
 /// Ending of the name.
 const ENDING: &str = "plans";
-/// Bytes of a checksum.
-const SUM: usize = 8;
-/// No plan is larger; a length beyond it is damage.
-const MOST_BYTES: u64 = 1 << 32;
-
 /// Which of how many shares.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Share {
@@ -56,16 +47,10 @@ impl std::fmt::Display for Share {
 
 #[derive(Debug, thiserror::Error)]
 pub enum ShareError {
-    #[error("{}: cannot {doing}: {source}", path.display())]
-    File {
-        path: PathBuf,
-        doing: &'static str,
-        source: io::Error,
-    },
+    #[error(transparent)]
+    PlanFile(#[from] PlanFileError),
     #[error("{}: there is no share in this folder\n  hint: name folders that `layout --share` wrote", .0.display())]
     NoShare(PathBuf),
-    #[error("{}: this is no whole share: {why}\n  hint: lay the share out again", path.display())]
-    Damaged { path: PathBuf, why: &'static str },
     #[error(
         "{} and {}: both hold share {share}\n  hint: name each share once",
         one.display(),
@@ -89,68 +74,12 @@ pub enum ShareError {
     NoPlan { path: PathBuf, block: String },
 }
 
-/// What all shares of one batch have in common.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Basis {
-    program: String,
-    /// SHA-256 of the settings and rules in force.
-    settings: String,
-    inputs: Vec<InputFile>,
-    blocks: u64,
-}
-
-impl Basis {
-    pub fn new(project: &Project, settings: &Settings, batch: &Batch) -> Basis {
-        let program = Program::default();
-        // Debug text shows every field, and floats so that no two are written alike.
-        let in_force = format!("{}\n{settings:?}\n{:?}", project.name, project.rules);
-        Basis {
-            program: format!("{} {}", program.name, program.version),
-            settings: hex(&Sha256::digest(in_force)),
-            inputs: batch.inputs.clone(),
-            blocks: batch.blocks.len() as u64,
-        }
-    }
-
-    /// What of `self` is another than in `wanted`, in words.
-    fn differs(&self, wanted: &Basis) -> Option<String> {
-        if self.program != wanted.program {
-            return Some(format!("{}, not by {}", self.program, wanted.program));
-        }
-        let other = |input: &&InputFile| !wanted.inputs.contains(input);
-        if let Some(input) = self.inputs.iter().find(other) {
-            return Some(format!("another {}", input.source));
-        }
-        if self.inputs.len() != wanted.inputs.len() || self.blocks != wanted.blocks {
-            return Some("other layers".to_owned());
-        }
-        (self.settings != wanted.settings).then(|| "another project file or rulebook".to_owned())
-    }
-}
-
 #[derive(Serialize, Deserialize)]
 struct Header {
     share: Share,
     /// Path of the project file.
     project: PathBuf,
     basis: Basis,
-}
-
-/// What became of a block.
-#[derive(Serialize, Deserialize)]
-enum Record {
-    Plan(Box<BlockPlan>),
-    Refused(Box<Problem>),
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
-}
-
-fn sum(bytes: &[u8]) -> [u8; SUM] {
-    let mut sum = [0; SUM];
-    sum.copy_from_slice(&Sha256::digest(bytes)[..SUM]);
-    sum
 }
 
 /// The blocks of a share, in input order: neighbours stay together, along a Hilbert curve (Hilbert 1891) through the
@@ -204,7 +133,7 @@ fn hilbert(mut x: u32, mut y: u32) -> u32 {
 pub struct ShareWriter {
     path: PathBuf,
     unfinished: PathBuf,
-    file: BufWriter<File>,
+    writer: PlanWriter,
 }
 
 impl ShareWriter {
@@ -219,83 +148,41 @@ impl ShareWriter {
         fs::create_dir_all(dir).map_err(file(dir, "create the folder"))?;
         let path = dir.join(format!("share-{}-of-{}.{ENDING}", share.number, share.of));
         let unfinished = path.with_extension("unfinished");
-        let made = File::create(&unfinished).map_err(file(&unfinished, "create the file"))?;
-        let mut writer = ShareWriter {
+        let header = Header {
+            share,
+            project: project
+                .canonicalize()
+                .unwrap_or_else(|_| project.to_owned()),
+            basis,
+        };
+        Ok(ShareWriter {
+            writer: PlanWriter::create(&unfinished, MAGIC, &header)?,
             path,
             unfinished,
-            file: BufWriter::with_capacity(1 << 20, made),
-        };
-        writer.bytes(MAGIC)?;
-        let project = project
-            .canonicalize()
-            .unwrap_or_else(|_| project.to_owned());
-        writer.part(&Header {
-            share,
-            project,
-            basis,
-        })?;
-        Ok(writer)
-    }
-
-    fn bytes(&mut self, bytes: &[u8]) -> Result<(), ShareError> {
-        self.file
-            .write_all(bytes)
-            .map_err(file(&self.unfinished, "write the file"))
-    }
-
-    fn part(&mut self, part: &impl Serialize) -> Result<(), ShareError> {
-        let bytes = postcard::to_stdvec(part).map_err(|_| ShareError::Damaged {
-            path: self.unfinished.clone(),
-            why: "a plan has no written form",
-        })?;
-        self.bytes(&(bytes.len() as u64).to_le_bytes())?;
-        self.bytes(&sum(&bytes))?;
-        self.bytes(&bytes)
+        })
     }
 
     /// # Errors
     /// The file cannot be written.
-    pub fn block(
-        &mut self,
-        id: &str,
-        made: Result<BlockPlan, Box<Problem>>,
-    ) -> Result<(), ShareError> {
-        let record = match made {
-            Ok(plan) => Record::Plan(Box::new(plan)),
-            Err(problem) => Record::Refused(problem),
-        };
-        self.part(&(id, record))
+    pub fn block(&mut self, id: &str, made: &Made) -> Result<(), ShareError> {
+        Ok(self.writer.write(record(id, made))?)
     }
 
     /// # Errors
     /// The file cannot be written or moved into place.
-    pub fn finish(mut self) -> Result<PathBuf, ShareError> {
+    pub fn finish(self) -> Result<PathBuf, ShareError> {
         // An end of its own, so that a file that was cut off at a whole record is known.
-        self.part(&())?;
-        let ended = self
-            .file
-            .flush()
-            .and_then(|()| self.file.get_ref().sync_all());
-        ended.map_err(file(&self.unfinished, "write the file"))?;
+        self.writer.end()?;
         fs::rename(&self.unfinished, &self.path).map_err(file(&self.path, "move into place"))?;
         Ok(self.path)
     }
 }
 
-fn file(path: &Path, doing: &'static str) -> impl FnOnce(io::Error) -> ShareError {
-    let path = path.to_owned();
-    move |source| ShareError::File {
-        path,
-        doing,
-        source,
-    }
-}
-
 /// The shares of one batch, all of them and each once.
 pub struct Shares {
-    files: Vec<(PathBuf, Mutex<File>)>,
-    /// File, offset and length of each block's record.
-    places: BTreeMap<String, (usize, u64, u64)>,
+    files: Vec<PlanFile>,
+    /// File of each block's record, and where it stands there.
+    places: BTreeMap<String, (usize, Place)>,
     project: PathBuf,
     basis: Basis,
     first: PathBuf,
@@ -311,18 +198,8 @@ impl Shares {
         let mut shares: Option<Shares> = None;
         let mut of = 0;
         for path in paths(dirs)? {
-            let opened = File::open(&path).map_err(file(&path, "open the file"))?;
-            let length = opened
-                .metadata()
-                .map_err(file(&path, "look at the file"))?
-                .len();
-            let mut reader = Reader {
-                path: &path,
-                from: BufReader::with_capacity(1 << 20, &opened),
-                at: 0,
-                length,
-            };
-            let header = reader.header()?;
+            let mut reader = PlanReader::open(&path)?;
+            let header: Header = reader.header(MAGIC)?;
             let shares = shares.get_or_insert_with(|| Shares {
                 files: vec![],
                 places: BTreeMap::new(),
@@ -354,10 +231,10 @@ impl Shares {
                 });
             }
             let number = shares.files.len();
-            while let Some((id, at, length)) = reader.record()? {
-                shares.places.insert(id, (number, at, length));
+            while let Some((id, place)) = reader.record()? {
+                shares.places.insert(id, (number, place));
             }
-            shares.files.push((path, Mutex::new(opened)));
+            shares.files.push(PlanFile::open(&path)?);
         }
         let missing: Vec<String> = (1..=of)
             .filter(|number| !found.contains_key(number))
@@ -403,27 +280,14 @@ impl Shares {
     ///
     /// # Errors
     /// The file cannot be read any more.
-    pub fn plan(&self, id: &str) -> Result<Result<BlockPlan, Box<Problem>>, ShareError> {
-        let Some(&(number, at, length)) = self.places.get(id) else {
+    pub fn plan(&self, id: &str) -> Result<Made, ShareError> {
+        let Some(&(number, place)) = self.places.get(id) else {
             return Err(ShareError::NoPlan {
                 path: self.first.clone(),
                 block: id.to_owned(),
             });
         };
-        let (path, opened) = &self.files[number];
-        let mut bytes = vec![0; length as usize];
-        {
-            let mut opened = opened.lock().unwrap_or_else(PoisonError::into_inner);
-            let read = opened
-                .seek(SeekFrom::Start(at))
-                .and_then(|_| opened.read_exact(&mut bytes));
-            read.map_err(file(path, "read the file"))?;
-        }
-        let (_, record): (String, Record) = decoded(path, &bytes)?;
-        Ok(match record {
-            Record::Plan(plan) => Ok(*plan),
-            Record::Refused(problem) => Err(problem),
-        })
+        Ok(self.files[number].made(place)?)
     }
 }
 
@@ -445,77 +309,6 @@ fn paths(dirs: &[PathBuf]) -> Result<Vec<PathBuf>, ShareError> {
         found.extend(own);
     }
     Ok(found)
-}
-
-fn decoded<T: DeserializeOwned>(path: &Path, bytes: &[u8]) -> Result<T, ShareError> {
-    postcard::from_bytes(bytes).map_err(|_| ShareError::Damaged {
-        path: path.to_owned(),
-        why: "a part of it cannot be understood",
-    })
-}
-
-struct Reader<'r> {
-    path: &'r Path,
-    from: BufReader<&'r File>,
-    at: u64,
-    length: u64,
-}
-
-impl Reader<'_> {
-    fn damaged(&self, why: &'static str) -> ShareError {
-        ShareError::Damaged {
-            path: self.path.to_owned(),
-            why,
-        }
-    }
-
-    fn take(&mut self, count: u64) -> Result<Vec<u8>, ShareError> {
-        if count > MOST_BYTES || self.at + count > self.length {
-            return Err(self.damaged("it ends too early"));
-        }
-        let mut bytes = vec![0; count as usize];
-        self.from
-            .read_exact(&mut bytes)
-            .map_err(file(self.path, "read the file"))?;
-        self.at += count;
-        Ok(bytes)
-    }
-
-    /// The bytes of the next part, which stand at `self.at` less their number.
-    fn part(&mut self) -> Result<Vec<u8>, ShareError> {
-        let length = self.take(8)?;
-        let length = length
-            .try_into()
-            .map(u64::from_le_bytes)
-            .unwrap_or(u64::MAX);
-        let wanted = self.take(SUM as u64)?;
-        let bytes = self.take(length)?;
-        if sum(&bytes)[..] != wanted[..] {
-            return Err(self.damaged("a checksum does not fit"));
-        }
-        Ok(bytes)
-    }
-
-    fn header(&mut self) -> Result<Header, ShareError> {
-        let begins = (MAGIC.len() as u64).min(self.length);
-        if self.take(begins)? != MAGIC {
-            return Err(self.damaged("it does not begin as one of this version"));
-        }
-        let bytes = self.part()?;
-        decoded(self.path, &bytes)
-    }
-
-    /// Id, offset and length of the next record; None at the end.
-    fn record(&mut self) -> Result<Option<(String, u64, u64)>, ShareError> {
-        let bytes = self.part()?;
-        let length = bytes.len() as u64;
-        if length == 0 {
-            return Ok(None);
-        }
-        let (id, _) = postcard::take_from_bytes::<String>(&bytes)
-            .map_err(|_| self.damaged("a part of it cannot be understood"))?;
-        Ok(Some((id, self.at - length, length)))
-    }
 }
 
 #[cfg(test)]

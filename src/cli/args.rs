@@ -34,7 +34,7 @@ pub enum Command {
     Demo(DemoArgs),
     /// Lay out the blocks of a project
     #[command(
-        after_help = "Example:\n  blockwright layout project.toml --out out --only D07-0012,D07-0013\n  blockwright layout project.toml --compare"
+        after_help = "Example:\n  blockwright layout project.toml --out out --only D07-0012,D07-0013\n  blockwright layout project.toml --out out --resume\n  blockwright layout project.toml --compare"
     )]
     Layout(LayoutArgs),
     /// Prove a plan, or what was cut, against the rules, independently of the layout
@@ -52,6 +52,12 @@ pub enum Command {
                       those of one layout of all blocks. Ends with 3 when a rule falls short or something was set aside."
     )]
     Gather(GatherArgs),
+    /// Say what was altered in a folder of results since its run
+    #[command(
+        after_help = "Example:\n  blockwright verify out\n  blockwright verify out --project project.toml\n\nThe sums stand in \
+                      SHA256SUMS, which `sha256sum --check` reads too. Ends with 3 when anything is not as it was."
+    )]
+    Verify(VerifyArgs),
     /// Read everything, compute nothing, list what is wrong and where
     #[command(after_help = "Example:\n  blockwright inspect project.toml")]
     Inspect(InspectArgs),
@@ -112,6 +118,9 @@ pub struct LayoutArgs {
     /// Only these blocks
     #[arg(long, value_name = "ID,...", value_delimiter = ',')]
     pub only: Vec<String>,
+    /// Go on with a run into this folder that was stopped; the results are those of an undisturbed run
+    #[arg(long, conflicts_with_all = ["share", "compare"])]
+    pub resume: bool,
     /// Only the K-th of N shares of the blocks, as plans for `gather` to join
     #[arg(long, value_name = "K/N", conflicts_with_all = ["only", "compare"])]
     pub share: Option<Share>,
@@ -192,6 +201,16 @@ pub struct AuditArgs {
 fn length(text: &str) -> Result<f64, String> {
     let metres = crate::units::parse_length(text, crate::units::LengthUnit::Metre);
     metres.map_err(|error| error.to_string())
+}
+
+#[derive(Debug, Args)]
+pub struct VerifyArgs {
+    /// Folder that layout, gather, audit or dispatch wrote
+    #[arg(value_name = "DIR")]
+    pub dir: PathBuf,
+    /// Project file of the run: see whether its layers are what was read then, too
+    #[arg(long, value_name = "FILE")]
+    pub project: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]

@@ -10,14 +10,14 @@ use serde_json::{Value, json};
 
 use super::args::{
     AuditArgs, Cli, Command, DemoArgs, DispatchArgs, GatherArgs, InspectArgs, LayoutArgs,
-    RulesCommand, SchemaOf, Talk,
+    RulesCommand, SchemaOf, Talk, VerifyArgs,
 };
 use super::exit::Exit;
 use super::summary;
-use super::{audit, compare, dispatch};
+use super::{audit, compare, dispatch, stop};
 use crate::batch::{
-    self, BatchError, DispatchError, DispatchOptions, Options, Outcome, Progress, ShareError,
-    Shares,
+    self, BatchError, DispatchError, DispatchOptions, JournalError, Kept, Options, Outcome,
+    PlanFileError, Progress, ShareError, Shares, VerifyError, VerifyFailure,
 };
 use crate::demo;
 use crate::model::ProblemCode;
@@ -48,12 +48,15 @@ fn could_not_run(error: impl Into<anyhow::Error>) -> Failure {
 type Ended = Result<Exit, Failure>;
 
 pub fn run(cli: &Cli) -> Exit {
+    let kept = Kept::default();
+    stop::listen(&kept, cli.talk);
     let ended = match &cli.command {
-        Command::Demo(args) => run_demo(args, cli.talk),
-        Command::Layout(args) => run_layout(args, cli.talk),
+        Command::Demo(args) => run_demo(args, kept, cli.talk),
+        Command::Layout(args) => run_layout(args, kept, cli.talk),
         Command::Audit(args) => run_audit(args, cli.talk),
         Command::Gather(args) => run_gather(args, cli.talk),
         Command::Dispatch(args) => run_dispatch(args, cli.talk),
+        Command::Verify(args) => run_verify(args, cli.talk),
         Command::Inspect(args) => run_inspect(args, cli.talk),
         Command::Rules(args) => {
             run_rules(args.what.as_ref().unwrap_or(&RulesCommand::List), cli.talk)
@@ -87,6 +90,12 @@ pub fn print_failure(error: &str, exit: Exit) {
     let text = json!({ "version": 1, "error": error, "exit_code": exit as u8 });
     // Nobody listens any more when this fails.
     let _ = print_json(&text);
+}
+
+/// The object that `--json` gives when a signal ended the run.
+pub fn print_stop(words: &str, exit_code: i32) {
+    // Nobody listens any more when this fails.
+    let _ = print_json(&json!({ "version": 1, "error": words, "exit_code": exit_code }));
 }
 
 fn error_text(error: &anyhow::Error) -> String {
@@ -126,24 +135,29 @@ fn load(path: &Path, talk: Talk) -> Result<Project, Failure> {
 fn lay_out(
     command: &str,
     project: &Project,
-    out: &Path,
-    only: &[String],
-    jobs: Option<NonZeroUsize>,
+    options: &Options,
     talk: Talk,
 ) -> Result<Outcome, Failure> {
-    let options = options(out, only, jobs, talk);
-    let outcome = batch::run(project, &options).map_err(whose_fault)?;
-    say(command, project, out, &outcome, talk)?;
+    if !options.resume && !talk.quiet && batch::can_resume(&options.out) {
+        eprintln!(
+            "note: a run that was stopped left blocks in {}; they are laid out anew, for --resume was not given",
+            options.out.display()
+        );
+    }
+    let outcome = batch::run(project, options).map_err(whose_fault)?;
+    say(command, project, &options.out, &outcome, talk)?;
     Ok(outcome)
 }
 
-fn options(out: &Path, only: &[String], jobs: Option<NonZeroUsize>, talk: Talk) -> Options {
+fn options(out: &Path, jobs: Option<NonZeroUsize>, talk: Talk) -> Options {
     Options {
         out: out.to_owned(),
-        only: only.to_vec(),
+        only: vec![],
         jobs: jobs.map(NonZeroUsize::get),
         progress: Progress::detect(talk.quiet),
         started: now(),
+        resume: false,
+        kept: Kept::default(),
     }
 }
 
@@ -170,7 +184,11 @@ fn whose_fault(error: BatchError) -> Failure {
     match error {
         BatchError::Output(_)
         | BatchError::Threads { .. }
-        | BatchError::Share(ShareError::File { .. }) => could_not_run(error),
+        | BatchError::Unfinished { .. }
+        | BatchError::Journal(JournalError::File(_))
+        | BatchError::Share(ShareError::PlanFile(PlanFileError::File { .. })) => {
+            could_not_run(error)
+        }
         BatchError::Source(_)
         | BatchError::Cut(_)
         | BatchError::Earlier { .. }
@@ -178,6 +196,7 @@ fn whose_fault(error: BatchError) -> Failure {
         | BatchError::NotTracks { .. }
         | BatchError::Sweep(_)
         | BatchError::Share(_)
+        | BatchError::Journal(_)
         | BatchError::UnknownBlock { .. } => user(error),
     }
 }
@@ -190,12 +209,12 @@ fn exit_of(outcome: &Outcome) -> Exit {
     }
 }
 
-fn run_demo(args: &DemoArgs, talk: Talk) -> Ended {
-    let options = demo::DemoOptions {
+fn run_demo(args: &DemoArgs, kept: Kept, talk: Talk) -> Ended {
+    let district = demo::DemoOptions {
         blocks: args.blocks,
         seed: args.seed,
     };
-    let report = demo::write(&args.out, &options).map_err(|error| match error {
+    let report = demo::write(&args.out, &district).map_err(|error| match error {
         demo::DemoError::BlockCount(_) => user(error),
         _ => could_not_run(error),
     })?;
@@ -215,16 +234,20 @@ fn run_demo(args: &DemoArgs, talk: Talk) -> Ended {
     }
     let project = load(&report.project, talk)?;
     let out: PathBuf = args.out.join("layout");
-    lay_out("demo", &project, &out, &[], args.jobs, talk).map(|outcome| exit_of(&outcome))
+    let options = Options {
+        kept,
+        ..options(&out, args.jobs, talk)
+    };
+    lay_out("demo", &project, &options, talk).map(|outcome| exit_of(&outcome))
 }
 
-fn run_layout(args: &LayoutArgs, talk: Talk) -> Ended {
+fn run_layout(args: &LayoutArgs, kept: Kept, talk: Talk) -> Ended {
     let Some(out) = &args.out else {
         return run_compare(args, talk);
     };
     let project = load(&args.project, talk)?;
     if let Some(share) = args.share {
-        let options = options(out, &[], args.jobs, talk);
+        let options = options(out, args.jobs, talk);
         let outcome = batch::lay_out_share(&project, share, &options).map_err(whose_fault)?;
         if talk.json {
             print_json(&summary::share_json(share, &outcome))?;
@@ -233,14 +256,20 @@ fn run_layout(args: &LayoutArgs, talk: Talk) -> Ended {
         }
         return Ok(Exit::Done);
     }
-    lay_out("layout", &project, out, &args.only, args.jobs, talk).map(|outcome| exit_of(&outcome))
+    let options = Options {
+        only: args.only.clone(),
+        resume: args.resume,
+        kept,
+        ..options(out, args.jobs, talk)
+    };
+    lay_out("layout", &project, &options, talk).map(|outcome| exit_of(&outcome))
 }
 
 fn run_gather(args: &GatherArgs, talk: Talk) -> Ended {
     let shares = Shares::open(&args.dirs).map_err(|error| whose_fault(error.into()))?;
     let path = args.project.as_deref().unwrap_or_else(|| shares.project());
     let project = load(path, talk)?;
-    let options = options(&args.out, &[], args.jobs, talk);
+    let options = options(&args.out, args.jobs, talk);
     let outcome = batch::gather(&project, &shares, &options).map_err(whose_fault)?;
     say("gather", &project, &args.out, &outcome, talk)?;
     Ok(exit_of(&outcome))
@@ -304,6 +333,25 @@ fn run_dispatch(args: &DispatchArgs, talk: Talk) -> Ended {
         print(dispatch::words(&dispatched, &args.out).trim_end())?;
     }
     Ok(if dispatched.is_clean() {
+        Exit::Done
+    } else {
+        Exit::FallsShort
+    })
+}
+
+fn run_verify(args: &VerifyArgs, talk: Talk) -> Ended {
+    let project = args.project.as_deref();
+    let project = project.map(|path| load(path, talk)).transpose()?;
+    let verified = batch::verify(&args.dir, project.as_ref()).map_err(|error| match error {
+        VerifyFailure::Outputs(VerifyError::File { .. }) => could_not_run(error),
+        _ => user(error),
+    })?;
+    if talk.json {
+        print_json(&summary::verified_json(&verified, &args.dir))?;
+    } else if !talk.quiet {
+        print(&summary::verified_words(&verified, &args.dir))?;
+    }
+    Ok(if verified.is_sound() {
         Exit::Done
     } else {
         Exit::FallsShort

@@ -26,4 +26,5 @@ pub const EXIT_HELP: &str = "Exit codes:
   0  done, and nothing falls short
   1  could not run; outputs are untouched
   2  the command line or one of your files is wrong
-  3  done and complete, but something was set aside or a rule is not met";
+  3  done and complete, but something was set aside or a rule is not met
+Ctrl-C and SIGTERM end a run by that signal; outputs are then untouched";

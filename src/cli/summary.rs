@@ -4,7 +4,7 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 
-use crate::batch::{Outcome, PortfolioShare, Share, ShareOutcome};
+use crate::batch::{Outcome, PortfolioShare, Share, ShareOutcome, Verification};
 use crate::model::{OutputSettings, Problem};
 use crate::rulebook::{Checked, ReadStatus, Rulebook, Severity};
 use crate::sources::{ClassReport, Coverage, TerrainReport};
@@ -78,6 +78,51 @@ pub fn share_json(share: Share, outcome: &ShareOutcome) -> Value {
         "blocks_laid_out": outcome.blocks,
         "blocks_set_aside": outcome.refused,
         "plans": outcome.path,
+    })
+}
+
+/// One line for each file that is not as it was, and how many are.
+pub fn verified_words(verified: &Verification, dir: &Path) -> String {
+    let outputs = &verified.outputs;
+    let mut text = String::new();
+    let mut list = |what: &str, names: &[String]| {
+        for name in names {
+            text += &format!("{what}: {name}\n");
+        }
+    };
+    list("altered", &outputs.altered);
+    list("missing", &outputs.missing);
+    list("not of this run", &outputs.others);
+    if let Some(inputs) = &verified.inputs {
+        list("input altered", &inputs.altered);
+        list("input missing", &inputs.missing);
+        list("input added", &inputs.added);
+    }
+    let sound = |all: u64, off: usize, since: &str| match off {
+        0 => format!("all {all} files are as they were {since}"),
+        off => format!("{off} of {all} files are not as they were {since}"),
+    };
+    let off = outputs.altered.len() + outputs.missing.len();
+    text += &format!(
+        "{}: {}",
+        dir.display(),
+        sound(outputs.files, off, "written")
+    );
+    if let Some(inputs) = &verified.inputs {
+        let off = inputs.altered.len() + inputs.missing.len();
+        text += &format!("\ninputs: {}", sound(inputs.files, off, "read"));
+    }
+    text
+}
+
+pub fn verified_json(verified: &Verification, dir: &Path) -> Value {
+    json!({
+        "version": 1,
+        "command": "verify",
+        "dir": dir.display().to_string(),
+        "sound": verified.is_sound(),
+        "outputs": verified.outputs,
+        "inputs": verified.inputs,
     })
 }
 

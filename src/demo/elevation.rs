@@ -142,15 +142,7 @@ pub fn write(
             band.write(at, (TILE, TILE), &mut buffer)?;
         }
         // Tiles reach the file in this order, however much memory GDAL would have kept them in.
-        // SAFETY: a valid band of an open dataset.
-        let flushed = unsafe { gdal_sys::GDALFlushRasterCache(band.c_rasterband()) };
-        if flushed != gdal_sys::CPLErr::CE_None {
-            return Err(gdal::errors::GdalError::CplError {
-                class: flushed,
-                number: 0,
-                msg: "the elevations could not be written".to_owned(),
-            });
-        }
+        gdal_calls::rasters::flush(&mut band)?;
     }
     raster.close()
 }

@@ -10,7 +10,7 @@ use serde::Serialize;
 use super::audit_page::AuditPage;
 use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
 use super::run::{CrsReport, Program, StageTime};
-use super::staging::{LAYOUT, MAPS, REPORT, RUN_FILE, Staging};
+use super::staging::{Earlier, LAYOUT, MAPS, REPORT, RUN_FILE, Staging};
 use super::tables::{Compliance, Table, write_json};
 use super::writer::spatial_ref;
 use super::{OutputError, cells, set_aside};
@@ -166,7 +166,7 @@ impl AuditWriter {
             });
         }
         let srs = spatial_ref(crs_wkt)?;
-        let staging = Staging::create(dir, LAYOUT)?;
+        let staging = Staging::create(dir, LAYOUT, Earlier::Forget)?;
         let maps = staging.path(MAPS);
         fs::remove_dir(&maps).map_err(OutputError::file(&maps, "remove the folder"))?;
         Ok(AuditWriter {

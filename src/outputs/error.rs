@@ -17,6 +17,16 @@ pub enum OutputError {
     LayoutFolder { dir: PathBuf },
     #[error("{} is a file, not a folder; name a folder with --out", path.display())]
     NotAFolder { path: PathBuf },
+    #[error(
+        "{}: another run is writing into this folder (process {process}); wait for it, or name another folder with --out",
+        dir.display()
+    )]
+    InUse { dir: PathBuf, process: String },
+    #[error(
+        "{} is no folder of ours, and outputs are not written behind a link; remove it, or name another folder with --out",
+        path.display()
+    )]
+    NotOurStaging { path: PathBuf },
     #[error("{} is not valid UTF-8, which GeoPackage needs of its path; name another folder with --out", path.display())]
     PathNotText { path: PathBuf },
     #[error("{}: cannot {action}; check free space and write permission", path.display())]

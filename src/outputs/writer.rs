@@ -10,7 +10,7 @@ use super::gpkg::GeoPackage;
 use super::report::{BlockPage, Report};
 use super::run::{Counts, RunReport};
 use super::sheets::{Page, Sheets};
-use super::staging::{LAYOUT, MAPS, REPORT, RUN_FILE, Staging};
+use super::staging::{Earlier, LAYOUT, MAPS, REPORT, RUN_FILE, Staging};
 use super::tables::{self, Compliance, Table};
 use super::{OutputError, layers, names, set_aside, sld};
 use crate::model::{BlockPlan, ComplianceRow, Finding, Language, OutputSettings, Problem};
@@ -37,10 +37,23 @@ impl Writer {
     /// Opens all outputs in a staging folder inside `dir`, which is created if missing. `crs_wkt` defines the work CRS.
     ///
     /// # Errors
-    /// `dir` is a file, or holds files but no `run.json` of ours; it cannot be written to; the CRS is not understood.
+    /// `dir` is a file, or holds files but no `run.json` of ours; another run writes into it, or it cannot be written to; the
+    /// CRS is not understood.
     pub fn create(dir: &Path, crs_wkt: &str) -> Result<Writer, OutputError> {
+        Writer::create_after(dir, crs_wkt, Earlier::Forget)
+    }
+
+    /// As [`Writer::create`], but leaves the [`journal`](super::journal) of a run that was stopped where it is.
+    ///
+    /// # Errors
+    /// As [`Writer::create`].
+    pub fn resume(dir: &Path, crs_wkt: &str) -> Result<Writer, OutputError> {
+        Writer::create_after(dir, crs_wkt, Earlier::Keep)
+    }
+
+    fn create_after(dir: &Path, crs_wkt: &str, earlier: Earlier) -> Result<Writer, OutputError> {
         let srs = spatial_ref(crs_wkt)?;
-        let staging = Staging::create(dir, LAYOUT)?;
+        let staging = Staging::create(dir, LAYOUT, earlier)?;
         Ok(Writer {
             package: GeoPackage::create(&staging.path("layout.gpkg"), &srs, layers::LAYERS)?,
             blocks: tables::blocks_table(&staging.path("blocks.csv"))?,

@@ -1,7 +1,8 @@
 //! Attribute values: the first of several fields or constants that is not null, as text or as a number with a unit.
 
 use gdal::errors::GdalError;
-use gdal::vector::{Feature, FieldValue, LayerAccess};
+use gdal::vector::{Feature, FieldValue, Layer, LayerAccess};
+use gdal_calls::layers;
 
 use super::errors::{Names, SourceError};
 use crate::model::{Fact, LayerKind};
@@ -66,25 +67,15 @@ pub(super) enum Measure {
 
 impl Schema {
     /// Finds every field that the source names.
-    pub(super) fn resolve<L: LayerAccess>(
-        layer: &L,
+    pub(super) fn resolve(
+        layer: &Layer<'_>,
         label: &str,
         source: &LayerSource,
         unit: LengthUnit,
     ) -> Result<Schema, SourceError> {
         let names: Vec<String> = layer.defn().fields().map(|field| field.name()).collect();
-        // SAFETY: the layer outlives the call, and the text is copied at once.
-        let fid_name = unsafe {
-            let name = gdal_sys::OGR_L_GetFIDColumn(layer.c_layer());
-            if name.is_null() {
-                String::new()
-            } else {
-                std::ffi::CStr::from_ptr(name)
-                    .to_string_lossy()
-                    .into_owned()
-            }
-        };
-        let flags = flags(layer);
+        let fid_name = layers::fid_column(layer);
+        let flags = layers::yes_no_fields(layer);
         let find = |attribute: &Attribute, key: &str| {
             attribute
                 .0
@@ -257,21 +248,6 @@ impl Value {
             // As fields of yes and no have always been read: a class map may name them.
             Value::Flag(flag) => u8::from(flag).to_string(),
         }
-    }
-}
-
-/// Which fields hold yes and no, by their place in the layer.
-fn flags<L: LayerAccess>(layer: &L) -> Vec<bool> {
-    // SAFETY: the layer outlives the call, and every index is below the count of its definition.
-    unsafe {
-        let defn = gdal_sys::OGR_L_GetLayerDefn(layer.c_layer());
-        (0..gdal_sys::OGR_FD_GetFieldCount(defn))
-            .map(|index| {
-                let field = gdal_sys::OGR_FD_GetFieldDefn(defn, index);
-                !field.is_null()
-                    && gdal_sys::OGR_Fld_GetSubType(field) == gdal_sys::OGRFieldSubType::OFSTBoolean
-            })
-            .collect()
     }
 }
 

@@ -1,7 +1,8 @@
 //! Coordinate reference systems: the work CRS and its checks, the CRS of a layer, transformation, scale and area.
 //! Everywhere x is east or longitude and y north or latitude, whatever an authority says.
 
-use gdal::spatial_ref::{AxisMappingStrategy, CoordTransform, SpatialRef};
+use gdal::spatial_ref::{AxisMappingStrategy, SpatialRef};
+use gdal_calls::crs::Transformation;
 use geo::{Coord, Destination, GeodesicArea, GeodesicMeasure, LineString, MultiPolygon, Point};
 
 use super::errors::SourceError;
@@ -72,7 +73,7 @@ pub fn says_nothing(crs: &SpatialRef) -> bool {
 }
 
 /// Moves coordinates from a layer's CRS into the work CRS, or leaves them bit for bit where the two are the same.
-pub struct Transform(Option<CoordTransform>);
+pub struct Transform(Option<Transformation>);
 
 impl Transform {
     /// # Errors
@@ -82,7 +83,7 @@ impl Transform {
             return Ok(Transform(None));
         }
         forget_failures();
-        CoordTransform::new(from, to)
+        Transformation::new(from, to)
             .map(|transform| Transform(Some(transform)))
             .map_err(|error| last_failure().unwrap_or_else(|| error.to_string()))
     }
@@ -103,7 +104,7 @@ impl Transform {
         }
         let mut x: Vec<f64> = points.iter().map(|p| p.x).collect();
         let mut y: Vec<f64> = points.iter().map(|p| p.y).collect();
-        if transform.transform_coords(&mut x, &mut y, &mut []).is_err() {
+        if transform.places(&mut x, &mut y).is_err() {
             return false;
         }
         for ((point, x), y) in points.iter_mut().zip(x).zip(y) {
@@ -289,28 +290,7 @@ impl WorkCrs {
 }
 
 pub(super) fn wkt2(crs: &SpatialRef) -> gdal::errors::Result<String> {
-    let mut options = gdal::cpl::CslStringList::new();
-    options.add_string("FORMAT=WKT2_2019")?;
-    let mut text = std::ptr::null_mut();
-    // SAFETY: both pointers live through the call; the text is ours to free.
-    let wkt = unsafe {
-        gdal_sys::OSRExportToWktEx(
-            crs.to_c_hsrs(),
-            &mut text,
-            options.as_ptr().cast_const().cast(),
-        );
-        let copied = (!text.is_null()).then(|| {
-            std::ffi::CStr::from_ptr(text)
-                .to_string_lossy()
-                .into_owned()
-        });
-        gdal_sys::VSIFree(text.cast());
-        copied
-    };
-    match wkt {
-        Some(wkt) if !wkt.is_empty() => Ok(wkt),
-        _ => crs.to_wkt(),
-    }
+    gdal_calls::crs::wkt2(crs)?.map_or_else(|| crs.to_wkt(), Ok)
 }
 
 /// Longitude and latitude on WGS 84.

@@ -170,7 +170,8 @@ pub fn read_cut(file: &CutFile, crs: &str, sections: bool) -> Result<CutRead, Cu
     };
     let work = WorkCrs::new(crs).map_err(unreadable)?;
     let whole = source(file, &shown, None, false);
-    let inputs = hash::inputs(&[&whole]).map_err(unreadable)?;
+    let stamps = hash::inputs(&[&whole]).map_err(unreadable)?;
+    let inputs = stamps.into_iter().map(|stamp| stamp.input).collect();
     if let Some(columns) = &file.tracks
         && tracks::holds(&file.path, file.layer.as_deref())
     {

@@ -29,6 +29,10 @@ pub enum SourceError {
         role: &'static str,
         message: String,
     },
+    #[error(
+        "{file}: the file was changed while it was read, so the results would be of two states of it; nothing was written\n  hint: run again when nobody writes to it"
+    )]
+    Changed { file: String },
     #[error("{file} ({role}): it has no layer `{layer}`; it has {}\n  hint: {}", List(&names.available), layer_hint(names.nearest.as_deref(), role))]
     MissingLayer {
         file: String,
@@ -189,6 +193,7 @@ impl SourceError {
             SourceError::MissingFile { .. } => "missing-file",
             SourceError::Forbidden { .. } => "forbidden-path",
             SourceError::Unreadable { .. } => "unreadable-file",
+            SourceError::Changed { .. } => "changed-file",
             SourceError::MissingLayer { .. } => "missing-layer",
             SourceError::LayerNotNamed { .. } => "layer-not-named",
             SourceError::MissingField { .. } => "missing-attribute",

@@ -1,8 +1,8 @@
 //! From what a driver hands over to usable shapes: the parts a role can use, transformed, cleaned and repaired, with a
 //! note for everything that was done, or the reason why nothing can be used.
 
-use gdal::vector::{Feature, geometry_type_to_name};
-use gdal_sys::{OGRErr, OGRwkbByteOrder};
+use gdal::vector::Feature;
+use gdal_calls::features;
 use geo::{Coord, LineString, MultiLineString, MultiPoint, MultiPolygon, Polygon};
 
 use super::crs::Transform;
@@ -56,48 +56,14 @@ pub(super) struct SetAside {
 
 /// Reads the first geometry of a feature; `buffer` is reused from feature to feature.
 pub(super) fn raw_geometry(feature: &Feature<'_>, buffer: &mut Vec<u8>) -> RawGeometry {
-    // SAFETY: the handles belong to the feature, which outlives this function; the linear copy is freed by its guard.
-    unsafe {
-        let mut geometry = gdal_sys::OGR_F_GetGeometryRef(feature.c_feature());
-        if geometry.is_null() {
-            return RawGeometry::Null;
-        }
-        if gdal_sys::OGR_G_IsEmpty(geometry) != 0 {
-            return RawGeometry::Empty;
-        }
-        let type_name = geometry_type_to_name(gdal_sys::OGR_G_GetGeometryType(geometry));
-        let mut guard = Guard(std::ptr::null_mut());
-        if gdal_sys::OGR_G_HasCurveGeometry(geometry, 1) != 0 {
-            guard.0 =
-                gdal_sys::OGR_G_GetLinearGeometry(geometry, CURVE_STEP_DEG, std::ptr::null_mut());
-            if guard.0.is_null() {
-                return RawGeometry::Unreadable(format!("{type_name} cannot be made straight"));
-            }
-            geometry = guard.0;
-        }
-        let size = usize::try_from(gdal_sys::OGR_G_WkbSize(geometry)).unwrap_or(0);
-        buffer.clear();
-        buffer.resize(size, 0);
-        let done =
-            gdal_sys::OGR_G_ExportToIsoWkb(geometry, OGRwkbByteOrder::wkbNDR, buffer.as_mut_ptr());
-        if size == 0 || done != OGRErr::OGRERR_NONE {
-            return RawGeometry::Unreadable(format!("{type_name} has no binary form"));
-        }
-        match wkb::read(buffer) {
+    match features::iso_wkb(feature, CURVE_STEP_DEG, buffer) {
+        features::Geometry::Null => RawGeometry::Null,
+        features::Geometry::Empty => RawGeometry::Empty,
+        features::Geometry::Unreadable(why) => RawGeometry::Unreadable(why),
+        features::Geometry::Read(type_name) => match wkb::read(buffer) {
             Ok(parts) => RawGeometry::Parts { parts, type_name },
             Err(error) => RawGeometry::Unreadable(error.to_string()),
-        }
-    }
-}
-
-struct Guard(gdal_sys::OGRGeometryH);
-
-impl Drop for Guard {
-    fn drop(&mut self) {
-        if !self.0.is_null() {
-            // SAFETY: made by OGR_G_GetLinearGeometry, owned by nobody else.
-            unsafe { gdal_sys::OGR_G_DestroyGeometry(self.0) }
-        }
+        },
     }
 }
 

@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
+use std::time::SystemTime;
 
 use sha2::{Digest, Sha256};
 
@@ -22,8 +23,29 @@ fn sidecars(extension: &str) -> &'static [&'static str] {
     }
 }
 
+/// A file as it was when it was read, to see later whether it still is the same.
+#[derive(Clone, Debug)]
+pub(super) struct Stamp {
+    path: PathBuf,
+    modified: Option<SystemTime>,
+    pub input: InputFile,
+}
+
+impl Stamp {
+    /// Whether the file is another by now. Its content is looked at only where size or time are others.
+    pub fn is_outdated(&self) -> bool {
+        let same = std::fs::metadata(&self.path).is_ok_and(|found| {
+            found.len() == self.input.bytes && found.modified().ok() == self.modified
+        });
+        let InputFile { source, sha256, .. } = &self.input;
+        !same
+            && !digest(&self.path, source.clone(), source, "")
+                .is_ok_and(|now| now.input.sha256 == *sha256)
+    }
+}
+
 /// All input files in the order of their first mention.
-pub(super) fn inputs(sources: &[&LayerSource]) -> Result<Vec<InputFile>, SourceError> {
+pub(super) fn inputs(sources: &[&LayerSource]) -> Result<Vec<Stamp>, SourceError> {
     let mut seen: BTreeSet<PathBuf> = BTreeSet::new();
     let mut inputs = Vec::new();
     for source in sources {
@@ -38,7 +60,7 @@ pub(super) fn inputs(sources: &[&LayerSource]) -> Result<Vec<InputFile>, SourceE
 }
 
 /// The files of a terrain, sidecars and parts of virtual rasters included.
-pub(super) fn terrain(files: &[TerrainFile]) -> Result<Vec<InputFile>, SourceError> {
+pub(super) fn terrain(files: &[TerrainFile]) -> Result<Vec<Stamp>, SourceError> {
     let one = |file: &TerrainFile| digest(&file.path, file.source.clone(), &file.source, "terrain");
     files.iter().map(one).collect()
 }
@@ -69,13 +91,15 @@ fn digest(
     name: String,
     source: &str,
     role: &'static str,
-) -> Result<InputFile, SourceError> {
+) -> Result<Stamp, SourceError> {
     let unreadable = |error: std::io::Error| SourceError::Unreadable {
         file: source.to_owned(),
         role,
         message: error.to_string(),
     };
     let mut file = File::open(path).map_err(unreadable)?;
+    // Taken before the first byte is read, so that no later change can hide behind it.
+    let modified = file.metadata().map_err(unreadable)?.modified().ok();
     let mut hasher = Sha256::new();
     let mut buffer = vec![0u8; 1 << 16];
     let mut bytes = 0u64;
@@ -87,9 +111,13 @@ fn digest(
         hasher.update(&buffer[..count]);
         bytes += count as u64;
     }
-    Ok(InputFile {
-        source: name,
-        bytes,
-        sha256: format!("{:x}", hasher.finalize()),
+    Ok(Stamp {
+        path: path.to_owned(),
+        modified,
+        input: InputFile {
+            source: name,
+            bytes,
+            sha256: format!("{:x}", hasher.finalize()),
+        },
     })
 }

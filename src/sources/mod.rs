@@ -45,9 +45,26 @@ pub struct Batch {
     pub features: Vec<Feature>,
     pub problems: Vec<Problem>,
     pub inputs: Vec<InputFile>,
+    /// Of the inputs that are read more than once or piece by piece.
+    stamps: Vec<hash::Stamp>,
     pub layers: Vec<LayerReport>,
     /// The elevation raster, if the project names one.
     pub terrain: Option<TerrainReport>,
+}
+
+impl Batch {
+    /// Sees whether the files still are what was read, for a result must not be of two states of a layer.
+    ///
+    /// # Errors
+    /// [`SourceError::Changed`] with the first that is another by now.
+    pub fn is_up_to_date(&self) -> Result<(), SourceError> {
+        let outdated = self.stamps.iter().find(|stamp| stamp.is_outdated());
+        outdated.map_or(Ok(()), |stamp| {
+            Err(SourceError::Changed {
+                file: stamp.input.source.clone(),
+            })
+        })
+    }
 }
 
 /// One file that was read.
@@ -111,7 +128,8 @@ pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError
     open::quiet_gdal();
     let mut sources: Vec<&LayerSource> = project.layers.iter().collect();
     sources.sort_by_key(|source| source.kind);
-    let mut inputs = hash::inputs(&sources)?;
+    let mut stamps = hash::inputs(&sources)?;
+    let mut inputs: Vec<InputFile> = stamps.iter().map(|stamp| stamp.input.clone()).collect();
     inputs.extend(project.rules_file.as_ref().map(|file| InputFile {
         source: file.source.clone(),
         bytes: file.bytes,
@@ -152,10 +170,13 @@ pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError
     if let Some(source) = &project.terrain {
         // Opened anew by whoever needs slopes; here a bad raster ends the run early.
         let terrain = RasterTerrain::open(source, &work)?;
-        batch.inputs.extend(hash::terrain(terrain.files())?);
+        let files = hash::terrain(terrain.files())?;
+        (batch.inputs).extend(files.iter().map(|stamp| stamp.input.clone()));
+        stamps.extend(files);
         (batch.problems).extend(terrain::off_raster(&terrain, &batch.blocks));
         batch.terrain = Some(terrain.report);
     }
+    batch.stamps = stamps;
     Ok(batch)
 }
 

@@ -4,7 +4,7 @@ use std::cell::RefCell;
 use std::path::Path;
 use std::sync::Once;
 
-use gdal::config::{set_error_handler, set_thread_local_config_option};
+use gdal::config::{set_config_option, set_error_handler, set_thread_local_config_option};
 use gdal::errors::CplErrType;
 use gdal::vector::{Layer, LayerAccess};
 use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
@@ -24,6 +24,9 @@ pub const DRIVERS: [&str; 6] = [
 
 const ARCHIVES: [&str; 7] = ["zip", "shz", "gz", "tar", "tgz", "kmz", "7z"];
 
+/// What GDAL may keep of the blocks of rasters.
+const RASTER_CACHE_MB: &str = "64";
+
 thread_local! {
     static FAILURES: RefCell<Vec<String>> = const { RefCell::new(Vec::new()) };
 }
@@ -38,8 +41,9 @@ pub(super) fn quiet_gdal() {
                 FAILURES.with_borrow_mut(|failures| failures.push(message.trim().to_owned()));
             }
         });
-        // SAFETY: a plain switch without pointers.
-        unsafe { gdal_sys::OSRSetPROJEnableNetwork(0) };
+        // Cells are kept by the slopes made of them, and else GDAL keeps a share of all memory.
+        let _ = set_config_option("GDAL_CACHEMAX", RASTER_CACHE_MB);
+        gdal_calls::crs::keep_proj_offline();
     });
     // A proxy that nobody listens at. Setting an option only fails on a NUL byte.
     for (key, value) in [

@@ -6,6 +6,8 @@ use std::path::Path;
 
 use gdal::Dataset;
 use gdal::vector::{FieldValue, Geometry, LayerAccess, OGRwkbGeometryType};
+use gdal_calls::features::has_geometry;
+use gdal_calls::measure;
 use rstar::primitives::{GeomWithData, Rectangle};
 use rstar::{AABB, RTree};
 
@@ -63,11 +65,9 @@ pub fn read(path: &Path) -> Layers {
             Row {
                 texts,
                 numbers,
-                wkb: feature
-                    .geometry()
-                    .filter(|geometry| geometry.has_gdal_ptr())
-                    // A null geometry comes as a geometry without a handle.
-                    .filter(|geometry| !unsafe { geometry.c_geometry() }.is_null())
+                wkb: has_geometry(&feature)
+                    .then(|| feature.geometry())
+                    .flatten()
                     .map(|geometry| geometry.wkb().expect("WKB of a feature")),
             }
         });
@@ -79,10 +79,7 @@ pub fn read(path: &Path) -> Layers {
 
 /// Least distance between two geometries, in metres; 0 where they touch or overlap.
 pub fn distance(a: &Geometry, b: &Geometry) -> f64 {
-    // SAFETY: both handles live as long as the borrowed geometries, and the call keeps neither.
-    let measured = unsafe { gdal_sys::OGR_G_Distance(a.c_geometry(), b.c_geometry()) };
-    assert!(measured >= 0.0, "GEOS could not measure a distance");
-    measured
+    measure::distance(a, b).expect("GEOS distance")
 }
 
 pub fn intersection(a: &Geometry, b: &Geometry) -> Geometry {
@@ -139,21 +136,7 @@ pub fn union(parts: &[Geometry]) -> Geometry {
         }
     }
     if polygonal && !parts.is_empty() {
-        // SAFETY: the handle is valid; the result is new and owned by the wrapper.
-        let united = unsafe { gdal_sys::OGR_G_UnionCascaded(all.c_geometry()) };
-        assert!(!united.is_null(), "GEOS union");
-        let wkb_size = unsafe { gdal_sys::OGR_G_WkbSize(united) } as usize;
-        let mut wkb = vec![0u8; wkb_size];
-        // SAFETY: the buffer has the size that GDAL asked for, and the handle is freed once.
-        unsafe {
-            gdal_sys::OGR_G_ExportToWkb(
-                united,
-                gdal_sys::OGRwkbByteOrder::wkbNDR,
-                wkb.as_mut_ptr(),
-            );
-            gdal_sys::OGR_G_DestroyGeometry(united);
-        }
-        return Geometry::from_wkb(&wkb).expect("WKB of a union");
+        return measure::union(&all).expect("GEOS union");
     }
     all
 }

@@ -14,7 +14,7 @@ use chrono::NaiveDate;
 use chrono_tz::Tz;
 
 use super::OutputError;
-use super::staging::{Outputs, Staging};
+use super::staging::{Earlier, Outputs, Staging};
 use crate::schedule::calendar::OneShift;
 use crate::schedule::outlook::{Outlook, Warning};
 use crate::schedule::skidding::{Skidder, Skidding};
@@ -78,7 +78,7 @@ impl Roster<'_> {
 /// # Errors
 /// `dir` is a file, holds somebody else's files (a layout counts as that), or cannot be written to.
 pub fn write(roster: &Roster<'_>, dir: &Path) -> Result<usize, OutputError> {
-    let staging = Staging::create(dir, DISPATCH)?;
+    let staging = Staging::create(dir, DISPATCH, Earlier::Forget)?;
     let shifts = rows::shifts(roster);
     let put = |name: &str, text: &str| {
         let path = staging.path(name);

@@ -1,7 +1,6 @@
 //! A drawing (DXF) through GDAL: outlines as polylines on layers by kind, in metres of the
 //! work CRS, with numbers at the strips and the block's id.
 
-use std::ffi::CString;
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -67,10 +66,7 @@ impl Drawing {
         feature
             .set_geometry(Geometry::from_wkb(&bytes).map_err(failed)?)
             .map_err(failed)?;
-        if let Ok(tool) = CString::new(tool) {
-            // SAFETY: a valid feature and a NUL-terminated string that GDAL copies.
-            unsafe { gdal_sys::OGR_F_SetStyleString(feature.c_feature(), tool.as_ptr()) };
-        }
+        gdal_calls::features::set_style(&mut feature, &tool);
         feature.create(&into).map_err(failed)
     }
 

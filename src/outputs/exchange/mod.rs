@@ -37,10 +37,6 @@ pub(super) struct Exchange {
     dxf: Option<dxf::Drawing>,
 }
 
-// SAFETY: the transformation is the only part that is not Send by itself. GDAL gives it the calling thread's PROJ context
-// at every use, so it may move between threads as long as one at a time uses it; `&mut self` and `self` see to that.
-unsafe impl Send for Exchange {}
-
 impl Exchange {
     /// Opens the files in folder `dir`, which is created. `title` names the batch.
     ///

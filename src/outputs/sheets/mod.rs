@@ -158,10 +158,6 @@ pub(super) struct Sheets {
     any: bool,
 }
 
-// SAFETY: the transformation is the only part that is not Send by itself. GDAL gives it the calling thread's PROJ context
-// at every use, so it may move between threads as long as one at a time uses it; `&mut self` and `self` see to that.
-unsafe impl Send for Sheets {}
-
 impl Sheets {
     pub fn create(
         dir: &Path,

@@ -1,7 +1,6 @@
 //! One raster: opened by a listed driver, its elevations read window by window in metres.
 
-use std::ffi::CStr;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use gdal::raster::RasterBand;
 use gdal::spatial_ref::{AxisMappingStrategy, SpatialRef};
@@ -230,8 +229,7 @@ fn crs_of(
     };
     // Heights are no matter of the plane; a vertical part would make the same plane look different. On a CRS without one
     // this does nothing.
-    // SAFETY: the handle is that of a living, owned CRS.
-    unsafe { gdal_sys::OSRStripVertical(crs.to_c_hsrs()) };
+    gdal_calls::crs::strip_vertical(&mut crs);
     crs.set_axis_mapping_strategy(AxisMappingStrategy::TraditionalGisOrder);
     Ok(crs)
 }
@@ -266,7 +264,7 @@ fn vertical_unit(
 pub(super) fn sidecars(dataset: &Dataset, file: &TerrainFile) -> Vec<TerrainFile> {
     let folder = Path::new(&file.source).parent().unwrap_or(Path::new(""));
     let mut found = Vec::new();
-    for path in files_of(dataset) {
+    for path in gdal_calls::rasters::files(dataset) {
         if path == file.path || !path.is_file() {
             continue;
         }
@@ -276,19 +274,4 @@ pub(super) fn sidecars(dataset: &Dataset, file: &TerrainFile) -> Vec<TerrainFile
         }
     }
     found
-}
-
-fn files_of(dataset: &Dataset) -> Vec<PathBuf> {
-    let mut paths = Vec::new();
-    // SAFETY: the list belongs to us, ends with a null pointer, and is freed once.
-    unsafe {
-        let list = gdal_sys::GDALGetFileList(dataset.c_dataset());
-        let mut at = list;
-        while !at.is_null() && !(*at).is_null() {
-            paths.push(PathBuf::from(&*CStr::from_ptr(*at).to_string_lossy()));
-            at = at.add(1);
-        }
-        gdal_sys::CSLDestroy(list);
-    }
-    paths
 }

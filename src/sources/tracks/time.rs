@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, NaiveDate, NaiveDateTime, Utc};
 use gdal::vector::Feature;
+use gdal_calls::features::{Clock, clock, has_value};
 
 /// What a time attribute holds.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -25,11 +26,7 @@ impl Stamp {
 
 /// Reads a field of dates and times, or of text.
 pub(super) fn stamp(feature: &Feature<'_>, field: usize, is_date: bool) -> Stamp {
-    let Ok(index) = i32::try_from(field) else {
-        return Stamp::None;
-    };
-    // SAFETY: the feature outlives the call and the index is that of one of its fields.
-    if unsafe { gdal_sys::OGR_F_IsFieldSetAndNotNull(feature.c_feature(), index) } == 0 {
+    if !has_value(feature, field) {
         return Stamp::None;
     }
     if !is_date {
@@ -38,38 +35,30 @@ pub(super) fn stamp(feature: &Feature<'_>, field: usize, is_date: bool) -> Stamp
             _ => Stamp::None,
         };
     }
-    let (mut year, mut month, mut day, mut hour, mut minute, mut zone) = (0, 0, 0, 0, 0, 0);
-    let mut second = 0.0f32;
-    // SAFETY: as above; every pointer is to a local.
-    let read = unsafe {
-        gdal_sys::OGR_F_GetFieldAsDateTimeEx(
-            feature.c_feature(),
-            index,
-            &mut year,
-            &mut month,
-            &mut day,
-            &mut hour,
-            &mut minute,
-            &mut second,
-            &mut zone,
-        )
+    let Some(clock) = clock(feature, field) else {
+        return Stamp::Unreadable;
     };
-    let of = |n: i32| u32::try_from(n).ok();
-    let clock = || {
-        let milliseconds = (f64::from(second) * 1000.0).round() as u32;
-        let date = NaiveDate::from_ymd_opt(year, of(month)?, of(day)?)?;
-        let minute = date.and_hms_opt(of(hour)?, of(minute)?, 0)?;
-        minute.checked_add_signed(chrono::Duration::milliseconds(i64::from(milliseconds)))
-    };
-    match clock().filter(|_| read != 0).map(|clock| clock.and_utc()) {
+    match utc(&clock) {
         None => Stamp::Unreadable,
         // GDAL: 0 unknown, 1 local time, 100 UTC, and a quarter of an hour for each step from there.
-        Some(time) if zone > 1 => {
-            Stamp::Certain(time - chrono::Duration::minutes(15 * i64::from(zone - 100)))
+        Some(time) if clock.zone > 1 => {
+            Stamp::Certain(time - chrono::Duration::minutes(15 * i64::from(clock.zone - 100)))
         }
-        Some(time) if zone == 0 => Stamp::Assumed(time),
+        Some(time) if clock.zone == 0 => Stamp::Assumed(time),
         Some(_) => Stamp::Unreadable,
     }
+}
+
+/// The clock's figures taken for UTC; None where the calendar has no such day.
+fn utc(clock: &Clock) -> Option<DateTime<Utc>> {
+    let of = |n: i32| u32::try_from(n).ok();
+    let [year, month, day] = clock.date;
+    let milliseconds = (f64::from(clock.second) * 1000.0).round() as u32;
+    let date = NaiveDate::from_ymd_opt(year, of(month)?, of(day)?)?;
+    let minute = date.and_hms_opt(of(clock.hour)?, of(clock.minute)?, 0)?;
+    let time =
+        minute.checked_add_signed(chrono::Duration::milliseconds(i64::from(milliseconds)))?;
+    Some(time.and_utc())
 }
 
 /// ISO 8601 with `T` or a blank, with or without fractions of a second and offset.

@@ -1,0 +1,59 @@
+//! Stopping on request: Ctrl-C and the system's polite signal end a run at once, at a place from which it can be gone on with.
+
+use super::args::Talk;
+use crate::batch::{Count, Kept};
+
+/// What is said when a run is stopped.
+fn words(kept: Option<Count>) -> String {
+    match kept {
+        Some(Count { kept, of }) if kept > 0 => {
+            format!(
+                "stopped; {kept} of {of} blocks are kept, and the same command with --resume goes on with them"
+            )
+        }
+        _ => "stopped; outputs are untouched".to_owned(),
+    }
+}
+
+/// From now on SIGINT and SIGTERM end the process by that very signal, after what is being kept is kept and outputs that
+/// are being moved into place are there.
+#[cfg(unix)]
+pub fn listen(kept: &Kept, talk: Talk) {
+    use signal_hook::consts::{SIGINT, SIGTERM};
+    use signal_hook::iterator::Signals;
+
+    let kept = kept.clone();
+    // Without a listener a signal still ends the process, and the journal stands a cut at any byte.
+    let Ok(mut signals) = Signals::new([SIGINT, SIGTERM]) else {
+        return;
+    };
+    std::thread::spawn(move || {
+        for signal in signals.forever() {
+            let _moves = crate::batch::no_moves();
+            let so_far = kept.so_far();
+            let words = words(*so_far);
+            if talk.json {
+                super::commands::print_stop(&words, 128 + signal);
+            }
+            if !talk.quiet {
+                eprintln!("\n{words}");
+            }
+            let _ = signal_hook::low_level::emulate_default_handler(signal);
+        }
+    });
+}
+
+#[cfg(not(unix))]
+pub fn listen(_: &Kept, _: Talk) {}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_kept_is_told() {
+        let count = |kept| Some(Count { kept, of: 60 });
+        assert!(words(count(7)).contains("7 of 60 blocks"));
+        assert_eq!(words(count(0)), words(None));
+    }
+}
