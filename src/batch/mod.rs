@@ -25,7 +25,7 @@ use std::time::Instant;
 use rayon::prelude::*;
 
 use crate::compliance::{self, Season};
-use crate::engines::ENGINES;
+use crate::engines::{ENGINES, OVERLAYS};
 use crate::landbase::{Landbase, SlopeSource};
 use crate::layout::{self, Context, LayoutError};
 use crate::model::{BlockPlan, OutputSettings, Problem, ProblemCode, Shape, SourceBlock, Verdict};
@@ -559,10 +559,8 @@ fn lay_out_one<T>(
 
 /// Lays out and judges one block.
 fn planned(context: Context<'_>, block: &SourceBlock) -> Made {
-    let mut plan =
-        layout::lay_out(context, block).map_err(|error| Box::new(refusal(block, &error)))?;
-    compliance::judge(context, block, &mut plan);
-    Ok(plan)
+    compliance::certified_plan(context, block, &OVERLAYS)
+        .map_err(|error| Box::new(refusal(block, &error)))
 }
 
 /// The plan that a share has of a block.
@@ -622,6 +620,10 @@ fn refusal(block: &SourceBlock, error: &LayoutError) -> Problem {
         LayoutError::Uncertified { .. } => (
             ProblemCode::Uncertified,
             "simplify or redraw the feature named, then run again",
+        ),
+        LayoutError::CutUncertified { .. } => (
+            ProblemCode::UncertifiedCut,
+            "simplify the block's outline or the feature named, then run again; report this with the geometry in set_aside.gpkg",
         ),
         LayoutError::TooLarge { .. } => (
             ProblemCode::TooLarge,

@@ -107,7 +107,8 @@ impl Judge<'_> {
         judged.collect()
     }
 
-    pub(super) fn balance(&self) -> Judged {
+    /// What is left of the books.
+    pub(super) fn rest_m2(&self) -> f64 {
         let gross_m2 = area(&self.plan.shape);
         let reserves = self
             .plan
@@ -118,7 +119,11 @@ impl Judge<'_> {
             .flat_map(|zone| zone.shape.0.iter().cloned())
             .collect();
         let reserve_m2 = shared_area(&self.plan.shape, &reserves);
-        let rest = gross_m2 - reserve_m2 - self.cut_m2() - self.retained_m2() - self.unworked_m2();
+        gross_m2 - reserve_m2 - self.cut_m2() - self.retained_m2() - self.unworked_m2()
+    }
+
+    pub(super) fn balance(&self) -> Judged {
+        let rest = self.rest_m2();
         let status = if rest.abs() <= BALANCE_M2 {
             Verdict::Pass
         } else {

@@ -3,10 +3,10 @@
 use geo::{Coord, Geometry, Point, Polygon};
 
 use super::{Judge, Judged};
-use crate::geometry::area::rings;
 use crate::geometry::buffer::Source;
 use crate::geometry::distance::{
     Segment, SegmentIndex, boundary_segments, inside, line_segments, point_segment,
+    polygon_segments,
 };
 use crate::landbase::NearFeature;
 use crate::model::*;
@@ -81,17 +81,10 @@ struct Measured<'m> {
 
 impl<'m> Measured<'m> {
     fn polygons(polygons: Vec<&'m Polygon>) -> Measured<'m> {
-        let segments: Vec<Segment> = polygons
+        let segments = polygons
             .iter()
-            .flat_map(|polygon| rings(polygon))
-            .flat_map(|ring| {
-                ring.0.windows(2).map(|w| Segment {
-                    a: w[0],
-                    b: w[1],
-                    owner: 0,
-                })
-            })
-            .collect();
+            .flat_map(|polygon| polygon_segments(polygon));
+        let segments: Vec<Segment> = segments.collect();
         Measured {
             index: SegmentIndex::new(segments),
             polygons,

@@ -3,6 +3,8 @@
 
 mod areas;
 mod block_rules;
+mod certificate;
+mod certified;
 mod distances;
 mod portfolio;
 mod reach;
@@ -17,9 +19,10 @@ use crate::rulebook::ReadStatus;
 
 use source::Source;
 
+pub use certified::certified_plan;
 pub use portfolio::{PortfolioShare, Season};
 
-/// Measures the plan of `block` anew, fills in its compliance rows and findings, and sets its status.
+/// Measures the plan of `block` anew, fills in its compliance rows, findings and certificate, and sets its status.
 pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
     let origin = local_origin(block);
     let bounds = Bounds::of_polygons(&block.shape);
@@ -48,6 +51,8 @@ pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
     verdicts.extend(judge.corridor_widths());
     verdicts.extend(judge.max_slope());
     verdicts.push(judge.balance());
+    let certificate = judge.certificate();
+    plan.certificate = certificate;
     for verdict in verdicts {
         if verdict.row.status >= Verdict::Warn {
             plan.findings.push(finding(&verdict.row, verdict.place));

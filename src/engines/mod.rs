@@ -1,11 +1,16 @@
-//! GEOS through GDAL, as a buffer engine for the geometry core, which knows no GDAL itself.
+//! GEOS through GDAL, as an engine for the geometry core, which knows no GDAL itself.
+
+mod overlay;
 
 use gdal::vector::Geometry as GdalGeometry;
 use geo::{LineString, MultiLineString, MultiPolygon};
 
 use crate::geometry::buffer::{Engine, Engines, GeoEngine, Source};
 use crate::geometry::overlay::oriented;
+use crate::geometry::overlay_engine::{GeoOverlay, Overlay};
 use crate::geometry::wkb;
+
+pub use overlay::GeosOverlay;
 
 /// GEOS, called through GDAL.
 pub struct GeosEngine;
@@ -15,6 +20,9 @@ pub const ENGINES: Engines<'static> = Engines {
     first: &GeosEngine,
     other: &GeoEngine,
 };
+
+/// Overlay engines in the order in which they are tried.
+pub const OVERLAYS: [&dyn Overlay; 2] = [&GeoOverlay, &GeosOverlay];
 
 impl Engine for GeosEngine {
     fn name(&self) -> &'static str {

@@ -1,7 +1,7 @@
 //! Exact distances between segments, and an index of segments. Shares no code with buffers or overlay, since it is
 //! what they are certified with.
 
-use geo::{Coord, LineString, MultiLineString, MultiPolygon};
+use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
 use rstar::{AABB, PointDistance, RTree, RTreeObject};
 
 use super::area::rings;
@@ -170,12 +170,17 @@ pub fn boundary_segments(
     polygons: &MultiPolygon,
     owner: u32,
 ) -> impl Iterator<Item = Segment> + '_ {
-    polygons.0.iter().flat_map(rings).flat_map(move |ring| {
-        ring.0.windows(2).map(move |w| Segment {
-            a: w[0],
-            b: w[1],
-            owner,
-        })
+    let edges = polygons.0.iter().flat_map(polygon_segments);
+    edges.map(move |segment| Segment { owner, ..segment })
+}
+
+/// Edges of all rings of one polygon, as owner 0.
+pub fn polygon_segments(polygon: &Polygon) -> impl Iterator<Item = Segment> + '_ {
+    let edges = rings(polygon).flat_map(|ring| ring.0.windows(2));
+    edges.map(|w| Segment {
+        a: w[0],
+        b: w[1],
+        owner: 0,
     })
 }
 
@@ -186,13 +191,14 @@ fn crosses_right(p: Coord, a: Coord, b: Coord) -> bool {
 
 /// Whether `p` lies inside (crossing number; the boundary itself is undecided).
 pub fn inside(p: Coord, polygons: &MultiPolygon) -> bool {
-    let mut crossings = false;
-    for ring in polygons.0.iter().flat_map(rings) {
-        for w in ring.0.windows(2) {
-            crossings ^= crosses_right(p, w[0], w[1]);
-        }
-    }
-    crossings
+    let each = polygons.0.iter().map(|polygon| inside_polygon(p, polygon));
+    each.fold(false, |inside, here| inside ^ here)
+}
+
+/// As [`inside`], of one polygon.
+pub fn inside_polygon(p: Coord, polygon: &Polygon) -> bool {
+    let edges = rings(polygon).flat_map(|ring| ring.0.windows(2));
+    edges.filter(|w| crosses_right(p, w[0], w[1])).count() % 2 == 1
 }
 
 #[cfg(test)]

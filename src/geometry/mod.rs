@@ -8,6 +8,8 @@ pub mod distance;
 pub mod frame;
 pub mod inset;
 pub mod overlay;
+pub mod overlay_engine;
+pub mod proof;
 pub mod repair;
 mod repair_contacts;
 pub mod segment_grid;

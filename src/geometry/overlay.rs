@@ -1,11 +1,11 @@
 //! Overlay of polygons under the non-zero rule, so that overlapping clip polygons need no union first.
 
-use geo::algorithm::bool_ops::{BooleanOps, FillRule, OpType};
 use geo::orient::{Direction, Orient};
 use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
 
 use super::area::{area, ring_area, rings};
 use super::distance::point_segment;
+use super::overlay_engine::{self, Op};
 use super::window::{Half, bounds, common, corners};
 
 /// Pieces below this area are grid dust of the overlay engine and are dropped.
@@ -104,9 +104,8 @@ fn is_hair(a: Coord, b: Coord, c: Coord) -> bool {
     point_segment(end, b, longer) < HAIR_M
 }
 
-fn overlay(subject: &MultiPolygon, clip: &[Polygon], op: OpType) -> MultiPolygon {
-    // The trait is implemented for MultiPolygon, not for slices: borrowing a slice as one needs a copy of the rings.
-    tidy(subject.boolean_op_with_fill_rule(&MultiPolygon(clip.to_vec()), op, FillRule::NonZero))
+fn overlay(subject: &MultiPolygon, clip: &[Polygon], op: Op) -> MultiPolygon {
+    tidy(overlay_engine::areas(subject, clip, op))
 }
 
 /// `subject` less everything in `clip`; the clip polygons may overlap one another.
@@ -114,7 +113,7 @@ pub fn difference(subject: &MultiPolygon, clip: &[Polygon]) -> MultiPolygon {
     if clip.is_empty() || subject.0.is_empty() {
         return subject.clone();
     }
-    overlay(subject, clip, OpType::Difference)
+    overlay(subject, clip, Op::Difference)
 }
 
 /// What of `subject` lies in any polygon of `clip`.
@@ -122,7 +121,7 @@ pub fn intersection(subject: &MultiPolygon, clip: &[Polygon]) -> MultiPolygon {
     if clip.is_empty() || subject.0.is_empty() {
         return MultiPolygon(vec![]);
     }
-    overlay(subject, clip, OpType::Intersection)
+    overlay(subject, clip, Op::Intersection)
 }
 
 /// Union of polygons that may overlap.
@@ -130,7 +129,7 @@ pub fn union(polygons: &[Polygon]) -> MultiPolygon {
     match polygons {
         [] => MultiPolygon(vec![]),
         [single] => MultiPolygon(vec![single.clone()]),
-        _ => overlay(&MultiPolygon(vec![]), polygons, OpType::Union),
+        _ => overlay(&MultiPolygon(vec![]), polygons, Op::Union),
     }
 }
 
@@ -143,7 +142,7 @@ pub fn clip_lines(lines: &MultiLineString, polygons: &[Polygon], inside: bool) -
             lines.clone()
         };
     }
-    MultiPolygon(polygons.to_vec()).clip_with_fill_rule(lines, !inside, FillRule::NonZero)
+    overlay_engine::lines(lines, polygons, inside)
 }
 
 /// Joins lines that end where another begins; directions are kept.

@@ -33,7 +33,7 @@ use crate::geometry::buffer::{BufferError, Engines};
 use crate::geometry::distance::SegmentIndex;
 use crate::geometry::frame::map_polygons;
 use crate::landbase::{Landbase, NearFeature, SlopeSource};
-use crate::model::{BlockPlan, LayerKind, Settings, SourceBlock};
+use crate::model::{BlockPlan, CutFault, LayerKind, Settings, SourceBlock};
 use crate::rulebook::Rulebook;
 
 pub use effective::{decided_by, effective};
@@ -61,6 +61,8 @@ pub enum LayoutError {
         feature_id: String,
         reason: BufferError,
     },
+    #[error("what is to be cut could not be certified: {fault}")]
+    CutUncertified { fault: CutFault },
     #[error("reserves leave nothing of the block ({gross_ha:.2} ha before)")]
     NothingLeft { gross_ha: f64 },
     #[error(

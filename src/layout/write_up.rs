@@ -204,6 +204,7 @@ pub fn plan(
         findings,
         compliance: vec![],
         rungs,
+        certificate: Certificate::default(),
         shape,
     }
 }

@@ -405,6 +405,50 @@ impl std::ops::AddAssign for RungCount {
     }
 }
 
+/// What was proved of everything a plan gives out to be cut or driven.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Certificate {
+    /// Features near the block with one distance each, proved to be kept.
+    pub pairs: u32,
+    /// The least that any of them has to spare, m; None: nothing comes within 5 m of what is asked.
+    pub margin_m: Option<f64>,
+    /// Whether the first overlay engine's plan could not be certified, and this is another one's.
+    pub other_overlay: bool,
+    /// Why there is no certificate; such a plan is not given out.
+    pub fault: Option<CutFault>,
+}
+
+/// Why what a plan gives out could not be certified. Places are in the work CRS.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, thiserror::Error)]
+pub enum CutFault {
+    #[error(
+        "ground {what} comes within {measured_m:.3} m of {layer}, feature {feature_id}, near ({:.1}, {:.1}); {required_m:.3} m is required",
+        place[0], place[1]
+    )]
+    TooNear {
+        /// `cut` or `driven`.
+        what: String,
+        layer: String,
+        feature_id: String,
+        measured_m: f64,
+        required_m: f64,
+        place: [f64; 2],
+    },
+    #[error("ground {what} lies on {layer}, feature {feature_id}, near ({:.1}, {:.1})", place[0], place[1])]
+    On {
+        what: String,
+        layer: String,
+        feature_id: String,
+        place: [f64; 2],
+    },
+    #[error("ground cut lies outside the block near ({:.1}, {:.1})", place[0], place[1])]
+    OutsideBlock { place: [f64; 2] },
+    #[error("its areas do not balance by {rest_m2:.1} m2")]
+    Unbalanced { rest_m2: f64 },
+    #[error("a coordinate of it is no number")]
+    NoNumber,
+}
+
 /// The areas of a block's books, in square metres: gross = reserve + retained + cut + unworked.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Books {
@@ -454,6 +498,7 @@ pub struct BlockPlan {
     pub findings: Vec<Finding>,
     pub compliance: Vec<ComplianceRow>,
     pub rungs: RungCount,
+    pub certificate: Certificate,
 }
 
 impl BlockPlan {

@@ -51,6 +51,8 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("volume_m3", Number),
             ("skid_m", Number),
             ("skid_hours", Number),
+            ("certified_pairs", Whole),
+            ("certified_margin_m", Number),
         ],
     },
     LayerDef {
@@ -203,7 +205,7 @@ pub(super) const LAYERS: &[LayerDef] = &[
 ];
 
 /// The attributes of layer `blocks`, in its order; the same go into `blocks.csv`.
-pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 21] {
+pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 23] {
     let ha = |area_m2| Value::Number(hectares(area_m2));
     let books = &plan.books;
     [
@@ -228,6 +230,8 @@ pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 21] {
         Value::Maybe(plan.volume_m3()),
         Value::Maybe(plan.skid_m),
         Value::Maybe(plan.skid_hours),
+        Value::Whole(plan.certificate.pairs),
+        Value::Maybe(plan.certificate.margin_m),
     ]
 }
 

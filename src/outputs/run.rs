@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use crate::model::{BlockPlan, ComplianceRow, Problem, RungCount, Settings};
+use crate::model::{BlockPlan, ComplianceRow, Problem, ProblemCode, RungCount, Settings};
 use crate::rulebook::Rulebook;
 use crate::sources::{InputFile, LayerReport};
 
@@ -77,9 +77,24 @@ pub struct Counts {
     pub gross_ha: f64,
     pub net_ha: f64,
     pub rungs: RungCount,
+    pub certificates: CertificateCount,
     pub set_aside_by_reason: BTreeMap<&'static str, u64>,
     /// Used, after a repair or under a stated assumption.
     pub doubted_by_reason: BTreeMap<&'static str, u64>,
+}
+
+/// What was proved of the blocks given out.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+pub struct CertificateCount {
+    /// Features near a block with one distance each, proved to be kept.
+    pub pairs: u64,
+    /// The least that any of them has to spare, m.
+    pub margin_m: Option<f64>,
+    pub blocks: u64,
+    /// Of these: laid out anew with the other overlay engine.
+    pub other_overlay: u64,
+    /// Blocks set aside because no engine got a zone, or what is cut, certified.
+    pub not_certified: u64,
 }
 
 impl Counts {
@@ -120,6 +135,14 @@ impl Counts {
         self.gross_ha += crate::units::hectares(plan.books.gross_m2);
         self.net_ha += crate::units::hectares(plan.books.net_m2);
         self.rungs += plan.rungs;
+        let certificate = &plan.certificate;
+        let sum = &mut self.certificates;
+        sum.pairs += u64::from(certificate.pairs);
+        sum.margin_m = (sum.margin_m.into_iter())
+            .chain(certificate.margin_m)
+            .reduce(f64::min);
+        sum.blocks += u64::from(certificate.fault.is_none());
+        sum.other_overlay += u64::from(certificate.other_overlay);
     }
 
     /// Adds what was judged of several blocks together.
@@ -136,6 +159,8 @@ impl Counts {
     /// Adds problems met while reading or laying out.
     pub fn add_problems(&mut self, problems: &[Problem]) {
         for problem in problems {
+            let uncertified = [ProblemCode::Uncertified, ProblemCode::UncertifiedCut];
+            self.certificates.not_certified += u64::from(uncertified.contains(&problem.code));
             let into = if problem.set_aside {
                 &mut self.set_aside_by_reason
             } else {

@@ -70,6 +70,11 @@ fn empty(id: &str) -> BlockPlan {
         findings: vec![],
         compliance: vec![],
         rungs: RungCount::default(),
+        certificate: Certificate {
+            pairs: 3,
+            margin_m: Some(0.0125),
+            ..Certificate::default()
+        },
     }
 }
 

@@ -1,0 +1,213 @@
+//! The certificate of what a block gives out to be cut and driven: proved, of every point, to keep its distance from
+//! each feature and to lie inside the block; and the areas balance. Rows of the summary say how each rule came out; this
+//! says whether a plan may be given out at all.
+
+use geo::Polygon;
+
+use super::Judge;
+use super::areas::BALANCE_M2;
+use crate::geometry::area::Bounds;
+use crate::geometry::distance::{Segment, polygon_segments};
+use crate::geometry::frame::map_polygons;
+use crate::geometry::proof::{Breach, Ground, Kept, Measured, TOLERANCE_M};
+use crate::landbase::NearFeature;
+use crate::model::*;
+use crate::rulebook::{RuleLine, Widths};
+
+/// What is to spare is looked for up to here.
+const LOOK_BEYOND_M: f64 = 5.0;
+
+/// What is given out.
+struct GivenOut<'p> {
+    /// Strips, sections and parts.
+    cut: Measured<'p>,
+    /// Strip lines and the ways between them.
+    driven: Measured<'p>,
+}
+
+/// One feature, and what is asked of it.
+struct Pair<'n> {
+    near: &'n NearFeature<'n>,
+    measured: &'n Measured<'n>,
+    what: &'static str,
+    width: fn(Widths) -> f64,
+    /// Whether its own ground is kept too, where it has any.
+    itself: bool,
+}
+
+impl Judge<'_> {
+    /// Proves what can be proved; the first fault ends it.
+    pub(super) fn certificate(&self) -> Certificate {
+        let mut certificate = Certificate::default();
+        certificate.fault = self.prove(&mut certificate).err();
+        certificate
+    }
+
+    fn prove(&self, certificate: &mut Certificate) -> Result<(), CutFault> {
+        let plan = self.plan;
+        let strips = plan.strips.iter().map(|strip| &strip.shape);
+        let sections = plan.sections.iter().flat_map(|section| &section.shape.0);
+        let parts = plan.parts.iter().map(|part| &part.shape);
+        let lines = plan.lines.iter().map(|line| &line.shape);
+        let ways = plan.lines.iter().filter_map(|line| line.travel.as_ref());
+        let given = GivenOut {
+            cut: Measured::areas(strips.chain(sections).chain(parts)),
+            driven: Measured::lines(lines.chain(ways)),
+        };
+        if !(given.cut.is_finite() && given.driven.is_finite()) {
+            return Err(CutFault::NoNumber);
+        }
+        given
+            .cut
+            .stay_in(&plan.shape)
+            .map_err(|breach| CutFault::OutsideBlock {
+                place: self.place(breach),
+            })?;
+        for near in self.near {
+            for pair in pairs(near, &given) {
+                self.prove_pair(&pair, certificate)?;
+            }
+        }
+        let rest_m2 = self.rest_m2().abs();
+        let books = &plan.books;
+        let reserved_m2 = (books.gross_m2 - books.net_m2 - books.reserve_m2).abs();
+        let worst_m2 = rest_m2.max(reserved_m2);
+        // No number is no balance either.
+        if worst_m2.is_nan() || worst_m2 > BALANCE_M2 {
+            return Err(CutFault::Unbalanced { rest_m2: worst_m2 });
+        }
+        Ok(())
+    }
+
+    fn prove_pair(&self, pair: &Pair, certificate: &mut Certificate) -> Result<(), CutFault> {
+        let (near, measured) = (pair.near, pair.measured);
+        let half_m = near.demand.half_m;
+        let most_m = half_m + near.demand.rule.map_or(0.0, |r| (pair.width)(r.widest()));
+        let window = measured.bounds.grown(most_m + LOOK_BEYOND_M);
+        if measured.bounds.is_empty() || !near.source.bounds().meets(&window) {
+            return Ok(());
+        }
+        let ground = self.ground(near);
+        let kept = self.kept(pair, ground.as_deref().unwrap_or_default(), &window);
+        // Ground under a hazard is kept only where all of its edge asks for something.
+        let itself = pair.itself || kept.iter().all(|edge| edge.distance_m > TOLERANCE_M);
+        let ground = ground
+            .filter(|_| itself)
+            .map(|polygons| Ground::near(&measured.bounds, &polygons));
+        let proved = measured.keep_from(&kept, ground.as_ref(), LOOK_BEYOND_M);
+        let spare_m = proved.map_err(|breach| self.fault(pair, breach))?;
+        certificate.pairs += 1;
+        let held = certificate.margin_m;
+        certificate.margin_m = held.into_iter().chain(spare_m).reduce(f64::min);
+        Ok(())
+    }
+
+    /// The polygons of a feature as read: those that the layout used were cut down to what is near by an overlay.
+    fn ground(&self, near: &NearFeature) -> Option<Vec<Polygon>> {
+        let Shape::Polygons(polygons) = &near.feature.shape else {
+            return None;
+        };
+        let [x, y] = self.plan.origin;
+        let origin = geo::Coord { x, y };
+        Some(map_polygons(polygons, |c| c - origin).0)
+    }
+
+    /// The edge of a feature in a window, each stretch with its distance from the edge as drawn.
+    fn kept(&self, pair: &Pair, ground: &[Polygon], window: &Bounds) -> Vec<Kept> {
+        let near = pair.near;
+        let mut segments: Vec<Segment> = if ground.is_empty() {
+            near.source.segments(0)
+        } else {
+            ground
+                .iter()
+                .filter(|polygon| Bounds::of(&polygon.exterior().0).meets(window))
+                .flat_map(|polygon| polygon_segments(polygon))
+                .collect()
+        };
+        segments.retain(|s| Bounds::of(&[s.a, s.b]).meets(window));
+        let half_m = near.demand.half_m;
+        let kept = |a, b, width_m: f64| Kept {
+            a,
+            b,
+            distance_m: if width_m > 0.0 || pair.itself {
+                half_m + width_m
+            } else {
+                0.0
+            },
+        };
+        match near.demand.rule {
+            Some(rule) if rule.follows_slope() => {
+                let runs = segments.iter().flat_map(|s| self.slopes.along(s.a, s.b));
+                runs.map(|run| kept(run.a, run.b, (pair.width)(run.slope.widths(rule))))
+                    .collect()
+            }
+            rule => {
+                let width_m = rule.map_or(0.0, |rule| (pair.width)(rule.widest()));
+                segments.iter().map(|s| kept(s.a, s.b, width_m)).collect()
+            }
+        }
+    }
+
+    fn place(&self, breach: Breach) -> [f64; 2] {
+        let (Breach::Near { place, .. } | Breach::Covers { place } | Breach::Trespass { place }) =
+            breach;
+        [place.x + self.plan.origin[0], place.y + self.plan.origin[1]]
+    }
+
+    fn fault(&self, pair: &Pair, breach: Breach) -> CutFault {
+        let feature = pair.near.feature;
+        let place = self.place(breach);
+        let (layer, feature_id) = (feature.source_layer.clone(), feature.id.clone());
+        let what = pair.what.to_owned();
+        match breach {
+            Breach::Near {
+                measured_m,
+                required_m,
+                ..
+            } => CutFault::TooNear {
+                what,
+                layer,
+                feature_id,
+                measured_m,
+                required_m,
+                place,
+            },
+            Breach::Covers { .. } | Breach::Trespass { .. } => CutFault::On {
+                what,
+                layer,
+                feature_id,
+                place,
+            },
+        }
+    }
+}
+
+/// What is to be proved of a feature.
+fn pairs<'n>(near: &'n NearFeature<'n>, given: &'n GivenOut<'n>) -> Vec<Pair<'n>> {
+    let hazard = near.feature.kind == LayerKind::Hazards;
+    if !near.keeps_out() && !hazard {
+        return vec![];
+    }
+    let asks = |width: fn(Widths) -> f64| {
+        let ruled = |rule: &RuleLine| width(rule.widest()) > 0.0;
+        near.demand.rule.is_some_and(ruled)
+    };
+    let pair = |measured, what, width, itself| Pair {
+        near,
+        measured,
+        what,
+        width,
+        itself,
+    };
+    let mut pairs = vec![];
+    let reserve: fn(Widths) -> f64 = |widths| widths.reserve_m;
+    if near.keeps_out() || asks(reserve) {
+        pairs.push(pair(&given.cut, "cut", reserve, near.keeps_out()));
+        pairs.push(pair(&given.driven, "driven", reserve, near.keeps_out()));
+    }
+    let exclusion: fn(Widths) -> f64 = |widths| widths.machine_exclusion_m;
+    if asks(exclusion) {
+        pairs.push(pair(&given.driven, "driven", exclusion, false));
+    }
+    pairs
+}

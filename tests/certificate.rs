@@ -1,0 +1,251 @@
+//! The certificate of what is cut: given for sound plans, refused for every fault that a lying overlay engine makes, and
+//! repaired by the other engine.
+
+mod in_memory;
+
+use blockwright::compliance::certified_plan;
+use blockwright::engines::{ENGINES, GeosOverlay, OVERLAYS};
+use blockwright::geometry::area::area;
+use blockwright::geometry::overlay_engine::{GeoOverlay, Op, Overlay};
+use blockwright::landbase::Landbase;
+use blockwright::layout::{self, Context, LayoutError};
+use blockwright::model::*;
+use blockwright::rulebook::Rulebook;
+use geo::{Coord, MultiLineString, MultiPoint, MultiPolygon, Point, Polygon};
+use in_memory::*;
+use proptest::prelude::*;
+
+/// An engine that is `i_overlay` but for one kind of fault.
+struct Lying(fn(&MultiPolygon, &[Polygon], Op, MultiPolygon) -> MultiPolygon);
+
+impl Overlay for Lying {
+    fn name(&self) -> &'static str {
+        "lying"
+    }
+
+    fn areas(&self, subject: &MultiPolygon, clip: &[Polygon], op: Op) -> Option<MultiPolygon> {
+        let right = GeoOverlay.areas(subject, clip, op)?;
+        Some((self.0)(subject, clip, op, right))
+    }
+
+    fn lines(
+        &self,
+        lines: &MultiLineString,
+        polygons: &[Polygon],
+        inside: bool,
+    ) -> Option<MultiLineString> {
+        GeoOverlay.lines(lines, polygons, inside)
+    }
+}
+
+/// Leaves small things uncut, such as the reserve of a spring.
+static BLIND_TO_SMALL: Lying = Lying(|subject, clip, op, right| {
+    let small = |clip: &&Polygon| area(&MultiPolygon(vec![(*clip).clone()])) < 2_000.0;
+    if op == Op::Difference && clip.iter().any(|clip| small(&clip)) {
+        let rest: Vec<Polygon> = clip.iter().filter(|clip| !small(clip)).cloned().collect();
+        return GeoOverlay.areas(subject, &rest, op).unwrap_or(right);
+    }
+    right
+});
+/// Cuts nothing off.
+static BLIND: Lying = Lying(|subject, _, op, right| match op {
+    Op::Difference => subject.clone(),
+    _ => right,
+});
+/// Gives a piece of 133 m2 back wherever much is cut off.
+static GIVING_BACK: Lying = Lying(|subject, clip, op, mut right| {
+    if op == Op::Difference
+        && clip.len() > 1
+        && area(subject) > 50_000.0
+        && let Some(corner) = clip[0].exterior().0.first()
+    {
+        right.0.push(rectangle(
+            corner.x - 3.0,
+            corner.y - 3.0,
+            corner.x + 16.0,
+            corner.y + 4.0,
+        ));
+    }
+    right
+});
+/// Loses the smallest piece of what has several.
+static FORGETFUL: Lying = Lying(|_, _, op, mut right| {
+    if op == Op::Intersection && right.0.len() > 1 {
+        right.0.pop();
+    }
+    right
+});
+/// Moves everything a little.
+static SHAKY: Lying = Lying(|_, _, op, right| match op {
+    Op::Difference => {
+        let moved = |c: Coord| Coord {
+            x: c.x + 0.05,
+            y: c.y,
+        };
+        blockwright::geometry::frame::map_polygons(&right, moved)
+    }
+    _ => right,
+});
+static NOT_A_NUMBER: Lying = Lying(|_, _, op, right| match op {
+    Op::Difference => blockwright::geometry::frame::map_polygons(&right, |c| Coord {
+        x: c.x,
+        y: if c.y > 150.0 { f64::NAN } else { c.y },
+    }),
+    _ => right,
+});
+static CRASHING: Lying = Lying(|_, _, op, right| {
+    assert!(op != Op::Difference, "on purpose");
+    right
+});
+
+const FAULTS: [(&str, &Lying); 7] = [
+    ("blind to small", &BLIND_TO_SMALL),
+    ("blind", &BLIND),
+    ("giving back", &GIVING_BACK),
+    ("forgetful", &FORGETFUL),
+    ("shaky", &SHAKY),
+    ("not a number", &NOT_A_NUMBER),
+    ("crashing", &CRASHING),
+];
+
+/// A block with a road along its south, a stream across, a pond, and a spring far from everything else.
+fn district() -> (Vec<Feature>, SourceBlock, Rulebook) {
+    let shape = MultiPolygon(vec![rectangle(0.0, 0.0, 500.0, 400.0)]);
+    let stream = line(&[(-50., 260.), (120., 250.), (300., 280.), (560., 255.)]);
+    let pond = Shape::Polygons(MultiPolygon(vec![rectangle(350., 60., 390., 110.)]));
+    let spring = Shape::Points(MultiPoint(vec![Point::new(150.0, 120.0)]));
+    let road = line(&[(-50., -6.), (560., -6.)]);
+    let features = vec![
+        feature(LayerKind::Streams, Some("S3"), Some(3.0), stream),
+        feature(LayerKind::Lakes, None, None, pond),
+        feature(LayerKind::Protected, None, None, spring),
+        feature(LayerKind::Roads, None, Some(12.0), road),
+    ];
+    (features, block(shape), rules(0.1))
+}
+
+fn certified(overlays: &[&'static dyn Overlay]) -> Result<BlockPlan, LayoutError> {
+    let (features, block, rules) = district();
+    let settings = layout::effective(&Settings::default(), &rules);
+    let landbase = Landbase::new(&features, &rules, &settings.layout);
+    let context = Context {
+        landbase: &landbase,
+        settings: &settings,
+        rules: &rules,
+        engines: ENGINES,
+        terrain: None,
+    };
+    certified_plan(context, &block, overlays)
+}
+
+#[test]
+fn a_sound_plan_has_its_certificate() {
+    for overlay in OVERLAYS {
+        let plan = certified(&[overlay]).unwrap();
+        let certificate = &plan.certificate;
+        assert_eq!(certificate.fault, None, "{}", overlay.name());
+        assert!(!certificate.other_overlay);
+        // Three features: what is cut, and what is driven.
+        assert!(certificate.pairs >= 6, "{certificate:?}");
+        let margin_m = certificate
+            .margin_m
+            .expect("something runs along a reserve");
+        assert!((-0.001..0.05).contains(&margin_m), "{margin_m}");
+        assert!(plan.strips_count > 10);
+    }
+}
+
+#[test]
+fn every_fault_is_refused_and_repaired_by_the_other_engine() {
+    let honest = certified(&OVERLAYS).unwrap();
+    for (name, lying) in FAULTS {
+        let alone = std::panic::catch_unwind(|| certified(&[lying]));
+        match alone {
+            Ok(alone) => {
+                let refused = matches!(alone, Err(LayoutError::CutUncertified { .. }));
+                assert!(refused, "{name}: {:?}", alone.map(|plan| plan.certificate));
+            }
+            Err(_) => assert_eq!(name, "crashing"),
+        }
+        let repaired = certified(&[lying, &GeosOverlay]).unwrap_or_else(|e| panic!("{name}: {e}"));
+        assert!(repaired.certificate.other_overlay, "{name}");
+        let differ_m2 = (repaired.books.net_m2 - honest.books.net_m2).abs();
+        assert!(differ_m2 < 0.01, "{name}: {differ_m2}");
+    }
+}
+
+#[test]
+fn the_refusal_names_the_feature_and_the_first_engines_fault() {
+    let error = certified(&[&BLIND, &FORGETFUL]).unwrap_err();
+    let message = error.to_string();
+    for word in ["streams, feature streams 1, near (", " m is required"] {
+        assert!(message.contains(word), "{message}");
+    }
+    let error = certified(&[&FORGETFUL, &BLIND]).unwrap_err();
+    assert!(error.to_string().contains("do not balance"), "{error}");
+}
+
+/// A spring in the middle of a wide strip: no edge of the strip comes near it.
+#[test]
+fn what_a_strip_covers_whole_is_found() {
+    let mut plan = certified(&OVERLAYS).unwrap();
+    let (features, block, rules) = district();
+    let settings = layout::effective(&Settings::default(), &rules);
+    let landbase = Landbase::new(&features, &rules, &settings.layout);
+    let context = Context {
+        landbase: &landbase,
+        settings: &settings,
+        rules: &rules,
+        engines: ENGINES,
+        terrain: None,
+    };
+    let [x, y] = plan.origin;
+    let cover = rectangle(50. - x, 20. - y, 250. - x, 220. - y);
+    plan.strips[0].shape = cover;
+    plan.compliance.clear();
+    blockwright::compliance::judge(context, &block, &mut plan);
+    let fault = plan.certificate.fault.expect("a fault");
+    assert!(
+        matches!(&fault, CutFault::On { feature_id, .. } if feature_id == "protected 1"),
+        "{fault}"
+    );
+}
+
+fn star(centre: (f64, f64), radii: &[f64]) -> Polygon {
+    let step = std::f64::consts::TAU / radii.len() as f64;
+    let corners: Vec<(f64, f64)> = (0u32..)
+        .zip(radii)
+        .map(|(k, r)| {
+            let (sin, cos) = (step * f64::from(k)).sin_cos();
+            (centre.0 + r * cos, centre.1 + r * sin)
+        })
+        .collect();
+    Polygon::new(ring(&corners), vec![])
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(200))]
+    #[test]
+    fn both_overlay_engines_agree(
+        subject in prop::collection::vec(20.0..100.0f64, 3..12),
+        clips in prop::collection::vec(
+            ((-60.0..60.0f64, -60.0..60.0f64), prop::collection::vec(5.0..60.0f64, 3..9)), 0..5),
+    ) {
+        let subject = MultiPolygon(vec![star((0.0, 0.0), &subject)]);
+        let clips: Vec<Polygon> = clips.iter().map(|(at, radii)| star(*at, radii)).collect();
+        for op in [Op::Union, Op::Intersection, Op::Difference] {
+            let [one, other] = OVERLAYS.map(|overlay| overlay.areas(&subject, &clips, op));
+            let (one, other) = (area(&one.unwrap()), area(&other.unwrap()));
+            prop_assert!((one - other).abs() < 1e-3, "{:?}: {} and {}", op, one, other);
+        }
+        let across = MultiLineString(vec![geo::LineString::from(vec![(-99., -3.), (99., 5.)])]);
+        for inside in [true, false] {
+            let length = |overlay: &dyn Overlay| -> f64 {
+                let lines = overlay.lines(&across, &clips, inside).unwrap();
+                lines.0.iter().map(blockwright::geometry::area::length).sum()
+            };
+            let [one, other] = OVERLAYS.map(length);
+            prop_assert!((one - other).abs() < 1e-3, "{} and {}", one, other);
+        }
+    }
+}
