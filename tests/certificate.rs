@@ -6,6 +6,7 @@ mod in_memory;
 use blockwright::compliance::certified_plan;
 use blockwright::engines::{ENGINES, GeosOverlay, OVERLAYS};
 use blockwright::geometry::area::area;
+use blockwright::geometry::distance::segment_segment;
 use blockwright::geometry::overlay_engine::{GeoOverlay, Op, Overlay};
 use blockwright::landbase::Landbase;
 use blockwright::layout::{self, Context, LayoutError};
@@ -217,15 +218,22 @@ fn what_a_strip_covers_whole_is_found() {
     );
 }
 
-/// Two pieces of ground on one road, and a stream that crosses the road half-way between them, far from both.
+/// A block around a bay on a road, and a stream that comes into the bay across the road, far from the block.
 #[test]
 fn no_road_is_driven_across_a_stream_that_has_nothing_to_say_in_the_block() {
-    let shape = MultiPolygon(vec![
-        rectangle(0.0, 0.0, 200.0, 200.0),
-        rectangle(400.0, 0.0, 600.0, 200.0),
-    ]);
+    let corners = [
+        (0., 0.),
+        (200., 0.),
+        (200., 250.),
+        (400., 250.),
+        (400., 0.),
+        (600., 0.),
+        (600., 330.),
+        (0., 330.),
+    ];
+    let shape = MultiPolygon(vec![Polygon::new(ring(&corners), vec![])]);
     let road = line(&[(-50., -6.), (650., -6.)]);
-    let stream = [(300., -150.), (300., 300.)];
+    let stream = [(300., -150.), (300., 100.)];
     for crossed in [false, true] {
         let mut features = vec![feature(LayerKind::Roads, None, Some(12.0), road.clone())];
         if crossed {
@@ -248,16 +256,12 @@ fn no_road_is_driven_across_a_stream_that_has_nothing_to_say_in_the_block() {
         assert_eq!(plan.certificate.fault, None);
         let ways = plan.lines.iter().filter_map(|line| line.travel.as_ref());
         // Common practice: 20 m of reserve beside a bank 1.5 m from the centre line.
-        let from_stream = |c: &Coord| c.x + plan.origin[0] - 300.0;
+        let [x, y] = plan.origin;
         let off_m = ways
             .flat_map(|way| way.0.windows(2))
-            .map(|w| [from_stream(&w[0]), from_stream(&w[1])])
-            .map(|[a, b]| {
-                if a * b < 0.0 {
-                    0.0
-                } else {
-                    a.abs().min(b.abs())
-                }
+            .map(|w| {
+                let stream = stream.map(|(e, n)| Coord { x: e - x, y: n - y });
+                segment_segment(w[0], w[1], stream[0], stream[1])
             })
             .fold(f64::INFINITY, f64::min);
         assert_eq!(crossed, off_m >= 21.5 - 1e-3, "{off_m}");
