@@ -23,13 +23,14 @@ as_root() {
     fi
 }
 
-# Prints the packages of the list: all of them with `test`, else those that a build needs.
+# Prints the packages of the list: those that a build needs, and with `test` or `bench` what that needs too.
 listed_packages() {
     local line
     while IFS= read -r line; do
         case "$line" in
             '' | '#'*) continue ;;
             *'# test') [ "$1" = test ] || continue ;;
+            *'# bench') [ "$1" = bench ] || continue ;;
         esac
         printf '%s\n' "${line%% *}"
     done <"$root_dir/scripts/apt-packages.txt"
