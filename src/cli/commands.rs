@@ -476,9 +476,6 @@ fn run_rules(what: &RulesCommand, talk: Talk) -> Ended {
     Ok(Exit::Done)
 }
 
-/// Longest rulebook file that is read, in bytes; a longer one is something else.
-const MOST_RULEBOOK_BYTES: u64 = 4 * 1024 * 1024;
-
 /// The text of a preset, or of a file where no preset has this name.
 fn rulebook_text(preset_or_file: &str) -> Result<(String, String), Failure> {
     let name = preset_or_file.to_owned();
@@ -491,9 +488,10 @@ fn rulebook_text(preset_or_file: &str) -> Result<(String, String), Failure> {
         let error = anyhow::Error::from(rulebook::RulebookError::UnknownPreset { name });
         return Err(user(error.context(no_file)));
     };
-    if !found.is_file() || found.len() > MOST_RULEBOOK_BYTES {
+    if !found.is_file() || found.len() > project::TEXT_FILE_BYTES {
         return Err(user(anyhow::anyhow!(
-            "{name}: it is no plain file of at most {MOST_RULEBOOK_BYTES} bytes"
+            "{name}: it is no plain file of at most {} bytes",
+            project::TEXT_FILE_BYTES
         )));
     }
     let text = std::fs::read_to_string(path)

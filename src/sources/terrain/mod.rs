@@ -1,5 +1,6 @@
 //! Elevation rasters in, slopes out, window by window: a province is never held in memory.
 
+mod beside;
 mod coverage;
 mod errors;
 mod mosaic;
