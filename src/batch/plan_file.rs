@@ -13,7 +13,7 @@ use sha2::{Digest, Sha256};
 use crate::model::{BlockPlan, Problem, Settings};
 use crate::outputs::Program;
 use crate::project::Project;
-use crate::sources::{Batch, InputFile};
+use crate::sources::{Batch, InputFile, open_plain};
 
 /// Bytes of a checksum.
 const SUM: usize = 8;
@@ -211,7 +211,7 @@ impl PlanFile {
     /// # Errors
     /// The file cannot be opened.
     pub fn open(path: &Path) -> Result<PlanFile, PlanFileError> {
-        let opened = File::open(path).map_err(file(path, "open the file"))?;
+        let opened = open_plain(path, u64::MAX).map_err(file(path, "open the file"))?;
         Ok(PlanFile {
             path: path.to_owned(),
             file: Mutex::new(opened),
@@ -256,7 +256,7 @@ impl<'r> PlanReader<'r> {
     /// # Errors
     /// The file cannot be opened.
     pub fn open(path: &'r Path) -> Result<PlanReader<'r>, PlanFileError> {
-        let opened = File::open(path).map_err(file(path, "open the file"))?;
+        let opened = open_plain(path, u64::MAX).map_err(file(path, "open the file"))?;
         let found = opened.metadata();
         let length = found.map_err(file(path, "look at the file"))?.len();
         Ok(PlanReader {
