@@ -22,7 +22,7 @@ const MOST_BYTES: u64 = 1 << 32;
 
 #[derive(Debug, thiserror::Error)]
 pub enum PlanFileError {
-    #[error("{}: cannot {doing}: {source}", path.display())]
+    #[error("{}: cannot {doing}: {source}\n  hint: check what stands there, free space and permissions", path.display())]
     File {
         path: PathBuf,
         doing: &'static str,

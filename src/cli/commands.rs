@@ -500,7 +500,7 @@ fn rulebook_text(preset_or_file: &str) -> Result<(String, String), Failure> {
     };
     if !found.is_file() || found.len() > project::TEXT_FILE_BYTES {
         return Err(user(anyhow::anyhow!(
-            "{name}: it is no plain file of at most {} bytes",
+            "{name}: it is no plain file of at most {} bytes\n  hint: name a rulebook, which is a text file",
             project::TEXT_FILE_BYTES
         )));
     }

@@ -10,7 +10,7 @@ use geo::{BoundingRect, Centroid, Coord, InteriorPoint, MultiPolygon};
 use super::crs::{Transform, wgs84};
 use super::features::{RawGeometry, raw_geometry};
 use super::open::{forget_failures, last_failure, package_options, quiet_gdal};
-use super::{limits, plain};
+use super::{limits, plain, sql};
 use crate::daylight::Place;
 use crate::model::{ShiftClass, StripKind};
 
@@ -114,6 +114,9 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
     };
     let dataset = Dataset::open_ex(&path, options)
         .map_err(|error| no_layout(last_failure().unwrap_or_else(|| error.to_string())))?;
+    if let Some(why) = sql::why_no_views(&dataset) {
+        return Err(no_layout(why));
+    }
     let package = Package {
         path: &path,
         dataset: &dataset,

@@ -10,6 +10,7 @@ use super::errors::{Bounds, SourceError};
 use super::features::{RawGeometry, raw_geometry};
 use super::limits::{NAME_CHARACTERS, Tally};
 use super::open::{self, forget_failures, last_failure, last_failure_in};
+use super::sql;
 use crate::model::{Fact, Problem, ProblemCode};
 use crate::project::LayerSource;
 use crate::units::LengthUnit;
@@ -87,15 +88,15 @@ pub(super) fn each<'a, T>(
     let mut layer = open::layer(&dataset, source)?;
     let label = format!("{}:{}", source.source, layer.name());
     let role = source.kind.key();
+    if source.filter.is_none() {
+        Tally::new(&label, role).claimed(layer.try_feature_count().unwrap_or(0))?;
+    }
     // An empty GeoJSON layer has no attributes either, and that is not what is wrong with it.
     let schema = if layer.defn().fields().next().is_none() && layer.feature_count() == 0 {
         Schema::default()
     } else {
         Schema::resolve(&layer, &label, source, unit)?
     };
-    if source.filter.is_none() {
-        Tally::new(&label, role).claimed(layer.try_feature_count().unwrap_or(0))?;
-    }
     forget_failures();
     let bad_filter = |filter: &str, message: String| SourceError::BadFilter {
         layer: label.clone(),
@@ -104,6 +105,9 @@ pub(super) fn each<'a, T>(
         message,
     };
     if let Some(filter) = &source.filter {
+        if let Some(why) = sql::why_no_filter(filter) {
+            return Err(bad_filter(filter, why));
+        }
         layer
             .set_attribute_filter(filter)
             .map_err(|e| bad_filter(filter, last_failure().unwrap_or_else(|| e.to_string())))?;

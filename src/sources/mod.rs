@@ -14,6 +14,7 @@ mod layer;
 pub mod limits;
 mod open;
 mod plain;
+mod sql;
 pub mod terrain;
 pub mod tracks;
 mod zone;

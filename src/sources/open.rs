@@ -12,7 +12,7 @@ use gdal::{Dataset, DatasetOptions, DriverManager, GdalOpenFlags};
 
 use super::errors::{Names, SourceError};
 use super::plain::{check_path, why_no_table};
-use super::{terrain, tracks};
+use super::{sql, terrain, tracks};
 use crate::project::LayerSource;
 
 /// Drivers that may open a file: plain local vector formats that follow no link to other places.
@@ -32,12 +32,13 @@ const WRITTEN: [&str; 2] = ["DXF", "MEM"];
 const RASTER_CACHE_MB: &str = "64";
 
 /// What no environment and no configuration file may set: plug-ins, code in files, and ways out of the files named.
-const OPTIONS: [(&str, &str); 8] = [
+const OPTIONS: [(&str, &str); 9] = [
     ("GDAL_DRIVER_PATH", "disable"),
     ("GDAL_VRT_ENABLE_PYTHON", "NO"),
     ("GDAL_VRT_ENABLE_RAWRASTERBAND", "NO"),
     ("OGR_SQLITE_LOAD_EXTENSIONS", ""),
     ("OGR_SQLITE_ALLOW_EXTERNAL_ACCESS", "NO"),
+    ("ALLOW_OGR_SQL_FUNCTIONS_FROM_TRIGGER_AND_VIEW", "NO"),
     // Neither of these is the address of anything.
     ("CPL_VSIL_CURL_ALLOWED_FILENAME", "none"),
     ("CPL_VSIL_CURL_ALLOWED_EXTENSIONS", ".none"),
@@ -142,12 +143,13 @@ pub(super) fn journals(path: &Path) -> Vec<(&'static str, u64)> {
 /// Opens a file read-only with the drivers of the list.
 pub(super) fn open(source: &LayerSource) -> Result<Dataset, SourceError> {
     check_path(source)?;
+    let forbidden = |why: String| SourceError::Forbidden {
+        file: source.source.clone(),
+        role: source.kind.key(),
+        why,
+    };
     if let Some(why) = why_no_table(&source.path) {
-        return Err(SourceError::Forbidden {
-            file: source.source.clone(),
-            role: source.kind.key(),
-            why: why.to_owned(),
-        });
+        return Err(forbidden(why.to_owned()));
     }
     forget_failures();
     let options = DatasetOptions {
@@ -158,11 +160,16 @@ pub(super) fn open(source: &LayerSource) -> Result<Dataset, SourceError> {
         open_options: package_options(&source.path),
         ..DatasetOptions::default()
     };
-    Dataset::open_ex(&source.path, options).map_err(|error| SourceError::Unreadable {
-        file: source.source.clone(),
-        role: source.kind.key(),
-        message: last_failure_in(source).unwrap_or_else(|| error.to_string()),
-    })
+    let dataset =
+        Dataset::open_ex(&source.path, options).map_err(|error| SourceError::Unreadable {
+            file: source.source.clone(),
+            role: source.kind.key(),
+            message: last_failure_in(source).unwrap_or_else(|| error.to_string()),
+        })?;
+    match sql::why_no_views(&dataset) {
+        Some(why) => Err(forbidden(why)),
+        None => Ok(dataset),
+    }
 }
 
 /// The layer that the source names, or the only one there is.

@@ -18,10 +18,15 @@ pub fn keep_only(names: &[&str]) {
     }
 }
 
-/// GDAL's answer to a request, which only GDAL makes and frees.
+/// The beginning of `CPLHTTPResult`, which GDAL frees after use, and room for more than any version has after it.
 #[repr(C)]
 struct Answer {
-    _opaque: [u8; 0],
+    /// Other than 0: it failed.
+    status: c_int,
+    content_type: *mut c_char,
+    complaint: *mut c_char,
+    /// Length, data, headers and parts: all zero, none.
+    rest: [u64; 29],
 }
 
 type Progress = Option<unsafe extern "C" fn(f64, *const c_char, *mut c_void) -> c_int>;
@@ -41,7 +46,7 @@ unsafe extern "C" {
     fn CPLHTTPSetFetchCallback(fetch: Option<Fetch>, data: *mut c_void);
 }
 
-/// Null is GDAL's own answer where a request could not even be made.
+/// Says that nothing came. Null would make GDAL ask by itself after all.
 unsafe extern "C" fn fetch_nothing(
     _url: *const c_char,
     _options: *const *const c_char,
@@ -51,7 +56,15 @@ unsafe extern "C" fn fetch_nothing(
     _write_data: *mut c_void,
     _data: *mut c_void,
 ) -> *mut Answer {
-    std::ptr::null_mut()
+    // SAFETY: gives zeroed memory of that size for the caller to free, or ends the process.
+    let answer: *mut Answer = unsafe { gdal_sys::CPLCalloc(1, size_of::<Answer>()) }.cast();
+    // SAFETY: copies a NUL-terminated text into memory of its own, which is freed with the answer.
+    let complaint = unsafe { gdal_sys::CPLStrdup(c"nothing is fetched from a network".as_ptr()) };
+    // SAFETY: not null, aligned for any type, zeroed, of the size of an answer, and nobody else's yet.
+    let fields = unsafe { &mut *answer };
+    fields.status = 1;
+    fields.complaint = complaint;
+    answer
 }
 
 /// From now on nothing that GDAL would fetch from an address is fetched, on any thread. Virtual file systems on the
@@ -67,8 +80,18 @@ mod tests {
     use super::*;
 
     #[test]
-    fn only_drivers_of_the_list_stay() {
+    fn an_address_is_answered_without_being_asked() {
+        let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+        listener.set_nonblocking(true).unwrap();
+        let port = listener.local_addr().unwrap().port();
         fetch_no_address();
+        let url = format!("http://127.0.0.1:{port}/crs");
+        assert!(gdal::spatial_ref::SpatialRef::from_definition(&url).is_err());
+        assert!(listener.accept().is_err());
+    }
+
+    #[test]
+    fn only_drivers_of_the_list_stay() {
         assert!(DriverManager::get_driver_by_name("GML").is_ok());
         // Other tests of this process need these.
         let kept = ["GPKG", "GTiff", "MEM", "no such driver"];

@@ -56,7 +56,7 @@ pub enum VerifyError {
         line: usize,
         why: &'static str,
     },
-    #[error("{}: cannot {doing}: {source}", path.display())]
+    #[error("{}: cannot {doing}: {source}\n  hint: check what stands there and who may read it", path.display())]
     File {
         path: PathBuf,
         doing: &'static str,

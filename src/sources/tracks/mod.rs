@@ -19,6 +19,7 @@ use super::features::{RawGeometry, raw_geometry};
 use super::limits::Tally;
 use super::open::{forget_failures, last_failure, package_options, quiet_gdal};
 use super::plain::{check_plain, why_no_table};
+use super::sql;
 use crate::model::{Fix, Track};
 pub use errors::TrackError;
 use time::{Stamp, stamp};
@@ -149,11 +150,12 @@ fn plain_error(file: &str, error: SourceError) -> SourceError {
 }
 
 fn open(path: &Path, file: &str) -> Result<Dataset, TrackError> {
+    let forbidden = |why: String| TrackError::Forbidden {
+        file: file.to_owned(),
+        why,
+    };
     if let Some(why) = why_no_table(path) {
-        return Err(TrackError::Forbidden {
-            file: file.to_owned(),
-            why: why.to_owned(),
-        });
+        return Err(forbidden(why.to_owned()));
     }
     forget_failures();
     let csv = path
@@ -168,10 +170,14 @@ fn open(path: &Path, file: &str) -> Result<Dataset, TrackError> {
         open_options: package_options(path).or(csv.then_some(&OPTIONS[..])),
         ..DatasetOptions::default()
     };
-    Dataset::open_ex(path, options).map_err(|error| TrackError::Unreadable {
+    let dataset = Dataset::open_ex(path, options).map_err(|error| TrackError::Unreadable {
         file: file.to_owned(),
         message: last_failure().unwrap_or_else(|| error.to_string()),
-    })
+    })?;
+    match sql::why_no_views(&dataset) {
+        Some(why) => Err(forbidden(why)),
+        None => Ok(dataset),
+    }
 }
 
 fn layer_of<'a>(
