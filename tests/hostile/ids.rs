@@ -289,7 +289,7 @@ fn nothing_runs_in_a_page_a_map_or_an_exchange_file() {
     }
     for ending in ["svg", "kml", "gpx", "html"] {
         assert!(
-            looked_at.get(ending).is_some(),
+            looked_at.contains_key(ending),
             "no {ending} was looked at: {looked_at:?}"
         );
     }
