@@ -6,11 +6,12 @@ mod in_memory;
 use blockwright::compliance::certified_plan;
 use blockwright::engines::{ENGINES, GeosOverlay, OVERLAYS};
 use blockwright::geometry::area::area;
+use blockwright::geometry::distance::segment_segment;
 use blockwright::geometry::overlay_engine::{GeoOverlay, Op, Overlay};
 use blockwright::landbase::Landbase;
 use blockwright::layout::{self, Context, LayoutError};
 use blockwright::model::*;
-use blockwright::rulebook::Rulebook;
+use blockwright::rulebook::{Rulebook, Width};
 use geo::{Coord, MultiLineString, MultiPoint, MultiPolygon, Point, Polygon};
 use in_memory::*;
 use proptest::prelude::*;
@@ -121,7 +122,13 @@ fn district() -> (Vec<Feature>, SourceBlock, Rulebook) {
         feature(LayerKind::Protected, None, None, spring),
         feature(LayerKind::Roads, None, Some(12.0), road),
     ];
-    (features, block(shape), rules(0.1))
+    let mut rules = rules(0.1);
+    for line in &mut rules.lines {
+        if line.kind == LayerKind::Protected {
+            line.reserve = Width::Metres(15.0);
+        }
+    }
+    (features, block(shape), rules)
 }
 
 fn certified(overlays: &[&'static dyn Overlay]) -> Result<BlockPlan, LayoutError> {
@@ -209,6 +216,56 @@ fn what_a_strip_covers_whole_is_found() {
         matches!(&fault, CutFault::On { feature_id, .. } if feature_id == "protected 1"),
         "{fault}"
     );
+}
+
+/// A block around a bay on a road, and a stream that comes into the bay across the road, far from the block.
+#[test]
+fn no_road_is_driven_across_a_stream_that_has_nothing_to_say_in_the_block() {
+    let corners = [
+        (0., 0.),
+        (200., 0.),
+        (200., 250.),
+        (400., 250.),
+        (400., 0.),
+        (600., 0.),
+        (600., 330.),
+        (0., 330.),
+    ];
+    let shape = MultiPolygon(vec![Polygon::new(ring(&corners), vec![])]);
+    let road = line(&[(-50., -6.), (650., -6.)]);
+    let stream = [(300., -150.), (300., 100.)];
+    for crossed in [false, true] {
+        let mut features = vec![feature(LayerKind::Roads, None, Some(12.0), road.clone())];
+        if crossed {
+            features.push(feature(
+                LayerKind::Streams,
+                Some("S3"),
+                Some(3.0),
+                line(&stream),
+            ));
+        }
+        let settings = Settings::default();
+        let plan = in_memory::lay_out(
+            ENGINES,
+            &settings,
+            &rules(0.1),
+            &features,
+            &block(shape.clone()),
+        );
+        let plan = plan.unwrap();
+        assert_eq!(plan.certificate.fault, None);
+        let ways = plan.lines.iter().filter_map(|line| line.travel.as_ref());
+        // Common practice: 20 m of reserve beside a bank 1.5 m from the centre line.
+        let [x, y] = plan.origin;
+        let off_m = ways
+            .flat_map(|way| way.0.windows(2))
+            .map(|w| {
+                let stream = stream.map(|(e, n)| Coord { x: e - x, y: n - y });
+                segment_segment(w[0], w[1], stream[0], stream[1])
+            })
+            .fold(f64::INFINITY, f64::min);
+        assert_eq!(crossed, off_m >= 21.5 - 1e-3, "{off_m}");
+    }
 }
 
 fn star(centre: (f64, f64), radii: &[f64]) -> Polygon {

@@ -545,8 +545,13 @@ fn reading_twice_gives_the_same() {
             feature("null", &square(300., 50.)),
         ],
     );
-    let once = format!("{:?}", read_in(None, &text).unwrap());
-    assert_eq!(once, format!("{:?}", read_in(None, &text).unwrap()));
+    let read = || {
+        let batch = read_in(None, &text).unwrap();
+        let found = (&batch.blocks, &batch.features, &batch.problems);
+        let said = (&batch.crs, &batch.crs_wkt, &batch.inputs, &batch.layers);
+        format!("{found:?} {said:?}")
+    };
+    assert_eq!(read(), read());
 }
 
 #[test]

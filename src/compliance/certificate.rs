@@ -121,7 +121,7 @@ impl Judge<'_> {
             ground
                 .iter()
                 .filter(|polygon| Bounds::of(&polygon.exterior().0).meets(window))
-                .flat_map(|polygon| polygon_segments(polygon))
+                .flat_map(polygon_segments)
                 .collect()
         };
         segments.retain(|s| Bounds::of(&[s.a, s.b]).meets(window));

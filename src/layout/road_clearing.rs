@@ -30,11 +30,9 @@ pub fn lay(context: Context<'_>, ground: &Ground, near: &[NearFeature]) -> Clear
             lines.0.clone()
         });
     let centre_lines = MultiLineString(centre_lines.collect());
-    let ways = joined(clip_lines(
-        &clip_lines(&centre_lines, &ground.zones.frontage, true),
-        &ground.zones.reserve,
-        false,
-    ));
+    let off_limits: Vec<Polygon> = ground.zones.off_limits().cloned().collect();
+    let fronting = clip_lines(&centre_lines, &ground.zones.frontage, true);
+    let ways = joined(clip_lines(&fronting, &off_limits, false));
     if ground.clearing.0.is_empty() {
         return Clearing {
             shape: MultiPolygon(vec![]),
@@ -43,13 +41,13 @@ pub fn lay(context: Context<'_>, ground: &Ground, near: &[NearFeature]) -> Clear
             beyond_reach: vec![],
         };
     }
-    // The machine may stand on the road just outside the block, but not in a reserve.
+    // The machine may stand on the road just outside the block, but not where no machine may drive.
     let around = engines.plain(
         &Source::Polygons(ground.clearing.clone()),
         machine.half_strip_m(),
     );
     let on_road = clip_lines(&centre_lines, &oriented(around).0, true);
-    let mut lines = joined(clip_lines(&on_road, &ground.zones.reserve, false));
+    let mut lines = joined(clip_lines(&on_road, &off_limits, false));
     let shape = &ground.clearing;
     let exclusion = &ground.zones.exclusion;
     let mut reach = |levels_m: &[f64]| {

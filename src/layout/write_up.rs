@@ -507,8 +507,7 @@ impl WriteUp<'_> {
         let mut all: Vec<Polygon> = ground.parts.clone();
         all.extend(ground.zones.clearing.iter().cloned());
         all.extend(ground.zones.frontage.iter().cloned());
-        let mut shut: Vec<Polygon> = ground.zones.exclusion.clone();
-        shut.extend(ground.zones.reserve.iter().cloned());
+        let mut shut: Vec<Polygon> = ground.zones.off_limits().cloned().collect();
         if ground.slopes.given() {
             let beside = difference(&union(&ground.zones.frontage), &ground.zones.clearing);
             let limit = self.context.settings.machine.max_slope;

@@ -5,8 +5,9 @@ use std::borrow::Cow;
 use geo::Polygon;
 
 use super::{Context, LayoutError, doubts};
+use crate::geometry::area::Bounds;
 use crate::geometry::buffer::{Rung, Source, certified};
-use crate::geometry::distance::SegmentIndex;
+use crate::geometry::distance::{Segment, SegmentIndex};
 use crate::geometry::overlay::{difference, oriented};
 use crate::landbase::{NearFeature, Slopes};
 use crate::model::*;
@@ -18,6 +19,8 @@ pub struct Zones<'n> {
     pub list: Vec<Zone>,
     pub reserve: Vec<Polygon>,
     pub exclusion: Vec<Polygon>,
+    /// What features that have nothing to say in the block keep machines off, in front of roads.
+    pub barred: Vec<Polygon>,
     pub clearing: Vec<Polygon>,
     /// Ground in front of roads: a part whose edge lies in it fronts on a road.
     pub frontage: Vec<Polygon>,
@@ -27,6 +30,8 @@ pub struct Zones<'n> {
     pub soft: Vec<Polygon>,
     pub managed: Vec<Managed<'n>>,
     pub stands: Vec<&'n NearFeature<'n>>,
+    /// Features that keep machines off somewhere, but not in the block.
+    aside: Vec<&'n NearFeature<'n>>,
     pub findings: Vec<Finding>,
     pub rungs: RungCount,
 }
@@ -168,6 +173,7 @@ pub fn draw<'n>(
             _ => {}
         }
     }
+    zones.bar_fronts(context)?;
     Ok(zones)
 }
 
@@ -225,6 +231,7 @@ impl<'n> Zones<'n> {
         let decides = self.decides(outline, near);
         let keeps_off = |widths: Widths| widths.reserve_m.max(widths.machine_exclusion_m) + aside_m;
         if !decides && !outline.within_any(near, keeps_off) {
+            self.aside.push(near);
             return Ok(());
         }
         if decides {
@@ -325,6 +332,44 @@ impl<'n> Zones<'n> {
         Ok(())
     }
 
+    /// Where no machine may drive.
+    pub fn off_limits(&self) -> impl Iterator<Item = &Polygon> {
+        let kept = self.exclusion.iter().chain(&self.reserve);
+        kept.chain(&self.barred)
+    }
+
+    /// A road may lead away from the block, past what has nothing to say in it, and back.
+    fn bar_fronts(&mut self, context: Context<'_>) -> Result<(), LayoutError> {
+        let aside = std::mem::take(&mut self.aside);
+        if self.frontage.is_empty() || aside.is_empty() {
+            return Ok(());
+        }
+        let front = geo::MultiPolygon(self.frontage.clone());
+        let around = Bounds::of_polygons(&front);
+        let edge = SegmentIndex::of_boundary(&front);
+        for near in aside {
+            let itself = near.keeps_out();
+            let kept = |w: Widths| {
+                let distance_m = w.reserve_m.max(w.machine_exclusion_m);
+                (itself || distance_m > 0.0).then_some(distance_m)
+            };
+            for asked in asked(near, kept, |a, b| kept(a) == kept(b)) {
+                let (source, radius_m) = (&asked.source, near.demand.half_m + asked.distance_m);
+                if !source.bounds().grown(radius_m).meets(&around) {
+                    continue;
+                }
+                let comes_near =
+                    |s: &Segment| edge.approach(s.a, s.b, radius_m).is_some() || edge.holds(s.a);
+                let holds = |polygon: &Polygon| source.contains(polygon.exterior().0[0]);
+                if source.segments(0).iter().any(comes_near) || self.frontage.iter().any(holds) {
+                    let shape = self.buffer(context, near, source, radius_m)?;
+                    self.barred.extend(oriented(shape).0);
+                }
+            }
+        }
+        Ok(())
+    }
+
     fn hazard(
         &mut self,
         context: Context<'_>,
@@ -333,7 +378,11 @@ impl<'n> Zones<'n> {
         slopes: &Slopes,
     ) -> Result<(), LayoutError> {
         let distance_m = context.settings.layout.hazard_distance_m;
-        let decides = near.demand.asks_for_something() && self.decides(outline, near);
+        let asks = near.demand.asks_for_something();
+        let decides = asks && self.decides(outline, near);
+        if asks && !decides {
+            self.aside.push(near);
+        }
         if !decides && !outline.within(&near.source, distance_m) {
             return Ok(());
         }

@@ -66,7 +66,7 @@ pub(super) fn blocks_table(path: &Path) -> Result<Table, OutputError> {
 fn decimals(column: &str) -> usize {
     match column {
         "azimuth" | "corridor_width_m" | "day_hours" | "night_hours" | "volume_m3" | "skid_m"
-        | "skid_hours" => 3,
+        | "skid_hours" | "certified_margin_m" => 3,
         "grid_scale" => 9,
         _ => 6,
     }

@@ -23,7 +23,7 @@ pub struct RulebookFile {
     pub block: BlockTable,
     /// Short name -> words of a citation.
     #[serde(default)]
-    pub documents: BTreeMap<String, String>,
+    pub documents: BTreeMap<String, Spanned<String>>,
     /// One line for each class of features.
     #[serde(default)]
     pub line: Vec<Spanned<LineTable>>,

@@ -1,7 +1,5 @@
 //! The presets that come with the program, and rulebooks in files of one's own.
 
-use std::collections::BTreeMap;
-
 use super::Rulebook;
 use super::file::RulebookFile;
 use super::read::{Fault, Reader, Severity};
@@ -138,10 +136,11 @@ pub(super) fn read_file(
     name: &str,
     origin: &str,
 ) -> (Rulebook, Vec<Fault>) {
-    let documents: &BTreeMap<String, String> = &file.documents;
-    let mut reader = Reader::new(text, origin, LengthUnit::Metre, documents);
+    let mut reader = Reader::new(text, origin, LengthUnit::Metre, &file.documents);
     let rules = reader.rulebook(file, name);
     let mut faults = reader.faults;
     faults.sort_by_key(|fault| fault.span.start);
+    // What is wrong with a document is found wherever it is cited.
+    faults.dedup();
     (rules, faults)
 }

@@ -47,7 +47,7 @@ pub struct Reader<'a> {
     pub origin: &'a str,
     /// The unit of bare numbers of length.
     pub unit: LengthUnit,
-    pub documents: &'a BTreeMap<String, String>,
+    pub documents: &'a BTreeMap<String, Spanned<String>>,
     pub faults: Vec<Fault>,
 }
 
@@ -78,7 +78,7 @@ impl<'a> Reader<'a> {
         text: &'a str,
         origin: &'a str,
         unit: LengthUnit,
-        documents: &'a BTreeMap<String, String>,
+        documents: &'a BTreeMap<String, Spanned<String>>,
     ) -> Reader<'a> {
         Reader {
             text,
@@ -617,11 +617,11 @@ impl<'a> Reader<'a> {
         let mut parts = Vec::new();
         if let Some(document) = keys.document {
             match self.documents.get(document.get_ref()) {
-                Some(text) if text.trim().is_empty() => {
+                Some(text) if text.get_ref().trim().is_empty() => {
                     let message = format!("document `{}` has no words", document.get_ref());
-                    self.fault(document.span(), "no-source", message);
+                    self.fault(text.span(), "no-source", message);
                 }
-                Some(text) => parts.push(text.clone()),
+                Some(text) => parts.push(text.get_ref().clone()),
                 None => {
                     let names: Vec<&String> = self.documents.keys().collect();
                     let hint = did_you_mean(document.get_ref(), &names);

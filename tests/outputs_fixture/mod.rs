@@ -72,7 +72,7 @@ fn empty(id: &str) -> BlockPlan {
         rungs: RungCount::default(),
         certificate: Certificate {
             pairs: 3,
-            margin_m: Some(0.0125),
+            margin_m: Some(0.013),
             ..Certificate::default()
         },
     }

@@ -4,8 +4,8 @@
 use std::sync::OnceLock;
 
 use blockwright::engines::ENGINES;
-use blockwright::geometry::area::{Bounds, area, polygon_area};
-use blockwright::geometry::buffer::{Engines, Source, certified};
+use blockwright::geometry::area::{Bounds, area};
+use blockwright::geometry::buffer::{Source, certified};
 use blockwright::geometry::clean::{MAX_COORDINATE_M, clean_lines};
 use blockwright::geometry::frame::{map_lines, map_polygons};
 use blockwright::geometry::overlay::{difference, shared_area, union};
@@ -15,7 +15,7 @@ use blockwright::layout::LayoutError;
 use blockwright::model::*;
 use blockwright::rulebook::Rulebook;
 use gdal::vector::Geometry;
-use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
+use geo::{Coord, MultiPolygon, Polygon};
 
 use super::in_memory::{block, feature, lay_out, rules};
 use super::plan;
