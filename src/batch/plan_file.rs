@@ -144,7 +144,15 @@ impl PlanWriter {
         magic: &[u8],
         header: &impl Serialize,
     ) -> Result<PlanWriter, PlanFileError> {
-        let made = File::create(path).map_err(file(path, "create the file"))?;
+        // What stands there may be a link, behind which nothing of ours is written.
+        match std::fs::remove_file(path) {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => {
+                return Err(file(path, "replace the file")(error));
+            }
+            _ => {}
+        }
+        let made = OpenOptions::new().write(true).create_new(true).open(path);
+        let made = made.map_err(file(path, "create the file"))?;
         let mut writer = PlanWriter {
             path: path.to_owned(),
             file: made,

@@ -161,6 +161,35 @@ const ROWS: &[Row] = &[
     )
     .by(&["layout", "project.toml", "--out", "out", "--resume"]),
     Row::harmless(
+        "a link in the place of a share that was not finished",
+        "the link is replaced, the file stays as it is",
+        |folder| {
+            small_project(folder);
+            fs::create_dir(folder.join("out")).unwrap();
+            write(folder, "mine.txt", "mine");
+            link(folder, "out/share-1-of-1.unfinished", "mine.txt");
+        },
+        |folder, _| is_own_file(folder, "out/share-1-of-1.plans"),
+    )
+    .by(&["layout", "project.toml", "--out", "out", "--share", "1/1"]),
+    Row::harmless(
+        "links in the places of what `demo` writes",
+        "the links are replaced, the files stay as they are",
+        |folder| {
+            fs::create_dir(folder.join("out")).unwrap();
+            write(folder, "mine.txt", "mine");
+            for name in ["project.toml", "layers.gpkg", "layers.unfinished.gpkg", "elevation.tif"] {
+                link(folder, &format!("out/{name}"), "mine.txt");
+            }
+        },
+        |folder, _| {
+            for name in ["project.toml", "layers.gpkg", "elevation.tif"] {
+                is_own_file(folder, &format!("out/{name}"));
+            }
+        },
+    )
+    .by(&["demo", "--out", "out", "--blocks", "1", "--district-only"]),
+    Row::harmless(
         "an output folder that is itself a link",
         "outputs go where it leads, which the user named; the link stays",
         |folder| {
