@@ -142,6 +142,18 @@ fn done() -> &'static Done {
         ];
         let shifts = bounded(folder, &dispatch, &[]);
         assert!(matches!(shifts.code, 0 | 3), "{}", shifts.stderr);
+        let plan = [
+            "audit",
+            "project.toml",
+            "--plan",
+            "out/layout.gpkg",
+            "--sample",
+            "20",
+            "--out",
+            "audit",
+        ];
+        let audit = bounded(folder, &plan, &[]);
+        assert!(matches!(audit.code, 0 | 3), "{}", audit.stderr);
         let json = bounded(folder, &["inspect", "project.toml", "--json"], &[]);
         let unknown = bounded(
             folder,
@@ -156,7 +168,7 @@ fn done() -> &'static Done {
             &[],
         );
         assert_eq!(unknown.code, 2);
-        let said = [laid, shifts, json, unknown]
+        let said = [laid, shifts, audit, json, unknown]
             .map(|ended| ended.stdout + &ended.stderr)
             .concat();
         Done {
@@ -170,6 +182,12 @@ fn done() -> &'static Done {
 fn text(name: &str) -> String {
     let bytes = (done().files.get(name)).unwrap_or_else(|| panic!("{name} is missing"));
     String::from_utf8(bytes.clone()).unwrap_or_else(|_| panic!("{name} is not UTF-8"))
+}
+
+fn is_output(name: &str) -> bool {
+    ["out/", "shifts/", "audit/"]
+        .iter()
+        .any(|folder| name.starts_with(folder))
 }
 
 /// Names of the files in a folder of the run, without their ending.
@@ -236,10 +254,7 @@ fn no_file_stands_outside_or_has_a_name_that_some_system_does_not_take() {
         .keys()
         .filter(|name| !ours.contains(&name.as_str()))
     {
-        assert!(
-            name.starts_with("out/") || name.starts_with("shifts/"),
-            "{name}"
-        );
+        assert!(is_output(name), "{name}");
         for part in name.split('/') {
             let stem = part.split('.').next().unwrap().to_lowercase();
             let plain = part
@@ -251,14 +266,14 @@ fn no_file_stands_outside_or_has_a_name_that_some_system_does_not_take() {
         }
     }
     let beside: Vec<_> = fs::read_dir(done().folder.path()).unwrap().collect();
-    assert_eq!(beside.len(), ours.len() + 2);
+    assert_eq!(beside.len(), ours.len() + 3);
 }
 
 fn nothing_runs_in_a_page_a_map_or_an_exchange_file() {
     let mut looked_at = BTreeMap::new();
     for (name, bytes) in &done().files {
         let ending = name.rsplit('.').next().unwrap();
-        if name.starts_with("out/") || name.starts_with("shifts/") {
+        if is_output(name) {
             let marked_up = ["svg", "kml", "gpx", "sld", "html", "js", "xml"].contains(&ending);
             if !marked_up {
                 continue;
