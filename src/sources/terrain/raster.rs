@@ -11,7 +11,7 @@ use super::super::crs;
 use super::super::errors::SourceError;
 use super::super::limits::{self, RASTER_CELLS, RASTER_TILE_BYTES};
 use super::super::open::{forget_failures, last_failure};
-use super::super::plain::check_plain;
+use super::super::plain::Folders;
 use super::errors::TerrainError;
 use super::{PLAIN_DRIVERS, ROLE, beside, vrt};
 use crate::project::{TerrainFile, TerrainSource};
@@ -76,13 +76,10 @@ pub(super) struct Raster {
     offset: f64,
 }
 
-/// Opens a file read-only with the given drivers.
-pub(super) fn open_with(file: &TerrainFile, drivers: &[&str]) -> Result<Dataset, SourceError> {
-    check_plain(&file.path, &file.source, ROLE)?;
-    open_checked(file, drivers)
-}
-
-/// As [`open_with`], for a file that was looked at before.
+/// Opens a file that was found plain read-only with the given drivers.
+///
+/// # Errors
+/// What lies beside it, or its size, is not what is read; or none of the drivers can read it.
 pub(super) fn open_checked(file: &TerrainFile, drivers: &[&str]) -> Result<Dataset, SourceError> {
     beside::check(file)?;
     forget_failures();
@@ -148,18 +145,19 @@ fn unreadable(file: &TerrainFile, error: &gdal::errors::GdalError) -> TerrainErr
 }
 
 impl Raster {
-    /// Opens a raster or a virtual one, and says in which CRS it lies.
+    /// Opens a raster or a virtual one, and says in which CRS it lies. `folders` are those looked into so far.
     pub fn open(
         file: &TerrainFile,
         source: &TerrainSource,
+        folders: &mut Folders,
     ) -> Result<(Raster, SpatialRef), SourceError> {
-        check_plain(&file.path, &file.source, ROLE)?;
+        folders.check(&file.path, &file.source, ROLE)?;
         let mut files = vec![file.clone()];
         let dataset = if vrt::is_virtual(&file.path) {
             files.extend(vrt::files_of(file)?);
-            open_with(file, &["VRT"])?
+            open_checked(file, &["VRT"])?
         } else {
-            let dataset = open_with(file, &PLAIN_DRIVERS)?;
+            let dataset = open_checked(file, &PLAIN_DRIVERS)?;
             files.extend(sidecars(&dataset, file));
             dataset
         };
