@@ -9,7 +9,9 @@ use rayon::prelude::*;
 use serde::Deserialize;
 
 use super::audit_cut::{Assigned, area_m2, assign};
-use super::{BatchError, Clock, Progress, audit_tracks, choose, crash_text, crs_report};
+use super::{
+    BatchError, Clock, Progress, audit_tracks, choose, crash_text, crs_report, keep_inputs,
+};
 use crate::audit::against::{self, Change};
 use crate::audit::tracks::{Leg, Sweep, follow};
 use crate::audit::{
@@ -23,6 +25,7 @@ use crate::model::{Problem, SourceBlock, Verdict};
 use crate::outputs::{ALL_BLOCKS, AuditReport, AuditWriter, Program, StageTime, TracksReport};
 use crate::project::{AttributeSource, Project};
 use crate::sources::crs::WorkCrs;
+use crate::sources::limits::TABLE_FILE_BYTES;
 use crate::sources::tracks::TracksRead;
 use crate::sources::{self, Batch, CutFile, CutLayers, CutRead, TrackNames};
 
@@ -113,8 +116,9 @@ fn earlier(dir: &Path) -> Result<Vec<against::Row>, BatchError> {
         path: path.clone(),
         why,
     };
-    let text = std::fs::read_to_string(&path).map_err(|error| bad(error.to_string()))?;
-    let earlier: Earlier = serde_json::from_str(&text).map_err(|error| bad(error.to_string()))?;
+    let text =
+        sources::read_plain(&path, TABLE_FILE_BYTES).map_err(|error| bad(error.to_string()))?;
+    let earlier: Earlier = serde_json::from_slice(&text).map_err(|error| bad(error.to_string()))?;
     Ok(earlier.rows)
 }
 
@@ -135,6 +139,9 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         .num_threads(jobs)
         .build()
         .map_err(|source| BatchError::Threads { jobs, source })?;
+    let judged = [&options.as_cut, &options.plan].into_iter().flatten();
+    let judged: Vec<&Path> = judged.map(PathBuf::as_path).collect();
+    keep_inputs(project, &judged, &options.out)?;
     let before = options.against.as_deref().map(earlier).transpose()?;
     options.progress.say("reading layers");
     let batch = sources::read(project)?;

@@ -3,7 +3,8 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use crate::sources::FinishedLayout;
+use crate::sources::limits::TABLE_FILE_BYTES;
+use crate::sources::{self, FinishedLayout};
 
 /// What is wrong with a row, or the whole table.
 #[derive(Debug, thiserror::Error)]
@@ -39,17 +40,17 @@ pub fn read(path: &Path, layout: &FinishedLayout) -> Result<Vec<DoneRow>, DoneEr
         hint,
     };
     let whole = "the table needs the columns block_id, part, strip_no, piece, section_no, and may have hours_done";
+    let file = sources::open_plain(path, TABLE_FILE_BYTES).map_err(|error| {
+        fault(
+            None,
+            error.to_string(),
+            "check the path and who may read the file",
+        )
+    })?;
     let mut table = csv::ReaderBuilder::new()
         .flexible(true)
         .trim(csv::Trim::All)
-        .from_path(path)
-        .map_err(|error| {
-            fault(
-                None,
-                error.to_string(),
-                "check the path and who may read the file",
-            )
-        })?;
+        .from_reader(file);
     let header = table
         .headers()
         .map_err(|error| fault(Some(1), error.to_string(), whole))?

@@ -18,7 +18,7 @@ mod verify;
 
 use std::any::Any;
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::time::Instant;
 
@@ -258,6 +258,7 @@ fn run_with(
 ) -> Result<Outcome, BatchError> {
     let mut clock = Clock::new();
     let pool = pool(options)?;
+    keep_inputs(project, &[], &options.out)?;
     options.progress.say("reading layers");
     let batch = sources::read_for(project, &options.only)?;
     let terrain = sources::terrain(project, &batch.crs)?;
@@ -374,6 +375,27 @@ fn run_with(
         timings: clock.laps,
         threads,
     })
+}
+
+/// Refuses a folder in which outputs would take the place of inputs.
+fn keep_inputs(project: &Project, others: &[&Path], out: &Path) -> Result<(), OutputError> {
+    let layers = project.layers.iter().map(|layer| layer.path.as_path());
+    let terrain = project.terrain.iter().flat_map(|terrain| &terrain.files);
+    let rules = project.rules_file.as_ref().map(|file| {
+        let folder = project.path.parent().unwrap_or(Path::new(""));
+        folder.join(&file.source)
+    });
+    let mut inputs = layers
+        .chain(terrain.map(|file| file.path.as_path()))
+        .chain(rules.as_deref())
+        .chain([project.path.as_path()])
+        .chain(others.iter().copied());
+    match inputs.find(|path| outputs::would_replace(out, path)) {
+        Some(path) => Err(OutputError::InputAmongOutputs {
+            path: path.to_owned(),
+        }),
+        None => Ok(()),
+    }
 }
 
 fn open_journal(options: &Options, basis: Basis, blocks: usize) -> Result<Journal, JournalError> {
@@ -624,6 +646,10 @@ fn refusal(block: &SourceBlock, error: &LayoutError) -> Problem {
         LayoutError::CutUncertified { .. } => (
             ProblemCode::UncertifiedCut,
             "simplify the block's outline or the feature named, then run again; report this with the geometry in set_aside.gpkg",
+        ),
+        LayoutError::TooWide { .. } => (
+            ProblemCode::TooLarge,
+            "look whether its coordinates are in another unit or CRS, or divide the block",
         ),
         LayoutError::TooLarge { .. } => (
             ProblemCode::TooLarge,

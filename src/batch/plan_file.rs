@@ -13,7 +13,7 @@ use sha2::{Digest, Sha256};
 use crate::model::{BlockPlan, Problem, Settings};
 use crate::outputs::Program;
 use crate::project::Project;
-use crate::sources::{Batch, InputFile};
+use crate::sources::{Batch, InputFile, open_plain};
 
 /// Bytes of a checksum.
 const SUM: usize = 8;
@@ -22,7 +22,7 @@ const MOST_BYTES: u64 = 1 << 32;
 
 #[derive(Debug, thiserror::Error)]
 pub enum PlanFileError {
-    #[error("{}: cannot {doing}: {source}", path.display())]
+    #[error("{}: cannot {doing}: {source}\n  hint: check what stands there, free space and permissions", path.display())]
     File {
         path: PathBuf,
         doing: &'static str,
@@ -144,7 +144,15 @@ impl PlanWriter {
         magic: &[u8],
         header: &impl Serialize,
     ) -> Result<PlanWriter, PlanFileError> {
-        let made = File::create(path).map_err(file(path, "create the file"))?;
+        // What stands there may be a link, behind which nothing of ours is written.
+        match std::fs::remove_file(path) {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => {
+                return Err(file(path, "replace the file")(error));
+            }
+            _ => {}
+        }
+        let made = OpenOptions::new().write(true).create_new(true).open(path);
+        let made = made.map_err(file(path, "create the file"))?;
         let mut writer = PlanWriter {
             path: path.to_owned(),
             file: made,
@@ -211,7 +219,7 @@ impl PlanFile {
     /// # Errors
     /// The file cannot be opened.
     pub fn open(path: &Path) -> Result<PlanFile, PlanFileError> {
-        let opened = File::open(path).map_err(file(path, "open the file"))?;
+        let opened = open_plain(path, u64::MAX).map_err(file(path, "open the file"))?;
         Ok(PlanFile {
             path: path.to_owned(),
             file: Mutex::new(opened),
@@ -256,7 +264,7 @@ impl<'r> PlanReader<'r> {
     /// # Errors
     /// The file cannot be opened.
     pub fn open(path: &'r Path) -> Result<PlanReader<'r>, PlanFileError> {
-        let opened = File::open(path).map_err(file(path, "open the file"))?;
+        let opened = open_plain(path, u64::MAX).map_err(file(path, "open the file"))?;
         let found = opened.metadata();
         let length = found.map_err(file(path, "look at the file"))?.len();
         Ok(PlanReader {

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use crate::outputs::{self, Verified, VerifyError};
 use crate::project::Project;
+use crate::sources::limits::REPORT_FILE_BYTES;
 use crate::sources::{self, InputFile, SourceError};
 
 #[derive(Debug, thiserror::Error)]
@@ -76,7 +77,8 @@ fn reported(path: &Path) -> Result<Vec<InputFile>, VerifyFailure> {
         path: path.to_owned(),
         why,
     };
-    let bytes = std::fs::read(path).map_err(|error| unread(error.to_string()))?;
+    let bytes =
+        sources::read_plain(path, REPORT_FILE_BYTES).map_err(|error| unread(error.to_string()))?;
     let report: Report =
         serde_json::from_slice(&bytes).map_err(|error| unread(error.to_string()))?;
     Ok(report.inputs)

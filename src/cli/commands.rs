@@ -14,7 +14,7 @@ use super::args::{
 };
 use super::exit::Exit;
 use super::summary;
-use super::{audit, compare, dispatch, stop};
+use super::{audit, compare, dispatch, shown, stop};
 use crate::batch::{
     self, BatchError, DispatchError, DispatchOptions, JournalError, Kept, Options, Outcome,
     PlanFileError, Progress, ShareError, Shares, VerifyError, VerifyFailure,
@@ -48,6 +48,7 @@ fn could_not_run(error: impl Into<anyhow::Error>) -> Failure {
 type Ended = Result<Exit, Failure>;
 
 pub fn run(cli: &Cli) -> Exit {
+    sources::only_listed_drivers();
     let kept = Kept::default();
     stop::listen(&kept, cli.talk);
     let ended = match &cli.command {
@@ -76,7 +77,7 @@ pub fn run(cli: &Cli) -> Exit {
     match ended {
         Ok(exit) => exit,
         Err(Failure { exit, error }) => {
-            eprintln!("{}", error_text(&error));
+            note(&format!("{}\n", error_text(&error)));
             if cli.talk.json {
                 print_failure(&error_text(&error), exit);
             }
@@ -107,7 +108,16 @@ fn error_text(error: &anyhow::Error) -> String {
     }
 }
 
+/// Words to standard error.
+fn note(text: &str) {
+    eprint!("{}", shown::words(text));
+}
+
 fn print(text: &str) -> Result<(), Failure> {
+    put(&shown::words(text))
+}
+
+fn put(text: &str) -> Result<(), Failure> {
     writeln!(std::io::stdout(), "{text}")
         .context("cannot write to standard output")
         .map_err(could_not_run)
@@ -115,7 +125,7 @@ fn print(text: &str) -> Result<(), Failure> {
 
 fn print_json(value: &Value) -> Result<(), Failure> {
     let text = serde_json::to_string_pretty(value).map_err(could_not_run)?;
-    print(&text)
+    put(&shown::json(&text))
 }
 
 fn now() -> String {
@@ -126,7 +136,7 @@ fn load(path: &Path, talk: Talk) -> Result<Project, Failure> {
     let project = project::load(path).map_err(user)?;
     if !talk.quiet {
         for warning in &project.warnings {
-            eprintln!("warning: {warning}");
+            note(&format!("warning: {warning}\n"));
         }
     }
     Ok(project)
@@ -139,10 +149,10 @@ fn lay_out(
     talk: Talk,
 ) -> Result<Outcome, Failure> {
     if !options.resume && !talk.quiet && batch::can_resume(&options.out) {
-        eprintln!(
-            "note: a run that was stopped left blocks in {}; they are laid out anew, for --resume was not given",
+        note(&format!(
+            "note: a run that was stopped left blocks in {}; they are laid out anew, for --resume was not given\n",
             options.out.display()
-        );
+        ));
     }
     let outcome = batch::run(project, options).map_err(whose_fault)?;
     say(command, project, &options.out, &outcome, talk)?;
@@ -169,8 +179,8 @@ fn say(
     talk: Talk,
 ) -> Result<(), Failure> {
     if !talk.quiet {
-        eprint!("{}", summary::problems(&outcome.problems));
-        eprint!("{}", summary::portfolios(&outcome.portfolios));
+        note(&summary::problems(&outcome.problems));
+        note(&summary::portfolios(&outcome.portfolios));
     }
     if talk.json {
         print_json(&summary::outcome_json(command, outcome, out))?;
@@ -219,11 +229,11 @@ fn run_demo(args: &DemoArgs, kept: Kept, talk: Talk) -> Ended {
         _ => could_not_run(error),
     })?;
     if !talk.quiet {
-        eprintln!(
-            "wrote an invented district of {} blocks to {}",
+        note(&format!(
+            "wrote an invented district of {} blocks to {}\n",
             report.blocks,
             args.out.display()
-        );
+        ));
         eprintln!(
             "{} features in it are broken on purpose, to show what is done with them",
             report.broken.len()
@@ -279,7 +289,7 @@ fn run_compare(args: &LayoutArgs, talk: Talk) -> Ended {
     let choices = project::load_choices(&args.project).map_err(user)?;
     if let (Some(first), false) = (choices.first(), talk.quiet) {
         for warning in &first.project.warnings {
-            eprintln!("warning: {warning}");
+            note(&format!("warning: {warning}\n"));
         }
     }
     let jobs = args.jobs.map(NonZeroUsize::get);
@@ -299,7 +309,7 @@ fn run_audit(args: &AuditArgs, talk: Talk) -> Ended {
     let options = audit::options(args, talk.quiet, now());
     let outcome = batch::audit(&project, &options).map_err(whose_fault)?;
     if !talk.quiet {
-        eprint!("{}", summary::problems(&outcome.problems));
+        note(&summary::problems(&outcome.problems));
     }
     if talk.json {
         print_json(&audit::json(&outcome, &args.out))?;
@@ -476,9 +486,6 @@ fn run_rules(what: &RulesCommand, talk: Talk) -> Ended {
     Ok(Exit::Done)
 }
 
-/// Longest rulebook file that is read, in bytes; a longer one is something else.
-const MOST_RULEBOOK_BYTES: u64 = 4 * 1024 * 1024;
-
 /// The text of a preset, or of a file where no preset has this name.
 fn rulebook_text(preset_or_file: &str) -> Result<(String, String), Failure> {
     let name = preset_or_file.to_owned();
@@ -491,9 +498,10 @@ fn rulebook_text(preset_or_file: &str) -> Result<(String, String), Failure> {
         let error = anyhow::Error::from(rulebook::RulebookError::UnknownPreset { name });
         return Err(user(error.context(no_file)));
     };
-    if !found.is_file() || found.len() > MOST_RULEBOOK_BYTES {
+    if !found.is_file() || found.len() > project::TEXT_FILE_BYTES {
         return Err(user(anyhow::anyhow!(
-            "{name}: it is no plain file of at most {MOST_RULEBOOK_BYTES} bytes"
+            "{name}: it is no plain file of at most {} bytes\n  hint: name a rulebook, which is a text file",
+            project::TEXT_FILE_BYTES
         )));
     }
     let text = std::fs::read_to_string(path)

@@ -344,10 +344,12 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
     let (path, unfinished) = (dir.join("layers.gpkg"), dir.join("layers.unfinished.gpkg"));
     let raster = dir.join("elevation.tif");
     let unfinished_raster = dir.join("elevation.unfinished.tif");
+    let unfinished_project = dir.join("project.unfinished.toml");
     for left_over in [
         &unfinished,
         &dir.join("layers.unfinished.gpkg-journal"),
         &unfinished_raster,
+        &unfinished_project,
     ] {
         match std::fs::remove_file(left_over) {
             Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
@@ -379,7 +381,10 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
         "Invented district of {} blocks, seed {}",
         options.blocks, options.seed
     );
-    std::fs::write(&project, project_file::text(&name, options.blocks)).map_err(at(&project))?;
+    // Moved into place, as the others are: a link that stands there is not written through.
+    let text = project_file::text(&name, options.blocks);
+    std::fs::write(&unfinished_project, text).map_err(at(&unfinished_project))?;
+    std::fs::rename(&unfinished_project, &project).map_err(at(&project))?;
     Ok(DemoReport {
         layers: path,
         elevation: raster,

@@ -35,6 +35,7 @@ use crate::geometry::frame::map_polygons;
 use crate::landbase::{Landbase, NearFeature, SlopeSource};
 use crate::model::{BlockPlan, CutFault, LayerKind, Settings, SourceBlock};
 use crate::rulebook::Rulebook;
+use crate::units::hectares;
 
 pub use effective::{decided_by, effective};
 pub use hours::ADVANCE_M;
@@ -69,11 +70,16 @@ pub enum LayoutError {
         "the block and what lies near it have {vertices} vertices; up to {MOST_VERTICES} are laid out"
     )]
     TooLarge { vertices: usize },
+    #[error("the block has {area_ha:.0} ha; up to {MOST_HA} ha are laid out as one")]
+    TooWide { area_ha: f64 },
 }
 
 /// Vertices of a block with all that lies near it. A block of 100,000 takes about half a minute, so this many take
 /// minutes; more would hold up the whole batch.
 pub const MOST_VERTICES: usize = 500_000;
+
+/// Of a block; a single one of this size has as many strips as a season.
+pub const MOST_HA: f64 = 20_000.0;
 
 fn vertices(shape: &MultiPolygon, near: &[NearFeature]) -> usize {
     let near = near.iter().map(|near| near.source.vertices());
@@ -123,6 +129,10 @@ fn access(
 pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, LayoutError> {
     let origin = local_origin(block);
     let shape = map_polygons(&block.shape, |c| c - origin);
+    let area_ha = hectares(area(&shape));
+    if area_ha > MOST_HA {
+        return Err(LayoutError::TooWide { area_ha });
+    }
     let bounds = Bounds::of_polygons(&block.shape);
     let mut near = context.landbase.near(&bounds, origin);
     let vertices = vertices(&shape, &near);

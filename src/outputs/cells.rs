@@ -2,14 +2,28 @@
 
 use std::borrow::Cow;
 
-/// Text as a cell. Text that a spreadsheet would run as a formula gets a leading apostrophe.
+const STARTS: [char; 11] = ['=', '+', '-', '@', '\t', '\r', '\n', '＝', '＋', '－', '＠'];
+/// What some spreadsheets take for the end of a cell, quoted or not, where their list separator is another.
+const ENDS: [char; 4] = [';', '\t', '\r', '\n'];
+
+/// Text as a cell. Where a spreadsheet would run it as a formula it gets an apostrophe: at its beginning, and after each
+/// sign that may end a cell.
 pub(super) fn text(text: &str) -> Cow<'_, str> {
-    match text.chars().next() {
-        Some('=' | '+' | '-' | '@' | '\t' | '\r' | '\n' | '＝' | '＋' | '－' | '＠') => {
-            Cow::Owned(format!("'{text}"))
-        }
-        _ => Cow::Borrowed(text),
+    let runs = |before: Option<char>, letter: char| {
+        STARTS.contains(&letter) && before.is_none_or(|before| ENDS.contains(&before))
+    };
+    let befores = std::iter::once(None).chain(text.chars().map(Some));
+    if !befores.clone().zip(text.chars()).any(|(b, l)| runs(b, l)) {
+        return Cow::Borrowed(text);
     }
+    let mut defused = String::with_capacity(text.len() + 4);
+    for (before, letter) in befores.zip(text.chars()) {
+        if runs(before, letter) {
+            defused.push('\'');
+        }
+        defused.push(letter);
+    }
+    Cow::Owned(defused)
 }
 
 /// A number with fixed decimals; empty when there is none or it is not finite; never `-0`.
@@ -31,9 +45,11 @@ mod tests {
     #[test]
     fn formulas_are_defused_and_numbers_are_not() {
         for formula in ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "＝1"] {
-            assert_eq!(text(formula), format!("'{formula}"));
+            assert!(text(formula).starts_with('\''), "{formula}");
         }
-        for plain in ["B-12", "", "1=1", "'x", "Übung"] {
+        assert_eq!(text("\t=1"), "'\t'=1");
+        assert_eq!(text("A;=1+1\n@x"), "A;'=1+1\n'@x");
+        for plain in ["B-12", "", "1=1", "'x", "Übung", "a; -5"] {
             assert_eq!(text(plain), plain);
         }
         assert_eq!(number(Some(-2.71239), 3), "-2.712");

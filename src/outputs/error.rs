@@ -27,6 +27,11 @@ pub enum OutputError {
         path.display()
     )]
     NotOurStaging { path: PathBuf },
+    #[error(
+        "{} is an input of this run, and its outputs would replace it; name another folder with --out, or move the input",
+        path.display()
+    )]
+    InputAmongOutputs { path: PathBuf },
     #[error("{} is not valid UTF-8, which GeoPackage needs of its path; name another folder with --out", path.display())]
     PathNotText { path: PathBuf },
     #[error("{}: cannot {action}; check free space and write permission", path.display())]

@@ -25,7 +25,8 @@ use std::path::{Path, PathBuf};
 pub use choices::{Choice, MOST_COMBINATIONS, load_choices};
 pub use crew::{Crew, CrewBlock, CrewMachine, CrewSkidder, Turn, load_crew, parse_crew};
 pub use errors::{ProjectError, Reason, Whose};
-pub(crate) use plain_file::why_not_plain;
+pub use plain_file::TEXT_FILE_BYTES;
+pub(crate) use plain_file::{why_not_for_drivers, why_not_plain};
 pub use schema::{crew_schema, project_schema};
 pub use slope::SlopeUnit;
 

@@ -7,14 +7,19 @@ pub fn why_not_plain(source: &str) -> Option<&'static str> {
     if source.trim().is_empty() {
         return Some("it is empty");
     }
+    if source.starts_with("\\\\") || source.starts_with("//") {
+        return Some("it is a network path");
+    }
+    why_not_for_drivers(source)
+}
+
+/// Why a driver might take a path for something else than a file; None where none would.
+pub fn why_not_for_drivers(source: &str) -> Option<&'static str> {
     if source.chars().any(char::is_control) {
         return Some("it holds control characters");
     }
     if source.contains("://") {
         return Some("it is a network address");
-    }
-    if source.starts_with("\\\\") || source.starts_with("//") {
-        return Some("it is a network path");
     }
     let slashes = source.replace('\\', "/").to_ascii_lowercase();
     if slashes.starts_with("/vsi") {
@@ -54,8 +59,8 @@ pub fn look(path: &Path) -> Found {
     }
 }
 
-/// Longest text file that is read, in bytes; a longer one is something else.
-const MOST_BYTES: u64 = 4 * 1024 * 1024;
+/// Of a project file, a rulebook or a crew file; a longer one is something else.
+pub const TEXT_FILE_BYTES: u64 = 4 * 1024 * 1024;
 
 /// The text of a plain file in UTF-8; in words why there is none.
 pub fn text(path: &Path) -> Result<String, String> {
@@ -68,8 +73,8 @@ pub fn text(path: &Path) -> Result<String, String> {
     if !found.is_file() {
         return Err("it is no plain file".to_owned());
     }
-    if found.len() > MOST_BYTES {
-        return Err(format!("it is longer than {MOST_BYTES} bytes"));
+    if found.len() > TEXT_FILE_BYTES {
+        return Err(format!("it is longer than {TEXT_FILE_BYTES} bytes"));
     }
     let bytes = std::fs::read(path).map_err(wording)?;
     String::from_utf8(bytes).map_err(|error| {

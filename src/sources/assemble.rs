@@ -11,6 +11,7 @@ use super::errors::SourceError;
 use super::facts::{add_own_facts, in_unit};
 use super::features::{self, Remark};
 use super::layer::{self, LayerHead, RawFeature, RawLayer, Window};
+use super::limits::NAME_CHARACTERS;
 use super::{Batch, InputFile, LayerReport};
 use crate::model::{Facts, Feature, LayerKind, Problem, ProblemCode, Shape, SourceBlock};
 use crate::project::{LayerSource, Project};
@@ -194,6 +195,7 @@ impl<'a> Assembly<'a> {
                 continue;
             };
             self.complain(&desk, &id, "azimuth", &raw.azimuth);
+            self.complain_of_length(&desk, &id, &raw);
             if !self.block_ids.insert(id.clone()) {
                 let remark = Remark {
                     code: ProblemCode::DuplicateId,
@@ -220,6 +222,21 @@ impl<'a> Assembly<'a> {
         Ok(())
     }
 
+    /// Names that are too long would stand in every row of the outputs.
+    fn complain_of_length(&mut self, desk: &Desk, id: &str, raw: &RawFeature) {
+        for (key, characters) in &raw.too_long {
+            let remark = Remark {
+                code: ProblemCode::TooLarge,
+                place: None,
+                message: format!(
+                    "`{key}` has {characters} characters, more than {NAME_CHARACTERS}; the feature is used as if it had none"
+                ),
+                remedy: "shorten the text, or name a better attribute first".to_owned(),
+            };
+            self.problem(&desk.label, id, remark, None, false);
+        }
+    }
+
     fn block_id(&mut self, desk: &Desk, raw: &RawFeature, has_id: bool) -> String {
         if let Some(id) = &raw.id {
             return id.clone();
@@ -229,7 +246,7 @@ impl<'a> Assembly<'a> {
         } else {
             raw.fid.clone()
         };
-        if has_id {
+        if has_id && raw.too_long.iter().all(|(key, _)| *key != "id") {
             let remark = Remark {
                 code: ProblemCode::MissingId,
                 place: None,
@@ -519,6 +536,7 @@ impl Sorting<'_, '_> {
         ] {
             assembly.complain(desk, &id, key, number);
         }
+        assembly.complain_of_length(desk, &id, &raw);
         let class = assembly.class_of(self.source, raw.class.as_deref());
         let mut facts = assembly.facts(desk, kind, &id, &mut raw, &shaped.shapes);
         facts.0.shrink_to_fit();

@@ -9,7 +9,7 @@ use super::crs::WorkCrs;
 use super::errors::SourceError;
 use super::features::{self, RawGeometry};
 use super::tracks::{self, TrackColumns, TracksRead};
-use super::{InputFile, hash, layer, open};
+use super::{InputFile, hash, layer, open, plain};
 use crate::model::{Fact, LayerKind, Problem, Shape};
 use crate::project::{Attribute, AttributeSource, LayerSource, SlopeUnit};
 use crate::units::LengthUnit;
@@ -112,7 +112,8 @@ fn why(error: &SourceError) -> String {
         .lines()
         .next()
         .unwrap_or_default()
-        .replace(" (blocks)", "");
+        .replace(" (blocks)", "")
+        .replace(" (tracks)", "");
     first.replace(" (streams)", "")
 }
 
@@ -168,6 +169,14 @@ pub fn read_cut(file: &CutFile, crs: &str, sections: bool) -> Result<CutRead, Cu
             .to_owned(),
         hint: "name one plain local file with polygons or a layout.gpkg, with its CRS",
     };
+    let only_tracks = file.path.extension().is_some_and(|extension| {
+        ["gpx", "csv"]
+            .iter()
+            .any(|own| extension.eq_ignore_ascii_case(own))
+    });
+    if only_tracks {
+        plain::check_plain(&file.path, &shown, "tracks").map_err(unreadable)?;
+    }
     let work = WorkCrs::new(crs).map_err(unreadable)?;
     let whole = source(file, &shown, None, false);
     let stamps = hash::inputs(&[&whole]).map_err(unreadable)?;

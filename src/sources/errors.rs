@@ -17,7 +17,18 @@ pub enum SourceError {
     Forbidden {
         file: String,
         role: &'static str,
-        why: &'static str,
+        why: String,
+    },
+    #[error(
+        "{whose} ({role}): it has {found}, and {most} are read at most\n  hint: look whether this is the right file; take what \
+         lies around the blocks into a file of its own"
+    )]
+    TooMuch {
+        /// File, or `file:layer`.
+        whose: String,
+        role: &'static str,
+        found: String,
+        most: String,
     },
     #[error(
         "{file} ({role}): the file cannot be read: {message}\n  hint: these formats are read: {formats}; \
@@ -192,6 +203,7 @@ impl SourceError {
         match self {
             SourceError::MissingFile { .. } => "missing-file",
             SourceError::Forbidden { .. } => "forbidden-path",
+            SourceError::TooMuch { .. } => "too-large",
             SourceError::Unreadable { .. } => "unreadable-file",
             SourceError::Changed { .. } => "changed-file",
             SourceError::MissingLayer { .. } => "missing-layer",

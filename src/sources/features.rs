@@ -6,6 +6,8 @@ use gdal_calls::features;
 use geo::{Coord, LineString, MultiLineString, MultiPoint, MultiPolygon, Polygon};
 
 use super::crs::Transform;
+use super::limits::FEATURE_VERTICES;
+use crate::geometry::area::rings;
 use crate::geometry::clean::{Change, CleanError, check_coordinates, clean_lines};
 use crate::geometry::repair::{repair_polygons, repair_rule};
 use crate::geometry::wkb::{self, Parts};
@@ -21,6 +23,8 @@ pub(super) enum RawGeometry {
     Empty,
     /// A type without straight two-dimensional form, or bytes that are none; why.
     Unreadable(String),
+    /// So many vertices, more than are read.
+    TooLong(u64),
     Parts {
         parts: Parts,
         type_name: String,
@@ -61,13 +65,31 @@ pub(super) fn raw_geometry(feature: &Feature<'_>, buffer: &mut Vec<u8>) -> RawGe
         features::Geometry::Empty => RawGeometry::Empty,
         features::Geometry::Unreadable(why) => RawGeometry::Unreadable(why),
         features::Geometry::Read(type_name) => match wkb::read(buffer) {
-            Ok(parts) => RawGeometry::Parts { parts, type_name },
+            Ok(parts) => match vertices(&parts) {
+                count if count > FEATURE_VERTICES => RawGeometry::TooLong(count),
+                _ => RawGeometry::Parts { parts, type_name },
+            },
             Err(error) => RawGeometry::Unreadable(error.to_string()),
         },
     }
 }
 
+fn vertices(parts: &Parts) -> u64 {
+    let lines = parts.lines.iter().map(|line| line.0.len());
+    let rings = parts.polygons.iter().flat_map(rings);
+    let rings = rings.map(|ring| ring.0.len());
+    (parts.points.len() + lines.chain(rings).sum::<usize>()) as u64
+}
+
 impl RawGeometry {
+    pub(super) fn vertices(&self) -> u64 {
+        match self {
+            RawGeometry::Parts { parts, .. } => vertices(parts),
+            RawGeometry::TooLong(count) => *count,
+            RawGeometry::Null | RawGeometry::Empty | RawGeometry::Unreadable(_) => 0,
+        }
+    }
+
     /// All coordinates that are numbers.
     pub(super) fn coords(&self) -> impl Iterator<Item = Coord> + '_ {
         let parts = match self {
@@ -160,6 +182,13 @@ pub(super) fn shape(
                 ProblemCode::EmptyGeometry,
                 "the geometry is empty".to_owned(),
                 "draw it, or leave it out with `where`",
+            ));
+        }
+        RawGeometry::TooLong(count) => {
+            return Err(aside(
+                ProblemCode::TooLarge,
+                format!("the geometry has {count} vertices; up to {FEATURE_VERTICES} are read"),
+                "simplify it to what the ground needs, or divide it",
             ));
         }
         RawGeometry::Unreadable(why) => {

@@ -9,7 +9,8 @@ use geo::{BoundingRect, Centroid, Coord, InteriorPoint, MultiPolygon};
 
 use super::crs::{Transform, wgs84};
 use super::features::{RawGeometry, raw_geometry};
-use super::open::{self, forget_failures, last_failure, quiet_gdal};
+use super::open::{forget_failures, last_failure, package_options, quiet_gdal};
+use super::{limits, plain, sql};
 use crate::daylight::Place;
 use crate::model::{ShiftClass, StripKind};
 
@@ -95,18 +96,27 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
         path: path.clone(),
         why,
     };
-    open::check_plain(&path, &path.to_string_lossy(), "layout")
-        .map_err(|_| no_layout("there is no such file".to_owned()))?;
+    plain::check_plain(&path, &path.to_string_lossy(), "layout").map_err(|error| {
+        no_layout(match error {
+            super::SourceError::Forbidden { why, .. } => why,
+            super::SourceError::TooMuch { found, .. } => format!("it has {found}"),
+            _ => "there is no such file".to_owned(),
+        })
+    })?;
     forget_failures();
     let options = DatasetOptions {
         open_flags: GdalOpenFlags::GDAL_OF_READONLY
             | GdalOpenFlags::GDAL_OF_VECTOR
             | GdalOpenFlags::GDAL_OF_VERBOSE_ERROR,
         allowed_drivers: Some(&["GPKG"]),
+        open_options: package_options(&path),
         ..DatasetOptions::default()
     };
     let dataset = Dataset::open_ex(&path, options)
         .map_err(|error| no_layout(last_failure().unwrap_or_else(|| error.to_string())))?;
+    if let Some(why) = sql::why_no_views(&dataset) {
+        return Err(no_layout(why));
+    }
     let package = Package {
         path: &path,
         dataset: &dataset,
@@ -196,10 +206,11 @@ fn run_file(path: &Path) -> Result<FinishedLayout, FinishedError> {
         path: path.to_owned(),
         why,
     };
-    let text = std::fs::read(path).map_err(|error| match error.kind() {
-        std::io::ErrorKind::NotFound => no_layout("there is no such file".to_owned()),
-        _ => no_layout(error.to_string()),
-    })?;
+    let text =
+        plain::read(path, limits::REPORT_FILE_BYTES).map_err(|error| match error.kind() {
+            std::io::ErrorKind::NotFound => no_layout("there is no such file".to_owned()),
+            _ => no_layout(error.to_string()),
+        })?;
     let run: serde_json::Value =
         serde_json::from_slice(&text).map_err(|error| no_layout(error.to_string()))?;
     if run["program"]["name"] != env!("CARGO_PKG_NAME") {
@@ -414,6 +425,7 @@ impl Row<'_, '_> {
             RawGeometry::Parts { parts, .. } => Ok(MultiPolygon(parts.polygons)),
             RawGeometry::Null | RawGeometry::Empty => Ok(MultiPolygon(vec![])),
             RawGeometry::Unreadable(why) => Err(why),
+            RawGeometry::TooLong(count) => Err(format!("its geometry has {count} vertices")),
         }
     }
 }

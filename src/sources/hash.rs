@@ -11,6 +11,7 @@ use sha2::{Digest, Sha256};
 use super::InputFile;
 use super::errors::SourceError;
 use super::open;
+use super::plain::{self, check_length};
 use crate::project::{LayerSource, TerrainFile};
 
 /// Files that belong to a file of the given extension and are read with it.
@@ -49,7 +50,7 @@ pub(super) fn inputs(sources: &[&LayerSource]) -> Result<Vec<Stamp>, SourceError
     let mut seen: BTreeSet<PathBuf> = BTreeSet::new();
     let mut inputs = Vec::new();
     for source in sources {
-        open::check_path(source)?;
+        plain::check_path(source)?;
         for (path, name) in files_of(&source.path, &source.source) {
             if seen.insert(path.clone()) {
                 inputs.push(digest(&path, name, &source.source, source.kind.key())?);
@@ -67,6 +68,13 @@ pub(super) fn terrain(files: &[TerrainFile]) -> Result<Vec<Stamp>, SourceError> 
 
 fn files_of(path: &Path, name: &str) -> Vec<(PathBuf, String)> {
     let mut files = vec![(path.to_owned(), name.to_owned())];
+    for (ending, bytes) in open::journals(path) {
+        if bytes > 0 {
+            let mut beside = path.as_os_str().to_owned();
+            beside.push(ending);
+            files.push((beside.into(), format!("{name}{ending}")));
+        }
+    }
     let Some(extension) = path.extension().and_then(|e| e.to_str()) else {
         return files;
     };
@@ -99,7 +107,9 @@ fn digest(
     };
     let mut file = File::open(path).map_err(unreadable)?;
     // Taken before the first byte is read, so that no later change can hide behind it.
-    let modified = file.metadata().map_err(unreadable)?.modified().ok();
+    let found = file.metadata().map_err(unreadable)?;
+    check_length(found.len(), &name, role)?;
+    let modified = found.modified().ok();
     let mut hasher = Sha256::new();
     let mut buffer = vec![0u8; 1 << 16];
     let mut bytes = 0u64;

@@ -4,11 +4,13 @@ use gdal::spatial_ref::{AxisMappingStrategy, SpatialRef};
 use gdal::vector::{Feature, LayerAccess};
 use geo::Coord;
 
-use super::attributes::{Measure, Number, Schema};
+use super::attributes::{Columns, Measure, Number, Schema};
 use super::crs::{self, Transform, WorkCrs};
 use super::errors::{Bounds, SourceError};
 use super::features::{RawGeometry, raw_geometry};
+use super::limits::{NAME_CHARACTERS, Tally};
 use super::open::{self, forget_failures, last_failure, last_failure_in};
+use super::sql;
 use crate::model::{Fact, Problem, ProblemCode};
 use crate::project::LayerSource;
 use crate::units::LengthUnit;
@@ -28,6 +30,8 @@ pub(super) struct RawFeature {
     pub fringe: Number,
     pub slope: Number,
     pub portfolio: Option<String>,
+    /// Keys of the names that are too long to be used, and how long they are.
+    pub too_long: Vec<(&'static str, usize)>,
     pub geometry: RawGeometry,
 }
 
@@ -84,6 +88,9 @@ pub(super) fn each<'a, T>(
     let mut layer = open::layer(&dataset, source)?;
     let label = format!("{}:{}", source.source, layer.name());
     let role = source.kind.key();
+    if source.filter.is_none() {
+        Tally::new(&label, role).claimed(layer.try_feature_count().unwrap_or(0))?;
+    }
     // An empty GeoJSON layer has no attributes either, and that is not what is wrong with it.
     let schema = if layer.defn().fields().next().is_none() && layer.feature_count() == 0 {
         Schema::default()
@@ -98,6 +105,9 @@ pub(super) fn each<'a, T>(
         message,
     };
     if let Some(filter) = &source.filter {
+        if let Some(why) = sql::why_no_filter(filter) {
+            return Err(bad_filter(filter, why));
+        }
         layer
             .set_attribute_filter(filter)
             .map_err(|e| bad_filter(filter, last_failure().unwrap_or_else(|| e.to_string())))?;
@@ -110,8 +120,10 @@ pub(super) fn each<'a, T>(
     // Whether coordinates suit the CRS is asked of degrees and of layers that name none.
     let mut bounds = None;
     if source.crs.is_some() || found.as_ref().is_none_or(SpatialRef::is_geographic) {
+        let mut tally = Tally::new(&label, role);
         for feature in layer.features() {
             let geometry = raw_geometry(&feature, &mut buffer);
+            tally.add(geometry.vertices())?;
             geometry.coords().for_each(|c| widen(&mut bounds, c));
         }
     }
@@ -130,10 +142,22 @@ pub(super) fn each<'a, T>(
     let mut raw_feature = |feature: &Feature<'_>| {
         let number = feature.fid().unwrap_or(count);
         count += 1;
+        let mut too_long = Vec::new();
+        let mut name = |columns: &Columns, key| {
+            let text = columns.text(feature)?;
+            // Bytes are counted at once, and are no fewer than characters.
+            if text.len() > NAME_CHARACTERS && text.chars().count() > NAME_CHARACTERS {
+                too_long.push((key, text.chars().count()));
+                return None;
+            }
+            Some(text)
+        };
         let raw = RawFeature {
             fid: format!("fid {number}"),
-            id: schema.id.text(feature),
-            class: schema.class.text(feature),
+            id: name(&schema.id, "id"),
+            class: name(&schema.class, "class"),
+            portfolio: name(&schema.portfolio, "portfolio"),
+            too_long,
             width: schema.width.number(feature, Measure::Length(unit)),
             azimuth: schema.azimuth.number(feature, Measure::Angle),
             stems_per_ha: schema.stems_per_ha.number(feature, Measure::Amount),
@@ -145,22 +169,26 @@ pub(super) fn each<'a, T>(
                 .collect(),
             fringe: schema.fringe.number(feature, Measure::Length(unit)),
             slope: schema.slope.slope(feature, source),
-            portfolio: schema.portfolio.text(feature),
             geometry: raw_geometry(feature, &mut buffer),
         };
         (number, raw)
     };
+    let mut tally = Tally::new(&label, role);
     if window.is_some() {
         // A driver may look a window up in an index and hand over what it finds in the index's order.
-        let mut found: Vec<(u64, RawFeature)> = layer
-            .features()
-            .map(|feature| raw_feature(&feature))
-            .collect();
+        let mut found: Vec<(u64, RawFeature)> = Vec::new();
+        for feature in layer.features() {
+            let one = raw_feature(&feature);
+            tally.add(one.1.geometry.vertices())?;
+            found.push(one);
+        }
         found.sort_by_key(|(number, _)| *number);
         found.into_iter().for_each(|(_, raw)| on(&mut made, raw));
     } else {
         for feature in layer.features() {
-            on(&mut made, raw_feature(&feature).1);
+            let (_, raw) = raw_feature(&feature);
+            tally.add(raw.geometry.vertices())?;
+            on(&mut made, raw);
         }
     }
     if let Some(message) = last_failure_in(source) {

@@ -11,7 +11,10 @@ mod features;
 mod finished;
 mod hash;
 mod layer;
+pub mod limits;
 mod open;
+mod plain;
+mod sql;
 pub mod terrain;
 pub mod tracks;
 mod zone;
@@ -24,7 +27,8 @@ pub use errors::{Bounds, Names, SourceError};
 pub use finished::{
     FinishedBlock, FinishedError, FinishedLayout, FinishedSection, FinishedZone, finished,
 };
-pub use open::DRIVERS;
+pub use open::{DRIVERS, only_listed_drivers};
+pub use plain::{open as open_plain, read as read_plain};
 pub use terrain::{Coverage, RasterTerrain, TerrainError, TerrainReport};
 
 use crate::model::{Feature, LayerKind, Problem, SourceBlock};

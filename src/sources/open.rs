@@ -1,15 +1,18 @@
 //! Opening files: only plain local ones, only listed drivers, read only, and GDAL's own talk caught.
 
 use std::cell::RefCell;
+use std::io::Read;
 use std::path::Path;
 use std::sync::Once;
 
 use gdal::config::{set_config_option, set_error_handler, set_thread_local_config_option};
 use gdal::errors::CplErrType;
 use gdal::vector::{Layer, LayerAccess};
-use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
+use gdal::{Dataset, DatasetOptions, DriverManager, GdalOpenFlags};
 
 use super::errors::{Names, SourceError};
+use super::plain::{check_path, why_no_table};
+use super::{sql, terrain, tracks};
 use crate::project::LayerSource;
 
 /// Drivers that may open a file: plain local vector formats that follow no link to other places.
@@ -22,10 +25,34 @@ pub const DRIVERS: [&str; 6] = [
     "MapInfo File",
 ];
 
-const ARCHIVES: [&str; 7] = ["zip", "shz", "gz", "tar", "tgz", "kmz", "7z"];
+/// Drivers that only outputs need, or others inside.
+const WRITTEN: [&str; 2] = ["DXF", "MEM"];
 
 /// What GDAL may keep of the blocks of rasters.
 const RASTER_CACHE_MB: &str = "64";
+
+/// What no environment and no configuration file may set: plug-ins, code in files, and ways out of the files named.
+const OPTIONS: [(&str, &str); 9] = [
+    ("GDAL_DRIVER_PATH", "disable"),
+    ("GDAL_VRT_ENABLE_PYTHON", "NO"),
+    ("GDAL_VRT_ENABLE_RAWRASTERBAND", "NO"),
+    ("OGR_SQLITE_LOAD_EXTENSIONS", ""),
+    ("OGR_SQLITE_ALLOW_EXTERNAL_ACCESS", "NO"),
+    ("ALLOW_OGR_SQL_FUNCTIONS_FROM_TRIGGER_AND_VIEW", "NO"),
+    // Neither of these is the address of anything.
+    ("CPL_VSIL_CURL_ALLOWED_FILENAME", "none"),
+    ("CPL_VSIL_CURL_ALLOWED_EXTENSIONS", ".none"),
+    // Cells are kept by the slopes made of them, and else GDAL keeps a share of all memory.
+    ("GDAL_CACHEMAX", RASTER_CACHE_MB),
+];
+
+/// Takes away all drivers that are on no list of ours, in the whole process: a file beside a raster is opened by any that
+/// there is.
+pub fn only_listed_drivers() {
+    quiet_gdal();
+    let lists = [&DRIVERS[..], &tracks::DRIVERS, &terrain::DRIVERS, &WRITTEN];
+    gdal_calls::drivers::keep_only(&lists.concat());
+}
 
 thread_local! {
     static FAILURES: RefCell<Vec<String>> = const { RefCell::new(Vec::new()) };
@@ -41,8 +68,16 @@ pub(super) fn quiet_gdal() {
                 FAILURES.with_borrow_mut(|failures| failures.push(message.trim().to_owned()));
             }
         });
-        // Cells are kept by the slopes made of them, and else GDAL keeps a share of all memory.
-        let _ = set_config_option("GDAL_CACHEMAX", RASTER_CACHE_MB);
+        let set = || {
+            for (key, value) in OPTIONS {
+                let _ = set_config_option(key, value);
+            }
+        };
+        // Drivers are looked for with these, and then a configuration file may have set others.
+        set();
+        let _ = DriverManager::count();
+        set();
+        gdal_calls::drivers::fetch_no_address();
         gdal_calls::crs::keep_proj_offline();
     });
     // A proxy that nobody listens at. Setting an option only fails on a NUL byte.
@@ -73,64 +108,68 @@ pub(super) fn last_failure_in(source: &LayerSource) -> Option<String> {
     last_failure().map(|message| message.replace(&path, &source.source))
 }
 
-/// Refuses what is no plain local file.
-pub(super) fn check_path(source: &LayerSource) -> Result<(), SourceError> {
-    check_plain(&source.path, &source.source, source.kind.key())
+/// Options for a GeoPackage; None for any other file, whose driver would complain.
+///
+/// Its views may call no function that reaches out of it. And as long as nobody writes to it, it is read as a file that
+/// does not change, for else a package in write-ahead mode gets two more files beside it.
+pub(super) fn package_options(path: &Path) -> Option<&'static [&'static str]> {
+    const TRUST: &str = "PRELUDE_STATEMENTS=PRAGMA trusted_schema=OFF";
+    let mut head = [0; 16];
+    let read = std::fs::File::open(path).and_then(|mut file| file.read_exact(&mut head));
+    if read.is_err() || head != *b"SQLite format 3\0" {
+        return None;
+    }
+    let is_open = journals(path).iter().any(|(_, bytes)| *bytes > 0);
+    Some(if is_open {
+        &[TRUST]
+    } else {
+        &[TRUST, "IMMUTABLE=YES"]
+    })
 }
 
-/// As [`check_path`], for a file of any role.
-pub(super) fn check_plain(
-    path: &Path,
-    source: &str,
-    role: &'static str,
-) -> Result<(), SourceError> {
-    let file = source.to_owned();
-    let forbidden = |why| SourceError::Forbidden {
-        file: source.to_owned(),
-        role,
-        why,
-    };
-    if path.to_string_lossy().starts_with("/vsi") || source.starts_with("/vsi") {
-        return Err(forbidden("GDAL's virtual file systems are not read"));
-    }
-    if source.contains("://") {
-        return Err(forbidden("nothing is read from the network"));
-    }
-    let extension = path.extension().map(|e| e.to_ascii_lowercase());
-    if extension.is_some_and(|e| ARCHIVES.iter().any(|archive| e == *archive)) {
-        return Err(forbidden("archives are not read"));
-    }
-    match std::fs::metadata(path) {
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
-            Err(SourceError::MissingFile { file, role })
-        }
-        Err(error) => Err(SourceError::Unreadable {
-            file,
-            role,
-            message: error.to_string(),
-        }),
-        Ok(found) if found.is_dir() => Err(forbidden("a folder is no data file")),
-        Ok(found) if !found.is_file() => Err(forbidden("it is no plain file")),
-        Ok(_) => Ok(()),
-    }
+/// Endings and lengths of the files in which SQLite keeps changes that are not yet in the file itself.
+pub(super) fn journals(path: &Path) -> Vec<(&'static str, u64)> {
+    ["-wal", "-journal"]
+        .into_iter()
+        .filter_map(|ending| {
+            let mut beside = path.as_os_str().to_owned();
+            beside.push(ending);
+            let found = std::fs::metadata(beside).ok()?;
+            Some((ending, found.len()))
+        })
+        .collect()
 }
 
 /// Opens a file read-only with the drivers of the list.
 pub(super) fn open(source: &LayerSource) -> Result<Dataset, SourceError> {
     check_path(source)?;
+    let forbidden = |why: String| SourceError::Forbidden {
+        file: source.source.clone(),
+        role: source.kind.key(),
+        why,
+    };
+    if let Some(why) = why_no_table(&source.path) {
+        return Err(forbidden(why.to_owned()));
+    }
     forget_failures();
     let options = DatasetOptions {
         open_flags: GdalOpenFlags::GDAL_OF_READONLY
             | GdalOpenFlags::GDAL_OF_VECTOR
             | GdalOpenFlags::GDAL_OF_VERBOSE_ERROR,
         allowed_drivers: Some(&DRIVERS),
+        open_options: package_options(&source.path),
         ..DatasetOptions::default()
     };
-    Dataset::open_ex(&source.path, options).map_err(|error| SourceError::Unreadable {
-        file: source.source.clone(),
-        role: source.kind.key(),
-        message: last_failure_in(source).unwrap_or_else(|| error.to_string()),
-    })
+    let dataset =
+        Dataset::open_ex(&source.path, options).map_err(|error| SourceError::Unreadable {
+            file: source.source.clone(),
+            role: source.kind.key(),
+            message: last_failure_in(source).unwrap_or_else(|| error.to_string()),
+        })?;
+    match sql::why_no_views(&dataset) {
+        Some(why) => Err(forbidden(why)),
+        None => Ok(dataset),
+    }
 }
 
 /// The layer that the source names, or the only one there is.

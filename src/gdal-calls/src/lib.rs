@@ -10,6 +10,7 @@
 //! - Each unsafe block says why it holds, and a function that takes a handle is itself unsafe and private.
 
 pub mod crs;
+pub mod drivers;
 pub mod features;
 pub mod layers;
 pub mod measure;

@@ -11,8 +11,11 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use super::OutputError;
 use super::report;
+use crate::sources::limits::REPORT_FILE_BYTES;
+use crate::sources::open_plain;
 use lock::Lock;
 use moves::Moves;
+use sums::NAME as SUMS;
 pub use sums::{Verified, VerifyError, verify};
 
 /// Name of the staging folder inside the output folder.
@@ -28,6 +31,42 @@ pub(super) const MAPS: &str = "maps";
 /// Folders that a run may leave out, with the ending of our own files in them; one that an earlier run left goes, or its
 /// sheets would be taken for those of this layout. Of exchange files all are ours.
 const SOMETIMES: [(&str, Option<&str>); 2] = [("sheets", Some("pdf")), ("exchange", None)];
+
+/// What a run may put into its folder, and so take away of an earlier one.
+const OWN: [&str; 18] = [
+    "layout.gpkg",
+    "audit.gpkg",
+    "blocks.csv",
+    "compliance.csv",
+    "compliance.json",
+    "set_aside.csv",
+    "set_aside.gpkg",
+    RUN_FILE,
+    SUMS,
+    "exchange",
+    MAPS,
+    REPORT,
+    "sheets",
+    "styles",
+    STAGING,
+    "differences.csv",
+    "differences.json",
+    "sample.csv",
+];
+
+/// Whether outputs into `target` would replace the file at `path`.
+pub fn would_replace(target: &Path, path: &Path) -> bool {
+    let (Ok(target), Ok(path)) = (fs::canonicalize(target), fs::canonicalize(path)) else {
+        return false;
+    };
+    let inside = path.strip_prefix(&target).ok();
+    let first = inside.and_then(|inside| inside.components().next());
+    // Without regard to case, as some file systems look at names.
+    first.is_some_and(|first| {
+        let first = first.as_os_str();
+        OWN.iter().any(|own| first.eq_ignore_ascii_case(own))
+    })
+}
 
 /// Held while outputs are moved into place.
 static MOVING: Mutex<()> = Mutex::new(());
@@ -123,6 +162,12 @@ impl Staging {
         let root = target.join(STAGING);
         if fs::symlink_metadata(&root).is_ok_and(|found| !found.is_dir()) {
             return Err(OutputError::NotOurStaging { path: root });
+        }
+        // A list of moves that somebody else put there must not move anything to or from another folder.
+        for inner in [FRESH, REPLACED, moves::LIST].map(|name| root.join(name)) {
+            if is_link(&inner) {
+                return Err(OutputError::NotOurStaging { path: inner });
+            }
         }
         let staging = Staging {
             outputs,
@@ -233,6 +278,10 @@ impl Drop for Staging {
     }
 }
 
+fn is_link(path: &Path) -> bool {
+    fs::symlink_metadata(path).is_ok_and(|found| found.is_symlink())
+}
+
 /// Whether anything has this name, a link that leads nowhere included.
 fn is_there(path: &Path) -> bool {
     fs::symlink_metadata(path).is_ok()
@@ -285,7 +334,7 @@ fn refuse_foreign(target: &Path, marker: &'static str) -> Result<(), OutputError
 }
 
 fn is_ours(marker: &Path) -> bool {
-    let Ok(file) = fs::File::open(marker) else {
+    let Ok(file) = open_plain(marker, REPORT_FILE_BYTES) else {
         return false;
     };
     serde_json::from_reader::<_, serde_json::Value>(io::BufReader::new(file))
@@ -302,7 +351,7 @@ fn keep_foreign(
     new: &Path,
     is_ours: &dyn Fn(&Path) -> bool,
 ) -> Result<(), OutputError> {
-    if fs::symlink_metadata(old).is_ok_and(|found| found.is_symlink()) {
+    if is_link(old) || is_link(new) {
         return Ok(());
     }
     let Ok(entries) = fs::read_dir(old) else {
@@ -500,6 +549,12 @@ mod tests {
         );
         assert!(outside.join("photo.png").exists());
         assert!(!outside.join("A.svg").exists());
+        for name in [FRESH, REPLACED, moves::LIST] {
+            fs::create_dir(target.join(STAGING)).unwrap();
+            symlink(&outside, target.join(STAGING).join(name)).unwrap();
+            assert!(matches!(run(), Err(OutputError::NotOurStaging { .. })));
+            fs::remove_dir_all(target.join(STAGING)).unwrap();
+        }
         symlink(&outside, target.join(STAGING)).unwrap();
         assert!(matches!(run(), Err(OutputError::NotOurStaging { .. })));
         assert!(outside.join("photo.png").exists());

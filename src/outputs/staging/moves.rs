@@ -9,9 +9,11 @@ use serde::{Deserialize, Serialize};
 
 use super::{FRESH, Outputs, REPLACED, STAGING, is_there};
 use crate::outputs::OutputError;
+use crate::sources::limits::REPORT_FILE_BYTES;
+use crate::sources::read_plain;
 
 /// Name of the list inside the staging folder.
-const LIST: &str = "moves.json";
+pub const LIST: &str = "moves.json";
 
 /// The moves of one run, in their order: the marker of the earlier outputs goes first, that of the new ones comes last, so
 /// that a folder with a marker is whole.
@@ -74,7 +76,7 @@ impl Moves {
     /// A list that cannot be read, or is of other outputs.
     pub fn left(target: &Path, outputs: Outputs) -> Result<Option<Moves>, OutputError> {
         let path = target.join(STAGING).join(LIST);
-        let bytes = match fs::read(&path) {
+        let bytes = match read_plain(&path, REPORT_FILE_BYTES) {
             Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
             read => read.map_err(OutputError::file(&path, "read the file"))?,
         };

@@ -10,6 +10,7 @@ use sha2::{Digest, Sha256};
 
 use super::{Moves, STAGING};
 use crate::outputs::OutputError;
+use crate::sources::open_plain;
 
 /// Name of the file.
 pub const NAME: &str = "SHA256SUMS";
@@ -55,7 +56,7 @@ pub enum VerifyError {
         line: usize,
         why: &'static str,
     },
-    #[error("{}: cannot {doing}: {source}", path.display())]
+    #[error("{}: cannot {doing}: {source}\n  hint: check what stands there and who may read it", path.display())]
     File {
         path: PathBuf,
         doing: &'static str,
@@ -138,7 +139,7 @@ pub fn verify(dir: &Path) -> Result<Verified, VerifyError> {
 
 fn read(dir: &Path) -> Result<BTreeMap<String, String>, VerifyError> {
     let path = dir.join(NAME);
-    let file = match File::open(&path) {
+    let file = match open_plain(&path, MOST_BYTES) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => {
             return Err(VerifyError::NoSums(dir.to_owned()));
         }

@@ -57,6 +57,11 @@ pub enum TerrainError {
     )]
     VirtualRaster { file: String, why: String },
     #[error(
+        "{file} (terrain): the raster is not read: {why}\n  hint: remove what lies beside it, or write it anew as a plain \
+         raster"
+    )]
+    Beside { file: String, why: String },
+    #[error(
         "{file} (terrain): no transformation from {from} to {to}: {message}\n  hint: check `crs` under [layers.terrain] and \
          [project]"
     )]
@@ -82,6 +87,7 @@ impl TerrainError {
             TerrainError::TilesDiffer { .. } => "tiles-differ",
             TerrainError::CellTooSmall { .. } => "cell-too-small",
             TerrainError::VirtualRaster { .. } => "virtual-raster",
+            TerrainError::Beside { .. } => "forbidden-path",
             TerrainError::NoTransform { .. } => "no-transform",
             TerrainError::ReadingStopped(_) => "reading-stopped",
         }

@@ -1,5 +1,6 @@
 //! Elevation rasters in, slopes out, window by window: a province is never held in memory.
 
+mod beside;
 mod coverage;
 mod errors;
 mod mosaic;
@@ -14,6 +15,7 @@ use geo::Coord;
 use super::crs::{self, WorkCrs};
 use super::errors::SourceError;
 use super::open::quiet_gdal;
+use super::plain::Folders;
 use crate::geometry::area::Bounds;
 use crate::geometry::terrain::{Cells, ElevationGrid, SlopeGrid, Terrain};
 use crate::project::{TerrainFile, TerrainSource};
@@ -95,8 +97,9 @@ impl RasterTerrain {
         let mut rasters = Vec::with_capacity(source.files.len());
         let mut files: Vec<TerrainFile> = Vec::new();
         let mut found = None;
+        let mut folders = Folders::default();
         for file in &source.files {
-            let (raster, crs) = Raster::open(file, source)?;
+            let (raster, crs) = Raster::open(file, source, &mut folders)?;
             for part in &raster.files {
                 if !files.iter().any(|known| known.path == part.path) {
                     files.push(part.clone());

@@ -4,14 +4,16 @@ use std::path::Path;
 
 use gdal::raster::RasterBand;
 use gdal::spatial_ref::{AxisMappingStrategy, SpatialRef};
-use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
+use gdal::{Dataset, DatasetOptions, GdalOpenFlags, Metadata};
 use geo::Coord;
 
 use super::super::crs;
 use super::super::errors::SourceError;
-use super::super::open::{check_plain, forget_failures, last_failure};
+use super::super::limits::{self, RASTER_CELLS, RASTER_TILE_BYTES};
+use super::super::open::{forget_failures, last_failure};
+use super::super::plain::Folders;
 use super::errors::TerrainError;
-use super::{PLAIN_DRIVERS, ROLE, vrt};
+use super::{PLAIN_DRIVERS, ROLE, beside, vrt};
 use crate::project::{TerrainFile, TerrainSource};
 use crate::units::{FOOT_M, LengthUnit};
 
@@ -74,9 +76,12 @@ pub(super) struct Raster {
     offset: f64,
 }
 
-/// Opens a file read-only with the given drivers.
-pub(super) fn open_with(file: &TerrainFile, drivers: &[&str]) -> Result<Dataset, SourceError> {
-    check_plain(&file.path, &file.source, ROLE)?;
+/// Opens a file that was found plain read-only with the given drivers.
+///
+/// # Errors
+/// What lies beside it, or its size, is not what is read; or none of the drivers can read it.
+pub(super) fn open_checked(file: &TerrainFile, drivers: &[&str]) -> Result<Dataset, SourceError> {
+    beside::check(file)?;
     forget_failures();
     let options = DatasetOptions {
         open_flags: GdalOpenFlags::GDAL_OF_READONLY
@@ -85,7 +90,49 @@ pub(super) fn open_with(file: &TerrainFile, drivers: &[&str]) -> Result<Dataset,
         allowed_drivers: Some(drivers),
         ..DatasetOptions::default()
     };
-    Dataset::open_ex(&file.path, options).map_err(|error| unreadable(file, &error).into())
+    let dataset =
+        Dataset::open_ex(&file.path, options).map_err(|error| unreadable(file, &error))?;
+    // Either a file beside the raster says so, or the raster itself.
+    if dataset
+        .metadata_item("OVERVIEW_FILE", "OVERVIEWS")
+        .is_some()
+    {
+        return Err(beside::refused(
+            file,
+            "its overviews are said to lie in another file",
+        ));
+    }
+    check_size(file, &dataset)?;
+    Ok(dataset)
+}
+
+/// A raster may say anything of its size, and be made to be read by tiles that no memory holds.
+fn check_size(file: &TerrainFile, dataset: &Dataset) -> Result<(), SourceError> {
+    let too_much = |found: String, most: String| SourceError::TooMuch {
+        whose: file.source.clone(),
+        role: ROLE,
+        found,
+        most,
+    };
+    let (columns, rows) = dataset.raster_size();
+    if columns as u128 * rows as u128 > u128::from(RASTER_CELLS) {
+        return Err(too_much(
+            format!("{columns} by {rows} cells"),
+            RASTER_CELLS.to_string(),
+        ));
+    }
+    for number in 1..=dataset.raster_count() {
+        let band = (dataset.rasterband(number)).map_err(|error| unreadable(file, &error))?;
+        let (wide, high) = band.block_size();
+        let bytes = wide as u128 * high as u128 * u128::from(band.band_type().bytes());
+        if bytes > u128::from(RASTER_TILE_BYTES) {
+            return Err(too_much(
+                format!("tiles of {wide} by {high} cells"),
+                limits::bytes(RASTER_TILE_BYTES),
+            ));
+        }
+    }
+    Ok(())
 }
 
 fn unreadable(file: &TerrainFile, error: &gdal::errors::GdalError) -> TerrainError {
@@ -98,18 +145,19 @@ fn unreadable(file: &TerrainFile, error: &gdal::errors::GdalError) -> TerrainErr
 }
 
 impl Raster {
-    /// Opens a raster or a virtual one, and says in which CRS it lies.
+    /// Opens a raster or a virtual one, and says in which CRS it lies. `folders` are those looked into so far.
     pub fn open(
         file: &TerrainFile,
         source: &TerrainSource,
+        folders: &mut Folders,
     ) -> Result<(Raster, SpatialRef), SourceError> {
-        check_plain(&file.path, &file.source, ROLE)?;
+        folders.check(&file.path, &file.source, ROLE)?;
         let mut files = vec![file.clone()];
         let dataset = if vrt::is_virtual(&file.path) {
             files.extend(vrt::files_of(file)?);
-            open_with(file, &["VRT"])?
+            open_checked(file, &["VRT"])?
         } else {
-            let dataset = open_with(file, &PLAIN_DRIVERS)?;
+            let dataset = open_checked(file, &PLAIN_DRIVERS)?;
             files.extend(sidecars(&dataset, file));
             dataset
         };

@@ -1,22 +1,19 @@
 //! Virtual rasters: an XML file that names others. GDAL may open one only after everything in it is understood, for the
 //! format can also name network places, raw memory layouts and code.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use roxmltree::{Document, Node};
 
 use super::super::crs::parse_crs;
 use super::super::errors::SourceError;
-use super::super::open::check_plain;
+use super::super::limits::{VIRTUAL_BYTES, VIRTUAL_FILES, VIRTUAL_LEVELS};
+use super::super::plain::{Folders, read};
 use super::errors::TerrainError;
 use super::raster;
 use super::{PLAIN_DRIVERS, ROLE};
 use crate::project::{TerrainFile, why_not_plain};
-
-/// Virtual rasters of virtual rasters of ...
-const MOST_LEVELS: usize = 4;
-const MOST_FILES: usize = 20_000;
-const MOST_BYTES: u64 = 64 * 1024 * 1024;
 
 /// Whether GDAL could take a file for a virtual raster; so that none is opened as something else by mistake.
 pub(super) fn is_virtual(path: &Path) -> bool {
@@ -32,64 +29,80 @@ pub(super) fn is_virtual(path: &Path) -> bool {
 /// # Errors
 /// When anything in it is not a plain mosaic of plain local rasters.
 pub(super) fn files_of(file: &TerrainFile) -> Result<Vec<TerrainFile>, SourceError> {
-    let mut files = Vec::new();
-    gather(file, &mut Vec::new(), &mut files)?;
-    Ok(files)
+    let mut gathered = Gathered::default();
+    gathered.gather(file, &mut Vec::new())?;
+    Ok(gathered.files)
 }
 
-fn gather(
-    file: &TerrainFile,
-    within: &mut Vec<PathBuf>,
-    files: &mut Vec<TerrainFile>,
-) -> Result<(), SourceError> {
-    let refuse = |why: String| {
-        SourceError::from(TerrainError::VirtualRaster {
-            file: file.source.clone(),
-            why,
-        })
-    };
-    if within.contains(&file.path) {
-        return Err(refuse("it names itself".to_owned()));
-    }
-    if within.len() >= MOST_LEVELS {
-        return Err(refuse(format!(
-            "virtual rasters are nested more than {MOST_LEVELS} deep"
-        )));
-    }
-    let bytes = std::fs::metadata(&file.path).map_or(0, |found| found.len());
-    if bytes > MOST_BYTES {
-        return Err(refuse(format!("it is longer than {MOST_BYTES} bytes")));
-    }
-    let text = std::fs::read_to_string(&file.path).map_err(|error| refuse(error.to_string()))?;
-    within.push(file.path.clone());
-    for name in sources(&text).map_err(refuse)? {
-        let beside = |of: &Path| of.parent().unwrap_or(Path::new("")).join(&name);
-        let part = TerrainFile {
-            path: beside(&file.path),
-            source: beside(Path::new(&file.source)).display().to_string(),
+#[derive(Default)]
+struct Gathered {
+    files: Vec<TerrainFile>,
+    /// Plain rasters that a virtual one leads to, each as often as it is named: reading it reads as many.
+    reads: BTreeMap<PathBuf, usize>,
+    known: BTreeSet<PathBuf>,
+    folders: Folders,
+}
+
+impl Gathered {
+    /// How many plain rasters `file` leads to, each as often as it is named.
+    fn gather(
+        &mut self,
+        file: &TerrainFile,
+        within: &mut Vec<PathBuf>,
+    ) -> Result<usize, SourceError> {
+        let refuse = |why: String| {
+            SourceError::from(TerrainError::VirtualRaster {
+                file: file.source.clone(),
+                why,
+            })
         };
-        if files.iter().any(|known| known.path == part.path) && !within.contains(&part.path) {
-            continue;
+        if within.contains(&file.path) {
+            return Err(refuse("it names itself".to_owned()));
         }
-        if files.len() >= MOST_FILES {
-            return Err(refuse(format!("it names more than {MOST_FILES} files")));
+        if within.len() >= VIRTUAL_LEVELS {
+            return Err(refuse(format!(
+                "virtual rasters are nested more than {VIRTUAL_LEVELS} deep"
+            )));
         }
-        match check_plain(&part.path, &part.source, ROLE) {
-            Err(SourceError::MissingFile { file, .. }) => {
-                return Err(refuse(format!("`{file}`, which it names, is not there")));
+        let bytes = read(&file.path, VIRTUAL_BYTES).map_err(|error| refuse(error.to_string()))?;
+        let text = String::from_utf8(bytes).map_err(|error| refuse(error.to_string()))?;
+        within.push(file.path.clone());
+        let mut reads = 0usize;
+        for name in sources(&text).map_err(refuse)? {
+            let beside = |of: &Path| of.parent().unwrap_or(Path::new("")).join(&name);
+            let part = TerrainFile {
+                path: beside(&file.path),
+                source: beside(Path::new(&file.source)).display().to_string(),
+            };
+            let known = self.known.contains(&part.path) && !within.contains(&part.path);
+            if !known {
+                match self.folders.check(&part.path, &part.source, ROLE) {
+                    Err(SourceError::MissingFile { file, .. }) => {
+                        return Err(refuse(format!("`{file}`, which it names, is not there")));
+                    }
+                    checked => checked?,
+                }
+                self.known.insert(part.path.clone());
+                self.files.push(part.clone());
+                let leads_to = if is_virtual(&part.path) {
+                    self.gather(&part, within)?
+                } else {
+                    let dataset = raster::open_checked(&part, &PLAIN_DRIVERS)?;
+                    self.files.extend(raster::sidecars(&dataset, &part));
+                    1
+                };
+                self.reads.insert(part.path.clone(), leads_to);
             }
-            checked => checked?,
+            reads += self.reads.get(&part.path).copied().unwrap_or(1);
+            if reads > VIRTUAL_FILES {
+                return Err(refuse(format!(
+                    "it names more than {VIRTUAL_FILES} files, those of virtual rasters in it included"
+                )));
+            }
         }
-        files.push(part.clone());
-        if is_virtual(&part.path) {
-            gather(&part, within, files)?;
-        } else {
-            let dataset = raster::open_with(&part, &PLAIN_DRIVERS)?;
-            files.extend(raster::sidecars(&dataset, &part));
-        }
+        within.pop();
+        Ok(reads)
     }
-    within.pop();
-    Ok(())
 }
 
 /// The files that a virtual raster names, in its order; an error says what is not understood.

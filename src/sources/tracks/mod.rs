@@ -16,7 +16,10 @@ use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
 use super::crs::{self, Transform, WorkCrs};
 use super::errors::SourceError;
 use super::features::{RawGeometry, raw_geometry};
-use super::open::{check_plain, forget_failures, last_failure, quiet_gdal};
+use super::limits::Tally;
+use super::open::{forget_failures, last_failure, package_options, quiet_gdal};
+use super::plain::{check_plain, why_no_table};
+use super::sql;
 use crate::model::{Fix, Track};
 pub use errors::TrackError;
 use time::{Stamp, stamp};
@@ -137,10 +140,8 @@ fn plain_error(file: &str, error: SourceError) -> SourceError {
     let file = file.to_owned();
     SourceError::Tracks(match error {
         SourceError::MissingFile { .. } => TrackError::MissingFile { file },
-        SourceError::Forbidden { why, .. } => TrackError::Forbidden {
-            file,
-            why: why.to_owned(),
-        },
+        SourceError::Forbidden { why, .. } => TrackError::Forbidden { file, why },
+        much @ SourceError::TooMuch { .. } => return much,
         other => TrackError::Unreadable {
             file,
             message: other.to_string(),
@@ -149,6 +150,13 @@ fn plain_error(file: &str, error: SourceError) -> SourceError {
 }
 
 fn open(path: &Path, file: &str) -> Result<Dataset, TrackError> {
+    let forbidden = |why: String| TrackError::Forbidden {
+        file: file.to_owned(),
+        why,
+    };
+    if let Some(why) = why_no_table(path) {
+        return Err(forbidden(why.to_owned()));
+    }
     forget_failures();
     let csv = path
         .extension()
@@ -159,13 +167,17 @@ fn open(path: &Path, file: &str) -> Result<Dataset, TrackError> {
             | GdalOpenFlags::GDAL_OF_VERBOSE_ERROR,
         allowed_drivers: Some(&DRIVERS),
         // Other drivers complain about options that they do not know.
-        open_options: csv.then_some(&OPTIONS[..]),
+        open_options: package_options(path).or(csv.then_some(&OPTIONS[..])),
         ..DatasetOptions::default()
     };
-    Dataset::open_ex(path, options).map_err(|error| TrackError::Unreadable {
+    let dataset = Dataset::open_ex(path, options).map_err(|error| TrackError::Unreadable {
         file: file.to_owned(),
         message: last_failure().unwrap_or_else(|| error.to_string()),
-    })
+    })?;
+    match sql::why_no_views(&dataset) {
+        Some(why) => Err(forbidden(why)),
+        None => Ok(dataset),
+    }
 }
 
 fn layer_of<'a>(
@@ -430,12 +442,15 @@ impl Reading {
         &mut self,
         layer: &mut Layer<'_>,
         mut take: impl FnMut(&gdal::vector::Feature<'_>, u64, &mut Reading, RawGeometry),
-    ) -> Result<(), TrackError> {
+    ) -> Result<(), SourceError> {
         forget_failures();
         let mut buffer = Vec::new();
+        let label = self.label.clone();
+        let mut tally = Tally::new(&label, "tracks");
         for feature in layer.features() {
             self.counts.features += 1;
             let geometry = raw_geometry(&feature, &mut buffer);
+            tally.add(geometry.vertices())?;
             take(&feature, self.counts.features, self, geometry);
         }
         match last_failure() {
@@ -443,11 +458,11 @@ impl Reading {
             Some(message)
                 if self.counts.features == 0 || self.counts.features < layer.feature_count() =>
             {
-                Err(TrackError::ReadingStopped {
+                Err(SourceError::Tracks(TrackError::ReadingStopped {
                     layer: self.label.clone(),
                     features: self.counts.features,
                     message,
-                })
+                }))
             }
             _ => Ok(()),
         }
@@ -458,7 +473,7 @@ impl Reading {
         &mut self,
         layer: &mut Layer<'_>,
         mut take: impl FnMut(&gdal::vector::Feature<'_>, &mut Reading, Option<geo::Coord>),
-    ) -> Result<(), TrackError> {
+    ) -> Result<(), SourceError> {
         self.each(layer, |feature, _, reading, geometry| {
             let mut at = match geometry {
                 RawGeometry::Parts { parts, .. } => parts.points.first().map(|point| [point.0]),
