@@ -17,11 +17,10 @@ tool cargo-deny "^0.20"
 tool cargo-cyclonedx "^0.5"
 PATH="$root_dir/target/tools/bin:$PATH"
 
-cargo deny --locked check --config .config/deny.toml licenses bans sources
-if ! cargo deny --locked check --config .config/deny.toml advisories; then
-    if [ -d "${CARGO_HOME:-$HOME/.cargo}/advisory-dbs" ]; then
-        die "advisories: see above"
-    fi
+cargo deny --locked --config .config/deny.toml check --hide-inclusion-graph licenses bans sources
+if cargo deny --log-level off --locked --config .config/deny.toml fetch db; then
+    cargo deny --locked --config .config/deny.toml check advisories
+else
     say "advisories: not checked, for their database cannot be had here"
 fi
 
