@@ -493,6 +493,22 @@ fn what_runs_out_is_said() {
     );
 }
 
+/// A machine goes ahead in the dark so as to be there at first light, but not if its shifts end before.
+#[test]
+fn nobody_goes_ahead_to_light_that_falls_outside_the_shifts() {
+    let day_only = || block("A", "d", 2.0, [0.0, 1000.0], 3);
+    for (from, long, moves) in [(16, 4, 0), (6, 6, 1)] {
+        let mut one = machine("X", shifts(3, from, long), 1000);
+        one.start = Some([0.0, 0.0]);
+        let problem = problem(3, vec![day_only()], vec![one], 1);
+        let plan = schedule::solve(&problem).plan;
+        let moved = plan.tasks.iter().filter(|task| task.what == What::Move);
+        assert_eq!(moved.count(), moves, "{:?}", plan.tasks);
+        assert_eq!(plan.undone == 0, moves == 1);
+        assert_eq!(faults(&problem, &plan), Vec::<String>::new());
+    }
+}
+
 #[test]
 fn polar_night_leaves_day_only_work_and_polar_day_knows_no_night() {
     let days = 3;

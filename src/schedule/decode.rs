@@ -245,7 +245,14 @@ impl State<'_> {
                 let Some(edge) = edge.filter(|_| around(&ground.light, at).is_none()) else {
                     continue;
                 };
-                (edge.max(arrival), true)
+                let moment = edge.max(arrival);
+                let light_ends = next_edge(&ground.light, edge).unwrap_or(edge);
+                let works_then =
+                    |window: &Window| window.span.from.max(moment) < window.span.to.min(light_ends);
+                if !its.windows[self.window[machine]..].iter().any(works_then) {
+                    continue;
+                }
+                (moment, true)
             } else {
                 (arrival, around(&ground.light, arrival).is_some())
             };

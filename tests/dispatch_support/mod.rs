@@ -269,19 +269,30 @@ pub fn faults(problem: &Problem, plan: &Plan) -> Vec<String> {
     }
     for (index, machine) in problem.machines.iter().enumerate() {
         let mut at = machine.start;
-        let mut moved = 0;
+        let mut moving: Option<(usize, i64)> = None;
         let mut mine: Vec<_> = plan.tasks.iter().filter(|t| t.machine == index).collect();
         mine.sort_by_key(|task| (task.span.from, task.span.to));
         for task in mine {
             let place = problem.blocks[task.block].place;
+            // A move to one block ends before another begins: two short ones may be walked where the long one is hauled.
+            if let Some((to, moved)) =
+                moving.filter(|&(to, _)| task.what != What::Move || to != task.block)
+            {
+                let there = problem.blocks[to].place;
+                if moved < at.map_or(0, |at| problem.moves.seconds(at, there)) {
+                    faults.push(format!("{} moves too fast", machine.name));
+                }
+                (at, moving) = (Some(there), None);
+            }
             match task.what {
-                What::Move => moved += task.span.to - task.span.from,
+                What::Move => {
+                    let moved = moving.map_or(0, |(_, moved)| moved);
+                    moving = Some((task.block, moved + task.span.to - task.span.from));
+                }
                 What::Cut { .. } => {
-                    let needed = at.map_or(0, |at| problem.moves.seconds(at, place));
-                    if moved < needed {
-                        faults.push(format!("{} moves too fast", machine.name));
+                    if at.is_some_and(|at| problem.moves.seconds(at, place) > 0) {
+                        faults.push(format!("{} cuts where it is not", machine.name));
                     }
-                    moved = 0;
                     at = Some(place);
                 }
             }
