@@ -118,7 +118,11 @@ fn what_does_not_fit_together_is_refused_with_the_reason() {
     };
     refused(&[&one], "of 2 shares these are missing: 2");
     refused(&[&one, &one], "both hold share 1/2");
-    refused(&[temp.path()], "there is no share in this folder");
+    refused(&[temp.path()], "there is no share, or no such folder");
+    refused(
+        &[&temp.path().join("nowhere")],
+        "there is no share, or no such folder",
+    );
 
     assert_eq!(share(&project, "2/2", &two).code, 0);
     let path = two.join("share-2-of-2.plans");

@@ -49,7 +49,7 @@ impl std::fmt::Display for Share {
 pub enum ShareError {
     #[error(transparent)]
     PlanFile(#[from] PlanFileError),
-    #[error("{}: there is no share in this folder\n  hint: name folders that `layout --share` wrote", .0.display())]
+    #[error("{}: there is no share, or no such folder\n  hint: name folders that `layout --share` wrote", .0.display())]
     NoShare(PathBuf),
     #[error(
         "{} and {}: both hold share {share}\n  hint: name each share once",
@@ -295,6 +295,9 @@ impl Shares {
 fn paths(dirs: &[PathBuf]) -> Result<Vec<PathBuf>, ShareError> {
     let mut found = Vec::new();
     for dir in dirs {
+        if !dir.is_dir() {
+            return Err(ShareError::NoShare(dir.clone()));
+        }
         let mut own = Vec::new();
         for entry in fs::read_dir(dir).map_err(file(dir, "look into the folder"))? {
             let path = entry.map_err(file(dir, "look into the folder"))?.path();

@@ -99,8 +99,16 @@ pub fn print_stop(words: &str, exit_code: i32) {
     let _ = print_json(&json!({ "version": 1, "error": words, "exit_code": exit_code }));
 }
 
+/// An error and its causes, but for those that it names itself.
 fn error_text(error: &anyhow::Error) -> String {
-    let text = format!("{error:#}");
+    let mut text = String::new();
+    for cause in error.chain().map(ToString::to_string) {
+        if text.is_empty() {
+            text = cause;
+        } else if !text.contains(&cause) {
+            text = format!("{text}: {cause}");
+        }
+    }
     if text.starts_with("error") {
         text
     } else {
