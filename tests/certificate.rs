@@ -218,6 +218,27 @@ fn what_a_strip_covers_whole_is_found() {
     );
 }
 
+/// A block of two pieces, the second wholly inside a protected area that touches neither outline.
+#[test]
+fn a_piece_that_lies_wholly_inside_protected_ground_is_not_cut() {
+    let pieces = vec![
+        rectangle(0.0, 0.0, 300.0, 200.0),
+        rectangle(400.0, 0.0, 600.0, 200.0),
+    ];
+    let road = line(&[(-50., -6.), (650., -6.)]);
+    let park = Shape::Polygons(MultiPolygon(vec![rectangle(350., -50., 650., 250.)]));
+    let features = [
+        feature(LayerKind::Roads, None, Some(12.0), road),
+        feature(LayerKind::Protected, None, None, park),
+    ];
+    let settings = Settings::default();
+    let block = block(MultiPolygon(pieces));
+    let plan = in_memory::lay_out(ENGINES, &settings, &rules(0.1), &features, &block).unwrap();
+    assert_eq!(plan.certificate.fault, None);
+    assert!((plan.books.reserve_m2 - 40_000.0).abs() < 1.0);
+    assert!((plan.books.net_m2 - 60_000.0).abs() < 1.0);
+}
+
 /// A block around a bay on a road, and a stream that comes into the bay across the road, far from the block.
 #[test]
 fn no_road_is_driven_across_a_stream_that_has_nothing_to_say_in_the_block() {

@@ -128,16 +128,17 @@ impl Outline<'_> {
 
     pub fn within(&self, source: &Source, radius_m: f64) -> bool {
         let touches = |a, b| self.index.approach(a, b, radius_m + 1e-9).is_some();
-        let corner = self
+        // What crosses no outline may still hold a piece of the block whole.
+        let corners = self
             .block
             .0
-            .first()
-            .and_then(|polygon| polygon.exterior().0.first());
+            .iter()
+            .filter_map(|polygon| polygon.exterior().0.first());
         source
             .segments(0)
             .iter()
             .any(|s| touches(s.a, s.b) || crate::geometry::distance::inside(s.a, self.block))
-            || corner.is_some_and(|&corner| source.contains(corner))
+            || corners.into_iter().any(|&corner| source.contains(corner))
     }
 }
 

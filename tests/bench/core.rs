@@ -92,7 +92,9 @@ fn core(landbase: &Landbase<'_>, settings: &Settings, block: &SourceBlock) -> Ar
         let touches = near.source.segments(0).iter().any(|s| {
             outline.approach(s.a, s.b, width_m + 0.01).is_some()
                 || blockwright::geometry::distance::inside(s.a, &shape)
-        }) || near.source.contains(shape.0[0].exterior().0[0]);
+        }) || shape
+            .iter()
+            .any(|piece| near.source.contains(piece.exterior().0[0]));
         if !touches {
             continue;
         }
