@@ -13,6 +13,9 @@ use crate::geometry::overlay;
 use crate::model::{Feature, LayerKind, Shape};
 use crate::rulebook::Widths;
 
+/// Segments that reach farther beyond what is near are cut off: overlays round to a share of all coordinates.
+const FAR_M: f64 = 20_000.0;
+
 /// A feature as one block sees it, in the block's local frame.
 pub struct NearFeature<'a> {
     pub feature: &'a Feature,
@@ -87,19 +90,24 @@ pub(super) fn cut_down(
             let mut near: Vec<LineString> = Vec::new();
             let mut current: Vec<Coord> = Vec::new();
             let mut expected = None;
+            let far = window.grown(FAR_M);
             for entry in run {
                 let coords = &lines.0[entry.member as usize].0;
                 if expected != Some((entry.member, entry.from)) {
                     flush(&mut current, &mut near);
                 }
                 for w in coords[entry.from as usize..=entry.to as usize].windows(2) {
-                    if Bounds::of(w).meets(window) {
+                    if !Bounds::of(w).meets(window) {
+                        flush(&mut current, &mut near);
+                    } else if !far.holds(&Bounds::of(w)) {
+                        flush(&mut current, &mut near);
+                        let kept = clipped([w[0], w[1]], &far);
+                        near.extend(kept.map(|ends| LineString(ends.map(local).to_vec())));
+                    } else {
                         if current.is_empty() {
                             current.push(local(w[0]));
                         }
                         current.push(local(w[1]));
-                    } else {
-                        flush(&mut current, &mut near);
                     }
                 }
                 expected = Some((entry.member, entry.to));
@@ -125,6 +133,32 @@ pub(super) fn cut_down(
         }
     };
     (!source.is_empty()).then_some(source)
+}
+
+/// What of a segment lies in a box (Liang & Barsky 1984).
+fn clipped([a, b]: [Coord; 2], within: &Bounds) -> Option<[Coord; 2]> {
+    let d = b - a;
+    let (mut from, mut to) = (0.0f64, 1.0f64);
+    for (along, room) in [
+        (-d.x, a.x - within.min.x),
+        (d.x, within.max.x - a.x),
+        (-d.y, a.y - within.min.y),
+        (d.y, within.max.y - a.y),
+    ] {
+        if along < 0.0 {
+            from = from.max(room / along);
+        } else if along > 0.0 {
+            to = to.min(room / along);
+        } else if room < 0.0 {
+            return None;
+        }
+    }
+    let at = |share: f64| match share {
+        0.0 => a,
+        1.0 => b,
+        _ => a + d * share,
+    };
+    (from < to).then(|| [at(from), at(to)])
 }
 
 fn flush(current: &mut Vec<Coord>, near: &mut Vec<LineString>) {
@@ -156,4 +190,22 @@ pub(super) fn nearest_point(feature: &Feature, entry: &Entry, from: Coord) -> (C
         }
     }
     best
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn segments_are_cut_off_at_the_box() {
+        let within = Bounds::of(&[Coord { x: 0.0, y: 0.0 }, Coord { x: 10.0, y: 10.0 }]);
+        let cut = |a: (f64, f64), b: (f64, f64)| clipped([a.into(), b.into()], &within);
+        let ends = |a: (f64, f64), b: (f64, f64)| Some([a.into(), b.into()]);
+        assert_eq!(cut((2., 3.), (4., 5.)), ends((2., 3.), (4., 5.)));
+        assert_eq!(cut((-10., 5.), (30., 5.)), ends((0., 5.), (10., 5.)));
+        assert_eq!(cut((5., 5.), (5., 1e9)), ends((5., 5.), (5., 10.)));
+        assert_eq!(cut((-5., 0.), (5., 10.)), ends((0., 5.), (5., 10.)));
+        assert_eq!(cut((-5., 6.), (5., 16.)), None);
+        assert_eq!(cut((-5., 11.), (50., 11.)), None);
+    }
 }
