@@ -216,6 +216,12 @@ fn what_a_strip_covers_whole_is_found() {
         matches!(&fault, CutFault::On { feature_id, .. } if feature_id == "protected 1"),
         "{fault}"
     );
+
+    let mut plan = certified(&OVERLAYS).unwrap();
+    plan.lines[0].shape.0[0].x = f64::NAN;
+    plan.compliance.clear();
+    blockwright::compliance::judge(context, &block, &mut plan);
+    assert_eq!(plan.certificate.fault, Some(CutFault::NoNumber));
 }
 
 /// A block of two pieces, the second wholly inside a protected area that touches neither outline.
