@@ -131,7 +131,7 @@ fn district() -> (Vec<Feature>, SourceBlock, Rulebook) {
     (features, block(shape), rules)
 }
 
-fn certified(overlays: &[&'static dyn Overlay]) -> Result<BlockPlan, LayoutError> {
+fn in_context<T>(work: impl FnOnce(Context<'_>, &SourceBlock) -> T) -> T {
     let (features, block, rules) = district();
     let settings = layout::effective(&Settings::default(), &rules);
     let landbase = Landbase::new(&features, &rules, &settings.layout);
@@ -142,7 +142,17 @@ fn certified(overlays: &[&'static dyn Overlay]) -> Result<BlockPlan, LayoutError
         engines: ENGINES,
         terrain: None,
     };
-    certified_plan(context, &block, overlays)
+    work(context, &block)
+}
+
+fn certified(overlays: &[&'static dyn Overlay]) -> Result<BlockPlan, LayoutError> {
+    in_context(|context, block| certified_plan(context, block, overlays))
+}
+
+fn judged_anew(mut plan: BlockPlan) -> Option<CutFault> {
+    plan.compliance.clear();
+    in_context(|context, block| blockwright::compliance::judge(context, block, &mut plan));
+    plan.certificate.fault
 }
 
 #[test]
@@ -196,32 +206,20 @@ fn the_refusal_names_the_feature_and_the_first_engines_fault() {
 #[test]
 fn what_a_strip_covers_whole_is_found() {
     let mut plan = certified(&OVERLAYS).unwrap();
-    let (features, block, rules) = district();
-    let settings = layout::effective(&Settings::default(), &rules);
-    let landbase = Landbase::new(&features, &rules, &settings.layout);
-    let context = Context {
-        landbase: &landbase,
-        settings: &settings,
-        rules: &rules,
-        engines: ENGINES,
-        terrain: None,
-    };
     let [x, y] = plan.origin;
-    let cover = rectangle(50. - x, 20. - y, 250. - x, 220. - y);
-    plan.strips[0].shape = cover;
-    plan.compliance.clear();
-    blockwright::compliance::judge(context, &block, &mut plan);
-    let fault = plan.certificate.fault.expect("a fault");
+    plan.strips[0].shape = rectangle(50. - x, 20. - y, 250. - x, 220. - y);
+    let fault = judged_anew(plan).expect("a fault");
     assert!(
         matches!(&fault, CutFault::On { feature_id, .. } if feature_id == "protected 1"),
         "{fault}"
     );
+}
 
+#[test]
+fn what_is_no_number_is_found() {
     let mut plan = certified(&OVERLAYS).unwrap();
     plan.lines[0].shape.0[0].x = f64::NAN;
-    plan.compliance.clear();
-    blockwright::compliance::judge(context, &block, &mut plan);
-    assert_eq!(plan.certificate.fault, Some(CutFault::NoNumber));
+    assert_eq!(judged_anew(plan), Some(CutFault::NoNumber));
 }
 
 /// A block of two pieces, the second wholly inside a protected area that touches neither outline.
