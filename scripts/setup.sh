@@ -29,8 +29,7 @@ listed_packages() {
     while IFS= read -r line; do
         case "$line" in
             '' | '#'*) continue ;;
-            *'# test') [ "$1" = test ] || continue ;;
-            *'# bench') [ "$1" = bench ] || continue ;;
+            *'# '*) [ "${line##*# }" = "$1" ] || continue ;;
         esac
         printf '%s\n' "${line%% *}"
     done <"$root_dir/scripts/apt-packages.txt"

@@ -1,7 +1,6 @@
 //! Text for a terminal: what an id or a file name holds must not steer it.
 
 use std::borrow::Cow;
-use std::fmt::Write as _;
 
 /// Controls, and marks that turn the direction of reading around; the line feed and the tab of our own words stay.
 fn steers(letter: char) -> bool {
@@ -19,30 +18,22 @@ fn steers(letter: char) -> bool {
 
 /// Text in which such signs are written out, `\u{1b}`.
 pub fn words(text: &str) -> Cow<'_, str> {
-    if !text.contains(steers) {
-        return Cow::Borrowed(text);
-    }
-    let mut shown = String::with_capacity(text.len() + 16);
-    for letter in text.chars() {
-        if steers(letter) {
-            // Writing to a String cannot fail.
-            let _ = write!(shown, "{}", letter.escape_unicode());
-        } else {
-            shown.push(letter);
-        }
-    }
-    Cow::Owned(shown)
+    escaped(text, |letter| letter.escape_unicode().to_string())
 }
 
 /// JSON text of the same meaning in which they are escapes; they stand in its strings only.
 pub fn json(text: &str) -> Cow<'_, str> {
+    escaped(text, |letter| format!("\\u{:04x}", u32::from(letter)))
+}
+
+fn escaped(text: &str, escape: impl Fn(char) -> String) -> Cow<'_, str> {
     if !text.contains(steers) {
         return Cow::Borrowed(text);
     }
     let mut shown = String::with_capacity(text.len() + 16);
     for letter in text.chars() {
         if steers(letter) {
-            let _ = write!(shown, "\\u{:04x}", u32::from(letter));
+            shown.push_str(&escape(letter));
         } else {
             shown.push(letter);
         }

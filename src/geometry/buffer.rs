@@ -127,9 +127,10 @@ impl Engine for GeoEngine {
                     .iter()
                     .map(|&p| circle(p, distance_m, count))
                     .collect();
-                match discs.len() {
-                    0 | 1 => MultiPolygon(discs),
-                    _ => union(&oriented(MultiPolygon(discs)).0),
+                if discs.len() > 1 {
+                    union(&discs)
+                } else {
+                    MultiPolygon(discs)
                 }
             }
             Source::Lines(lines) => lines.buffer_with_style(style),

@@ -7,7 +7,7 @@ use geo::Polygon;
 use super::{Context, LayoutError, doubts};
 use crate::geometry::area::Bounds;
 use crate::geometry::buffer::{Rung, Source, certified};
-use crate::geometry::distance::{Segment, SegmentIndex};
+use crate::geometry::distance::SegmentIndex;
 use crate::geometry::overlay::{difference, oriented};
 use crate::landbase::{NearFeature, Slopes};
 use crate::model::*;
@@ -113,7 +113,7 @@ fn merge(source: &mut Source, more: &Source) -> bool {
     true
 }
 
-/// The block's outline, for asking what really comes near it.
+/// An outline, the block's or that of ground beside it, for asking what really comes near it.
 pub struct Outline<'b> {
     block: &'b geo::MultiPolygon,
     index: SegmentIndex,
@@ -129,7 +129,7 @@ impl Outline<'_> {
     pub fn within(&self, source: &Source, radius_m: f64) -> bool {
         let touches = |a, b| self.index.approach(a, b, radius_m + 1e-9).is_some();
         // What crosses no outline may still hold a piece of the block whole.
-        let corners = self
+        let mut corners = self
             .block
             .0
             .iter()
@@ -138,7 +138,7 @@ impl Outline<'_> {
             .segments(0)
             .iter()
             .any(|s| touches(s.a, s.b) || crate::geometry::distance::inside(s.a, self.block))
-            || corners.into_iter().any(|&corner| source.contains(corner))
+            || corners.any(|&corner| source.contains(corner))
     }
 }
 
@@ -347,7 +347,10 @@ impl<'n> Zones<'n> {
         }
         let front = geo::MultiPolygon(self.frontage.clone());
         let around = Bounds::of_polygons(&front);
-        let edge = SegmentIndex::of_boundary(&front);
+        let outline = Outline {
+            block: &front,
+            index: SegmentIndex::of_boundary(&front),
+        };
         for near in aside {
             let itself = near.keeps_out();
             let kept = |w: Widths| {
@@ -356,13 +359,8 @@ impl<'n> Zones<'n> {
             };
             for asked in asked(near, kept, |a, b| kept(a) == kept(b)) {
                 let (source, radius_m) = (&asked.source, near.demand.half_m + asked.distance_m);
-                if !source.bounds().grown(radius_m).meets(&around) {
-                    continue;
-                }
-                let comes_near =
-                    |s: &Segment| edge.approach(s.a, s.b, radius_m).is_some() || edge.holds(s.a);
-                let holds = |polygon: &Polygon| source.contains(polygon.exterior().0[0]);
-                if source.segments(0).iter().any(comes_near) || self.frontage.iter().any(holds) {
+                let may_meet = source.bounds().grown(radius_m).meets(&around);
+                if may_meet && outline.within(source, radius_m) {
                     let shape = self.buffer(context, near, source, radius_m)?;
                     self.barred.extend(oriented(shape).0);
                 }

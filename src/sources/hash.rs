@@ -11,7 +11,7 @@ use sha2::{Digest, Sha256};
 use super::InputFile;
 use super::errors::SourceError;
 use super::open;
-use super::plain::{self, check_length};
+use super::plain::{check_length, check_path, with_ending};
 use crate::project::{LayerSource, TerrainFile};
 
 /// Files that belong to a file of the given extension and are read with it.
@@ -50,7 +50,7 @@ pub(super) fn inputs(sources: &[&LayerSource]) -> Result<Vec<Stamp>, SourceError
     let mut seen: BTreeSet<PathBuf> = BTreeSet::new();
     let mut inputs = Vec::new();
     for source in sources {
-        plain::check_path(source)?;
+        check_path(source)?;
         for (path, name) in files_of(&source.path, &source.source) {
             if seen.insert(path.clone()) {
                 inputs.push(digest(&path, name, &source.source, source.kind.key())?);
@@ -70,9 +70,7 @@ fn files_of(path: &Path, name: &str) -> Vec<(PathBuf, String)> {
     let mut files = vec![(path.to_owned(), name.to_owned())];
     for (ending, bytes) in open::journals(path) {
         if bytes > 0 {
-            let mut beside = path.as_os_str().to_owned();
-            beside.push(ending);
-            files.push((beside.into(), format!("{name}{ending}")));
+            files.push((with_ending(path, ending), format!("{name}{ending}")));
         }
     }
     let Some(extension) = path.extension().and_then(|e| e.to_str()) else {

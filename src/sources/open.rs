@@ -11,7 +11,7 @@ use gdal::vector::{Layer, LayerAccess};
 use gdal::{Dataset, DatasetOptions, DriverManager, GdalOpenFlags};
 
 use super::errors::{Names, SourceError};
-use super::plain::{check_path, why_no_table};
+use super::plain::{check_path, why_no_table, with_ending};
 use super::{sql, terrain, tracks};
 use crate::project::LayerSource;
 
@@ -132,9 +132,7 @@ pub(super) fn journals(path: &Path) -> Vec<(&'static str, u64)> {
     ["-wal", "-journal"]
         .into_iter()
         .filter_map(|ending| {
-            let mut beside = path.as_os_str().to_owned();
-            beside.push(ending);
-            let found = std::fs::metadata(beside).ok()?;
+            let found = std::fs::metadata(with_ending(path, ending)).ok()?;
             Some((ending, found.len()))
         })
         .collect()

@@ -43,6 +43,13 @@ pub fn read(path: &Path, most_bytes: u64) -> io::Result<Vec<u8>> {
     Ok(bytes)
 }
 
+/// The file beside `path` whose name is the same and an ending more.
+pub(super) fn with_ending(path: &Path, ending: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(ending);
+    name.into()
+}
+
 /// What lies in the folders looked into so far and is neither file nor folder.
 #[derive(Debug, Default)]
 pub(super) struct Folders(BTreeMap<PathBuf, Vec<String>>);

@@ -27,6 +27,26 @@ use run_binary::Ended;
 use tempfile::tempdir;
 
 pub const LAYOUT: &[&str] = &["layout", "project.toml", "--out", "out"];
+pub const AS_CUT: &[&str] = &[
+    "audit",
+    "project.toml",
+    "--as-cut",
+    "cut.gpx",
+    "--out",
+    "out",
+];
+pub const DISPATCH: &[&str] = &[
+    "dispatch",
+    "laid",
+    "--crew",
+    "crew.toml",
+    "--from",
+    "2026-12-01",
+    "--days",
+    "2",
+    "--out",
+    "out",
+];
 /// Address space of a run, for the whole process and its threads.
 const MOST_KIB: u64 = 6 * 1024 * 1024;
 const MOST_TIME: Duration = Duration::from_secs(60);
@@ -76,14 +96,9 @@ impl Row {
         then: fn(&Path, &Ended),
     ) -> Row {
         Row {
-            input,
-            answer,
-            make,
-            command: LAYOUT,
-            environment: &[],
             code: 0,
-            words: &[],
             then,
+            ..Row::refused(input, answer, make, &[])
         }
     }
 

@@ -6,7 +6,7 @@ use std::path::Path;
 use super::drivers::blocks_as_package;
 use super::paths::{blocks_from, terrain_from};
 use super::run_binary::{UTM, collection, feature, rectangle, small_project, write};
-use super::{Row, check_all};
+use super::{AS_CUT, Row, check_all};
 
 /// A file of that many bytes, none of which is on the disk.
 fn hollow(folder: &Path, name: &str, bytes: u64) {
@@ -28,15 +28,6 @@ fn beside_a_sound_block(folder: &Path, other: String) {
         &collection(UTM, &[sound(), other]),
     );
 }
-
-const AS_CUT: &[&str] = &[
-    "audit",
-    "project.toml",
-    "--as-cut",
-    "cut.gpx",
-    "--out",
-    "out",
-];
 
 const ROWS: &[Row] = &[
     Row::refused(

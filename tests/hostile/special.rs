@@ -9,7 +9,7 @@ use std::process::Command;
 use super::paths::{blocks_from, terrain_from};
 use super::rasters;
 use super::run_binary::{run, small_project, write};
-use super::{LAYOUT, Row, check_all};
+use super::{AS_CUT, DISPATCH, LAYOUT, Row, check_all};
 
 fn pipe(path: &Path) {
     let made = Command::new("mkfifo").arg(path).status().unwrap();
@@ -142,18 +142,7 @@ const ROWS: &[Row] = &[
         |folder| pipe(&folder.join("crew.toml")),
         &["it is no plain file"],
     )
-    .by(&[
-        "dispatch",
-        "laid",
-        "--crew",
-        "crew.toml",
-        "--from",
-        "2026-12-01",
-        "--days",
-        "2",
-        "--out",
-        "out",
-    ]),
+    .by(DISPATCH),
     Row::refused(
         "a pipe as the tracks of what was cut",
         "exit 2: no plain file",
@@ -163,14 +152,7 @@ const ROWS: &[Row] = &[
         },
         &["it is no plain file"],
     )
-    .by(&[
-        "audit",
-        "project.toml",
-        "--as-cut",
-        "cut.gpx",
-        "--out",
-        "out",
-    ]),
+    .by(AS_CUT),
     Row::refused(
         "a pipe in the place of `compliance.json` of an earlier audit",
         "exit 2: no plain file",
@@ -212,18 +194,7 @@ const ROWS: &[Row] = &[
         },
         &["it is no plain file"],
     )
-    .by(&[
-        "dispatch",
-        "laid",
-        "--crew",
-        "crew.toml",
-        "--from",
-        "2026-12-01",
-        "--days",
-        "2",
-        "--out",
-        "out",
-    ]),
+    .by(DISPATCH),
     Row::refused(
         "a pipe in the place of `SHA256SUMS`",
         "exit 1: cannot be opened",

@@ -1,14 +1,12 @@
 //! What lies beside a raster and is opened with it: a mask, overviews, a description. GDAL opens these with any driver it
 //! has, so a mask might be a virtual raster that names any place.
 
-use std::ffi::OsString;
 use std::fs::File;
 use std::io::Read;
-use std::path::PathBuf;
 
 use super::super::errors::SourceError;
 use super::super::limits::{self, DESCRIPTION_BYTES};
-use super::super::plain;
+use super::super::plain::{self, with_ending};
 use super::errors::TerrainError;
 use crate::project::TerrainFile;
 
@@ -23,17 +21,11 @@ pub(super) fn refused(file: &TerrainFile, why: &str) -> SourceError {
     .into()
 }
 
-fn with(file: &TerrainFile, ending: &str) -> PathBuf {
-    let mut name: OsString = file.path.as_os_str().to_owned();
-    name.push(ending);
-    name.into()
-}
-
 /// # Errors
 /// A mask or overviews that are no TIFF, or a description that is too long.
 pub(super) fn check(file: &TerrainFile) -> Result<(), SourceError> {
     for ending in [".msk", ".MSK", ".ovr", ".OVR", ".msk.ovr"] {
-        let Ok(opened) = File::open(with(file, ending)) else {
+        let Ok(opened) = File::open(with_ending(&file.path, ending)) else {
             continue;
         };
         let mut head = Vec::new();
@@ -43,7 +35,7 @@ pub(super) fn check(file: &TerrainFile) -> Result<(), SourceError> {
             return Err(refused(file, &format!("the `{name}` beside it is no TIFF")));
         }
     }
-    let description = with(file, ".aux.xml");
+    let description = with_ending(&file.path, ".aux.xml");
     if description.is_file() && plain::open(&description, DESCRIPTION_BYTES).is_err() {
         let most = limits::bytes(DESCRIPTION_BYTES);
         return Err(refused(
@@ -66,9 +58,9 @@ mod tests {
             source: "dem.tif".to_owned(),
         };
         check(&file).unwrap();
-        std::fs::write(with(&file, ".msk"), b"II*\0and more").unwrap();
+        std::fs::write(with_ending(&file.path, ".msk"), b"II*\0and more").unwrap();
         check(&file).unwrap();
-        std::fs::write(with(&file, ".msk"), "<VRTDataset/>").unwrap();
+        std::fs::write(with_ending(&file.path, ".msk"), "<VRTDataset/>").unwrap();
         let text = check(&file).unwrap_err().to_string();
         assert!(text.contains("`.msk` beside it"), "{text}");
     }
