@@ -401,7 +401,10 @@ mod tests {
         let right = nested(MultiPolygon(vec![island, wrong]));
         assert_eq!(right.0.len(), 3);
         let m2: f64 = right.0.iter().map(|p| p.unsigned_area()).sum();
-        assert!((m2 - (10_000.0 - 400.0 + 2_500.0 + 100.0)).abs() < 1e-9, "{m2}");
+        assert!(
+            (m2 - (10_000.0 - 400.0 + 2_500.0 + 100.0)).abs() < 1e-9,
+            "{m2}"
+        );
     }
 
     #[test]
