@@ -24,6 +24,11 @@ struct Run {
     along_m: f64,
 }
 
+fn length_m(a: Coord, b: Coord) -> f64 {
+    let d = b - a;
+    (d.x * d.x + d.y * d.y).sqrt()
+}
+
 /// A line in runs of segments, each in its box.
 pub struct LineIndex<'l> {
     pub line: &'l LineString,
@@ -42,8 +47,7 @@ impl<'l> LineIndex<'l> {
                 along_m,
             };
             for w in corners.windows(2) {
-                let d = w[1] - w[0];
-                along_m += (d.x * d.x + d.y * d.y).sqrt();
+                along_m += length_m(w[0], w[1]);
             }
             run
         });
@@ -55,37 +59,41 @@ impl<'l> LineIndex<'l> {
 
     /// The place nearest to `p`, if within `within_m`; of places equally near the first along the line.
     pub fn nearest(&self, p: Coord, within_m: f64) -> Option<OnLine> {
-        let mut best: Option<OnLine> = None;
+        let mut best: Option<(&Run, usize, Coord)> = None;
+        let mut least2 = within_m * within_m;
         for run in &self.runs {
-            let most_m = best.map_or(within_m, |best| best.off_m);
             // Both lengths are rounded: a run is left out only where it is farther beyond doubt.
-            if run.bounds.distance(p) * (1.0 - 1e-9) > most_m {
+            let box_m = run.bounds.distance(p) * (1.0 - 1e-9);
+            if box_m * box_m > least2 {
                 continue;
             }
-            let end = (run.first + RUN + 1).min(self.line.0.len());
-            let mut along_m = run.along_m;
-            for (at, w) in self.line.0[run.first..end].windows(2).enumerate() {
-                let d = w[1] - w[0];
-                let length2 = d.x * d.x + d.y * d.y;
-                let length_m = length2.sqrt();
-                if length2 > 0.0 {
-                    let t = share_along(p, w[0], w[1]);
-                    let at_line = w[0] + d * t;
-                    let off_m = (p.x - at_line.x).hypot(p.y - at_line.y);
-                    let nearer = best.map_or(off_m <= within_m, |best| off_m < best.off_m);
-                    if nearer {
-                        best = Some(OnLine {
-                            segment: run.first + at,
-                            along_m: along_m + t * length_m,
-                            at: at_line,
-                            off_m,
-                        });
-                    }
+            for (at, w) in self.segments(run).enumerate() {
+                let on = w[0] + (w[1] - w[0]) * share_along(p, w[0], w[1]);
+                let off = p - on;
+                let off2 = off.x * off.x + off.y * off.y;
+                let nearer = off2 < least2 || (best.is_none() && off2 <= least2);
+                if nearer && w[0] != w[1] {
+                    (best, least2) = (Some((run, at, on)), off2);
                 }
-                along_m += length_m;
             }
         }
-        best
+        let (run, at, on) = best?;
+        let mut along_m = run.along_m;
+        for w in self.segments(run).take(at) {
+            along_m += length_m(w[0], w[1]);
+        }
+        let segment = run.first + at;
+        Some(OnLine {
+            segment,
+            along_m: along_m + length_m(self.line.0[segment], on),
+            at: on,
+            off_m: length_m(p, on),
+        })
+    }
+
+    fn segments(&self, run: &Run) -> std::slice::Windows<'_, Coord> {
+        let end = (run.first + RUN + 1).min(self.line.0.len());
+        self.line.0[run.first..end].windows(2)
     }
 
     /// Vertices of this line nearest to `other` in each run of vertices that come within `within_m`.

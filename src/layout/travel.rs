@@ -119,28 +119,30 @@ impl Network {
             net.lengths_m.push(crate::geometry::area::length(&leg.line));
         }
         let attach_m = ATTACH_STRIPS * strip_m;
+        let corner = |p: Coord| [p.x, p.y];
+        let ends = rstar::RTree::bulk_load(
+            (0..net.nodes.len())
+                .map(|node| rstar::primitives::GeomWithData::new(corner(net.nodes[node]), node))
+                .collect(),
+        );
         // Where others touch an open leg.
         let mut at_ways: Vec<Vec<(OnLine, usize)>> = legs.iter().map(|_| vec![]).collect();
         for (way, leg) in legs.iter().enumerate().filter(|(_, leg)| leg.open) {
             let around = Bounds::of(&leg.line.0).grown(attach_m);
             let index = LineIndex::new(&leg.line);
             let mut stops: Vec<(OnLine, usize)> = Vec::new();
-            for (other, ends) in net.ends.clone().into_iter().enumerate() {
-                if other == way {
-                    continue;
-                }
-                for end in ends {
-                    let p = net.nodes[end];
-                    if !around.holds(&Bounds::of([&p])) {
-                        continue;
-                    }
-                    if let Some(on) = index.nearest(p, attach_m)
-                        && let Some(off_m) = open.straight(p, on.at)
-                    {
-                        let stop = net.node(on.at);
-                        net.join(end, stop, off_m, vec![]);
-                        stops.push((on, stop));
-                    }
+            let box_of = rstar::AABB::from_corners(corner(around.min), corner(around.max));
+            let near = ends.locate_in_envelope(box_of).map(|end| end.data);
+            let mut near: Vec<usize> = near.filter(|end| !net.ends[way].contains(end)).collect();
+            near.sort_unstable();
+            for end in near {
+                let p = net.nodes[end];
+                if let Some(on) = index.nearest(p, attach_m)
+                    && let Some(off_m) = open.straight(p, on.at)
+                {
+                    let stop = net.node(on.at);
+                    net.join(end, stop, off_m, vec![]);
+                    stops.push((on, stop));
                 }
             }
             at_ways[way] = stops;
@@ -242,10 +244,23 @@ impl Network {
             .filter(|(_, leg)| leg.open)
             .map(|(at, leg)| (at, Bounds::of(&leg.line.0), LineIndex::new(&leg.line)))
             .collect();
+        let box_of = |bounds: &Bounds| {
+            let Bounds { min, max } = bounds;
+            rstar::AABB::from_corners([min.x, min.y], [max.x, max.y])
+        };
+        let boxes = open_legs.iter().enumerate().map(|(place, (_, bounds, _))| {
+            let rectangle = rstar::primitives::Rectangle::from_aabb(box_of(bounds));
+            rstar::primitives::GeomWithData::new(rectangle, place)
+        });
+        let tree = rstar::RTree::bulk_load(boxes.collect());
         for (a, around_a, line_a) in &open_legs {
-            for (b, around_b, line_b) in &open_legs {
+            let around = box_of(&around_a.grown(attach_m));
+            let near = tree.locate_in_envelope_intersecting(around);
+            let mut near: Vec<usize> = near.map(|found| found.data).collect();
+            near.sort_unstable();
+            for (b, _, line_b) in near.into_iter().map(|place| &open_legs[place]) {
                 let (a, b) = (*a, *b);
-                if a == b || !around_a.grown(attach_m).meets(around_b) {
+                if a == b {
                     continue;
                 }
                 for (p, on_b) in line_a.nearest_places(line_b, attach_m) {

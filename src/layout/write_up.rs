@@ -15,7 +15,7 @@ use super::strips::{Part, Piece, upright_line};
 use super::timing;
 use super::travel::{Leg, Network, Scratch};
 use crate::geometry::area::{Bounds, area, polygon_area};
-use crate::geometry::distance::inside;
+use crate::geometry::distance::inside_polygon;
 use crate::geometry::overlay::{difference, shared_area, union};
 use crate::model::*;
 
@@ -618,6 +618,6 @@ fn owner_of(line: &LineString, shape: &MultiPolygon) -> usize {
     shape
         .0
         .iter()
-        .position(|polygon| inside(middle, &MultiPolygon(vec![polygon.clone()])))
+        .position(|polygon| inside_polygon(middle, polygon))
         .unwrap_or(0)
 }
