@@ -65,6 +65,15 @@ fn a_layout_is_audited_as_a_plan_and_as_what_was_cut() {
     let sample = std::fs::read_to_string(root.join("a/sample.csv")).unwrap();
     assert_eq!(sample.lines().count(), 11);
 
+    // An input of the same name would be lost, and is refused.
+    for dir in ["d/layout", "a"].map(|dir| root.join(dir)) {
+        for written in std::fs::read_dir(&dir).unwrap() {
+            let written = written.unwrap().path();
+            let refused = blockwright::outputs::would_replace(&dir, &written);
+            assert!(refused, "{}", written.display());
+        }
+    }
+
     // The page names every block, draws those with something to say, and runs nothing.
     let page = std::fs::read_to_string(root.join("a/report/index.html")).unwrap();
     assert!(page.contains("default-src 'none'") && !page.contains("<script"));

@@ -239,6 +239,17 @@ fn what_is_done_is_kept_and_the_rest_is_planned() {
         wrong.stderr
     );
     assert!(!folder.join("third").exists());
+    // A table that was filled in where an earlier plan stands would be lost.
+    for written in std::fs::read_dir(folder.join("second")).unwrap() {
+        let written = written.unwrap().path();
+        let over = dispatch(folder, "second", &["--done", written.to_str().unwrap()]);
+        assert_eq!(over.code, 1, "{}", written.display());
+        assert!(
+            over.stderr.contains("its outputs would replace it"),
+            "{}",
+            over.stderr
+        );
+    }
 }
 
 #[test]

@@ -14,7 +14,7 @@ use chrono::NaiveDate;
 use chrono_tz::Tz;
 
 use super::OutputError;
-use super::staging::{Earlier, Outputs, Staging};
+use super::staging::{Earlier, Outputs, Staging, is_among};
 use crate::schedule::calendar::OneShift;
 use crate::schedule::outlook::{Outlook, Warning};
 use crate::schedule::skidding::{Skidder, Skidding};
@@ -26,6 +26,16 @@ const DISPATCH: Outputs = Outputs {
     sheets: "sheets",
     ending: "html",
 };
+
+const SHIFTS: &str = "shifts.csv";
+const CALENDAR: &str = "shifts.ics";
+const PICTURE: &str = "shifts.svg";
+
+/// Whether outputs into `dir` would replace the file at `path`.
+pub fn would_replace(dir: &Path, path: &Path) -> bool {
+    let own = [SHIFTS, CALENDAR, PICTURE, DISPATCH.marker, DISPATCH.sheets];
+    is_among(&own, dir, path)
+}
 
 /// A plan with everything that its outputs tell.
 pub struct Roster<'a> {
@@ -84,9 +94,9 @@ pub fn write(roster: &Roster<'_>, dir: &Path) -> Result<usize, OutputError> {
         let path = staging.path(name);
         fs::write(&path, text).map_err(OutputError::file(&path, "write the file"))
     };
-    table::write(&shifts, &staging.path("shifts.csv"))?;
-    put("shifts.ics", &calendar_file::calendar(roster, &shifts))?;
-    put("shifts.svg", &picture::picture(roster, &shifts))?;
+    table::write(&shifts, &staging.path(SHIFTS))?;
+    put(CALENDAR, &calendar_file::calendar(roster, &shifts))?;
+    put(PICTURE, &picture::picture(roster, &shifts))?;
     for shift in &shifts {
         put(
             &format!("{}/{}.html", DISPATCH.sheets, shift.stem),

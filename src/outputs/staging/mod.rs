@@ -33,7 +33,7 @@ pub(super) const MAPS: &str = "maps";
 const SOMETIMES: [(&str, Option<&str>); 2] = [("sheets", Some("pdf")), ("exchange", None)];
 
 /// What a run may put into its folder, and so take away of an earlier one.
-const OWN: [&str; 18] = [
+const OWN: [&str; 16] = [
     "layout.gpkg",
     "audit.gpkg",
     "blocks.csv",
@@ -42,20 +42,24 @@ const OWN: [&str; 18] = [
     "set_aside.csv",
     "set_aside.gpkg",
     RUN_FILE,
-    SUMS,
     "exchange",
     MAPS,
     REPORT,
     "sheets",
     "styles",
-    STAGING,
     "differences.csv",
     "differences.json",
     "sample.csv",
 ];
 
-/// Whether outputs into `target` would replace the file at `path`.
+/// Whether outputs of `layout` or `audit` into `target` would replace the file at `path`.
 pub fn would_replace(target: &Path, path: &Path) -> bool {
+    is_among(&OWN, target, path)
+}
+
+/// Whether the file at `path` lies in `target` under one of these names or one that staging itself uses, or in a folder of
+/// such a name.
+pub(super) fn is_among(own: &[&str], target: &Path, path: &Path) -> bool {
     let (Ok(target), Ok(path)) = (fs::canonicalize(target), fs::canonicalize(path)) else {
         return false;
     };
@@ -64,7 +68,8 @@ pub fn would_replace(target: &Path, path: &Path) -> bool {
     // Without regard to case, as some file systems look at names.
     first.is_some_and(|first| {
         let first = first.as_os_str();
-        OWN.iter().any(|own| first.eq_ignore_ascii_case(own))
+        let own = own.iter().chain(&[SUMS, STAGING]);
+        own.into_iter().any(|own| first.eq_ignore_ascii_case(own))
     })
 }
 
