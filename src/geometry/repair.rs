@@ -315,21 +315,26 @@ fn join(parts: Vec<Polygon>) -> Vec<Polygon> {
         .collect()
 }
 
-/// Overlay results without the grid-sized rings that overlays leave behind, cleaned and turned the right way.
+/// Overlay results without the grid-sized rings that overlays leave behind, turned the right way; also without spikes, unless
+/// a ring would cross another without them.
 fn sweep_crumbs(polygons: MultiPolygon) -> Vec<Polygon> {
-    let keep = |ring: &LineString| {
-        let cleaned = clean_ring(ring, &mut Tally::default()).ok().flatten()?;
-        (signed_area(&cleaned.0).abs() >= OVERLAY_CRUMB_M2).then_some(cleaned)
-    };
-    polygons
-        .0
-        .iter()
-        .filter_map(|polygon| {
+    let large = |ring: &LineString| signed_area(&ring.0).abs() >= OVERLAY_CRUMB_M2;
+    let drawn = |keep: &dyn Fn(&LineString) -> Option<LineString>| -> Vec<Polygon> {
+        let kept = polygons.0.iter().filter_map(|polygon| {
             let shell = keep(polygon.exterior())?;
             let holes = polygon.interiors().iter().filter_map(keep).collect();
             Some(oriented(shell, holes))
-        })
-        .collect()
+        });
+        kept.collect()
+    };
+    let without_spikes = drawn(&|ring| {
+        let cleaned = clean_ring(ring, &mut Tally::default()).ok().flatten();
+        cleaned.filter(large)
+    });
+    if without_spikes.is_empty() || fault(&without_spikes).is_none() {
+        return without_spikes;
+    }
+    drawn(&|ring| Some(ring.clone()).filter(large))
 }
 
 #[cfg(test)]

@@ -5,6 +5,7 @@ use gdal::vector::{Feature, FieldValue, Layer, LayerAccess};
 use gdal_calls::layers;
 
 use super::errors::{Names, SourceError};
+use super::limits::FEATURE_WIDTH_M;
 use crate::model::{Fact, LayerKind};
 use crate::project::{Attribute, AttributeSource, LayerSource};
 use crate::units::{LengthUnit, parse_length};
@@ -255,7 +256,13 @@ impl Measure {
     fn read(self, value: &Value) -> Result<f64, String> {
         let text = value.clone().text();
         match self {
-            Measure::Length(unit) => parse_length(&text, unit).map_err(|error| error.to_string()),
+            Measure::Length(unit) => match parse_length(&text, unit) {
+                Ok(length_m) if length_m > FEATURE_WIDTH_M => Err(format!(
+                    "`{text}` is beyond the {FEATURE_WIDTH_M} m that are believed"
+                )),
+                Ok(length_m) => Ok(length_m),
+                Err(error) => Err(error.to_string()),
+            },
             Measure::Amount => match text.trim().parse::<f64>() {
                 Ok(number) if number.is_finite() && number >= 0.0 => Ok(number),
                 Ok(_) => Err(format!("`{text}` is negative or not finite")),
@@ -307,6 +314,8 @@ mod tests {
         assert!((read("10", LengthUnit::Foot).unwrap() - 3.048).abs() < 1e-12);
         assert!(read("2,3", LengthUnit::Metre).is_err());
         assert!(read("-9999", LengthUnit::Metre).is_err());
+        assert_eq!(read("2000", LengthUnit::Metre), Ok(2_000.0));
+        assert!(read("7000", LengthUnit::Foot).is_err());
     }
 
     #[test]

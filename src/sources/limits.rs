@@ -22,6 +22,8 @@ pub const LAYER_VERTICES: u64 = 500_000_000;
 pub const FEATURE_VERTICES: u64 = 4_000_000;
 /// Characters of an id, a class or the name of a portfolio.
 pub const NAME_CHARACTERS: usize = 1_000;
+/// Width of a feature, and of a fringe, that is believed: as much as a rulebook may ask for.
+pub const FEATURE_WIDTH_M: f64 = crate::rulebook::read::MOST_WIDTH_M;
 /// Cells of a raster, or of all tiles of a virtual one: a country in cells of a metre.
 pub const RASTER_CELLS: u64 = 20_000_000_000_000;
 /// Of what a raster can only be read by: a tile of it, or a strip of whole rows. Many small ones make no difference.

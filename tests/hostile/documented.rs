@@ -126,6 +126,10 @@ fn every_limit_stands_in_the_document() {
             "characters of an id, a class, a portfolio",
             limits::NAME_CHARACTERS.to_string(),
         ),
+        (
+            "width and fringe of a feature",
+            format!("{} m", limits::FEATURE_WIDTH_M),
+        ),
         ("cells of a raster", limits::RASTER_CELLS.to_string()),
         ("tile of a raster", gib(limits::RASTER_TILE_BYTES)),
         ("text of a virtual raster", mib(limits::VIRTUAL_BYTES)),
