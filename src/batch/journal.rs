@@ -7,7 +7,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use super::plan_file::{
     Basis, Made, Place, PlanFile, PlanFileError, PlanReader, PlanWriter, record,
 };
-use crate::model::SourceBlock;
+use crate::model::{Problem, SourceBlock};
 
 /// First bytes of a journal; the number changes with the form of what follows.
 const MAGIC: &[u8] = b"blockwright journal 1\n";
@@ -117,6 +117,18 @@ impl Journal {
             }
         }
         made
+    }
+
+    /// Keeps for good that a block is set aside; false where that cannot be done.
+    pub fn keep_refused(&self, block: &SourceBlock, problem: Problem) -> bool {
+        let bytes = record(&block.id, &Err(Box::new(problem)));
+        let mut writer = self.writer();
+        let kept = match &mut *writer {
+            Ok(open) => self.keep(open, bytes).is_ok(),
+            Err(_) => false,
+        };
+        drop(writer);
+        kept && self.sync()
     }
 
     fn keep(

@@ -15,6 +15,7 @@ mod progress;
 mod season;
 mod shares;
 mod verify;
+mod watch;
 
 use std::any::Any;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -39,6 +40,7 @@ use crate::sources::{self, Batch, SourceError};
 use journal::Journal;
 use plan_file::{Basis, Made};
 use shares::ShareWriter;
+use watch::Watch;
 
 pub use crate::compliance::PortfolioShare;
 pub use crate::outputs::{VerifyError, no_moves};
@@ -52,6 +54,7 @@ pub use plan_file::PlanFileError;
 pub use progress::Progress;
 pub use shares::{Share, ShareError, Shares};
 pub use verify::{Verification, VerifyFailure, verify};
+pub use watch::Patience;
 
 /// How a batch is run.
 #[derive(Clone, Debug)]
@@ -68,6 +71,8 @@ pub struct Options {
     pub resume: bool,
     /// Tells how much of this run is kept.
     pub kept: Kept,
+    /// With blocks that come to no end; None: endless.
+    pub patience: Option<Patience>,
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -299,23 +304,22 @@ fn run_with(
                 Some(_) => Ok(None),
                 None => open_journal(options, basis, chosen.len()).map(Some),
             };
-            let plans = match (shares, &journal) {
-                (Some(shares), _) => Some(Plans::Gathered(shares)),
-                (None, Ok(Some(journal))) => Some(Plans::Made { context, journal }),
-                (None, _) => None,
+            let work = |plans: &Plans<'_>| {
+                let (wanted, progress) = (&settings.outputs, &options.progress);
+                pool.install(|| lay_out_all(plans, wanted, &sheet, &chosen, progress, &to_writer))
             };
-            if let Some(plans) = plans {
-                let refused = pool.install(|| {
-                    lay_out_all(
-                        &plans,
-                        &settings.outputs,
-                        &sheet,
-                        &chosen,
-                        &options.progress,
-                        &to_writer,
-                    )
-                });
-                problems.extend(refused);
+            match (shares, &journal) {
+                (Some(shares), _) => problems.extend(work(&Plans::Gathered(shares))),
+                (None, Ok(Some(journal))) => {
+                    problems.extend(watched(options, journal, |watch| {
+                        work(&Plans::Made {
+                            context,
+                            journal,
+                            watch,
+                        })
+                    }));
+                }
+                (None, _) => {}
             }
         }
         drop(to_writer);
@@ -497,6 +501,7 @@ enum Plans<'p> {
     Made {
         context: Context<'p>,
         journal: &'p Journal,
+        watch: Option<&'p Watch>,
     },
     Gathered(&'p Shares),
 }
@@ -505,9 +510,17 @@ impl Plans<'_> {
     fn plan(&self, block: &SourceBlock) -> Made {
         match self {
             Plans::Gathered(shares) => gathered(shares, block),
-            Plans::Made { context, journal } => {
-                journal.made(block, || caught(block, || planned(*context, block)))
-            }
+            Plans::Made {
+                context,
+                journal,
+                watch,
+            } => journal.made(block, || {
+                let make = || caught(block, || planned(*context, block));
+                match watch {
+                    Some(watch) => watch.during(block, make),
+                    None => make(),
+                }
+            }),
         }
     }
 
@@ -568,6 +581,40 @@ fn lay_out_all(
     }
     bar.finish();
     refused
+}
+
+/// Does the work while a watch is kept over its blocks, if patience has an end.
+fn watched<T>(options: &Options, journal: &Journal, work: impl FnOnce(Option<&Watch>) -> T) -> T {
+    let Some(Patience { limit, end }) = options.patience else {
+        return work(None);
+    };
+    let watch = Watch::new(limit);
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            watch.look(|block| {
+                let problem = endless(block, limit);
+                options.progress.say(&format!(
+                    "block {}: {}; it is set aside, and the others go on",
+                    block.id, problem.message
+                ));
+                end(journal.keep_refused(block, problem));
+            });
+        });
+        let _watched = watch.until_dropped();
+        work(Some(&watch))
+    })
+}
+
+fn endless(block: &SourceBlock, limit: std::time::Duration) -> Problem {
+    let minutes = limit.as_secs_f64() / 60.0;
+    Problem {
+        code: ProblemCode::NoEnd,
+        message: format!("laying out this block had come to no end after {minutes} minutes"),
+        remedy: "simplify the block's outline or the features near it, or give it longer with --block-limit; report this \
+                 with the geometry in set_aside.gpkg"
+            .to_owned(),
+        ..problem(block)
+    }
 }
 
 /// Lays out and judges one block, and makes of it what is wanted; a crash is the block's own problem.

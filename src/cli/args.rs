@@ -121,6 +121,9 @@ pub struct LayoutArgs {
     /// Go on with a run into this folder that was stopped; the results are those of an undisturbed run
     #[arg(long, conflicts_with_all = ["share", "compare"])]
     pub resume: bool,
+    /// Set a block aside that is not laid out within so many minutes
+    #[arg(long, value_name = "MINUTES", default_value = "60", value_parser = minutes, conflicts_with_all = ["share", "compare"])]
+    pub block_limit: std::time::Duration,
     /// Only the K-th of N shares of the blocks, as plans for `gather` to join
     #[arg(long, value_name = "K/N", conflicts_with_all = ["only", "compare"])]
     pub share: Option<Share>,
@@ -196,6 +199,14 @@ pub struct AuditArgs {
     /// Threads [default: one per processor]
     #[arg(long, value_name = "N")]
     pub jobs: Option<std::num::NonZeroUsize>,
+}
+
+fn minutes(text: &str) -> Result<std::time::Duration, String> {
+    let minutes: f64 = text.parse().map_err(|_| "it is no number".to_owned())?;
+    match std::time::Duration::try_from_secs_f64(minutes * 60.0) {
+        Ok(time) if !time.is_zero() => Ok(time),
+        _ => Err("more than 0 minutes are needed".to_owned()),
+    }
 }
 
 fn length(text: &str) -> Result<f64, String> {

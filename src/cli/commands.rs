@@ -17,7 +17,7 @@ use super::summary;
 use super::{audit, compare, dispatch, shown, stop};
 use crate::batch::{
     self, BatchError, DispatchError, DispatchOptions, JournalError, Kept, Options, Outcome,
-    PlanFileError, Progress, ShareError, Shares, VerifyError, VerifyFailure,
+    Patience, PlanFileError, Progress, ShareError, Shares, VerifyError, VerifyFailure,
 };
 use crate::demo;
 use crate::model::ProblemCode;
@@ -176,6 +176,7 @@ fn options(out: &Path, jobs: Option<NonZeroUsize>, talk: Talk) -> Options {
         started: now(),
         resume: false,
         kept: Kept::default(),
+        patience: None,
     }
 }
 
@@ -278,6 +279,10 @@ fn run_layout(args: &LayoutArgs, kept: Kept, talk: Talk) -> Ended {
         only: args.only.clone(),
         resume: args.resume,
         kept,
+        patience: Some(Patience {
+            limit: args.block_limit,
+            end: stop::begin_again,
+        }),
         ..options(out, args.jobs, talk)
     };
     lay_out("layout", &project, &options, talk).map(|outcome| exit_of(&outcome))

@@ -43,6 +43,39 @@ pub fn listen(kept: &Kept, talk: Talk) {
     });
 }
 
+/// Puts a process in place of this one that goes on with the run, where what is to be left out is kept; else ends it.
+pub fn begin_again(kept: bool) {
+    let hint = "run the same command with --resume";
+    if kept {
+        #[cfg(unix)]
+        eprintln!("error: cannot begin anew: {}\n  hint: {hint}", resumed());
+        #[cfg(not(unix))]
+        eprintln!("hint: {hint}");
+    } else {
+        eprintln!(
+            "error: the journal cannot be written to\n  hint: check free space, or leave the block out with `where`"
+        );
+    }
+    std::process::exit(super::exit::Exit::CouldNotRun as i32);
+}
+
+/// The same command with `--resume`, instead of this process; gives the error where that fails.
+#[cfg(unix)]
+fn resumed() -> std::io::Error {
+    use std::os::unix::process::CommandExt;
+
+    let program = match std::env::current_exe() {
+        Ok(program) => program,
+        Err(error) => return error,
+    };
+    let mut arguments: Vec<std::ffi::OsString> = std::env::args_os().skip(1).collect();
+    if !arguments.iter().any(|argument| argument == "--resume") {
+        let command = arguments.iter().position(|argument| argument == "layout");
+        arguments.insert(command.map_or(0, |command| command + 1), "--resume".into());
+    }
+    std::process::Command::new(program).args(arguments).exec()
+}
+
 #[cfg(not(unix))]
 pub fn listen(_: &Kept, _: Talk) {}
 
