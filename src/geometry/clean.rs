@@ -41,6 +41,8 @@ pub enum CleanError {
         tolerance_m2: f64,
         place: Option<[f64; 2]>,
     },
+    #[error("its rings cross, and did so still after every attempt to redraw them")]
+    Unsound { place: Option<[f64; 2]> },
 }
 
 impl CleanError {
@@ -49,7 +51,7 @@ impl CleanError {
         match self {
             CleanError::NotFinite { near, .. } | CleanError::Degenerate { near } => *near,
             CleanError::TooFar { x, y, .. } => Some([*x, *y]),
-            CleanError::MovesTooMuch { place, .. } => *place,
+            CleanError::MovesTooMuch { place, .. } | CleanError::Unsound { place } => *place,
         }
     }
 }

@@ -18,6 +18,9 @@ pub const TOLERANCE_M2: f64 = 100.0;
 /// Rings below this area that an overlay leaves behind are rounding, not ground.
 pub const OVERLAY_CRUMB_M2: f64 = 0.01;
 
+/// Overlays of an overlay's own result, until it is sound.
+const MOST_ROUNDS: i32 = 4;
+
 /// What counts as inside where a ring runs over itself. Holes are read by the other rule, so that one rule errs to one
 /// side: [`RepairRule::EvenOdd`] to the smaller polygon, [`RepairRule::NonZero`] to the larger.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -86,7 +89,7 @@ pub struct Repaired {
 ///
 /// # Errors
 /// Bad coordinates; [`CleanError::Degenerate`] when nothing is left; [`CleanError::MovesTooMuch`], with the first
-/// crossing, when `moved_m2` exceeds both 1 % of the repaired area and 100 m2.
+/// crossing, when `moved_m2` exceeds both 1 % of the repaired area and 100 m2; [`CleanError::Unsound`] when rings still cross.
 pub fn repair_polygons(polygons: Vec<Polygon>, rule: RepairRule) -> Result<Repaired, CleanError> {
     let near = polygons.iter().find_map(|p| p.exterior().0.first());
     let near = near.map(|p| [p.x, p.y]);
@@ -107,6 +110,19 @@ pub fn repair_polygons(polygons: Vec<Polygon>, rule: RepairRule) -> Result<Repai
     }
     if repaired.shape.0.is_empty() {
         return Err(CleanError::Degenerate { near });
+    }
+    let redrawn = |change: &Change| {
+        matches!(
+            change,
+            Change::Crossings { .. } | Change::JoinedParts { .. }
+        )
+    };
+    if repaired.changes.iter().any(redrawn)
+        && let Some(place) = fault(&repaired.shape.0)
+    {
+        return Err(CleanError::Unsound {
+            place: place.or(near),
+        });
     }
     Ok(repaired)
 }
@@ -156,6 +172,13 @@ pub fn redraw_polygons(polygons: Vec<Polygon>, rule: RepairRule) -> Result<Repai
             place: at,
             overlap_m2,
         });
+    }
+    // What an overlay gives is rounded, which can make rings cross anew; on a coarser grid there is less to round.
+    for coarser in 0..MOST_ROUNDS {
+        if parts.is_empty() || fault(&parts).is_none() {
+            break;
+        }
+        parts = join(on_grid(parts, coarser));
     }
     Ok(Repaired {
         shape: MultiPolygon(parts),
@@ -295,6 +318,17 @@ fn self_union(ring: &LineString, rule: FillRule) -> (MultiPolygon, f64) {
 
 fn total(polygons: &MultiPolygon) -> f64 {
     polygons.0.iter().map(area).sum()
+}
+
+/// Corners on a grid of a micrometre, or of 8 times as much for each round, whose places are numbers without rounding.
+fn on_grid(parts: Vec<Polygon>, coarser: i32) -> Vec<Polygon> {
+    let per_m = 2f64.powi(20 - 3 * coarser);
+    let snap = |c: Coord| Coord {
+        x: (c.x * per_m).round() / per_m,
+        y: (c.y * per_m).round() / per_m,
+    };
+    let parts = parts.into_iter().map(|part| part.map_coords(snap));
+    parts.collect()
 }
 
 fn join(parts: Vec<Polygon>) -> Vec<Polygon> {

@@ -379,7 +379,7 @@ fn rejected(error: &CleanError, shape: Option<Shape>) -> Box<SetAside> {
             ProblemCode::Degenerate,
             "redraw it, or leave it out with `where`",
         ),
-        CleanError::MovesTooMuch { .. } => (
+        CleanError::MovesTooMuch { .. } | CleanError::Unsound { .. } => (
             ProblemCode::RepairedTooMuch,
             "redraw the ring so that it does not cross itself",
         ),
