@@ -7,6 +7,7 @@ pub mod clean;
 pub mod distance;
 pub mod frame;
 pub mod inset;
+pub mod nesting;
 pub mod overlay;
 pub mod overlay_engine;
 pub mod proof;

@@ -5,6 +5,7 @@ use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
 
 use super::area::{area, ring_area, rings};
 use super::distance::point_segment;
+use super::nesting::{loops, nested};
 use super::overlay_engine::{self, Op};
 use super::window::{Half, bounds, common, corners};
 
@@ -41,7 +42,20 @@ fn tidy(result: MultiPolygon) -> MultiPolygon {
                 .collect(),
         ))
     });
-    oriented(MultiPolygon(polygons.collect()))
+    oriented(MultiPolygon(polygons.flat_map(parted).collect()))
+}
+
+/// A polygon, or what it falls into where a ring of it touches itself: engines give parts that meet in a corner as one ring.
+fn parted(polygon: Polygon) -> Vec<Polygon> {
+    if !rings(&polygon).any(|ring| loops(ring).is_some()) {
+        return vec![polygon];
+    }
+    let simple = |ring: &LineString| loops(ring).unwrap_or_else(|| vec![ring.clone()]);
+    let simple: Vec<LineString> = rings(&polygon).flat_map(simple).collect();
+    let large = simple
+        .iter()
+        .filter(|ring| ring_area(ring).abs() >= DUST_M2);
+    nested(large).0
 }
 
 /// Edges that fold back on each other within this distance are a hair: operands whose common edges differ by the
@@ -249,6 +263,15 @@ mod tests {
         let by_hand = 0.5 * 450.0 * 250.0;
         let shared = shared_area(&band, &strips);
         assert!((shared - by_hand).abs() < 0.01, "{shared}");
+    }
+
+    /// By hand: a square that two others take away but for two corners, which meet in a point.
+    #[test]
+    fn parts_that_meet_in_a_corner_are_parts() {
+        let block = MultiPolygon(vec![square(0.0, 0.0, 20.0)]);
+        let left = difference(&block, &[square(0.0, 0.0, 10.0), square(10.0, 10.0, 10.0)]);
+        assert_eq!(left.0.len(), 2, "{left:?}");
+        assert!((area(&left) - 200.0).abs() < 1e-6);
     }
 
     #[test]

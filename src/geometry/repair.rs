@@ -3,11 +3,11 @@
 //! reversed, so that shells run counter-clockwise and holes clockwise).
 
 use geo::algorithm::bool_ops::{BooleanOps, FillRule, OpType};
-use geo::{Area, Coord, InteriorPoint, LineString, MapCoords, MultiPolygon, Polygon};
+use geo::{Area, Coord, LineString, MapCoords, MultiPolygon, Polygon};
 
 use super::area::rings;
 use super::clean::{Change, CleanError, Tally, clean_ring, signed_area};
-use super::distance::inside_polygon;
+use super::nesting::{self, is_nested};
 use super::repair_contacts::fault;
 use crate::model::LayerKind;
 
@@ -261,41 +261,13 @@ fn redraw(polygon: &Polygon, rule: RepairRule) -> Redrawn {
     Redrawn { parts, doubt_m2 }
 }
 
-/// The rings of an overlay, which do not cross, as shells with the holes that lie in them. The engine has been seen to give
-/// a shell of its own as a hole of another that it lies outside of (i_overlay 4.5.2, where both touch in a point).
+/// The engine has been seen to give a shell of its own as a hole of another that it lies outside of (i_overlay 4.5.2, where
+/// both touch in a point).
 fn nested(polygons: MultiPolygon) -> MultiPolygon {
-    let alone = |ring: &LineString| Polygon::new(ring.clone(), Vec::new());
-    // A ring without a place inside is rounding.
-    let middle = |ring: &LineString| alone(ring).interior_point().map(|middle| middle.0);
-    let at_home = polygons.0.iter().all(|polygon| {
-        let shell = alone(polygon.exterior());
-        let mut middles = polygon.interiors().iter().filter_map(middle);
-        middles.all(|place| inside_polygon(place, &shell))
-    });
-    if at_home {
+    if is_nested(&polygons) {
         return polygons;
     }
-    let mut found: Vec<(Coord, Polygon)> = polygons
-        .0
-        .iter()
-        .flat_map(rings)
-        .filter_map(|ring| Some((middle(ring)?, alone(ring))))
-        .collect();
-    found.sort_by(|(_, one), (_, other)| other.unsigned_area().total_cmp(&one.unsigned_area()));
-    let mut shells: Vec<(usize, Polygon)> = Vec::new();
-    for (n, (place, ring)) in found.iter().enumerate() {
-        let around: Vec<usize> = (0..n)
-            .filter(|&k| inside_polygon(*place, &found[k].1))
-            .collect();
-        let closest = around.last();
-        match shells.iter_mut().find(|(k, _)| Some(k) == closest) {
-            Some((_, shell)) if around.len() % 2 == 1 => {
-                shell.interiors_push(ring.exterior().clone());
-            }
-            _ => shells.push((n, ring.clone())),
-        }
-    }
-    MultiPolygon(shells.into_iter().map(|(_, shell)| shell).collect())
+    nesting::nested(polygons.0.iter().flat_map(rings))
 }
 
 /// One ring under a fill rule, and the ground on which its turns disagree.
@@ -423,26 +395,6 @@ mod tests {
         assert!(
             gap > 500.0 && (gap - odd.moved_m2).abs() < 0.1,
             "{gap} {odd:?}"
-        );
-    }
-
-    /// By hand: two squares that meet in a corner, the larger with a hole, given as one polygon with two holes.
-    #[test]
-    fn a_shell_that_an_overlay_gives_as_a_hole_is_a_shell_again() {
-        let wrong = wkt!(POLYGON((0. 0.,100. 0.,100. 100.,0. 100.,0. 0.),
-            (100. 100.,100. 150.,150. 150.,150. 100.,100. 100.),(20. 20.,20. 40.,40. 40.,40. 20.,20. 20.)));
-        let right = nested(MultiPolygon(vec![wrong.clone()]));
-        assert_eq!(right.0.len(), 2);
-        let m2: f64 = right.0.iter().map(|p| p.unsigned_area()).sum();
-        assert!((m2 - (10_000.0 - 400.0 + 2_500.0)).abs() < 1e-9, "{m2}");
-        // An island in a lake in an island.
-        let island = wkt!(POLYGON((25. 25.,35. 25.,35. 35.,25. 35.,25. 25.)));
-        let right = nested(MultiPolygon(vec![island, wrong]));
-        assert_eq!(right.0.len(), 3);
-        let m2: f64 = right.0.iter().map(|p| p.unsigned_area()).sum();
-        assert!(
-            (m2 - (10_000.0 - 400.0 + 2_500.0 + 100.0)).abs() < 1e-9,
-            "{m2}"
         );
     }
 

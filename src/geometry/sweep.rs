@@ -4,7 +4,8 @@
 use geo::{Coord, LineString, MultiPolygon, Polygon};
 
 use super::area::{Bounds, ring_area, rings};
-use super::distance::inside;
+use super::distance::inside_polygon;
+use super::nesting::loops;
 use super::overlay;
 
 /// A slab `low <= x < high`.
@@ -77,13 +78,18 @@ pub fn clip_slabs(polygons: &MultiPolygon, slabs: &[Slab]) -> Vec<(usize, Polygo
         let pieces = match link(chains) {
             Some(mut linked) => {
                 linked.extend(whole);
-                assemble(linked)
+                assemble(linked.into_iter().flat_map(simple).collect())
             }
             None => by_overlay(polygons, slabs[index]),
         };
         out.extend(pieces.into_iter().map(|piece| (index, piece)));
     }
     out
+}
+
+/// A ring, or its loops where it touches itself, as parts that meet in a corner do.
+fn simple(ring: LineString) -> Vec<LineString> {
+    loops(&ring).unwrap_or_else(|| vec![ring])
 }
 
 fn slab_of(x: f64, slabs: &[Slab]) -> Option<usize> {
@@ -262,14 +268,11 @@ fn assemble(pieces: Vec<LineString>) -> Vec<Polygon> {
         }
     }
     for hole in holes {
-        let corner = hole.0[0];
+        // A hole may touch its shell in a corner.
+        let place = (hole.0[0] + hole.0[1]) / 2.0;
         let bounds = Bounds::of(&hole.0);
         let shell = shells.iter_mut().find(|shell| {
-            Bounds::of(&shell.exterior().0).holds(&bounds)
-                && inside(
-                    corner,
-                    &MultiPolygon(vec![Polygon::new(shell.exterior().clone(), vec![])]),
-                )
+            Bounds::of(&shell.exterior().0).holds(&bounds) && inside_polygon(place, shell)
         });
         if let Some(shell) = shell {
             shell.interiors_push(hole);
@@ -365,6 +368,34 @@ mod tests {
                 prop_assert!((here - areas[index]).abs() < 1e-4, "{here} {}", areas[index]);
             }
         }
+    }
+
+    /// By hand: two squares of 10 m that meet in a corner within one slab, and a hole that touches its shell in a corner.
+    #[test]
+    fn what_meets_in_a_corner_stays_apart() {
+        let slab = [Slab {
+            low: 0.0,
+            high: 30.0,
+        }];
+        let square = |x: f64, y: f64| {
+            let corners = [(0., 0.), (10., 0.), (10., 10.), (0., 10.), (0., 0.)];
+            corners.map(|(dx, dy)| (x + dx, y + dy)).to_vec()
+        };
+        let pair = [square(-5.0, 0.0), square(5.0, 10.0)];
+        let pair = pair.map(|ring| Polygon::new(LineString::from(ring), vec![]));
+        let pieces = clip_slabs(&MultiPolygon(pair.to_vec()), &slab);
+        let areas: Vec<f64> = pieces
+            .iter()
+            .map(|(_, piece)| polygon_area(piece))
+            .collect();
+        assert_eq!(areas, [50.0, 100.0]);
+        let mut shell = square(-5.0, 0.0);
+        shell.insert(2, (5.0, 5.0));
+        let hole = LineString::from(vec![(5., 5.), (2., 4.), (2., 6.), (5., 5.)]);
+        let holed = Polygon::new(LineString::from(shell), vec![hole]);
+        let pieces = clip_slabs(&MultiPolygon(vec![holed]), &slab);
+        let m2: f64 = pieces.iter().map(|(_, piece)| polygon_area(piece)).sum();
+        assert!((m2 - 47.0).abs() < 1e-9, "{m2}");
     }
 
     #[test]

@@ -28,6 +28,7 @@ pub use errors::{ProjectError, Reason, Whose};
 pub use plain_file::TEXT_FILE_BYTES;
 pub(crate) use plain_file::{why_not_for_drivers, why_not_plain};
 pub use schema::{crew_schema, project_schema};
+pub(crate) use settings::{MOST_STEMS_PER_HA, MOST_TREE_M3};
 pub use slope::SlopeUnit;
 
 use crate::model::{LayerKind, Settings};

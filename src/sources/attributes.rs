@@ -7,7 +7,7 @@ use gdal_calls::layers;
 use super::errors::{Names, SourceError};
 use super::limits::FEATURE_WIDTH_M;
 use crate::model::{Fact, LayerKind};
-use crate::project::{Attribute, AttributeSource, LayerSource};
+use crate::project::{Attribute, AttributeSource, LayerSource, MOST_STEMS_PER_HA, MOST_TREE_M3};
 use crate::units::{LengthUnit, parse_length};
 
 /// Where a value comes from in an opened layer.
@@ -60,8 +60,8 @@ pub(super) struct Number {
 pub(super) enum Measure {
     /// Metres; bare numbers are in the unit.
     Length(LengthUnit),
-    /// A bare number, not negative.
-    Amount,
+    /// A bare number, not negative, and no more than this.
+    Amount(f64),
     /// Degrees, any sign; brought into 0..360.
     Angle,
 }
@@ -135,8 +135,12 @@ impl Schema {
         for (columns, key, measure) in [
             (&schema.width, "width", Measure::Length(unit)),
             (&schema.azimuth, "azimuth", Measure::Angle),
-            (&schema.stems_per_ha, "stems_per_ha", Measure::Amount),
-            (&schema.tree_m3, "tree_m3", Measure::Amount),
+            (
+                &schema.stems_per_ha,
+                "stems_per_ha",
+                Measure::Amount(MOST_STEMS_PER_HA),
+            ),
+            (&schema.tree_m3, "tree_m3", Measure::Amount(MOST_TREE_M3)),
             (&schema.fringe, "fringe", Measure::Length(unit)),
         ] {
             columns.check_constants(label, source.kind, key, measure)?;
@@ -263,8 +267,11 @@ impl Measure {
                 Ok(length_m) => Ok(length_m),
                 Err(error) => Err(error.to_string()),
             },
-            Measure::Amount => match text.trim().parse::<f64>() {
-                Ok(number) if number.is_finite() && number >= 0.0 => Ok(number),
+            Measure::Amount(most) => match text.trim().parse::<f64>() {
+                Ok(number) if (0.0..=most).contains(&number) => Ok(number),
+                Ok(number) if number > most => {
+                    Err(format!("`{text}` is beyond the {most} that are believed"))
+                }
                 Ok(_) => Err(format!("`{text}` is negative or not finite")),
                 Err(_) => Err(format!("`{text}` is not a number")),
             },
@@ -316,6 +323,14 @@ mod tests {
         assert!(read("-9999", LengthUnit::Metre).is_err());
         assert_eq!(read("2000", LengthUnit::Metre), Ok(2_000.0));
         assert!(read("7000", LengthUnit::Foot).is_err());
+        let stems =
+            |text: &str| Measure::Amount(MOST_STEMS_PER_HA).read(&Value::Text(text.to_owned()));
+        assert_eq!(stems("800"), Ok(800.0));
+        assert!(
+            ["1e308", "-1", "NaN", "inf"]
+                .iter()
+                .all(|text| stems(text).is_err())
+        );
     }
 
     #[test]

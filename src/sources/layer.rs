@@ -12,7 +12,7 @@ use super::limits::{NAME_CHARACTERS, Tally};
 use super::open::{self, forget_failures, last_failure, last_failure_in};
 use super::sql;
 use crate::model::{Fact, Problem, ProblemCode};
-use crate::project::LayerSource;
+use crate::project::{LayerSource, MOST_STEMS_PER_HA, MOST_TREE_M3};
 use crate::units::LengthUnit;
 
 /// A feature as read.
@@ -160,8 +160,12 @@ pub(super) fn each<'a, T>(
             too_long,
             width: schema.width.number(feature, Measure::Length(unit)),
             azimuth: schema.azimuth.number(feature, Measure::Angle),
-            stems_per_ha: schema.stems_per_ha.number(feature, Measure::Amount),
-            tree_m3: schema.tree_m3.number(feature, Measure::Amount),
+            stems_per_ha: schema
+                .stems_per_ha
+                .number(feature, Measure::Amount(MOST_STEMS_PER_HA)),
+            tree_m3: schema
+                .tree_m3
+                .number(feature, Measure::Amount(MOST_TREE_M3)),
             facts: schema
                 .facts
                 .iter()

@@ -1,0 +1,121 @@
+//! Rings that do not cross, sorted into shells and the holes that lie in them.
+
+use std::collections::HashMap;
+
+use geo::{Area, Coord, InteriorPoint, LineString, MultiPolygon, Polygon};
+
+use super::distance::inside_polygon;
+
+fn alone(ring: &LineString) -> Polygon {
+    Polygon::new(ring.clone(), Vec::new())
+}
+
+/// A place well inside a ring; a ring without one is rounding.
+fn middle(ring: &LineString) -> Option<Coord> {
+    alone(ring).interior_point().map(|middle| middle.0)
+}
+
+/// Whether every hole lies in its own shell.
+pub fn is_nested(polygons: &MultiPolygon) -> bool {
+    polygons.0.iter().all(|polygon| {
+        let shell = alone(polygon.exterior());
+        let mut middles = polygon.interiors().iter().filter_map(middle);
+        middles.all(|place| inside_polygon(place, &shell))
+    })
+}
+
+/// Polygons of rings that do not cross: a ring is a shell where an even number of others is around it, else a hole of the
+/// closest one around it. Rings keep the way they run.
+pub fn nested<'r>(rings: impl Iterator<Item = &'r LineString>) -> MultiPolygon {
+    let mut found: Vec<(Coord, Polygon)> = rings
+        .filter_map(|ring| Some((middle(ring)?, alone(ring))))
+        .collect();
+    found.sort_by(|(_, one), (_, other)| other.unsigned_area().total_cmp(&one.unsigned_area()));
+    let mut shells: Vec<(usize, Polygon)> = Vec::new();
+    for (n, (place, ring)) in found.iter().enumerate() {
+        let around: Vec<usize> = (0..n)
+            .filter(|&k| inside_polygon(*place, &found[k].1))
+            .collect();
+        let closest = around.last();
+        match shells.iter_mut().find(|(k, _)| Some(k) == closest) {
+            Some((_, shell)) if around.len() % 2 == 1 => {
+                shell.interiors_push(ring.exterior().clone());
+            }
+            _ => shells.push((n, ring.clone())),
+        }
+    }
+    MultiPolygon(shells.into_iter().map(|(_, shell)| shell).collect())
+}
+
+/// The loops of a ring that comes back to corners it has been at; None: it does not.
+pub fn loops(ring: &LineString) -> Option<Vec<LineString>> {
+    let corners = &ring.0[..ring.0.len().saturating_sub(1)];
+    // Zeros of either sign are one place.
+    let key = |c: Coord| [(c.x + 0.0).to_bits(), (c.y + 0.0).to_bits()];
+    let mut seen: HashMap<[u64; 2], usize> = HashMap::with_capacity(corners.len());
+    let mut open: Vec<Coord> = Vec::with_capacity(corners.len());
+    let mut found = Vec::new();
+    for &corner in corners {
+        if let Some(&from) = seen.get(&key(corner)) {
+            let mut done: Vec<Coord> = open.drain(from..).collect();
+            for gone in &done[1..] {
+                seen.remove(&key(*gone));
+            }
+            done.push(corner);
+            found.push(LineString(done));
+        }
+        seen.insert(key(corner), open.len());
+        open.push(corner);
+    }
+    if found.is_empty() {
+        return None;
+    }
+    open.extend(open.first().copied());
+    found.push(LineString(open));
+    found.retain(|done| done.0.len() > 3);
+    Some(found)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::area::{area, rings};
+    use geo::wkt;
+
+    /// By hand: two squares that meet in a corner, the larger with a hole, given as one polygon with two holes.
+    #[test]
+    fn a_shell_that_an_overlay_gives_as_a_hole_is_a_shell_again() {
+        let wrong = wkt!(POLYGON((0. 0.,100. 0.,100. 100.,0. 100.,0. 0.),
+            (100. 100.,150. 100.,150. 150.,100. 150.,100. 100.),(20. 20.,20. 40.,40. 40.,40. 20.,20. 20.)));
+        assert!(!is_nested(&MultiPolygon(vec![wrong.clone()])));
+        let right = nested(rings(&wrong));
+        assert!(is_nested(&right));
+        assert_eq!(right.0.len(), 2);
+        let m2 = area(&right);
+        assert!((m2 - (10_000.0 - 400.0 + 2_500.0)).abs() < 1e-9, "{m2}");
+        // An island in a lake in an island.
+        let island = wkt!(POLYGON((25. 25.,35. 25.,35. 35.,25. 35.,25. 25.)));
+        let right = nested(rings(&island).chain(rings(&wrong)));
+        assert_eq!(right.0.len(), 3);
+        let m2 = area(&right);
+        assert!(
+            (m2 - (10_000.0 - 400.0 + 2_500.0 + 100.0)).abs() < 1e-9,
+            "{m2}"
+        );
+    }
+
+    /// By hand: a square of 10 m with a smaller one at its corner, in one ring; and one with a triangle cut out from its edge.
+    #[test]
+    fn a_ring_that_touches_itself_falls_into_loops() {
+        let pair =
+            wkt!(POLYGON((0. 0.,10. 0.,10. 10.,12. 10.,12. 12.,10. 12.,10. 10.,0. 10.,0. 0.)));
+        let found = nested(loops(pair.exterior()).unwrap().iter());
+        assert_eq!(found.0.len(), 2);
+        assert!((area(&found) - 104.0).abs() < 1e-12);
+        let bitten = wkt!(POLYGON((0. 0.,10. 0.,10. 10.,5. 10.,4. 6.,6. 6.,5. 10.,0. 10.,0. 0.)));
+        let found = nested(loops(bitten.exterior()).unwrap().iter());
+        assert_eq!((found.0.len(), found.0[0].interiors().len()), (1, 1));
+        let square = wkt!(POLYGON((0. 0.,10. 0.,10. 10.,0. 10.,0. 0.)));
+        assert!(loops(square.exterior()).is_none());
+    }
+}
