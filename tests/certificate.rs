@@ -209,9 +209,15 @@ fn what_a_strip_covers_whole_is_found() {
     let [x, y] = plan.origin;
     plan.strips[0].shape = rectangle(50. - x, 20. - y, 250. - x, 220. - y);
     let fault = judged_anew(plan).expect("a fault");
-    assert!(
-        matches!(&fault, CutFault::On { feature_id, .. } if feature_id == "protected 1"),
-        "{fault}"
+    let CutFault::On {
+        feature_id, place, ..
+    } = &fault
+    else {
+        panic!("{fault}");
+    };
+    assert_eq!(
+        (feature_id.as_str(), *place),
+        ("protected 1", [150.0, 120.0])
     );
 }
 

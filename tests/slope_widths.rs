@@ -653,7 +653,18 @@ fn a_retained_band_takes_the_same_part_of_each_sides_management_zone() {
         .map(|zone| zone.width_m)
         .collect();
     assert_eq!(widths, [20.0, 40.0]);
+    // The band is said to be as wide as its widest part.
+    let band = &zones(&plan, ZoneKind::RetainedBand, "streams")[0];
+    assert!((band.width_m - steep_m).abs() < 0.5, "{}", band.width_m);
     assert_eq!(self::row(&plan, "areas-balance").status, Verdict::Pass);
+    // The books, which take their figures from the layout, against GEOS.
+    let corridors = plan.corridors.iter().map(|corridor| corridor.shape.clone());
+    let retained_m2 = geos(&MultiPolygon(corridors.collect())).area() + bands.area();
+    let books = &plan.books;
+    assert!(bands.area() > 1000.0);
+    assert!((books.retained_m2 - retained_m2).abs() < 0.1, "{books:?}");
+    let sum_m2 = books.reserve_m2 + books.retained_m2 + books.cut_m2 + books.unworked_m2;
+    assert!((sum_m2 - books.gross_m2).abs() < 1.0, "{books:?}");
 }
 
 #[test]
