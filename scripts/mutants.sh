@@ -20,7 +20,7 @@ seed="${2:-1}"
 folders=(geometry layout compliance audit)
 # Those that judge the main job and are quick, besides the unit tests.
 tests=(
-    audit_agrees audit_geos audit_seeded block_rules bunches certificate closed_form found_blocks hours shares
+    audit_files audit_geos audit_seeded block_rules block_shares bunches certificate closed_form found_blocks hours shares
     slope_widths steep_ground terrain tracks ways
 )
 

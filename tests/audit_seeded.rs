@@ -3,8 +3,8 @@
 mod audited;
 mod in_memory;
 
-use audited::{as_plan, audit, of, shown};
-use blockwright::audit::{AS_CUT_TOLERANCE_M, BlockAudit, BlockCut, CutPiece};
+use audited::{as_plan, audit, audit_among, of, shown};
+use blockwright::audit::{AS_CUT_TOLERANCE_M, BlockAudit, BlockCut, CutPiece, Neighbours};
 use blockwright::engines::ENGINES;
 use blockwright::geometry::area::polygon_area;
 use blockwright::geometry::frame::map_polygon;
@@ -231,6 +231,111 @@ fn trespass_is_as_deep_as_its_farthest_point() {
             judged.row.short
         );
         assert!((judged.row.area_m2.unwrap() - 30.0 * by_m).abs() < 0.01 * 30.0);
+    }
+}
+
+#[test]
+fn trespass_names_the_block_it_is_in_and_how_much() {
+    let district = district();
+    let beside = |id: &str, shape: Polygon| SourceBlock {
+        id: id.to_owned(),
+        ..block(MultiPolygon(vec![shape]))
+    };
+    let blocks = [
+        district.block.clone(),
+        beside("B-2", rectangle(EAST, 0., EAST + 200., NORTH)),
+        beside("C-3", rectangle(EAST, NORTH, EAST + 200., NORTH + 200.)),
+    ];
+    // 50 m by 30 m of it in the next block.
+    let audit = audit_among(
+        &Neighbours::new(&blocks),
+        &district.settings,
+        &district.rules,
+        &district.features,
+        None,
+        &district.block,
+        &district.with(rectangle(550., 100., EAST + 50., 130.)),
+        0.0,
+    );
+    let judged = of(&audit, "inside-block");
+    assert_eq!(judged.status(), Verdict::Fail);
+    let message = &judged.row.message;
+    assert!(
+        message.ends_with("0.1500 ha of it in block B-2"),
+        "{message}"
+    );
+}
+
+#[test]
+fn what_could_not_be_read_is_said_and_not_passed_over() {
+    let district = district();
+    let mut cut = district.cut.clone();
+    cut.unusable = 2;
+    let audit = district.judged(&cut, 0.0);
+    let judged = of(&audit, "set-aside-cut");
+    assert_eq!(judged.status(), Verdict::Unknown);
+    assert_eq!(judged.row.row.measured, Some(2.0));
+}
+
+#[test]
+fn a_machine_too_near_is_found_where_its_way_is_known_and_doubted_where_only_the_cut_is() {
+    use blockwright::rulebook::Width;
+    let mut district = district();
+    for rule in &mut district.rules.lines {
+        rule.machine_exclusion = Width::Metres(5.0);
+    }
+    // From (453, 100) squarely to the line through (450, -100) and (460, 200), less half of 4 m.
+    let expected = (3.0f64 * 300.0 - 200.0 * 10.0).abs() / 10.0f64.hypot(300.0) - 2.0;
+    let mut driven = district.cut.clone();
+    driven.lines.push(blockwright::audit::DrivenLine {
+        shape: geo::LineString::from(vec![(445.0, 100.0), (453.0, 100.0)]),
+        part: 1,
+        interior: false,
+    });
+    let pieces = district.with(rectangle(440., 100., 453., 110.)).pieces;
+    let cut = BlockCut::of_polygons(pieces.into_iter().map(|piece| piece.shape).collect());
+    for (cut, status) in [(driven, Verdict::Fail), (cut, Verdict::Unknown)] {
+        let audit = district.judged(&cut, 0.0);
+        let judged = of(&audit, "machine-exclusion");
+        let (required, measured) = (judged.row.row.required, judged.row.row.measured);
+        assert_eq!(judged.status(), status, "{}", shown(&audit));
+        assert_eq!(required, Some(5.0));
+        assert!(
+            (measured.unwrap() - expected).abs() < 0.01,
+            "{measured:?} {expected}"
+        );
+    }
+}
+
+/// Along a straight stream 4 m wide, 20 m of reserve and 20 m of management zone on each side: of its 1.6 ha a quarter
+/// stands.
+#[test]
+fn the_share_of_a_management_zone_is_what_stands_of_it() {
+    use blockwright::rulebook::Width;
+    let mut district = district();
+    let stream = line(&[(300., -100.), (300., 500.)]);
+    district.features = vec![feature(LayerKind::Streams, Some("S3"), Some(4.0), stream)];
+    let cut = BlockCut::of_polygons(vec![
+        rectangle(0., 0., 278., NORTH),
+        rectangle(332., 0., EAST, NORTH),
+    ]);
+    for (share, status) in [
+        (0.5, Verdict::Fail),
+        (0.25, Verdict::Pass),
+        (0.2, Verdict::Pass),
+    ] {
+        let lines = district.rules.lines.iter_mut();
+        for rule in lines.filter(|rule| rule.id == "stream-s3") {
+            rule.reserve = Width::Metres(20.0);
+            rule.management = Width::Metres(20.0);
+            rule.management_share = share;
+            rule.share_citation = None;
+        }
+        let audit = district.judged(&cut, 0.0);
+        let judged = of(&audit, "management-share:stream-s3");
+        assert_eq!(judged.status(), status, "{}", shown(&audit));
+        let measured = judged.row.row.measured.unwrap();
+        assert!((measured - 0.25).abs() < 1e-4, "{measured}");
     }
 }
 
