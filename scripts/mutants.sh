@@ -17,7 +17,7 @@ count="${1:-200}"
 seed="${2:-1}"
 [[ "$count" =~ ^[0-9]+$ && "$seed" =~ ^[0-9]+$ ]] || die "COUNT and SEED are whole numbers, not $count and $seed"
 
-folders=(geometry layout compliance audit)
+folders=('src/geometry/**' 'src/layout/**' 'src/compliance/**' 'src/audit/**')
 # Those that judge the main job and are quick, besides the unit tests.
 tests=(
     audit_files audit_geos audit_seeded block_rules block_shares bunches certificate closed_form found_blocks hours shares
@@ -39,7 +39,7 @@ if [ "$state" != "$(cat "$work/state" 2>/dev/null)" ]; then
     rm -rf "$tree" "$work/state"
     mkdir -p "$tree"
     tar --exclude=./target --exclude=./.git --exclude=./tests/fuzz/target -cf - . | tar -xf - -C "$tree"
-    cargo mutants --list --json "${folders[@]/#/--file=src/}" </dev/null >"$work/list.json"
+    cargo mutants --list --json "${folders[@]/#/--file=}" </dev/null >"$work/list.json"
     say "weaving in $(grep -c '"genre"' "$work/list.json") mutants"
     "$tool" weave "$work/list.json" "$tree" 2>"$work/weave.log" || die "the mutants do not build; see $work/weave.log"
     printf '%s\n' "$state" >"$work/state"

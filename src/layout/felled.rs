@@ -288,6 +288,15 @@ mod tests {
         }
     }
 
+    #[test]
+    fn a_drive_leads_from_its_first_place_to_its_last_and_north_where_they_are_one() {
+        let direction = |points: Vec<(f64, f64)>| Track::new(&points.into()).direction();
+        let bent = direction(vec![(1., 1.), (9., -5.), (4., 5.)]);
+        assert_eq!((bent.x, bent.y), (0.6, 0.8));
+        let ring = direction(vec![(1., 1.), (9., -5.), (1., 1.)]);
+        assert_eq!((ring.x, ring.y), (0.0, 1.0));
+    }
+
     /// A drive of 100 m through three sections, beside one without a drive, 45 m up it.
     #[test]
     fn a_section_without_a_drive_is_felled_from_the_stretch_beside_it() {
