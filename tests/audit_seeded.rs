@@ -590,3 +590,28 @@ fn without_a_plan_a_corridor_beside_the_road_fails_and_unreached_ground_warns() 
         assert_eq!(status(&[wedge], tolerance_m), Verdict::Warn);
     }
 }
+
+/// A patch that a strip would have had room on is retention in the road band, unless machines keep off the ground.
+#[test]
+fn what_stands_on_ground_left_as_too_soft_is_not_held_against_the_road_band() {
+    let patch = rectangle(200., 5., 220., 30.);
+    let sound = district();
+    let cut = sound.cut.pieces.iter().flat_map(|piece| {
+        let shape = MultiPolygon(vec![piece.shape.clone()]);
+        blockwright::geometry::overlay::difference(&shape, std::slice::from_ref(&patch)).0
+    });
+    let cut = BlockCut::of_polygons(cut.collect());
+    for (kind, soft_ground, status) in [
+        (LayerKind::SoftGround, SoftGround::Leave, Verdict::Warn),
+        (LayerKind::SoftGround, SoftGround::DayOnly, Verdict::Fail),
+        (LayerKind::Brush, SoftGround::Leave, Verdict::Fail),
+    ] {
+        let mut district = district();
+        district.settings.layout.soft_ground = soft_ground;
+        let shape = Shape::Polygons(MultiPolygon(vec![rectangle(190., 0., 230., 40.)]));
+        district.features.push(feature(kind, None, None, shape));
+        let audit = district.judged(&cut, 0.0);
+        let found = of(&audit, "road-band").status();
+        assert_eq!(found, status, "{kind:?} {soft_ground:?}");
+    }
+}
