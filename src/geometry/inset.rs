@@ -101,23 +101,23 @@ mod tests {
         assert!((path.rings.iter().map(length).sum::<f64>() - 2.0 * (80.0 + 40.0)).abs() < 1e-6);
     }
 
-    /// At the reflex corner the mitre stands off farther than an arc: by (1 - pi/4) d² = 21 m² of 3,900.
+    /// At the reflex corner the mitre stands off farther than an arc: by (1 - pi/4) d² = 193 m².
     #[test]
     fn an_l_gets_its_mitred_path_too() {
         let corners = [
             (0., 0.),
-            (100., 0.),
-            (100., 50.),
-            (50., 50.),
-            (50., 100.),
-            (0., 100.),
+            (400., 0.),
+            (400., 200.),
+            (200., 200.),
+            (200., 400.),
+            (0., 400.),
             (0., 0.),
         ];
         let ring = LineString::from(corners.to_vec());
-        let path = inset_path(Engines::pure(), &Polygon::new(ring, vec![]), 10.0);
+        let path = inset_path(Engines::pure(), &Polygon::new(ring, vec![]), 30.0);
         assert!(path.skeleton);
-        // 80 + 30 + 50 + 50 + 30 + 80.
-        assert!((path.rings.iter().map(length).sum::<f64>() - 320.0).abs() < 1e-6);
+        // 340 + 140 + 200 + 200 + 140 + 340.
+        assert!((path.rings.iter().map(length).sum::<f64>() - 1360.0).abs() < 1e-6);
     }
 
     #[test]
