@@ -640,3 +640,26 @@ fn a_share_may_fall_short_by_what_its_edges_may_err_and_no_more() {
     assert_eq!(judged(37.0), Verdict::Warn);
     assert_eq!(judged(35.0), Verdict::Fail);
 }
+
+/// Of a stream of no class nobody knows how far a machine must keep off, but that it must not drive in the stream itself.
+#[test]
+fn beside_a_stream_of_no_class_a_machine_is_doubted_and_in_it_not() {
+    use blockwright::rulebook::Width;
+    let mut district = district();
+    for (at, rule) in district.rules.lines.iter_mut().enumerate() {
+        rule.machine_exclusion = Width::Metres(5.0 + at as f64);
+    }
+    district.features[1].class = None;
+    // The stream is 4 m wide; at y = 100 its middle is at x = 456.67.
+    for (to_x, status) in [(453.0, Verdict::Unknown), (457.0, Verdict::Fail)] {
+        let mut driven = district.cut.clone();
+        driven.lines.push(blockwright::audit::DrivenLine {
+            shape: geo::LineString::from(vec![(445.0, 100.0), (to_x, 100.0)]),
+            part: 1,
+            interior: false,
+        });
+        let audit = district.judged(&driven, 0.0);
+        let found = of(&audit, "machine-exclusion").status();
+        assert_eq!(found, status, "{}", shown(&audit));
+    }
+}
