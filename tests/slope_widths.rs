@@ -689,6 +689,8 @@ fn a_lake_keeps_the_width_of_each_shore() {
     let mut features = vec![feature(LayerKind::Lakes, Some(&class.class), None, shape)];
     features.extend(two_classes(0.45));
     let plan = lay_out(ENGINES, &any_slope(), &rules, &features, &large_block()).unwrap();
+    // Nor does the certificate ask for the widest distance everywhere.
+    assert_eq!(plan.certificate.fault, None);
     let required = |p: Coord| if p.x >= 400.0 { STEEP_M } else { GENTLE_M };
     let spare = never_short(&plan, &features[0].shape, 0.0, required).unwrap();
     let west = |p: Coord| (p.x - 330.0).abs() < 1e-9 && (200.0..310.0).contains(&p.y);
