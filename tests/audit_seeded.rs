@@ -3,8 +3,8 @@
 mod audited;
 mod in_memory;
 
-use audited::{as_plan, audit, of, shown};
-use blockwright::audit::{AS_CUT_TOLERANCE_M, BlockAudit, BlockCut, CutPiece};
+use audited::{as_plan, audit, audit_among, of, shown};
+use blockwright::audit::{AS_CUT_TOLERANCE_M, BlockAudit, BlockCut, CutPiece, Neighbours};
 use blockwright::engines::ENGINES;
 use blockwright::geometry::area::polygon_area;
 use blockwright::geometry::frame::map_polygon;
@@ -231,6 +231,113 @@ fn trespass_is_as_deep_as_its_farthest_point() {
             judged.row.short
         );
         assert!((judged.row.area_m2.unwrap() - 30.0 * by_m).abs() < 0.01 * 30.0);
+    }
+}
+
+#[test]
+fn trespass_names_the_block_it_is_in_and_how_much() {
+    let district = district();
+    let beside = |id: &str, shape: Polygon| SourceBlock {
+        id: id.to_owned(),
+        ..block(MultiPolygon(vec![shape]))
+    };
+    let blocks = [
+        district.block.clone(),
+        beside("B-2", rectangle(EAST, 0., EAST + 200., NORTH)),
+        beside("C-3", rectangle(EAST, NORTH, EAST + 200., NORTH + 200.)),
+    ];
+    // 50 m by 30 m of it in the next block.
+    let audit = audit_among(
+        &Neighbours::new(&blocks),
+        &district.settings,
+        &district.rules,
+        &district.features,
+        None,
+        &district.block,
+        &district.with(rectangle(550., 100., EAST + 50., 130.)),
+        0.0,
+    );
+    let judged = of(&audit, "inside-block");
+    assert_eq!(judged.status(), Verdict::Fail);
+    let message = &judged.row.message;
+    assert!(
+        message.ends_with("0.1500 ha of it in block B-2"),
+        "{message}"
+    );
+}
+
+#[test]
+fn what_could_not_be_read_is_said_and_not_passed_over() {
+    let district = district();
+    let mut cut = district.cut.clone();
+    cut.unusable = 2;
+    let audit = district.judged(&cut, 0.0);
+    let judged = of(&audit, "set-aside-cut");
+    assert_eq!(judged.status(), Verdict::Unknown);
+    assert_eq!(judged.row.row.measured, Some(2.0));
+}
+
+#[test]
+fn a_machine_too_near_is_found_where_its_way_is_known_and_doubted_where_only_the_cut_is() {
+    use blockwright::rulebook::Width;
+    let mut district = district();
+    for rule in &mut district.rules.lines {
+        rule.machine_exclusion = Width::Metres(5.0);
+    }
+    // From (453, 100) squarely to the line through (450, -100) and (460, 200), less half of 4 m.
+    let expected = (3.0f64 * 300.0 - 200.0 * 10.0).abs() / 10.0f64.hypot(300.0) - 2.0;
+    let mut driven = district.cut.clone();
+    driven.lines.push(blockwright::audit::DrivenLine {
+        shape: geo::LineString::from(vec![(445.0, 100.0), (453.0, 100.0)]),
+        part: 1,
+        interior: false,
+    });
+    let pieces = district.with(rectangle(440., 100., 453., 110.)).pieces;
+    let cut = BlockCut::of_polygons(pieces.into_iter().map(|piece| piece.shape).collect());
+    for (cut, status) in [(driven, Verdict::Fail), (cut, Verdict::Unknown)] {
+        let audit = district.judged(&cut, 0.0);
+        let judged = of(&audit, "machine-exclusion");
+        let (required, measured) = (judged.row.row.required, judged.row.row.measured);
+        assert_eq!(judged.status(), status, "{}", shown(&audit));
+        assert_eq!(required, Some(5.0));
+        assert!(
+            (measured.unwrap() - expected).abs() < 0.01,
+            "{measured:?} {expected}"
+        );
+    }
+}
+
+/// Along a straight stream 4 m wide, 20 m of reserve and 20 m of management zone on each side: of its 1.6 ha a quarter
+/// stands.
+#[test]
+fn the_share_of_a_management_zone_is_what_stands_of_it() {
+    use blockwright::rulebook::Width;
+    let mut district = district();
+    let stream = line(&[(300., -100.), (300., 500.)]);
+    district.features = vec![feature(LayerKind::Streams, Some("S3"), Some(4.0), stream)];
+    let cut = BlockCut::of_polygons(vec![
+        rectangle(0., 0., 278., NORTH),
+        rectangle(332., 0., EAST, NORTH),
+    ]);
+    // What stands is 10 m by 400 m: an error of 2 m at its edges is 10.25 % of the zone.
+    for (share, tolerance_m, status) in [
+        (0.26, 0.0, Verdict::Fail),
+        (0.25, 0.0, Verdict::Pass),
+        (0.35, 2.0, Verdict::Warn),
+        (0.36, 2.0, Verdict::Fail),
+    ] {
+        let lines = district.rules.lines.iter_mut();
+        for rule in lines.filter(|rule| rule.id == "stream-s3") {
+            rule.reserve = Width::Metres(20.0);
+            rule.management = Width::Metres(20.0);
+            rule.management_share = share;
+            rule.share_citation = None;
+        }
+        let audit = district.judged(&cut, tolerance_m);
+        let judged = of(&audit, "management-share:stream-s3");
+        assert_eq!(judged.status(), status, "{}", shown(&audit));
+        let measured = judged.row.row.measured.unwrap();
+        assert!((measured - 0.25).abs() < 1e-4, "{measured}");
     }
 }
 
@@ -483,5 +590,76 @@ fn without_a_plan_a_corridor_beside_the_road_fails_and_unreached_ground_warns() 
             vec![],
         );
         assert_eq!(status(&[wedge], tolerance_m), Verdict::Warn);
+    }
+}
+
+/// A patch that a strip would have had room on is retention in the road band, unless machines keep off the ground.
+#[test]
+fn what_stands_on_ground_left_as_too_soft_is_not_held_against_the_road_band() {
+    let patch = rectangle(200., 5., 220., 30.);
+    let sound = district();
+    let cut = sound.cut.pieces.iter().flat_map(|piece| {
+        let shape = MultiPolygon(vec![piece.shape.clone()]);
+        blockwright::geometry::overlay::difference(&shape, std::slice::from_ref(&patch)).0
+    });
+    let cut = BlockCut::of_polygons(cut.collect());
+    for (kind, soft_ground, status) in [
+        (LayerKind::SoftGround, SoftGround::Leave, Verdict::Warn),
+        (LayerKind::SoftGround, SoftGround::DayOnly, Verdict::Fail),
+        (LayerKind::Brush, SoftGround::Leave, Verdict::Fail),
+    ] {
+        let mut district = district();
+        district.settings.layout.soft_ground = soft_ground;
+        let shape = Shape::Polygons(MultiPolygon(vec![rectangle(190., 0., 230., 40.)]));
+        district.features.push(feature(kind, None, None, shape));
+        let audit = district.judged(&cut, 0.0);
+        let found = of(&audit, "road-band").status();
+        assert_eq!(found, status, "{kind:?} {soft_ground:?}");
+    }
+}
+
+/// Of 24 ha a belt along the north stands, 600 m long. An error of 2 m at each of its edges is all that is forgiven.
+#[test]
+fn a_share_may_fall_short_by_what_its_edges_may_err_and_no_more() {
+    let mut district = district();
+    district.features = vec![];
+    let judged = |belt_m: f64| {
+        let cut = BlockCut::of_polygons(vec![rectangle(0., 0., EAST, NORTH - belt_m)]);
+        let audit = district.judged(&cut, 2.0);
+        let judged = of(&audit, "retention-share").clone();
+        let (gross_m2, around_m) = (EAST * NORTH, 2.0 * (EAST + belt_m));
+        let close = |found: f64, wanted: f64| (found - wanted).abs() < 1e-5;
+        let measured = judged.row.row.measured.unwrap();
+        assert!(close(measured, EAST * belt_m / gross_m2), "{measured}");
+        let tolerance = judged.row.tolerance.unwrap();
+        assert!(close(tolerance, 2.0 * around_m / gross_m2), "{tolerance}");
+        judged.status()
+    };
+    // 10 % is asked for: 40 m, and with 1.06 % of tolerance 36 m.
+    assert_eq!(judged(41.0), Verdict::Pass);
+    assert_eq!(judged(37.0), Verdict::Warn);
+    assert_eq!(judged(35.0), Verdict::Fail);
+}
+
+/// Of a stream of no class nobody knows how far a machine must keep off, but that it must not drive in the stream itself.
+#[test]
+fn beside_a_stream_of_no_class_a_machine_is_doubted_and_in_it_not() {
+    use blockwright::rulebook::Width;
+    let mut district = district();
+    for (at, rule) in district.rules.lines.iter_mut().enumerate() {
+        rule.machine_exclusion = Width::Metres(5.0 + at as f64);
+    }
+    district.features[1].class = None;
+    // The stream is 4 m wide; at y = 100 its middle is at x = 456.67.
+    for (to_x, status) in [(453.0, Verdict::Unknown), (457.0, Verdict::Fail)] {
+        let mut driven = district.cut.clone();
+        driven.lines.push(blockwright::audit::DrivenLine {
+            shape: geo::LineString::from(vec![(445.0, 100.0), (to_x, 100.0)]),
+            part: 1,
+            interior: false,
+        });
+        let audit = district.judged(&driven, 0.0);
+        let found = of(&audit, "machine-exclusion").status();
+        assert_eq!(found, status, "{}", shown(&audit));
     }
 }

@@ -109,6 +109,66 @@ fn all_wood_is_laid_or_reported() {
     }
 }
 
+/// As docs/algorithms.md, Bunches, says.
+#[test]
+fn a_bunch_is_as_long_as_its_trees_and_in_a_boundary_pass_lies_on_the_side_of_the_edge() {
+    let full_m = settings().production.bunch_length_m;
+    let (mut whole, mut all, mut edge) = (0, 0, 0);
+    for (name, plan) in plans() {
+        let outline: Vec<&LineString> = plan.shape.0.iter().map(|p| p.exterior()).collect();
+        for bunch in &plan.bunches {
+            let (butt, top) = ends(bunch);
+            let share = (top - butt).x.hypot((top - butt).y) / full_m;
+            let drawn = [1.0, 0.75, 0.5, 0.25];
+            assert!(
+                drawn.iter().any(|part| (share - part).abs() < 1e-9),
+                "{name}: {share}"
+            );
+            all += 1;
+            whole += u32::from(share > 0.99);
+            let drives = plan.lines.iter().filter(|line| line.id == bunch.id);
+            let line = drives.min_by(|a, b| {
+                clearance_m(bunch, &a.shape).total_cmp(&clearance_m(bunch, &b.shape))
+            });
+            let line = line.expect("a bunch has a drive");
+            // The same bunch on the other side of the drive.
+            let other = Bunch {
+                shape: mirrored(&bunch.shape, line),
+                ..bunch.clone()
+            };
+            // Around the lake the edge is that of its reserve.
+            if bunch.placement == Placement::AgainstEdge && !name.starts_with("lake") {
+                edge += 1;
+                let off_m = |of: &Bunch| {
+                    let each = outline.iter().map(|ring| clearance_m(of, ring));
+                    each.fold(f64::INFINITY, f64::min)
+                };
+                assert!(off_m(bunch) <= off_m(&other) + 1e-6, "{name}: {bunch:?}");
+            }
+        }
+    }
+    assert!(f64::from(whole) > 0.8 * f64::from(all), "{whole} of {all}");
+    assert!(edge > 100, "{edge}");
+}
+
+/// A line through the nearest leg of a drive to its other side.
+fn mirrored(shape: &LineString, drive: &StripLine) -> LineString {
+    let off_m = |w: &[Coord]| segment_segment(shape.0[0], shape.0[1], w[0], w[1]);
+    let leg = drive
+        .shape
+        .0
+        .windows(2)
+        .min_by(|a, b| off_m(a).total_cmp(&off_m(b)));
+    let (a, b) = (leg.unwrap()[0], leg.unwrap()[1]);
+    let along = (b - a) / (b - a).x.hypot((b - a).y);
+    let across = |c: &Coord| {
+        let from = *c - a;
+        let ahead = from.x * along.x + from.y * along.y;
+        a + along * (2.0 * ahead) - from
+    };
+    LineString(shape.0.iter().map(across).collect())
+}
+
 #[test]
 fn no_bunch_lies_on_a_way_still_to_be_driven() {
     let half_width_m = Machine::default().half_width_m;

@@ -6,7 +6,7 @@ mod in_memory;
 use blockwright::compliance::certified_plan;
 use blockwright::engines::{ENGINES, GeosOverlay, OVERLAYS};
 use blockwright::geometry::area::area;
-use blockwright::geometry::distance::segment_segment;
+use blockwright::geometry::distance::{point_segment, segment_segment};
 use blockwright::geometry::overlay_engine::{GeoOverlay, Op, Overlay};
 use blockwright::landbase::Landbase;
 use blockwright::layout::{self, Context, LayoutError};
@@ -198,6 +198,24 @@ fn the_refusal_names_the_feature_and_the_first_engines_fault() {
     for word in ["streams, feature streams 1, near (", " m is required"] {
         assert!(message.contains(word), "{message}");
     }
+    // The place is the middle of a leg of the stream, or of what of one is near: on the stream, and by the block.
+    let (_, place) = message.split_once("near (").unwrap();
+    let (place, _) = place.split_once(')').unwrap();
+    let place: Vec<f64> = place
+        .split(", ")
+        .map(|part| part.parse().unwrap())
+        .collect();
+    let place = Coord {
+        x: place[0],
+        y: place[1],
+    };
+    let legs = [(-50., 260.), (120., 250.), (300., 280.), (560., 255.)].map(Coord::from);
+    let off_m = legs
+        .windows(2)
+        .map(|leg| point_segment(place, leg[0], leg[1]));
+    let off_m = off_m.fold(f64::INFINITY, f64::min);
+    // It is written to a tenth of a metre.
+    assert!(off_m < 0.1, "{message}");
     let error = certified(&[&FORGETFUL, &BLIND]).unwrap_err();
     assert!(error.to_string().contains("do not balance"), "{error}");
 }
@@ -209,9 +227,15 @@ fn what_a_strip_covers_whole_is_found() {
     let [x, y] = plan.origin;
     plan.strips[0].shape = rectangle(50. - x, 20. - y, 250. - x, 220. - y);
     let fault = judged_anew(plan).expect("a fault");
-    assert!(
-        matches!(&fault, CutFault::On { feature_id, .. } if feature_id == "protected 1"),
-        "{fault}"
+    let CutFault::On {
+        feature_id, place, ..
+    } = &fault
+    else {
+        panic!("{fault}");
+    };
+    assert_eq!(
+        (feature_id.as_str(), *place),
+        ("protected 1", [150.0, 120.0])
     );
 }
 

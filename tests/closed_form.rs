@@ -89,6 +89,57 @@ fn ge_05_a_certified_buffer_is_never_short_and_at_most_a_thousandth_long() {
     }
 }
 
+/// What the machine can reach from its way is never drawn too large, and too small by the hundredth that GEOS may add.
+#[test]
+fn ge_05_ground_within_a_distance_lies_within_it() {
+    const EXACT_M2: f64 = 62_827.433_4;
+    // Of a very dense way the vertices are thinned out first.
+    for count in [2, 20_000] {
+        let at = |k: i32| (1000.0 * f64::from(k) / f64::from(count), 0.0);
+        let way = LineString::from((0..=count).map(at).collect::<Vec<_>>());
+        let way = MultiLineString(vec![way]);
+        let index = SegmentIndex::of_lines(&way);
+        for engines in [ENGINES, Engines::pure()] {
+            let drawn = engines.within(&way, 30.0);
+            for &corner in &drawn.0[0].exterior().0 {
+                let off_m = index.distance(corner, f64::MAX / 4.0).unwrap();
+                assert!(off_m <= 30.0 + 1e-6, "{off_m} m");
+            }
+            let drawn_m2 = area(&drawn);
+            let least_m2 = 0.98 * EXACT_M2;
+            assert!((least_m2..=EXACT_M2).contains(&drawn_m2), "{drawn_m2} m2");
+        }
+    }
+}
+
+/// The widest rule stands in for the one that nobody knows, and holding it proves nothing.
+#[test]
+fn a_stream_of_no_class_takes_the_widest_reserve_and_is_not_said_to_hold() {
+    let settings = Settings::default();
+    let block = block(MultiPolygon(vec![rectangle(0.0, 0.0, 400.0, 300.0)]));
+    let judged = |class: Option<&str>| {
+        let shape = line(&[(-200.0, 150.0), (600.0, 170.0)]);
+        let stream = feature(LayerKind::Streams, class, Some(10.0), shape);
+        let features = std::slice::from_ref(&stream);
+        let plan = lay_out(ENGINES, &settings, &rules(0.07), features, &block).unwrap();
+        let reserves = plan.compliance.into_iter();
+        let mut reserves = reserves.filter(|row| row.rule_id.starts_with("reserve:stream"));
+        let row = reserves.next().expect("a stream owes a reserve");
+        assert_eq!(reserves.count(), 0);
+        row
+    };
+    let (known, unknown) = (judged(Some("S2")), judged(None));
+    assert_ne!(known.status, Verdict::Unknown);
+    assert_eq!(unknown.status, Verdict::Unknown);
+    let widest = rules(0.07).lines.into_iter();
+    let widest = widest.filter(|rule| rule.kind == LayerKind::Streams);
+    let widest = widest
+        .map(|rule| rule.widest().reserve_m)
+        .fold(0.0, f64::max);
+    assert_eq!(unknown.required, Some(widest));
+    assert!(unknown.measured.unwrap() >= widest - 0.001, "{unknown:?}");
+}
+
 #[test]
 fn ge_07_steiner_formula_for_a_rectangle() {
     // A + P r + pi r2 for 400 m x 250 m and r 20 m.

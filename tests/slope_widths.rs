@@ -653,7 +653,18 @@ fn a_retained_band_takes_the_same_part_of_each_sides_management_zone() {
         .map(|zone| zone.width_m)
         .collect();
     assert_eq!(widths, [20.0, 40.0]);
+    // The band is said to be as wide as its widest part.
+    let band = &zones(&plan, ZoneKind::RetainedBand, "streams")[0];
+    assert!((band.width_m - steep_m).abs() < 0.5, "{}", band.width_m);
     assert_eq!(self::row(&plan, "areas-balance").status, Verdict::Pass);
+    // The books, which take their figures from the layout, against GEOS.
+    let corridors = plan.corridors.iter().map(|corridor| corridor.shape.clone());
+    let retained_m2 = geos(&MultiPolygon(corridors.collect())).area() + bands.area();
+    let books = &plan.books;
+    assert!(bands.area() > 1000.0);
+    assert!((books.retained_m2 - retained_m2).abs() < 0.1, "{books:?}");
+    let sum_m2 = books.reserve_m2 + books.retained_m2 + books.cut_m2 + books.unworked_m2;
+    assert!((sum_m2 - books.gross_m2).abs() < 1.0, "{books:?}");
 }
 
 #[test]
@@ -678,6 +689,8 @@ fn a_lake_keeps_the_width_of_each_shore() {
     let mut features = vec![feature(LayerKind::Lakes, Some(&class.class), None, shape)];
     features.extend(two_classes(0.45));
     let plan = lay_out(ENGINES, &any_slope(), &rules, &features, &large_block()).unwrap();
+    // Nor does the certificate ask for the widest distance everywhere.
+    assert_eq!(plan.certificate.fault, None);
     let required = |p: Coord| if p.x >= 400.0 { STEEP_M } else { GENTLE_M };
     let spare = never_short(&plan, &features[0].shape, 0.0, required).unwrap();
     let west = |p: Coord| (p.x - 330.0).abs() < 1e-9 && (200.0..310.0).contains(&p.y);

@@ -105,3 +105,69 @@ pub fn reach(into: &mut Reached, near: &NearFeature, edges: &[Edge], more_m: f64
     }
     into.line(&line, distance_m);
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::area::area;
+    use crate::geometry::overlay::union;
+    use crate::landbase::Demand;
+    use crate::model::{Feature, Shape};
+    use geo::{LineString, MultiLineString};
+    use std::f64::consts::PI;
+
+    /// 200 m of a stream 4 m wide with 10 m asked for, and 100 m with 30 m: two bands with round ends, of which the wide
+    /// one's end laps over the narrow one.
+    #[test]
+    fn each_part_of_an_edge_reaches_as_far_as_is_asked_there() {
+        let lines = MultiLineString(vec![LineString::from(vec![(0., 0.), (300., 0.)])]);
+        let feature = Feature {
+            kind: LayerKind::Streams,
+            source_layer: "streams".to_owned(),
+            id: "1".to_owned(),
+            class: None,
+            width_m: Some(4.0),
+            stems_per_ha: None,
+            slope: None,
+            fringe_m: None,
+            facts: Default::default(),
+            tree_m3: None,
+            shape: Shape::Lines(lines.clone()),
+        };
+        let near = NearFeature {
+            feature: &feature,
+            demand: Demand {
+                rule: None,
+                derived: false,
+                assumed: false,
+                contradicted_by: None,
+                half_m: 2.0,
+                half_assumed: false,
+                fringe_unknown: false,
+            },
+            source: Source::Lines(lines),
+            stretches: vec![],
+            slope_unknown: None,
+        };
+        let at = |x: f64| Coord { x, y: 0.0 };
+        let edge = |(from, to, required_m): (f64, f64, f64)| Edge {
+            a: at(from),
+            b: at(to),
+            required_m,
+            slope_unknown: false,
+        };
+        let edges = [(0., 100., 10.), (100., 200., 10.), (200., 300., 30.)].map(edge);
+        let window = Bounds::of([&at(-1000.0), &at(1000.0)]).grown(1000.0);
+        let mut reached = Reached::default();
+        reach(&mut reached, &near, &edges, 0.0, &window);
+        let found_m2 = area(&union(&reached.0));
+        let (narrow_m, wide_m) = (12.0f64, 32.0f64);
+        // What of the narrow band lies in the wide one's end: the part of a half disc between two chords.
+        let chord_m = (wide_m * wide_m - narrow_m * narrow_m).sqrt();
+        let lap_m2 = narrow_m * chord_m + wide_m * wide_m * (narrow_m / wide_m).asin();
+        let wide_m2 = 2.0 * wide_m * 100.0 + PI * wide_m * wide_m;
+        let narrow_m2 = 2.0 * narrow_m * 200.0 + PI / 2.0 * narrow_m * narrow_m;
+        let wanted_m2 = wide_m2 + narrow_m2 - lap_m2;
+        assert!((found_m2 - wanted_m2).abs() < 6.0, "{found_m2} {wanted_m2}");
+    }
+}

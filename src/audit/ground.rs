@@ -180,4 +180,18 @@ mod tests {
         let across = ground.approach(c(110., 30.), c(90., 30.), 5.0).unwrap();
         assert_eq!((across.distance_m, across.at), (0.0, c(100., 30.)));
     }
+
+    #[test]
+    fn the_nearest_point_is_the_crossing_or_else_the_foot_of_an_end() {
+        let off_m = |found: Coord, at: Coord| (found.x - at.x).hypot(found.y - at.y);
+        // y = 2x and y = 12 - x meet at (4, 8); the ends of both lie well off it.
+        let at = nearest_point(c(1., 2.), c(6., 12.), c(2., 10.), c(10., 2.));
+        assert!(off_m(at, c(4., 8.)) < 1e-12, "{at:?}");
+        // Their lines meet, but beyond the second's end.
+        let at = nearest_point(c(0., 0.), c(10., 0.), c(3., 4.), c(8., 9.));
+        assert!(off_m(at, c(3., 0.)) < 1e-12, "{at:?}");
+        // Beyond the first's own end: that end.
+        let at = nearest_point(c(0., 0.), c(10., 0.), c(14., 3.), c(15., 20.));
+        assert!(off_m(at, c(10., 0.)) < 1e-12, "{at:?}");
+    }
 }

@@ -113,3 +113,60 @@ impl Portfolios {
         rows.collect()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audit::scene::Areas;
+    use crate::rulebook::preset;
+    use geo::MultiPolygon;
+
+    fn audit(gross_ha: f64, kept_ha: f64, reserve_ha: f64, uncut: bool) -> BlockAudit {
+        BlockAudit {
+            id: "A-1".to_owned(),
+            portfolio: None,
+            origin: [0.0; 2],
+            status: Verdict::Pass,
+            areas: Areas {
+                gross_m2: gross_ha * 1e4,
+                kept_m2: kept_ha * 1e4,
+                reserve_m2: reserve_ha * 1e4,
+                kept_edge_m: 1000.0,
+                ..Areas::default()
+            },
+            uncut,
+            rows: vec![],
+            cut: MultiPolygon(vec![]),
+        }
+    }
+
+    /// Of 10 ha and 30 ha together 3 ha stand, and 1 ha is reserve.
+    #[test]
+    fn a_portfolio_is_judged_by_its_sums_and_never_passes_with_blocks_left_out() {
+        let mut rules = preset("bc-fppr").unwrap();
+        let mut judged = |share: f64, reserves_count: bool, uncut: bool, tolerance_m: f64| {
+            rules.reserves_count = reserves_count;
+            let mut rule = rules.retention_share.clone();
+            rule.value = share;
+            rule.citation.status = crate::rulebook::ReadStatus::ReadInSource;
+            rules.block.portfolio_share = Some(rule);
+            let mut portfolios = Portfolios::default();
+            portfolios.add(&audit(10.0, 1.0, 0.75, false), &rules);
+            portfolios.add(&audit(30.0, 2.0, 0.25, false), &rules);
+            if uncut {
+                portfolios.add(&audit(5.0, 5.0, 0.0, true), &rules);
+            }
+            let rows = portfolios.judge(&rules, tolerance_m);
+            assert_eq!(rows.len(), 1);
+            (rows[0].row.row.measured.unwrap(), rows[0].status())
+        };
+        assert_eq!(judged(0.07, false, false, 0.0), (0.075, Verdict::Pass));
+        assert_eq!(judged(0.08, false, false, 0.0), (0.075, Verdict::Fail));
+        assert_eq!(judged(0.08, true, false, 0.0), (0.1, Verdict::Pass));
+        // An error of 2 m along 2 km is 0.4 ha of 40 ha.
+        assert_eq!(judged(0.0849, false, false, 2.0), (0.075, Verdict::Warn));
+        assert_eq!(judged(0.0851, false, false, 2.0), (0.075, Verdict::Fail));
+        assert_eq!(judged(0.07, false, true, 0.0), (0.075, Verdict::Unknown));
+        assert_eq!(judged(0.08, false, true, 0.0), (0.075, Verdict::Unknown));
+    }
+}

@@ -224,4 +224,25 @@ mod tests {
         // Their weight is 80 of 80 + 990 x 0.4 (about): evenly drawn they would be 20 of 2000.
         assert!(failing > 250 && failing < 450, "{failing}");
     }
+
+    #[test]
+    fn any_place_is_on_the_edge_and_every_metre_of_it_as_likely() {
+        let ring = vec![(0., 0.), (300., 0.), (300., 100.), (0., 100.), (0., 0.)];
+        let mut cut = audit(1, 0.0);
+        cut.cut = MultiPolygon(vec![geo::Polygon::new(ring.into(), vec![])]);
+        let places: Vec<SamplePoint> = (0..2000)
+            .map(|seed| any_place(&cut, seed).expect("the cut has an edge"))
+            .collect();
+        let share = |here: &dyn Fn(&SamplePoint) -> bool| {
+            places.iter().filter(|p| here(p)).count() as f64 / places.len() as f64
+        };
+        let along = |p: &SamplePoint| (p.y == 0.0 || p.y == 100.0) && (0.0..=300.0).contains(&p.x);
+        let across = |p: &SamplePoint| (p.x == 0.0 || p.x == 300.0) && (0.0..=100.0).contains(&p.y);
+        assert_eq!(share(&|p| along(p) || across(p)), 1.0);
+        // 600 of 800 m, and of the first side 300 of 800 m with half of that in its middle half. A share of 2000 strays
+        // by 1.1 %.
+        assert!((share(&along) - 0.75).abs() < 0.04);
+        let middle = |p: &SamplePoint| p.y == 0.0 && (75.0..=225.0).contains(&p.x);
+        assert!((share(&middle) - 0.1875).abs() < 0.04);
+    }
 }

@@ -393,6 +393,29 @@ mod tests {
         }
     }
 
+    /// A square of 20 m with a spike of 10 m at a corner, of which one side is a part of the square's own.
+    #[test]
+    fn spikes_of_unequal_sides_go_either_way_round() {
+        let mut points = vec![(0., 0.), (30., 0.), (20., 0.0002), (20., 20.), (0., 20.)];
+        for _ in 0..2 {
+            points.reverse();
+            for _ in 0..points.len() {
+                points.rotate_left(1);
+                let mut closed = points.clone();
+                closed.push(closed[0]);
+                let mut tally = Tally::default();
+                let cleaned = clean_ring(&ring(&closed), &mut tally).unwrap().unwrap();
+                assert!(cleaned.0.iter().all(|p| p.x <= 20.0), "{cleaned:?}");
+                assert!((signed_area(&cleaned.0).abs() - 400.0).abs() < 0.01);
+                let said = tally.changes();
+                assert!(
+                    matches!(said[..], [Change::Spikes { count: 1, .. }]),
+                    "{said:?}"
+                );
+            }
+        }
+    }
+
     #[test]
     fn numbers_that_are_none_are_refused_and_thin_rings_dropped() {
         let mut tally = Tally::default();

@@ -101,6 +101,51 @@ mod tests {
         assert!((path.rings.iter().map(length).sum::<f64>() - 2.0 * (80.0 + 40.0)).abs() < 1e-6);
     }
 
+    /// At the reflex corner the mitre stands off farther than an arc: by (1 - pi/4) d² = 193 m².
+    #[test]
+    fn an_l_gets_its_mitred_path_too() {
+        let corners = [
+            (0., 0.),
+            (400., 0.),
+            (400., 200.),
+            (200., 200.),
+            (200., 400.),
+            (0., 400.),
+            (0., 0.),
+        ];
+        let ring = LineString::from(corners.to_vec());
+        let path = inset_path(Engines::pure(), &Polygon::new(ring, vec![]), 30.0);
+        assert!(path.skeleton);
+        // 340 + 140 + 200 + 200 + 140 + 340.
+        assert!((path.rings.iter().map(length).sum::<f64>() - 1360.0).abs() < 1e-6);
+    }
+
+    #[test]
+    fn a_drawn_path_that_is_off_is_refused() {
+        let square = |low: f64, high: f64| {
+            let ring = vec![
+                (low, low),
+                (high, low),
+                (high, high),
+                (low, high),
+                (low, low),
+            ];
+            MultiPolygon(vec![Polygon::new(LineString::from(ring), vec![])])
+        };
+        let (whole, true_path) = (square(0., 100.), square(10., 90.));
+        let kept = |drawn: &MultiPolygon| keeps_distance(drawn, &whole, &true_path, 10.0, 0.0);
+        assert!(kept(&true_path));
+        // Too near; outside; half of it gone; twenty metres in.
+        for drawn in [
+            square(9.9, 90.1),
+            square(-10., 110.),
+            square(10., 66.6),
+            square(20., 80.),
+        ] {
+            assert!(!kept(&drawn), "{drawn:?}");
+        }
+    }
+
     #[test]
     fn a_ring_with_too_many_vertices_falls_back() {
         let ring: Vec<Coord> = (0..=400)

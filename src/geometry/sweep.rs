@@ -321,6 +321,15 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
+    #[test]
+    fn a_slab_has_a_middle_and_a_width() {
+        let slab = Slab {
+            low: -3.0,
+            high: 9.0,
+        };
+        assert_eq!((slab.middle(), slab.width()), (3.0, 12.0));
+    }
+
     fn star(radii: &[f64], hole: bool) -> MultiPolygon {
         let count = radii.len();
         let at = |k: usize, r: f64| {

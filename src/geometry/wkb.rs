@@ -333,4 +333,36 @@ mod tests {
         bytes[5] = 255;
         assert_eq!(read(&bytes), Err(WkbError::Truncated));
     }
+
+    /// ISO WKB counts in thousands; extended WKB has bits for Z, M and a number of the CRS.
+    #[test]
+    fn z_and_m_are_told_by_thousands_and_by_bits() {
+        const LINE: u32 = 2;
+        let (z, m, crs) = (0x8000_0000u32, 0x4000_0000, 0x2000_0000);
+        for (code, more) in [
+            (LINE, 0),
+            (1000 + LINE, 1),
+            (2000 + LINE, 1),
+            (3000 + LINE, 2),
+            (LINE | z, 1),
+            (LINE | m, 1),
+            (LINE | z | m, 2),
+            (LINE | crs, 0),
+            (LINE | z | crs, 1),
+        ] {
+            let mut bytes = vec![1];
+            bytes.extend(code.to_le_bytes());
+            if code & crs != 0 {
+                bytes.extend(32616u32.to_le_bytes());
+            }
+            bytes.extend(2u32.to_le_bytes());
+            for [x, y] in [[1.0f64, 2.0], [3.0, 4.0]] {
+                let rest = std::iter::repeat_n(9.0, more);
+                let values = [x, y].into_iter().chain(rest);
+                bytes.extend(values.flat_map(f64::to_le_bytes));
+            }
+            let line = LineString::from(vec![(1., 2.), (3., 4.)]);
+            assert_eq!(read(&bytes).unwrap().lines, vec![line], "{code:x}");
+        }
+    }
 }

@@ -210,3 +210,114 @@ fn mean_across(gradient: Gradient<'_>, frame: &Frame, x: f64, [low, high]: [f64;
         .fold(0.0, |sum, across| sum + across)
         / f64::from(steps)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::overlay::oriented;
+    use geo::{LineString, MultiLineString, Polygon};
+
+    /// Costs of strips 20 m wide, to the north from a road along y = 0, at 500 trees of 0.3 m3 per hectare.
+    fn costs(pieces: &[[f64; 4]], gradient: Option<Gradient>, azimuth_deg: f64) -> Costs {
+        let piece = |&[x0, y0, x1, y1]: &[f64; 4]| {
+            let ring = vec![(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)];
+            Polygon::new(LineString::from(ring), vec![])
+        };
+        let road = LineString::from(vec![(-500., 0.), (1000., 0.)]);
+        let roads = SegmentIndex::of_lines(&MultiLineString(vec![road]));
+        let model = Model {
+            ground: &oriented(MultiPolygon(pieces.iter().map(piece).collect())),
+            access: &Access::new(roads, vec![]),
+            gradient,
+            production: &Production::default(),
+            pitch_m: 20.0,
+            stems_per_m2: 0.05,
+            tree_m3: 0.3,
+        };
+        model.costs(azimuth_deg)
+    }
+
+    fn near(found: f64, wanted: f64) {
+        assert!(
+            (found - wanted).abs() < 1e-9 * wanted.abs(),
+            "{found} {wanted}"
+        );
+    }
+
+    fn skid_h(m2: f64, way_m: f64) -> f64 {
+        let production = Production::default();
+        m2 * 0.05 * 0.3 * production.skid_seconds_per_m3(way_m) / 3600.0
+    }
+
+    fn hours(driven_m: f64, turns: f64, empty_m: f64) -> [f64; 3] {
+        let production = Production::default();
+        [
+            driven_m / ADVANCE_M * production.seconds_per_advance / 3600.0,
+            turns * production.seconds_per_turn / 3600.0,
+            empty_m / production.travel_m_per_min / 60.0,
+        ]
+    }
+
+    fn machine(costs: &Costs) -> [f64; 3] {
+        [costs.driving_h, costs.turning_h, costs.moving_h]
+    }
+
+    #[test]
+    fn a_rectangle_costs_what_its_strips_add_up_to() {
+        // Ten strips and a half one.
+        let found = costs(&[[0., 0., 210., 300.]], None, 0.0);
+        let wanted = hours(10.5 * 300.0, 10.5, 9.5 * 20.0);
+        machine(&found)
+            .iter()
+            .zip(wanted)
+            .for_each(|(&f, w)| near(f, w));
+        near(found.skidding_h, skid_h(210.0 * 300.0, 150.0));
+        assert_eq!(found.cross_slope_h, 0.0);
+    }
+
+    #[test]
+    fn between_strips_the_machine_drives_as_far_as_their_ends_lie_apart() {
+        // In, and out from an end 60 m farther up, and in from one 30 m farther down.
+        let pieces = [
+            [0., 0., 20., 100.],
+            [20., 0., 40., 160.],
+            [40., -30., 60., 160.],
+        ];
+        let found = costs(&pieces, None, 0.0);
+        let empty_m = 20f64.hypot(60.0) + 20f64.hypot(30.0);
+        let wanted = hours(100.0 + 160.0 + 190.0, 3.0, empty_m);
+        machine(&found)
+            .iter()
+            .zip(wanted)
+            .for_each(|(&f, w)| near(f, w));
+    }
+
+    #[test]
+    fn a_gap_in_a_strip_is_driven_round_and_turned_at() {
+        let pieces = [[0., 0., 20., 100.], [0., 150., 20., 300.]];
+        let found = costs(&pieces, None, 0.0);
+        let wanted = hours(250.0, 2.0, 50.0);
+        machine(&found)
+            .iter()
+            .zip(wanted)
+            .for_each(|(&f, w)| near(f, w));
+        near(
+            found.skidding_h,
+            skid_h(2000.0, 50.0) + skid_h(3000.0, 75.0 + 150.0),
+        );
+    }
+
+    #[test]
+    fn only_the_slope_across_the_strips_costs() {
+        let slope = |_: Coord| Some((0.2, 0.1));
+        let production = Production::default();
+        let trees = 200.0 * 100.0 * 0.05;
+        let more_h = |across: f64| {
+            trees * production.seconds_per_tree * production.cross_slope_factor * across / 3600.0
+        };
+        let north = costs(&[[0., 0., 200., 100.]], Some(&slope), 0.0);
+        near(north.cross_slope_h, more_h(0.2));
+        let east = costs(&[[0., 0., 200., 100.]], Some(&slope), 90.0);
+        near(east.cross_slope_h, more_h(0.1));
+    }
+}

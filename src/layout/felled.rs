@@ -257,3 +257,78 @@ impl<'l> Track<'l> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::model::{Heading, Production, StripKind};
+    use geo::Polygon;
+
+    fn id(piece: u32) -> PieceId {
+        PieceId {
+            part: 1,
+            strip_no: 1,
+            piece,
+        }
+    }
+
+    fn section(piece: u32, (x0, x1): (f64, f64), (y0, y1): (f64, f64), volume_m3: f64) -> Section {
+        let ring = vec![(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)];
+        Section {
+            id: id(piece),
+            section_no: 1,
+            shift_class: ShiftClass::DayOnly,
+            reasons: vec![],
+            shape: MultiPolygon(vec![Polygon::new(LineString::from(ring), vec![])]),
+            hours: None,
+            trees: Some(2.0 * volume_m3),
+            volume_m3: Some(volume_m3),
+            skid_m: None,
+            skid_hours: None,
+        }
+    }
+
+    #[test]
+    fn a_drive_leads_from_its_first_place_to_its_last_and_north_where_they_are_one() {
+        let direction = |points: Vec<(f64, f64)>| Track::new(&points.into()).direction();
+        let bent = direction(vec![(1., 1.), (9., -5.), (4., 5.)]);
+        assert_eq!((bent.x, bent.y), (0.6, 0.8));
+        let ring = direction(vec![(1., 1.), (9., -5.), (1., 1.)]);
+        assert_eq!((ring.x, ring.y), (0.0, 1.0));
+    }
+
+    /// A drive of 100 m through three sections, beside one without a drive, 45 m up it.
+    #[test]
+    fn a_section_without_a_drive_is_felled_from_the_stretch_beside_it() {
+        let line = StripLine {
+            id: id(1),
+            kind: StripKind::Interior,
+            order: 1,
+            heading: Heading::In,
+            shape: LineString::from(vec![(0., 0.), (10., 0.), (40., 0.), (100., 0.)]),
+            travel_to_next_m: None,
+            cross_slope: None,
+            travel: None,
+        };
+        let sections = [
+            section(1, (0., 30.), (-8., 8.), 10.0),
+            section(1, (30., 60.), (-8., 8.), 20.0),
+            section(1, (60., 100.), (-8., 8.), 40.0),
+            section(2, (43., 47.), (8., 20.), 3.0),
+        ];
+        let production = Production::default();
+        let stretches = along(&[line], &sections, &Stands::new(&[], &production));
+        let found: Vec<[f64; 4]> = (stretches[0].iter())
+            .map(|s| [s.from_m, s.to_m, s.volume_m3, s.trees])
+            .collect();
+        let wanted = [
+            [0., 30., 10., 20.],
+            [30., 60., 23., 46.],
+            [60., 100., 40., 80.],
+        ];
+        assert_eq!(found.len(), wanted.len(), "{found:?}");
+        for (found, wanted) in found.iter().flatten().zip(wanted.iter().flatten()) {
+            assert!((found - wanted).abs() < 1e-9, "{found} {wanted}");
+        }
+    }
+}

@@ -314,6 +314,19 @@ mod tests {
     }
 
     #[test]
+    fn of_two_ways_along_a_line_the_one_that_leads_in_is_taken() {
+        for turn in 0..36 {
+            for aside in (-80..=80).step_by(20) {
+                let inward = from_azimuth(f64::from(turn) * 10.0);
+                let along = from_azimuth(f64::from(turn * 10 + aside));
+                for given in [along, along * -1.0] {
+                    assert_eq!(towards(given, inward), along, "{turn} {aside}");
+                }
+            }
+        }
+    }
+
+    #[test]
     fn strips_run_square_from_the_road_in() {
         let part = rectangle(300.0, 200.0);
         let (south, access) = road(&[(300., 0.), (0., 0.)]);

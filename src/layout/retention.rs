@@ -372,3 +372,31 @@ pub fn lie_down(shape: &Polygon) -> Polygon {
 pub fn stand_up(shape: &Polygon) -> Polygon {
     map_polygon(shape, |c| geo::Coord { x: -c.y, y: c.x })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Of 10 ha 2 ha are reserve and 1 ha is retained.
+    #[test]
+    fn a_share_is_of_the_gross_or_the_net_area_with_or_without_reserves() {
+        let books = Books {
+            gross_m2: 100_000.0,
+            reserve_m2: 20_000.0,
+            net_m2: 80_000.0,
+            retained_m2: 10_000.0,
+            cut_m2: 70_000.0,
+            unworked_m2: 0.0,
+        };
+        let mut rules = crate::rulebook::preset("bc-fppr").unwrap();
+        let mut left = |share_of, reserves_count| {
+            rules.share_of = share_of;
+            rules.reserves_count = reserves_count;
+            share_left(&rules, &books)
+        };
+        assert_eq!(left(ShareOf::Net, false), 0.125);
+        assert_eq!(left(ShareOf::Gross, false), 0.1);
+        assert_eq!(left(ShareOf::Gross, true), 0.3);
+        assert_eq!(left(ShareOf::Net, true), 0.3);
+    }
+}

@@ -117,3 +117,44 @@ pub fn best_spacing_m(
     // The minimum of road_per_m / (S m3_per_m2) + skid_per_m3_m * mean_skid_m(S).
     (2.0 * road_per_m / (skid_per_m3_m * m3_per_m2 * sides.depth())).sqrt()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::model::{PieceId, ShiftClass};
+    use geo::{MultiPolygon, Polygon};
+
+    #[test]
+    fn a_mean_way_is_by_volume_where_all_is_known_and_else_by_area() {
+        let section = |long_m: f64, skid_m: f64, volume_m3| {
+            let ring = vec![(0., 0.), (long_m, 0.), (long_m, 100.), (0., 100.), (0., 0.)];
+            Section {
+                id: PieceId {
+                    part: 1,
+                    strip_no: 1,
+                    piece: 1,
+                },
+                section_no: 1,
+                shift_class: ShiftClass::DayOnly,
+                reasons: vec![],
+                shape: MultiPolygon(vec![Polygon::new(LineString::from(ring), vec![])]),
+                hours: None,
+                trees: None,
+                volume_m3,
+                skid_m: Some(skid_m),
+                skid_hours: None,
+            }
+        };
+        // 1 ha at 100 m and 3 ha at 200 m.
+        let mean = |volumes: [Option<f64>; 2]| {
+            mean_m(&[
+                section(100., 100., volumes[0]),
+                section(300., 200., volumes[1]),
+            ])
+            .unwrap()
+        };
+        assert!((mean([None, None]) - 175.0).abs() < 1e-9);
+        assert!((mean([Some(900.0), None]) - 175.0).abs() < 1e-9);
+        assert!((mean([Some(900.0), Some(300.0)]) - 125.0).abs() < 1e-9);
+    }
+}

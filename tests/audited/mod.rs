@@ -68,15 +68,39 @@ pub fn audit(
     cut: &BlockCut,
     tolerance_m: f64,
 ) -> BlockAudit {
+    let alone = Neighbours::new(std::slice::from_ref(block));
+    audit_among(
+        &alone,
+        settings,
+        rules,
+        features,
+        terrain,
+        block,
+        cut,
+        tolerance_m,
+    )
+}
+
+/// A block audited among others.
+#[allow(clippy::too_many_arguments, reason = "as `audit`, and the others")]
+pub fn audit_among(
+    neighbours: &Neighbours,
+    settings: &Settings,
+    rules: &Rulebook,
+    features: &[Feature],
+    terrain: Option<&dyn SlopeSource>,
+    block: &SourceBlock,
+    cut: &BlockCut,
+    tolerance_m: f64,
+) -> BlockAudit {
     let settings = layout::effective(settings, rules);
     let landbase = Landbase::new(features, rules, &settings.layout);
-    let neighbours = Neighbours::new(std::slice::from_ref(block));
     let context = Context {
         landbase: &landbase,
         settings: &settings,
         rules,
         terrain,
-        neighbours: &neighbours,
+        neighbours,
         tolerance_m,
     };
     judge(context, block, cut, None)
