@@ -270,6 +270,7 @@ fn in_the_district_no_bunch_lies_where_none_may() {
         started: String::new(),
         resume: false,
         kept: Default::default(),
+        patience: None,
     };
     batch::run(&project::load(&report.project).unwrap(), &options).unwrap();
     let layers = read(&out.join("layout.gpkg"));

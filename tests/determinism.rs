@@ -19,6 +19,7 @@ fn run(project: &Project, out: PathBuf, jobs: usize, started: &str) -> BTreeMap<
         started: started.to_owned(),
         resume: false,
         kept: Kept::default(),
+        patience: None,
     };
     let outcome = batch::run(project, &options).unwrap();
     assert_eq!(outcome.threads, jobs);
@@ -119,6 +120,7 @@ fn a_block_alone_is_laid_out_as_in_the_batch() {
             started: String::new(),
             resume: false,
             kept: Kept::default(),
+            patience: None,
         };
         batch::run(&project, &options).unwrap();
         let text = std::fs::read_to_string(options.out.join("blocks.csv")).unwrap();

@@ -254,6 +254,7 @@ fn lay_out(name: &'static str, edit: impl Fn(&str) -> String) -> District {
         started: String::new(),
         resume: false,
         kept: Default::default(),
+        patience: None,
     };
     let outcome = batch::run(&project::load(&report.project).unwrap(), &options).unwrap();
     assert!(

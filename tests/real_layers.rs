@@ -49,6 +49,7 @@ fn lay_out(name: &str, blocks: Option<&str>) -> Option<Laid> {
         started: "2000-01-01T00:00:00Z".to_owned(),
         resume: false,
         kept: batch::Kept::default(),
+        patience: None,
     };
     let outcome = batch::run(&project, &options).unwrap_or_else(|error| panic!("{error}"));
     let mut reader = csv::Reader::from_path(out.join("compliance.csv")).unwrap();

@@ -119,6 +119,7 @@ fn bench(criterion: &mut Criterion, project: &Project, out: &std::path::Path) {
             started: "2000-01-01T00:00:00Z".to_owned(),
             resume: false,
             kept: batch::Kept::default(),
+            patience: None,
         };
         b.iter(|| batch::run(project, &options).expect("a run"));
     });
