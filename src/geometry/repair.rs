@@ -254,11 +254,16 @@ fn redraw(polygon: &Polygon, rule: RepairRule) -> Redrawn {
         doubt_m2 += outside.unsigned_area();
         nested(filled.boolean_op_with_fill_rule(&holes, OpType::Difference, FillRule::NonZero))
     };
-    let parts = sweep_crumbs(parts)
-        .into_iter()
-        .map(|p| p.map_coords(|c| c + origin))
-        .collect();
-    Redrawn { parts, doubt_m2 }
+    let drawn_m2 = parts.unsigned_area();
+    let parts = sweep_crumbs(parts);
+    let left_m2: f64 = parts.iter().map(area).sum();
+    Redrawn {
+        doubt_m2: doubt_m2 + (drawn_m2 - left_m2).abs(),
+        parts: parts
+            .into_iter()
+            .map(|p| p.map_coords(|c| c + origin))
+            .collect(),
+    }
 }
 
 /// The engine has been seen to give a shell of its own as a hole of another that it lies outside of (i_overlay 4.5.2, where
