@@ -2,6 +2,8 @@
 //! more ground than a surveyor's slip is refused. Sound polygons keep their vertices to the last bit (a ring may be
 //! reversed, so that shells run counter-clockwise and holes clockwise).
 
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
 use geo::algorithm::bool_ops::{BooleanOps, FillRule, OpType};
 use geo::{Area, Coord, LineString, MapCoords, MultiPolygon, Polygon};
 
@@ -130,7 +132,7 @@ pub fn repair_polygons(polygons: Vec<Polygon>, rule: RepairRule) -> Result<Repai
 /// As [`repair_polygons`], however much moves; the shape may be empty.
 ///
 /// # Errors
-/// Bad coordinates only.
+/// Bad coordinates; [`CleanError::Unsound`] where the overlay engine crashes whatever the grid.
 pub fn redraw_polygons(polygons: Vec<Polygon>, rule: RepairRule) -> Result<Repaired, CleanError> {
     let mut tally = Tally::default();
     let mut cleaned = Vec::with_capacity(polygons.len());
@@ -147,7 +149,8 @@ pub fn redraw_polygons(polygons: Vec<Polygon>, rule: RepairRule) -> Result<Repai
         match fault(std::slice::from_ref(&polygon)) {
             None => parts.push(polygon),
             Some(at) => {
-                let redrawn = redraw(&polygon, rule);
+                let redrawn = despite_crashes(&[polygon], |drawn| redraw(&drawn[0], rule));
+                let redrawn = redrawn.ok_or(CleanError::Unsound { place: at })?;
                 crossed = true;
                 place = place.or(at);
                 crossings_m2 += redrawn.doubt_m2;
@@ -166,7 +169,7 @@ pub fn redraw_polygons(polygons: Vec<Polygon>, rule: RepairRule) -> Result<Repai
         && let Some(at) = fault(&parts)
     {
         let before: f64 = parts.iter().map(area).sum();
-        parts = join(parts);
+        parts = despite_crashes(&parts, join).ok_or(CleanError::Unsound { place: at })?;
         let overlap_m2 = (before - parts.iter().map(area).sum::<f64>()).max(0.0);
         changes.push(Change::JoinedParts {
             place: at,
@@ -175,10 +178,11 @@ pub fn redraw_polygons(polygons: Vec<Polygon>, rule: RepairRule) -> Result<Repai
     }
     // What an overlay gives is rounded, which can make rings cross anew; on a coarser grid there is less to round.
     for coarser in 0..MOST_ROUNDS {
-        if parts.is_empty() || fault(&parts).is_none() {
+        let Some(at) = fault(&parts).filter(|_| !parts.is_empty()) else {
             break;
-        }
-        parts = join(on_grid(parts, coarser));
+        };
+        let snapped = on_grid(&parts, coarser);
+        parts = despite_crashes(&snapped, join).ok_or(CleanError::Unsound { place: at })?;
     }
     Ok(Repaired {
         shape: MultiPolygon(parts),
@@ -298,23 +302,32 @@ fn total(polygons: &MultiPolygon) -> f64 {
 }
 
 /// Corners on a grid of a micrometre, or of 8 times as much for each round, whose places are numbers without rounding.
-fn on_grid(parts: Vec<Polygon>, coarser: i32) -> Vec<Polygon> {
+fn on_grid(parts: &[Polygon], coarser: i32) -> Vec<Polygon> {
     let per_m = 2f64.powi(20 - 3 * coarser);
     let snap = |c: Coord| Coord {
         x: (c.x * per_m).round() / per_m,
         y: (c.y * per_m).round() / per_m,
     };
-    let parts = parts.into_iter().map(|part| part.map_coords(snap));
-    parts.collect()
+    parts.iter().map(|part| part.map_coords(snap)).collect()
 }
 
-fn join(parts: Vec<Polygon>) -> Vec<Polygon> {
+/// Some overlay as drawn or, while the engine crashes, on coarser grids: `i_overlay` 4.5.2 was seen to, where holes touch their
+/// shell. None: it crashed on each.
+fn despite_crashes<T>(parts: &[Polygon], overlay: impl Fn(&[Polygon]) -> T) -> Option<T> {
+    let attempt = |parts: &[Polygon]| catch_unwind(AssertUnwindSafe(|| overlay(parts))).ok();
+    attempt(parts).or_else(|| {
+        let mut grids = (0..MOST_ROUNDS).map(|coarser| on_grid(parts, coarser));
+        grids.find_map(|snapped| attempt(&snapped))
+    })
+}
+
+fn join(parts: &[Polygon]) -> Vec<Polygon> {
     let origin = parts[0].exterior().0[0];
     let origin = Coord {
         x: origin.x.round(),
         y: origin.y.round(),
     };
-    let local = MultiPolygon(parts).map_coords(|p| p - origin);
+    let local = MultiPolygon(parts.to_vec()).map_coords(|p| p - origin);
     let joined = local.boolean_op_with_fill_rule(
         &MultiPolygon::<f64>(Vec::new()),
         OpType::Union,
@@ -400,6 +413,22 @@ mod tests {
         assert!(
             gap > 500.0 && (gap - odd.moved_m2).abs() < 0.1,
             "{gap} {odd:?}"
+        );
+    }
+
+    #[test]
+    fn a_crash_is_answered_by_a_coarser_grid_or_told() {
+        let square = [wkt!(POLYGON((0.1 0.,1. 0.,1. 1.,0. 1.,0.1 0.)))];
+        let on_grids = |parts: &[Polygon]| {
+            let x = parts[0].exterior().0[0].x;
+            assert!(x != 0.1, "as drawn it crashes");
+            x
+        };
+        let x = despite_crashes(&square, on_grids).unwrap();
+        assert!((x - 0.1).abs() < 1e-6, "{x}");
+        assert_eq!(
+            despite_crashes(&square, |_| -> f64 { panic!("always") }),
+            None
         );
     }
 
