@@ -442,3 +442,43 @@ fn retention_between_100_and_150_feet_is_a_warning_and_nearer_a_failure() {
         }
     }
 }
+
+/// Common practice: near a power line work is done by day, also where the line runs past outside the block. The zone of a
+/// line of 600 m is 2 r L + pi r2 (GE-05).
+#[test]
+fn a_hazard_beside_the_block_asks_for_daylight_in_it() {
+    let hazard = line(&[(-20.0, -100.0), (-20.0, 500.0)]);
+    let features = [feature(
+        LayerKind::Hazards,
+        Some("power line"),
+        None,
+        hazard,
+    )];
+    let settings = Settings::default();
+    let outline = block(MultiPolygon(vec![rectangle(0.0, 0.0, 400.0, 400.0)]));
+    let plan = lay_out(ENGINES, &settings, &rules(0.0), &features, &outline).unwrap();
+    let r = settings.layout.hazard_distance_m;
+    let zones: Vec<&Zone> = plan
+        .zones
+        .iter()
+        .filter(|zone| zone.kind == ZoneKind::Hazard)
+        .collect();
+    assert_eq!(zones.len(), 1);
+    let by_hand = 2.0 * r * 600.0 + PI * r * r;
+    near(area(&zones[0].shape), by_hand, 0.001 * by_hand, "zone");
+    let (mut day, mut night) = (0, 0);
+    for section in &plan.sections {
+        let west = Bounds::of_polygons(&section.shape).min.x + plan.origin[0];
+        match section.shift_class {
+            ShiftClass::DayOnly => day += 1,
+            ShiftClass::NightSafe => {
+                night += 1;
+                assert!(
+                    west + 20.0 >= r - 0.001,
+                    "night work {west} m from the edge"
+                );
+            }
+        }
+    }
+    assert!(day > 0 && night > 0, "{day} by day, {night} by night");
+}

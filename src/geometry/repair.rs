@@ -394,6 +394,30 @@ mod tests {
         ));
     }
 
+    /// The last corner of 100 ha overshoots, with a loop of a2 / 4: 0.5 % is mended, 4 % is refused.
+    #[test]
+    fn what_is_mended_without_asking_grows_with_the_ground() {
+        let overshot = |a: f64| {
+            let ring = [
+                (0., 0.),
+                (1e3, 0.),
+                (1e3, 1e3),
+                (-a, 1e3),
+                (-a, 1e3 + a),
+                (0., 1e3 - a),
+                (0., 0.),
+            ];
+            let ring = LineString::from(ring.to_vec());
+            repair_polygons(vec![Polygon::new(ring, vec![])], RepairRule::NonZero)
+        };
+        let moved_m2 = overshot(140.0).unwrap().moved_m2;
+        assert!((moved_m2 - 4_900.0).abs() < 0.1, "{moved_m2}");
+        assert!(matches!(
+            overshot(400.0),
+            Err(CleanError::MovesTooMuch { .. })
+        ));
+    }
+
     #[test]
     fn the_rule_decides_ground_that_is_enclosed_twice() {
         // A ring that winds twice round the square from 4 to 6.
