@@ -1,9 +1,10 @@
 //! Rings that do not cross, sorted into shells and the holes that lie in them.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use geo::{Area, Coord, InteriorPoint, LineString, MultiPolygon, Polygon};
 
+use super::area::rings;
 use super::distance::inside_polygon;
 
 fn alone(ring: &LineString) -> Polygon {
@@ -47,11 +48,22 @@ pub fn nested<'r>(rings: impl Iterator<Item = &'r LineString>) -> MultiPolygon {
     MultiPolygon(shells.into_iter().map(|(_, shell)| shell).collect())
 }
 
+/// Zeros of either sign are one place.
+fn key(c: Coord) -> [u64; 2] {
+    [(c.x + 0.0).to_bits(), (c.y + 0.0).to_bits()]
+}
+
+/// Whether rings of a polygon share a corner, or one comes back to a corner.
+pub fn touches(polygon: &Polygon) -> bool {
+    let count = rings(polygon).map(|ring| ring.0.len()).sum();
+    let mut seen: HashSet<[u64; 2]> = HashSet::with_capacity(count);
+    let mut corners = rings(polygon).flat_map(|ring| ring.0.iter().skip(1));
+    corners.any(|&corner| !seen.insert(key(corner)))
+}
+
 /// The loops of a ring that comes back to corners it has been at; None: it does not.
 pub fn loops(ring: &LineString) -> Option<Vec<LineString>> {
     let corners = &ring.0[..ring.0.len().saturating_sub(1)];
-    // Zeros of either sign are one place.
-    let key = |c: Coord| [(c.x + 0.0).to_bits(), (c.y + 0.0).to_bits()];
     let mut seen: HashMap<[u64; 2], usize> = HashMap::with_capacity(corners.len());
     let mut open: Vec<Coord> = Vec::with_capacity(corners.len());
     let mut found = Vec::new();
@@ -79,7 +91,7 @@ pub fn loops(ring: &LineString) -> Option<Vec<LineString>> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::geometry::area::{area, rings};
+    use crate::geometry::area::area;
     use geo::wkt;
 
     /// By hand: two squares that meet in a corner, the larger with a hole, given as one polygon with two holes.
@@ -87,7 +99,7 @@ mod tests {
     fn a_shell_that_an_overlay_gives_as_a_hole_is_a_shell_again() {
         let wrong = wkt!(POLYGON((0. 0.,100. 0.,100. 100.,0. 100.,0. 0.),
             (100. 100.,150. 100.,150. 150.,100. 150.,100. 100.),(20. 20.,20. 40.,40. 40.,40. 20.,20. 20.)));
-        assert!(!is_nested(&MultiPolygon(vec![wrong.clone()])));
+        assert!(!is_nested(&MultiPolygon(vec![wrong.clone()])) && touches(&wrong));
         let right = nested(rings(&wrong));
         assert!(is_nested(&right));
         assert_eq!(right.0.len(), 2);
@@ -116,6 +128,6 @@ mod tests {
         let found = nested(loops(bitten.exterior()).unwrap().iter());
         assert_eq!((found.0.len(), found.0[0].interiors().len()), (1, 1));
         let square = wkt!(POLYGON((0. 0.,10. 0.,10. 10.,0. 10.,0. 0.)));
-        assert!(loops(square.exterior()).is_none());
+        assert!(loops(square.exterior()).is_none() && !touches(&square));
     }
 }

@@ -5,7 +5,7 @@ use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
 
 use super::area::{area, ring_area, rings};
 use super::distance::point_segment;
-use super::nesting::{loops, nested};
+use super::nesting::{loops, nested, touches};
 use super::overlay_engine::{self, Op};
 use super::window::{Half, bounds, common, corners};
 
@@ -45,9 +45,10 @@ fn tidy(result: MultiPolygon) -> MultiPolygon {
     oriented(MultiPolygon(polygons.flat_map(parted).collect()))
 }
 
-/// A polygon, or what it falls into where a ring of it touches itself: engines give parts that meet in a corner as one ring.
+/// A polygon, or what it falls into where its rings touch: engines give parts that meet in a corner as one ring, and
+/// i_overlay 4.5.2 now and then a part as a hole of another.
 fn parted(polygon: Polygon) -> Vec<Polygon> {
-    if !rings(&polygon).any(|ring| loops(ring).is_some()) {
+    if !touches(&polygon) {
         return vec![polygon];
     }
     let simple = |ring: &LineString| loops(ring).unwrap_or_else(|| vec![ring.clone()]);
