@@ -1,8 +1,8 @@
 //! All blocks of a project in an R-tree: whose ground is it that was cut?
 
 use geo::{Coord, MultiPolygon};
+use rstar::RTree;
 use rstar::primitives::{GeomWithData, Rectangle};
-use rstar::{AABB, RTree};
 
 use crate::geometry::area::Bounds;
 use crate::geometry::frame::map_polygons;
@@ -38,9 +38,7 @@ impl Neighbours {
 
     /// Blocks whose box meets a box in work-CRS coordinates, in their order.
     pub fn near(&self, bounds: &Bounds) -> Vec<usize> {
-        let (min, max) = (bounds.min, bounds.max);
-        let envelope = AABB::from_corners([min.x, min.y], [max.x, max.y]);
-        let found = self.tree.locate_in_envelope_intersecting(envelope);
+        let found = self.tree.locate_in_envelope_intersecting(bounds.envelope());
         let mut found: Vec<usize> = found.map(|boxed| boxed.data).collect();
         found.sort_unstable();
         found

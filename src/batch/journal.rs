@@ -103,11 +103,21 @@ impl Journal {
             return made;
         }
         let made = make();
-        let bytes = record(&block.id, &made);
+        self.keep(record(&block.id, &made));
+        made
+    }
+
+    /// Keeps for good that a block is set aside; false where that cannot be done.
+    pub fn keep_refused(&self, block: &SourceBlock, problem: Problem) -> bool {
+        self.keep(record(&block.id, &Err(Box::new(problem))));
+        self.sync()
+    }
+
+    fn keep(&self, bytes: Option<Vec<u8>>) {
         let mut kept = self.kept.so_far();
         let mut writer = self.writer();
         if let Ok(open) = &mut *writer {
-            match self.keep(open, bytes) {
+            match self.write(open, bytes) {
                 Ok(()) => {
                     if let Some(count) = kept.as_mut() {
                         count.kept += 1;
@@ -116,22 +126,9 @@ impl Journal {
                 Err(error) => *writer = Err(error),
             }
         }
-        made
     }
 
-    /// Keeps for good that a block is set aside; false where that cannot be done.
-    pub fn keep_refused(&self, block: &SourceBlock, problem: Problem) -> bool {
-        let bytes = record(&block.id, &Err(Box::new(problem)));
-        let mut writer = self.writer();
-        let kept = match &mut *writer {
-            Ok(open) => self.keep(open, bytes).is_ok(),
-            Err(_) => false,
-        };
-        drop(writer);
-        kept && self.sync()
-    }
-
-    fn keep(
+    fn write(
         &self,
         writer: &mut Option<PlanWriter>,
         bytes: Option<Vec<u8>>,

@@ -389,12 +389,20 @@ fn keep_inputs(project: &Project, others: &[&Path], out: &Path) -> Result<(), Ou
         let folder = project.path.parent().unwrap_or(Path::new(""));
         folder.join(&file.source)
     });
-    let mut inputs = layers
+    let inputs = layers
         .chain(terrain.map(|file| file.path.as_path()))
         .chain(rules.as_deref())
         .chain([project.path.as_path()])
         .chain(others.iter().copied());
-    match inputs.find(|path| outputs::would_replace(out, path)) {
+    keep_all(inputs, |path| outputs::would_replace(out, path))
+}
+
+/// Refuses a run whose outputs would replace one of its inputs.
+fn keep_all<'p>(
+    mut inputs: impl Iterator<Item = &'p Path>,
+    would_replace: impl Fn(&Path) -> bool,
+) -> Result<(), OutputError> {
+    match inputs.find(|path| would_replace(path)) {
         Some(path) => Err(OutputError::InputAmongOutputs {
             path: path.to_owned(),
         }),

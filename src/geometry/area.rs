@@ -1,6 +1,7 @@
 //! Areas and boxes of rings, by the shoelace formula from each ring's first point.
 
 use geo::{Coord, LineString, MultiPolygon, Polygon};
+use rstar::AABB;
 
 /// Signed area of a closed ring: positive when counter-clockwise.
 pub fn ring_area(ring: &LineString) -> f64 {
@@ -119,6 +120,11 @@ impl Bounds {
 
     pub fn is_empty(&self) -> bool {
         self.min.x > self.max.x
+    }
+
+    /// The same box for an R-tree.
+    pub fn envelope(&self) -> AABB<[f64; 2]> {
+        AABB::from_corners([self.min.x, self.min.y], [self.max.x, self.max.y])
     }
 
     pub fn to_polygon(self) -> Polygon {

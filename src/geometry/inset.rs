@@ -90,7 +90,7 @@ fn keeps_distance(
 
 #[cfg(test)]
 mod tests {
-    use super::super::area::length;
+    use super::super::area::{Bounds, length};
     use super::*;
 
     #[test]
@@ -123,14 +123,8 @@ mod tests {
     #[test]
     fn a_drawn_path_that_is_off_is_refused() {
         let square = |low: f64, high: f64| {
-            let ring = vec![
-                (low, low),
-                (high, low),
-                (high, high),
-                (low, high),
-                (low, low),
-            ];
-            MultiPolygon(vec![Polygon::new(LineString::from(ring), vec![])])
+            let bounds = Bounds::of(&[(low, low).into(), (high, high).into()]);
+            MultiPolygon(vec![bounds.to_polygon()])
         };
         let (whole, true_path) = (square(0., 100.), square(10., 90.));
         let kept = |drawn: &MultiPolygon| keeps_distance(drawn, &whole, &true_path, 10.0, 0.0);

@@ -6,8 +6,8 @@ mod slope_classes;
 mod stretches;
 
 use geo::Coord;
+use rstar::RTree;
 use rstar::primitives::{GeomWithData, Rectangle};
-use rstar::{AABB, RTree};
 
 use crate::geometry::area::Bounds;
 use crate::model::{Feature, LayerKind, LayoutSettings, Shape};
@@ -237,8 +237,7 @@ impl<'a> Landbase<'a> {
 }
 
 fn locate<'t>(tree: &'t RTree<Indexed>, window: &Bounds) -> impl Iterator<Item = Entry> + use<'t> {
-    let envelope = AABB::from_corners([window.min.x, window.min.y], [window.max.x, window.max.y]);
-    tree.locate_in_envelope_intersecting(envelope)
+    tree.locate_in_envelope_intersecting(window.envelope())
         .map(|indexed| indexed.data)
 }
 

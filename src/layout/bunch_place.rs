@@ -49,8 +49,7 @@ struct Boxed {
 impl RTreeObject for Boxed {
     type Envelope = AABB<[f64; 2]>;
     fn envelope(&self) -> Self::Envelope {
-        let (min, max) = (self.bounds.min, self.bounds.max);
-        AABB::from_corners([min.x, min.y], [max.x, max.y])
+        self.bounds.envelope()
     }
 }
 

@@ -119,20 +119,17 @@ impl Network {
             net.lengths_m.push(crate::geometry::area::length(&leg.line));
         }
         let attach_m = ATTACH_STRIPS * strip_m;
-        let corner = |p: Coord| [p.x, p.y];
-        let ends = rstar::RTree::bulk_load(
-            (0..net.nodes.len())
-                .map(|node| rstar::primitives::GeomWithData::new(corner(net.nodes[node]), node))
-                .collect(),
-        );
+        let ends = net.nodes.iter().enumerate();
+        let ends = ends.map(|(node, p)| rstar::primitives::GeomWithData::new([p.x, p.y], node));
+        let ends = rstar::RTree::bulk_load(ends.collect());
         // Where others touch an open leg.
         let mut at_ways: Vec<Vec<(OnLine, usize)>> = legs.iter().map(|_| vec![]).collect();
         for (way, leg) in legs.iter().enumerate().filter(|(_, leg)| leg.open) {
             let around = Bounds::of(&leg.line.0).grown(attach_m);
             let index = LineIndex::new(&leg.line);
             let mut stops: Vec<(OnLine, usize)> = Vec::new();
-            let box_of = rstar::AABB::from_corners(corner(around.min), corner(around.max));
-            let near = ends.locate_in_envelope(box_of).map(|end| end.data);
+            let near = ends.locate_in_envelope(around.envelope());
+            let near = near.map(|end| end.data);
             let mut near: Vec<usize> = near.filter(|end| !net.ends[way].contains(end)).collect();
             near.sort_unstable();
             for end in near {
@@ -244,17 +241,13 @@ impl Network {
             .filter(|(_, leg)| leg.open)
             .map(|(at, leg)| (at, Bounds::of(&leg.line.0), LineIndex::new(&leg.line)))
             .collect();
-        let box_of = |bounds: &Bounds| {
-            let Bounds { min, max } = bounds;
-            rstar::AABB::from_corners([min.x, min.y], [max.x, max.y])
-        };
         let boxes = open_legs.iter().enumerate().map(|(place, (_, bounds, _))| {
-            let rectangle = rstar::primitives::Rectangle::from_aabb(box_of(bounds));
+            let rectangle = rstar::primitives::Rectangle::from_aabb(bounds.envelope());
             rstar::primitives::GeomWithData::new(rectangle, place)
         });
         let tree = rstar::RTree::bulk_load(boxes.collect());
         for (a, around_a, line_a) in &open_legs {
-            let around = box_of(&around_a.grown(attach_m));
+            let around = around_a.grown(attach_m).envelope();
             let near = tree.locate_in_envelope_intersecting(around);
             let mut near: Vec<usize> = near.map(|found| found.data).collect();
             near.sort_unstable();

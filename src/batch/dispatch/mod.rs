@@ -6,8 +6,8 @@ use std::path::{Path, PathBuf};
 
 use chrono::NaiveDate;
 
-use super::Progress;
 use super::done_file::{self, DoneError};
+use super::{Progress, keep_all};
 use crate::daylight::DaylightError;
 use crate::outputs::OutputError;
 use crate::outputs::dispatch::{DoneBefore, Roster, would_replace, write};
@@ -88,11 +88,8 @@ impl Dispatched {
 /// When the layout, the crew file's names or the table of finished sections do not hold together, or the outputs cannot be
 /// written. Work that does not fit is no error; it is told in the outcome.
 pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, DispatchError> {
-    let mut inputs = options.done.iter().chain([&crew.path]);
-    if let Some(path) = inputs.find(|path| would_replace(&options.out, path)) {
-        let path = path.clone();
-        return Err(OutputError::InputAmongOutputs { path }.into());
-    }
+    let inputs = options.done.as_deref().into_iter().chain([&*crew.path]);
+    keep_all(inputs, |path| would_replace(&options.out, path))?;
     options.progress.say("reading the layout");
     let layout = finished(&options.layout)?;
     let mut breaches = Vec::new();
