@@ -352,11 +352,16 @@ fn tracks_are_swept_and_judged() {
 
     // A gap in the middle of a strip and a fix far off are said, not smoothed over.
     let mut broken = driven.clone();
-    let longest = (0..broken.len())
-        .max_by_key(|&at| broken[at].len())
+    let without = |fixes: &Fixes| -> f64 {
+        let [Some((from, _)), Some((to, _))] = [fixes.get(5), fixes.get(20)] else {
+            return 0.0;
+        };
+        (*to - *from).x.hypot((*to - *from).y)
+    };
+    let long = (broken.iter_mut())
+        .max_by(|a, b| without(a).total_cmp(&without(b)))
         .unwrap();
-    let long = &mut broken[longest];
-    assert!(long.len() > 24, "{}", long.len());
+    assert!(without(long) > 35.0, "{}", without(long));
     long.drain(6..20);
     long[3].0.x += 400.0;
     let (_, found) = run("broken", &broken, &with_plan);

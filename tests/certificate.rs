@@ -7,7 +7,8 @@ use blockwright::compliance::certified_plan;
 use blockwright::engines::{ENGINES, GeosOverlay, OVERLAYS};
 use blockwright::geometry::area::area;
 use blockwright::geometry::distance::{point_segment, segment_segment};
-use blockwright::geometry::overlay_engine::{GeoOverlay, Op, Overlay};
+use blockwright::geometry::grid_overlay::GridOverlay;
+use blockwright::geometry::overlay_engine::{Op, Overlay};
 use blockwright::landbase::Landbase;
 use blockwright::layout::{self, Context, LayoutError};
 use blockwright::model::*;
@@ -25,7 +26,7 @@ impl Overlay for Lying {
     }
 
     fn areas(&self, subject: &MultiPolygon, clip: &[Polygon], op: Op) -> Option<MultiPolygon> {
-        let right = GeoOverlay.areas(subject, clip, op)?;
+        let right = GridOverlay.areas(subject, clip, op)?;
         Some((self.0)(subject, clip, op, right))
     }
 
@@ -35,7 +36,7 @@ impl Overlay for Lying {
         polygons: &[Polygon],
         inside: bool,
     ) -> Option<MultiLineString> {
-        GeoOverlay.lines(lines, polygons, inside)
+        GridOverlay.lines(lines, polygons, inside)
     }
 }
 
@@ -44,7 +45,7 @@ static BLIND_TO_SMALL: Lying = Lying(|subject, clip, op, right| {
     let small = |clip: &&Polygon| area(&MultiPolygon(vec![(*clip).clone()])) < 2_000.0;
     if op == Op::Difference && clip.iter().any(|clip| small(&clip)) {
         let rest: Vec<Polygon> = clip.iter().filter(|clip| !small(clip)).cloned().collect();
-        return GeoOverlay.areas(subject, &rest, op).unwrap_or(right);
+        return GridOverlay.areas(subject, &rest, op).unwrap_or(right);
     }
     right
 });

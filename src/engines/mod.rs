@@ -6,8 +6,9 @@ use gdal::vector::Geometry as GdalGeometry;
 use geo::{LineString, MultiLineString, MultiPolygon};
 
 use crate::geometry::buffer::{Engine, Engines, GeoEngine, Source};
+use crate::geometry::grid_overlay::GridOverlay;
 use crate::geometry::overlay::oriented;
-use crate::geometry::overlay_engine::{GeoOverlay, Overlay};
+use crate::geometry::overlay_engine::Overlay;
 use crate::geometry::wkb;
 
 pub use overlay::GeosOverlay;
@@ -22,7 +23,7 @@ pub const ENGINES: Engines<'static> = Engines {
 };
 
 /// Overlay engines in the order in which they are tried.
-pub const OVERLAYS: [&dyn Overlay; 2] = [&GeoOverlay, &GeosOverlay];
+pub const OVERLAYS: [&dyn Overlay; 2] = [&GridOverlay, &GeosOverlay];
 
 impl Engine for GeosEngine {
     fn name(&self) -> &'static str {

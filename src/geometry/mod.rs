@@ -6,6 +6,7 @@ pub mod buffer;
 pub mod clean;
 pub mod distance;
 pub mod frame;
+pub mod grid_overlay;
 pub mod inset;
 pub mod nesting;
 pub mod overlay;

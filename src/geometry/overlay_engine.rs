@@ -1,10 +1,11 @@
-//! Who overlays: `i_overlay`, by way of `geo`, unless another engine is in force on this thread. Overlay engines can be
+//! Who overlays: `i_overlay`, unless another engine is in force on this thread. Overlay engines can be
 //! wrong without a word, so a block whose cut cannot be certified is laid out anew with another one.
 
 use std::cell::Cell;
 
-use geo::algorithm::bool_ops::{BooleanOps, FillRule, OpType};
 use geo::{MultiLineString, MultiPolygon, Polygon};
+
+use super::grid_overlay::GridOverlay;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Op {
@@ -28,38 +29,8 @@ pub trait Overlay: Sync {
     ) -> Option<MultiLineString>;
 }
 
-/// `i_overlay`, by way of `geo`.
-pub struct GeoOverlay;
-
-impl Overlay for GeoOverlay {
-    fn name(&self) -> &'static str {
-        "i_overlay"
-    }
-
-    fn areas(&self, subject: &MultiPolygon, clip: &[Polygon], op: Op) -> Option<MultiPolygon> {
-        let op = match op {
-            Op::Union => OpType::Union,
-            Op::Intersection => OpType::Intersection,
-            Op::Difference => OpType::Difference,
-        };
-        // The trait is implemented for MultiPolygon, not for slices: borrowing a slice as one needs a copy of the rings.
-        let clip = MultiPolygon(clip.to_vec());
-        Some(subject.boolean_op_with_fill_rule(&clip, op, FillRule::NonZero))
-    }
-
-    fn lines(
-        &self,
-        lines: &MultiLineString,
-        polygons: &[Polygon],
-        inside: bool,
-    ) -> Option<MultiLineString> {
-        let polygons = MultiPolygon(polygons.to_vec());
-        Some(polygons.clip_with_fill_rule(lines, !inside, FillRule::NonZero))
-    }
-}
-
 thread_local! {
-    static IN_FORCE: Cell<&'static dyn Overlay> = const { Cell::new(&GeoOverlay) };
+    static IN_FORCE: Cell<&'static dyn Overlay> = const { Cell::new(&GridOverlay) };
 }
 
 /// Puts the engine back that was in force before, also when what was done crashes.
@@ -80,7 +51,7 @@ pub fn with<T>(engine: &'static dyn Overlay, work: impl FnOnce() -> T) -> T {
 /// By the engine in force; what it cannot do `i_overlay` does.
 pub(super) fn areas(subject: &MultiPolygon, clip: &[Polygon], op: Op) -> MultiPolygon {
     let made = IN_FORCE.get().areas(subject, clip, op);
-    made.or_else(|| GeoOverlay.areas(subject, clip, op))
+    made.or_else(|| GridOverlay.areas(subject, clip, op))
         .unwrap_or(MultiPolygon(vec![]))
 }
 
@@ -91,7 +62,7 @@ pub(super) fn lines(
     inside: bool,
 ) -> MultiLineString {
     let made = IN_FORCE.get().lines(lines, polygons, inside);
-    made.or_else(|| GeoOverlay.lines(lines, polygons, inside))
+    made.or_else(|| GridOverlay.lines(lines, polygons, inside))
         .unwrap_or(MultiLineString(vec![]))
 }
 

@@ -15,7 +15,7 @@ use crate::model::{Feature, LayerKind, Shape};
 use crate::rulebook::Widths;
 
 /// Segments and polygons that reach farther beyond what is near are cut off: overlays round to a share of all coordinates.
-const FAR_M: f64 = 20_000.0;
+const FAR_M: f64 = 10_000.0;
 
 /// A feature as one block sees it, in the block's local frame.
 pub struct NearFeature<'a> {
