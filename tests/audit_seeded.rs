@@ -373,16 +373,38 @@ fn a_corridor_that_is_cut_is_missed_from_the_share() {
     }
 }
 
+/// The lesser distance is 100 ft (30.48 m) and the greater 150 ft (45.72 m); a cut edge may be 2 m off as cut.
 #[test]
 fn retention_in_the_road_band_is_found_and_placed() {
     let district = district();
     // The road's edge is y = -1; its centre line lies 5 m south of the block.
-    for (from_m, expected) in [
-        (10.0, Verdict::Fail),
-        (30.0, Verdict::Fail),
-        (35.0, Verdict::Warn),
+    for (from_m, tolerance_m, expected, why) in [
+        (10.0, 0.0, Verdict::Fail, "beyond tolerance"),
+        (30.0, 0.0, Verdict::Fail, "beyond tolerance"),
+        (
+            35.0,
+            0.0,
+            Verdict::Warn,
+            "between the lesser and the greater",
+        ),
+        (46.0, 0.0, Verdict::Pass, ""),
+        (28.0, 2.0, Verdict::Fail, "beyond tolerance"),
+        (29.0, 2.0, Verdict::Warn, "but within tolerance"),
+        (
+            31.0,
+            2.0,
+            Verdict::Warn,
+            "between the lesser and the greater",
+        ),
+        (
+            45.0,
+            2.0,
+            Verdict::Warn,
+            "no wider than the cut's edge may be off",
+        ),
+        (46.0, 2.0, Verdict::Pass, ""),
     ] {
-        let left = rectangle(200., from_m - 1.0, 215., 60.0);
+        let left = rectangle(200., from_m - 1.0, 215., 90.0);
         let mut cut = district.cut.clone();
         cut.pieces = cut
             .pieces
@@ -397,13 +419,77 @@ fn retention_in_the_road_band_is_found_and_placed() {
                 })
             })
             .collect();
-        let audit = district.judged(&cut, 0.0);
+        let audit = district.judged(&cut, tolerance_m);
         let judged = of(&audit, "road-band");
-        assert_eq!(judged.status(), expected, "{}", shown(&audit));
+        let case = format!("{from_m} {tolerance_m}");
+        assert_eq!(judged.status(), expected, "{case} {}", shown(&audit));
+        assert!(
+            judged.row.message.contains(why),
+            "{case} {}",
+            judged.row.message
+        );
+        if expected == Verdict::Pass {
+            continue;
+        }
         assert!(
             (judged.row.row.measured.unwrap() - from_m).abs() < 0.01,
-            "{:?}",
+            "{case} {:?}",
             judged.row
+        );
+        let (x, y) = (judged.row.x.unwrap(), judged.row.y.unwrap());
+        assert!((199.9..=215.1).contains(&x), "{case} {x}");
+        assert!((y - (from_m - 1.0)).abs() < 0.01, "{case} {y}");
+    }
+}
+
+/// An interior strip drawn anew, 120 m long in the direction driven there. As cut each of its edges may be 2 m off.
+#[test]
+fn a_strip_wider_than_the_reach_is_measured_and_placed() {
+    let district = district();
+    let required_m = district.required("strip-width");
+    let at = (district.cut.pieces.iter())
+        .position(|piece| piece.kind == Some(StripKind::Interior))
+        .unwrap();
+    let part = district.cut.pieces[at].part;
+    let mut lines = district.cut.lines.iter();
+    let driven = lines.find(|line| line.interior && line.part == part);
+    let [from, .., to] = driven.unwrap().shape.0[..] else {
+        panic!("a line of one point");
+    };
+    let along = (to - from) / (to - from).x.hypot((to - from).y);
+    let across = Coord {
+        x: -along.y,
+        y: along.x,
+    };
+    let corner = Coord { x: 300.0, y: 100.0 };
+    for (width_m, tolerance_m, expected) in [
+        (required_m, 0.0, None),
+        (required_m + 0.1, 0.0, Some(Verdict::Fail)),
+        (required_m + 3.9, 2.0, Some(Verdict::Warn)),
+        (required_m + 4.1, 2.0, Some(Verdict::Fail)),
+    ] {
+        let mut cut = district.cut.clone();
+        let ring = [(0.0, 0.0), (width_m, 0.0), (width_m, 120.0), (0.0, 120.0)];
+        let turned = ring.map(|(off_m, on_m)| corner + across * off_m + along * on_m);
+        cut.pieces[at].shape = Polygon::new(turned.to_vec().into(), vec![]);
+        let audit = district.judged(&cut, tolerance_m);
+        let judged = of(&audit, "strip-width");
+        let Some(expected) = expected else {
+            assert!(judged.status() <= Verdict::Pass, "{:?}", judged.row);
+            continue;
+        };
+        assert_eq!(judged.status(), expected, "{width_m} {:?}", judged.row);
+        let measured_m = judged.row.row.measured.unwrap();
+        assert!(
+            (measured_m - width_m).abs() < 1e-5,
+            "{measured_m} {width_m}"
+        );
+        // Where it is told is the middle of its box, on which the middle of a rectangle lies.
+        let (x, y) = (judged.row.x.unwrap(), judged.row.y.unwrap());
+        let middle = corner + across * (width_m / 2.0) + along * 60.0;
+        assert!(
+            (x - middle.x).hypot(y - middle.y) < 1e-3,
+            "{x} {y} {middle:?}"
         );
     }
 }

@@ -97,3 +97,52 @@ fn on_road(roads: &[(SegmentIndex, f64, &Source)], a: Coord, b: Coord) -> bool {
         })
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use geo::{MultiLineString, wkt};
+
+    fn c(x: f64, y: f64) -> Coord {
+        Coord { x, y }
+    }
+
+    /// By hand: a road of 6 m from x = 0 to 50, another of 6 m from there to the north, and a yard of 20 m in the west.
+    #[test]
+    fn a_stretch_is_on_a_road_only_with_all_of_its_length() {
+        let line = |a: Coord, b: Coord| Source::Lines(MultiLineString(vec![vec![a, b].into()]));
+        let yard = wkt!(POLYGON((-30. -10.,-10. -10.,-10. 10.,-30. 10.,-30. -10.)));
+        let sources = [
+            line(c(0., 0.), c(50., 0.)),
+            line(c(50., 0.), c(50., 80.)),
+            Source::Polygons(yard.into()),
+        ];
+        let half_m = |source: &Source| match source {
+            Source::Polygons(_) => ON_ROAD_M,
+            _ => 3.0 + ON_ROAD_M,
+        };
+        let indexed = |source| {
+            (
+                SegmentIndex::new(Source::segments(source, 0)),
+                half_m(source),
+                source,
+            )
+        };
+        let roads: Vec<_> = sources.iter().map(indexed).collect();
+        for (a, b, expected) in [
+            (c(5., 0.), c(45., 0.), true),
+            (c(5., 3.), c(45., 3.), true),
+            (c(5., 3.1), c(45., 3.1), false),
+            (c(10., 0.), c(10., 6.), false),
+            (c(30., 0.), c(30., 3.), true),
+            (c(40., 0.), c(52., 20.), false),
+            (c(48., 0.), c(51., 60.), true),
+            (c(-20., -5.), c(-20., 5.), true),
+            (c(-20., 0.), c(-5., 0.), false),
+            (c(200., 0.), c(201., 0.), false),
+        ] {
+            assert_eq!(on_road(&roads, a, b), expected, "{a:?} {b:?}");
+        }
+        assert!(!on_road(&[], c(0., 0.), c(1., 0.)));
+    }
+}
