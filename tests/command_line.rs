@@ -183,6 +183,27 @@ fn an_unknown_block_is_refused_with_the_nearest_one_and_writes_nothing() {
 }
 
 #[test]
+fn a_block_that_cannot_be_worked_with_is_no_unknown_one() {
+    let folder = tempdir().unwrap();
+    small_project(folder.path());
+    let path = folder.path().join("blocks.geojson");
+    let blocks = std::fs::read_to_string(&path).unwrap();
+    // As drawn in centimetres: west of where the zone is made for.
+    std::fs::write(&path, blocks.replace("500600,", "50060000,")).unwrap();
+    let ended = layout(folder.path(), &["--out", "out", "--only", "A-2"]);
+    assert_eq!(ended.code, 2);
+    for meant in [
+        "`--only`",
+        "set aside[out-of-range]",
+        "feature A-2",
+        "EPSG:32616",
+    ] {
+        assert!(ended.stderr.contains(meant), "{meant}: {}", ended.stderr);
+    }
+    assert!(!folder.path().join("out").exists());
+}
+
+#[test]
 fn a_folder_of_somebody_elses_is_left_as_it_is() {
     let folder = tempdir().unwrap();
     small_project(folder.path());

@@ -146,7 +146,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
     options.progress.say("reading layers");
     let batch = sources::read(project)?;
     let terrain = sources::terrain(project, &batch.crs)?;
-    let chosen = choose(&batch.blocks, &options.only)?;
+    let chosen = choose(&batch, &options.only)?;
     let neighbours = Neighbours::new(&batch.blocks);
     let mut problems = batch.problems.clone();
     let mut inputs = batch.inputs.clone();

@@ -54,7 +54,7 @@ pub fn compare(
     let batch = sources::read(&first.project)?;
     let terrain = sources::terrain(&first.project, &batch.crs)?;
     let terrain = terrain.as_ref().map(|terrain| terrain as &dyn SlopeSource);
-    let chosen = choose(&batch.blocks, only)?;
+    let chosen = choose(&batch, only)?;
     let hook = std::panic::take_hook();
     std::panic::set_hook(Box::new(|_| {}));
     let compared = choices

@@ -83,6 +83,8 @@ pub enum BatchError {
     Output(#[from] OutputError),
     #[error("no block has the id `{id}`{}\n  hint: `--only` takes ids as they stand in the blocks layer, separated by commas", nearest.as_ref().map(|n| format!("; did you mean `{n}`?")).unwrap_or_default())]
     UnknownBlock { id: String, nearest: Option<String> },
+    #[error("the block that `--only` names cannot be worked with\n{problem}")]
+    BlockSetAside { problem: Box<Problem> },
     #[error(transparent)]
     Cut(#[from] sources::CutError),
     #[error(
@@ -267,7 +269,7 @@ fn run_with(
     options.progress.say("reading layers");
     let batch = sources::read_for(project, &options.only)?;
     let terrain = sources::terrain(project, &batch.crs)?;
-    let chosen = choose(&batch.blocks, &options.only)?;
+    let chosen = choose(&batch, &options.only)?;
     clock.lap("read");
     let settings = layout::effective(&project.settings, &project.rules);
     let basis = Basis::new(project, &settings, &batch);
@@ -438,12 +440,15 @@ pub fn can_resume(out: &std::path::Path) -> bool {
 }
 
 /// Blocks to be laid out, in input order.
-fn choose<'b>(
-    blocks: &'b [SourceBlock],
-    only: &[String],
-) -> Result<Vec<&'b SourceBlock>, BatchError> {
+fn choose<'b>(batch: &'b Batch, only: &[String]) -> Result<Vec<&'b SourceBlock>, BatchError> {
+    let blocks = &batch.blocks;
     for id in only {
         if !blocks.iter().any(|block| block.id == *id) {
+            let mut problems = batch.problems.iter();
+            if let Some(problem) = problems.find(|p| p.set_aside && p.feature_id == *id) {
+                let problem = Box::new(problem.clone());
+                return Err(BatchError::BlockSetAside { problem });
+            }
             let nearest = blocks
                 .iter()
                 .map(|block| (strsim::osa_distance(&block.id, id), &block.id))

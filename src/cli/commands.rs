@@ -216,7 +216,8 @@ fn whose_fault(error: BatchError) -> Failure {
         | BatchError::Sweep(_)
         | BatchError::Share(_)
         | BatchError::Journal(_)
-        | BatchError::UnknownBlock { .. } => user(error),
+        | BatchError::UnknownBlock { .. }
+        | BatchError::BlockSetAside { .. } => user(error),
     }
 }
 

@@ -9,6 +9,7 @@ use i_overlay::float::overlay::{FloatOverlay, OverlayOptions};
 use i_overlay::string::clip::ClipRule;
 
 use super::area::rings;
+use super::nesting::in_own_shells;
 use super::overlay_engine::{Op, Overlay};
 
 type Path = Vec<[f64; 2]>;
@@ -40,8 +41,7 @@ impl Overlay for GridOverlay {
     }
 }
 
-/// Overlay of polygons whose rings may cross, read by `rule`. Shells of the result run counter-clockwise and holes clockwise;
-/// where rings touch in a point, a hole has been seen (i_overlay 9.1.0) in another shell than its own.
+/// Overlay of polygons whose rings may cross, read by `rule`. Shells of the result run counter-clockwise and holes clockwise.
 pub(super) fn overlay(
     subject: &[Polygon],
     clip: &[Polygon],
@@ -58,7 +58,9 @@ pub(super) fn overlay(
     let mut engine =
         FloatOverlay::with_subj_and_clip_custom(&subject, &clip, options, Default::default());
     let shapes = engine.overlay(op, rule);
-    MultiPolygon(shapes.into_iter().filter_map(polygon).collect())
+    in_own_shells(MultiPolygon(
+        shapes.into_iter().filter_map(polygon).collect(),
+    ))
 }
 
 fn path(corners: &[Coord]) -> Path {

@@ -76,10 +76,9 @@ fn mapped(
     ))
 }
 
-/// A polygon, or what it falls into where its rings touch: engines give parts that meet in a corner as one ring, and
-/// i_overlay 9.1.0 now and then a hole to another part.
+/// A polygon, or what it falls into where its rings touch: engines give parts that meet in a corner as one ring.
 fn parted(polygon: Polygon) -> Vec<Polygon> {
-    if !touches(&polygon) {
+    if !touches(std::slice::from_ref(&polygon)) {
         return vec![polygon];
     }
     let simple = |ring: &LineString| loops(ring).unwrap_or_else(|| vec![ring.clone()]);

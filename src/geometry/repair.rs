@@ -7,10 +7,8 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use geo::{Area, Coord, LineString, MapCoords, MultiPolygon, Polygon};
 use i_overlay::core::fill_rule::FillRule;
 
-use super::area::rings;
 use super::clean::{Change, CleanError, Tally, clean_ring, signed_area};
 use super::grid_overlay::overlay;
-use super::nesting::{self, is_nested};
 use super::overlay_engine::Op;
 use super::repair_contacts::fault;
 use crate::model::LayerKind;
@@ -249,8 +247,7 @@ fn redraw(polygon: &Polygon, rule: RepairRule) -> Redrawn {
         filled
     } else {
         // Where two holes lie on each other there is still just one hole, so NonZero.
-        let less =
-            |a: &[Polygon], b: &[Polygon]| nested(overlay(a, b, Op::Difference, FillRule::NonZero));
+        let less = |a: &[Polygon], b: &[Polygon]| overlay(a, b, Op::Difference, FillRule::NonZero);
         doubt_m2 += less(&holes, &filled.0).unsigned_area();
         less(&filled.0, &holes)
     };
@@ -266,18 +263,10 @@ fn redraw(polygon: &Polygon, rule: RepairRule) -> Redrawn {
     }
 }
 
-/// Where rings touch in a point the engine has been seen to give a hole to a shell that it lies outside of (i_overlay 9.1.0).
-fn nested(polygons: MultiPolygon) -> MultiPolygon {
-    if is_nested(&polygons) {
-        return polygons;
-    }
-    nesting::nested(polygons.0.iter().flat_map(rings))
-}
-
 /// One ring under a fill rule, and the ground on which its turns disagree.
 fn self_union(ring: &LineString, rule: FillRule) -> (MultiPolygon, f64) {
     let ring = Polygon::new(ring.clone(), Vec::new());
-    let read = |rule| nested(overlay(std::slice::from_ref(&ring), &[], Op::Union, rule));
+    let read = |rule| overlay(std::slice::from_ref(&ring), &[], Op::Union, rule);
     let (odd, any) = (read(FillRule::EvenOdd), read(FillRule::NonZero));
     let one_way = total(&read(FillRule::Positive));
     let other_way = total(&read(FillRule::Negative));
@@ -318,7 +307,7 @@ fn join(parts: &[Polygon]) -> Vec<Polygon> {
     };
     let local = MultiPolygon(parts.to_vec()).map_coords(|p| p - origin);
     let joined = overlay(&local.0, &[], Op::Union, FillRule::NonZero);
-    sweep_crumbs(nested(joined))
+    sweep_crumbs(joined)
         .into_iter()
         .map(|p| p.map_coords(|c| c + origin))
         .collect()
