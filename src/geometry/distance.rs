@@ -197,7 +197,12 @@ pub fn inside(p: Coord, polygons: &MultiPolygon) -> bool {
 
 /// As [`inside`], of one polygon.
 pub fn inside_polygon(p: Coord, polygon: &Polygon) -> bool {
-    let edges = rings(polygon).flat_map(|ring| ring.0.windows(2));
+    rings(polygon).fold(false, |inside, ring| inside ^ inside_ring(p, ring))
+}
+
+/// As [`inside`], of what a ring encloses.
+pub fn inside_ring(p: Coord, ring: &LineString) -> bool {
+    let edges = ring.0.windows(2);
     edges.filter(|w| crosses_right(p, w[0], w[1])).count() % 2 == 1
 }
 
