@@ -223,17 +223,23 @@ pub(super) fn clean_ring(
     } else if points.len() > 1 {
         tally.unclosed += 1;
     }
-    while remove_repeats(&mut points) | remove_spikes(&mut points, tally) {}
+    let mut spikes = Tally::default();
+    while remove_repeats(&mut points) | remove_spikes(&mut points, &mut spikes) {}
+    let mut rest_m2 = 0.0;
     if points.len() >= 3 {
         points.push(points[0]);
         let area = signed_area(&points).abs();
         let perimeter: f64 = points.windows(2).map(|e| length(e[0], e[1])).sum();
         if 2.0 * area >= MIN_MEAN_WIDTH_M * perimeter || crosses_over(&points) {
+            tally.spikes += spikes.spikes;
+            tally.spikes_m2 += spikes.spikes_m2;
             return Ok(Some(LineString(points)));
         }
+        rest_m2 = area;
     }
+    // Its spikes go with it.
     tally.dropped += 1;
-    tally.dropped_m2 += before_m2;
+    tally.dropped_m2 += before_m2.max(spikes.spikes_m2 + rest_m2);
     Ok(None)
 }
 
@@ -390,6 +396,19 @@ mod tests {
                 "start {start}"
             );
             assert!(tally.spikes >= 1);
+        }
+    }
+
+    /// By hand: 300 m by 0.8 mm, as a triangle and as a rectangle.
+    #[test]
+    fn what_a_dropped_ring_held_is_counted_once() {
+        let triangle = ring(&[(0., 0.), (300., 0.0008), (300., 0.), (0., 0.)]);
+        let rectangle = ring(&[(0., 0.), (300., 0.), (300., 0.0008), (0., 0.0008), (0., 0.)]);
+        for (needle, m2) in [(triangle, 0.12), (rectangle, 0.24)] {
+            let mut tally = Tally::default();
+            assert_eq!(clean_ring(&needle, &mut tally).unwrap(), None);
+            assert_eq!((tally.dropped, tally.spikes), (1, 0));
+            assert!((tally.dropped_m2 - m2).abs() < 1e-9, "{tally:?}");
         }
     }
 
