@@ -719,6 +719,9 @@ fn a_share_may_fall_short_by_what_its_edges_may_err_and_no_more() {
         assert!(close(measured, EAST * belt_m / gross_m2), "{measured}");
         let tolerance = judged.row.tolerance.unwrap();
         assert!(close(tolerance, 2.0 * around_m / gross_m2), "{tolerance}");
+        let missing_m2 = EAST * (40.0 - belt_m);
+        let told_m2 = judged.row.area_m2.unwrap_or(0.0);
+        assert!((told_m2 - missing_m2.max(0.0)).abs() < 1.0, "{told_m2}");
         judged.status()
     };
     // 10 % is asked for: 40 m, and with 1.06 % of tolerance 36 m.

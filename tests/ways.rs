@@ -159,3 +159,60 @@ fn pieces_of_two_hundred_parts_are_reached_over_open_ground() {
     println!("{parts} parts, {pieces} pieces, {out_of_reach} out of reach: {share:.5} reachable");
     assert!(share > 0.995, "{out_of_reach} of {pieces}");
 }
+
+/// By hand, on a rectangle with its road in the south: the first strip goes in, the next out again, from west to east, and each
+/// way to the next begins where a line ends and leads to where the next begins.
+#[test]
+fn strips_go_in_and_out_by_turns() {
+    let outline = Polygon::new(
+        ring(&[(0., 0.), (400., 0.), (400., 300.), (0., 300.)]),
+        vec![],
+    );
+    let mut block = block(MultiPolygon(vec![outline]));
+    block.azimuth_deg = Some(0.0);
+    let road = line(&[(-50., -5.), (450., -5.)]);
+    let features = [feature(LayerKind::Roads, None, Some(8.0), road)];
+    let plan = lay_out(
+        ENGINES,
+        &Settings::default(),
+        &rules(0.0),
+        &features,
+        &block,
+    )
+    .unwrap();
+    let orders: Vec<u32> = plan.lines.iter().map(|line| line.order).collect();
+    let all: Vec<u32> = (1..=plan.lines.len() as u32).collect();
+    assert_eq!(orders, all);
+    let ends = |line: &StripLine| {
+        let coords = &line.shape.0;
+        (coords[0], coords[coords.len() - 1])
+    };
+    let interior = plan.lines.iter();
+    let interior: Vec<&StripLine> = interior
+        .filter(|line| line.kind == StripKind::Interior)
+        .collect();
+    assert!(interior.len() > 15, "{}", interior.len());
+    for (at, line) in interior.iter().enumerate() {
+        let (from, to) = ends(line);
+        let heading = if at % 2 == 0 {
+            Heading::In
+        } else {
+            Heading::Out
+        };
+        assert_eq!(line.heading, heading, "{at}");
+        assert_eq!(line.heading == Heading::In, to.y > from.y, "{at}");
+        assert!(at == 0 || from.x > ends(interior[at - 1]).0.x, "{at}");
+    }
+    for pair in plan.lines.windows(2) {
+        let Some(travel) = &pair[0].travel else {
+            continue;
+        };
+        let (begins, leads) = (travel.0[0], travel.0[travel.0.len() - 1]);
+        let apart = |a: geo::Coord, b: geo::Coord| (a - b).x.hypot((a - b).y);
+        assert!(apart(begins, ends(&pair[0]).1) < 1e-6, "{:?}", pair[0].id);
+        assert!(apart(leads, ends(&pair[1]).0) < 1e-6, "{:?}", pair[1].id);
+        let length_m: f64 = travel.0.windows(2).map(|w| apart(w[0], w[1])).sum();
+        let told_m = pair[0].travel_to_next_m.unwrap();
+        assert!((length_m - told_m).abs() < 1e-6, "{length_m} {told_m}");
+    }
+}
