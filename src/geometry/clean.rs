@@ -426,6 +426,8 @@ mod tests {
                 let cleaned = clean_ring(&ring(&closed), &mut tally).unwrap().unwrap();
                 assert!(cleaned.0.iter().all(|p| p.x <= 20.0), "{cleaned:?}");
                 assert!((signed_area(&cleaned.0).abs() - 400.0).abs() < 0.01);
+                // A triangle on the whole edge of 30 m, 0.2 mm high.
+                assert!((tally.spikes_m2 - 0.003).abs() < 1e-9, "{tally:?}");
                 let said = tally.changes();
                 assert!(
                     matches!(said[..], [Change::Spikes { count: 1, .. }]),

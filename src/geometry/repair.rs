@@ -439,6 +439,19 @@ mod tests {
         assert!((repaired.moved_m2 - 16.0).abs() < 1e-3);
     }
 
+    /// By hand: a hole drawn as a bow-tie of two triangles of 100 m2, of which one runs the wrong way; a needle of 0.12 m2.
+    #[test]
+    fn what_is_in_doubt_in_holes_is_in_the_account() {
+        let tie = wkt!(POLYGON((0. 0.,100. 0.,100. 100.,0. 100.,0. 0.),(40. 40.,60. 60.,60. 40.,40. 60.,40. 40.)));
+        let repaired = redraw_polygons(vec![tie], RepairRule::NonZero).unwrap();
+        assert!((repaired.moved_m2 - 100.0).abs() < 1e-3, "{repaired:?}");
+        assert!((total(&repaired.shape) - 9_800.0).abs() < 1e-3);
+        let needle = wkt!(POLYGON((0. 0.,400. 0.,400. 100.,0. 100.,0. 0.),(50. 50.,350. 50.,350. 50.0008,50. 50.)));
+        let repaired = redraw_polygons(vec![needle], RepairRule::NonZero).unwrap();
+        assert!((repaired.moved_m2 - 0.12).abs() < 1e-6, "{repaired:?}");
+        assert!((total(&repaired.shape) - 40_000.0).abs() < 1e-9);
+    }
+
     #[test]
     fn overlapping_parts_are_joined_and_shells_run_counter_clockwise() {
         let a = wkt!(POLYGON((0. 0.,0. 100.,100. 100.,100. 0.,0. 0.)));

@@ -124,26 +124,44 @@ mod tests {
     use crate::model::{PieceId, ShiftClass};
     use geo::{MultiPolygon, Polygon};
 
+    fn section_of(ring: Vec<Coord>, skid_m: Option<f64>, volume_m3: Option<f64>) -> Section {
+        Section {
+            id: PieceId {
+                part: 1,
+                strip_no: 1,
+                piece: 1,
+            },
+            section_no: 1,
+            shift_class: ShiftClass::DayOnly,
+            reasons: vec![],
+            shape: MultiPolygon(vec![Polygon::new(LineString(ring), vec![])]),
+            hours: None,
+            trees: None,
+            volume_m3,
+            skid_m,
+            skid_hours: None,
+        }
+    }
+
+    /// By hand: a section of 20 m by 60 m on a strip that leans 3 to 4, whose middle lies 50 m up the strip and 7 m beside it.
+    #[test]
+    fn the_way_along_a_strip_is_measured_in_its_direction() {
+        let up = Coord { x: 0.6, y: 0.8 };
+        let aside = Coord { x: 0.8, y: -0.6 };
+        let at = Coord { x: 110.0, y: -35.0 };
+        let corner = |along_m: f64, off_m: f64| at + up * along_m + aside * off_m;
+        let ring = [(20.0, -3.0), (20.0, 17.0), (80.0, 17.0), (80.0, -3.0)];
+        let ring = ring.map(|(along_m, off_m)| corner(along_m, off_m)).to_vec();
+        let section = section_of(ring, None, None);
+        let way_m = along_strip_m(&section, RoadEnd { at, up }).unwrap();
+        assert!((way_m - 50.0).abs() < 1e-9, "{way_m}");
+    }
+
     #[test]
     fn a_mean_way_is_by_volume_where_all_is_known_and_else_by_area() {
         let section = |long_m: f64, skid_m: f64, volume_m3| {
-            let ring = vec![(0., 0.), (long_m, 0.), (long_m, 100.), (0., 100.), (0., 0.)];
-            Section {
-                id: PieceId {
-                    part: 1,
-                    strip_no: 1,
-                    piece: 1,
-                },
-                section_no: 1,
-                shift_class: ShiftClass::DayOnly,
-                reasons: vec![],
-                shape: MultiPolygon(vec![Polygon::new(LineString::from(ring), vec![])]),
-                hours: None,
-                trees: None,
-                volume_m3,
-                skid_m: Some(skid_m),
-                skid_hours: None,
-            }
+            let ring = [(0., 0.), (long_m, 0.), (long_m, 100.), (0., 100.)];
+            section_of(ring.map(Coord::from).to_vec(), Some(skid_m), volume_m3)
         };
         // 1 ha at 100 m and 3 ha at 200 m.
         let mean = |volumes: [Option<f64>; 2]| {
