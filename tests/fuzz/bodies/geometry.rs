@@ -101,14 +101,18 @@ fn repaired(polygons: Vec<Polygon>) -> MultiPolygon {
     smaller
 }
 
-/// Crumbs of an overlay, and the rounding of large coordinates along the boundary.
+/// Crumbs of an overlay, two spikes of a millimetre along the longest edge, which stay where rings would cross without them and
+/// may go from what was drawn anew, and the rounding of large coordinates along the boundary.
 fn slack_m2(shape: &MultiPolygon) -> f64 {
     let reach_m = coords(shape)
         .map(|c| c.x.abs().max(c.y.abs()))
         .fold(0.0, f64::max);
     let lines = shape.0.iter().flat_map(rings);
-    let length_m: f64 = lines.map(length).sum();
-    0.2 + length_m * reach_m.max(1.0) * 1e-8
+    let edges = lines.flat_map(|ring| ring.0.windows(2));
+    let lengths = edges.map(|w| (w[1].x - w[0].x).hypot(w[1].y - w[0].y));
+    let (longest_m, length_m) =
+        lengths.fold((0.0f64, 0.0), |(longest, sum), m| (longest.max(m), sum + m));
+    0.2 + 1e-3 * longest_m + length_m * reach_m.max(1.0) * 1e-8
 }
 
 fn told(shape: &MultiPolygon) -> String {
