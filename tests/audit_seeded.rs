@@ -436,6 +436,11 @@ fn retention_in_the_road_band_is_found_and_placed() {
             "{case} {:?}",
             judged.row
         );
+        let short_m = judged.row.short.unwrap();
+        assert!(
+            (short_m - (45.72 - from_m)).abs() < 0.01,
+            "{case} {short_m}"
+        );
         let (x, y) = (judged.row.x.unwrap(), judged.row.y.unwrap());
         assert!((199.9..=215.1).contains(&x), "{case} {x}");
         assert!((y - (from_m - 1.0)).abs() < 0.01, "{case} {y}");
