@@ -100,6 +100,21 @@ proptest! {
     }
 }
 
+/// By hand: of each shift, 5 to 9 o'clock, one hour is light, which a block of one hour takes whole; the move of an hour to the
+/// other block falls into the dark of the second day. Both are done at 9 o'clock of that day, and no plan is quicker.
+#[test]
+fn moves_in_the_dark_cost_no_daylight() {
+    let blocks = vec![
+        block("A", "d", 1.0, [0.0, 0.0], 4),
+        block("B", "d", 1.0, [5000.0, 0.0], 4),
+    ];
+    let machines = vec![machine("M", shifts(4, 5, 4), 1000)];
+    let solved = schedule::solve(&problem(4, blocks, machines, 1));
+    let by_hand = Some(DAY + 9 * H);
+    assert_eq!(solved.plan.finish, by_hand);
+    assert_eq!(solved.bound.finish, by_hand, "{}", solved.bound.because);
+}
+
 #[test]
 fn the_same_problem_gives_the_same_plan() {
     let blocks = ["b dnd nn", "bb nnd dd", "n d"];

@@ -128,7 +128,8 @@ fn shared(problem: &Problem, able_set: &[usize], day_only: bool) -> (Option<Seco
         .iter()
         .map(|&m| room(&problem.machines[m], &light, day_only, opens))
         .collect();
-    let extra = if whole && able_set.len() == problem.machines.len() {
+    // Against daylight they do not count: a machine may move in the dark before it.
+    let extra = if !day_only && whole && able_set.len() == problem.machines.len() {
         moving(problem)
     } else {
         0
