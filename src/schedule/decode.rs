@@ -69,6 +69,9 @@ struct State<'p> {
     free_at: Vec<Second>,
     window: Vec<usize>,
     at_block: Vec<Option<usize>>,
+    /// Where each machine last worked, and how long it has moved since.
+    left: Vec<Option<[f64; 2]>>,
+    on_the_way_s: Vec<i64>,
     tasks: Vec<Vec<Stint>>,
     finish: Option<Second>,
     moving_s: i64,
@@ -130,6 +133,8 @@ fn run<'p>(problem: &'p Problem, ground: &'p Ground, wishes: &'p Wishes) -> Stat
         free_at: vec![problem.period.from; machines],
         window: vec![0; machines],
         at_block: vec![None; machines],
+        left: problem.machines.iter().map(|its| its.start).collect(),
+        on_the_way_s: vec![0; machines],
         tasks: (0..machines).map(|_| Vec::new()).collect(),
         finish: None,
         moving_s: 0,
@@ -326,7 +331,8 @@ impl State<'_> {
         best.map(|(_, block)| block)
     }
 
-    /// Seconds of moving to a block.
+    /// Seconds of moving to a block. Who has moved ahead and goes elsewhere after all is no sooner there than straight from
+    /// where it worked: two short walks are no way round a haul.
     fn way(&self, machine: usize, block: usize) -> i64 {
         let to = self.problem.blocks[block].place;
         let from = match self.at_block[machine] {
@@ -334,7 +340,10 @@ impl State<'_> {
             Some(here) => Some(self.problem.blocks[here].place),
             None => self.problem.machines[machine].start,
         };
-        from.map_or(0, |from| self.problem.moves.seconds(from, to))
+        let seconds = |from| self.problem.moves.seconds(from, to);
+        let straight = self.left[machine].map_or(0, seconds);
+        from.map_or(0, seconds)
+            .max(straight - self.on_the_way_s[machine])
     }
 
     /// When a move that begins now ends; moves stand still outside the machine's windows.
@@ -356,6 +365,7 @@ impl State<'_> {
     fn go(&mut self, machine: usize, block: usize) {
         let mut way = self.way(machine, block);
         self.moving_s += way;
+        self.on_the_way_s[machine] += way;
         while way > 0 {
             let Some(window) = self.now(machine) else {
                 break;
@@ -414,6 +424,8 @@ impl State<'_> {
                 break;
             }
             let long = seconds_for(done, window.pace).min(until - at);
+            self.left[machine] = Some(ground.place);
+            self.on_the_way_s[machine] = 0;
             self.tasks[machine].push(Stint {
                 block,
                 shift: window.shift,
