@@ -97,6 +97,18 @@ impl District {
         cut
     }
 
+    /// What is cut where some ground is left standing.
+    fn less<'a>(&'a self, left: &'a [Polygon]) -> impl Iterator<Item = CutPiece> + 'a {
+        self.cut.pieces.iter().flat_map(|piece| {
+            let shape = MultiPolygon(vec![piece.shape.clone()]);
+            let rest = blockwright::geometry::overlay::difference(&shape, left);
+            rest.0.into_iter().map(|shape| CutPiece {
+                shape,
+                ..piece.clone()
+            })
+        })
+    }
+
     fn required(&self, rule_id: &str) -> f64 {
         of(&self.judged(&self.cut, 0.0), rule_id)
             .row
@@ -406,19 +418,7 @@ fn retention_in_the_road_band_is_found_and_placed() {
     ] {
         let left = rectangle(200., from_m - 1.0, 215., 90.0);
         let mut cut = district.cut.clone();
-        cut.pieces = cut
-            .pieces
-            .into_iter()
-            .flat_map(|piece| {
-                let shape = MultiPolygon(vec![piece.shape.clone()]);
-                let rest =
-                    blockwright::geometry::overlay::difference(&shape, std::slice::from_ref(&left));
-                rest.0.into_iter().map(move |shape| CutPiece {
-                    shape,
-                    ..piece.clone()
-                })
-            })
-            .collect();
+        cut.pieces = district.less(&[left]).collect();
         let audit = district.judged(&cut, tolerance_m);
         let judged = of(&audit, "road-band");
         let case = format!("{from_m} {tolerance_m}");
@@ -654,11 +654,7 @@ fn rules_for_the_whole_block_agree_with_the_layouts_own_judgement() {
 fn without_a_plan_a_corridor_beside_the_road_fails_and_unreached_ground_warns() {
     let district = district();
     let polygons = |left: &[Polygon]| {
-        let cut = district.cut.pieces.iter().flat_map(|piece| {
-            let shape = MultiPolygon(vec![piece.shape.clone()]);
-            blockwright::geometry::overlay::difference(&shape, left).0
-        });
-        BlockCut::of_polygons(cut.collect())
+        BlockCut::of_polygons(district.less(left).map(|piece| piece.shape).collect())
     };
     let status = |left: &[Polygon], tolerance_m: f64| {
         let audit = district.judged(&polygons(left), tolerance_m);
@@ -689,11 +685,8 @@ fn without_a_plan_a_corridor_beside_the_road_fails_and_unreached_ground_warns() 
 fn what_stands_on_ground_left_as_too_soft_is_not_held_against_the_road_band() {
     let patch = rectangle(200., 5., 220., 30.);
     let sound = district();
-    let cut = sound.cut.pieces.iter().flat_map(|piece| {
-        let shape = MultiPolygon(vec![piece.shape.clone()]);
-        blockwright::geometry::overlay::difference(&shape, std::slice::from_ref(&patch)).0
-    });
-    let cut = BlockCut::of_polygons(cut.collect());
+    let rest = sound.less(std::slice::from_ref(&patch));
+    let cut = BlockCut::of_polygons(rest.map(|piece| piece.shape).collect());
     for (kind, soft_ground, status) in [
         (LayerKind::SoftGround, SoftGround::Leave, Verdict::Warn),
         (LayerKind::SoftGround, SoftGround::DayOnly, Verdict::Fail),

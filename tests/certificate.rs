@@ -9,8 +9,7 @@ use blockwright::geometry::area::area;
 use blockwright::geometry::distance::{point_segment, segment_segment};
 use blockwright::geometry::grid_overlay::GridOverlay;
 use blockwright::geometry::overlay_engine::{Op, Overlay};
-use blockwright::landbase::Landbase;
-use blockwright::layout::{self, Context, LayoutError};
+use blockwright::layout::{Context, LayoutError};
 use blockwright::model::*;
 use blockwright::rulebook::{Rulebook, Width};
 use geo::{Coord, MultiLineString, MultiPoint, MultiPolygon, Point, Polygon};
@@ -134,16 +133,10 @@ fn district() -> (Vec<Feature>, SourceBlock, Rulebook) {
 
 fn in_context<T>(work: impl FnOnce(Context<'_>, &SourceBlock) -> T) -> T {
     let (features, block, rules) = district();
-    let settings = layout::effective(&Settings::default(), &rules);
-    let landbase = Landbase::new(&features, &rules, &settings.layout);
-    let context = Context {
-        landbase: &landbase,
-        settings: &settings,
-        rules: &rules,
-        engines: ENGINES,
-        terrain: None,
-    };
-    work(context, &block)
+    let settings = Settings::default();
+    in_memory::in_context(ENGINES, &settings, &rules, &features, None, |context| {
+        work(context, &block)
+    })
 }
 
 fn certified(overlays: &[&'static dyn Overlay]) -> Result<BlockPlan, LayoutError> {

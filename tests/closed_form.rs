@@ -10,8 +10,6 @@ use blockwright::geometry::area::{Bounds, area, polygon_area};
 use blockwright::geometry::buffer::{Engine, Engines, GeoEngine, LONG_SHARE, Source, certified};
 use blockwright::geometry::distance::{SegmentIndex, point_segment};
 use blockwright::geometry::frame::map_polygon;
-use blockwright::landbase::Landbase;
-use blockwright::layout::Context;
 use blockwright::model::*;
 use blockwright::project;
 use blockwright::sources::crs::{Transform, WorkCrs, parse_crs};
@@ -402,15 +400,7 @@ fn corridors_stop_150_feet_from_the_edge_of_the_road() {
 fn retention_between_100_and_150_feet_is_a_warning_and_nearer_a_failure() {
     let (features, block) = beside_a_road();
     let (settings, rules) = (Settings::default(), rules(0.12));
-    let landbase = Landbase::new(&features, &rules, &settings.layout);
-    let context = Context {
-        landbase: &landbase,
-        settings: &settings,
-        rules: &rules,
-        engines: ENGINES,
-        terrain: None,
-    };
-    let laid = blockwright::layout::lay_out(context, &block).unwrap();
+    let laid = lay_out(ENGINES, &settings, &rules, &features, &block).unwrap();
     for (feet, expected) in [
         (151.0, Verdict::Pass),
         (149.0, Verdict::Warn),
@@ -419,13 +409,16 @@ fn retention_between_100_and_150_feet_is_a_warning_and_nearer_a_failure() {
         (10.0, Verdict::Fail),
     ] {
         let mut plan = laid.clone();
+        plan.compliance.clear();
         let south = |c: &Corridor| Bounds::of(&c.shape.exterior().0).min.y + laid.origin[1] - 5.0;
         let moved_m = feet * 0.3048 - south(&plan.corridors[0]);
         plan.corridors[0].shape = map_polygon(&plan.corridors[0].shape, |c| Coord {
             x: c.x,
             y: c.y + moved_m,
         });
-        compliance::judge(context, &block, &mut plan);
+        in_context(ENGINES, &settings, &rules, &features, None, |context| {
+            compliance::judge(context, &block, &mut plan);
+        });
         let row = plan
             .compliance
             .iter()

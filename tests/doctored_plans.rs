@@ -5,19 +5,18 @@ mod in_memory;
 
 use blockwright::compliance;
 use blockwright::engines::ENGINES;
-use blockwright::landbase::Landbase;
-use blockwright::layout::{self, Context};
+use blockwright::layout;
 use blockwright::model::*;
 use blockwright::rulebook::Width;
 use geo::{Area, Coord, LineString, MultiPolygon, Polygon};
-use in_memory::{block, feature, line, rectangle, rules};
+use in_memory::{block, feature, in_context, line, rectangle, rules};
 
 const EXCLUSION_M: f64 = 5.0;
 /// The stream runs north at this x and is 4 m wide.
 const STREAM_X: f64 = 250.0;
 
-/// A block of 6 ha with a road along the south and streams through the west and the east, laid out with strips due north, changed, and
-/// judged anew.
+/// A block of 6 ha with a road along the south and streams through the west and the east, laid out with strips due north,
+/// changed, and judged anew.
 fn judged(change: impl FnOnce(&mut BlockPlan)) -> BlockPlan {
     let road = line(&[(-50., -5.), (350., -5.)]);
     let stream = line(&[(STREAM_X, -50.), (STREAM_X, 250.)]);
@@ -33,19 +32,13 @@ fn judged(change: impl FnOnce(&mut BlockPlan)) -> BlockPlan {
     }
     let mut block = block(MultiPolygon(vec![rectangle(0., 0., 300., 200.)]));
     block.azimuth_deg = Some(0.0);
-    let settings = layout::effective(&Settings::default(), &rules);
-    let landbase = Landbase::new(&features, &rules, &settings.layout);
-    let context = Context {
-        landbase: &landbase,
-        settings: &settings,
-        rules: &rules,
-        engines: ENGINES,
-        terrain: None,
-    };
-    let mut plan = layout::lay_out(context, &block).unwrap();
-    change(&mut plan);
-    compliance::judge(context, &block, &mut plan);
-    plan
+    let settings = Settings::default();
+    in_context(ENGINES, &settings, &rules, &features, None, |context| {
+        let mut plan = layout::lay_out(context, &block).unwrap();
+        change(&mut plan);
+        compliance::judge(context, &block, &mut plan);
+        plan
+    })
 }
 
 fn row<'p>(plan: &'p BlockPlan, id: &str) -> &'p ComplianceRow {

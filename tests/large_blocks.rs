@@ -3,8 +3,7 @@
 mod in_memory;
 
 use blockwright::engines::ENGINES;
-use blockwright::landbase::Landbase;
-use blockwright::layout::{self, Context, LayoutError, MOST_VERTICES};
+use blockwright::layout::{self, LayoutError, MOST_VERTICES};
 use blockwright::model::{Settings, SourceBlock};
 use geo::{Coord, LineString, MultiPolygon, Polygon};
 
@@ -24,18 +23,13 @@ fn round_block(vertices: usize) -> SourceBlock {
 #[test]
 fn a_block_of_too_many_vertices_is_refused_with_their_number() {
     let (rules, settings) = (in_memory::rules(0.0), Settings::default());
-    let landbase = Landbase::new(&[], &rules, &settings.layout);
-    let context = Context {
-        landbase: &landbase,
-        settings: &settings,
-        rules: &rules,
-        engines: ENGINES,
-        terrain: None,
+    let laid_out = |vertices: usize| {
+        in_memory::in_context(ENGINES, &settings, &rules, &[], None, |context| {
+            layout::lay_out(context, &round_block(vertices))
+        })
     };
-    let refused = layout::lay_out(context, &round_block(MOST_VERTICES + 1))
-        .err()
-        .unwrap();
+    let refused = laid_out(MOST_VERTICES + 1).err().unwrap();
     assert!(matches!(refused, LayoutError::TooLarge { vertices } if vertices == MOST_VERTICES + 2));
     assert!(refused.to_string().contains("500002"), "{refused}");
-    assert!(layout::lay_out(context, &round_block(400)).is_ok());
+    assert!(laid_out(400).is_ok());
 }

@@ -8,8 +8,8 @@ use blockwright::engines::ENGINES;
 use blockwright::geometry::area::{Bounds, rings};
 use blockwright::geometry::terrain::{self, SlopeGrid, Terrain};
 use blockwright::geometry::wkb;
-use blockwright::landbase::{Landbase, STEP_M, SlopeGround, SlopeRun, SlopeSource};
-use blockwright::layout::{Context, LayoutError};
+use blockwright::landbase::{STEP_M, SlopeGround, SlopeRun, SlopeSource};
+use blockwright::layout::LayoutError;
 use blockwright::model::*;
 use blockwright::rulebook::{
     Citation, Condition, Distance, Limit, MeasuredFrom, Range, ReadStatus, Rulebook, SlopeClass,
@@ -574,15 +574,9 @@ fn the_check_finds_a_layout_that_ignored_the_slope() {
     assert_eq!(row(&plan, "reserve:stream-s2").status, Verdict::Pass);
     plan.compliance.clear();
     let strict = montana();
-    let landbase = Landbase::new(&features, &strict, &settings.layout);
-    let context = Context {
-        landbase: &landbase,
-        settings: &settings,
-        rules: &strict,
-        engines: ENGINES,
-        terrain: None,
-    };
-    compliance::judge(context, &block, &mut plan);
+    in_context(ENGINES, &settings, &strict, &features, None, |context| {
+        compliance::judge(context, &block, &mut plan);
+    });
     let row = row(&plan, "reserve:stream-s2");
     assert_eq!((row.status, row.required), (Verdict::Fail, Some(STEEP_M)));
     assert!((row.measured.unwrap() - GENTLE_M).abs() < 0.03, "{row:?}");

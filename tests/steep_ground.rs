@@ -402,15 +402,16 @@ fn a_line_over_steep_ground_fails_and_one_on_a_road_does_not() {
     let x = line.shape.0[0].x;
     line.shape = geo::LineString::from(vec![(x, -200.0), (x, 200.0)]);
     plan.compliance.clear();
-    let landbase = blockwright::landbase::Landbase::new(&features, &rules, &settings.layout);
-    let context = blockwright::layout::Context {
-        landbase: &landbase,
-        settings: &settings,
-        rules: &rules,
-        engines: ENGINES,
-        terrain: Some(&hill),
-    };
-    blockwright::compliance::judge(context, &source, &mut plan);
+    in_memory::in_context(
+        ENGINES,
+        &settings,
+        &rules,
+        &features,
+        Some(&hill),
+        |context| {
+            blockwright::compliance::judge(context, &source, &mut plan);
+        },
+    );
     let row = row(&plan, "max-slope");
     assert_eq!(row.status, Verdict::Fail);
     assert!((row.measured.unwrap() - 1.0).abs() < 1e-6);

@@ -8,7 +8,7 @@ use blockwright::geometry::wkb;
 use blockwright::model::*;
 use gdal::vector::Geometry;
 use geo::{LineString, MultiPolygon, Polygon};
-use in_memory::{block, feature, lay_out, line, ring, rules};
+use in_memory::{block, feature, lay_out, line, rectangle, ring, rules};
 
 struct Draw(u64);
 
@@ -164,11 +164,7 @@ fn pieces_of_two_hundred_parts_are_reached_over_open_ground() {
 /// way to the next begins where a line ends and leads to where the next begins.
 #[test]
 fn strips_go_in_and_out_by_turns() {
-    let outline = Polygon::new(
-        ring(&[(0., 0.), (400., 0.), (400., 300.), (0., 300.)]),
-        vec![],
-    );
-    let mut block = block(MultiPolygon(vec![outline]));
+    let mut block = block(MultiPolygon(vec![rectangle(0., 0., 400., 300.)]));
     block.azimuth_deg = Some(0.0);
     let road = line(&[(-50., -5.), (450., -5.)]);
     let features = [feature(LayerKind::Roads, None, Some(8.0), road)];

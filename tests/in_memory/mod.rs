@@ -98,16 +98,29 @@ pub fn lay_out_on(
     terrain: Option<&dyn SlopeSource>,
     block: &SourceBlock,
 ) -> Result<BlockPlan, LayoutError> {
+    in_context(engines, settings, rules, features, terrain, |context| {
+        let mut plan = layout::lay_out(context, block)?;
+        compliance::judge(context, block, &mut plan);
+        Ok(plan)
+    })
+}
+
+/// What a block is laid out and judged with.
+pub fn in_context<T>(
+    engines: Engines<'_>,
+    settings: &Settings,
+    rules: &Rulebook,
+    features: &[Feature],
+    terrain: Option<&dyn SlopeSource>,
+    work: impl FnOnce(Context<'_>) -> T,
+) -> T {
     let settings = &layout::effective(settings, rules);
     let landbase = Landbase::new(features, rules, &settings.layout);
-    let context = Context {
+    work(Context {
         landbase: &landbase,
         settings,
         rules,
         engines,
         terrain,
-    };
-    let mut plan = layout::lay_out(context, block)?;
-    compliance::judge(context, block, &mut plan);
-    Ok(plan)
+    })
 }
