@@ -7,13 +7,14 @@ use geo::{Coord, InteriorPoint, LineString, MultiPolygon, Polygon};
 use super::area::{Bounds, ring_area, rings};
 use super::distance::inside_ring;
 
-fn alone(ring: &LineString) -> Polygon {
-    Polygon::new(ring.clone(), Vec::new())
+/// What a ring encloses.
+pub fn alone(ring: LineString) -> Polygon {
+    Polygon::new(ring, Vec::new())
 }
 
 /// A place well inside a ring; a ring without one is rounding.
 fn middle(ring: &LineString) -> Option<Coord> {
-    alone(ring).interior_point().map(|middle| middle.0)
+    alone(ring.clone()).interior_point().map(|middle| middle.0)
 }
 
 /// Edges looked at hole by hole; with more of them it is quicker to look first whether any rings touch.
@@ -58,7 +59,7 @@ pub fn nested<'r>(rings: impl Iterator<Item = &'r LineString>) -> MultiPolygon {
             Some((_, shell)) if around.len() % 2 == 1 => {
                 shell.interiors_push((*ring).clone());
             }
-            _ => shells.push((n, alone(ring))),
+            _ => shells.push((n, alone((*ring).clone()))),
         }
     }
     MultiPolygon(shells.into_iter().map(|(_, shell)| shell).collect())

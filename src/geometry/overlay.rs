@@ -5,7 +5,7 @@ use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
 
 use super::area::{area, ring_area, rings};
 use super::distance::point_segment;
-use super::nesting::{loops, nested, touches};
+use super::nesting::{alone, loops, nested, touches};
 use super::overlay_engine::{self, Op};
 use super::repair_contacts::{Contact, contacts};
 use super::window::{Half, bounds, common, corners};
@@ -40,22 +40,23 @@ fn is_ground(ring: &LineString) -> bool {
 
 /// A polygon without dust and hairs.
 fn shorn(polygon: Polygon) -> Vec<Polygon> {
-    let count = |polygon: &Polygon| rings(polygon).map(|ring| ring.0.len()).sum::<usize>();
-    let Some(large) = mapped(polygon, |ring| Some(ring).filter(is_ground)) else {
-        return vec![];
-    };
-    let before = count(&large);
-    let Some(bald) = mapped(large, |ring| Some(without_hairs(ring)).filter(is_ground)) else {
+    let mut hairy = false;
+    let bald = mapped(polygon, |ring| {
+        let corners = ring.0.len();
+        let bald = without_hairs(Some(ring).filter(is_ground)?);
+        hairy |= bald.0.len() < corners;
+        Some(bald).filter(is_ground)
+    });
+    let Some(bald) = bald else {
         return vec![];
     };
     let all: Vec<&LineString> = rings(&bald).collect();
-    if count(&bald) == before || !matches!(contacts(&all), Contact::Cross(_)) {
+    if !hairy || !matches!(contacts(&all), Contact::Cross(_)) {
         return vec![bald];
     }
     // An edge that has lost a hair lies elsewhere by the width of it, and may run over another there. What is drawn anew
     // keeps the hairs it needs.
     let (shell, holes) = bald.into_inner();
-    let alone = |ring: LineString| Polygon::new(ring, vec![]);
     let holes = oriented(MultiPolygon(holes.into_iter().map(alone).collect()));
     let shell = oriented(MultiPolygon(vec![alone(shell)]));
     let anew = overlay_engine::areas(&shell, &holes.0, Op::Difference).0;

@@ -341,9 +341,11 @@ impl State<'_> {
             None => self.problem.machines[machine].start,
         };
         let seconds = |from| self.problem.moves.seconds(from, to);
-        let straight = self.left[machine].map_or(0, seconds);
-        from.map_or(0, seconds)
-            .max(straight - self.on_the_way_s[machine])
+        let way = from.map_or(0, seconds);
+        match self.on_the_way_s[machine] {
+            0 => way,
+            moved => way.max(self.left[machine].map_or(0, seconds) - moved),
+        }
     }
 
     /// When a move that begins now ends; moves stand still outside the machine's windows.
