@@ -170,11 +170,8 @@ fn a_strip_pushed_towards_a_stream_is_measured_to_the_centimetre() {
             "{:?}",
             row.area_m2
         );
-        let place = judged.place.unwrap();
-        let off = [
-            audit.origin[0] + place.x - 450.0,
-            audit.origin[1] + place.y + 100.0,
-        ];
+        let place = audit.frame.leave(judged.place.unwrap());
+        let off = [place.x - 450.0, place.y + 100.0];
         let away_m = (off[0] * left.x + off[1] * left.y).abs();
         assert!((away_m - edge_m).abs() < 0.01, "{away_m} {edge_m}");
         // Within what a measurement may be off it is a warning, beyond it is not.

@@ -116,7 +116,7 @@ fn laid_out(folder: &Path) -> (Vec<Laid>, Batch) {
         {
             continue;
         }
-        let [x, y] = plan.origin;
+        let [x, y] = plan.origin();
         let world = |c: Coord| c + Coord { x, y };
         let outline = brute::outline(&block.shape.0);
         let stream = batch

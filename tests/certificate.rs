@@ -218,7 +218,7 @@ fn the_refusal_names_the_feature_and_the_first_engines_fault() {
 #[test]
 fn what_a_strip_covers_whole_is_found() {
     let mut plan = certified(&OVERLAYS).unwrap();
-    let [x, y] = plan.origin;
+    let [x, y] = plan.origin();
     plan.strips[0].shape = rectangle(50. - x, 20. - y, 250. - x, 220. - y);
     let fault = judged_anew(plan).expect("a fault");
     let CutFault::On {
@@ -299,7 +299,7 @@ fn no_road_is_driven_across_a_stream_that_has_nothing_to_say_in_the_block() {
         assert_eq!(plan.certificate.fault, None);
         let ways = plan.lines.iter().filter_map(|line| line.travel.as_ref());
         // Common practice: 20 m of reserve beside a bank 1.5 m from the centre line.
-        let [x, y] = plan.origin;
+        let [x, y] = plan.origin();
         let off_m = ways
             .flat_map(|way| way.0.windows(2))
             .map(|w| {

@@ -224,8 +224,8 @@ fn bc_10_the_reserve_of_an_s2_stream_10_m_wide_ends_35_m_from_its_centre_line() 
         )
         .unwrap();
         let origin = Coord {
-            x: plan.origin[0],
-            y: plan.origin[1],
+            x: plan.origin()[0],
+            y: plan.origin()[1],
         };
         let (a, b) = (Coord::from(from) - origin, Coord::from(to) - origin);
         let reserve = plan
@@ -378,7 +378,7 @@ fn corridors_stop_150_feet_from_the_edge_of_the_road() {
     let south_edges = plan
         .corridors
         .iter()
-        .map(|c| Bounds::of(&c.shape.exterior().0).min.y + plan.origin[1]);
+        .map(|c| Bounds::of(&c.shape.exterior().0).min.y + plan.origin()[1]);
     let nearest_m = south_edges.fold(f64::INFINITY, f64::min) - 5.0;
     // 150 ft = 45.72 m from the road's edge, and at most a thousandth of the distance from the centre line more.
     assert!(
@@ -410,7 +410,7 @@ fn retention_between_100_and_150_feet_is_a_warning_and_nearer_a_failure() {
     ] {
         let mut plan = laid.clone();
         plan.compliance.clear();
-        let south = |c: &Corridor| Bounds::of(&c.shape.exterior().0).min.y + laid.origin[1] - 5.0;
+        let south = |c: &Corridor| Bounds::of(&c.shape.exterior().0).min.y + laid.origin()[1] - 5.0;
         let moved_m = feet * 0.3048 - south(&plan.corridors[0]);
         plan.corridors[0].shape = map_polygon(&plan.corridors[0].shape, |c| Coord {
             x: c.x,
@@ -461,7 +461,7 @@ fn a_hazard_beside_the_block_asks_for_daylight_in_it() {
     near(area(&zones[0].shape), by_hand, 0.001 * by_hand, "zone");
     let (mut day, mut night) = (0, 0);
     for section in &plan.sections {
-        let west = Bounds::of_polygons(&section.shape).min.x + plan.origin[0];
+        let west = Bounds::of_polygons(&section.shape).min.x + plan.origin()[0];
         match section.shift_class {
             ShiftClass::DayOnly => day += 1,
             ShiftClass::NightSafe => {

@@ -52,8 +52,8 @@ fn measured(plan: &BlockPlan, id: &str) -> f64 {
 
 fn in_frame(plan: &BlockPlan, at: (f64, f64)) -> Coord {
     Coord {
-        x: at.0 - plan.origin[0],
-        y: at.1 - plan.origin[1],
+        x: at.0 - plan.origin()[0],
+        y: at.1 - plan.origin()[1],
     }
 }
 

@@ -100,8 +100,8 @@ fn assert_near(found: Coord, wanted: Coord, what: &str) {
 fn in_work_crs(plan: &BlockPlan, place: Coord) -> Coord {
     place
         + Coord {
-            x: plan.origin[0],
-            y: plan.origin[1],
+            x: plan.origin()[0],
+            y: plan.origin()[1],
         }
 }
 

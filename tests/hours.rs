@@ -173,7 +173,7 @@ fn with_corridors_the_mean_way_is_that_of_the_ground_without_them() {
         let plan = laid_out(&settings, 0.1, &features, (width, 0.0, depth));
         assert!(plan.corridors.len() > 5);
         let (mut m2, mut moment) = (width * depth, width * depth * depth / 2.0);
-        let origin_y = plan.origin[1];
+        let origin_y = plan.origin()[1];
         for corridor in &plan.corridors {
             let bounds = Bounds::of(&corridor.shape.exterior().0);
             let (low, high) = (bounds.min.y + origin_y, bounds.max.y + origin_y);

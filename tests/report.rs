@@ -8,6 +8,7 @@ mod run_binary;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use blockwright::model::GroundFrame;
 use blockwright::outputs::{BlockPage, Writer};
 use browser::Browser;
 use gdal::spatial_ref::SpatialRef;
@@ -465,8 +466,12 @@ fn a_thousand_blocks_open_fast() {
         .unwrap();
     for number in 0..1000 {
         let mut plan = outputs_fixture::small(&format!("B-{number}"));
-        plan.origin[0] += 60.0 * f64::from(number % 40);
-        plan.origin[1] += 120.0 * f64::from(number / 40);
+        let [x, y] = plan.origin();
+        let (east, north) = (
+            60.0 * f64::from(number % 40),
+            120.0 * f64::from(number / 40),
+        );
+        plan.frame = GroundFrame::around((x + east, y + north).into());
         writer.block(&plan, Some("")).unwrap();
         writer.page(&BlockPage::new(&plan)).unwrap();
     }

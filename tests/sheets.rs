@@ -133,7 +133,7 @@ fn gdal_finds_the_blocks_outline_on_the_page_where_the_block_is() {
     write(temp.path(), &Settings::default());
     for plan in plans() {
         let rect = plan.shape.bounding_rect().unwrap();
-        let [x, y] = plan.origin;
+        let [x, y] = plan.origin();
         let wanted = [
             rect.min().x + x,
             rect.min().y + y,
@@ -195,7 +195,7 @@ fn the_scale_on_paper_is_the_scale_that_is_written() {
                 .iter()
                 .map(|found| found[0])
                 .fold(f64::INFINITY, f64::min);
-            let block = plan.shape.bounding_rect().unwrap().min().x + plan.origin[0];
+            let block = plan.shape.bounding_rect().unwrap().min().x + plan.origin()[0];
             assert!(west < block - 20.0);
         }
     }

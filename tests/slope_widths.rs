@@ -203,8 +203,8 @@ impl CutGround {
             boxes: measured::Boxes::of(&strips),
             strips,
             origin: Coord {
-                x: plan.origin[0],
-                y: plan.origin[1],
+                x: plan.origin()[0],
+                y: plan.origin()[1],
             },
         }
     }
@@ -600,7 +600,7 @@ fn machines_keep_off_as_far_as_the_slope_asks() {
     assert_eq!(zones(&plan, ZoneKind::Reserve, "streams").len(), 1);
     assert_eq!(row(&plan, "machine-exclusion").status, Verdict::Pass);
     let east = LineString::from(vec![(400.0, 250.0), (900.0, 250.0)]);
-    let origin = plan.origin;
+    let origin = plan.origin();
     let east = Geometry::from_wkb(&wkb::write_multi_line(
         &MultiLineString(vec![east]),
         [-origin[0], -origin[1]],
@@ -631,7 +631,7 @@ fn a_retained_band_takes_the_same_part_of_each_sides_management_zone() {
     let bands = geos(&plan.retained_bands);
     // From the middle line outwards: reserve, then band.
     let depth_m = |x: f64| {
-        let x = x - plan.origin[0];
+        let x = x - plan.origin()[0];
         let across = Geometry::from_wkt(&format!("LINESTRING ({x} 0, {x} 200)")).unwrap();
         let crossing = measured::intersection(&across, &bands);
         crossing.envelope().MaxY - crossing.envelope().MinY

@@ -70,8 +70,8 @@ fn geos(polygons: &[Polygon]) -> Geometry {
 /// The cells that `choose` picks by their slope, as one GEOS geometry in the plan's frame.
 fn cells_of(hill: &Hill, plan: &BlockPlan, choose: impl Fn(f64) -> bool) -> Geometry {
     let origin = Coord {
-        x: plan.origin[0],
-        y: plan.origin[1],
+        x: plan.origin()[0],
+        y: plan.origin()[1],
     };
     let there = hill.0.clone().moved(origin);
     let mut chosen = Geometry::empty(gdal::vector::OGRwkbGeometryType::wkbMultiPolygon).unwrap();
@@ -349,8 +349,8 @@ fn ground_of_unknown_slope_is_cut_by_day_only_and_said_once() {
     assert_eq!(row(&plan, "max-slope").status, Verdict::Unknown);
     let dark = rectangle(290.0, 0.0, 600.0, 450.0);
     let dark = blockwright::geometry::frame::map_polygon(&dark, |c| Coord {
-        x: c.x - plan.origin[0],
-        y: c.y - plan.origin[1],
+        x: c.x - plan.origin()[0],
+        y: c.y - plan.origin()[1],
     });
     let dark = geos(&[dark]);
     for section in plan
@@ -388,7 +388,7 @@ fn a_line_over_steep_ground_fails_and_one_on_a_road_does_not() {
         .lines
         .iter()
         .filter(|line| line.kind == StripKind::RoadClearing);
-    let y = |c: &Coord| c.y + plan.origin[1];
+    let y = |c: &Coord| c.y + plan.origin()[1];
     assert!(on_road.into_iter().any(|line| {
         let ys = || line.shape.0.iter().map(y);
         ys().fold(f64::INFINITY, f64::min) < 190.0 && ys().fold(0.0, f64::max) > 270.0

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use blockwright::geometry::area::Bounds;
 use blockwright::geometry::terrain::{SlopeGrid, Terrain};
-use blockwright::model::{LayerKind, SourceBlock};
+use blockwright::model::{GroundFrame, LayerKind, SourceBlock};
 use blockwright::project::{TerrainFile, TerrainSource};
 use blockwright::sources::crs::{WorkCrs, parse_crs};
 use blockwright::sources::{self, RasterTerrain, SourceError};
@@ -695,6 +695,7 @@ fn a_block_between_the_centres_is_covered() {
         id: "A".to_owned(),
         source_layer: "b".to_owned(),
         shape: MultiPolygon(vec![bounds(101.0, 101.0, 2.0, 2.0).to_polygon()]),
+        frame: GroundFrame::SAME,
         azimuth_deg: None,
         portfolio: None,
         repaired_m2: 0.0,

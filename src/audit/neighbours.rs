@@ -1,23 +1,29 @@
 //! All blocks of a project in an R-tree: whose ground is it that was cut?
 
-use geo::{Coord, MultiPolygon};
+use geo::MultiPolygon;
 use rstar::RTree;
 use rstar::primitives::{GeomWithData, Rectangle};
 
 use crate::geometry::area::Bounds;
-use crate::geometry::frame::map_polygons;
 use crate::geometry::overlay::shared_area;
-use crate::model::SourceBlock;
+use crate::model::{GroundFrame, SourceBlock};
 
 type Boxed = GeomWithData<Rectangle<[f64; 2]>, usize>;
 
 /// Ground shared by less than this is a common border.
 const BORDER_M2: f64 = 0.5;
 
+struct Block {
+    id: String,
+    /// In the plane of the work CRS.
+    shape: MultiPolygon,
+    frame: GroundFrame,
+}
+
 pub struct Neighbours {
     tree: RTree<Boxed>,
-    /// Ids and shapes in the order of the blocks.
-    blocks: Vec<(String, MultiPolygon)>,
+    /// In their order.
+    blocks: Vec<Block>,
 }
 
 impl Neighbours {
@@ -31,7 +37,11 @@ impl Neighbours {
             tree: RTree::bulk_load(boxed.collect()),
             blocks: blocks
                 .iter()
-                .map(|block| (block.id.clone(), block.shape.clone()))
+                .map(|block| Block {
+                    id: block.id.clone(),
+                    shape: block.shape.clone(),
+                    frame: block.frame.clone(),
+                })
                 .collect(),
         }
     }
@@ -47,24 +57,25 @@ impl Neighbours {
     /// The area of some ground, in work-CRS coordinates, that lies in each block, where it is more than a border.
     pub fn shares(&self, ground: &MultiPolygon) -> Vec<(usize, f64)> {
         let bounds = Bounds::of_polygons(ground);
-        // Overlays are exact near the origin.
-        let origin = bounds.middle();
-        let local = |c: Coord| c - origin;
-        let ground = map_polygons(ground, local);
         let near = self.near(&bounds).into_iter();
         near.filter_map(|index| {
-            let own = map_polygons(&self.blocks[index].1, local);
-            let area_m2 = shared_area(&ground, &own.0);
+            let Block { shape, frame, .. } = &self.blocks[index];
+            let own = frame.enter_polygons(shape);
+            let area_m2 = shared_area(&frame.enter_polygons(ground), &own.0);
             (area_m2 > BORDER_M2).then_some((index, area_m2))
         })
         .collect()
     }
 
     pub fn id(&self, index: usize) -> &str {
-        &self.blocks[index].0
+        &self.blocks[index].id
     }
 
     pub fn shape(&self, index: usize) -> &MultiPolygon {
-        &self.blocks[index].1
+        &self.blocks[index].shape
+    }
+
+    pub fn frame(&self, index: usize) -> &GroundFrame {
+        &self.blocks[index].frame
     }
 }

@@ -11,7 +11,6 @@ use super::tracks::Leg;
 use crate::daylight::Span;
 use crate::geometry::area::length;
 use crate::geometry::distance::segment_segment;
-use crate::geometry::frame::{map_line, map_polygons};
 use crate::model::Verdict;
 
 /// Minutes by which a track's own spacing may blur when it entered or left ground.
@@ -181,15 +180,15 @@ fn night_row(legs: &[Leg], day_only: Option<&MultiPolygon>, light: Option<&[Span
 impl Scene<'_> {
     /// Of tracks: work in the dark on what the plan has for daylight only.
     pub(super) fn night_work(&self, plan: Option<&BlockCut>) -> Judged {
-        let local = |c: Coord| c - self.origin;
+        let frame = &self.block.frame;
         let legs: Vec<Leg> = (self.given.legs.iter())
             .map(|leg| Leg {
-                shape: map_line(&leg.shape, local),
+                shape: frame.enter_each(&leg.shape),
                 ..leg.clone()
             })
             .collect();
         let day_only = plan.and_then(|plan| plan.day_only.as_ref());
-        let day_only = day_only.map(|ground| map_polygons(ground, local));
+        let day_only = day_only.map(|ground| frame.enter_polygons(ground));
         night_row(&legs, day_only.as_ref(), self.given.light.as_deref())
     }
 }

@@ -118,6 +118,7 @@ impl Portfolios {
 mod tests {
     use super::*;
     use crate::audit::scene::Areas;
+    use crate::model::GroundFrame;
     use crate::rulebook::preset;
     use geo::MultiPolygon;
 
@@ -125,7 +126,7 @@ mod tests {
         BlockAudit {
             id: "A-1".to_owned(),
             portfolio: None,
-            origin: [0.0; 2],
+            frame: GroundFrame::SAME,
             status: Verdict::Pass,
             areas: Areas {
                 gross_m2: gross_ha * 1e4,

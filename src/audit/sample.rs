@@ -134,13 +134,13 @@ fn any_place(audit: &BlockAudit, seed: u64) -> Option<SamplePoint> {
         }
         left_m -= long_m;
     }
-    let place = place?;
+    let place = audit.frame.leave(place?);
     let millimetres = |value: f64| (value * 1e3).round() / 1e3;
     Some(SamplePoint {
         block_id: audit.id.clone(),
         rule_id: String::new(),
-        x: millimetres(place.x + audit.origin[0]),
-        y: millimetres(place.y + audit.origin[1]),
+        x: millimetres(place.x),
+        y: millimetres(place.y),
         weight: ANY,
         status: "",
         reason: "any place of the cut's edge: is it where the data say?".to_owned(),
@@ -174,6 +174,7 @@ mod tests {
     use super::*;
     use crate::audit::row::{Measure, Named, ROUNDING_M, measured};
     use crate::audit::scene::Areas;
+    use crate::model::GroundFrame;
     use geo::MultiPolygon;
 
     fn audit(id: usize, short: f64) -> BlockAudit {
@@ -195,7 +196,7 @@ mod tests {
         BlockAudit {
             id: format!("B-{id}"),
             portfolio: None,
-            origin: [0.0; 2],
+            frame: GroundFrame::SAME,
             status: judged.status(),
             areas: Areas::default(),
             uncut: false,

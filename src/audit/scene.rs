@@ -2,7 +2,7 @@
 
 use std::cell::OnceCell;
 
-use geo::{Coord, LineString, MultiPolygon, Polygon};
+use geo::{LineString, MultiPolygon, Polygon};
 
 use super::asked;
 use super::cut::{BlockCut, CutInput};
@@ -13,9 +13,8 @@ use super::reserves::Ways;
 use super::row::Judged;
 use super::split::{inside_of, split};
 use crate::geometry::area::{Bounds, area, length, polygon_area, rings};
-use crate::geometry::frame::{map_line, map_polygon, map_polygons};
 use crate::landbase::{Landbase, NearFeature, SlopeSource, Slopes};
-use crate::model::{Settings, SourceBlock, Verdict};
+use crate::model::{GroundFrame, Settings, SourceBlock, Verdict};
 use crate::rulebook::Rulebook;
 
 /// Standing pieces narrower than this on the average are seams of an overlay, not trees.
@@ -48,12 +47,12 @@ pub struct Areas {
     pub kept_edge_m: f64,
 }
 
-/// A block as judged; coordinates are in the local frame: add `origin`.
+/// A block as judged; coordinates are in its frame.
 #[derive(Clone, Debug)]
 pub struct BlockAudit {
     pub id: String,
     pub portfolio: Option<String>,
-    pub origin: [f64; 2],
+    pub frame: GroundFrame,
     /// The worst verdict.
     pub status: Verdict,
     pub areas: Areas,
@@ -68,7 +67,6 @@ pub struct BlockAudit {
 pub(super) struct Scene<'s> {
     pub context: Context<'s>,
     pub block: &'s SourceBlock,
-    pub origin: Coord,
     /// The block.
     pub shape: Ground,
     pub given: &'s BlockCut,
@@ -105,40 +103,34 @@ pub fn judge(
     cut: &BlockCut,
     plan: Option<&BlockCut>,
 ) -> BlockAudit {
-    let block_bounds = Bounds::of_polygons(&block.shape);
-    let origin = Coord {
-        x: block_bounds.middle().x.round(),
-        y: block_bounds.middle().y.round(),
-    };
-    let local = |c: Coord| c - origin;
-    let moved = |shape: &Polygon| map_polygon(shape, local);
-    let mut bounds = block_bounds;
-    for piece in &cut.pieces {
-        (piece.shape.exterior().0.iter()).for_each(|&c| bounds.add(c));
+    let frame = &block.frame;
+    let moved = |shape: &Polygon| frame.enter_polygon(shape);
+    let shape = frame.enter_polygons(&block.shape);
+    let pieces: Vec<Polygon> = cut.pieces.iter().map(|piece| moved(&piece.shape)).collect();
+    let lines: Vec<LineString> = (cut.lines.iter())
+        .map(|line| frame.enter_line(&line.shape))
+        .collect();
+    let mut bounds = Bounds::of_polygons(&shape);
+    for piece in &pieces {
+        (piece.exterior().0.iter()).for_each(|&c| bounds.add(c));
     }
-    for line in &cut.lines {
-        line.shape.0.iter().for_each(|&c| bounds.add(c));
+    for line in &lines {
+        line.0.iter().for_each(|&c| bounds.add(c));
     }
-    let near = context.landbase.near(&bounds, origin);
+    let near = context.landbase.near(frame, &bounds);
     let slopes = context
         .landbase
-        .slopes(context.terrain, &bounds, &near, origin);
-    let lines: Vec<LineString> = cut
-        .lines
-        .iter()
-        .map(|line| map_line(&line.shape, local))
-        .collect();
+        .slopes(context.terrain, frame, &bounds, &near);
     let scene = Scene {
         context,
         block,
-        origin,
-        shape: Ground::new(map_polygons(&block.shape, local).0),
+        shape: Ground::new(shape.0),
         given: cut,
         planned: [Some(cut), plan]
             .into_iter()
             .flatten()
             .any(|given| given.corridors.is_some()),
-        cut: Ground::new(cut.pieces.iter().map(|piece| moved(&piece.shape))),
+        cut: Ground::new(pieces),
         ways: Ways::new(&lines),
         lines,
         near: &near,
@@ -180,8 +172,9 @@ pub fn judge(
     for judged in &mut rows {
         if let Some(place) = judged.place {
             let millimetres = |value: f64| (value * 1e3).round() / 1e3 + 0.0;
-            judged.row.x = Some(millimetres(place.x + origin.x));
-            judged.row.y = Some(millimetres(place.y + origin.y));
+            let place = frame.leave(place);
+            judged.row.x = Some(millimetres(place.x));
+            judged.row.y = Some(millimetres(place.y));
         }
     }
     rows.sort_by(|a, b| a.row.row.rule_id.cmp(&b.row.row.rule_id));
@@ -189,7 +182,7 @@ pub fn judge(
     BlockAudit {
         id: block.id.clone(),
         portfolio: block.portfolio.clone(),
-        origin: [origin.x, origin.y],
+        frame: frame.clone(),
         status: status.unwrap_or(Verdict::Pass),
         areas: if cut.is_empty() {
             Areas {
@@ -211,7 +204,7 @@ pub fn crashed(block: &SourceBlock, why: &str) -> BlockAudit {
     BlockAudit {
         id: block.id.clone(),
         portfolio: block.portfolio.clone(),
-        origin: [0.0; 2],
+        frame: block.frame.of_plane(),
         status: Verdict::Unknown,
         areas: Areas {
             gross_m2: area(&block.shape),
@@ -230,7 +223,7 @@ impl Scene<'_> {
     }
 
     pub fn local(&self, shape: &Polygon) -> Polygon {
-        map_polygon(shape, |c| c - self.origin)
+        self.block.frame.enter_polygon(shape)
     }
 
     /// Ground within the reserves of everything near, as overlapping polygons, as far as it may touch the block.

@@ -40,6 +40,6 @@ impl Scene<'_> {
             (Verdict::Warn, words.join("; ")),
             "the tracks given; docs/audit.md, Tracks".into(),
         );
-        Some(judged.at(longest.map(|(_, at)| at - self.origin)))
+        Some(judged.at(longest.map(|(_, at)| self.block.frame.enter(at))))
     }
 }

@@ -6,7 +6,6 @@ use super::farthest::farthest;
 use super::row::{Judged, Measure, Named, ROUNDING_M, measured, row};
 use super::scene::Scene;
 use super::split::outside_of;
-use crate::geometry::frame::map_polygons;
 use crate::model::{StripKind, Verdict};
 use crate::units::hectares;
 
@@ -53,7 +52,7 @@ impl Scene<'_> {
         if out_m <= ROUNDING_M {
             return judged;
         }
-        let world = map_polygons(&outside, |c| c + self.origin);
+        let world = self.block.frame.polygons_to_plane(&outside);
         let others: Vec<String> = self
             .context
             .neighbours

@@ -21,7 +21,7 @@ use crate::audit::{
 use crate::daylight::DEFAULT_MARGIN;
 use crate::landbase::{Landbase, SlopeSource};
 use crate::layout;
-use crate::model::{Problem, SourceBlock, Verdict};
+use crate::model::{GroundFrame, Problem, SourceBlock, Verdict};
 use crate::outputs::{ALL_BLOCKS, AuditReport, AuditWriter, Program, StageTime, TracksReport};
 use crate::project::{AttributeSource, Project};
 use crate::sources::crs::WorkCrs;
@@ -248,7 +248,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
     if options.only.is_empty() {
         rows.extend(strays(&cut));
     }
-    season.add(ALL_BLOCKS, &rows, [0.0; 2])?;
+    season.add(ALL_BLOCKS, &rows, &GroundFrame::SAME)?;
     let Season {
         mut writer,
         sampler,
@@ -406,9 +406,9 @@ impl Season {
         Ok(())
     }
 
-    fn add(&mut self, id: &str, rows: &[Judged], origin: [f64; 2]) -> Result<(), BatchError> {
+    fn add(&mut self, id: &str, rows: &[Judged], frame: &GroundFrame) -> Result<(), BatchError> {
         self.count(id, rows);
-        self.writer.rows(id, rows, origin)?;
+        self.writer.rows(id, rows, frame)?;
         Ok(())
     }
 

@@ -6,7 +6,7 @@ use geo::{Coord, MultiPolygon, Polygon};
 
 use crate::audit::{BlockCut, CutInput, CutPiece, DrivenLine, Neighbours, PlannedCorridor};
 use crate::geometry::area::{Bounds, polygon_area};
-use crate::geometry::frame::{map_polygon, map_polygons};
+use crate::geometry::frame::map_polygon;
 use crate::geometry::overlay::{difference, intersection};
 use crate::model::{Problem, Shape, ShiftClass, SourceBlock, StripKind};
 use crate::sources::{CutFeature, CutLayers, PlanLayers};
@@ -184,17 +184,17 @@ impl Assigned {
                 [] => self.add(most, vec![polygon]),
                 [(only, _)] if *only == most => self.add(most, vec![polygon]),
                 _ => {
-                    let origin = Bounds::of_polygons(&shape).middle();
-                    let local = |c: Coord| c - origin;
-                    let shape = map_polygons(&shape, local);
-                    let back = |shape: MultiPolygon| map_polygons(&shape, |c| c + origin).0;
+                    // Overlays are exact near the middle of a frame.
+                    let frame = neighbours.frame(most);
+                    let shape = frame.enter_polygons(&shape);
+                    let back = |shape: MultiPolygon| frame.polygons_to_plane(&shape).0;
                     let mut taken: Vec<Polygon> = vec![];
                     for &(block, _) in &shares {
                         // What lies in its own block and beyond it stays in one.
                         if home == Some(block) {
                             continue;
                         }
-                        let own = map_polygons(neighbours.shape(block), local);
+                        let own = frame.enter_polygons(neighbours.shape(block));
                         self.add(block, back(intersection(&shape, &own.0)));
                         taken.extend(own.0);
                     }

@@ -12,7 +12,6 @@ use crate::audit::tracks::{Leg, Sweep, Way, swept_area};
 use crate::audit::{CutInput, DrivenLine, Neighbours};
 use crate::daylight::{Edge, Place, Span, spans};
 use crate::geometry::area::Bounds;
-use crate::geometry::frame::{map_line, map_polygons};
 use crate::sources::crs::WorkCrs;
 
 /// No track says more of the days than this; a clock that was set wrong may.
@@ -25,19 +24,17 @@ enum Home {
     None,
 }
 
-/// Shapes of blocks near an origin of their own, made when they are first asked for.
+/// Shapes of blocks in their frames, made when they are first asked for.
 struct Shapes<'n> {
     neighbours: &'n Neighbours,
-    made: Vec<Option<(Coord, Ground)>>,
+    made: Vec<Option<Ground>>,
 }
 
 impl Shapes<'_> {
-    fn of(&mut self, block: usize) -> &(Coord, Ground) {
+    fn of(&mut self, block: usize) -> &Ground {
         self.made[block].get_or_insert_with(|| {
             let shape = self.neighbours.shape(block);
-            let origin = Bounds::of_polygons(shape).middle();
-            let local = map_polygons(shape, |c| c - origin);
-            (origin, Ground::new(local.0))
+            Ground::new(self.neighbours.frame(block).enter_polygons(shape).0)
         })
     }
 
@@ -45,8 +42,8 @@ impl Shapes<'_> {
     fn home(&mut self, at: Coord) -> Home {
         let mut nearest: Option<(f64, usize)> = None;
         for block in self.neighbours.near(&Bounds::of([&at]).grown(NEAR_M)) {
-            let (origin, ground) = self.of(block);
-            let local = at - *origin;
+            let local = self.neighbours.frame(block).enter(at);
+            let ground = self.of(block);
             if ground.holds(local) {
                 return Home::Block(block);
             }
@@ -121,20 +118,19 @@ pub fn assign(way: &Way, how: &Sweep, blocks: usize, neighbours: &Neighbours) ->
     let areas: Vec<MultiPolygon> = assigned
         .cuts
         .par_iter()
-        .map(|cut| {
-            let bounds = Bounds::of(cut.legs.iter().flat_map(|leg| &leg.shape.0));
+        .enumerate()
+        .map(|(block, cut)| {
             if cut.legs.is_empty() {
                 return MultiPolygon(vec![]);
             }
-            // Overlays are exact near the origin.
-            let origin = bounds.middle();
+            let frame = neighbours.frame(block);
             let lines: Vec<geo::LineString> = cut
                 .legs
                 .iter()
-                .map(|leg| map_line(&leg.shape, |c| c - origin))
+                .map(|leg| frame.enter_line(&leg.shape))
                 .collect();
             let area = swept_area(lines.iter(), how.width_m);
-            map_polygons(&area, |c| c + origin)
+            frame.polygons_to_plane(&area)
         })
         .collect();
     for (block, area) in areas.into_iter().enumerate() {

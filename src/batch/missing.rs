@@ -6,7 +6,6 @@ use geo::{Coord, Geometry, Point};
 
 use crate::geometry::area::Bounds;
 use crate::landbase::Landbase;
-use crate::layout::local_origin;
 use crate::model::*;
 use crate::sources::Batch;
 
@@ -69,10 +68,11 @@ impl Missing {
 
     /// Adds an `unknown` row and a finding for each such feature near a block.
     pub fn warn(&self, block: &SourceBlock, plan: &mut BlockPlan) {
-        let here = Bounds::of_polygons(&block.shape);
-        let origin = local_origin(block);
+        let frame = &block.frame;
+        let here = Bounds::of_polygons(&block.shape).entering(frame);
         for feature in &self.features {
-            if !here.grown(feature.within_m).meets(&feature.bounds) {
+            let there = feature.bounds.entering(frame);
+            if !here.grown(feature.within_m).meets(&there) {
                 continue;
             }
             let rule_id = "set-aside-feature";
@@ -80,7 +80,6 @@ impl Missing {
                 "{}, feature {} near this block was set aside ({}): no zone was drawn for it",
                 feature.layer, feature.id, feature.reason
             );
-            let middle = (feature.bounds.min + feature.bounds.max) / 2.0 - origin;
             plan.findings.push(Finding {
                 rule_id: rule_id.to_owned(),
                 verdict: Verdict::Unknown,
@@ -89,7 +88,7 @@ impl Missing {
                 unit: "m",
                 message: title.clone(),
                 source: "set_aside.csv".to_owned(),
-                shape: Some(Geometry::Point(Point(middle))),
+                shape: Some(Geometry::Point(Point(there.middle()))),
             });
             plan.compliance.push(ComplianceRow {
                 rule_id: rule_id.to_owned(),

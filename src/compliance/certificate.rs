@@ -8,7 +8,6 @@ use super::Judge;
 use super::areas::BALANCE_M2;
 use crate::geometry::area::Bounds;
 use crate::geometry::distance::{Segment, polygon_segments};
-use crate::geometry::frame::map_polygons;
 use crate::geometry::proof::{Breach, Ground, Kept, Measured, TOLERANCE_M};
 use crate::landbase::NearFeature;
 use crate::model::*;
@@ -107,9 +106,7 @@ impl Judge<'_> {
         let Shape::Polygons(polygons) = &near.feature.shape else {
             return None;
         };
-        let [x, y] = self.plan.origin;
-        let origin = geo::Coord { x, y };
-        Some(map_polygons(polygons, |c| c - origin).0)
+        Some(self.plan.frame.enter_polygons(polygons).0)
     }
 
     /// The edge of a feature in a window, each stretch with its distance from the edge as drawn.
@@ -151,7 +148,7 @@ impl Judge<'_> {
     fn place(&self, breach: Breach) -> [f64; 2] {
         let (Breach::Near { place, .. } | Breach::Covers { place } | Breach::Trespass { place }) =
             breach;
-        [place.x + self.plan.origin[0], place.y + self.plan.origin[1]]
+        self.plan.frame.leave(place).into()
     }
 
     fn fault(&self, pair: &Pair, breach: Breach) -> CutFault {

@@ -13,7 +13,7 @@ mod source;
 
 use crate::geometry::area::Bounds;
 use crate::landbase::{NearFeature, Slopes};
-use crate::layout::{Context, local_origin};
+use crate::layout::Context;
 use crate::model::*;
 use crate::rulebook::ReadStatus;
 
@@ -24,12 +24,12 @@ pub use portfolio::{PortfolioShare, Season};
 
 /// Measures the plan of `block` anew, fills in its compliance rows, findings and certificate, and sets its status.
 pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
-    let origin = local_origin(block);
-    let bounds = Bounds::of_polygons(&block.shape);
-    let near = context.landbase.near(&bounds, origin);
+    let frame = &block.frame;
+    let bounds = Bounds::of_polygons(&plan.shape);
+    let near = context.landbase.near(frame, &bounds);
     let slopes = context
         .landbase
-        .slopes(context.terrain, &bounds, &near, origin);
+        .slopes(context.terrain, frame, &bounds, &near);
     let judge = Judge {
         context,
         plan,

@@ -3,6 +3,8 @@
 use geo::{Coord, LineString, MultiPolygon, Polygon};
 use rstar::AABB;
 
+use crate::model::GroundFrame;
+
 /// Signed area of a closed ring: positive when counter-clockwise.
 pub fn ring_area(ring: &LineString) -> f64 {
     let coords = &ring.0;
@@ -94,6 +96,26 @@ impl Bounds {
                 x: self.max.x + by,
                 y: self.max.y + by,
             },
+        }
+    }
+
+    /// The box in the plane around one in a frame.
+    pub fn leaving(&self, frame: &GroundFrame) -> Bounds {
+        self.through(|c| frame.to_plane(c))
+    }
+
+    /// The box in a frame around one in the plane.
+    pub fn entering(&self, frame: &GroundFrame) -> Bounds {
+        self.through(|c| frame.enter(c))
+    }
+
+    fn through(&self, f: impl Fn(Coord) -> Coord) -> Bounds {
+        if self.is_empty() {
+            return *self;
+        }
+        Bounds {
+            min: f(self.min),
+            max: f(self.max),
         }
     }
 

@@ -7,6 +7,7 @@ pub mod clean;
 pub mod distance;
 pub mod frame;
 pub mod grid_overlay;
+pub mod ground_fit;
 pub mod inset;
 pub mod nesting;
 pub mod overlay;

@@ -10,7 +10,7 @@ use rstar::RTree;
 use rstar::primitives::{GeomWithData, Rectangle};
 
 use crate::geometry::area::Bounds;
-use crate::model::{Feature, LayerKind, LayoutSettings, Shape};
+use crate::model::{Feature, GroundFrame, LayerKind, LayoutSettings, Shape};
 use crate::rulebook::{Match, MeasuredFrom, RuleLine, Rulebook, Widths};
 
 pub use near::NearFeature;
@@ -126,11 +126,11 @@ impl<'a> Landbase<'a> {
     }
 
     /// Features of every kind that lie within their own widest rule of the box, in the order they were read; their
-    /// shapes are cut down to what is near and moved by `-origin`.
-    pub fn near(&self, block: &Bounds, origin: Coord) -> Vec<NearFeature<'a>> {
+    /// shapes are cut down to what is near and brought into the frame, in which the box is too.
+    pub fn near(&self, frame: &GroundFrame, block: &Bounds) -> Vec<NearFeature<'a>> {
         let mut found = Vec::new();
         for (_, widest_m, tree) in &self.trees {
-            let reach = block.grown(*widest_m + SHOWN_BEYOND_M);
+            let reach = block.grown(*widest_m + SHOWN_BEYOND_M).leaving(frame);
             let mut entries: Vec<Entry> = locate(tree, &reach).collect();
             entries.sort_by_key(|entry| (entry.feature, entry.member, entry.from));
             for run in entries.chunk_by(|a, b| a.feature == b.feature) {
@@ -139,7 +139,7 @@ impl<'a> Landbase<'a> {
                 let demand = self.demands[index as usize];
                 let radius_m = radius(feature, &demand, self.settings);
                 let window = block.grown(radius_m + SHOWN_BEYOND_M);
-                if let Some(source) = near::cut_down(feature, run, &window, origin) {
+                if let Some(source) = near::cut_down(feature, run, frame, &window) {
                     found.push((
                         index,
                         NearFeature {
@@ -158,30 +158,23 @@ impl<'a> Landbase<'a> {
     }
 
     /// What is known of the slope in a block's box, and where the rules of these features ask for it: `terrain` where it
-    /// has a value, else the slope classes. `near` is in the local frame of `origin`, `block` in work-CRS coordinates.
+    /// has a value, else the slope classes. `block` and `near` are in the frame.
     pub fn slopes<'t>(
         &self,
         terrain: Option<&'t dyn SlopeSource>,
+        frame: &GroundFrame,
         block: &Bounds,
         near: &[NearFeature],
-        origin: Coord,
     ) -> Slopes<'t> {
         let follows = |near: &&NearFeature| near.demand.rule.is_some_and(RuleLine::follows_slope);
         // The machine may stand beside the block, on a road.
-        let mut window = Bounds {
-            min: block.min - origin,
-            max: block.max - origin,
-        }
-        .grown(ASIDE_M);
+        let mut window = block.grown(ASIDE_M);
         for near in near.iter().filter(follows) {
             let bounds = near.source.bounds();
             window.add(bounds.min);
             window.add(bounds.max);
         }
-        let world = Bounds {
-            min: window.min + origin,
-            max: window.max + origin,
-        };
+        let world = window.leaving(frame);
         let classes = self
             .trees
             .iter()
@@ -200,19 +193,25 @@ impl<'a> Landbase<'a> {
                 Shape::Points(_) | Shape::Lines(_) => None,
             }
         });
-        let classes = SlopeClasses::new(polygons, &window, origin);
-        Slopes::new(terrain, classes, &window, origin)
+        let classes = SlopeClasses::new(polygons, &window, frame);
+        Slopes::new(terrain, classes, &window, frame)
     }
 
     /// The point of any landing, or of any road that wood may come to, nearest to `from`, if within `within_m`, and its
-    /// distance.
-    pub fn nearest_access(&self, from: Coord, within_m: f64) -> Option<(Coord, f64)> {
+    /// distance; both places in the frame.
+    pub fn nearest_access(
+        &self,
+        frame: &GroundFrame,
+        from: Coord,
+        within_m: f64,
+    ) -> Option<(Coord, f64)> {
         let mut best: Option<(Coord, f64)> = None;
         let window = Bounds {
             min: from,
             max: from,
         }
-        .grown(within_m);
+        .grown(within_m)
+        .leaving(frame);
         for (kind, _, tree) in &self.trees {
             if !matches!(kind, LayerKind::Roads | LayerKind::Landings) {
                 continue;
@@ -222,8 +221,8 @@ impl<'a> Landbase<'a> {
                 if *kind == LayerKind::Roads && demand.asks_for_something() {
                     continue;
                 }
-                let (point, distance) =
-                    near::nearest_point(&self.features[entry.feature as usize], &entry, from);
+                let feature = &self.features[entry.feature as usize];
+                let (point, distance) = near::nearest_point(feature, &entry, frame, from);
                 let closer = best.is_none_or(|(p, d)| {
                     distance < d || (distance == d && (point.x, point.y) < (p.x, p.y))
                 });

@@ -8,10 +8,9 @@ use super::{Demand, Entry};
 use crate::geometry::area::Bounds;
 use crate::geometry::buffer::Source;
 use crate::geometry::distance::share_along;
-use crate::geometry::frame::map_polygons;
 use crate::geometry::overlay;
 use crate::geometry::window::Half;
-use crate::model::{Feature, LayerKind, Shape};
+use crate::model::{Feature, GroundFrame, LayerKind, Shape};
 use crate::rulebook::Widths;
 
 /// Segments and polygons that reach farther beyond what is near are cut off: overlays round to a share of all coordinates.
@@ -74,15 +73,16 @@ impl NearFeature<'_> {
 pub(super) fn cut_down(
     feature: &Feature,
     run: &[Entry],
+    frame: &GroundFrame,
     window: &Bounds,
-    origin: Coord,
 ) -> Option<Source> {
-    let local = |c: Coord| c - origin;
+    let local = |c: Coord| frame.enter(c);
+    let there = &window.leaving(frame);
     let source = match &feature.shape {
         Shape::Points(points) => {
             let near = run.iter().map(|entry| points.0[entry.member as usize].0);
             Source::Points(
-                near.filter(|p| window.meets(&Bounds::of([p])))
+                near.filter(|p| there.meets(&Bounds::of([p])))
                     .map(local)
                     .collect(),
             )
@@ -91,14 +91,14 @@ pub(super) fn cut_down(
             let mut near: Vec<LineString> = Vec::new();
             let mut current: Vec<Coord> = Vec::new();
             let mut expected = None;
-            let far = window.grown(FAR_M);
+            let far = window.grown(FAR_M).leaving(frame);
             for entry in run {
                 let coords = &lines.0[entry.member as usize].0;
                 if expected != Some((entry.member, entry.from)) {
                     flush(&mut current, &mut near);
                 }
                 for w in coords[entry.from as usize..=entry.to as usize].windows(2) {
-                    if !Bounds::of(w).meets(window) {
+                    if !Bounds::of(w).meets(there) {
                         flush(&mut current, &mut near);
                     } else if !far.holds(&Bounds::of(w)) {
                         flush(&mut current, &mut near);
@@ -119,14 +119,9 @@ pub(super) fn cut_down(
         Shape::Polygons(polygons) => {
             let near = run
                 .iter()
-                .map(|entry| polygons.0[entry.member as usize].clone())
+                .map(|entry| frame.enter_polygon(&polygons.0[entry.member as usize]))
                 .collect();
-            let near = map_polygons(&MultiPolygon(near), local);
-            let window = Bounds {
-                min: local(window.min),
-                max: local(window.max),
-            };
-            Source::Polygons(within(near, &window))
+            Source::Polygons(within(MultiPolygon(near), window))
         }
     };
     (!source.is_empty()).then_some(source)
@@ -186,14 +181,21 @@ fn flush(current: &mut Vec<Coord>, near: &mut Vec<LineString>) {
     }
 }
 
-/// The point of an indexed stretch nearest to `from`, and its distance; polygons count by their outline.
-pub(super) fn nearest_point(feature: &Feature, entry: &Entry, from: Coord) -> (Coord, f64) {
+/// The point of an indexed stretch nearest to `from`, and its distance, both in the frame; polygons count by their
+/// outline.
+pub(super) fn nearest_point(
+    feature: &Feature,
+    entry: &Entry,
+    frame: &GroundFrame,
+    from: Coord,
+) -> (Coord, f64) {
     let member = entry.member as usize;
     let coords: &[Coord] = match &feature.shape {
         Shape::Points(points) => std::slice::from_ref(&points.0[member].0),
         Shape::Lines(lines) => &lines.0[member].0[entry.from as usize..=entry.to as usize],
         Shape::Polygons(polygons) => &polygons.0[member].exterior().0,
     };
+    let coords: Vec<Coord> = coords.iter().map(|&c| frame.enter(c)).collect();
     let mut best = (coords[0], f64::INFINITY);
     let single = [coords[0], coords[0]];
     let pairs = if coords.len() == 1 {

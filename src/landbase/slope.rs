@@ -4,10 +4,10 @@ use geo::{Coord, MultiPolygon, Polygon};
 
 use super::slope_classes::SlopeClasses;
 use crate::geometry::area::Bounds;
-use crate::geometry::frame::map_polygon;
 use crate::geometry::overlay::{difference, intersection};
 use crate::geometry::terrain::{Gradient, SlopeGrid, Terrain};
 use crate::geometry::terrain_runs::Run;
+use crate::model::GroundFrame;
 use crate::rulebook::{RuleLine, Width, Widths};
 
 /// A part of a segment and the slope that a grid gives it.
@@ -160,7 +160,7 @@ pub struct GroundRun {
 pub struct Slopes<'t> {
     grid: Option<Box<dyn SlopeGround + 't>>,
     classes: SlopeClasses,
-    origin: Coord,
+    frame: GroundFrame,
     /// True: slopes come from a terrain, so ground without any is a gap in it.
     pub has_terrain: bool,
     /// Why the terrain could not be read.
@@ -172,13 +172,9 @@ impl<'t> Slopes<'t> {
         terrain: Option<&'t dyn SlopeSource>,
         classes: SlopeClasses,
         window: &Bounds,
-        origin: Coord,
+        frame: &GroundFrame,
     ) -> Slopes<'t> {
-        let world = Bounds {
-            min: window.min + origin,
-            max: window.max + origin,
-        };
-        let read = terrain.map(|terrain| terrain.window(&world));
+        let read = terrain.map(|terrain| terrain.window(&window.leaving(frame)));
         let (grid, fault) = match read {
             None => (None, None),
             Some(Ok(grid)) => (grid, None),
@@ -187,7 +183,7 @@ impl<'t> Slopes<'t> {
         Slopes {
             grid,
             classes,
-            origin,
+            frame: frame.clone(),
             has_terrain: terrain.is_some(),
             fault,
         }
@@ -205,7 +201,7 @@ impl<'t> Slopes<'t> {
 
     /// Which way the ground falls at a place.
     pub fn gradient(&self, at: Coord) -> Option<Gradient> {
-        self.grid.as_ref()?.gradient(at + self.origin)
+        self.grid.as_ref()?.gradient(self.frame.to_plane(at))
     }
 
     /// What of `ground` is steeper than `limit` (rise over run): whole cells, and classes whose steepest slope is where the
@@ -236,12 +232,11 @@ impl<'t> Slopes<'t> {
         let cells = self
             .grid
             .as_ref()
-            .map_or_else(Vec::new, |grid| grid.cells(&moved(&window, self.origin)));
+            .map_or_else(Vec::new, |grid| grid.cells(&window.leaving(&self.frame)));
         let mut cells: Vec<(f64, Polygon)> = cells
             .into_iter()
             .filter_map(|(bounds, slope)| {
-                let there = moved(&bounds, self.origin * -1.0);
-                Some((slope?, there.to_polygon()))
+                Some((slope?, self.frame.enter_polygon(&bounds.to_polygon())))
             })
             .collect();
         cells.sort_by(|a, b| b.0.total_cmp(&a.0));
@@ -270,7 +265,8 @@ impl<'t> Slopes<'t> {
             if length_m == 0.0 {
                 continue;
             }
-            for run in grid.gradients(w[0] + self.origin, w[1] + self.origin) {
+            let (a, b) = (self.frame.to_plane(w[0]), self.frame.to_plane(w[1]));
+            for run in grid.gradients(a, b) {
                 if let Some(gradient) = run.gradient {
                     let part_m = (run.t1 - run.t0) * length_m;
                     let across = (gradient.dz_dx * d.y - gradient.dz_dy * d.x) / length_m;
@@ -286,10 +282,10 @@ impl<'t> Slopes<'t> {
         let Some(grid) = &self.grid else {
             return vec![];
         };
-        let cells = grid.ground(&moved(window, self.origin), choose);
+        let cells = grid.ground(&window.leaving(&self.frame), choose);
         cells
             .iter()
-            .map(|cell| map_polygon(cell, |c| c - self.origin))
+            .map(|cell| self.frame.enter_polygon(cell))
             .collect()
     }
 
@@ -320,9 +316,9 @@ impl<'t> Slopes<'t> {
     }
 
     fn grid_runs(&self, a: Coord, b: Coord) -> Vec<SlopeRun> {
-        self.grid
-            .as_ref()
-            .map_or_else(Vec::new, |grid| grid.runs(a + self.origin, b + self.origin))
+        self.grid.as_ref().map_or_else(Vec::new, |grid| {
+            grid.runs(self.frame.to_plane(a), self.frame.to_plane(b))
+        })
     }
 
     fn of_classes(&self, runs: &mut Vec<GroundRun>, a: Coord, b: Coord, [from, to]: [f64; 2]) {
@@ -331,13 +327,6 @@ impl<'t> Slopes<'t> {
             let slope = run.slope.map_or(Slope::Unknown, Slope::UpTo);
             push(runs, start, end, [run.from, run.to], slope);
         }
-    }
-}
-
-fn moved(bounds: &Bounds, by: Coord) -> Bounds {
-    Bounds {
-        min: bounds.min + by,
-        max: bounds.max + by,
     }
 }
 

@@ -5,8 +5,8 @@ use geo::{Coord, MultiPolygon, Polygon};
 use super::slope::SlopeRun;
 use crate::geometry::area::Bounds;
 use crate::geometry::distance::{Segment, SegmentIndex, boundary_segments, point_segment};
-use crate::geometry::frame::map_polygons;
 use crate::geometry::overlay::oriented;
+use crate::model::GroundFrame;
 
 /// Ground within this distance of a border lies on it, and in the classes on both sides.
 const ON_BORDER_M: f64 = 1e-6;
@@ -32,13 +32,13 @@ impl SlopeClasses {
     pub(super) fn new<'p>(
         polygons: impl Iterator<Item = (f64, &'p MultiPolygon)>,
         window: &Bounds,
-        origin: Coord,
+        frame: &GroundFrame,
     ) -> SlopeClasses {
         let window = window.grown(1.0);
         let mut classes = Vec::new();
         let mut borders = Vec::new();
         for (slope, shape) in polygons {
-            let shape = map_polygons(shape, |c| c - origin);
+            let shape = frame.enter_polygons(shape);
             let bounds = Bounds::of_polygons(&shape);
             if !slope.is_finite() || !bounds.meets(&window) {
                 continue;
@@ -199,7 +199,7 @@ mod tests {
             max: c(400.0, 400.0),
         };
         let shapes = shapes.iter().map(|(slope, shape)| (*slope, shape));
-        SlopeClasses::new(shapes, &window, far)
+        SlopeClasses::new(shapes, &window, &GroundFrame::around(far))
     }
 
     fn runs(a: Coord, b: Coord) -> Vec<(f64, f64, Option<f64>)> {

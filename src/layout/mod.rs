@@ -26,12 +26,11 @@ mod travel;
 mod write_up;
 mod zones;
 
-use geo::{Coord, MultiPolygon};
+use geo::MultiPolygon;
 
 use crate::geometry::area::{Bounds, area, rings};
 use crate::geometry::buffer::{BufferError, Engines};
 use crate::geometry::distance::SegmentIndex;
-use crate::geometry::frame::map_polygons;
 use crate::landbase::{Landbase, NearFeature, SlopeSource};
 use crate::model::{BlockPlan, CutFault, LayerKind, Settings, SourceBlock};
 use crate::rulebook::Rulebook;
@@ -87,20 +86,11 @@ fn vertices(shape: &MultiPolygon, near: &[NearFeature]) -> usize {
     rings.chain(near).sum()
 }
 
-/// The local frame's origin: the middle of the block's box, on whole metres.
-pub fn local_origin(block: &SourceBlock) -> Coord {
-    let bounds = Bounds::of_polygons(&block.shape);
-    Coord {
-        x: ((bounds.min.x + bounds.max.x) / 2.0).round(),
-        y: ((bounds.min.y + bounds.max.y) / 2.0).round(),
-    }
-}
-
 /// Roads and landings near a block; the nearest of either farther off where a block has none near.
 fn access(
     context: Context<'_>,
     block: &SourceBlock,
-    origin: Coord,
+    bounds: &Bounds,
     near: &[NearFeature],
 ) -> cost::Access {
     let mut segments = Vec::new();
@@ -113,11 +103,9 @@ fn access(
         }
     }
     if segments.is_empty() && landings.is_empty() {
-        let middle = Bounds::of_polygons(&block.shape).middle();
         let search_m = context.settings.layout.access_search_m;
-        if let Some((place, _)) = context.landbase.nearest_access(middle, search_m) {
-            landings.push(place - origin);
-        }
+        let nearest = (context.landbase).nearest_access(&block.frame, bounds.middle(), search_m);
+        landings.extend(nearest.map(|(place, _)| place));
     }
     cost::Access::new(SegmentIndex::new(segments), landings)
 }
@@ -127,21 +115,21 @@ fn access(
 /// # Errors
 /// When a zone could not be certified, or when reserves leave nothing.
 pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, LayoutError> {
-    let origin = local_origin(block);
-    let shape = map_polygons(&block.shape, |c| c - origin);
+    let frame = &block.frame;
+    let shape = frame.enter_polygons(&block.shape);
     let area_ha = hectares(area(&shape));
     if area_ha > MOST_HA {
         return Err(LayoutError::TooWide { area_ha });
     }
-    let bounds = Bounds::of_polygons(&block.shape);
-    let mut near = context.landbase.near(&bounds, origin);
+    let bounds = Bounds::of_polygons(&shape);
+    let mut near = context.landbase.near(frame, &bounds);
     let vertices = vertices(&shape, &near);
     if vertices > MOST_VERTICES {
         return Err(LayoutError::TooLarge { vertices });
     }
     let slopes = context
         .landbase
-        .slopes(context.terrain, &bounds, &near, origin);
+        .slopes(context.terrain, frame, &bounds, &near);
     for feature in &mut near {
         feature.follow(&slopes);
     }
@@ -150,7 +138,7 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         context,
         &shape,
         zones,
-        access(context, block, origin, &near),
+        access(context, block, &bounds, &near),
         &slopes,
     )?;
     let clearing = road_clearing::lay(context, &ground, &near);
@@ -158,12 +146,12 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         .zip(&ground.parts)
         .map(|(number, part)| {
             let pass = boundary_pass::lay(context, &ground, part);
-            strips::Part::prepare(context, block, origin, &ground, part, number, pass)
+            strips::Part::prepare(context, block, &ground, part, number, pass)
         })
         .collect();
     let target_m2 = retention::target_m2(context.rules, &ground) - area(&ground.retained_bands);
     let solved = retention::solve(context, &parts, target_m2);
     Ok(write_up::plan(
-        context, block, origin, shape, &ground, &clearing, &parts, &solved,
+        context, block, shape, &ground, &clearing, &parts, &solved,
     ))
 }

@@ -43,7 +43,6 @@ impl<'g> Part<'g> {
     pub fn prepare(
         context: Context<'_>,
         block: &SourceBlock,
-        origin: Coord,
         ground: &Ground,
         shape: &'g Polygon,
         number: u32,
@@ -54,8 +53,8 @@ impl<'g> Part<'g> {
         let access = if pass.front.0.is_empty() {
             context
                 .landbase
-                .nearest_access(middle + origin, layout.access_search_m)
-                .map(|(p, _)| p - origin)
+                .nearest_access(&block.frame, middle, layout.access_search_m)
+                .map(|(place, _)| place)
         } else {
             None
         };

@@ -56,7 +56,6 @@ struct WriteUp<'w> {
 pub fn plan(
     context: Context<'_>,
     block: &SourceBlock,
-    origin: Coord,
     shape: MultiPolygon,
     ground: &Ground,
     clearing: &Clearing,
@@ -176,7 +175,7 @@ pub fn plan(
     BlockPlan {
         id: block.id.clone(),
         portfolio: block.portfolio.clone(),
-        origin: [origin.x, origin.y],
+        frame: block.frame.clone(),
         status: BlockStatus::Ok,
         books,
         retention_share: retention::share_left(context.rules, &books),

@@ -4,6 +4,7 @@ use geo::{LineString, MultiLineString, MultiPoint, MultiPolygon, Polygon};
 use serde::{Deserialize, Serialize};
 
 use super::facts::Facts;
+use super::ground_frame::GroundFrame;
 
 /// The role a layer plays. The order is the order of outputs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -127,6 +128,8 @@ pub struct SourceBlock {
     pub id: String,
     pub source_layer: String,
     pub shape: MultiPolygon,
+    /// In which it is computed.
+    pub frame: GroundFrame,
     /// Strip azimuth from the block's own attribute.
     pub azimuth_deg: Option<f64>,
     /// Which portfolio (a season, a year) it belongs to; None: the one of all blocks that name none.

@@ -2,6 +2,7 @@
 //! Lengths in metres, areas in square metres, shares as fractions, azimuths in degrees clockwise from grid north.
 
 mod facts;
+mod ground_frame;
 mod layer;
 mod outputs;
 mod plan;
@@ -11,6 +12,7 @@ mod track;
 mod words;
 
 pub use facts::*;
+pub use ground_frame::{BEND_M, GroundFrame, GroundMap};
 pub use layer::*;
 pub use outputs::*;
 pub use plan::*;

@@ -1,8 +1,9 @@
-//! A block as laid out. Coordinates are in the block's local frame: add `origin` to get work-CRS coordinates.
+//! A block as laid out. Coordinates are in the block's own frame: `frame` takes them to the work CRS.
 
 use geo::{Geometry, LineString, MultiPolygon, Polygon};
 use serde::{Deserialize, Serialize};
 
+use super::ground_frame::GroundFrame;
 use super::words::{self, Word};
 
 /// Overall verdict on a block.
@@ -466,8 +467,8 @@ pub struct BlockPlan {
     pub id: String,
     /// As in [`SourceBlock`](super::SourceBlock).
     pub portfolio: Option<String>,
-    /// Added to every coordinate on output.
-    pub origin: [f64; 2],
+    /// In which all shapes are; they leave it on output.
+    pub frame: GroundFrame,
     pub status: BlockStatus,
     /// The block itself.
     pub shape: MultiPolygon,
@@ -502,6 +503,11 @@ pub struct BlockPlan {
 }
 
 impl BlockPlan {
+    /// Where the frame's (0, 0) lies in the plane of the work CRS.
+    pub fn origin(&self) -> [f64; 2] {
+        self.frame.origin().into()
+    }
+
     /// Volume felled, m3; None where it is not known of every section.
     pub fn volume_m3(&self) -> Option<f64> {
         let mut volumes = self.sections.iter().map(|section| section.volume_m3);

@@ -17,7 +17,7 @@ use super::{OutputError, cells, set_aside};
 use crate::audit::against::Change;
 use crate::audit::{AuditRow, BlockAudit, Judged, SamplePoint};
 use crate::geometry::wkb;
-use crate::model::{Problem, Settings, Verdict};
+use crate::model::{GroundFrame, Problem, Settings, Verdict};
 use crate::rulebook::Rulebook;
 use crate::sources::InputFile;
 
@@ -206,7 +206,7 @@ impl AuditWriter {
             ],
         )?;
         self.page.block(audit, shape);
-        self.write_rows(&audit.id, &audit.rows, audit.origin)
+        self.write_rows(&audit.id, &audit.rows, &audit.frame)
     }
 
     /// Adds rows of one block, or of what stands for several.
@@ -217,17 +217,17 @@ impl AuditWriter {
         &mut self,
         name: &str,
         rows: &[Judged],
-        origin: [f64; 2],
+        frame: &GroundFrame,
     ) -> Result<(), OutputError> {
         self.page.rows(name, rows);
-        self.write_rows(name, rows, origin)
+        self.write_rows(name, rows, frame)
     }
 
     fn write_rows(
         &mut self,
         block_id: &str,
         rows: &[Judged],
-        origin: [f64; 2],
+        frame: &GroundFrame,
     ) -> Result<(), OutputError> {
         for judged in rows {
             self.summary(block_id, &judged.row)?;
@@ -235,11 +235,11 @@ impl AuditWriter {
                 continue;
             }
             let values = finding_values(block_id, &judged.row);
-            let place = judged.place.map(|c| Geometry::Point(Point(c)));
-            let place = place.map(|place| wkb::write(&place, origin));
+            let place = judged.place.map(|c| Geometry::Point(Point(frame.leave(c))));
+            let place = place.map(|place| wkb::write(&place, [0.0; 2]));
             self.package.row(FINDINGS, place.as_deref(), &values)?;
             if let Some(ground) = &judged.ground {
-                let ground = wkb::write_multi_polygon(ground, origin);
+                let ground = wkb::write_multi_polygon(&frame.leave_polygons(ground), [0.0; 2]);
                 self.package.row(INTRUSIONS, Some(&ground), &values)?;
             }
         }

@@ -232,41 +232,37 @@ impl AuditPage {
 
 /// The block, the ground that falls short and the numbered places, north up.
 fn map(audit: &BlockAudit, shape: &MultiPolygon, told: &[&Judged]) -> String {
-    let [east, north] = audit.origin;
-    let bounds = Bounds::of_polygons(shape).grown(40.0);
+    let shape = audit.frame.enter_polygons(shape);
+    let bounds = Bounds::of_polygons(&shape).grown(40.0);
     let size = bounds.max - bounds.min;
     let scale = MAP_PX / size.x.max(size.y).max(1.0);
     let at = |x: f64, y: f64| ((x - bounds.min.x) * scale, (bounds.max.y - y) * scale);
-    let ring = |ring: &LineString, by: [f64; 2]| {
+    let ring = |ring: &LineString| {
         let mut path = String::new();
         for (index, c) in ring.0.iter().enumerate() {
-            let (x, y) = at(c.x + by[0], c.y + by[1]);
+            let (x, y) = at(c.x, c.y);
             let _ = write!(path, "{}{x:.1} {y:.1}", if index == 0 { 'M' } else { 'L' });
         }
         path + "Z"
     };
-    let path = |polygons: &[Polygon], by: [f64; 2]| -> String {
+    let path = |polygons: &[Polygon]| -> String {
         let rings = polygons.iter().flat_map(rings);
-        rings.map(|own| ring(own, by)).collect()
+        rings.map(ring).collect()
     };
     let mut svg = format!(
         "<svg role=\"img\" aria-label=\"Block and places of the findings, north up\" width=\"{w:.0}\" height=\"{h:.0}\" \
          viewBox=\"0 0 {w:.0} {h:.0}\"><path class=\"block\" d=\"{}\"/><path class=\"cut\" d=\"{}\"/>",
-        path(&shape.0, [0.0; 2]),
-        path(&audit.cut.0, audit.origin),
+        path(&shape.0),
+        path(&audit.cut.0),
         w = size.x * scale,
         h = size.y * scale,
     );
     for ground in told.iter().filter_map(|judged| judged.ground.as_ref()) {
-        let _ = write!(
-            svg,
-            "<path class=\"short\" d=\"{}\"/>",
-            path(&ground.0, audit.origin)
-        );
+        let _ = write!(svg, "<path class=\"short\" d=\"{}\"/>", path(&ground.0));
     }
     for (number, place) in (1..).zip(told.iter().map(|judged| judged.place)) {
         if let Some(place) = place {
-            let (x, y) = at(place.x + east, place.y + north);
+            let (x, y) = at(place.x, place.y);
             let _ = write!(
                 svg,
                 "<circle class=\"place\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"9\"/><text x=\"{x:.1}\" y=\"{:.1}\">{number}</text>",

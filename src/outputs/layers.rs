@@ -6,7 +6,7 @@ use super::OutputError;
 use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
 use crate::geometry::frame::azimuth_deg;
 use crate::geometry::wkb;
-use crate::model::{BlockPlan, Finding, PieceId, Zone, ZoneKind};
+use crate::model::{BlockPlan, Finding, GroundFrame, PieceId, Zone, ZoneKind};
 use crate::units::hectares;
 
 use Kind::{Number, Text, Whole};
@@ -276,17 +276,23 @@ fn piece_values<'a>(block_id: &'a str, id: PieceId) -> [Value<'a>; 4] {
 pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputError> {
     let block_id = plan.id.as_str();
     let block = Value::Text(block_id);
-    let origin = plan.origin;
+    let frame = &plan.frame;
     package.row(
         BLOCKS,
-        Some(&wkb::write_multi_polygon(&plan.shape, origin)),
+        Some(&wkb::write_multi_polygon(
+            &frame.leave_polygons(&plan.shape),
+            [0.0; 2],
+        )),
         &block_values(plan),
     )?;
     for (shape, kind, zone) in zones(plan) {
         let text = |of: fn(&Zone) -> &String| Value::Text(zone.map_or("", |zone| of(zone)));
         package.row(
             ZONES,
-            Some(&wkb::write_multi_polygon(shape, origin)),
+            Some(&wkb::write_multi_polygon(
+                &frame.leave_polygons(shape),
+                [0.0; 2],
+            )),
             &[
                 block,
                 Value::Text(kind.key()),
@@ -302,7 +308,10 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
         let shape = MultiPolygon(vec![part.shape.clone()]);
         package.row(
             NET_AREA,
-            Some(&wkb::write_multi_polygon(&shape, origin)),
+            Some(&wkb::write_multi_polygon(
+                &frame.leave_polygons(&shape),
+                [0.0; 2],
+            )),
             &[
                 block,
                 Value::Whole(part.part),
@@ -320,7 +329,10 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
         let [id, part, strip_no, piece] = piece_values(block_id, strip.id);
         package.row(
             STRIPS,
-            Some(&wkb::write_polygon(&strip.shape, origin)),
+            Some(&wkb::write_polygon(
+                &frame.leave_polygon(&strip.shape),
+                [0.0; 2],
+            )),
             &[
                 id,
                 part,
@@ -337,7 +349,10 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
     for corridor in &plan.corridors {
         package.row(
             CORRIDORS,
-            Some(&wkb::write_polygon(&corridor.shape, origin)),
+            Some(&wkb::write_polygon(
+                &frame.leave_polygon(&corridor.shape),
+                [0.0; 2],
+            )),
             &[
                 block,
                 Value::Whole(corridor.part),
@@ -351,7 +366,10 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
     for piece in &plan.unworked {
         package.row(
             UNWORKED,
-            Some(&wkb::write_polygon(&piece.shape, origin)),
+            Some(&wkb::write_polygon(
+                &frame.leave_polygon(&piece.shape),
+                [0.0; 2],
+            )),
             &[
                 block,
                 Value::Whole(piece.part),
@@ -361,7 +379,7 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
         )?;
     }
     write_bunches(package, plan)?;
-    write_findings(package, block_id, &plan.findings, origin)
+    write_findings(package, block_id, &plan.findings, frame)
 }
 
 fn write_bunches(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputError> {
@@ -371,7 +389,10 @@ fn write_bunches(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outpu
         let azimuth = ends.map(|(butt, top)| azimuth_deg(*top - *butt));
         package.row(
             BUNCHES,
-            Some(&wkb::write_line(&bunch.shape, plan.origin)),
+            Some(&wkb::write_line(
+                &plan.frame.leave_line(&bunch.shape),
+                [0.0; 2],
+            )),
             &[
                 id,
                 part,
@@ -394,13 +415,13 @@ pub(super) fn write_findings<'f>(
     package: &mut GeoPackage,
     block_id: &str,
     findings: impl IntoIterator<Item = &'f Finding>,
-    origin: [f64; 2],
+    frame: &GroundFrame,
 ) -> Result<(), OutputError> {
     for finding in findings {
         let shape = finding
             .shape
             .as_ref()
-            .map(|shape| wkb::write(shape, origin));
+            .map(|shape| wkb::write(&frame.leave_shape(shape), [0.0; 2]));
         package.row(
             FINDINGS,
             shape.as_deref(),
@@ -429,7 +450,10 @@ fn write_lines(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputE
             .sum();
         package.row(
             STRIP_LINES,
-            Some(&wkb::write_line(&line.shape, plan.origin)),
+            Some(&wkb::write_line(
+                &plan.frame.leave_line(&line.shape),
+                [0.0; 2],
+            )),
             &[
                 id,
                 part,
@@ -456,7 +480,7 @@ fn write_lines(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputE
         };
         package.row(
             TRAVEL,
-            Some(&wkb::write_line(way, plan.origin)),
+            Some(&wkb::write_line(&plan.frame.leave_line(way), [0.0; 2])),
             &[
                 Value::Text(&plan.id),
                 Value::Whole(line.order),
@@ -490,7 +514,10 @@ fn write_sections(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
             let shared = |value: Option<f64>| Value::Maybe(value.map(|value| value * share));
             package.row(
                 SECTIONS,
-                Some(&wkb::write_polygon(shape, plan.origin)),
+                Some(&wkb::write_polygon(
+                    &plan.frame.leave_polygon(shape),
+                    [0.0; 2],
+                )),
                 &[
                     id,
                     part,

@@ -13,7 +13,9 @@ use super::sheets::{Page, Sheets};
 use super::staging::{Earlier, LAYOUT, MAPS, REPORT, RUN_FILE, Staging};
 use super::tables::{self, Compliance, Table};
 use super::{OutputError, layers, names, set_aside, sld};
-use crate::model::{BlockPlan, ComplianceRow, Finding, Language, OutputSettings, Problem};
+use crate::model::{
+    BlockPlan, ComplianceRow, Finding, GroundFrame, Language, OutputSettings, Problem,
+};
 
 /// Stands for several blocks where an output names one.
 pub const ALL_BLOCKS: &str = "*";
@@ -164,7 +166,12 @@ impl Writer {
             report.season(rows, findings);
         }
         let findings = findings.iter().copied();
-        layers::write_findings(&mut self.package, ALL_BLOCKS, findings.clone(), [0.0; 2])?;
+        layers::write_findings(
+            &mut self.package,
+            ALL_BLOCKS,
+            findings.clone(),
+            &GroundFrame::SAME,
+        )?;
         self.counts.add_season(rows, findings.len());
         Ok(())
     }

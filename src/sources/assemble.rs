@@ -13,7 +13,9 @@ use super::features::{self, Remark};
 use super::layer::{self, LayerHead, RawFeature, RawLayer, Window};
 use super::limits::NAME_CHARACTERS;
 use super::{Batch, InputFile, LayerReport};
-use crate::model::{Facts, Feature, LayerKind, Problem, ProblemCode, Shape, SourceBlock};
+use crate::model::{
+    Facts, Feature, GroundFrame, LayerKind, Problem, ProblemCode, Shape, SourceBlock,
+};
 use crate::project::{LayerSource, Project};
 use crate::rulebook::{Match, RULED_KINDS, Unit};
 
@@ -290,6 +292,7 @@ impl<'a> Assembly<'a> {
         let block = SourceBlock {
             id,
             source_layer: desk.label.clone(),
+            frame: GroundFrame::around(at),
             shape,
             azimuth_deg,
             portfolio,

@@ -13,7 +13,6 @@ use blockwright::engines::ENGINES;
 use blockwright::geometry::area::{Bounds, area, polygon_area};
 use blockwright::geometry::buffer::certified;
 use blockwright::geometry::distance::SegmentIndex;
-use blockwright::geometry::frame::map_polygons;
 use blockwright::geometry::overlay::{difference, intersection};
 use blockwright::geometry::sweep::{Slab, clip_slabs};
 use blockwright::geometry::wkb;
@@ -80,12 +79,11 @@ fn distance_m(near: &NearFeature<'_>, settings: &Settings) -> Option<f64> {
 }
 
 fn core(landbase: &Landbase<'_>, settings: &Settings, block: &SourceBlock) -> Areas {
-    let origin = layout::local_origin(block);
-    let shape = map_polygons(&block.shape, |c| c - origin);
+    let shape = block.frame.enter_polygons(&block.shape);
     let bounds = Bounds::of_polygons(&shape);
     let outline = SegmentIndex::of_boundary(&shape);
     let (mut reserve, mut band): (Vec<Polygon>, Vec<Polygon>) = (vec![], vec![]);
-    for near in landbase.near(&Bounds::of_polygons(&block.shape), origin) {
+    for near in landbase.near(&block.frame, &bounds) {
         let Some(width_m) = distance_m(&near, settings) else {
             continue;
         };

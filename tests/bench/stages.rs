@@ -5,7 +5,6 @@ use blockwright::compliance;
 use blockwright::demo;
 use blockwright::engines::ENGINES;
 use blockwright::geometry::buffer::{Source, certified};
-use blockwright::geometry::frame::map_polygons;
 use blockwright::geometry::overlay::difference;
 use blockwright::geometry::repair::{RepairRule, repair_polygons};
 use blockwright::landbase::Landbase;
@@ -63,11 +62,10 @@ fn bench(criterion: &mut Criterion, project: &Project, out: &std::path::Path) {
         .blocks
         .iter()
         .map(|block| {
-            let origin = layout::local_origin(block);
-            let shape = map_polygons(&block.shape, |c| c - origin);
-            let bounds = blockwright::geometry::area::Bounds::of_polygons(&block.shape);
+            let shape = block.frame.enter_polygons(&block.shape);
+            let bounds = blockwright::geometry::area::Bounds::of_polygons(&shape);
             let mut zones: Vec<Polygon> = vec![];
-            for near in landbase.near(&bounds, origin) {
+            for near in landbase.near(&block.frame, &bounds) {
                 if near.keeps_out() {
                     let zone = certified(ENGINES, &near.source, 20.0);
                     zones.extend(zone.expect("certified").shape.0);

@@ -2,7 +2,7 @@
 #![allow(dead_code, reason = "each test file uses its own share")]
 
 use blockwright::compliance;
-use blockwright::geometry::area::area;
+use blockwright::geometry::area::{Bounds, area};
 use blockwright::geometry::buffer::Engines;
 use blockwright::geometry::overlay::oriented;
 use blockwright::landbase::{Landbase, SlopeSource};
@@ -31,6 +31,7 @@ pub fn block(shape: MultiPolygon) -> SourceBlock {
         repaired_m2: 0.0,
         scale: 1.0,
         geodesic_m2: area(&shape),
+        frame: GroundFrame::around(Bounds::of_polygons(&shape).middle()),
         shape,
     }
 }

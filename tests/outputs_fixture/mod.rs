@@ -43,7 +43,7 @@ fn empty(id: &str) -> BlockPlan {
     BlockPlan {
         id: id.to_owned(),
         portfolio: None,
-        origin: ORIGIN,
+        frame: GroundFrame::around(ORIGIN.into()),
         status: BlockStatus::Ok,
         shape: MultiPolygon(vec![]),
         books: Books::default(),

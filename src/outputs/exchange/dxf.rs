@@ -12,7 +12,7 @@ use geo::{Coord, LineString, MultiPolygon, Polygon};
 
 use super::shapefile::gdal_error;
 use crate::geometry::wkb;
-use crate::model::{BlockPlan, Heading, ShiftClass, StripKind, ZoneKind};
+use crate::model::{BlockPlan, GroundFrame, Heading, ShiftClass, StripKind, ZoneKind};
 use crate::outputs::OutputError;
 use crate::outputs::layers;
 use crate::outputs::style;
@@ -55,9 +55,10 @@ impl Drawing {
         let index = definition.field_index("Layer").map_err(failed)?;
         feature.set_field_string(index, layer).map_err(failed)?;
         let (bytes, tool) = match line {
-            Shape::Line(line, origin) => {
-                (wkb::write_line(line, origin), format!("PEN(c:{colour})"))
-            }
+            Shape::Line(line, frame) => (
+                wkb::write_line(&frame.leave_line(line), [0.0; 2]),
+                format!("PEN(c:{colour})"),
+            ),
             Shape::Label(place, height_m, text) => (
                 wkb::write(&geo::Geometry::Point(place.into()), [0.0; 2]),
                 format!("LABEL(t:\"{}\",s:{height_m}g,p:5,c:{colour})", plain(text)),
@@ -75,21 +76,21 @@ impl Drawing {
         layer: &str,
         colour: &str,
         polygons: impl IntoIterator<Item = &'p Polygon>,
-        origin: [f64; 2],
+        frame: &GroundFrame,
     ) -> Result<(), OutputError> {
         for polygon in polygons {
             for ring in std::iter::once(polygon.exterior()).chain(polygon.interiors()) {
-                self.add(layer, colour, Shape::Line(ring, origin))?;
+                self.add(layer, colour, Shape::Line(ring, frame))?;
             }
         }
         Ok(())
     }
 
     pub fn block(&mut self, plan: &BlockPlan) -> Result<(), OutputError> {
-        let origin = plan.origin;
-        self.rings("block", style::BLACK, &plan.shape, origin)?;
+        let frame = &plan.frame;
+        self.rings("block", style::BLACK, &plan.shape, frame)?;
         if let Some(place) = middle(&plan.shape) {
-            let place = moved(place, origin);
+            let place = frame.leave(place);
             self.add(
                 "block_id",
                 style::BLACK,
@@ -105,20 +106,20 @@ impl Drawing {
                 ZoneKind::RoadClearing | ZoneKind::RoadBand => style::GREY_MIDDLE,
                 ZoneKind::Hazard => style::PURPLE,
             };
-            self.rings(kind.key(), colour, shape, origin)?;
+            self.rings(kind.key(), colour, shape, frame)?;
         }
         for corridor in &plan.corridors {
-            self.rings("corridor", style::GREEN, [&corridor.shape], origin)?;
+            self.rings("corridor", style::GREEN, [&corridor.shape], frame)?;
         }
         for section in &plan.sections {
             let (layer, colour) = match section.shift_class {
                 ShiftClass::DayOnly => ("day_only", style::ORANGE),
                 ShiftClass::NightSafe => ("night_safe", style::GREY_DARK),
             };
-            self.rings(layer, colour, &section.shape, origin)?;
+            self.rings(layer, colour, &section.shape, frame)?;
         }
         for piece in &plan.unworked {
-            self.rings("unworked", style::VERMILLION, [&piece.shape], origin)?;
+            self.rings("unworked", style::VERMILLION, [&piece.shape], frame)?;
         }
         for line in plan.lines.iter().filter(|line| line.shape.0.len() >= 2) {
             let (layer, colour) = match line.heading {
@@ -126,10 +127,10 @@ impl Drawing {
                 Heading::Out => ("strip_out", style::VERMILLION),
                 Heading::Around => ("strip_around", style::PURPLE),
             };
-            self.add(layer, colour, Shape::Line(&line.shape, origin))?;
+            self.add(layer, colour, Shape::Line(&line.shape, frame))?;
             if let (StripKind::Interior, Some(start)) = (line.kind, line.shape.0.first()) {
                 let label = format!("{}:{}-{}", line.order, line.id.part, line.id.strip_no);
-                let place = moved(*start, origin);
+                let place = frame.leave(*start);
                 self.add(
                     "strip_no",
                     colour,
@@ -197,13 +198,9 @@ fn as_r2000(path: &Path) -> io::Result<()> {
 }
 
 enum Shape<'s> {
-    /// In a block's frame, and the frame's origin.
-    Line(&'s LineString, [f64; 2]),
+    /// In a block's frame.
+    Line(&'s LineString, &'s GroundFrame),
     Label(Coord, f64, &'s str),
-}
-
-fn moved(place: Coord, [x, y]: [f64; 2]) -> Coord {
-    place + Coord { x, y }
 }
 
 fn middle(shape: &MultiPolygon) -> Option<Coord> {

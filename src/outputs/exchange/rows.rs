@@ -1,8 +1,6 @@
 //! What goes into exchange files, on WGS 84: layers, their attributes, and the shapes of one block.
 
-use geo::{
-    Area, Coord, Geometry, LineString, MultiPolygon, Polygon, orient::Direction, orient::Orient,
-};
+use geo::{Area, Geometry, LineString, MultiPolygon, Polygon, orient::Direction, orient::Orient};
 
 use crate::model::*;
 use crate::outputs::gpkg::{Kind, Value};
@@ -221,7 +219,7 @@ const SPECK_M2: f64 = 0.1;
 /// All rows of a plan in the order of [`LAYERS`]; None where a place has no longitude and latitude.
 pub fn located<'p>(plan: &'p BlockPlan, to_wgs84: &Transform) -> Option<Vec<Located<'p>>> {
     let move_on = Mover {
-        origin: plan.origin,
+        frame: &plan.frame,
         to_wgs84,
     };
     let mut rows = Vec::new();
@@ -262,7 +260,7 @@ fn is_seen(polygon: &Polygon) -> bool {
 }
 
 struct Mover<'t> {
-    origin: [f64; 2],
+    frame: &'t GroundFrame,
     to_wgs84: &'t Transform,
 }
 
@@ -272,8 +270,7 @@ impl Mover<'_> {
     }
 
     fn points(&self, line: &LineString) -> Option<LineString> {
-        let [x, y] = self.origin;
-        let mut points: Vec<Coord> = line.0.iter().map(|c| *c + Coord { x, y }).collect();
+        let mut points = self.frame.leave_line(line).0;
         self.to_wgs84.points(&mut points).then_some(())?;
         // A ring's last point is transformed apart from its first and must equal it to the bit.
         if line.is_closed()

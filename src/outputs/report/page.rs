@@ -100,7 +100,7 @@ fn row<'p>(plan: &'p BlockPlan, stem: &'p str) -> impl Serialize + use<'p> {
         count(Verdict::Fail),
         count(Verdict::Warn),
         plan.findings.len(),
-        shapes::outline(&plan.shape, plan.origin, OVERVIEW_OFF_M),
+        shapes::outline(&plan.shape, &plan.frame, OVERVIEW_OFF_M),
     )
 }
 
@@ -277,7 +277,7 @@ impl<'p> Page<'p> {
             portfolio: &plan.portfolio,
             status: plan.status.key(),
             figures: figures(plan),
-            origin: plan.origin,
+            origin: plan.origin(),
             bounds,
             outline: shapes::rings(&plan.shape),
             parts: plan

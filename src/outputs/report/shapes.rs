@@ -3,6 +3,8 @@
 use geo::{Coord, Geometry, InteriorPoint, LineString, MultiPolygon, Polygon, Simplify};
 use serde::Serialize;
 
+use crate::model::GroundFrame;
+
 /// What a line may be off after points were left out, m: less than shows at the largest zoom.
 const OFF_M: f64 = 0.03;
 
@@ -63,12 +65,8 @@ pub fn rings<'p>(polygons: impl IntoIterator<Item = &'p Polygon>) -> Vec<Steps> 
     rings
 }
 
-/// Whole metres in the work CRS, simplified to `off_m`, for a map of many blocks. Holes are left out.
-pub fn outline(shape: &MultiPolygon, origin: [f64; 2], off_m: f64) -> Vec<Steps> {
-    let moved = |place: &Coord| Coord {
-        x: place.x + origin[0],
-        y: place.y + origin[1],
-    };
+/// Whole metres in the plane of the work CRS, simplified to `off_m`, for a map of many blocks. Holes are left out.
+pub fn outline(shape: &MultiPolygon, frame: &GroundFrame, off_m: f64) -> Vec<Steps> {
     shape
         .iter()
         .map(|polygon| {
@@ -78,7 +76,7 @@ pub fn outline(shape: &MultiPolygon, origin: [f64; 2], off_m: f64) -> Vec<Steps>
             } else {
                 &simple
             };
-            steps(&kept.0.iter().map(moved).collect(), 1.0)
+            steps(&frame.line_to_plane(kept), 1.0)
         })
         .collect()
 }
@@ -159,7 +157,8 @@ mod tests {
             interiors: [[(x: 3.0, y: 3.0), (x: 6.0, y: 3.0), (x: 6.0, y: 6.0)]],
         );
         assert_eq!(rings([&ring]).len(), 2);
-        let outline = outline(&MultiPolygon(vec![ring]), [500_000.0, 0.0], 100.0);
+        let frame = GroundFrame::around(Coord { x: 5e5, y: 0.0 });
+        let outline = outline(&MultiPolygon(vec![ring]), &frame, 100.0);
         assert_eq!(outline, [[500_000, 0, 9, 0, 0, 9, -9, 0, 0, -9]]);
     }
 }

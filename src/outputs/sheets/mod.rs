@@ -88,7 +88,7 @@ pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>, true_north_deg: Option
         });
         drawn = ground::draw(canvas, &sheet, plan, context.words.map);
     });
-    canvas.apart(|canvas| grid_m = furniture::grid(canvas, &sheet, plan.origin));
+    canvas.apart(|canvas| grid_m = furniture::grid(canvas, &sheet, plan.origin()));
     canvas.apart(|canvas| {
         canvas.rect(sheet.map);
         canvas.clip();
@@ -105,7 +105,7 @@ pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>, true_north_deg: Option
     panels::foot(&mut canvas, &sheet, grid_m, context);
     let (content, opacities) = canvas.finish();
     let [west, south, east, north] = sheet.ground();
-    let [x, y] = plan.origin;
+    let [x, y] = plan.origin();
     Page {
         size: (sheet.width, sheet.height),
         content: deflated(&content),
