@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-use run_binary::{command, files, run};
+use run_binary::{command, files, run, small_project};
 use tempfile::{TempDir, tempdir};
 
 const PARTIAL: &str = ".blockwright-partial";
@@ -444,12 +444,94 @@ fn altered_results_are_found_and_an_independent_program_agrees() {
         assert!(words.contains(line), "{words}");
     }
 
+    // `sha256sum` has nothing to say against a list that lost lines, and none at all against an empty one.
+    let list = out.join("SHA256SUMS");
+    let lines = fs::read_to_string(&list).unwrap();
+    fs::write(&list, "").unwrap();
+    let found = verify(&[]);
+    assert_eq!(found.code, 3, "{}", found.stdout);
+    assert!(!found.stdout.contains("as they were"), "{}", found.stdout);
+    let without: Vec<&str> = lines.lines().filter(|line| !line.ends_with(&map)).collect();
+    fs::write(&list, without.join("\n") + "\n").unwrap();
+    let found = verify(&[]);
+    assert_eq!(found.code, 3, "{}", found.stdout);
+    assert!(
+        found.stdout.contains("in maps the run wrote"),
+        "{}",
+        found.stdout
+    );
+    fs::write(&list, &lines).unwrap();
+
     let layers = folder.join("district/layers.gpkg");
     let mut bytes = fs::read(&layers).unwrap();
     bytes[27] ^= 1;
     fs::write(&layers, bytes).unwrap();
     let words = verify(&["--project", "district/project.toml"]).stdout;
     assert!(words.contains("input altered: layers.gpkg\n"), "{words}");
+}
+
+/// Every command that leaves a list of sums says which files it wrote.
+#[test]
+fn a_list_without_a_line_is_found_in_the_folders_of_every_command() {
+    let temp = tempdir().unwrap();
+    let folder = temp.path();
+    small_project(folder);
+    let crew = "[crew]\ntime_zone = \"America/Winnipeg\"\n[[shifts]]\nname = \"day\"\nfrom = \"06:00\"\nto = \"16:00\"\n\
+                [[machines]]\nname = \"feller 1\"\n";
+    fs::write(folder.join("crew.toml"), crew).unwrap();
+    let commands: [(&str, &[&str], &[&str]); 5] = [
+        (
+            "out",
+            &["layout", "project.toml"],
+            &["run.json", "maps/A-1.svg"],
+        ),
+        ("shares", &["layout", "project.toml", "--share", "1/1"], &[]),
+        (
+            "joined",
+            &["gather", "shares"],
+            &["run.json", "sheets/A-2.pdf"],
+        ),
+        (
+            "audit",
+            &["audit", "project.toml", "--plan", "out/layout.gpkg"],
+            &["run.json", "compliance.csv"],
+        ),
+        (
+            "shifts",
+            &[
+                "dispatch",
+                "out",
+                "--crew",
+                "crew.toml",
+                "--from",
+                "2026-12-01",
+                "--days",
+                "3",
+            ],
+            &["schedule.json", "shifts.csv"],
+        ),
+    ];
+    for (out, command, lines) in commands {
+        let ended = run(folder, &[command, &["--out", out, "--quiet"]].concat());
+        assert!(matches!(ended.code, 0 | 3), "{out}: {}", ended.stderr);
+        if lines.is_empty() {
+            continue;
+        }
+        let verify = || run(folder, &["verify", out]);
+        assert_eq!(verify().code, 0, "{out}: {}", verify().stdout);
+        let list = folder.join(out).join("SHA256SUMS");
+        let whole = fs::read_to_string(&list).unwrap();
+        for line in lines {
+            let without: Vec<&str> = whole.lines().filter(|own| !own.ends_with(line)).collect();
+            assert_eq!(without.len() + 1, whole.lines().count(), "{out}: {line}");
+            fs::write(&list, without.join("\n") + "\n").unwrap();
+            let found = verify();
+            assert_eq!(found.code, 3, "{out} without {line}: {}", found.stdout);
+            assert!(!found.stdout.contains("as they were"), "{}", found.stdout);
+        }
+        fs::write(&list, "").unwrap();
+        assert_eq!(verify().code, 3);
+    }
 }
 
 #[test]

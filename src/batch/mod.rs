@@ -428,6 +428,9 @@ fn open_journal(options: &Options, basis: Basis, blocks: usize) -> Result<Journa
 /// What went wrong, and that the blocks laid out so far are kept where they are.
 fn unfinished(options: &Options, error: impl Into<BatchError>) -> BatchError {
     let source = Box::new(error.into());
+    if matches!(*source, BatchError::Output(OutputError::InPlace { .. })) {
+        return *source;
+    }
     match *options.kept.so_far() {
         Some(Count { kept, .. }) if kept > 0 => BatchError::Unfinished { source, kept },
         _ => *source,

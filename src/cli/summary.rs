@@ -92,7 +92,9 @@ pub fn verified_words(verified: &Verification, dir: &Path) -> String {
     };
     list("altered", &outputs.altered);
     list("missing", &outputs.missing);
+    list("in no list, and may pass for this run's", &outputs.unlisted);
     list("not of this run", &outputs.others);
+    list("list of sums", &outputs.list_faults);
     if let Some(inputs) = &verified.inputs {
         list("input altered", &inputs.altered);
         list("input missing", &inputs.missing);
@@ -103,11 +105,21 @@ pub fn verified_words(verified: &Verification, dir: &Path) -> String {
         off => format!("{off} of {all} files are not as they were {since}"),
     };
     let off = outputs.altered.len() + outputs.missing.len();
-    text += &format!(
-        "{}: {}",
-        dir.display(),
+    let found = if !outputs.list_faults.is_empty() {
+        format!(
+            "{} files are listed, which are not those that the run wrote; {off} are not as listed",
+            outputs.files
+        )
+    } else if off == 0 && !outputs.unlisted.is_empty() {
+        format!(
+            "the {} files of the run are as they were written, but {} others lie among them",
+            outputs.files,
+            outputs.unlisted.len()
+        )
+    } else {
         sound(outputs.files, off, "written")
-    );
+    };
+    text += &format!("{}: {found}", dir.display());
     if let Some(inputs) = &verified.inputs {
         let off = inputs.altered.len() + inputs.missing.len();
         text += &format!("\ninputs: {}", sound(inputs.files, off, "read"));

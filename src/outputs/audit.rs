@@ -10,7 +10,7 @@ use serde::Serialize;
 use super::audit_page::AuditPage;
 use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
 use super::run::{CrsReport, Program, StageTime};
-use super::staging::{Earlier, LAYOUT, MAPS, REPORT, RUN_FILE, Staging};
+use super::staging::{Earlier, LAYOUT, MAPS, REPORT, Staging};
 use super::tables::{Compliance, Table, write_json};
 use super::writer::spatial_ref;
 use super::{OutputError, cells, set_aside};
@@ -367,8 +367,7 @@ impl AuditWriter {
             problems,
         )?;
         page.write(&staging.path(REPORT), run)?;
-        write_json(&staging.path(RUN_FILE), run)?;
-        staging.commit()
+        staging.commit(run)
     }
 }
 

@@ -40,6 +40,11 @@ pub enum OutputError {
         action: &'static str,
         source: std::io::Error,
     },
+    #[error("the new outputs in {} are in place, but what is left of the earlier ones could not be cleared away", dir.display())]
+    InPlace {
+        dir: PathBuf,
+        source: Box<OutputError>,
+    },
     #[error("{}: the table cannot be written; check free space", path.display())]
     Table { path: PathBuf, source: csv::Error },
     #[error("{}: cannot be written as JSON", path.display())]

@@ -10,7 +10,7 @@ use super::gpkg::GeoPackage;
 use super::report::{BlockPage, Report};
 use super::run::{Counts, RunReport};
 use super::sheets::{Page, Sheets};
-use super::staging::{Earlier, LAYOUT, MAPS, REPORT, RUN_FILE, Staging};
+use super::staging::{Earlier, LAYOUT, MAPS, REPORT, Staging};
 use super::tables::{self, Compliance, Table};
 use super::{OutputError, layers, names, set_aside, sld};
 use crate::model::{
@@ -220,8 +220,7 @@ impl Writer {
             &spatial_ref(&crs_wkt)?,
             problems,
         )?;
-        tables::write_json(&staging.path(RUN_FILE), run)?;
-        staging.commit()
+        staging.commit(run)
     }
 }
 

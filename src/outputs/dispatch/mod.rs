@@ -14,7 +14,7 @@ use chrono::NaiveDate;
 use chrono_tz::Tz;
 
 use super::OutputError;
-use super::staging::{Earlier, Outputs, Staging, is_among};
+use super::staging::{DISPATCH_FILE, Earlier, Outputs, Staging, is_among};
 use crate::schedule::calendar::OneShift;
 use crate::schedule::outlook::{Outlook, Warning};
 use crate::schedule::skidding::{Skidder, Skidding};
@@ -22,7 +22,7 @@ use crate::schedule::{Problem, Solved};
 use crate::sources::FinishedLayout;
 
 const DISPATCH: Outputs = Outputs {
-    marker: "schedule.json",
+    marker: DISPATCH_FILE,
     sheets: "sheets",
     ending: "html",
 };
@@ -31,10 +31,12 @@ const SHIFTS: &str = "shifts.csv";
 const CALENDAR: &str = "shifts.ics";
 const PICTURE: &str = "shifts.svg";
 
+/// What dispatch may put into its folder.
+pub(super) const OWN: [&str; 5] = [SHIFTS, CALENDAR, PICTURE, DISPATCH.marker, DISPATCH.sheets];
+
 /// Whether outputs into `dir` would replace the file at `path`.
 pub fn would_replace(dir: &Path, path: &Path) -> bool {
-    let own = [SHIFTS, CALENDAR, PICTURE, DISPATCH.marker, DISPATCH.sheets];
-    is_among(&own, dir, path)
+    is_among(&OWN, dir, path)
 }
 
 /// A plan with everything that its outputs tell.
@@ -103,15 +105,6 @@ pub fn write(roster: &Roster<'_>, dir: &Path) -> Result<usize, OutputError> {
             &sheet::sheet(roster, shift),
         )?;
     }
-    let path = staging.path(DISPATCH.marker);
-    let text =
-        serde_json::to_string_pretty(&report::report(roster, &shifts)).map_err(|source| {
-            OutputError::Json {
-                path: path.clone(),
-                source,
-            }
-        })?;
-    put(DISPATCH.marker, &(text + "\n"))?;
-    staging.commit()?;
+    staging.commit(&report::report(roster, &shifts))?;
     Ok(shifts.len())
 }

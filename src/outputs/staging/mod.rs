@@ -9,8 +9,10 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
+use serde::Serialize;
+
 use super::OutputError;
-use super::report;
+use super::{dispatch, report};
 use crate::sources::limits::REPORT_FILE_BYTES;
 use crate::sources::open_plain;
 use lock::Lock;
@@ -52,6 +54,37 @@ const OWN: [&str; 16] = [
     "sample.csv",
 ];
 
+/// Reports of a run, of which its folder has one.
+const MARKERS: [&str; 2] = [RUN_FILE, DISPATCH_FILE];
+/// As [`RUN_FILE`], of dispatch.
+pub(super) const DISPATCH_FILE: &str = "schedule.json";
+
+/// Whether a run with this report may write a file of this name, a path with `/` in its folder: one that it did not write
+/// may be taken for its own there.
+fn is_place_of_ours(marker: &str, name: &str) -> bool {
+    let dispatched = marker == DISPATCH_FILE;
+    let Some((folder, inner)) = name.split_once('/') else {
+        return if dispatched {
+            dispatch::OWN.contains(&name)
+        } else {
+            OWN.contains(&name)
+        };
+    };
+    let ends = |ending: &str| ends_in(Path::new(inner), ending);
+    match folder {
+        "sheets" => ends("pdf") || (dispatched && ends("html")),
+        _ if dispatched => false,
+        MAPS => ends("svg"),
+        "styles" => ends("sld"),
+        "exchange" => true,
+        REPORT => inner
+            .split('/')
+            .next()
+            .is_some_and(|first| report::OWN.contains(&first)),
+        _ => false,
+    }
+}
+
 /// Whether outputs of `layout` or `audit` into `target` would replace the file at `path`.
 pub fn would_replace(target: &Path, path: &Path) -> bool {
     is_among(&OWN, target, path)
@@ -73,11 +106,12 @@ pub(super) fn is_among(own: &[&str], target: &Path, path: &Path) -> bool {
     })
 }
 
-/// Held while outputs are moved into place.
-static MOVING: Mutex<()> = Mutex::new(());
+/// Held while outputs are moved into place; true once any are.
+static MOVING: Mutex<bool> = Mutex::new(false);
 
-/// Waits until no outputs are being moved into place, and keeps them from it: for whoever ends the process.
-pub fn no_moves() -> MutexGuard<'static, ()> {
+/// Waits until no outputs are being moved into place, and keeps them from it: for whoever ends the process. True once this
+/// process has put outputs into their place.
+pub fn no_moves() -> MutexGuard<'static, bool> {
     MOVING.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
@@ -222,28 +256,39 @@ impl Staging {
         Ok(())
     }
 
-    /// Adds the sums of all new outputs, waits until they outlast a loss of power, and moves them into place, taking away
-    /// those of an earlier run. If one cannot be moved all is put back as it was.
+    /// Adds the report of the run, as the file that shows whose folder it is, and the sums of all new outputs, waits until they
+    /// outlast a loss of power, and moves them into place, taking away those of an earlier run. If one cannot be moved all is
+    /// put back as it was.
     ///
     /// # Errors
     /// The file that could not be written, moved or removed.
-    pub fn commit(mut self) -> Result<(), OutputError> {
+    pub fn commit(mut self, report: &impl Serialize) -> Result<(), OutputError> {
         let fresh = self.root().join(FRESH);
-        sums::write(&fresh)?;
+        sums::write(&fresh, self.outputs.marker, report)?;
         sync_all_below(&fresh)?;
         let moves = Moves::plan(&self.target, self.outputs)?;
         {
-            let _moving = no_moves();
+            let mut moved = no_moves();
             moves.note(&self.target)?;
             moves.make(&self.target)?;
+            *moved = true;
             self.committed = true;
-            self.keep_foreign()?;
+            self.keep_foreign().map_err(|error| self.in_place(error))?;
         }
         let root = self.root();
-        fs::remove_dir_all(&root).map_err(OutputError::file(
-            &root,
-            "remove the outputs of the earlier run",
-        ))
+        let removed = fs::remove_dir_all(&root);
+        let failed = OutputError::file(&root, "remove the outputs of the earlier run");
+        removed
+            .map_err(failed)
+            .map_err(|error| self.in_place(error))
+    }
+
+    /// What goes wrong once the new outputs are where they belong.
+    fn in_place(&self, source: OutputError) -> OutputError {
+        OutputError::InPlace {
+            dir: self.target.clone(),
+            source: Box::new(source),
+        }
     }
 
     /// What somebody put into our folders goes back into them.
@@ -378,6 +423,10 @@ fn keep_foreign(
 mod tests {
     use super::*;
 
+    fn own() -> serde_json::Value {
+        serde_json::json!({ "program": { "name": env!("CARGO_PKG_NAME") } })
+    }
+
     #[test]
     fn a_dropped_staging_folder_leaves_nothing() {
         let temp = tempfile::tempdir().unwrap();
@@ -399,9 +448,7 @@ mod tests {
                 fs::write(staging.path("sheets").join("A.pdf"), "old").unwrap();
                 fs::create_dir(staging.path("exchange")).unwrap();
             }
-            let json = format!(r#"{{"program":{{"name":"{}"}}}}"#, env!("CARGO_PKG_NAME"));
-            fs::write(staging.path(RUN_FILE), json).unwrap();
-            staging.commit().unwrap();
+            staging.commit(&own()).unwrap();
         };
         run(true);
         fs::write(target.join("sheets/note.txt"), "mine").unwrap();
@@ -438,9 +485,7 @@ mod tests {
         let run = |map: &str, text: &str| {
             let staging = Staging::create(target, LAYOUT, Earlier::Forget).unwrap();
             fs::write(staging.path(MAPS).join(map), text).unwrap();
-            let json = format!(r#"{{"program":{{"name":"{}"}}}}"#, env!("CARGO_PKG_NAME"));
-            fs::write(staging.path(RUN_FILE), json).unwrap();
-            staging.commit().unwrap();
+            staging.commit(&own()).unwrap();
         };
         run("A.svg", "old");
         fs::write(target.join("notes.txt"), "mine").unwrap();
@@ -463,11 +508,9 @@ mod tests {
     #[test]
     fn moves_that_were_cut_short_are_made_whole() {
         let temp = tempfile::tempdir().unwrap();
-        let json = format!(r#"{{"program":{{"name":"{}"}}}}"#, env!("CARGO_PKG_NAME"));
         let fill = |staging: &Staging, text: &str| {
             fs::write(staging.path(MAPS).join("A.svg"), text).unwrap();
             fs::write(staging.path("blocks.csv"), text).unwrap();
-            fs::write(staging.path(RUN_FILE), &json).unwrap();
         };
         for cut in 0.. {
             let target = temp.path().join(cut.to_string());
@@ -475,13 +518,13 @@ mod tests {
             fill(&first, "old");
             fs::create_dir(first.path("sheets")).unwrap();
             fs::write(first.path("sheets").join("A.pdf"), "old").unwrap();
-            first.commit().unwrap();
+            first.commit(&own()).unwrap();
             fs::write(target.join("maps/photo.png"), "mine").unwrap();
 
             let second = Staging::create(&target, LAYOUT, Earlier::Forget).unwrap();
             fill(&second, "new");
             let fresh = target.join(STAGING).join(FRESH);
-            sums::write(&fresh).unwrap();
+            sums::write(&fresh, RUN_FILE, &own()).unwrap();
             let moves = Moves::plan(&target, LAYOUT).unwrap();
             moves.note(&target).unwrap();
             let all = moves.cut_short(&target, cut);
@@ -539,9 +582,7 @@ mod tests {
         let run = || {
             let staging = Staging::create(&target, LAYOUT, Earlier::Forget)?;
             fs::write(staging.path(MAPS).join("A.svg"), "new").unwrap();
-            let json = format!(r#"{{"program":{{"name":"{}"}}}}"#, env!("CARGO_PKG_NAME"));
-            fs::write(staging.path(RUN_FILE), json).unwrap();
-            staging.commit()
+            staging.commit(&own())
         };
         run().unwrap();
         fs::remove_dir_all(target.join(MAPS)).unwrap();
