@@ -23,3 +23,4 @@ pub mod engines;
 pub mod outputs;
 pub mod project;
 pub mod sources;
+pub mod terminal;

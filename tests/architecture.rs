@@ -17,7 +17,7 @@ const PURE: [&str; 10] = [
 ];
 
 /// Every module of the crate and the modules it may use.
-const ARROWS: [(&str, &[&str]); 17] = [
+const ARROWS: [(&str, &[&str]); 18] = [
     ("units.rs", &[]),
     ("model", &["units"]),
     ("daylight", &["units", "model"]),
@@ -60,6 +60,7 @@ const ARROWS: [(&str, &[&str]); 17] = [
         ],
     ),
     ("demo", &["units", "model", "geometry"]),
+    ("terminal.rs", &["model"]),
     (
         "batch",
         &[
@@ -78,12 +79,14 @@ const ARROWS: [(&str, &[&str]); 17] = [
             "project",
             "sources",
             "outputs",
+            "terminal",
         ],
     ),
     (
         "cli",
         &[
             "units", "model", "rulebook", "project", "sources", "batch", "demo", "audit",
+            "terminal",
         ],
     ),
 ];
@@ -228,15 +231,34 @@ fn impure(text: &str) -> Vec<String> {
     if children(&tokens, "Utc").contains("now") {
         found.push("Utc::now".to_owned());
     }
-    for printing in ["println", "eprintln", "print", "eprint", "dbg"] {
-        if tokens
+    found.extend(prints(&tokens));
+    found
+}
+
+/// Macros that print, and crash where that cannot be done.
+fn prints(tokens: &[String]) -> Vec<String> {
+    let used = |printing: &&str| {
+        tokens
             .windows(2)
-            .any(|pair| pair[0] == printing && pair[1] == "!")
-        {
-            found.push(format!("{printing}!"));
+            .any(|pair| pair[0] == **printing && pair[1] == "!")
+    };
+    let printing = ["println", "eprintln", "print", "eprint", "dbg"];
+    let found = printing.iter().filter(used);
+    found.map(|printing| format!("{printing}!")).collect()
+}
+
+#[test]
+fn only_one_file_writes_to_the_terminal() {
+    let mut writers = Vec::new();
+    for file in files("") {
+        let tokens = tokens(&std::fs::read_to_string(&file).unwrap());
+        assert_eq!(prints(&tokens), Vec::<String>::new(), "{}", file.display());
+        let ways = ["stdout", "stderr"];
+        if tokens.iter().any(|token| ways.contains(&token.as_str())) {
+            writers.push(file.file_name().unwrap().to_owned());
         }
     }
-    found
+    assert_eq!(writers, ["terminal.rs"]);
 }
 
 #[test]

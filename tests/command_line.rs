@@ -70,6 +70,32 @@ fn a_clean_run_ends_with_0_and_whole_outputs() {
 }
 
 #[test]
+fn files_of_a_block_are_called_as_it_is_or_so_that_people_know_it() {
+    let folder = tempdir().unwrap();
+    small_project(folder.path());
+    let path = folder.path().join("blocks.geojson");
+    let blocks = std::fs::read_to_string(&path).unwrap();
+    let blocks = blocks.replace("A-1", "WS 2").replace("A-2", "ws_2");
+    std::fs::write(&path, blocks).unwrap();
+    assert_eq!(layout(folder.path(), &["--out", "out"]).code, 0);
+    let written = files(&folder.path().join("out"));
+    // The id that is a name keeps it; the beginning of the other's SHA-256 tells them apart where case does not count.
+    for (stem, id) in [("WS_2_x9301a9e7", "WS 2"), ("ws_2", "ws_2")] {
+        for name in [
+            format!("maps/{stem}.svg"),
+            format!("sheets/{stem}.pdf"),
+            format!("exchange/gpx/{stem}.gpx"),
+            format!("exchange/kml/{stem}.kml"),
+            format!("report/data/blocks/{stem}.js"),
+        ] {
+            assert!(written.contains_key(&name), "{name}: {:?}", written.keys());
+        }
+        let overview = std::str::from_utf8(&written["report/data/overview.js"]).unwrap();
+        assert!(overview.contains(&format!("[\"{id}\",\"{stem}\",")), "{id}");
+    }
+}
+
+#[test]
 fn quiet_says_nothing_at_all_when_all_is_well() {
     let folder = tempdir().unwrap();
     small_project(folder.path());
@@ -152,6 +178,35 @@ fn mistyped_commands_and_options_end_with_2_and_say_what_was_meant() {
         (&["rules", "show", "bc-fpr"], "bc-fppr"),
         (&["demo", "--blocks", "0", "--out", "out"], "1 to 100000"),
         (&["completions", "bahs"], "bash"),
+        (
+            &[
+                "layout",
+                "project.toml",
+                "--out",
+                "out",
+                "--only",
+                "A-1,,A-2",
+            ],
+            "an id is missing",
+        ),
+        // A number below zero is a wrong number, no option.
+        (
+            &["demo", "--out", "out", "--blocks", "-4"],
+            "invalid value '-4'",
+        ),
+        (
+            &[
+                "audit",
+                "project.toml",
+                "--plan",
+                "p.gpkg",
+                "--out",
+                "out",
+                "--sample",
+                "-3",
+            ],
+            "invalid value '-3'",
+        ),
         (&[], "Usage"),
     ] {
         let ended = run(folder.path(), arguments);

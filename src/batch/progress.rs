@@ -1,9 +1,10 @@
 //! How far a batch has come: a bar on a terminal, a line now and then elsewhere, nothing when quiet.
 
-use std::io::IsTerminal;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use indicatif::{ProgressBar, ProgressStyle};
+
+use crate::terminal;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Progress {
@@ -17,7 +18,7 @@ impl Progress {
     pub fn detect(quiet: bool) -> Progress {
         if quiet {
             Progress::Quiet
-        } else if std::io::stderr().is_terminal() {
+        } else if terminal::talks_to_people() {
             Progress::Bar
         } else {
             Progress::Lines
@@ -26,7 +27,7 @@ impl Progress {
 
     pub fn say(self, words: &str) {
         if self != Progress::Quiet {
-            eprintln!("{words}");
+            terminal::say(&format!("{words}\n"));
         }
     }
 
@@ -65,7 +66,7 @@ impl Steps {
         }
         let tenth = self.total.div_ceil(10).max(1);
         if self.lines && (done.is_multiple_of(tenth) || done == self.total) {
-            eprintln!("laid out {done} of {} blocks", self.total);
+            terminal::say(&format!("laid out {done} of {} blocks\n", self.total));
         }
     }
 

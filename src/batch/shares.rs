@@ -13,6 +13,7 @@ use super::plan_file::{
     Basis, Made, Place, PlanFile, PlanFileError, PlanReader, PlanWriter, file, record,
 };
 use crate::model::SourceBlock;
+use crate::outputs;
 
 /// First bytes of a file of plans; the number changes with the form of what follows.
 const MAGIC: &[u8] = b"blockwright share 1\n";
@@ -173,7 +174,9 @@ impl ShareWriter {
     pub fn finish(self) -> Result<PathBuf, ShareError> {
         // An end of its own, so that a file that was cut off at a whole record is known.
         self.writer.end()?;
+        let mut moved = outputs::no_moves();
         fs::rename(&self.unfinished, &self.path).map_err(file(&self.path, "move into place"))?;
+        *moved = true;
         Ok(self.path)
     }
 }

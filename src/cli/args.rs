@@ -91,16 +91,26 @@ pub struct DemoArgs {
     #[arg(long, value_name = "DIR", default_value = "demo-out")]
     pub out: PathBuf,
     /// Blocks in the district, 1 to 100000
-    #[arg(long, value_name = "N", default_value_t = 60)]
+    #[arg(
+        long,
+        value_name = "N",
+        default_value_t = 60,
+        allow_negative_numbers = true
+    )]
     pub blocks: usize,
     /// Seed of the invention; the same seed gives the same district
-    #[arg(long, value_name = "S", default_value_t = 7)]
+    #[arg(
+        long,
+        value_name = "S",
+        default_value_t = 7,
+        allow_negative_numbers = true
+    )]
     pub seed: u64,
     /// Write the district and its project file, and lay nothing out
     #[arg(long)]
     pub district_only: bool,
     /// Threads [default: one per processor]
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", allow_negative_numbers = true)]
     pub jobs: Option<std::num::NonZeroUsize>,
 }
 
@@ -116,19 +126,19 @@ pub struct LayoutArgs {
     #[arg(long, conflicts_with = "out")]
     pub compare: bool,
     /// Only these blocks
-    #[arg(long, value_name = "ID,...", value_delimiter = ',')]
+    #[arg(long, value_name = "ID,...", value_delimiter = ',', value_parser = id)]
     pub only: Vec<String>,
     /// Go on with a run into this folder that was stopped; the results are those of an undisturbed run
     #[arg(long, conflicts_with_all = ["share", "compare"])]
     pub resume: bool,
     /// Set a block aside that is not laid out within so many minutes
-    #[arg(long, value_name = "MINUTES", default_value = "60", value_parser = minutes, conflicts_with_all = ["share", "compare"])]
+    #[arg(long, value_name = "MINUTES", default_value = "60", value_parser = minutes, allow_negative_numbers = true, conflicts_with_all = ["share", "compare"])]
     pub block_limit: std::time::Duration,
     /// Only the K-th of N shares of the blocks, as plans for `gather` to join
     #[arg(long, value_name = "K/N", conflicts_with_all = ["only", "compare"])]
     pub share: Option<Share>,
     /// Threads [default: one per processor]
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", allow_negative_numbers = true)]
     pub jobs: Option<std::num::NonZeroUsize>,
 }
 
@@ -144,7 +154,7 @@ pub struct GatherArgs {
     #[arg(long, value_name = "FILE")]
     pub project: Option<PathBuf>,
     /// Threads [default: one per processor]
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", allow_negative_numbers = true)]
     pub jobs: Option<std::num::NonZeroUsize>,
 }
 
@@ -164,7 +174,7 @@ pub struct AuditArgs {
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,
     /// How far an edge may really lie from where it was measured, in metres [default: 0 for a plan, 2 for what was cut]
-    #[arg(long, value_name = "M", value_parser = length)]
+    #[arg(long, value_name = "M", value_parser = length, allow_negative_numbers = true)]
     pub tolerance: Option<f64>,
     /// Layer with the cut ground, where the file holds several
     #[arg(long, value_name = "NAME")]
@@ -173,7 +183,7 @@ pub struct AuditArgs {
     #[arg(long, value_name = "ATTRIBUTE")]
     pub id: Option<String>,
     /// Width that the machine cuts along its tracks [default: the strip width of the project]
-    #[arg(long, value_name = "M", value_parser = length, requires = "as_cut")]
+    #[arg(long, value_name = "M", value_parser = length, allow_negative_numbers = true, requires = "as_cut")]
     pub cutting_width: Option<f64>,
     /// Attribute of track points with their time [default: time, timestamp, ...]
     #[arg(long, value_name = "ATTRIBUTE", requires = "as_cut")]
@@ -182,22 +192,27 @@ pub struct AuditArgs {
     #[arg(long, value_name = "ATTRIBUTE", requires = "as_cut")]
     pub track: Option<String>,
     /// Minutes after sunrise and before sunset that do not count as daylight, for tracks on day-only ground
-    #[arg(long, value_name = "MINUTES", default_value_t = 30, value_parser = clap::value_parser!(u16).range(0..=720))]
+    #[arg(long, value_name = "MINUTES", default_value_t = 30, allow_negative_numbers = true, value_parser = clap::value_parser!(u16).range(0..=720))]
     pub daylight_margin: u16,
     /// Draw so many places to measure in the field, more likely where more is at stake
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", allow_negative_numbers = true)]
     pub sample: Option<usize>,
     /// Seed of the sample; the same seed draws the same places
-    #[arg(long, value_name = "S", default_value_t = 1)]
+    #[arg(
+        long,
+        value_name = "S",
+        default_value_t = 1,
+        allow_negative_numbers = true
+    )]
     pub seed: u64,
     /// Folder of an earlier audit: say what got worse and what was mended
     #[arg(long, value_name = "DIR")]
     pub against: Option<PathBuf>,
     /// Only these blocks
-    #[arg(long, value_name = "ID,...", value_delimiter = ',')]
+    #[arg(long, value_name = "ID,...", value_delimiter = ',', value_parser = id)]
     pub only: Vec<String>,
     /// Threads [default: one per processor]
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", allow_negative_numbers = true)]
     pub jobs: Option<std::num::NonZeroUsize>,
 }
 
@@ -207,6 +222,14 @@ fn minutes(text: &str) -> Result<std::time::Duration, String> {
         Ok(time) if !time.is_zero() => Ok(time),
         _ => Err("more than 0 minutes are needed".to_owned()),
     }
+}
+
+/// The id of a block, of which the blocks layer has none without letters.
+fn id(text: &str) -> Result<String, String> {
+    if text.trim().is_empty() {
+        return Err("an id is missing before or after a comma".to_owned());
+    }
+    Ok(text.to_owned())
 }
 
 fn length(text: &str) -> Result<f64, String> {
@@ -242,7 +265,7 @@ pub struct DispatchArgs {
     #[arg(long, value_name = "DATE")]
     pub from: chrono::NaiveDate,
     /// Dates on which shifts begin, 1 to 366
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=366))]
+    #[arg(long, value_name = "N", allow_negative_numbers = true, value_parser = clap::value_parser!(u32).range(1..=366))]
     pub days: u32,
     /// Folder for the shifts: new, empty, or holding an earlier run of dispatch
     #[arg(long, value_name = "DIR")]

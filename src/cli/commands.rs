@@ -1,6 +1,5 @@
 //! Runs one command.
 
-use std::io::Write;
 use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
@@ -14,7 +13,7 @@ use super::args::{
 };
 use super::exit::Exit;
 use super::summary;
-use super::{audit, compare, dispatch, shown, stop};
+use super::{audit, compare, dispatch, stop};
 use crate::batch::{
     self, BatchError, DispatchError, DispatchOptions, JournalError, Kept, Options, Outcome,
     Patience, PlanFileError, Progress, ShareError, Shares, VerifyError, VerifyFailure,
@@ -24,6 +23,7 @@ use crate::model::ProblemCode;
 use crate::project::{self, Project};
 use crate::rulebook::{self, Severity};
 use crate::sources;
+use crate::terminal;
 
 /// A failure and the exit code it ends with.
 struct Failure {
@@ -50,7 +50,11 @@ type Ended = Result<Exit, Failure>;
 pub fn run(cli: &Cli) -> Exit {
     sources::only_listed_drivers();
     let kept = Kept::default();
-    stop::listen(&kept, cli.talk);
+    let demo = match &cli.command {
+        Command::Demo(args) => Some(args.out.clone()),
+        _ => None,
+    };
+    stop::listen(&kept, cli.talk, demo);
     let ended = match &cli.command {
         Command::Demo(args) => run_demo(args, kept, cli.talk),
         Command::Layout(args) => run_layout(args, kept, cli.talk),
@@ -63,28 +67,46 @@ pub fn run(cli: &Cli) -> Exit {
             run_rules(args.what.as_ref().unwrap_or(&RulesCommand::List), cli.talk)
         }
         Command::Schema { of } => print_schema(*of, cli.talk),
-        Command::Completions { shell } => {
-            clap_complete::generate(
-                *shell,
-                &mut Cli::command(),
-                "blockwright",
-                &mut std::io::stdout(),
-            );
-            Ok(Exit::Done)
-        }
+        Command::Completions { shell } => print_completions(*shell),
         Command::Man => print_manual(),
     };
-    match ended {
+    let exit = match ended {
         Ok(exit) => exit,
         Err(Failure { exit, error }) => {
-            note(&format!("{}\n", error_text(&error)));
+            terminal::say(&format!("{}\n", error_text(&error)));
             if cli.talk.json {
                 print_failure(&error_text(&error), exit);
             }
             exit
         }
+    };
+    if !cli.talk.json {
+        tell_lost();
+    }
+    exit
+}
+
+/// Says, where results go, that messages could not be written; nobody is told where neither can be.
+pub fn tell_lost() {
+    if let Some(error) = terminal::lost() {
+        let _ = terminal::give(&format!(
+            "note: messages could not be written to standard error: {error}\n"
+        ));
     }
 }
+
+/// How a run ends that was asked for help or the version.
+pub fn helped(printed: std::io::Result<()>) -> Exit {
+    match terminal::given(printed) {
+        Ok(()) => Exit::Done,
+        Err(error) => {
+            terminal::say(&format!("error: {NO_RESULTS}: {error}\n"));
+            Exit::CouldNotRun
+        }
+    }
+}
+
+const NO_RESULTS: &str = "cannot write to standard output";
 
 /// The object that `--json` gives when nothing was done.
 pub fn print_failure(error: &str, exit: Exit) {
@@ -116,24 +138,43 @@ fn error_text(error: &anyhow::Error) -> String {
     }
 }
 
-/// Words to standard error.
-fn note(text: &str) {
-    eprint!("{}", shown::words(text));
-}
-
 fn print(text: &str) -> Result<(), Failure> {
-    put(&shown::words(text))
-}
-
-fn put(text: &str) -> Result<(), Failure> {
-    writeln!(std::io::stdout(), "{text}")
-        .context("cannot write to standard output")
-        .map_err(could_not_run)
+    given(terminal::give(&format!("{text}\n")))
 }
 
 fn print_json(value: &Value) -> Result<(), Failure> {
     let text = serde_json::to_string_pretty(value).map_err(could_not_run)?;
-    put(&shown::json(&text))
+    given(terminal::give_json(&format!("{text}\n")))
+}
+
+fn given(printed: std::io::Result<()>) -> Result<(), Failure> {
+    printed.context(NO_RESULTS).map_err(could_not_run)
+}
+
+/// What came out, as one object or in words; nothing when quiet.
+fn result(
+    talk: Talk,
+    json: impl FnOnce() -> Value,
+    words: impl FnOnce() -> String,
+) -> Result<(), Failure> {
+    if talk.json {
+        print_json(&json())
+    } else if talk.quiet {
+        Ok(())
+    } else {
+        print(words().trim_end())
+    }
+}
+
+/// A failure to tell of results that are written says that they are.
+fn told(printed: Result<(), Failure>, out: &Path) -> Result<(), Failure> {
+    printed.map_err(|failure| Failure {
+        error: failure.error.context(format!(
+            "the results in {} are whole, but what came out cannot be told",
+            out.display()
+        )),
+        ..failure
+    })
 }
 
 fn now() -> String {
@@ -144,7 +185,7 @@ fn load(path: &Path, talk: Talk) -> Result<Project, Failure> {
     let project = project::load(path).map_err(user)?;
     if !talk.quiet {
         for warning in &project.warnings {
-            note(&format!("warning: {warning}\n"));
+            terminal::say(&format!("warning: {warning}\n"));
         }
     }
     Ok(project)
@@ -157,7 +198,7 @@ fn lay_out(
     talk: Talk,
 ) -> Result<Outcome, Failure> {
     if !options.resume && !talk.quiet && batch::can_resume(&options.out) {
-        note(&format!(
+        terminal::say(&format!(
             "note: a run that was stopped left blocks in {}; they are laid out anew, for --resume was not given\n",
             options.out.display()
         ));
@@ -188,15 +229,15 @@ fn say(
     talk: Talk,
 ) -> Result<(), Failure> {
     if !talk.quiet {
-        note(&summary::problems(&outcome.problems));
-        note(&summary::portfolios(&outcome.portfolios));
+        terminal::say(&summary::problems(&outcome.problems));
+        terminal::say(&summary::portfolios(&outcome.portfolios));
     }
-    if talk.json {
-        print_json(&summary::outcome_json(command, outcome, out))?;
-    } else if !talk.quiet {
-        print(&summary::words(outcome, &project.settings.outputs, out))?;
-    }
-    Ok(())
+    let printed = result(
+        talk,
+        || summary::outcome_json(command, outcome, out),
+        || summary::words(outcome, &project.settings.outputs, out),
+    );
+    told(printed, out)
 }
 
 fn whose_fault(error: BatchError) -> Failure {
@@ -239,15 +280,15 @@ fn run_demo(args: &DemoArgs, kept: Kept, talk: Talk) -> Ended {
         _ => could_not_run(error),
     })?;
     if !talk.quiet {
-        note(&format!(
+        terminal::say(&format!(
             "wrote an invented district of {} blocks to {}\n",
             report.blocks,
             args.out.display()
         ));
-        eprintln!(
-            "{} features in it are broken on purpose, to show what is done with them",
+        terminal::say(&format!(
+            "{} features in it are broken on purpose, to show what is done with them\n",
             report.broken.len()
-        );
+        ));
     }
     if args.district_only {
         return Ok(Exit::Done);
@@ -269,12 +310,12 @@ fn run_layout(args: &LayoutArgs, kept: Kept, talk: Talk) -> Ended {
     if let Some(share) = args.share {
         let options = options(out, args.jobs, talk);
         let outcome = batch::lay_out_share(&project, share, &options).map_err(whose_fault)?;
-        if talk.json {
-            print_json(&summary::share_json(share, &outcome))?;
-        } else if !talk.quiet {
-            print(&summary::share_words(share, &outcome))?;
-        }
-        return Ok(Exit::Done);
+        let printed = result(
+            talk,
+            || summary::share_json(share, &outcome),
+            || summary::share_words(share, &outcome),
+        );
+        return told(printed, out).map(|()| Exit::Done);
     }
     let options = Options {
         only: args.only.clone(),
@@ -303,17 +344,17 @@ fn run_compare(args: &LayoutArgs, talk: Talk) -> Ended {
     let choices = project::load_choices(&args.project).map_err(user)?;
     if let (Some(first), false) = (choices.first(), talk.quiet) {
         for warning in &first.project.warnings {
-            note(&format!("warning: {warning}\n"));
+            terminal::say(&format!("warning: {warning}\n"));
         }
     }
     let jobs = args.jobs.map(NonZeroUsize::get);
     let progress = Progress::detect(talk.quiet);
     let rows = batch::compare(&choices, &args.only, jobs, progress).map_err(whose_fault)?;
-    if talk.json {
-        print_json(&compare::json(&choices, &rows))?;
-    } else if !talk.quiet {
-        print(compare::table(&choices, &rows).trim_end())?;
-    }
+    result(
+        talk,
+        || compare::json(&choices, &rows),
+        || compare::table(&choices, &rows),
+    )?;
     let short = rows.iter().any(|row| row.fails > 0 || row.set_aside > 0);
     Ok(if short { Exit::FallsShort } else { Exit::Done })
 }
@@ -323,13 +364,14 @@ fn run_audit(args: &AuditArgs, talk: Talk) -> Ended {
     let options = audit::options(args, talk.quiet, now());
     let outcome = batch::audit(&project, &options).map_err(whose_fault)?;
     if !talk.quiet {
-        note(&summary::problems(&outcome.problems));
+        terminal::say(&summary::problems(&outcome.problems));
     }
-    if talk.json {
-        print_json(&audit::json(&outcome, &args.out))?;
-    } else if !talk.quiet {
-        print(&audit::words(&outcome, &args.out))?;
-    }
+    let printed = result(
+        talk,
+        || audit::json(&outcome, &args.out),
+        || audit::words(&outcome, &args.out),
+    );
+    told(printed, &args.out)?;
     Ok(if outcome.is_clean() {
         Exit::Done
     } else {
@@ -351,11 +393,12 @@ fn run_dispatch(args: &DispatchArgs, talk: Talk) -> Ended {
         DispatchError::Output(_) | DispatchError::Broken { .. } => could_not_run(error),
         _ => user(error),
     })?;
-    if talk.json {
-        print_json(&dispatch::outcome_json(&dispatched, &args.out))?;
-    } else if !talk.quiet {
-        print(dispatch::words(&dispatched, &args.out).trim_end())?;
-    }
+    let printed = result(
+        talk,
+        || dispatch::outcome_json(&dispatched, &args.out),
+        || dispatch::words(&dispatched, &args.out),
+    );
+    told(printed, &args.out)?;
     Ok(if dispatched.is_clean() {
         Exit::Done
     } else {
@@ -370,11 +413,11 @@ fn run_verify(args: &VerifyArgs, talk: Talk) -> Ended {
         VerifyFailure::Outputs(VerifyError::File { .. }) => could_not_run(error),
         _ => user(error),
     })?;
-    if talk.json {
-        print_json(&summary::verified_json(&verified, &args.dir))?;
-    } else if !talk.quiet {
-        print(&summary::verified_words(&verified, &args.dir))?;
-    }
+    result(
+        talk,
+        || summary::verified_json(&verified, &args.dir),
+        || summary::verified_words(&verified, &args.dir),
+    )?;
     Ok(if verified.is_sound() {
         Exit::Done
     } else {
@@ -538,11 +581,20 @@ fn print_schema(of: SchemaOf, talk: Talk) -> Ended {
     Ok(Exit::Done)
 }
 
+fn print_completions(shell: clap_complete::Shell) -> Ended {
+    // Into memory first, for the writer of completions gives up with a crash.
+    let mut script = Vec::new();
+    clap_complete::generate(shell, &mut Cli::command(), "blockwright", &mut script);
+    print_bytes(&script)
+}
+
 fn print_manual() -> Ended {
+    let mut page = Vec::new();
     let manual = clap_mangen::Man::new(Cli::command());
-    manual
-        .render(&mut std::io::stdout())
-        .context("cannot write to standard output")
-        .map_err(could_not_run)?;
-    Ok(Exit::Done)
+    manual.render(&mut page).map_err(could_not_run)?;
+    print_bytes(&page)
+}
+
+fn print_bytes(text: &[u8]) -> Ended {
+    given(terminal::give(&String::from_utf8_lossy(text))).map(|()| Exit::Done)
 }

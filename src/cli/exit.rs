@@ -7,7 +7,7 @@ use std::process::ExitCode;
 pub enum Exit {
     /// Done, and nothing falls short.
     Done = 0,
-    /// Could not run; outputs are untouched.
+    /// Could not run, and outputs are untouched; or could not tell what came out, and says so.
     CouldNotRun = 1,
     /// The command line or a file of the user's is wrong.
     UserError = 2,
@@ -24,7 +24,7 @@ impl From<Exit> for ExitCode {
 /// For `--help`.
 pub const EXIT_HELP: &str = "Exit codes:
   0  done, and nothing falls short
-  1  could not run; outputs are untouched
+  1  could not run, and outputs are untouched, unless the message says that they are in place
   2  the command line or one of your files is wrong
   3  done and complete, but something was set aside or a rule is not met
-Ctrl-C and SIGTERM end a run by that signal; outputs are then untouched";
+Ctrl-C and SIGTERM end a run by that signal; it says whether outputs are untouched";

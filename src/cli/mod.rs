@@ -6,11 +6,12 @@ mod commands;
 mod compare;
 mod dispatch;
 mod exit;
-mod shown;
 mod stop;
 mod summary;
 
 use clap::Parser;
+
+use crate::terminal;
 
 pub use args::Cli;
 pub use exit::Exit;
@@ -21,13 +22,16 @@ pub fn main() -> std::process::ExitCode {
         Ok(cli) => cli,
         Err(error) => {
             // Clap sends help and version to standard output and mistakes to standard error.
-            let _ = error.print();
+            let printed = error.print();
             if !error.use_stderr() {
-                return Exit::Done.into();
+                return commands::helped(printed).into();
             }
+            terminal::keep(printed);
             // There is no parsed command line to ask.
             if std::env::args_os().any(|argument| argument == "--json") {
                 commands::print_failure(error.render().to_string().trim_end(), Exit::UserError);
+            } else {
+                commands::tell_lost();
             }
             return Exit::UserError.into();
         }

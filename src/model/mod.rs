@@ -8,6 +8,7 @@ mod outputs;
 mod plan;
 mod problem;
 mod settings;
+pub mod shown;
 mod track;
 mod words;
 

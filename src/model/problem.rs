@@ -4,7 +4,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use super::Shape;
+use super::{Shape, shown};
 
 /// Why a feature, layer or block was set aside or doubted. The text form is stable.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -95,11 +95,18 @@ impl fmt::Display for Problem {
         write!(
             f,
             "{word}[{}]: {}, feature {}",
-            self.code, self.layer, self.feature_id
+            self.code,
+            shown::line(&self.layer),
+            shown::line(&self.feature_id)
         )?;
         if let Some([x, y]) = self.place {
             write!(f, ", near ({x:.1}, {y:.1})")?;
         }
-        write!(f, "\n  {}\n  hint: {}", self.message, self.remedy)
+        write!(
+            f,
+            "\n  {}\n  hint: {}",
+            shown::line(&self.message),
+            shown::line(&self.remedy)
+        )
     }
 }

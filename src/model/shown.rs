@@ -1,11 +1,10 @@
-//! Text for a terminal: what an id or a file name holds must not steer it.
+//! Text for people's eyes: what an id or a file name holds must neither steer a terminal nor break a line.
 
 use std::borrow::Cow;
 
-/// Controls, and marks that turn the direction of reading around; the line feed and the tab of our own words stay.
-fn steers(letter: char) -> bool {
+/// Controls, line ends, and marks that turn the direction of reading around.
+pub fn steers(letter: char) -> bool {
     match letter {
-        '\n' | '\t' => false,
         '\u{61c}'
         | '\u{200e}'
         | '\u{200f}'
@@ -16,23 +15,41 @@ fn steers(letter: char) -> bool {
     }
 }
 
-/// Text in which such signs are written out, `\u{1b}`.
+/// The line feed and the tab of our own words stay.
+fn steers_words(letter: char) -> bool {
+    !matches!(letter, '\n' | '\t') && steers(letter)
+}
+
+/// Words of several lines in which such signs are written out, `\u{1b}`.
 pub fn words(text: &str) -> Cow<'_, str> {
-    escaped(text, |letter| letter.escape_unicode().to_string())
+    escaped(text, steers_words, |letter| {
+        letter.escape_unicode().to_string()
+    })
+}
+
+/// One line: its own line ends and tabs are written out as well.
+pub fn line(text: &str) -> Cow<'_, str> {
+    escaped(text, steers, |letter| letter.escape_unicode().to_string())
 }
 
 /// JSON text of the same meaning in which they are escapes; they stand in its strings only.
 pub fn json(text: &str) -> Cow<'_, str> {
-    escaped(text, |letter| format!("\\u{:04x}", u32::from(letter)))
+    escaped(text, steers_words, |letter| {
+        format!("\\u{:04x}", u32::from(letter))
+    })
 }
 
-fn escaped(text: &str, escape: impl Fn(char) -> String) -> Cow<'_, str> {
-    if !text.contains(steers) {
+fn escaped(
+    text: &str,
+    is_wanted: impl Fn(char) -> bool,
+    escape: impl Fn(char) -> String,
+) -> Cow<'_, str> {
+    if !text.contains(&is_wanted) {
         return Cow::Borrowed(text);
     }
     let mut shown = String::with_capacity(text.len() + 16);
     for letter in text.chars() {
-        if steers(letter) {
+        if is_wanted(letter) {
             shown.push_str(&escape(letter));
         } else {
             shown.push(letter);
@@ -48,6 +65,8 @@ mod tests {
     #[test]
     fn what_steers_a_terminal_is_written_out() {
         assert_eq!(words("B-12\n\tplain"), "B-12\n\tplain");
+        assert_eq!(line("B-12\n\tplain"), "B-12\\u{a}\\u{9}plain");
+        assert_eq!(line("forêt, 林班七"), "forêt, 林班七");
         assert_eq!(
             words("\u{1b}[2J\u{9b}1m\r\u{202e}"),
             "\\u{1b}[2J\\u{9b}1m\\u{d}\\u{202e}"
