@@ -482,8 +482,10 @@ fn write_all(
     } else {
         Writer::create
     };
-    let mut writer =
-        create(out, &batch.crs_wkt)?.with_exchange(&project.name, &project.settings.outputs)?;
+    let ids = batch.blocks.iter().map(|block| block.id.as_str());
+    let mut writer = create(out, &batch.crs_wkt)?
+        .with_ids(ids)
+        .with_exchange(&project.name, &project.settings.outputs)?;
     if project.settings.outputs.report {
         writer = writer.with_report()?;
     }

@@ -27,9 +27,10 @@ pub mod text;
 mod writer;
 
 pub use audit::{AuditReport, AuditWriter, TracksReport};
+pub use cells::text as cell_text;
 pub use error::OutputError;
 pub use map::render;
-pub use names::file_stem;
+pub use names::{FileNames, file_stem};
 pub use report::{BlockPage, LANGUAGES};
 pub use run::{Counts, CrsReport, Program, RunReport, StageTime};
 pub use staging::{Verified, VerifyError, journal, no_moves, verify, would_replace};

@@ -12,7 +12,7 @@ use super::run::{Counts, RunReport};
 use super::sheets::{Page, Sheets};
 use super::staging::{Earlier, LAYOUT, MAPS, REPORT, Staging};
 use super::tables::{self, Compliance, Table};
-use super::{OutputError, layers, names, set_aside, sld};
+use super::{FileNames, OutputError, layers, set_aside, sld};
 use crate::model::{
     BlockPlan, ComplianceRow, Finding, GroundFrame, Language, OutputSettings, Problem,
 };
@@ -32,6 +32,7 @@ pub struct Writer {
     report: Option<Report>,
     crs_wkt: String,
     counts: Counts,
+    names: FileNames,
     staging: Staging,
 }
 
@@ -69,8 +70,15 @@ impl Writer {
             report: None,
             crs_wkt: crs_wkt.to_owned(),
             counts: Counts::default(),
+            names: FileNames::default(),
             staging,
         })
+    }
+
+    /// Makes known the ids of all blocks, so that an id that is a file name already stays one. Call before the first block.
+    pub fn with_ids<'i>(mut self, ids: impl IntoIterator<Item = &'i str>) -> Writer {
+        self.names = FileNames::of(ids);
+        self
     }
 
     /// Opens the exchange files, if any are asked for. Call before the first block; `title` names the batch.
@@ -116,7 +124,7 @@ impl Writer {
     /// As [`Writer::block`].
     pub fn sheet(&mut self, page: &Page) -> Result<(), OutputError> {
         match &mut self.sheets {
-            Some(sheets) => sheets.page(page),
+            Some(sheets) => sheets.page(page, &self.names.stem(&page.name)),
             None => Ok(()),
         }
     }
@@ -129,13 +137,13 @@ impl Writer {
         layers::write_block(&mut self.package, plan)?;
         tables::write_block_row(&mut self.blocks, plan)?;
         self.compliance.rows(&plan.id, &plan.compliance)?;
+        let stem = self.names.stem(&plan.id);
         if let Some(map_svg) = map_svg {
-            let mut map = self.staging.path(MAPS);
-            map.push(names::file_stem(&plan.id) + ".svg");
+            let map = self.staging.path(MAPS).join(format!("{stem}.svg"));
             fs::write(&map, map_svg).map_err(OutputError::file(&map, "write the map"))?;
         }
         if let Some(exchange) = &mut self.exchange {
-            exchange.block(plan)?;
+            exchange.block(plan, &stem)?;
         }
         self.counts.add_plan(plan);
         Ok(())
@@ -147,7 +155,7 @@ impl Writer {
     /// As [`Writer::block`].
     pub fn page(&mut self, page: &BlockPage) -> Result<(), OutputError> {
         match &mut self.report {
-            Some(report) => report.block(page),
+            Some(report) => report.block(page, &self.names.stem(page.id())),
             None => Ok(()),
         }
     }
@@ -195,6 +203,7 @@ impl Writer {
             report,
             crs_wkt,
             counts: _,
+            names: _,
             staging,
         } = self;
         if !run.settings.outputs.maps {

@@ -1,7 +1,6 @@
 //! `docs/trust.md` holds the rows and limits that are tried, word for word.
 
 use blockwright::layout;
-use blockwright::outputs::file_stem;
 use blockwright::sources::limits;
 
 use super::{Row, drivers, folders, ids, paths, rasters, size, special};
@@ -72,10 +71,11 @@ fn shown(id: &str) -> String {
 
 #[test]
 fn every_id_stands_in_the_document() {
+    let mut names = ids::names();
     let table = ids::IDS.map(|(what, id)| {
         (
             format!("{what}: `{}`", shown(id)),
-            format!("`{}`", file_stem(id)),
+            format!("`{}`", names.stem(id)),
         )
     });
     is_documented("Ids", ["id of a block", "its files"], table.into_iter());

@@ -5,7 +5,7 @@ use chrono_tz::Tz;
 
 use super::Roster;
 use crate::model::ShiftClass;
-use crate::outputs::names::file_stem;
+use crate::outputs::FileNames;
 use crate::schedule::{Second, SectionKey, Stretch, What};
 
 /// One shift of one machine with what it does in it.
@@ -106,6 +106,7 @@ pub fn clock(zone: Tz, at: Second) -> String {
 /// Every shift in which something is done, by time, then machine.
 pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
     let felling = roster.problem.machines.len();
+    let mut names = FileNames::default();
     let mut plans = Vec::new();
     for (machine, shifts) in roster.shifts.iter().enumerate() {
         let mut rows: Vec<Vec<Row>> = shifts.iter().map(|_| Vec::new()).collect();
@@ -183,7 +184,7 @@ pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
                 date: one.date,
                 operator: roster.operators[machine].get(index).cloned().flatten(),
                 span: one.span,
-                stem: format!("{}_{}_{}", one.date, file_stem(&shift), file_stem(&name)),
+                stem: names.stem(&format!("{}\0{shift}\0{name}", one.date)),
                 name,
                 shift,
                 rows,

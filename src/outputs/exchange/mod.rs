@@ -19,7 +19,7 @@ use std::path::{Path, PathBuf};
 
 use gdal::spatial_ref::{AxisMappingStrategy, SpatialRef};
 
-use super::{OutputError, names};
+use super::OutputError;
 use crate::model::{BlockPlan, ExchangeFormat, OutputSettings};
 use crate::sources::crs::{self, Transform};
 
@@ -82,15 +82,14 @@ impl Exchange {
         })
     }
 
-    /// Adds one block.
+    /// Adds one block, whose own files have the name `stem`.
     ///
     /// # Errors
     /// A file that cannot be written, or a place that has no longitude and latitude.
-    pub fn block(&mut self, plan: &BlockPlan) -> Result<(), OutputError> {
+    pub fn block(&mut self, plan: &BlockPlan, stem: &str) -> Result<(), OutputError> {
         let rows = rows::located(plan, &self.to_wgs84).ok_or_else(|| OutputError::NoPlace {
             block: plan.id.clone(),
         })?;
-        let stem = names::file_stem(&plan.id);
         let write = |folder: &str, ending: &str, text: String| {
             let path = self.dir.join(folder).join(format!("{stem}.{ending}"));
             fs::write(&path, text).map_err(OutputError::file(&path, "write the file"))
@@ -101,7 +100,7 @@ impl Exchange {
         let document = (self.kml.is_some() || self.kmz.is_some())
             .then(|| kml::document(plan, &rows, &self.title, self.words));
         if let (Some(files), Some(document)) = (&mut self.kmz, &document) {
-            files.block(&stem, document, plan, &rows)?;
+            files.block(stem, document, plan, &rows)?;
         }
         if let (Some(overview), Some(document)) = (&mut self.kml, document) {
             write("kml", "kml", document)?;

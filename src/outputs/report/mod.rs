@@ -74,13 +74,13 @@ impl Report {
         })
     }
 
-    /// Adds one block. Call in input order.
+    /// Adds one block, whose files have the name `stem`. Call in input order.
     ///
     /// # Errors
     /// A file that cannot be written.
-    pub fn block(&mut self, page: &BlockPage) -> Result<(), OutputError> {
-        write(&self.data.join(page.file_name()), page.data())?;
-        self.overview.row(page.row())
+    pub fn block(&mut self, page: &BlockPage, stem: &str) -> Result<(), OutputError> {
+        write(&self.data.join(format!("{stem}.js")), page.data())?;
+        self.overview.row(&page.row(stem))
     }
 
     /// Adds what is judged of several blocks together.

@@ -8,7 +8,7 @@ use serde::Serialize;
 use super::script::{rounded, safe};
 use super::shapes::{self, Place, Steps};
 use crate::model::{BlockPlan, ComplianceRow, Finding, PieceId, Verdict};
-use crate::outputs::{layers, names};
+use crate::outputs::layers;
 use crate::units::hectares;
 
 /// What outlines of the overview may be off, m.
@@ -17,32 +17,42 @@ const OVERVIEW_OFF_M: f64 = 4.0;
 /// A block's part of the web report; made by any thread.
 #[derive(Clone, Debug)]
 pub struct BlockPage {
-    stem: String,
+    id: String,
     data: String,
-    row: String,
+    /// Of [`COLUMNS`], what comes before and after the file's name.
+    row: [String; 2],
 }
 
 impl BlockPage {
     pub fn new(plan: &BlockPlan) -> BlockPage {
-        let stem = names::file_stem(&plan.id);
         let data = format!(
             "blockwrightReport.block({});\n",
             safe(&json(&Page::of(plan)))
         );
-        let row = safe(&json(&row(plan, &stem))).into_owned();
-        BlockPage { stem, data, row }
+        let cells = |cells: String| safe(&cells).into_owned();
+        let row = [
+            cells(format!("[{}", json(&plan.id))),
+            cells(json(&row_figures(plan)).replacen('[', "", 1)),
+        ];
+        BlockPage {
+            id: plan.id.clone(),
+            data,
+            row,
+        }
     }
 
-    pub(super) fn file_name(&self) -> String {
-        format!("{}.js", self.stem)
+    pub(in crate::outputs) fn id(&self) -> &str {
+        &self.id
     }
 
     pub(super) fn data(&self) -> &str {
         &self.data
     }
 
-    pub(super) fn row(&self) -> &str {
-        &self.row
+    /// The block's row in the overview.
+    pub(super) fn row(&self, stem: &str) -> String {
+        let [id, figures] = &self.row;
+        format!("{id},{},{figures}", json(&stem))
     }
 }
 
@@ -59,7 +69,7 @@ fn maybe(value: Option<f64>, decimals: i32) -> Option<f64> {
     value.and_then(|value| rounded(value, decimals))
 }
 
-/// Names of the columns of [`row`].
+/// Names of the columns of a row: the id, the name of the block's file, and [`row_figures`].
 pub const COLUMNS: [&str; 15] = [
     "id",
     "file",
@@ -78,7 +88,7 @@ pub const COLUMNS: [&str; 15] = [
     "outline",
 ];
 
-fn row<'p>(plan: &'p BlockPlan, stem: &'p str) -> impl Serialize + use<'p> {
+fn row_figures(plan: &BlockPlan) -> impl Serialize + use<'_> {
     let count = |verdict| {
         plan.findings
             .iter()
@@ -86,8 +96,6 @@ fn row<'p>(plan: &'p BlockPlan, stem: &'p str) -> impl Serialize + use<'p> {
             .count()
     };
     (
-        &plan.id,
-        stem,
         &plan.portfolio,
         plan.status.key(),
         ha(plan.books.gross_m2),

@@ -25,7 +25,7 @@ pub struct Page {
     /// West, south, east and north of the map in the work CRS.
     pub(super) ground: [f64; 4],
     /// The block's id.
-    pub(super) name: String,
+    pub(in crate::outputs) name: String,
 }
 
 const CATALOG: i32 = 1;

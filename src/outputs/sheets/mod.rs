@@ -27,7 +27,7 @@ pub use file::Page;
 pub use words::{Words, of as words_in};
 
 use super::paint::Rgb;
-use super::{OutputError, names, style, text};
+use super::{OutputError, style, text};
 use crate::model::{BlockPlan, Language, Settings};
 use crate::sources::InputFile;
 use canvas::Canvas;
@@ -179,8 +179,9 @@ impl Sheets {
         })
     }
 
-    pub fn page(&mut self, page: &Page) -> Result<(), OutputError> {
-        let path = self.dir.join(names::file_stem(&page.name) + ".pdf");
+    /// Adds a page, which is the file `stem` too.
+    pub fn page(&mut self, page: &Page, stem: &str) -> Result<(), OutputError> {
+        let path = self.dir.join(format!("{stem}.pdf"));
         let title = text::fill(self.words.map.sheet, &[&self.title, &page.name]);
         let mut single = PdfFile::create(&path, &title, &self.georeference)?;
         single.page(page, &self.georeference)?;
