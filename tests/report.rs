@@ -94,6 +94,12 @@ fn the_demo_is_opened_sorted_filtered_looked_into_and_followed() {
         listed.len() as f64
     );
 
+    // Without a rule for the season nothing stands in its place, and least of all the word for nothing.
+    for word in ["null", "undefined", "NaN", "[object"] {
+        let found = browser.eval(&format!("document.body.innerText.includes({word:?})"));
+        assert_eq!(found, json!(false), "{word}");
+    }
+
     // The first key leads past the head of the page.
     browser.press("Tab");
     assert_eq!(browser.text("document.activeElement.className"), "skip");

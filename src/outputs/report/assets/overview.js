@@ -110,7 +110,8 @@ blockwrightReport.drawOverview = (() => {
     };
 
     const map = overviewMap(data, areas, light, tip);
-    main.replaceChildren(
+    // What is not there is left out, for the page would spell a null.
+    main.replaceChildren(...[
       el("h1", { dir: "auto", text: data.project || t("report_title") }),
       tiles(data),
       el("div", { class: "split" },
@@ -120,7 +121,7 @@ blockwrightReport.drawOverview = (() => {
           el("div", { class: "scroll", tabindex: "0", role: "region", "aria-labelledby": "blocks-head" },
             el("table", { class: "blocks" }, el("caption", { class: "aside-text", text: t("blocks_caption") }),
               el("thead", {}, el("tr", {}, COLUMNS.map(head))), body)), more)),
-      season(data), problems(data), cautions(), about(data));
+      season(data), problems(data), cautions(), about(data)].filter(Boolean));
     list(false);
     // Paper shows every block.
     const whole = () => { if (!state.all) { state.all = true; list(false); } };
@@ -276,7 +277,6 @@ blockwrightReport.drawOverview = (() => {
           el("code", { text: input.sha256 }))))));
   }
 
-  /** The table of requirements, of a block or of the season. */
   /** The table of requirements, of a block or of the season. Roles are said, for on a phone its rows are no table rows. */
   report.complianceTable = (rows, label) => {
     const words = ["column_status", "column_rule", "column_required", "column_measured", "column_source"].map((word) => named("", word));
