@@ -441,7 +441,7 @@ fn shapefiles_carry_the_names_that_the_document_maps() {
         .map(|feature| feature.field_as_string(0).unwrap().unwrap())
         .collect();
     assert_eq!(ids[..2], ["B-1", "B-2"]);
-    assert_eq!(ids[2], HOSTILE.replace('\0', ""));
+    assert_eq!(ids[2], blockwright::model::shown::line(HOSTILE));
 }
 
 #[test]
@@ -452,6 +452,16 @@ fn the_drawing_has_layers_by_kind_in_metres() {
     let lines: Vec<&str> = text.lines().map(str::trim).collect();
     assert_eq!(lines[5..8], ["$ACADVER", "1", "AC1015"], "R2000");
     assert!(!text.contains("$PROJECTNAME"));
+    // Metres, and metric: once each, in the header (AutoCAD 2000 DXF reference, header section).
+    let header = &lines[..lines.iter().position(|line| *line == "ENDSEC").unwrap()];
+    for (variable, value) in [("$INSUNITS", "6"), ("$MEASUREMENT", "1")] {
+        let places: Vec<usize> = (0..lines.len())
+            .filter(|at| lines[*at] == variable)
+            .collect();
+        assert_eq!(places.len(), 1, "{variable}");
+        let at = places[0];
+        assert_eq!(header[at - 1..at + 3], ["9", variable, "70", value]);
+    }
     let dataset = Dataset::open(dir.join("layout.dxf")).unwrap();
     let mut layer = dataset.layer_by_name("entities").unwrap();
     let mut kinds = BTreeSet::new();

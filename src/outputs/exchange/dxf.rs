@@ -12,7 +12,7 @@ use geo::{Coord, LineString, MultiPolygon, Polygon};
 
 use super::shapefile::gdal_error;
 use crate::geometry::wkb;
-use crate::model::{BlockPlan, GroundFrame, Heading, ShiftClass, StripKind, ZoneKind};
+use crate::model::{BlockPlan, GroundFrame, Heading, ShiftClass, StripKind, ZoneKind, shown};
 use crate::outputs::OutputError;
 use crate::outputs::layers;
 use crate::outputs::style;
@@ -145,7 +145,7 @@ impl Drawing {
         self.dataset
             .close()
             .map_err(|source| gdal_error(&self.path, "close", &source))?;
-        as_r2000(&self.path).map_err(OutputError::file(&self.path, "write the file"))
+        corrected(&self.path).map_err(OutputError::file(&self.path, "write the file"))
     }
 }
 
@@ -164,10 +164,14 @@ const LATER: [&str; 11] = [
     "$PROJECTNAME",
 ];
 
-/// GDAL says R2004 (AC1018) in the header of a drawing that has nothing but tables, polylines and texts of R2000: this
-/// makes it say R2000 (AC1015), which older programs read too.
-fn as_r2000(path: &Path) -> io::Result<()> {
-    let other = path.with_extension("dxf-r2000");
+/// Variables that GDAL's header has for a drawing in inches, and what they are in one in metres: the unit of a block that is
+/// inserted elsewhere (6: metres), and whether hatches and line types are metric (1).
+const UNITS: [(&str, &str); 2] = [("$INSUNITS", "6"), ("$MEASUREMENT", "1")];
+
+/// GDAL says R2004 (AC1018) and inches in the header of a drawing that has nothing but tables, polylines and texts of R2000:
+/// this makes it say R2000 (AC1015), which older programs read too, and metres.
+fn corrected(path: &Path) -> io::Result<()> {
+    let other = path.with_extension("dxf-corrected");
     let mut from = BufReader::new(File::open(path)?);
     let mut to = BufWriter::new(File::create(&other)?);
     // Lines come in pairs: a code, and a value.
@@ -181,9 +185,14 @@ fn as_r2000(path: &Path) -> io::Result<()> {
         let [code, value] = &pair;
         let (code, named) = (code.trim(), value.trim());
         if code == "9" {
-            kept = !LATER.contains(&named);
+            kept = !LATER.contains(&named) && UNITS.iter().all(|(own, _)| *own != named);
         }
         let last = code.is_empty() || named == "ENDSEC";
+        if named == "ENDSEC" {
+            for (name, value) in UNITS {
+                write!(to, "  9\n{name}\n 70\n{value:>6}\n")?;
+            }
+        }
         if kept || last {
             to.write_all(pair[0].as_bytes())?;
             to.write_all(value.replace("AC1018", "AC1015").as_bytes())?;
@@ -213,7 +222,7 @@ fn plain(text: &str) -> String {
     text.chars()
         .map(|letter| match letter {
             '"' | '\\' | '%' | '^' | '{' | '}' | '|' => '_',
-            _ if letter.is_control() => '_',
+            _ if shown::steers(letter) => '_',
             _ => letter,
         })
         .collect()
