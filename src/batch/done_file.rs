@@ -1,8 +1,10 @@
 //! The table of sections that are cut already.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
+use crate::outputs;
 use crate::sources::limits::TABLE_FILE_BYTES;
 use crate::sources::{self, FinishedLayout};
 
@@ -66,7 +68,8 @@ pub fn read(path: &Path, layout: &FinishedLayout) -> Result<Vec<DoneRow>, DoneEr
         at[index] = column(key)?;
     }
     let hours_at = column(HOURS).ok();
-    let mut places: BTreeMap<(&str, [u32; 4]), (usize, usize)> = BTreeMap::new();
+    // As they stand in the layout, and as our own tables write them.
+    let mut places: BTreeMap<(Cow<'_, str>, [u32; 4]), (usize, usize)> = BTreeMap::new();
     for (b, block) in layout.blocks.iter().enumerate() {
         for (s, section) in block.sections.iter().enumerate() {
             let key = [
@@ -75,7 +78,8 @@ pub fn read(path: &Path, layout: &FinishedLayout) -> Result<Vec<DoneRow>, DoneEr
                 section.piece,
                 section.section_no,
             ];
-            places.insert((block.id.as_str(), key), (b, s));
+            places.insert((outputs::cell_text(&block.id), key), (b, s));
+            places.insert((Cow::Borrowed(&block.id), key), (b, s));
         }
     }
     let mut rows = Vec::new();
@@ -96,8 +100,8 @@ pub fn read(path: &Path, layout: &FinishedLayout) -> Result<Vec<DoneRow>, DoneEr
         let id = cell(at[0]);
         // An apostrophe in front may be the one that keeps spreadsheets from running a formula.
         let found = places
-            .get(&(id, key))
-            .or_else(|| places.get(&(id.strip_prefix('\'')?, key)));
+            .get(&(Cow::Borrowed(id), key))
+            .or_else(|| places.get(&(Cow::Borrowed(id.strip_prefix('\'')?), key)));
         let Some(&(block, section)) = found else {
             let why = format!(
                 "the layout has no section {} of strip {} piece {} in part {} of block `{id}`",

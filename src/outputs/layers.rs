@@ -72,7 +72,7 @@ pub(super) const LAYERS: &[LayerDef] = &[
     LayerDef {
         name: "net_area",
         geometry: GeometryKind::MultiPolygon,
-        description: "Block minus reserves, one row per part",
+        description: "Parts of the net area, without retained bands and road clearing, one row per part",
         fields: &[
             ("block_id", Text),
             ("part", Whole),

@@ -11,7 +11,7 @@ use super::OutputError;
 use super::cells;
 use super::gpkg::Value;
 use super::layers;
-use crate::model::{BlockPlan, ComplianceRow};
+use crate::model::{BlockPlan, ComplianceRow, shown};
 
 /// A CSV file with a header (RFC 4180, but with bare line feeds so that line tools can read it).
 pub(super) struct Table {
@@ -99,13 +99,16 @@ const COMPLIANCE_COLUMNS: [&str; 10] = [
 
 /// Writes one value as JSON, and sees that it is on the disk.
 pub(super) fn write_json(path: &Path, value: &impl Serialize) -> Result<(), OutputError> {
-    let mut text = serde_json::to_vec_pretty(value).map_err(|source| OutputError::Json {
+    let text = serde_json::to_string_pretty(value).map_err(|source| OutputError::Json {
         path: path.to_owned(),
         source,
     })?;
-    text.push(b'\n');
+    let text = format!("{}\n", shown::json(&text));
     File::create(path)
-        .and_then(|mut file| file.write_all(&text).and_then(|()| file.sync_all()))
+        .and_then(|mut file| {
+            file.write_all(text.as_bytes())
+                .and_then(|()| file.sync_all())
+        })
         .map_err(OutputError::file(path, "write the file"))
 }
 
@@ -191,10 +194,11 @@ impl Compliance {
             block_id,
             row: whole,
         };
-        serde_json::to_writer(&mut self.json, &row).map_err(|source| OutputError::Json {
+        let text = serde_json::to_string(&row).map_err(|source| OutputError::Json {
             path: self.json_path.clone(),
             source,
         })?;
+        self.json(shown::json(&text).as_bytes())?;
         self.rows += 1;
         Ok(())
     }

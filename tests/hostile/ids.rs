@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::sync::OnceLock;
 
-use blockwright::outputs::file_stem;
+use blockwright::outputs::FileNames;
 use tempfile::TempDir;
 
 use super::folders::CREW;
@@ -206,6 +206,7 @@ fn ids() {
     no_file_stands_outside_or_has_a_name_that_some_system_does_not_take();
     nothing_runs_in_a_page_a_map_or_an_exchange_file();
     no_cell_of_a_table_is_a_formula();
+    no_text_breaks_a_line_or_steers_who_looks_at_it();
     a_calendar_holds_the_events_of_the_plan_and_no_others();
     a_sheet_holds_nothing_that_acts();
     a_drawing_holds_pairs_of_codes_and_values();
@@ -213,9 +214,15 @@ fn ids() {
     every_id_comes_back_as_it_was();
 }
 
+/// The names that the ids of the one run share out among them.
+pub fn names() -> FileNames {
+    FileNames::of(IDS.map(|(_, id)| id))
+}
+
 fn each_id_has_files_of_its_own() {
+    let mut names = names();
     for (what, id) in IDS {
-        let stem = file_stem(id);
+        let stem = names.stem(id);
         for name in [
             format!("out/maps/{stem}.svg"),
             format!("out/sheets/{stem}.pdf"),
@@ -332,6 +339,44 @@ fn no_cell_of_a_table_is_a_formula() {
         }
     }
     assert!(cells > 1_000, "{cells}");
+}
+
+fn no_text_breaks_a_line_or_steers_who_looks_at_it() {
+    let mut looked_at = BTreeMap::new();
+    for (name, bytes) in done().files.iter().filter(|(name, _)| is_output(name)) {
+        let ending = name.rsplit('.').next().unwrap();
+        let is_text = [
+            "csv", "json", "geojson", "js", "html", "svg", "kml", "gpx", "ics", "sld", "dxf",
+        ];
+        if !is_text.contains(&ending) {
+            continue;
+        }
+        let text = String::from_utf8_lossy(bytes);
+        // The calendar's own lines end as its standard wants, and only scripts of ours have tabs.
+        let text = match ending {
+            "ics" => text.replace("\r\n", "\n"),
+            _ => text.into_owned(),
+        };
+        let found = text
+            .chars()
+            .find(|letter| steers(*letter) || matches!(letter, '\t' | '\u{2028}' | '\u{2029}'));
+        assert_eq!(found, None, "{name}");
+        *looked_at.entry(ending).or_insert(0) += 1;
+        if ending == "csv" {
+            let mut table = csv::ReaderBuilder::new()
+                .flexible(true)
+                .from_reader(text.as_bytes());
+            let rows = table.records().count();
+            assert_eq!(text.lines().count(), rows + 1, "{name}: a row is a line");
+        }
+    }
+    for ending in ["csv", "json", "geojson", "js", "html", "svg", "ics", "dxf"] {
+        assert!(looked_at.contains_key(ending), "{looked_at:?}");
+    }
+    let table = text("out/blocks.csv");
+    for shown in ["B\\u{a}C,", "\\u{1b}[2J", "\\u{9b}31mB,", "B\\u{9}=1+9,"] {
+        assert!(table.contains(shown), "{shown}");
+    }
 }
 
 fn a_calendar_holds_the_events_of_the_plan_and_no_others() {

@@ -5,6 +5,7 @@ use sha2::{Digest, Sha256};
 
 use super::Roster;
 use super::rows::{Job, ShiftPlan, clock, label};
+use crate::model::shown;
 use crate::schedule::Second;
 use crate::schedule::calendar::second_of;
 
@@ -106,7 +107,8 @@ fn escaped(text: &str) -> String {
             ',' => out.push_str("\\,"),
             '\n' | '\r' => out.push_str("\\n"),
             '\t' => out.push('\t'),
-            other if other.is_control() => out.push('\u{fffd}'),
+            '\u{2028}' | '\u{2029}' => out.push(' '),
+            other if shown::steers(other) => out.push('\u{fffd}'),
             other => out.push(other),
         }
     }

@@ -9,7 +9,7 @@ use serde_json::{Map, Value as Json};
 
 use super::meridian;
 use super::rows::{LAYERS, Located, degrees};
-use crate::model::BlockPlan;
+use crate::model::{BlockPlan, shown};
 use crate::outputs::OutputError;
 use crate::outputs::gpkg::Value;
 
@@ -49,13 +49,14 @@ impl Files {
     pub fn rows(&mut self, plan: &BlockPlan, rows: &[Located<'_>]) -> Result<(), OutputError> {
         let mut reasons = String::new();
         for row in rows {
-            let properties = properties(row, plan, &mut reasons);
+            let properties = properties(row, plan, &mut reasons).to_string();
             let collection = &mut self.0[row.layer()];
             let comma = if collection.rows > 0 { "," } else { "" };
             collection.rows += 1;
             collection.write(&format!(
-                "{comma}\n{{\"type\":\"Feature\",\"geometry\":{},\"properties\":{properties}}}",
-                geometry(&meridian::cut(&row.shape))
+                "{comma}\n{{\"type\":\"Feature\",\"geometry\":{},\"properties\":{}}}",
+                geometry(&meridian::cut(&row.shape)),
+                shown::json(&properties)
             ))?;
         }
         Ok(())

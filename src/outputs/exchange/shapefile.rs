@@ -8,7 +8,7 @@ use gdal::{Dataset, DriverManager};
 
 use super::rows::{LAYERS, Located};
 use crate::geometry::wkb;
-use crate::model::BlockPlan;
+use crate::model::{BlockPlan, shown};
 use crate::outputs::OutputError;
 use crate::outputs::gpkg::{Kind, Value};
 use crate::sources::crs;
@@ -88,10 +88,7 @@ impl Files {
                 .map_err(failed)?;
             for (index, value) in row.values(plan, &mut reasons).into_iter().enumerate() {
                 match value {
-                    Value::Text(text) => {
-                        let text = text.replace('\0', "");
-                        feature.set_field_string(index, &text)
-                    }
+                    Value::Text(text) => feature.set_field_string(index, &shown::line(text)),
                     Value::Whole(value) => {
                         feature.set_field_integer(index, i32::try_from(value).unwrap_or(i32::MAX))
                     }

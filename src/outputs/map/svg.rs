@@ -2,8 +2,8 @@
 
 use std::fmt::Write as _;
 
-/// Text for element content and attribute values. What XML 1.0 forbids, and marks that turn the reading direction
-/// around, become the replacement character.
+/// Text for element content and attribute values. Line ends become spaces; what XML 1.0 forbids, and marks that turn the
+/// reading direction around, become the replacement character.
 pub fn escape(text: &str) -> String {
     let mut escaped = String::with_capacity(text.len());
     for letter in text.chars() {
@@ -13,7 +13,7 @@ pub fn escape(text: &str) -> String {
             '>' => escaped.push_str("&gt;"),
             '"' => escaped.push_str("&quot;"),
             '\'' => escaped.push_str("&#39;"),
-            '\t' | '\n' | '\r' => escaped.push(' '),
+            '\t' | '\n' | '\r' | '\u{2028}' | '\u{2029}' => escaped.push(' '),
             '\0'..='\u{1f}'
             | '\u{7f}'..='\u{9f}'
             | '\u{202a}'..='\u{202e}'

@@ -2,18 +2,17 @@
 
 use std::borrow::Cow;
 
+use crate::model::shown;
+
 /// JSON text that stays data wherever a script may stand: no `<`, so that no text ends a script element or begins a
-/// comment, and no line ends that older engines take for their own.
+/// comment, no line ends that older engines take for their own, and nothing that steers whoever looks at the file.
 pub fn safe(json: &str) -> Cow<'_, str> {
-    if !json.contains(['<', '\u{2028}', '\u{2029}']) {
-        return Cow::Borrowed(json);
+    let json = shown::json(json);
+    if !json.contains('<') {
+        return json;
     }
-    // All three stand in strings only, where JSON takes escapes.
-    Cow::Owned(
-        json.replace('<', "\\u003c")
-            .replace('\u{2028}', "\\u2028")
-            .replace('\u{2029}', "\\u2029"),
-    )
+    // It stands in strings only, where JSON takes escapes.
+    Cow::Owned(json.replace('<', "\\u003c"))
 }
 
 /// Rounded to so many decimals, which keeps data files small; None for what is not finite.
