@@ -56,7 +56,7 @@ def main():
     parser.add_argument("--shares", type=int, default=4)
     parser.add_argument("--workers", type=int, default=os.cpu_count())
     parser.add_argument("--scheduler", help="address of a running cluster, whose machines share this file system")
-    parser.add_argument("--program", default="blockwright")
+    parser.add_argument("--program", default="blockwright", help="where blockwright lies for every worker, unless on the PATH")
     parser.add_argument("--lose-one", type=float, metavar="SECONDS")
     options = parser.parse_args()
     project = str(pathlib.Path(options.project).resolve())
