@@ -80,6 +80,37 @@ fn the_example_of_the_readme_reads_the_demos_layers() {
     assert!(batch.layers.iter().all(|layer| layer.used > 0));
 }
 
+/// Where the layer is less than the net area, readers are told what else there is of it.
+#[test]
+fn the_layer_of_parts_is_said_to_leave_out_what_belongs_to_none() {
+    let text = read("docs/schema.md");
+    let section = text.split("### layout.gpkg `net_area`").nth(1).unwrap();
+    let section = section.split("| attribute |").next().unwrap();
+    for word in [
+        "`net_ha`",
+        "`retained_band`",
+        "`strips`",
+        "`unworked`",
+        "part 0",
+    ] {
+        assert!(section.contains(word), "{word}: {section}");
+    }
+}
+
+#[test]
+fn every_option_of_the_cluster_script_is_described() {
+    let script = read("scripts/cluster/dask_shares.py");
+    let text = read("docs/cluster.md");
+    let options = script.split("add_argument(\"--").skip(1);
+    let options: Vec<&str> = options.filter_map(|rest| rest.split('"').next()).collect();
+    assert!(options.len() >= 5, "{options:?}");
+    for option in options {
+        assert!(text.contains(&format!("--{option}")), "--{option}");
+    }
+    // Commands that call the program by its name say where it is found.
+    assert!(text.contains("PATH"), "where `blockwright` is found");
+}
+
 #[test]
 fn the_example_of_the_project_file_parses() {
     let examples = fenced(&read("docs/project-file.md"), "toml");

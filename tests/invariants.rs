@@ -977,6 +977,28 @@ fn the_order_of_work_counts_every_line_once_and_travel_is_given_where_it_is_need
     );
 }
 
+/// As `docs/schema.md` says under `net_area`.
+#[test]
+fn parts_and_what_belongs_to_none_make_up_the_net_area() {
+    const BALANCE_M2: f64 = 1.0;
+    everywhere(|block| {
+        let of_no_part = |layer: &str| {
+            let rows = block.rows(layer).iter();
+            let rows = rows.filter(|row| row.whole("part") == 0);
+            total_m2(&rows.map(Row::geometry).collect::<Vec<_>>())
+        };
+        let found = total_m2(&block.shapes("net_area"))
+            + total_m2(&block.zones("retained_band"))
+            + of_no_part("strips")
+            + of_no_part("unworked");
+        let said = 10_000.0 * block.row().number("net_ha").unwrap();
+        if (found - said).abs() > BALANCE_M2 {
+            return vec![format!("{found:.1} m2 of {said:.1} m2")];
+        }
+        Vec::new()
+    });
+}
+
 /// Nothing is driven over that stays standing, is kept off, or lies outside the block's net area and its roads.
 #[test]
 fn travel_stays_on_open_ground() {
