@@ -243,7 +243,7 @@ fn prints(tokens: &[String]) -> Vec<String> {
             .any(|pair| pair[0] == **printing && pair[1] == "!")
     };
     let printing = ["println", "eprintln", "print", "eprint", "dbg"];
-    let found = printing.iter().filter(used);
+    let found = printing.into_iter().filter(used);
     found.map(|printing| format!("{printing}!")).collect()
 }
 

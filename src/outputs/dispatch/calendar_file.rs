@@ -106,8 +106,7 @@ fn escaped(text: &str) -> String {
             ';' => out.push_str("\\;"),
             ',' => out.push_str("\\,"),
             '\n' | '\r' => out.push_str("\\n"),
-            '\t' => out.push('\t'),
-            '\u{2028}' | '\u{2029}' => out.push(' '),
+            '\t' | '\u{2028}' | '\u{2029}' => out.push(' '),
             other if shown::steers(other) => out.push('\u{fffd}'),
             other => out.push(other),
         }
