@@ -12,7 +12,7 @@ use blockwright::model::GroundFrame;
 use blockwright::outputs::{BlockPage, Writer};
 use browser::Browser;
 use gdal::spatial_ref::SpatialRef;
-use run_binary::{collection, feature, rectangle, run, write};
+use run_binary::{collection, feature, rectangle, run, small_project, write};
 use serde_json::{Value, json};
 
 fn address(report: &Path) -> String {
@@ -94,11 +94,20 @@ fn the_demo_is_opened_sorted_filtered_looked_into_and_followed() {
         listed.len() as f64
     );
 
-    // Without a rule for the season nothing stands in its place, and least of all the word for nothing.
-    for word in ["null", "undefined", "NaN", "[object"] {
-        let found = browser.eval(&format!("document.body.innerText.includes({word:?})"));
-        assert_eq!(found, json!(false), "{word}");
+    // In the window of a small computer no column is hidden, in whichever language.
+    for language in ["fr", "en"] {
+        browser.eval(&format!(
+            "document.querySelector('[data-language={language}]').click()"
+        ));
+        browser.wait(&format!(
+            "document.documentElement.lang === '{language}' && document.querySelector('.list-side .scroll')"
+        ));
+        let hidden = browser.number(
+            "(box => box.scrollWidth - box.clientWidth)(document.querySelector('.list-side .scroll'))",
+        );
+        assert!(hidden <= 0.0, "{language}: {hidden} px");
     }
+    browser.open(&address(&report));
 
     // The first key leads past the head of the page.
     browser.press("Tab");
@@ -351,6 +360,30 @@ const HOSTILE: [&str; 5] = [
     "a\u{2028}b</script><!--",
     "x&block=A-1#%2e%2e/\\",
 ];
+
+#[test]
+fn where_nothing_is_set_aside_and_no_rule_speaks_of_all_blocks_nothing_stands_for_it() {
+    let Some(program) = browser::find() else {
+        return;
+    };
+    let temp = tempfile::tempdir().unwrap();
+    small_project(temp.path());
+    let ended = run(
+        temp.path(),
+        &["layout", "project.toml", "--out", "out", "--quiet"],
+    );
+    assert_eq!(ended.code, 0, "{}", ended.stderr);
+    let report = temp.path().join("out/report");
+    let mut browser = Browser::start(&program);
+    for page in ["", "#block=A-1"] {
+        browser.open(&format!("{}{page}", address(&report)));
+        for word in ["null", "undefined", "NaN", "[object"] {
+            let found = browser.eval(&format!("document.body.innerText.includes({word:?})"));
+            assert_eq!(found, json!(false), "{page} {word}");
+        }
+    }
+    is_quiet(&mut browser, &report);
+}
 
 #[test]
 fn hostile_names_do_no_harm() {
