@@ -252,6 +252,37 @@ fn what_is_done_is_kept_and_the_rest_is_planned() {
     }
 }
 
+/// Ids whose controls our own tables write out come back from a table that was filled in from them.
+#[test]
+fn ids_as_our_tables_write_them_are_known_in_the_table_of_what_is_done() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    laid_out(folder);
+    let blocks = std::fs::read_to_string(folder.join("blocks.geojson")).unwrap();
+    let blocks = blocks.replace("A-1", "=A\\t1").replace("A-2", "B\\n2");
+    write(folder, "blocks.geojson", &blocks);
+    let again = ["layout", "project.toml", "--out", "out", "--quiet"];
+    assert_eq!(run(folder, &again).code, 0);
+    assert_eq!(dispatch(folder, "first", &["--quiet"]).code, 0);
+    let rows = std::fs::read_to_string(folder.join("first/shifts.csv")).unwrap();
+    let cells = ["'=A\\u{9}1", "B\\u{a}2"];
+    let first = schedule(folder, "first");
+    let mut table = "block_id,part,strip_no,piece,section_no\n".to_owned();
+    for (cell, id) in cells.into_iter().zip(["=A\t1", "B\n2"]) {
+        assert!(rows.contains(&format!(",{cell},")), "{rows}");
+        let task = first["tasks"].as_array().unwrap().iter();
+        let task = task.filter(|task| task["block_id"] == id && task["task"] == "cut");
+        let section = &task.last().unwrap()["section"];
+        let numbers =
+            ["part", "strip_no", "piece", "section_no"].map(|key| section[key].to_string());
+        table += &format!("{cell},{}\n", numbers.join(","));
+    }
+    write(folder, "done.csv", &table);
+    let ended = dispatch(folder, "second", &["--done", "done.csv", "--quiet"]);
+    assert_eq!(ended.code, 0, "{}", ended.stderr);
+    assert_eq!(schedule(folder, "second")["done_before"]["sections"], 2);
+}
+
 #[test]
 fn what_does_not_fit_ends_with_three_and_what_is_wrong_with_two() {
     let temp = tempfile::tempdir().unwrap();
