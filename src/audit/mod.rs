@@ -32,7 +32,7 @@ pub use portfolio::Portfolios;
 pub use row::{AuditRow, Judged};
 pub use sample::{SamplePoint, Sampler};
 pub use scene::{Areas, BlockAudit, Context, crashed, judge};
-pub use trespass::{stray_row, stray_track_row, unknown_ids_row};
+pub use trespass::{assumed_crs_row, stray_row, stray_track_row, unknown_ids_row};
 
 /// Error allowed for a plan: its lines are what they are.
 pub const PLAN_TOLERANCE_M: f64 = 0.0;

@@ -64,6 +64,18 @@ pub struct BlockAudit {
     pub cut: MultiPolygon,
 }
 
+impl BlockAudit {
+    /// Adds rows that are the same for every block.
+    pub fn add(&mut self, rows: &[Judged]) {
+        for judged in rows {
+            self.status = self.status.max(judged.row.row.status);
+            self.rows.push(judged.clone());
+        }
+        self.rows
+            .sort_by(|a, b| a.row.row.rule_id.cmp(&b.row.row.rule_id));
+    }
+}
+
 pub(super) struct Scene<'s> {
     pub context: Context<'s>,
     pub block: &'s SourceBlock,

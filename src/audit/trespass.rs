@@ -207,6 +207,22 @@ pub fn unknown_ids_row(count: u64, ids: &[&str]) -> Judged {
     )
 }
 
+/// A layer that lies where nobody has said.
+pub fn assumed_crs_row(layer: &str, message: &str) -> Judged {
+    row(
+        Named {
+            id: "assumed-crs",
+            title: format!("The place of {layer} is known"),
+            unit: "",
+        },
+        None,
+        None,
+        None,
+        (Verdict::Unknown, format!("cannot be told: {message}")),
+        "set_aside.csv".into(),
+    )
+}
+
 /// A block whose measuring crashed.
 pub(super) fn crashed_row(why: &str) -> Judged {
     row(

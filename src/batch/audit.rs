@@ -11,6 +11,7 @@ use serde::Deserialize;
 use super::audit_cut::{Assigned, area_m2, assign};
 use super::{
     BatchError, Clock, Progress, audit_tracks, choose, crash_text, crs_report, keep_inputs,
+    missing, was_read,
 };
 use crate::audit::against::{self, Change};
 use crate::audit::tracks::{Leg, Sweep, follow};
@@ -101,7 +102,7 @@ impl AuditOutcome {
     /// Whether nothing fails and nothing of the input was set aside.
     pub fn is_clean(&self) -> bool {
         !self.rows_by_status.contains_key(Verdict::Fail.key())
-            && !self.problems.iter().any(|problem| problem.set_aside)
+            && !self.problems.iter().any(Problem::spoils)
     }
 }
 
@@ -208,6 +209,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
     // Crashes are caught: of an overlay, which is done again in another frame, or of a block, which says so.
     std::panic::set_hook(Box::new(|_| {}));
     let mut uncut = 0;
+    let assumed = missing::assumed_rows(&problems);
     for chunk in chosen.chunks(CHUNK) {
         let judge = |block: &&SourceBlock| {
             let at = index[block.id.as_str()];
@@ -218,7 +220,10 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
             bar.step();
             audited
         };
-        let audited: Vec<BlockAudit> = pool.install(|| chunk.par_iter().map(judge).collect());
+        let mut audited: Vec<BlockAudit> = pool.install(|| chunk.par_iter().map(judge).collect());
+        for audit in &mut audited {
+            audit.add(&assumed);
+        }
         for (block, audit) in chunk.iter().zip(&audited) {
             uncut += u64::from(audit.uncut);
             if let Err(error) = season.block(audit, block, project) {
@@ -268,6 +273,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         writer.differences(changes)?;
     }
     batch.is_up_to_date()?;
+    was_read(terrain.as_ref())?;
     let threads = pool.current_num_threads();
     writer.finish(
         &AuditReport {

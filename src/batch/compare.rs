@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 use serde::Serialize;
 
-use super::{BatchError, CHUNK, Progress, choose, lay_out_one, season};
+use super::{BatchError, CHUNK, Progress, choose, lay_out_one, season, was_read};
 use crate::compliance::Season;
 use crate::engines::ENGINES;
 use crate::landbase::{Landbase, SlopeSource};
@@ -53,7 +53,7 @@ pub fn compare(
     progress.say("reading layers");
     let batch = sources::read(&first.project)?;
     let terrain = sources::terrain(&first.project, &batch.crs)?;
-    let terrain = terrain.as_ref().map(|terrain| terrain as &dyn SlopeSource);
+    let slopes = terrain.as_ref().map(|terrain| terrain as &dyn SlopeSource);
     let chosen = choose(&batch, only)?;
     let hook = std::panic::take_hook();
     std::panic::set_hook(Box::new(|_| {}));
@@ -62,10 +62,11 @@ pub fn compare(
         .enumerate()
         .map(|(number, choice)| {
             progress.say(&format!("combination {} of {}", number + 1, choices.len()));
-            pool.install(|| lay_out_all(&choice.project, &batch, terrain, &chosen))
+            pool.install(|| lay_out_all(&choice.project, &batch, slopes, &chosen))
         })
         .collect();
     std::panic::set_hook(hook);
+    was_read(terrain.as_ref())?;
     Ok(compared)
 }
 

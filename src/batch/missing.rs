@@ -1,9 +1,11 @@
-//! Keep-out features that were set aside have no zone. Blocks near them must say so, or the gap would pass unseen.
+//! What of the input says less than it seems to: keep-out features that were set aside have no zone, and layers whose CRS
+//! was assumed may lie anywhere. Blocks must say so, or the gap would pass unseen.
 
 use std::collections::BTreeMap;
 
 use geo::{Coord, Geometry, Point};
 
+use crate::audit::{self, Judged};
 use crate::geometry::area::Bounds;
 use crate::landbase::Landbase;
 use crate::model::*;
@@ -12,6 +14,13 @@ use crate::sources::Batch;
 /// Set-aside features that might have asked for a distance.
 pub struct Missing {
     features: Vec<Feature>,
+    /// Layers whose place was assumed.
+    assumed: Vec<Assumed>,
+}
+
+struct Assumed {
+    layer: String,
+    message: String,
 }
 
 struct Feature {
@@ -63,11 +72,17 @@ impl Missing {
             });
         Missing {
             features: features.collect(),
+            assumed: assumed(&batch.problems),
         }
     }
 
-    /// Adds an `unknown` row and a finding for each such feature near a block.
+    /// Adds an `unknown` row and a finding for each such feature near a block, and for each such layer.
     pub fn warn(&self, block: &SourceBlock, plan: &mut BlockPlan) {
+        for (row, finding) in self.assumed.iter().map(Assumed::told) {
+            plan.findings.push(finding);
+            plan.compliance.push(row);
+            plan.status = plan.status.max(BlockStatus::Warn);
+        }
         let frame = &block.frame;
         let here = Bounds::of_polygons(&block.shape).entering(frame);
         for feature in &self.features {
@@ -104,6 +119,55 @@ impl Missing {
             plan.status = plan.status.max(BlockStatus::Warn);
         }
     }
+}
+
+impl Assumed {
+    fn told(&self) -> (ComplianceRow, Finding) {
+        let rule_id = "assumed-crs";
+        let title = format!("{}: {}", self.layer, self.message);
+        let finding = Finding {
+            rule_id: rule_id.to_owned(),
+            verdict: Verdict::Unknown,
+            measured: None,
+            required: None,
+            unit: "",
+            message: title.clone(),
+            source: "set_aside.csv".to_owned(),
+            shape: None,
+        };
+        let row = ComplianceRow {
+            rule_id: rule_id.to_owned(),
+            title,
+            required: None,
+            measured: None,
+            unit: "",
+            status: Verdict::Unknown,
+            source: "set_aside.csv".to_owned(),
+            origin: String::new(),
+            source_status: "",
+        };
+        (row, finding)
+    }
+}
+
+fn assumed(problems: &[Problem]) -> Vec<Assumed> {
+    let assumed = problems
+        .iter()
+        .filter(|problem| problem.code == ProblemCode::AssumedCrs);
+    assumed
+        .map(|problem| Assumed {
+            layer: problem.layer.clone(),
+            message: problem.message.clone(),
+        })
+        .collect()
+}
+
+/// The rows of an audited block for layers, those of the cut included, whose place was assumed.
+pub fn assumed_rows(problems: &[Problem]) -> Vec<Judged> {
+    let layers = assumed(problems).into_iter();
+    layers
+        .map(|Assumed { layer, message }| audit::assumed_crs_row(&layer, &message))
+        .collect()
 }
 
 /// Box of the finite coordinates.

@@ -140,7 +140,7 @@ impl Outcome {
                 .copied()
                 .unwrap_or(0)
         };
-        short(Verdict::Fail) == 0 && !self.problems.iter().any(|problem| problem.set_aside)
+        short(Verdict::Fail) == 0 && !self.problems.iter().any(Problem::spoils)
     }
 }
 
@@ -232,6 +232,7 @@ pub fn lay_out_share(
     written?;
     bar.finish();
     batch.is_up_to_date()?;
+    was_read(terrain.as_ref())?;
     Ok(ShareOutcome {
         blocks: blocks.len() as u64 - refused,
         refused,
@@ -338,8 +339,11 @@ fn run_with(
         let closed = journal.close().map_err(JournalError::from);
         closed.map_err(|error| unfinished(options, error))?;
     }
-    if let Err(changed) = batch.is_up_to_date() {
-        // Nothing goes on from input that is no more; the file is missing where all was gathered.
+    let sound = batch
+        .is_up_to_date()
+        .and_then(|()| was_read(terrain.as_ref()));
+    if let Err(changed) = sound {
+        // Nothing goes on from input that is no more, or that cannot be read; the file is missing where all was gathered.
         let _ = std::fs::remove_file(outputs::journal(&options.out));
         return Err(changed.into());
     }
@@ -381,6 +385,11 @@ fn run_with(
         timings: clock.laps,
         threads,
     })
+}
+
+/// Whether slopes could be read wherever they were asked for.
+fn was_read(terrain: Option<&sources::RasterTerrain>) -> Result<(), SourceError> {
+    terrain.map_or(Ok(()), sources::RasterTerrain::was_read)
 }
 
 /// Refuses a folder in which outputs would take the place of inputs.

@@ -12,7 +12,7 @@ use sha2::{Digest, Sha256};
 
 use crate::model::{BlockPlan, Problem, Settings};
 use crate::outputs::Program;
-use crate::project::Project;
+use crate::project::{LayerSource, Project};
 use crate::sources::{Batch, InputFile, open_plain};
 
 /// Bytes of a checksum.
@@ -56,7 +56,19 @@ impl Basis {
     pub fn new(project: &Project, settings: &Settings, batch: &Batch) -> Basis {
         let program = Program::default();
         // Debug text shows every field, and floats so that no two are written alike.
-        let in_force = format!("{}\n{settings:?}\n{:?}", project.name, project.rules);
+        // How layers are read as well, but for where they lie on this machine and how many features they must have: that
+        // was looked at when they were read.
+        let layers: Vec<LayerSource> = (project.layers.iter())
+            .map(|layer| LayerSource {
+                path: PathBuf::new(),
+                features: None,
+                ..layer.clone()
+            })
+            .collect();
+        let in_force = format!(
+            "{}\n{settings:?}\n{:?}\n{layers:?}",
+            project.name, project.rules
+        );
         Basis {
             program: format!("{} {}", program.name, program.version),
             settings: format!("{:x}", Sha256::digest(in_force)),

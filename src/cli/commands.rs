@@ -19,10 +19,10 @@ use crate::batch::{
     Patience, PlanFileError, Progress, ShareError, Shares, VerifyError, VerifyFailure,
 };
 use crate::demo;
-use crate::model::ProblemCode;
+use crate::model::{Problem, ProblemCode};
 use crate::project::{self, Project};
 use crate::rulebook::{self, Severity};
-use crate::sources;
+use crate::sources::{self, SourceError};
 use crate::terminal;
 
 /// A failure and the exit code it ends with.
@@ -242,6 +242,7 @@ fn say(
 
 fn whose_fault(error: BatchError) -> Failure {
     match error {
+        BatchError::Source(ref source) if source.is_of_the_machine() => could_not_run(error),
         BatchError::Output(_)
         | BatchError::Threads { .. }
         | BatchError::Unfinished { .. }
@@ -427,12 +428,13 @@ fn run_verify(args: &VerifyArgs, talk: Talk) -> Ended {
 
 fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
     let project = load(&args.project, talk)?;
-    let batch = sources::read(&project).map_err(user)?;
-    let terrain = sources::terrain(&project, &batch.crs).map_err(user)?;
+    let unread = |error: SourceError| whose_fault(error.into());
+    let batch = sources::read(&project).map_err(unread)?;
+    let terrain = sources::terrain(&project, &batch.crs).map_err(unread)?;
     let coverage = (terrain.as_ref())
         .map(|terrain| terrain.coverage(&batch.blocks))
         .transpose()
-        .map_err(user)?;
+        .map_err(unread)?;
     let mut problems = batch.problems;
     if let (Some(terrain), Some(coverage)) = (&terrain, &coverage) {
         // What is measured says more than what the extents told.
@@ -468,6 +470,9 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
                 layer.repaired,
                 layer.set_aside
             ))?;
+            if layer.stated.is_none() {
+                print(&summary::features_line(layer))?;
+            }
             for class in &layer.classes {
                 print(&summary::class_words(class))?;
             }
@@ -479,8 +484,7 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
             print(&problem.to_string())?;
         }
     }
-    let set_aside = problems.iter().any(|problem| problem.set_aside);
-    Ok(if set_aside {
+    Ok(if problems.iter().any(Problem::spoils) {
         Exit::FallsShort
     } else {
         Exit::Done

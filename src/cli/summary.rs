@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use crate::batch::{Outcome, PortfolioShare, Share, ShareOutcome, Verification};
 use crate::model::{OutputSettings, Problem};
 use crate::rulebook::{Checked, ReadStatus, Rulebook, Severity};
-use crate::sources::{ClassReport, Coverage, TerrainReport};
+use crate::sources::{ClassReport, Coverage, LayerReport, TerrainReport};
 use crate::units::{Percent, hectares};
 
 /// Problems shown in words; the rest stand in `set_aside.csv`.
@@ -167,6 +167,14 @@ pub fn class_words(report: &ClassReport) -> String {
         text += &format!(", not known: {}", facts.join(", "));
     }
     text
+}
+
+/// The line of a project file that holds a layer to what it has.
+pub fn features_line(layer: &LayerReport) -> String {
+    format!(
+        "{:<12} features = {}   # for [layers.{}]: with this line a file with more or fewer is refused",
+        "", layer.read, layer.role
+    )
 }
 
 /// One line for each portfolio.

@@ -32,6 +32,7 @@ pub enum ProblemCode {
     EmptyLayer,
     AssumedCrs,
     UnknownSlope,
+    UnknownEncoding,
 }
 
 impl ProblemCode {
@@ -60,6 +61,7 @@ impl ProblemCode {
             ProblemCode::EmptyLayer => "empty-layer",
             ProblemCode::AssumedCrs => "assumed-crs",
             ProblemCode::UnknownSlope => "unknown-slope",
+            ProblemCode::UnknownEncoding => "unknown-encoding",
         }
     }
 }
@@ -87,6 +89,14 @@ pub struct Problem {
     pub shape: Option<Shape>,
     /// True: the feature is not used. False: used, after a repair or under a stated assumption.
     pub set_aside: bool,
+}
+
+impl Problem {
+    /// Whether a result that stands on it cannot be called clean: something was left out, or the place of a whole layer was
+    /// assumed.
+    pub fn spoils(&self) -> bool {
+        self.set_aside || self.code == ProblemCode::AssumedCrs
+    }
 }
 
 impl fmt::Display for Problem {

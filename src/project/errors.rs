@@ -108,6 +108,8 @@ pub enum Reason {
     NoSource { kind: String, class: String },
     #[error("`{0}` is no CRS that can be looked up")]
     WrongCrs(String),
+    #[error("the filter `{filter}` is not read: {why}")]
+    WrongFilter { filter: String, why: &'static str },
     #[error("`{key}` is empty")]
     Empty { key: String },
     #[error("`{key}` is a list of values")]
@@ -144,6 +146,7 @@ impl Reason {
             Reason::UnknownClass { .. } => "unknown-class",
             Reason::NoSource { .. } => "missing-source",
             Reason::WrongCrs(_) => "wrong-crs",
+            Reason::WrongFilter { .. } => "wrong-filter",
             Reason::Empty { .. } => "empty-value",
             Reason::ListOfValues { .. } => "list-of-values",
             Reason::TooManyCombinations { .. } => "too-many-combinations",
@@ -217,6 +220,9 @@ impl Reason {
             Reason::WrongCrs(_) => {
                 "write an authority's code such as \"EPSG:32616\", WKT, or a string that begins with +proj"
                     .to_owned()
+            }
+            Reason::WrongFilter { .. } => {
+                "write one condition; join several with AND or OR, such as \"CLASS = 'S3' AND WIDTH > 2\"".to_owned()
             }
             Reason::Empty { .. } => "give a value or remove the key".to_owned(),
             Reason::ListOfValues { .. } => {

@@ -90,9 +90,13 @@ pub struct LayerTable {
     pub layer: Option<String>,
     /// Filter in OGR's SQL WHERE syntax: only features that pass are read.
     #[serde(rename = "where")]
-    pub filter: Option<String>,
+    pub filter: Given<String>,
     /// CRS of a layer that names none, or a wrong one.
     pub crs: Given<String>,
+    /// Code page of a Shapefile's table that does not say it, or a wrong one: `CP1252`, `UTF-8`.
+    pub encoding: Given<String>,
+    /// How many features pass the filter; a file with more or fewer is refused.
+    pub features: Given<i64>,
     /// Id of the feature; without it `fid N`.
     pub id: Given<AttributeText>,
     /// Class, after `class_map` one of the rulebook's.

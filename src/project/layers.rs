@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use crate::rulebook::spanned::Spanned;
 
 use super::file::{AttributeItem, AttributeText, LayerTable};
+use super::filter;
 use super::plain_file::{Found, beside, look, why_not_plain};
 use super::resolve::{Context, crs};
 use super::settings::{MOST_STEMS_PER_HA, MOST_TREE_M3};
@@ -14,6 +15,15 @@ use crate::model::LayerKind;
 use crate::rulebook::toml_text::{did_you_mean, nearest};
 use crate::rulebook::values::{Constant, Length, Written};
 use crate::rulebook::{RULED_KINDS, Rulebook};
+
+/// As many as are read of one layer.
+pub const MOST_FEATURES: u64 = 20_000_000;
+
+/// Only the tables of these leave their code page open.
+pub fn is_shapefile(source: &str) -> bool {
+    let ending = Path::new(source).extension();
+    ending.is_some_and(|own| ["shp", "dbf"].iter().any(|e| own.eq_ignore_ascii_case(e)))
+}
 
 pub struct Resolver<'a> {
     pub context: &'a Context<'a>,
@@ -84,8 +94,10 @@ impl Resolver<'_> {
             path: self.path(&table.source)?,
             source: table.source.get_ref().clone(),
             layer: table.layer.clone(),
-            filter: table.filter.clone(),
+            filter: self.filter(&table.filter)?,
             crs: crs(context, &table.crs)?,
+            encoding: self.encoding(&table.encoding)?,
+            features: self.features(&table.features)?,
             id: self.attribute("id", &table.id, |_| Ok(()))?,
             class: self.attribute("class", &table.class, |constant| {
                 let class = constant.get_ref().0.to_string();
@@ -138,6 +150,60 @@ impl Resolver<'_> {
         }
         self.warn_of_idle_keys(&layer, table, warnings);
         Ok(layer)
+    }
+
+    /// Drivers differ in what they make of a second statement: some leave it out without a word.
+    fn filter(&self, written: &Option<Spanned<String>>) -> Result<Option<String>, ProjectError> {
+        let Some(written) = written else {
+            return Ok(None);
+        };
+        let filter = written.get_ref();
+        if filter.trim().is_empty() {
+            return Ok(None);
+        }
+        match filter::why_no_condition(filter) {
+            Some(why) => {
+                let filter = filter.clone();
+                Err(self
+                    .context
+                    .error(written.span(), Reason::WrongFilter { filter, why }))
+            }
+            None => Ok(Some(filter.clone())),
+        }
+    }
+
+    fn encoding(&self, written: &Option<Spanned<String>>) -> Result<Option<String>, ProjectError> {
+        let Some(written) = written else {
+            return Ok(None);
+        };
+        let name = written.get_ref().trim();
+        let plain = |letter: char| letter.is_ascii_alphanumeric() || "-_.:".contains(letter);
+        if name.is_empty() || !name.chars().all(plain) {
+            let reason = Reason::NotA {
+                key: "encoding".to_owned(),
+                value: name.to_owned(),
+                wanted: "the name of a code page, such as \"CP1252\" or \"UTF-8\"",
+            };
+            return Err(self.context.error(written.span(), reason));
+        }
+        Ok(Some(name.to_owned()))
+    }
+
+    fn features(&self, written: &Option<Spanned<i64>>) -> Result<Option<u64>, ProjectError> {
+        let Some(written) = written else {
+            return Ok(None);
+        };
+        let number = *written.get_ref();
+        let count = u64::try_from(number).ok().filter(|n| *n <= MOST_FEATURES);
+        count.map(Some).ok_or_else(|| {
+            let reason = Reason::OutOfRange {
+                key: "features".to_owned(),
+                value: number.to_string(),
+                lowest: "0".to_owned(),
+                highest: MOST_FEATURES.to_string(),
+            };
+            self.context.error(written.span(), reason)
+        })
     }
 
     /// A fact that no rule asks for is most likely misspelt: nothing would ever be derived from it.
@@ -336,6 +402,11 @@ impl Resolver<'_> {
             ("slope_unit", table.slope_unit.is_some(), slopes),
             ("slope_map", !layer.slope_map.is_empty(), slopes),
             ("portfolio", given(&layer.portfolio), blocks),
+            (
+                "encoding",
+                layer.encoding.is_some(),
+                is_shapefile(&layer.source),
+            ),
         ];
         if slopes && !given(&layer.slope) {
             warnings.push(
@@ -346,8 +417,9 @@ impl Resolver<'_> {
         for (key, given, used) in keys {
             if given && !used {
                 warnings.push(format!(
-                    "[layers.{}] `{key}` means nothing for this role and is not used",
-                    self.role
+                    "[layers.{}] `{key}` means nothing for this {} and is not used",
+                    self.role,
+                    if key == "encoding" { "format" } else { "role" }
                 ));
             }
         }

@@ -8,6 +8,7 @@ mod crew_values;
 mod errors;
 mod figures;
 mod file;
+mod filter;
 mod layers;
 mod outputs;
 mod plain_file;
@@ -25,6 +26,8 @@ use std::path::{Path, PathBuf};
 pub use choices::{Choice, MOST_COMBINATIONS, load_choices};
 pub use crew::{Crew, CrewBlock, CrewMachine, CrewSkidder, Turn, load_crew, parse_crew};
 pub use errors::{ProjectError, Reason, Whose};
+pub(crate) use filter::{unquoted, why_no_condition};
+pub(crate) use layers::{MOST_FEATURES, is_shapefile};
 pub use plain_file::TEXT_FILE_BYTES;
 pub(crate) use plain_file::{why_not_for_drivers, why_not_plain};
 pub use schema::{crew_schema, project_schema};
@@ -78,6 +81,10 @@ pub struct LayerSource {
     pub filter: Option<String>,
     /// CRS for a source that names none, or a wrong one.
     pub crs: Option<String>,
+    /// Code page of a Shapefile's table that does not say it, or a wrong one.
+    pub encoding: Option<String>,
+    /// How many features pass the filter, so that a file that was cut short is noticed.
+    pub features: Option<u64>,
     pub id: Attribute,
     pub class: Attribute,
     /// Class as read -> class as the rulebook knows it.

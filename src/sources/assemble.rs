@@ -7,10 +7,10 @@ use geo::{BoundingRect, Coord, MultiPolygon};
 use super::attributes::Number;
 use super::classes::{ClassTally, missing};
 use super::crs::{self, PointScale, SCALE_LIMIT, Transform, WorkCrs};
-use super::errors::SourceError;
+use super::errors::{Bounds, SourceError};
 use super::facts::{add_own_facts, in_unit};
 use super::features::{self, Remark};
-use super::layer::{self, LayerHead, RawFeature, RawLayer, Window};
+use super::layer::{self, LayerHead, RawFeature, RawLayer};
 use super::limits::NAME_CHARACTERS;
 use super::{Batch, InputFile, LayerReport};
 use crate::model::{
@@ -71,6 +71,7 @@ impl<'a> Assembly<'a> {
     }
 
     fn desk(&mut self, layer: &LayerHead<'_>) -> Result<Desk, SourceError> {
+        self.batch.problems.extend(layer.unsaid());
         let found = layer.crs(self.project.crs.as_deref())?;
         let crs_label = found
             .as_ref()
@@ -94,6 +95,7 @@ impl<'a> Assembly<'a> {
                 used: 0,
                 repaired: 0,
                 set_aside: 0,
+                stated: layer.source.features,
                 classes: Vec::new(),
             },
         })
@@ -353,33 +355,33 @@ impl<'a> Assembly<'a> {
         Ok(())
     }
 
-    /// Reads the features of one source; `near` is a box in the work CRS that those left out lie outside of.
+    /// Reads the features of one source and says what there is to say of them; kept are those that lie in `near`, a box in
+    /// the work CRS.
     pub(super) fn features(
         &mut self,
         source: &LayerSource,
-        near: Option<&Window>,
+        near: Option<Bounds>,
     ) -> Result<(), SourceError> {
-        let (project, work) = (self.project, self.work);
+        let project = self.project;
         let begin = |head: LayerHead<'_>| {
             let assembly = self;
             let desk = assembly.desk(&head)?;
-            let window = near.and_then(|near| head.window(work, near, project.crs.as_deref()));
-            let sorting = Sorting {
+            Ok(Sorting {
                 assembly,
                 desk,
                 source,
+                near,
                 unknown: BTreeMap::new(),
                 tally: ClassTally::default(),
-            };
-            Ok((sorting, window))
+            })
         };
         let sorting = layer::each(source, project.unit, begin, |sorting, raw| sorting.add(raw))?;
-        sorting.finish(near.is_some());
+        sorting.finish();
         Ok(())
     }
 
     /// The box around the blocks with these ids, grown by `by_m`; None where there is no such block.
-    pub(super) fn around(&self, ids: &[String], by_m: f64) -> Option<Window> {
+    pub(super) fn around(&self, ids: &[String], by_m: f64) -> Option<Bounds> {
         let blocks = self.batch.blocks.iter();
         let bounds = blocks
             .filter(|block| ids.contains(&block.id))
@@ -397,7 +399,7 @@ impl<'a> Assembly<'a> {
                 )
             })?;
         let (min, max) = (bounds.min(), bounds.max());
-        Some(Window {
+        Some(Bounds {
             min: [min.x - by_m, min.y - by_m],
             max: [max.x + by_m, max.y + by_m],
         })
@@ -515,6 +517,8 @@ struct Sorting<'s, 'a> {
     assembly: &'s mut Assembly<'a>,
     desk: Desk,
     source: &'s LayerSource,
+    /// What lies outside is looked at, but not kept.
+    near: Option<Bounds>,
     /// By class as written and the line that stands in.
     unknown: BTreeMap<(Option<String>, String), Unknown>,
     tally: ClassTally,
@@ -559,6 +563,9 @@ impl Sorting<'_, '_> {
             group.missing.extend(missing(rules, kind, &facts));
         }
         for mut shape in shaped.shapes {
+            if self.near.is_some_and(|near| !reaches(&shape, &near)) {
+                continue;
+            }
             shape.compact();
             assembly.batch.features.push(Feature {
                 kind,
@@ -576,19 +583,14 @@ impl Sorting<'_, '_> {
         }
     }
 
-    /// `part`: true where only some of the layer was to be read, so that nothing found says little.
-    fn finish(mut self, part: bool) {
+    fn finish(mut self) {
         let kind = self.source.kind;
         for ((class, rule_id), group) in self.unknown {
             let class = class.as_deref();
             (self.assembly).note_class(&self.desk, kind, class, &rule_id, &group);
         }
         self.desk.report.classes = self.tally.reports();
-        if part {
-            self.assembly.batch.layers.push(self.desk.report);
-        } else {
-            self.assembly.close(self.desk, self.source);
-        }
+        self.assembly.close(self.desk, self.source);
     }
 }
 
@@ -598,6 +600,21 @@ struct Unknown {
     first: String,
     count: u64,
     missing: BTreeSet<String>,
+}
+
+/// Whether a shape's box meets `near`.
+fn reaches(shape: &Shape, near: &Bounds) -> bool {
+    let bounds = match shape {
+        Shape::Points(points) => points.bounding_rect(),
+        Shape::Lines(lines) => lines.bounding_rect(),
+        Shape::Polygons(polygons) => polygons.bounding_rect(),
+    };
+    bounds.is_none_or(|bounds| {
+        bounds.min().x <= near.max[0]
+            && bounds.max().x >= near.min[0]
+            && bounds.min().y <= near.max[1]
+            && bounds.max().y >= near.min[1]
+    })
 }
 
 fn first_point(shape: &MultiPolygon) -> Option<[f64; 2]> {

@@ -51,25 +51,42 @@ pub fn parse_crs(text: &str, whose: &str) -> Result<SpatialRef, SourceError> {
         return Err(bad("it is neither an authority code nor WKT".to_owned()));
     }
     forget_failures();
-    let mut crs = SpatialRef::from_definition(trimmed)
-        .map_err(|error| bad(last_failure().unwrap_or_else(|| error.to_string())))?;
+    let found = SpatialRef::from_definition(trimmed);
+    let mut crs = found.map_err(|error| {
+        let message = last_failure().unwrap_or_else(|| error.to_string());
+        // What every database has is looked up before a code of the user's is blamed.
+        match code && SpatialRef::from_definition("EPSG:4326").is_err() {
+            true => SourceError::NoCrsDatabase { message },
+            false => bad(message),
+        }
+    })?;
     crs.set_axis_mapping_strategy(AxisMappingStrategy::TraditionalGisOrder);
     Ok(crs)
 }
 
-/// Authority code, or else the name.
+/// What PROJ calls a CRS that was given by its parameters alone.
+const UNNAMED: &str = "unknown";
+
+/// Authority code, or else the name; of a CRS without one its parameters.
 pub fn label(crs: &SpatialRef) -> String {
-    crs.authority()
-        .or_else(|_| crs.name().ok_or(()))
-        .unwrap_or_else(|()| "a CRS without a name".to_owned())
+    if let Ok(code) = crs.authority() {
+        return code;
+    }
+    match crs.name() {
+        Some(name) if !name.eq_ignore_ascii_case(UNNAMED) => name,
+        _ => match crs.to_proj4() {
+            Ok(parameters) if !parameters.trim().is_empty() => parameters.trim().to_owned(),
+            _ => "a CRS without a name".to_owned(),
+        },
+    }
 }
 
-/// Whether a CRS only says that nobody knows.
+/// Whether a CRS only says that nobody knows. One of parameters without a name says enough.
 pub fn says_nothing(crs: &SpatialRef) -> bool {
-    crs.is_local()
-        || crs
-            .name()
-            .is_none_or(|name| name.starts_with("Undefined") || name == "unknown")
+    let named = crs
+        .name()
+        .is_some_and(|name| !name.starts_with("Undefined"));
+    crs.is_local() || !named || !(crs.is_projected() || crs.is_geographic())
 }
 
 /// Moves coordinates from a layer's CRS into the work CRS, or leaves them bit for bit where the two are the same.

@@ -134,6 +134,8 @@ fn source(file: &CutFile, shown: &str, layer: Option<&str>, lines: bool) -> Laye
         layer: layer.map(str::to_owned),
         filter: None,
         crs: None,
+        encoding: None,
+        features: None,
         id: Attribute::default(),
         class: Attribute::default(),
         class_map: Default::default(),
@@ -167,7 +169,16 @@ pub fn read_cut(file: &CutFile, crs: &str, sections: bool) -> Result<CutRead, Cu
         why: why(&error)
             .trim_start_matches(&format!("{shown}: "))
             .to_owned(),
-        hint: "name one plain local file with polygons or a layout.gpkg, with its CRS",
+        hint: match error {
+            SourceError::CountsDiffer { .. } | SourceError::ReadingStopped { .. } => {
+                "it was cut short, or a part of it is of another save; write it anew from where it came from, all files of it \
+                 together"
+            }
+            SourceError::MissingPart { .. } => {
+                "copy all files of the layer from where they came from"
+            }
+            _ => "name one plain local file with polygons or a layout.gpkg, with its CRS",
+        },
     };
     let only_tracks = file.path.extension().is_some_and(|extension| {
         ["gpx", "csv"]

@@ -99,6 +99,57 @@ pub enum SourceError {
         message: String,
     },
     #[error(
+        "{layer} ({role}): {what}\n  hint: it was cut short, or a part of it is of another save; write it anew from where it \
+         came from, all files of it together"
+    )]
+    CountsDiffer {
+        layer: String,
+        role: &'static str,
+        /// Both counts.
+        what: String,
+    },
+    #[error(
+        "{layer} ({role}): the project file says {stated} features, and {found} {}\n  hint: look whether the file was cut short \
+         or lost features; if it is right, write `features = {found}` under [layers.{role}]",
+        if *passing { "pass the filter `where`" } else { "are in it" }
+    )]
+    OtherCount {
+        layer: String,
+        role: &'static str,
+        stated: u64,
+        found: u64,
+        /// The layer has a filter.
+        passing: bool,
+    },
+    #[error(
+        "{file} ({role}): `{part}`, without which it cannot be read, does not lie beside it\n  hint: copy all files of the \
+         layer from where they came from, or write the layer anew"
+    )]
+    MissingPart {
+        file: String,
+        role: &'static str,
+        part: String,
+    },
+    #[error(
+        "{file} ({role}): too many files are open in this program at once\n  hint: raise the limit (`ulimit -n 4096`), or name \
+         fewer files: a raster of many tiles can be merged into one"
+    )]
+    TooManyFiles { file: String, role: &'static str },
+    #[error(
+        "{layer} ({role}): no texts in `{encoding}` can be read here\n  hint: correct `encoding` under [layers.{role}]; names \
+         such as \"CP1252\", \"ISO-8859-15\" or \"UTF-8\" are understood"
+    )]
+    BadEncoding {
+        layer: String,
+        role: &'static str,
+        encoding: String,
+    },
+    #[error(
+        "PROJ's list of coordinate reference systems cannot be used: {message}\n  hint: nothing is wrong with the project; `proj.db` \
+         is missing or belongs to another version of PROJ: look at the environment's PROJ_DATA and PROJ_LIB, or install PROJ anew"
+    )]
+    NoCrsDatabase { message: String },
+    #[error(
         "{layers}: there is no block to lay out: the layer is empty or its `where` lets nothing through\n  hint: correct `layer` or `where` under [layers.blocks]"
     )]
     NoBlocks { layers: String },
@@ -198,6 +249,14 @@ pub enum SourceError {
 }
 
 impl SourceError {
+    /// Whether it is the machine's doing, not that of a file or setting of the user's.
+    pub fn is_of_the_machine(&self) -> bool {
+        matches!(
+            self,
+            SourceError::TooManyFiles { .. } | SourceError::NoCrsDatabase { .. }
+        )
+    }
+
     /// A stable short name for the reason.
     pub fn code(&self) -> &'static str {
         match self {
@@ -212,6 +271,12 @@ impl SourceError {
             SourceError::BadConstant { .. } => "bad-constant",
             SourceError::BadFilter { .. } => "bad-filter",
             SourceError::ReadingStopped { .. } => "reading-stopped",
+            SourceError::CountsDiffer { .. } => "counts-differ",
+            SourceError::OtherCount { .. } => "other-count",
+            SourceError::MissingPart { .. } => "missing-part",
+            SourceError::TooManyFiles { .. } => "too-many-files",
+            SourceError::BadEncoding { .. } => "bad-encoding",
+            SourceError::NoCrsDatabase { .. } => "no-crs-database",
             SourceError::NoBlocks { .. } => "no-blocks",
             SourceError::DegreesWithoutCrs { .. } => "degrees-without-crs",
             SourceError::NoCrs { .. } => "no-crs",

@@ -98,10 +98,16 @@ fn digest(
     source: &str,
     role: &'static str,
 ) -> Result<Stamp, SourceError> {
-    let unreadable = |error: std::io::Error| SourceError::Unreadable {
-        file: source.to_owned(),
-        role,
-        message: error.to_string(),
+    let unreadable = |error: std::io::Error| {
+        let file = source.to_owned();
+        match open::is_too_many(&error) {
+            true => SourceError::TooManyFiles { file, role },
+            false => SourceError::Unreadable {
+                file,
+                role,
+                message: error.to_string(),
+            },
+        }
     };
     let mut file = File::open(path).map_err(unreadable)?;
     // Taken before the first byte is read, so that no later change can hide behind it.

@@ -5,7 +5,8 @@ use gdal::vector::{Feature, LayerAccess};
 use geo::Coord;
 
 use super::attributes::{Columns, Measure, Number, Schema};
-use super::crs::{self, Transform, WorkCrs};
+use super::counts::{self, UnsaidTexts};
+use super::crs::{self, Transform};
 use super::errors::{Bounds, SourceError};
 use super::features::{RawGeometry, raw_geometry};
 use super::limits::{NAME_CHARACTERS, Tally};
@@ -45,6 +46,8 @@ pub(super) struct LayerHead<'a> {
     /// Of the features that pass the filter; None where there is none, or where the CRS leaves nothing to ask of them.
     pub bounds: Option<Bounds>,
     pub has_id: bool,
+    /// Texts that can be read in more than one way.
+    pub unsaid: Option<UnsaidTexts>,
 }
 
 /// A layer as read, in file order.
@@ -53,35 +56,30 @@ pub(super) struct RawLayer<'a> {
     pub features: Vec<RawFeature>,
 }
 
-/// A box in the CRS of a layer: what lies outside is not read.
-pub(super) type Window = Bounds;
-
 /// Opens a source and reads every feature that passes its filter.
 pub(super) fn read(source: &LayerSource, unit: LengthUnit) -> Result<RawLayer<'_>, SourceError> {
     let mut features = Vec::new();
     let mut bounds: Option<Bounds> = None;
-    let head = each(
-        source,
-        unit,
-        |head| Ok((head, None)),
-        |_, feature| {
-            feature
-                .geometry
-                .coords()
-                .for_each(|c| widen(&mut bounds, c));
-            features.push(feature);
-        },
-    )?;
+    let head = each(source, unit, Ok, |_, feature| {
+        feature
+            .geometry
+            .coords()
+            .for_each(|c| widen(&mut bounds, c));
+        features.push(feature);
+    })?;
     let head = LayerHead { bounds, ..head };
     Ok(RawLayer { head, features })
 }
 
 /// Opens a source and hands on every feature that passes its filter, one by one. `begin` gets what the layer says of
-/// itself and makes of it what `on` is handed with each feature; it may name a window.
+/// itself and makes of it what `on` is handed with each feature.
+///
+/// Everything is read, whatever part of it is wanted: an index or the box of a feature may be wrong, and a driver that
+/// looks a place up in them leaves out what it should not.
 pub(super) fn each<'a, T>(
     source: &'a LayerSource,
     unit: LengthUnit,
-    begin: impl FnOnce(LayerHead<'a>) -> Result<(T, Option<Window>), SourceError>,
+    begin: impl FnOnce(LayerHead<'a>) -> Result<T, SourceError>,
     mut on: impl FnMut(&mut T, RawFeature),
 ) -> Result<T, SourceError> {
     let dataset = open::open(source)?;
@@ -91,6 +89,8 @@ pub(super) fn each<'a, T>(
     if source.filter.is_none() {
         Tally::new(&label, role).claimed(layer.try_feature_count().unwrap_or(0))?;
     }
+    let known = counts::known(&dataset, &layer, &source.path, source.encoding.is_some())
+        .map_err(|fault| fault.of(&label, role))?;
     // An empty GeoJSON layer has no attributes either, and that is not what is wrong with it.
     let schema = if layer.defn().fields().next().is_none() && layer.feature_count() == 0 {
         Schema::default()
@@ -108,6 +108,9 @@ pub(super) fn each<'a, T>(
         if let Some(why) = sql::why_no_filter(filter) {
             return Err(bad_filter(filter, why));
         }
+        (known.check(layer.feature_count().saturating_sub(known.deleted)))
+            .map_err(|fault| fault.of(&label, role))?;
+        forget_failures();
         layer
             .set_attribute_filter(filter)
             .map_err(|e| bad_filter(filter, last_failure().unwrap_or_else(|| e.to_string())))?;
@@ -127,17 +130,15 @@ pub(super) fn each<'a, T>(
             geometry.coords().for_each(|c| widen(&mut bounds, c));
         }
     }
-    let (mut made, window) = begin(LayerHead {
+    let mut made = begin(LayerHead {
         source,
         driver: dataset.driver().short_name(),
         crs: found,
         bounds,
         has_id: schema.id.is_given(),
         label: label.clone(),
+        unsaid: known.unsaid.clone(),
     })?;
-    if let Some(Window { min, max }) = window {
-        layer.set_spatial_filter_rect(min[0], min[1], max[0], max[1]);
-    }
     let mut count = 0u64;
     let mut raw_feature = |feature: &Feature<'_>| {
         let number = feature.fid().unwrap_or(count);
@@ -152,7 +153,7 @@ pub(super) fn each<'a, T>(
             }
             Some(text)
         };
-        let raw = RawFeature {
+        RawFeature {
             fid: format!("fid {number}"),
             id: name(&schema.id, "id"),
             class: name(&schema.class, "class"),
@@ -174,44 +175,59 @@ pub(super) fn each<'a, T>(
             fringe: schema.fringe.number(feature, Measure::Length(unit)),
             slope: schema.slope.slope(feature, source),
             geometry: raw_geometry(feature, &mut buffer),
-        };
-        (number, raw)
+        }
     };
     let mut tally = Tally::new(&label, role);
-    if window.is_some() {
-        // A driver may look a window up in an index and hand over what it finds in the index's order.
-        let mut found: Vec<(u64, RawFeature)> = Vec::new();
-        for feature in layer.features() {
-            let one = raw_feature(&feature);
-            tally.add(one.1.geometry.vertices())?;
-            found.push(one);
-        }
-        found.sort_by_key(|(number, _)| *number);
-        found.into_iter().for_each(|(_, raw)| on(&mut made, raw));
-    } else {
-        for feature in layer.features() {
-            let (_, raw) = raw_feature(&feature);
-            tally.add(raw.geometry.vertices())?;
-            on(&mut made, raw);
-        }
+    for feature in layer.features() {
+        let raw = raw_feature(&feature);
+        tally.add(raw.geometry.vertices())?;
+        on(&mut made, raw);
     }
-    if let Some(message) = last_failure_in(source) {
-        // Some drivers try a filter only now; and a damaged file may end the reading early. A complaint about a single
-        // feature, on the other hand, leaves the count whole.
-        match &source.filter {
-            Some(filter) if count == 0 => return Err(bad_filter(filter, message)),
-            _ if count < layer.feature_count() => {
-                return Err(SourceError::ReadingStopped {
-                    layer: label,
-                    role,
-                    features: count,
-                    message,
-                });
+    let stopped = |features: u64, message: String| SourceError::ReadingStopped {
+        layer: label.clone(),
+        role,
+        features,
+        message,
+    };
+    // Some drivers try a filter only now; and a damaged file may end the reading early. A complaint about a single
+    // feature, on the other hand, leaves the count whole.
+    match (last_failure_in(source), &source.filter) {
+        (Some(message), Some(filter)) if count == 0 => return Err(bad_filter(filter, message)),
+        (Some(message), Some(_)) => {
+            let all = handed_over(source)?;
+            if all < layer_count(source)? || known.check(all).is_err() {
+                return Err(stopped(count, message));
             }
-            _ => {}
         }
+        (Some(message), None) if count < layer.feature_count() => {
+            return Err(stopped(count, message));
+        }
+        (_, None) => known.check(count).map_err(|fault| fault.of(&label, role))?,
+        (None, Some(_)) => {}
     }
-    Ok(made)
+    match source.features {
+        Some(stated) if stated != count => Err(SourceError::OtherCount {
+            layer: label,
+            role,
+            stated,
+            found: count,
+            passing: source.filter.is_some(),
+        }),
+        _ => Ok(made),
+    }
+}
+
+/// How many features a driver hands over of a whole layer.
+fn handed_over(source: &LayerSource) -> Result<u64, SourceError> {
+    let dataset = open::open(source)?;
+    let mut layer = open::layer(&dataset, source)?;
+    Ok(layer.features().count() as u64)
+}
+
+/// How many features a whole layer says it has.
+fn layer_count(source: &LayerSource) -> Result<u64, SourceError> {
+    let dataset = open::open(source)?;
+    Ok(open::layer(&dataset, source)?.feature_count())
 }
 
 fn widen(bounds: &mut Option<Bounds>, c: Coord) {
@@ -274,40 +290,25 @@ impl LayerHead<'_> {
         Ok(Some((crs::parse_crs(text, "[project]")?, Some(note))))
     }
 
-    /// A box in the layer's CRS that holds all of `near`, a box in the work CRS; None where there is no such box.
-    pub(super) fn window(
-        &self,
-        work: &WorkCrs,
-        near: &Window,
-        project_crs: Option<&str>,
-    ) -> Option<Window> {
-        const STEPS: u32 = 16;
-        let (crs, _) = self.crs(project_crs).ok().flatten()?;
-        let way = Transform::new(&work.spatial_ref, &crs).ok()?;
-        let Bounds { min, max } = *near;
-        let mut places: Vec<Coord> = (0..=STEPS)
-            .map(|step| f64::from(step) / f64::from(STEPS))
-            .flat_map(|t| {
-                let x = min[0] + t * (max[0] - min[0]);
-                let y = min[1] + t * (max[1] - min[1]);
-                [[x, min[1]], [x, max[1]], [min[0], y], [max[0], y]]
-            })
-            .map(|[x, y]| Coord { x, y })
-            .collect();
-        if !way.points(&mut places) {
-            return None;
-        }
-        let mut bounds = None;
-        places.into_iter().for_each(|c| widen(&mut bounds, c));
-        let mut bounds = bounds?;
-        // Edges bend between the places; a box that spans half of the globe is none.
-        for axis in 0..2 {
-            let bend = (bounds.max[axis] - bounds.min[axis]) / f64::from(STEPS);
-            bounds.min[axis] -= bend;
-            bounds.max[axis] += bend;
-        }
-        let turned = crs.is_geographic() && bounds.max[0] - bounds.min[0] > 90.0;
-        (!turned).then_some(bounds)
+    /// A note where texts of the layer can be read in more than one way.
+    pub(super) fn unsaid(&self) -> Option<Problem> {
+        let UnsaidTexts { texts, row, field } = self.unsaid.as_ref()?;
+        let role = self.role();
+        Some(Problem {
+            code: ProblemCode::UnknownEncoding,
+            layer: self.label.clone(),
+            feature_id: format!("fid {row}"),
+            place: None,
+            message: format!(
+                "the table does not say its code page, and {texts} of its texts are not plain ASCII, the first in `{field}` of this \
+                 feature; they are taken for ISO-8859-1"
+            ),
+            remedy: format!(
+                "set `encoding = \"CP1252\"`, or in whatever the table was written, under [layers.{role}]"
+            ),
+            shape: None,
+            set_aside: false,
+        })
     }
 
     /// The way from `from` to `to`.

@@ -15,7 +15,7 @@ pub const TRACK_FILE_BYTES: u64 = 4 * GIB;
 /// Of a file of a raster.
 pub const RASTER_FILE_BYTES: u64 = 1024 * GIB;
 /// Features of one layer, those that its filter leaves out not counted; of tracks, a fix a second for a year of shifts.
-pub const LAYER_FEATURES: u64 = 20_000_000;
+pub const LAYER_FEATURES: u64 = crate::project::MOST_FEATURES;
 /// Vertices of one layer.
 pub const LAYER_VERTICES: u64 = 500_000_000;
 /// Vertices of one feature.

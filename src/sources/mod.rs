@@ -3,6 +3,7 @@
 mod assemble;
 mod attributes;
 mod classes;
+mod counts;
 pub mod crs;
 mod cut;
 mod errors;
@@ -31,6 +32,7 @@ pub use open::{DRIVERS, only_listed_drivers};
 pub use plain::{open as open_plain, read as read_plain};
 pub use terrain::{Coverage, RasterTerrain, TerrainError, TerrainReport};
 
+use crate::geometry::area;
 use crate::model::{Feature, LayerKind, Problem, SourceBlock};
 use crate::project::{LayerSource, Project};
 use assemble::Assembly;
@@ -92,6 +94,8 @@ pub struct LayerReport {
     pub used: u64,
     pub repaired: u64,
     pub set_aside: u64,
+    /// How many the project file says there must be.
+    pub stated: Option<u64>,
     /// How the classes of its features were found; empty for roles without rules.
     pub classes: Vec<ClassReport>,
 }
@@ -123,8 +127,21 @@ fn around_m(project: &Project) -> f64 {
     MOST_M + ruled.chain(set).fold(0.0, f64::max)
 }
 
-/// As [`read`]; of all layers but those of blocks only what the blocks named in `only` may have to do with. Features
-/// that lie elsewhere are neither counted nor reported. An empty list names all blocks.
+/// How far around a block slopes are asked for.
+fn slopes_around_m(project: &Project) -> f64 {
+    // Beside a block a machine may stand; and a feature has a width of its own.
+    const MOST_M: f64 = 200.0;
+    let ruled = project.rules.lines.iter();
+    let ruled = ruled.filter(|line| line.follows_slope());
+    MOST_M
+        + ruled
+            .map(|line| line.widest().reach_m())
+            .fold(0.0, f64::max)
+}
+
+/// As [`read`]; of all layers but those of blocks only what the blocks named in `only` may have to do with is kept.
+/// Everything is read, counted and reported all the same: what is wrong with a file is wrong for each of its blocks. An
+/// empty list names all blocks.
 ///
 /// # Errors
 /// See [`SourceError`].
@@ -163,7 +180,7 @@ pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError
     assembly.check_scale()?;
     let near = (!only.is_empty()).then(|| assembly.around(only, around_m(project)));
     for source in other_sources {
-        match &near {
+        match near {
             None => assembly.features(source, None)?,
             Some(Some(near)) => assembly.features(source, Some(near))?,
             // No such block: the caller says so.
@@ -178,6 +195,10 @@ pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError
         (batch.inputs).extend(files.iter().map(|stamp| stamp.input.clone()));
         stamps.extend(files);
         (batch.problems).extend(terrain::off_raster(&terrain, &batch.blocks));
+        let by_m = slopes_around_m(project);
+        let bounds = |block: &SourceBlock| area::Bounds::of_polygons(&block.shape).grown(by_m);
+        let boxes: Vec<area::Bounds> = batch.blocks.iter().map(bounds).collect();
+        terrain.try_read(&boxes)?;
         batch.terrain = Some(terrain.report);
     }
     batch.stamps = stamps;

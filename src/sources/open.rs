@@ -12,8 +12,8 @@ use gdal::{Dataset, DatasetOptions, DriverManager, GdalOpenFlags};
 
 use super::errors::{Names, SourceError};
 use super::plain::{check_path, why_no_table, with_ending};
-use super::{sql, terrain, tracks};
-use crate::project::LayerSource;
+use super::{counts, sql, terrain, tracks};
+use crate::project::{LayerSource, is_shapefile};
 
 /// Drivers that may open a file: plain local vector formats that follow no link to other places.
 pub const DRIVERS: [&str; 6] = [
@@ -149,25 +149,67 @@ pub(super) fn open(source: &LayerSource) -> Result<Dataset, SourceError> {
     if let Some(why) = why_no_table(&source.path) {
         return Err(forbidden(why.to_owned()));
     }
+    if let Some(part) = counts::missing_index(&source.path) {
+        return Err(SourceError::MissingPart {
+            file: source.source.clone(),
+            role: source.kind.key(),
+            part,
+        });
+    }
+    let encoding = encoding(source)?;
+    let encoding: Option<Vec<&str>> = encoding.as_deref().map(|option| vec![option]);
     forget_failures();
     let options = DatasetOptions {
         open_flags: GdalOpenFlags::GDAL_OF_READONLY
             | GdalOpenFlags::GDAL_OF_VECTOR
             | GdalOpenFlags::GDAL_OF_VERBOSE_ERROR,
         allowed_drivers: Some(&DRIVERS),
-        open_options: package_options(&source.path),
+        open_options: package_options(&source.path).or(encoding.as_deref()),
         ..DatasetOptions::default()
     };
-    let dataset =
-        Dataset::open_ex(&source.path, options).map_err(|error| SourceError::Unreadable {
-            file: source.source.clone(),
-            role: source.kind.key(),
-            message: last_failure_in(source).unwrap_or_else(|| error.to_string()),
-        })?;
+    let dataset = Dataset::open_ex(&source.path, options).map_err(|error| {
+        let (file, role) = (source.source.clone(), source.kind.key());
+        match too_many_open(&source.path) {
+            true => SourceError::TooManyFiles { file, role },
+            false => SourceError::Unreadable {
+                file,
+                role,
+                message: last_failure_in(source).unwrap_or_else(|| error.to_string()),
+            },
+        }
+    })?;
     match sql::why_no_views(&dataset) {
         Some(why) => Err(forbidden(why)),
         None => Ok(dataset),
     }
+}
+
+/// The option that names the code page of a Shapefile's table.
+fn encoding(source: &LayerSource) -> Result<Option<String>, SourceError> {
+    let given = source.encoding.as_ref();
+    let Some(name) = given.filter(|_| is_shapefile(&source.source)) else {
+        return Ok(None);
+    };
+    if !gdal_calls::drivers::reads_encoding(name) {
+        return Err(SourceError::BadEncoding {
+            layer: source.source.clone(),
+            role: source.kind.key(),
+            encoding: name.clone(),
+        });
+    }
+    Ok(Some(format!("ENCODING={name}")))
+}
+
+/// Whether a file could not be opened because this program, or the whole system, has as many open as it may: a driver
+/// says something else of it.
+pub(super) fn too_many_open(path: &Path) -> bool {
+    std::fs::File::open(path).is_err_and(|error| is_too_many(&error))
+}
+
+/// As [`too_many_open`], of an error at hand.
+pub(super) fn is_too_many(error: &std::io::Error) -> bool {
+    // EMFILE and ENFILE of POSIX systems.
+    cfg!(unix) && matches!(error.raw_os_error(), Some(23 | 24))
 }
 
 /// The layer that the source names, or the only one there is.

@@ -4,6 +4,8 @@ use gdal::Dataset;
 use gdal::vector::LayerAccess;
 use gdal::vector::sql::Dialect;
 
+use crate::project::{unquoted, why_no_condition};
+
 /// Functions that reach out of the file, as far as a GDAL has them.
 const REACHING_OUT: [&str; 7] = [
     "ogr_geocode",
@@ -15,24 +17,6 @@ const REACHING_OUT: [&str; 7] = [
     "load_extension",
 ];
 
-/// Small letters, without what stands between two of `quotes`.
-fn unquoted(sql: &str, quotes: &[char]) -> String {
-    let mut open = None;
-    let mut kept = String::with_capacity(sql.len());
-    for letter in sql.chars() {
-        match open {
-            None if quotes.contains(&letter) => {
-                open = Some(letter);
-                kept.push(' ');
-            }
-            None => kept.push(letter.to_ascii_lowercase()),
-            Some(quote) if letter == quote => open = None,
-            Some(_) => {}
-        }
-    }
-    kept
-}
-
 fn has_word(sql: &str, word: &str) -> bool {
     sql.split(|letter: char| !letter.is_alphanumeric() && letter != '_')
         .any(|own| own == word)
@@ -40,6 +24,9 @@ fn has_word(sql: &str, word: &str) -> bool {
 
 /// Why a filter is not handed to a driver: a query inside may have no end, and some functions reach out of the file.
 pub(super) fn why_no_filter(filter: &str) -> Option<String> {
+    if let Some(why) = why_no_condition(filter) {
+        return Some(why.to_owned());
+    }
     let words = unquoted(filter, &['\'', '"']);
     if ["select", "with"].iter().any(|word| has_word(&words, word)) {
         return Some("a query inside a filter is not computed".to_owned());

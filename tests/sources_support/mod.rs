@@ -51,6 +51,8 @@ pub fn source(kind: LayerKind, folder: &Path, file: &str) -> LayerSource {
         layer: None,
         filter: None,
         crs: None,
+        encoding: None,
+        features: None,
         id: Attribute::default(),
         class: Attribute::default(),
         class_map: BTreeMap::new(),

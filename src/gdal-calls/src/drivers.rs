@@ -4,6 +4,8 @@ use std::ffi::{c_char, c_int, c_void};
 
 use gdal::DriverManager;
 
+use crate::{Quiet, c_text};
+
 /// Takes away all drivers but those with these names. A driver may hand a file on to any other that is there: a mask or
 /// an overview beside a raster, for example, is opened without asking which drivers are wanted.
 pub fn keep_only(names: &[&str]) {
@@ -16,6 +18,19 @@ pub fn keep_only(names: &[&str]) {
             unsafe { gdal_sys::GDALDeregisterDriver(driver.c_driver()) };
         }
     }
+}
+
+/// Whether texts in a code page of this name can be brought to UTF-8.
+pub fn reads_encoding(name: &str) -> bool {
+    let quiet = Quiet::new();
+    let from = c_text(name);
+    // A sign that is another one in most code pages, so that the name is looked up.
+    // SAFETY: three NUL-terminated strings, copied from.
+    let recoded =
+        unsafe { gdal_sys::CPLRecode(c"a\xe9".as_ptr(), from.as_ptr(), c"UTF-8".as_ptr()) };
+    // SAFETY: given to its caller to free, or null, which is accepted.
+    unsafe { gdal_sys::VSIFree(recoded.cast()) };
+    quiet.said_nothing()
 }
 
 /// The beginning of `CPLHTTPResult`, which GDAL frees after use, and room for more than any version has after it.
@@ -78,6 +93,16 @@ pub fn fetch_no_address() {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn encodings_that_iconv_knows_are_read() {
+        for name in ["UTF-8", "ISO-8859-1", "ISO-8859-15", "CP1252", "CP850"] {
+            assert!(reads_encoding(name), "{name}");
+        }
+        for name in ["", "CP125", "no such page", "UTF-99"] {
+            assert!(!reads_encoding(name), "{name}");
+        }
+    }
 
     #[test]
     fn an_address_is_answered_without_being_asked() {

@@ -95,6 +95,15 @@ impl Quiet {
     }
 }
 
+impl Quiet {
+    /// Whether GDAL neither complained nor warned on this thread since [`Quiet::new`].
+    fn said_nothing(&self) -> bool {
+        // SAFETY: only reads this thread's error state.
+        let last = unsafe { gdal_sys::CPLGetLastErrorType() };
+        last == gdal_sys::CPLErr::CE_None
+    }
+}
+
 impl Drop for Quiet {
     fn drop(&mut self) {
         // SAFETY: takes off what `new` put on this very thread; on an empty stack it does nothing.

@@ -4,6 +4,7 @@ mod beside;
 mod coverage;
 mod errors;
 mod mosaic;
+mod probe;
 mod raster;
 mod resample;
 mod vrt;
@@ -83,6 +84,8 @@ pub struct RasterTerrain {
     affine: Affine,
     grid: Grid,
     files: Vec<TerrainFile>,
+    /// What went wrong in the first window that could not be read.
+    stopped: Mutex<Option<TerrainError>>,
     pub report: TerrainReport,
 }
 
@@ -195,6 +198,7 @@ impl RasterTerrain {
             affine,
             grid,
             files,
+            stopped: Mutex::new(None),
             report,
         })
     }
@@ -297,7 +301,12 @@ impl Terrain for RasterTerrain {
         let read = |corner, size| {
             // A crash of another thread while it read leaves nothing half done here.
             let mosaic = self.mosaic.lock().unwrap_or_else(|held| held.into_inner());
-            mosaic.read(corner, size).map_err(|error| error.to_string())
+            mosaic.read(corner, size).map_err(|error| {
+                let text = error.to_string();
+                let mut stopped = self.stopped.lock().unwrap_or_else(|held| held.into_inner());
+                stopped.get_or_insert(error);
+                text
+            })
         };
         let values = match &self.grid {
             Grid::Own { .. } => Some(read(

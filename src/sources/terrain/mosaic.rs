@@ -1,5 +1,7 @@
 //! Tiles as one grid, averaged to cells of about the size asked for.
 
+use std::collections::BTreeSet;
+
 use super::errors::TerrainError;
 use super::raster::{Affine, Raster};
 
@@ -13,6 +15,17 @@ struct Tile {
     /// Place of its upper-left cell in the mosaic.
     column: i64,
     row: i64,
+}
+
+/// First and last column and row.
+pub(super) type Window = ((i64, i64), (i64, i64));
+
+/// Of one tile, in the pieces in which it is read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct Piece {
+    tile: usize,
+    row: usize,
+    column: usize,
 }
 
 pub(super) struct Mosaic {
@@ -149,6 +162,57 @@ impl Mosaic {
             done += now;
         }
         Ok(out)
+    }
+
+    /// The pieces in which the rasters are read that meet windows of averaged cells, given by first and last column and row.
+    pub fn pieces(&self, windows: &[Window]) -> Result<BTreeSet<Piece>, TerrainError> {
+        let mut pieces = BTreeSet::new();
+        for (tile, held) in self.tiles.iter().enumerate() {
+            let ((wide, high), _) = held.raster.block()?;
+            let range = |first: i64, last: i64, by: usize, from: i64, count: usize, size: usize| {
+                let by = by as i64;
+                let first = first.saturating_mul(by).saturating_sub(from).max(0);
+                let last = last
+                    .saturating_add(1)
+                    .saturating_mul(by)
+                    .saturating_sub(from);
+                let last = last.min(count as i64);
+                (first < last).then(|| (first as usize / size)..=((last as usize - 1) / size))
+            };
+            for ((left, top), (right, bottom)) in windows {
+                let (columns, rows) = (held.raster.columns, held.raster.rows);
+                let across = range(*left, *right, self.factor.0, held.column, columns, wide);
+                let down = range(*top, *bottom, self.factor.1, held.row, rows, high);
+                let (Some(across), Some(down)) = (across, down) else {
+                    continue;
+                };
+                for row in down {
+                    pieces.extend(across.clone().map(|column| Piece { tile, row, column }));
+                }
+            }
+        }
+        Ok(pieces)
+    }
+
+    /// Reads pieces and forgets them.
+    ///
+    /// # Errors
+    /// The first that cannot be read.
+    pub fn try_read(&self, pieces: &BTreeSet<Piece>) -> Result<(), TerrainError> {
+        for piece in pieces {
+            let raster = &self.tiles[piece.tile].raster;
+            let ((wide, high), one_is_enough) = raster.block()?;
+            let corner = (piece.column * wide, piece.row * high);
+            let size = match one_is_enough {
+                true => (1, 1),
+                false => (
+                    wide.min(raster.columns - corner.0),
+                    high.min(raster.rows - corner.1),
+                ),
+            };
+            raster.read(corner, size)?;
+        }
+        Ok(())
     }
 
     /// As [`Mosaic::read`], of the rasters' own cells.

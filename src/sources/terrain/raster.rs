@@ -10,7 +10,7 @@ use geo::Coord;
 use super::super::crs;
 use super::super::errors::SourceError;
 use super::super::limits::{self, RASTER_CELLS, RASTER_TILE_BYTES};
-use super::super::open::{forget_failures, last_failure};
+use super::super::open::{forget_failures, last_failure, too_many_open};
 use super::super::plain::Folders;
 use super::errors::TerrainError;
 use super::{PLAIN_DRIVERS, ROLE, beside, vrt};
@@ -91,7 +91,13 @@ pub(super) fn open_checked(file: &TerrainFile, drivers: &[&str]) -> Result<Datas
         ..DatasetOptions::default()
     };
     let dataset =
-        Dataset::open_ex(&file.path, options).map_err(|error| unreadable(file, &error))?;
+        Dataset::open_ex(&file.path, options).map_err(|error| match too_many_open(&file.path) {
+            true => SourceError::TooManyFiles {
+                file: file.source.clone(),
+                role: ROLE,
+            },
+            false => unreadable(file, &error).into(),
+        })?;
     // Either a file beside the raster says so, or the raster itself.
     if dataset
         .metadata_item("OVERVIEW_FILE", "OVERVIEWS")
@@ -193,6 +199,16 @@ impl Raster {
             dataset,
         };
         Ok((raster, crs))
+    }
+
+    /// Columns and rows that are read as one, and whether one cell of them is enough to read them all: those of a virtual
+    /// raster may lie in several files.
+    pub fn block(&self) -> Result<((usize, usize), bool), TerrainError> {
+        let band = self.dataset.rasterband(self.band).map_err(|error| {
+            TerrainError::ReadingStopped(format!("{} (terrain): {error}", self.file))
+        })?;
+        let (wide, high) = band.block_size();
+        Ok(((wide.max(1), high.max(1)), self.driver != "VRT"))
     }
 
     /// Elevations of a window that lies within the raster, row by row; NaN where unknown.

@@ -71,6 +71,15 @@ pub enum TrackError {
         features: u64,
         message: String,
     },
+    #[error(
+        "{layer} (tracks): {what}\n  hint: it was cut short, or a part of it is of another save; write it anew from where it came \
+         from, all files of it together"
+    )]
+    CountsDiffer {
+        layer: String,
+        /// Both counts.
+        what: String,
+    },
 }
 
 impl TrackError {
@@ -87,6 +96,7 @@ impl TrackError {
             TrackError::NoCrs { .. } => "no-crs",
             TrackError::NoTransform { .. } => "no-transform",
             TrackError::ReadingStopped { .. } => "reading-stopped",
+            TrackError::CountsDiffer { .. } => "counts-differ",
         }
     }
 }

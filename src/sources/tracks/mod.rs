@@ -13,6 +13,7 @@ use gdal::spatial_ref::{AxisMappingStrategy, SpatialRef};
 use gdal::vector::{Layer, LayerAccess, OGRFieldType};
 use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
 
+use super::counts::{self, Fault, Known};
 use super::crs::{self, Transform, WorkCrs};
 use super::errors::SourceError;
 use super::features::{RawGeometry, raw_geometry};
@@ -92,7 +93,10 @@ pub fn read(
         tracks: vec![],
         counts: Counts::default(),
         notes: vec![],
+        known: Known::default(),
     };
+    let known = counts::known(&dataset, &layer, path, false);
+    reading.known = known.map_err(|fault| reading.fault(fault))?;
     reading.transform = reading.way_to(work, &layer)?;
     match (gpx, layer.name().as_str()) {
         (true, "track_points") => {
@@ -257,9 +261,21 @@ struct Reading {
     tracks: Vec<Track>,
     counts: Counts,
     notes: Vec<String>,
+    known: Known,
 }
 
 impl Reading {
+    fn fault(&self, fault: Fault) -> SourceError {
+        let layer = self.label.clone();
+        SourceError::Tracks(match fault {
+            Fault::Differ(what) => TrackError::CountsDiffer { layer, what },
+            Fault::Unreadable(message) => TrackError::Unreadable {
+                file: layer,
+                message,
+            },
+        })
+    }
+
     fn no_tracks(&self, why: String) -> SourceError {
         SourceError::Tracks(TrackError::NoTracks {
             layer: self.label.clone(),
@@ -464,7 +480,9 @@ impl Reading {
                     message,
                 }))
             }
-            _ => Ok(()),
+            _ => (self.known)
+                .check(self.counts.features)
+                .map_err(|fault| self.fault(fault)),
         }
     }
 
