@@ -305,7 +305,7 @@ fn a_machine_too_near_is_found_where_its_way_is_known_and_doubted_where_only_the
     let cut = BlockCut::of_polygons(pieces.into_iter().map(|piece| piece.shape).collect());
     for (cut, status) in [(driven, Verdict::Fail), (cut, Verdict::Unknown)] {
         let audit = district.judged(&cut, 0.0);
-        let judged = of(&audit, "machine-exclusion");
+        let judged = of(&audit, "machine-exclusion:stream-s3");
         let (required, measured) = (judged.row.row.required, judged.row.row.measured);
         assert_eq!(judged.status(), status, "{}", shown(&audit));
         assert_eq!(required, Some(5.0));
@@ -743,7 +743,7 @@ fn beside_a_stream_of_no_class_a_machine_is_doubted_and_in_it_not() {
             interior: false,
         });
         let audit = district.judged(&driven, 0.0);
-        let found = of(&audit, "machine-exclusion").status();
+        let found = of(&audit, "machine-exclusion:stream-s1-b").status();
         assert_eq!(found, status, "{}", shown(&audit));
     }
 }

@@ -79,6 +79,7 @@ fn with_one_strip(plan: &mut BlockPlan, x: [f64; 2], driven: &[[(f64, f64); 2]])
     strip.shape = box_of(plan, x, [20.0, 180.0]);
     let lines = driven.iter().map(|ends| StripLine {
         shape: drawn(plan, ends),
+        travel: None,
         ..own.clone()
     });
     plan.lines = lines.collect();
@@ -91,7 +92,7 @@ fn the_sound_plan_passes() {
     for id in [
         "reach",
         "strip-width",
-        "machine-exclusion",
+        "machine-exclusion:stream-s6",
         "inside-block",
         "corridor-width",
     ] {
@@ -149,7 +150,7 @@ fn a_line_on_excluded_ground_is_found() {
         let x = STREAM_X - 2.0 - off_m;
         let line = [(x, 20.0), (x, 180.0)];
         let plan = judged(|plan| with_one_strip(plan, [100.0, 116.0], &[line]));
-        let found = row(&plan, "machine-exclusion");
+        let found = row(&plan, "machine-exclusion:stream-s6");
         assert_eq!(found.status, status, "{found:?}");
         assert!((found.required.unwrap() - EXCLUSION_M).abs() < 1e-9);
         assert!((found.measured.unwrap() - off_m).abs() < 1e-6, "{found:?}");

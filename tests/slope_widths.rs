@@ -598,7 +598,10 @@ fn machines_keep_off_as_far_as_the_slope_asks() {
         .collect();
     assert_eq!(widths, [GENTLE_M, STEEP_M]);
     assert_eq!(zones(&plan, ZoneKind::Reserve, "streams").len(), 1);
-    assert_eq!(row(&plan, "machine-exclusion").status, Verdict::Pass);
+    assert_eq!(
+        row(&plan, "machine-exclusion:stream-s2").status,
+        Verdict::Pass
+    );
     let east = LineString::from(vec![(400.0, 250.0), (900.0, 250.0)]);
     let origin = plan.origin();
     let east = Geometry::from_wkb(&wkb::write_multi_line(
@@ -789,7 +792,10 @@ fn a_hazard_keeps_what_its_rule_asks() {
     let required = |p: Coord| if p.x >= 400.0 { 12.0 } else { 3.0 };
     never_short(&plan, &features[0].shape, 0.0, required).unwrap();
     assert_eq!(row(&plan, "reserve:hazard-break").status, Verdict::Pass);
-    assert_eq!(row(&plan, "machine-exclusion").status, Verdict::Pass);
+    assert_eq!(
+        row(&plan, "machine-exclusion:hazard-break").status,
+        Verdict::Pass
+    );
     assert_eq!(zones(&plan, ZoneKind::Hazard, "hazards").len(), 1);
     assert_eq!(zones(&plan, ZoneKind::Reserve, "hazards").len(), 2);
 }
@@ -1074,7 +1080,8 @@ proptest! {
         for row in &plan.compliance {
             let checked = row.rule_id.starts_with("reserve:")
                 || row.rule_id.starts_with("management-share:")
-                || ["machine-exclusion", "areas-balance", "inside-block"].contains(&row.rule_id.as_str());
+                || row.rule_id.starts_with("machine-exclusion:")
+                || ["areas-balance", "inside-block"].contains(&row.rule_id.as_str());
             prop_assert!(!checked || row.status != Verdict::Fail, "{:?}", row);
         }
     }

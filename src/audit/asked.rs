@@ -70,6 +70,13 @@ pub fn owes_a_reserve(near: &NearFeature) -> bool {
         || (near.feature.kind == LayerKind::Hazards && near.demand.rule.is_some_and(reserve))
 }
 
+/// Whether a feature's rule keeps machines off ground beside it.
+pub fn excludes_machines(near: &NearFeature) -> bool {
+    let excludes = |rule: &RuleLine| rule.widest().machine_exclusion_m > 0.0;
+    (is_kept(near) || near.feature.kind == LayerKind::Hazards)
+        && near.demand.rule.is_some_and(excludes)
+}
+
 /// Adds the ground within the edges' own distances, `half_m` and `more_m` added, as far as it may touch `window`; with
 /// the feature itself where it is a polygon that is kept.
 pub fn reach(into: &mut Reached, near: &NearFeature, edges: &[Edge], more_m: f64, window: &Bounds) {
@@ -85,7 +92,7 @@ pub fn reach(into: &mut Reached, near: &NearFeature, edges: &[Edge], more_m: f64
     let mut distance_m = 0.0;
     for edge in edges {
         let own_m = if edge.required_m > 0.0 || is_kept(near) || is_cleared_road(near) {
-            half_m + edge.required_m + more_m
+            (half_m + edge.required_m).max(near.demand.barrier_m) + more_m
         } else {
             0.0
         };
@@ -143,6 +150,8 @@ mod tests {
                 contradicted_by: None,
                 half_m: 2.0,
                 half_assumed: false,
+                half_at_least: false,
+                barrier_m: 0.0,
                 fringe_unknown: false,
             },
             source: Source::Lines(lines),

@@ -65,6 +65,8 @@ pub struct BlockCut {
     /// May touch and overlap one another.
     pub pieces: Vec<CutPiece>,
     pub lines: Vec<DrivenLine>,
+    /// Ways between them on which nothing is cut, as a plan says.
+    pub travel: Vec<LineString>,
     /// None: nobody says which of the standing ground is a corridor.
     pub corridors: Option<Vec<PlannedCorridor>>,
     /// Net ground neither cut nor counted as retention, as the plan says.
@@ -86,6 +88,7 @@ impl BlockCut {
             input,
             pieces: vec![],
             lines: vec![],
+            travel: vec![],
             corridors: None,
             unworked: vec![],
             day_only: None,

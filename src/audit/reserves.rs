@@ -11,10 +11,10 @@ use super::scene::Scene;
 use super::split::inside_of;
 use crate::geometry::area::Bounds;
 use crate::geometry::buffer::Source;
-use crate::geometry::distance::{SegmentIndex, line_segments, point_segment};
+use crate::geometry::distance::{Segment, SegmentIndex, line_segments, point_segment};
 use crate::landbase::NearFeature;
 use crate::model::{LayerKind, Verdict};
-use crate::rulebook::{RuleLine, Widths};
+use crate::rulebook::{BARRIER_RULE, BARRIER_SOURCE, RuleLine, Widths};
 
 /// Approaches farther beyond the requirement than this are not of interest.
 const LOOK_BEYOND_M: f64 = 20.0;
@@ -142,6 +142,7 @@ fn cmp(a: &Edge, b: &Edge) -> std::cmp::Ordering {
 pub(super) struct Ways {
     index: SegmentIndex,
     bounds: Bounds,
+    corners: Vec<Coord>,
 }
 
 impl Ways {
@@ -149,6 +150,10 @@ impl Ways {
         Ways {
             index: SegmentIndex::new(line_segments(lines, 0).collect()),
             bounds: Bounds::of(lines.iter().flat_map(|line| &line.0)),
+            corners: lines
+                .iter()
+                .flat_map(|line| line.0.iter().copied())
+                .collect(),
         }
     }
 
@@ -179,7 +184,7 @@ impl Scene<'_> {
             doubts.push((format!("{named} has no known class"), spare_m));
         }
         if demand.half_assumed {
-            if demand.half_m > 0.0 {
+            if !demand.half_at_least {
                 // The class's widest channel stands in: enough if it holds.
                 if found.spare_m() < -ROUNDING_M {
                     doubts.push((format!("{named} has no channel width"), demand.half_m));
@@ -208,9 +213,22 @@ impl Scene<'_> {
 
     /// One row per rule of a feature that what is cut or driven comes near.
     pub(super) fn reserves(&self) -> Vec<Judged> {
-        let ruled = |near: &&NearFeature| asked::owes_a_reserve(near);
+        let rules = self.rules_of(asked::owes_a_reserve).into_iter();
+        rules.filter_map(|rule| self.reserve_row(rule)).collect()
+    }
+
+    /// One row per rule of a feature that excludes machines and that what is driven comes near.
+    pub(super) fn machine_exclusions(&self) -> Vec<Judged> {
+        let rules = self.rules_of(asked::excludes_machines).into_iter();
+        rules
+            .filter_map(|rule| self.machine_exclusion(rule))
+            .collect()
+    }
+
+    /// Rules of features near, each once, sorted by their ids.
+    fn rules_of(&self, asks: impl Fn(&NearFeature) -> bool) -> Vec<&RuleLine> {
         let mut rules: Vec<&RuleLine> = Vec::new();
-        for near in self.near.iter().filter(ruled) {
+        for near in self.near.iter().filter(|near| asks(near)) {
             if let Some(rule) = near.demand.rule
                 && !rules.iter().any(|held| held.id == rule.id)
             {
@@ -219,9 +237,6 @@ impl Scene<'_> {
         }
         rules.sort_by(|a, b| a.id.cmp(&b.id));
         rules
-            .into_iter()
-            .filter_map(|rule| self.reserve_row(rule))
-            .collect()
     }
 
     fn reserve_row(&self, rule: &RuleLine) -> Option<Judged> {
@@ -241,6 +256,9 @@ impl Scene<'_> {
             let mut found = to_ground(&self.cut, &edges, half_m, LOOK_BEYOND_M);
             if asked::is_kept(near) {
                 found = nearer(found, inside(&self.cut, near, &edges));
+                if let Source::Polygons(polygons) = &near.source {
+                    found = nearer(found, self.driven_inside(polygons, &edges));
+                }
             }
             found = nearer(found, to_lines(&self.ways, &edges, half_m, LOOK_BEYOND_M));
             let Some(found) = found else { continue };
@@ -304,16 +322,69 @@ impl Scene<'_> {
         Some(judged.over(intruding).saying(&deep))
     }
 
-    /// The machine on excluded ground: the worst approach of any line driven.
-    pub(super) fn machine_exclusion(&self) -> Option<Judged> {
-        let mut worst: Option<(Nearest, &RuleLine)> = None;
-        let mut doubt: Option<String> = None;
+    /// The nearest approach, of what is cut or driven, to a stream that is kept off by more than its rule asks.
+    pub(super) fn stream_barrier(&self) -> Option<Judged> {
+        let mut worst: Option<(Nearest, &NearFeature)> = None;
+        let mut within = Reached::default();
         for near in self.near {
-            let excludes = asked::is_kept(near) || near.feature.kind == LayerKind::Hazards;
-            let excluding = |rule: &&RuleLine| rule.widest().machine_exclusion_m > 0.0;
-            let Some(rule) = near.demand.rule.filter(excluding).filter(|_| excludes) else {
+            let Some((source, barrier_m)) = near.barrier() else {
                 continue;
             };
+            let edges = alike(source, barrier_m);
+            let found = to_ground(&self.cut, &edges, 0.0, LOOK_BEYOND_M);
+            let found = nearer(found, to_lines(&self.ways, &edges, 0.0, LOOK_BEYOND_M));
+            let Some(found) = found else { continue };
+            if found.spare_m() < -ROUNDING_M {
+                if let Source::Lines(lines) = source {
+                    lines
+                        .0
+                        .iter()
+                        .for_each(|line| within.line(&line.0, barrier_m));
+                }
+            }
+            if worst.is_none_or(|(held, _)| found.spare_m() < held.spare_m()) {
+                worst = Some((found, near));
+            }
+        }
+        let (found, near) = worst?;
+        let judged = measured(
+            Named {
+                id: BARRIER_RULE,
+                title: "No stream cut or driven through where no crossing is mapped, counted from the line as drawn"
+                    .to_owned(),
+                unit: "m",
+            },
+            (found.required_m, found.distance_m),
+            Measure {
+                short: -found.spare_m(),
+                rounding: ROUNDING_M,
+                tolerance: self.context.tolerance_m,
+                doubt: None,
+                doubt_may_save: false,
+            },
+            BARRIER_SOURCE.into(),
+        );
+        let judged = judged.at(Some(found.at));
+        if within.0.is_empty() {
+            return Some(judged);
+        }
+        let feature = format!("{}, feature {}", near.feature.source_layer, near.feature.id);
+        let deep = format!("{:.2} m too near to {feature}", -found.spare_m());
+        Some(
+            judged
+                .over(inside_of(&self.cut.shape, &within.0))
+                .saying(&deep),
+        )
+    }
+
+    /// The machine on ground that a rule excludes: the worst approach of any line driven.
+    fn machine_exclusion(&self, rule: &RuleLine) -> Option<Judged> {
+        let mut worst: Option<Nearest> = None;
+        let mut doubt: Option<String> = None;
+        let of_rule = |near: &&NearFeature| {
+            asked::excludes_machines(near) && near.demand.rule.is_some_and(|own| own.id == rule.id)
+        };
+        for near in self.near.iter().filter(of_rule) {
             let mut edges = asked::edges(near, rule, self.slopes, |w| w.machine_exclusion_m);
             edges.retain(|edge| edge.required_m > 0.0);
             let half_m = near.demand.half_m;
@@ -329,15 +400,16 @@ impl Scene<'_> {
                 doubt = self.doubt(near, found, rule).map(|doubt| doubt.why);
             }
             if let Some(found) = found
-                && worst.is_none_or(|(held, _)| found.spare_m() < held.spare_m())
+                && worst.is_none_or(|held| found.spare_m() < held.spare_m())
             {
-                worst = Some((found, rule));
+                worst = Some(found);
             }
         }
-        let (found, rule) = worst?;
+        let found = worst?;
+        let id = format!("machine-exclusion:{}", rule.id);
         let named = Named {
-            id: "machine-exclusion",
-            title: "No machine on excluded ground".to_owned(),
+            id: &id,
+            title: format!("No machine on excluded ground, {}", rule.title),
             unit: "m",
         };
         let short = -found.spare_m();
@@ -372,8 +444,7 @@ impl Scene<'_> {
     /// line runs straight past the middle.
     fn driven_inside(&self, polygons: &MultiPolygon, edges: &[Edge]) -> Option<Nearest> {
         let inner = Ground::new(polygons.0.iter().cloned());
-        let corners = self.lines.iter().flat_map(|line| &line.0);
-        let deep = corners
+        let deep = (self.ways.corners.iter())
             .filter(|&&c| inner.holds(c))
             .map(|&c| {
                 let depth_m = inner.edges().distance(c, f64::MAX / 4.0).unwrap_or(0.0);
@@ -392,6 +463,17 @@ impl Scene<'_> {
             slope_unknown: nearest.slope_unknown,
         })
     }
+}
+
+/// The edges of a source with one requirement.
+fn alike(source: &Source, required_m: f64) -> Vec<Edge> {
+    let edge = |s: Segment| Edge {
+        a: s.a,
+        b: s.b,
+        required_m,
+        slope_unknown: false,
+    };
+    source.segments(0).into_iter().map(edge).collect()
 }
 
 /// The least a rule asks for whatever the slope.

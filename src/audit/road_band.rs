@@ -14,6 +14,7 @@ use super::split::split;
 use crate::geometry::area::{length, polygon_area, rings};
 use crate::geometry::buffer::Source;
 use crate::geometry::overlay::oriented;
+use crate::landbase::{NearFeature, SHOWN_BEYOND_M};
 use crate::model::{LayerKind, LayoutSettings, SoftGround, Verdict};
 
 /// Reserves are grown by this before it is asked what else stands in the road band: a hair of ground between a reserve
@@ -31,6 +32,8 @@ const CUT_SHARE: f64 = 0.7;
 const BESIDE_M: f64 = 0.05;
 /// Spacing of the points of an outline that are asked.
 const STEP_M: f64 = 1.0;
+/// A road farther from the block than this has nothing to do with it.
+const ROADS_WITHIN_M: f64 = 1_000.0;
 
 impl Scene<'_> {
     /// Standing pieces smaller than this are scraps. Where no plan books slivers as unworked, what is as small as one is
@@ -43,8 +46,8 @@ impl Scene<'_> {
         }
     }
 
-    /// Standing ground that counts in the road band, and whether the overlay adds up.
-    fn standing_near_roads(&self) -> (MultiPolygon, bool) {
+    /// Ground within the road band, as far as it may touch the block.
+    fn band(&self) -> Vec<Polygon> {
         let layout = &self.context.settings.layout;
         let mut band = Reached::default();
         let window = self.shape.bounds();
@@ -62,21 +65,89 @@ impl Scene<'_> {
                 .collect();
             asked::reach(&mut band, near, &edges, 0.0, &window);
         }
-        let near_roads = split(&self.shape.shape, &band.0);
+        band.0
+    }
+
+    /// Whether a standing piece is more than a scrap or a seam.
+    fn counts(&self, piece: &Polygon) -> bool {
+        let around_m: f64 = rings(piece).map(length).sum();
+        let area_m2 = polygon_area(piece);
+        area_m2 >= self.least_standing_m2() && 2.0 * area_m2 > LEAST_WIDTH_M * around_m
+    }
+
+    /// What does not stand, or stands as a reserve.
+    fn no_retention(&self) -> Vec<Polygon> {
+        let mut gone = self.reserve_grown(RESERVE_HAIR_M + self.context.tolerance_m);
+        gone.extend(self.gone().iter().cloned());
+        gone
+    }
+
+    /// Standing ground that counts in the road band, and whether the overlay adds up.
+    fn standing_near_roads(&self, band: &[Polygon]) -> (MultiPolygon, bool) {
+        let near_roads = split(&self.shape.shape, band);
         if near_roads.inside.0.is_empty() {
             return (near_roads.inside, near_roads.sound);
         }
-        let mut gone = self.reserve_grown(RESERVE_HAIR_M + self.context.tolerance_m);
-        gone.extend(self.gone().iter().cloned());
-        let left = split(&near_roads.inside, &gone);
-        let least_m2 = self.least_standing_m2();
-        let counts = |piece: &Polygon| {
-            let around_m: f64 = rings(piece).map(length).sum();
-            let area_m2 = polygon_area(piece);
-            area_m2 >= least_m2 && 2.0 * area_m2 > LEAST_WIDTH_M * around_m
-        };
-        let pieces = left.outside.0.into_iter().filter(counts).collect();
+        let left = split(&near_roads.inside, &self.no_retention());
+        let pieces = left.outside.0.into_iter();
+        let pieces = pieces.filter(|piece| self.counts(piece)).collect();
         (MultiPolygon(pieces), near_roads.sound && left.sound)
+    }
+
+    /// How near to a road retention stands where none stands in the band, however far that is.
+    fn beyond_the_band(&self, mut band: Vec<Polygon>) -> Option<(f64, Coord)> {
+        band.extend(self.no_retention());
+        let mut pieces = split(&self.shape.shape, &band).outside.0;
+        pieces.retain(|piece| self.counts(piece));
+        let of_near = self.near.iter().filter(|near| asked::is_cleared_road(near));
+        let found = self.nearest_retention(&pieces, &of_near.collect::<Vec<_>>());
+        // What is near the block was cut off this far from it, so beyond that another road may be nearer.
+        let known_m = self.context.settings.layout.road_band_m + SHOWN_BEYOND_M;
+        if found.is_some_and(|(m, _)| m <= known_m) {
+            return found;
+        }
+        let (frame, block) = (&self.block.frame, self.shape.bounds());
+        let of_all = |within_m: f64| {
+            let roads = (self.context.landbase).open_roads(frame, &block, within_m);
+            self.nearest_retention(&pieces, &roads.iter().collect::<Vec<_>>())
+        };
+        let within_m = found.map_or(0.0, |(m, _)| m).max(ROADS_WITHIN_M);
+        let found = of_all(within_m)?;
+        if found.0 <= within_m {
+            return Some(found);
+        }
+        // Of a block longer than that the nearest road may lie beyond.
+        of_all(found.0)
+    }
+
+    /// The piece that is retention and lies nearest to a road: how near, and where.
+    fn nearest_retention(
+        &self,
+        pieces: &[Polygon],
+        roads: &[&NearFeature],
+    ) -> Option<(f64, Coord)> {
+        let away = |piece: &Polygon| -> Option<(f64, Coord)> {
+            let ground = Ground::new(std::iter::once(piece.clone()));
+            let mut best: Option<(f64, Coord)> = None;
+            for road in roads {
+                let half_m = road.demand.half_m;
+                for s in road.source.segments(0) {
+                    let within_m = best.map_or(f64::MAX / 4.0, |(m, _)| m) + half_m;
+                    if let Some(contact) = ground.approach(s.a, s.b, within_m) {
+                        best = Some((contact.distance_m - half_m, contact.at));
+                    }
+                }
+            }
+            best
+        };
+        let order = |p: &Coord, q: &Coord| p.x.total_cmp(&q.x).then(p.y.total_cmp(&q.y));
+        let mut off: Vec<((f64, Coord), &Polygon)> = pieces
+            .iter()
+            .filter_map(|piece| Some((away(piece)?, piece)))
+            .collect();
+        off.sort_by(|((a, p), _), ((b, q), _)| a.total_cmp(b).then(order(p, q)));
+        let retention = |(_, piece): &&((f64, Coord), &Polygon)| self.is_retention(piece);
+        off.iter().find(retention).map(|(found, _)| *found)
     }
 
     /// Whether a standing piece was left as retention. A plan says what it leaves unworked, and the rest is retention.
@@ -162,7 +233,6 @@ impl Scene<'_> {
     pub(super) fn road_band(&self) -> Option<Judged> {
         let layout = &self.context.settings.layout;
         let roads = || self.near.iter().filter(|near| asked::is_cleared_road(near));
-        let any = roads().next().is_some();
         let origin = self.road_band_origin();
         let named = Named {
             id: "road-band",
@@ -170,16 +240,13 @@ impl Scene<'_> {
             unit: "m",
         };
         let required = Some(layout.road_band_m);
-        if !any {
-            let why = (Verdict::NotApplicable, "no road near".to_owned());
-            return Some(row(named, required, None, None, why, origin));
-        }
         if self.standing().shape.0.is_empty() {
             let why = (Verdict::NotApplicable, "nothing stands".to_owned());
             return Some(row(named, required, None, None, why, origin));
         }
         let tolerance_m = self.context.tolerance_m;
-        let (pieces, sound) = self.standing_near_roads();
+        let band = self.band();
+        let (pieces, sound) = self.standing_near_roads(&band);
         // What a cut edge off by the tolerance would have taken away is within it.
         let (solid, thin): (Vec<Polygon>, Vec<Polygon>) = pieces.0.into_iter().partition(|piece| {
             tolerance_m <= 0.0 || half_width(piece, COARSE_M / 2.0, tolerance_m) > tolerance_m
@@ -227,7 +294,15 @@ impl Scene<'_> {
             (Verdict::Pass, String::new())
         };
         let passes = verdict.0 == Verdict::Pass;
-        let figure = found.map(|(m, _)| m);
+        let mut figure = found.map(|(m, _)| m);
+        if passes && figure.is_none() {
+            figure = self.beyond_the_band(band).map(|(m, _)| m);
+            if figure.is_none() {
+                let why = format!("no road within {ROADS_WITHIN_M} m of what stands");
+                let why = (Verdict::NotApplicable, why);
+                return Some(row(named, required, None, None, why, origin));
+            }
+        }
         let mut judged = row(named, required, figure, Some(tolerance_m), verdict, origin);
         judged.row.short = figure.map(|m| super::row::shown(layout.road_band_m - m));
         if passes {

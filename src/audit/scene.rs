@@ -86,6 +86,7 @@ pub(super) struct Scene<'s> {
     pub planned: bool,
     pub cut: Ground,
     pub lines: Vec<LineString>,
+    /// Lines, and the ways between them.
     pub ways: Ways,
     pub near: &'s [NearFeature<'s>],
     pub slopes: &'s Slopes<'s>,
@@ -126,8 +127,10 @@ pub fn judge(
     for piece in &pieces {
         (piece.exterior().0.iter()).for_each(|&c| bounds.add(c));
     }
-    for line in &lines {
-        line.0.iter().for_each(|&c| bounds.add(c));
+    let travel = cut.travel.iter().map(|way| frame.enter_line(way));
+    let ways: Vec<LineString> = lines.iter().cloned().chain(travel).collect();
+    for way in &ways {
+        way.0.iter().for_each(|&c| bounds.add(c));
     }
     let near = context.landbase.near(frame, &bounds);
     let slopes = context
@@ -143,7 +146,7 @@ pub fn judge(
             .flatten()
             .any(|given| given.corridors.is_some()),
         cut: Ground::new(pieces),
-        ways: Ways::new(&lines),
+        ways: Ways::new(&ways),
         lines,
         near: &near,
         slopes: &slopes,
@@ -168,7 +171,8 @@ pub fn judge(
     } else {
         rows.push(scene.inside_block());
         rows.extend(scene.reserves());
-        rows.extend(scene.machine_exclusion());
+        rows.extend(scene.stream_barrier());
+        rows.extend(scene.machine_exclusions());
         rows.push(scene.retention_share());
         rows.extend(scene.management_shares());
         rows.extend(scene.road_band());

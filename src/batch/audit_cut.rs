@@ -139,6 +139,11 @@ impl Assigned {
             });
             self.cuts[block].lines.extend(lines);
         }
+        for way in plan.travel {
+            if let Some(block) = of(&way) {
+                self.cuts[block].travel.extend(way.lines);
+            }
+        }
         for corridor in plan.corridors {
             let Some(block) = of(&corridor) else { continue };
             let part = corridor.part;

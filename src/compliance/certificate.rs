@@ -30,6 +30,8 @@ struct Pair<'n> {
     measured: &'n Measured<'n>,
     what: &'static str,
     width: fn(Widths) -> f64,
+    /// Its line keeps at least this far, whatever the width.
+    barrier_m: f64,
     /// Whether its own ground is kept too, where it has any.
     itself: bool,
 }
@@ -82,6 +84,7 @@ impl Judge<'_> {
         let (near, measured) = (pair.near, pair.measured);
         let half_m = near.demand.half_m;
         let most_m = half_m + near.demand.rule.map_or(0.0, |r| (pair.width)(r.widest()));
+        let most_m = most_m.max(pair.barrier_m);
         let window = measured.bounds.grown(most_m + LOOK_BEYOND_M);
         if measured.bounds.is_empty() || !near.source.bounds().meets(&window) {
             return Ok(());
@@ -127,7 +130,7 @@ impl Judge<'_> {
             a,
             b,
             distance_m: if width_m > 0.0 || pair.itself {
-                half_m + width_m
+                (half_m + width_m).max(pair.barrier_m)
             } else {
                 0.0
             },
@@ -194,6 +197,7 @@ fn pairs<'n>(near: &'n NearFeature<'n>, given: &'n GivenOut<'n>) -> Vec<Pair<'n>
         measured,
         what,
         width,
+        barrier_m: if itself { near.demand.barrier_m } else { 0.0 },
         itself,
     };
     let mut pairs = vec![];

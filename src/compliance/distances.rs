@@ -1,6 +1,6 @@
 //! Distances from what is cut, driven or kept to the features themselves.
 
-use geo::{Coord, Geometry, Point, Polygon};
+use geo::{Coord, Geometry, LineString, Point, Polygon};
 
 use super::{Judge, Judged};
 use crate::geometry::buffer::Source;
@@ -15,19 +15,19 @@ use crate::rulebook::{ReadStatus, RuleLine, Widths};
 /// A legal distance may be missed by rounding only.
 pub const DISTANCE_TOLERANCE_M: f64 = 0.001;
 /// Approaches farther beyond the requirement than this are not of interest.
-const LOOK_BEYOND_M: f64 = 20.0;
+pub(super) const LOOK_BEYOND_M: f64 = 20.0;
 
 /// An approach of something to a feature: distance from the feature's edge (negative: inside it), what is required
 /// there, and the place.
 #[derive(Clone, Copy, Debug)]
-struct Nearest {
-    distance_m: f64,
-    required_m: f64,
-    place: Coord,
+pub(super) struct Nearest {
+    pub distance_m: f64,
+    pub required_m: f64,
+    pub place: Coord,
 }
 
 impl Nearest {
-    fn spare_m(&self) -> f64 {
+    pub fn spare_m(&self) -> f64 {
         self.distance_m - self.required_m
     }
 
@@ -43,7 +43,7 @@ impl Nearest {
 }
 
 /// The approach with the least to spare; of equals the first.
-fn nearer(a: Option<Nearest>, b: Option<Nearest>) -> Option<Nearest> {
+pub(super) fn nearer(a: Option<Nearest>, b: Option<Nearest>) -> Option<Nearest> {
     match (a, b) {
         (Some(a), Some(b)) => Some(if b.distance_m < a.limit_m(b.required_m) {
             b
@@ -56,14 +56,14 @@ fn nearer(a: Option<Nearest>, b: Option<Nearest>) -> Option<Nearest> {
 
 /// A part of a feature's edge as drawn, with one requirement.
 #[derive(Clone, Copy, Debug)]
-struct Edge {
+pub(super) struct Edge {
     a: Coord,
     b: Coord,
     required_m: f64,
 }
 
 /// The whole edge of a source with one requirement.
-fn edges(source: &Source, required_m: f64) -> Vec<Edge> {
+pub(super) fn edges(source: &Source, required_m: f64) -> Vec<Edge> {
     let segments = source.segments(0).into_iter();
     let edge = |s: Segment| Edge {
         a: s.a,
@@ -73,14 +73,15 @@ fn edges(source: &Source, required_m: f64) -> Vec<Edge> {
     segments.map(edge).collect()
 }
 
-/// Things measured from: their edges in an index, and their polygons to look inside.
-struct Measured<'m> {
-    index: SegmentIndex,
+/// Things measured from: their edges in an index, and their corners to look for inside other things.
+pub(super) struct Measured<'m> {
+    pub index: SegmentIndex,
     polygons: Vec<&'m Polygon>,
+    lines: Vec<&'m LineString>,
 }
 
 impl<'m> Measured<'m> {
-    fn polygons(polygons: Vec<&'m Polygon>) -> Measured<'m> {
+    pub fn polygons(polygons: Vec<&'m Polygon>) -> Measured<'m> {
         let segments = polygons
             .iter()
             .flat_map(|polygon| polygon_segments(polygon));
@@ -88,12 +89,24 @@ impl<'m> Measured<'m> {
         Measured {
             index: SegmentIndex::new(segments),
             polygons,
+            lines: vec![],
+        }
+    }
+
+    pub fn lines(lines: Vec<&'m LineString>) -> Measured<'m> {
+        let segments = lines
+            .iter()
+            .flat_map(|line| line_segments(std::slice::from_ref(*line), 0));
+        Measured {
+            index: SegmentIndex::new(segments.collect()),
+            polygons: vec![],
+            lines,
         }
     }
 
     /// Approach with the least to spare to a feature drawn as `edges`, whose own edge lies `half_m` from them, if it has
     /// less than `within_m` to spare.
-    fn approach(&self, edges: &[Edge], half_m: f64, within_m: f64) -> Option<Nearest> {
+    pub fn approach(&self, edges: &[Edge], half_m: f64, within_m: f64) -> Option<Nearest> {
         let mut best: Option<Nearest> = None;
         for edge in edges {
             let limit = best.map_or(edge.required_m + within_m, |best| {
@@ -112,7 +125,7 @@ impl<'m> Measured<'m> {
     }
 
     /// How deep any measured corner lies inside a polygon feature; the requirement is that of its nearest edge.
-    fn intrusion(&self, source: &Source, edges: &[Edge]) -> Option<Nearest> {
+    pub fn intrusion(&self, source: &Source, edges: &[Edge]) -> Option<Nearest> {
         let Source::Polygons(polygons) = source else {
             return None;
         };
@@ -121,7 +134,8 @@ impl<'m> Measured<'m> {
         let corners = self
             .polygons
             .iter()
-            .flat_map(|polygon| &polygon.exterior().0);
+            .flat_map(|polygon| &polygon.exterior().0)
+            .chain(self.lines.iter().flat_map(|line| &line.0));
         let near = corners.filter(|c| {
             c.x >= bounds.min.x && c.x <= bounds.max.x && c.y >= bounds.min.y && c.y <= bounds.max.y
         });
@@ -143,16 +157,42 @@ impl<'m> Measured<'m> {
     }
 }
 
+/// What rules keep off their features, and what it is measured of.
+struct KeptOff<'m> {
+    id: &'static str,
+    title: &'static str,
+    width: fn(Widths) -> f64,
+    /// Whether features that are kept are so whatever their width.
+    itself: bool,
+    given_out: &'m [Measured<'m>],
+}
+
 /// To a tenth of a millimetre: what lies below is the overlay's grid.
-fn shown(distance_m: f64) -> f64 {
+pub(super) fn shown(distance_m: f64) -> f64 {
     (distance_m * 1e4).round() / 1e4 + 0.0
 }
 
-fn point(place: Option<Nearest>) -> Option<Geometry> {
+pub(super) fn point(place: Option<Nearest>) -> Option<Geometry> {
     place.map(|nearest| Geometry::Point(Point(nearest.place)))
 }
 
 impl Judge<'_> {
+    /// Everything that is driven: strip lines and the ways between them.
+    pub(super) fn driven(&self) -> Measured<'_> {
+        let lines = self.plan.lines.iter().map(|line| &line.shape);
+        let ways = self
+            .plan
+            .lines
+            .iter()
+            .filter_map(|line| line.travel.as_ref());
+        Measured::lines(lines.chain(ways).collect())
+    }
+
+    /// Everything that is cut.
+    pub(super) fn cut(&self) -> Measured<'_> {
+        Measured::polygons(self.plan.strips.iter().map(|strip| &strip.shape).collect())
+    }
+
     /// The edge of a feature with what its rule requires of each part. Where that follows the slope, the edge is walked
     /// anew: the stretches that the zones were drawn around, merged and rounded, are not asked.
     fn required(
@@ -175,28 +215,37 @@ impl Judge<'_> {
             .collect()
     }
 
-    /// One row per rule of a feature that what is cut comes near.
+    /// One row per rule of a feature that what is cut or driven comes near.
     pub(super) fn reserves(&self) -> Vec<Judged> {
-        let cut = Measured::polygons(self.plan.strips.iter().map(|strip| &strip.shape).collect());
-        let lines = Measured {
-            index: SegmentIndex::new(
-                self.plan
-                    .lines
-                    .iter()
-                    .flat_map(|line| line_segments(std::slice::from_ref(&line.shape), 0))
-                    .collect(),
-            ),
-            polygons: vec![],
+        self.by_rule(KeptOff {
+            id: "reserve",
+            title: "Nothing cut or driven within the reserve",
+            width: |widths| widths.reserve_m,
+            itself: true,
+            given_out: &[self.cut(), self.driven()],
+        })
+    }
+
+    /// The same of machine exclusions and what is driven.
+    pub(super) fn machine_exclusions(&self) -> Vec<Judged> {
+        self.by_rule(KeptOff {
+            id: "machine-exclusion",
+            title: "No machine on excluded ground",
+            width: |widths| widths.machine_exclusion_m,
+            itself: false,
+            given_out: &[self.driven()],
+        })
+    }
+
+    fn by_rule(&self, off: KeptOff) -> Vec<Judged> {
+        let asks = |near: &&NearFeature| {
+            let width = |rule: &RuleLine| (off.width)(rule.widest()) > 0.0;
+            let hazard = near.feature.kind == LayerKind::Hazards;
+            (off.itself && near.keeps_out())
+                || ((near.keeps_out() || hazard) && near.demand.rule.is_some_and(width))
         };
         let mut rules: Vec<&str> = Vec::new();
-        let ruled = |near: &&NearFeature| {
-            let hazard = || {
-                let reserve = |rule: &RuleLine| rule.widest().reserve_m > 0.0;
-                near.feature.kind == LayerKind::Hazards && near.demand.rule.is_some_and(reserve)
-            };
-            near.keeps_out() || hazard()
-        };
-        for near in self.near.iter().filter(ruled) {
+        for near in self.near.iter().filter(asks) {
             if let Some(rule) = near.demand.rule
                 && !rules.contains(&rule.id.as_str())
             {
@@ -208,25 +257,26 @@ impl Judge<'_> {
             let mut nearest: Option<Nearest> = None;
             let mut doubt = false;
             let mut line = None;
-            for near in self.near.iter().filter(ruled) {
+            for near in self.near.iter().filter(asks) {
                 let Some(rule) = near.demand.rule.filter(|rule| rule.id == id) else {
                     continue;
                 };
                 let half_m = near.demand.half_m;
-                let mut edges = self.required(near, rule, |widths| widths.reserve_m);
-                if near.feature.kind == LayerKind::Hazards {
-                    // A hazard is no reserve of itself.
+                let mut edges = self.required(near, rule, off.width);
+                if !(off.itself && near.keeps_out()) {
+                    // A hazard is no reserve of itself, and ground is excluded where that is asked.
                     edges.retain(|edge| edge.required_m > 0.0);
                 }
-                let mut cutting = cut.approach(&edges, half_m, LOOK_BEYOND_M);
-                if near.keeps_out() {
-                    cutting = nearer(cutting, cut.intrusion(&near.source, &edges));
+                let mut here: Option<Nearest> = None;
+                for measured in off.given_out {
+                    here = nearer(here, measured.approach(&edges, half_m, LOOK_BEYOND_M));
+                    if near.keeps_out() && !edges.is_empty() {
+                        here = nearer(here, measured.intrusion(&near.source, &edges));
+                    }
                 }
-                let driving = lines.approach(&edges, half_m, LOOK_BEYOND_M);
-                let here = nearer(cutting, driving);
                 if here.is_some() {
                     line = Some(rule);
-                    doubt |= near.demand.assumed || (near.demand.half_assumed && half_m == 0.0);
+                    doubt |= near.demand.assumed || near.demand.half_at_least;
                 }
                 nearest = nearer(nearest, here);
             }
@@ -241,8 +291,8 @@ impl Judge<'_> {
                 Verdict::Pass
             };
             let mut judged = self.row(
-                &format!("reserve:{}", rule.id),
-                &format!("Nothing cut or driven within the reserve, {}", rule.title),
+                &format!("{}:{}", off.id, rule.id),
+                &format!("{}, {}", off.title, rule.title),
                 "m",
                 Some(found.required_m),
                 Some(shown(found.distance_m)),
@@ -253,100 +303,6 @@ impl Judge<'_> {
             Some(judged)
         });
         judged.collect()
-    }
-
-    pub(super) fn machine_exclusion(&self) -> Option<Judged> {
-        let lines: Vec<Segment> = self
-            .plan
-            .lines
-            .iter()
-            .flat_map(|line| line_segments(std::slice::from_ref(&line.shape), 0))
-            .collect();
-        let driven = Measured {
-            index: SegmentIndex::new(lines),
-            polygons: vec![],
-        };
-        let mut worst: Option<(f64, Nearest, &RuleLine)> = None;
-        for near in self.near {
-            let excludes = near.keeps_out() || near.feature.kind == LayerKind::Hazards;
-            let Some(rule) = near
-                .demand
-                .rule
-                .filter(|rule| excludes && rule.widest().machine_exclusion_m > 0.0)
-            else {
-                continue;
-            };
-            let mut edges = self.required(near, rule, |widths| widths.machine_exclusion_m);
-            edges.retain(|edge| edge.required_m > 0.0);
-            if let Some(found) = driven.approach(&edges, near.demand.half_m, LOOK_BEYOND_M) {
-                let spare_m = found.spare_m();
-                if worst.is_none_or(|(least_m, _, _)| spare_m < least_m) {
-                    worst = Some((spare_m, found, rule));
-                }
-            }
-        }
-        let (spare_m, found, source) = worst?;
-        // Ways are clipped by an overlay on a grid of about a micrometre.
-        let status = if spare_m < -DISTANCE_TOLERANCE_M {
-            Verdict::Fail
-        } else {
-            Verdict::Pass
-        };
-        let mut judged = self.row(
-            "machine-exclusion",
-            "No machine on excluded ground",
-            "m",
-            Some(found.distance_m - spare_m),
-            Some(found.distance_m),
-            status,
-            source,
-        );
-        judged.place = point(Some(found));
-        Some(judged)
-    }
-
-    /// Retention near a road: below the lesser distance a failure, below the greater a warning.
-    pub(super) fn road_band(&self) -> Option<Judged> {
-        let layout = &self.context.settings.layout;
-        let mut standing: Vec<&Polygon> = self
-            .plan
-            .corridors
-            .iter()
-            .map(|corridor| &corridor.shape)
-            .collect();
-        standing.extend(&self.plan.retained_bands.0);
-        let standing = Measured::polygons(standing);
-        let roads = self.near.iter().filter(|near| near.is_open_road());
-        let mut nearest: Option<Nearest> = None;
-        let mut any = false;
-        for road in roads {
-            any = true;
-            let edges = edges(&road.source, layout.road_band_m);
-            let half_m = road.demand.half_m;
-            nearest = nearer(nearest, standing.approach(&edges, half_m, LOOK_BEYOND_M));
-        }
-        let measured = nearest.map(|nearest| nearest.distance_m);
-        let status = match measured {
-            _ if !any || standing.index.is_empty() => Verdict::NotApplicable,
-            Some(distance_m) if distance_m < layout.road_band_fail_m - DISTANCE_TOLERANCE_M => {
-                Verdict::Fail
-            }
-            Some(distance_m) if distance_m < layout.road_band_m - DISTANCE_TOLERANCE_M => {
-                Verdict::Warn
-            }
-            _ => Verdict::Pass,
-        };
-        let mut judged = self.row(
-            "road-band",
-            "No retention in the road band",
-            "m",
-            Some(layout.road_band_m),
-            measured,
-            status,
-            self.road_band_source(),
-        );
-        judged.place = point(nearest);
-        Some(judged)
     }
 
     /// Nothing is cut outside the block.

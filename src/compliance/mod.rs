@@ -2,12 +2,14 @@
 //! never the zones the layout drew.
 
 mod areas;
+mod barrier;
 mod block_rules;
 mod certificate;
 mod certified;
 mod distances;
 mod portfolio;
 mod reach;
+mod road_band;
 mod slope;
 mod source;
 
@@ -44,7 +46,8 @@ pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
     verdicts.extend(judge.largest_opening());
     verdicts.extend(judge.road_band());
     verdicts.extend(judge.reserves());
-    verdicts.extend(judge.machine_exclusion());
+    verdicts.extend(judge.stream_barrier());
+    verdicts.extend(judge.machine_exclusions());
     verdicts.push(judge.inside_block());
     verdicts.extend(judge.strip_width());
     verdicts.extend(judge.reach());

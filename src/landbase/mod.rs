@@ -11,7 +11,7 @@ use rstar::primitives::{GeomWithData, Rectangle};
 
 use crate::geometry::area::Bounds;
 use crate::model::{Feature, GroundFrame, LayerKind, LayoutSettings, Shape};
-use crate::rulebook::{Match, MeasuredFrom, RuleLine, Rulebook, Widths};
+use crate::rulebook::{Channel, Match, MeasuredFrom, RuleLine, Rulebook, Widths};
 
 pub use near::NearFeature;
 pub use slope::{GroundRun, Slope, SlopeGround, SlopeRun, SlopeSource, Slopes};
@@ -36,7 +36,7 @@ struct Entry {
 type Indexed = GeomWithData<Rectangle<[f64; 2]>, Entry>;
 
 /// Features are kept this far beyond what their rules ask, so that zones run on across the block's map.
-const SHOWN_BEYOND_M: f64 = 80.0;
+pub const SHOWN_BEYOND_M: f64 = 80.0;
 
 /// No machine reaches farther out of a block than this.
 const ASIDE_M: f64 = 30.0;
@@ -56,6 +56,11 @@ pub struct Demand<'a> {
     pub half_m: f64,
     /// True: a stream line without a channel width; half of the class's widest channel stands in, or nothing.
     pub half_assumed: bool,
+    /// True: and the class has no widest, so that distances are counted from the line.
+    pub half_at_least: bool,
+    /// From the drawn feature: nearer than this nothing is cut or driven, whatever the rule asks. 0 but for streams
+    /// drawn as lines.
+    pub barrier_m: f64,
     /// True: the rule counts from the first trees, and where they begin is not known.
     pub fringe_unknown: bool,
 }
@@ -64,6 +69,11 @@ impl Demand<'_> {
     /// The widest distances on any slope.
     pub fn widest(&self) -> Widths {
         self.rule.map_or_else(Widths::default, RuleLine::widest)
+    }
+
+    /// Where the barrier keeps farther off than a reserve of this width.
+    pub fn barrier_beyond(&self, reserve_m: f64) -> Option<f64> {
+        (self.barrier_m > self.half_m + reserve_m).then_some(self.barrier_m)
     }
 
     pub fn asks_for_something(&self) -> bool {
@@ -128,17 +138,50 @@ impl<'a> Landbase<'a> {
     /// Features of every kind that lie within their own widest rule of the box, in the order they were read; their
     /// shapes are cut down to what is near and brought into the frame, in which the box is too.
     pub fn near(&self, frame: &GroundFrame, block: &Bounds) -> Vec<NearFeature<'a>> {
+        let trees = self
+            .trees
+            .iter()
+            .map(|(_, widest_m, tree)| (tree, widest_m + SHOWN_BEYOND_M));
+        self.collect(trees, frame, block, |feature, demand| {
+            radius(feature, demand, self.settings) + SHOWN_BEYOND_M
+        })
+    }
+
+    /// As [`Landbase::near`], the roads that wood may come to whose edge lies within a distance of the box.
+    pub fn open_roads(
+        &self,
+        frame: &GroundFrame,
+        block: &Bounds,
+        within_m: f64,
+    ) -> Vec<NearFeature<'a>> {
+        let roads = self
+            .trees
+            .iter()
+            .filter(|(kind, _, _)| *kind == LayerKind::Roads);
+        let roads = roads.map(|(_, widest_m, tree)| (tree, widest_m + within_m));
+        let mut found = self.collect(roads, frame, block, |_, demand| demand.half_m + within_m);
+        found.retain(NearFeature::is_open_road);
+        found
+    }
+
+    /// Features of trees, each looked up within a distance of the box and kept where it lies within its own.
+    fn collect<'t>(
+        &self,
+        trees: impl Iterator<Item = (&'t RTree<Indexed>, f64)>,
+        frame: &GroundFrame,
+        block: &Bounds,
+        reach_m: impl Fn(&Feature, &Demand) -> f64,
+    ) -> Vec<NearFeature<'a>> {
         let mut found = Vec::new();
-        for (_, widest_m, tree) in &self.trees {
-            let reach = block.grown(*widest_m + SHOWN_BEYOND_M).leaving(frame);
-            let mut entries: Vec<Entry> = locate(tree, &reach).collect();
+        for (tree, most_m) in trees {
+            let mut entries: Vec<Entry> =
+                locate(tree, &block.grown(most_m).leaving(frame)).collect();
             entries.sort_by_key(|entry| (entry.feature, entry.member, entry.from));
             for run in entries.chunk_by(|a, b| a.feature == b.feature) {
                 let index = run[0].feature;
                 let feature = &self.features[index as usize];
                 let demand = self.demands[index as usize];
-                let radius_m = radius(feature, &demand, self.settings);
-                let window = block.grown(radius_m + SHOWN_BEYOND_M);
+                let window = block.grown(reach_m(feature, &demand));
                 if let Some(source) = near::cut_down(feature, run, frame, &window) {
                     found.push((
                         index,
@@ -243,7 +286,9 @@ fn locate<'t>(tree: &'t RTree<Indexed>, window: &Bounds) -> impl Iterator<Item =
 fn demand<'a>(feature: &Feature, rules: &'a Rulebook, settings: &LayoutSettings) -> Demand<'a> {
     let facts = &feature.facts;
     let class = feature.class.as_deref();
-    let (rule, derived, assumed) = match rules.find(feature.kind, class, facts) {
+    let is_line = matches!(feature.shape, Shape::Lines(_));
+    let channel = Channel::of(feature.kind, is_line, feature.width_m);
+    let (rule, derived, assumed) = match rules.find(feature.kind, class, facts, channel) {
         Match::Line(line) => (Some(line), false, false),
         Match::Derived(line) => (Some(line), true, false),
         Match::Assumed(line) => (Some(line), false, true),
@@ -253,27 +298,17 @@ fn demand<'a>(feature: &Feature, rules: &'a Rulebook, settings: &LayoutSettings)
         .then(|| rules.derive(feature.kind, facts))
         .flatten()
         .filter(|other| rule.is_some_and(|rule| !rule.when.is_empty() && rule.id != other.id));
-    let is_line = matches!(feature.shape, Shape::Lines(_));
     let from = rule.map_or_else(MeasuredFrom::default, |rule| rule.measured_from);
-    let (half_m, half_assumed) = match feature.kind {
-        LayerKind::Streams if is_line => match feature.width_m {
-            Some(width_m) => (width_m / 2.0, false),
-            None => (
-                rule.and_then(|rule| rule.channel_up_to_m).unwrap_or(0.0) / 2.0,
-                true,
-            ),
-        },
-        LayerKind::Roads if is_line => (
-            feature.width_m.unwrap_or(settings.road_width_m) / 2.0,
-            false,
-        ),
-        _ => (0.0, false),
+    let bank = channel.bank(rule);
+    let half_m = match feature.kind {
+        LayerKind::Roads if is_line => feature.width_m.unwrap_or(settings.road_width_m) / 2.0,
+        _ => bank.half_m,
     };
     // Both add to the distance from the drawn feature, so one figure serves.
-    let (half_m, half_assumed) = match from {
-        MeasuredFrom::Bank => (half_m, half_assumed),
-        MeasuredFrom::StandEdge => (half_m + feature.fringe_m.unwrap_or(0.0), half_assumed),
-        MeasuredFrom::Centreline => (0.0, false),
+    let half_m = match from {
+        MeasuredFrom::Bank => half_m,
+        MeasuredFrom::StandEdge => half_m + feature.fringe_m.unwrap_or(0.0),
+        MeasuredFrom::Centreline => 0.0,
     };
     Demand {
         rule,
@@ -281,7 +316,9 @@ fn demand<'a>(feature: &Feature, rules: &'a Rulebook, settings: &LayoutSettings)
         assumed,
         contradicted_by,
         half_m,
-        half_assumed,
+        half_assumed: bank.assumed,
+        half_at_least: bank.at_least,
+        barrier_m: bank.barrier_m,
         fringe_unknown: from == MeasuredFrom::StandEdge && feature.fringe_m.is_none(),
     }
 }
@@ -295,7 +332,7 @@ fn radius(feature: &Feature, demand: &Demand, settings: &LayoutSettings) -> f64 
         _ => 0.0,
     };
     // A little more than the certified buffer's own excess.
-    (demand.half_m + ruled.max(set)) * 1.002 + 0.01
+    (demand.half_m + ruled.max(set)).max(demand.barrier_m) * 1.002 + 0.01
 }
 
 fn index_feature(index: u32, feature: &Feature, entries: &mut Vec<Indexed>) {

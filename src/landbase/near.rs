@@ -11,7 +11,7 @@ use crate::geometry::distance::share_along;
 use crate::geometry::overlay;
 use crate::geometry::window::Half;
 use crate::model::{Feature, GroundFrame, LayerKind, Shape};
-use crate::rulebook::Widths;
+use crate::rulebook::{RuleLine, Widths};
 
 /// Segments and polygons that reach farther beyond what is near are cut off: overlays round to a share of all coordinates.
 const FAR_M: f64 = 10_000.0;
@@ -40,6 +40,14 @@ impl NearFeature<'_> {
             LayerKind::Roads => self.demand.asks_for_something(),
             _ => false,
         }
+    }
+
+    /// Where it is kept off whatever its rule asks, and how far, if anywhere farther than the rule does: a stream drawn as
+    /// a line that is known too little of. Crossings, once they are mapped, are to be taken out of the line here.
+    pub fn barrier(&self) -> Option<(&Source, f64)> {
+        let least_m = self.demand.rule.map_or(0.0, RuleLine::least_reserve_m);
+        let barrier_m = self.demand.barrier_beyond(least_m)?;
+        Some((&self.source, barrier_m))
     }
 
     /// Whether wood may come to it and nothing may stand beside it: a road, unless its own rule asks otherwise.

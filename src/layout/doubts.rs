@@ -12,6 +12,12 @@ use crate::rulebook::{Condition, ReadStatus, RuleLine, Test};
 pub fn say(findings: &mut Vec<Finding>, near: &NearFeature, slopes: &Slopes, outline: &Outline) {
     let feature = near.feature;
     let demand = &near.demand;
+    let barrier = match near.barrier() {
+        Some((_, barrier_m)) => {
+            format!("; nothing is cut or driven within {barrier_m} m of the line")
+        }
+        None => String::new(),
+    };
     let Some(rule) = demand.rule else {
         findings.push(Finding {
             rule_id: format!("{}-unruled", feature.kind.key()),
@@ -20,7 +26,7 @@ pub fn say(findings: &mut Vec<Finding>, near: &NearFeature, slopes: &Slopes, out
             required: None,
             unit: "m",
             message: format!(
-                "{}, feature {}: the rulebook has no line for {}; only the feature itself is kept",
+                "{}, feature {}: the rulebook has no line for {}; only the feature itself is kept{barrier}",
                 feature.source_layer,
                 feature.id,
                 feature.kind.key()
@@ -58,11 +64,11 @@ pub fn say(findings: &mut Vec<Finding>, near: &NearFeature, slopes: &Slopes, out
             ),
         );
     }
-    if demand.half_assumed && demand.half_m > 0.0 {
+    if demand.half_assumed && !demand.half_at_least {
         doubts.add(
             Verdict::Warn,
             &format!(
-                "no channel width; half of the class's widest channel, {} m, stands in",
+                "no channel width; half of the class's widest channel, {} m, stands in{barrier}",
                 demand.half_m
             ),
         );
@@ -70,7 +76,7 @@ pub fn say(findings: &mut Vec<Finding>, near: &NearFeature, slopes: &Slopes, out
         doubts.add(
             Verdict::Unknown,
             &format!(
-                "no channel width, and class {} sets no limit; measured from the line",
+                "no channel width, and class {} sets no limit; measured from the line{barrier}",
                 rule.class
             ),
         );

@@ -11,7 +11,7 @@ use crate::geometry::distance::SegmentIndex;
 use crate::geometry::overlay::{difference, oriented};
 use crate::landbase::{NearFeature, Slopes};
 use crate::model::*;
-use crate::rulebook::Widths;
+use crate::rulebook::{BARRIER_RULE, Widths};
 
 /// The zones of one block; polygon lists may overlap and are counter-clockwise.
 #[derive(Default)]
@@ -209,12 +209,23 @@ impl<'n> Zones<'n> {
         width_m: f64,
         shape: geo::MultiPolygon,
     ) {
+        self.record_as(rule_id(near), near, kind, width_m, shape);
+    }
+
+    fn record_as(
+        &mut self,
+        rule_id: String,
+        near: &NearFeature,
+        kind: ZoneKind,
+        width_m: f64,
+        shape: geo::MultiPolygon,
+    ) {
         self.list.push(Zone {
             kind,
             source_layer: near.feature.source_layer.clone(),
             source_id: near.feature.id.clone(),
             class: class_of(near),
-            rule_id: rule_id(near),
+            rule_id,
             width_m,
             shape,
         });
@@ -231,7 +242,11 @@ impl<'n> Zones<'n> {
         let aside_m = context.settings.machine.half_strip_m();
         let decides = self.decides(outline, near);
         let keeps_off = |widths: Widths| widths.reserve_m.max(widths.machine_exclusion_m) + aside_m;
-        if !decides && !outline.within_any(near, keeps_off) {
+        let barred = || {
+            let barrier = near.barrier();
+            barrier.is_some_and(|(source, barrier_m)| outline.within(source, barrier_m + aside_m))
+        };
+        if !decides && !outline.within_any(near, keeps_off) && !barred() {
             self.aside.push(near);
             return Ok(());
         }
@@ -243,7 +258,9 @@ impl<'n> Zones<'n> {
 
     /// Whether any of its distances reaches into the block.
     fn decides(&self, outline: &Outline, near: &NearFeature) -> bool {
+        let barrier = near.barrier();
         outline.within_any(near, |widths| widths.reach_m())
+            || barrier.is_some_and(|(source, barrier_m)| outline.within(source, barrier_m))
     }
 
     /// Reserve, management zone and machine exclusion as the rule asks of each stretch, each buffer certified on its own.
@@ -262,6 +279,12 @@ impl<'n> Zones<'n> {
                 inner.extend(shape.0.iter().cloned());
                 self.record(near, ZoneKind::Reserve, asked.distance_m, shape);
             }
+        }
+        if let Some((source, barrier_m)) = near.barrier() {
+            let shape = self.buffer(context, near, source, barrier_m)?;
+            inner.extend(shape.0.iter().cloned());
+            let rule_id = BARRIER_RULE.to_owned();
+            self.record_as(rule_id, near, ZoneKind::Reserve, barrier_m, shape);
         }
         let managed = |w: Widths| (w.management_m > 0.0).then_some(w.reserve_m + w.management_m);
         let alike =
@@ -357,8 +380,11 @@ impl<'n> Zones<'n> {
                 let distance_m = w.reserve_m.max(w.machine_exclusion_m);
                 (itself || distance_m > 0.0).then_some(distance_m)
             };
-            for asked in asked(near, kept, |a, b| kept(a) == kept(b)) {
-                let (source, radius_m) = (&asked.source, near.demand.half_m + asked.distance_m);
+            let ruled = asked(near, kept, |a, b| kept(a) == kept(b));
+            let ruled = ruled
+                .iter()
+                .map(|asked| (&*asked.source, near.demand.half_m + asked.distance_m));
+            for (source, radius_m) in ruled.chain(near.barrier()) {
                 let may_meet = source.bounds().grown(radius_m).meets(&around);
                 if may_meet && outline.within(source, radius_m) {
                     let shape = self.buffer(context, near, source, radius_m)?;

@@ -1,6 +1,7 @@
 //! Rules as data: what a class of feature asks for, and where that is written. Presets are embedded TOML.
 
 mod block;
+mod channel;
 mod check;
 mod columns;
 mod condition;
@@ -24,6 +25,7 @@ use serde::Serialize;
 use crate::model::{Facts, LayerKind};
 
 pub use block::{BlockRules, Influence, Occupancy, ShareOf, TrailWidth};
+pub use channel::{BARRIER_RULE, BARRIER_SOURCE, Bank, Channel, LEAST_BARRIER_M};
 pub use check::{Checked, Finding, check};
 pub use condition::{Condition, Test, Unit};
 pub use preset::{RulebookError, parse, preset, preset_names, preset_text};
@@ -124,6 +126,12 @@ impl RuleLine {
         }
     }
 
+    /// The reserve where it is narrowest on the map, in metres, on any ground that is believed.
+    pub fn least_reserve_m(&self) -> f64 {
+        let steepest = Some(read::MOST_SLOPE);
+        self.distance.on_the_map(self.reserve.least(), steepest)
+    }
+
     fn all_widths(&self) -> [&Width; 3] {
         [&self.reserve, &self.management, &self.machine_exclusion]
     }
@@ -183,7 +191,8 @@ pub enum Match<'a> {
     Line(&'a RuleLine),
     /// By the facts: the feature names no class.
     Derived(&'a RuleLine),
-    /// The class is unknown and not to be derived: the widest line that the facts do not exclude stands in.
+    /// The class is unknown and not to be derived: of the lines that the facts do not exclude the one that keeps the
+    /// machine farthest off stands in.
     Assumed(&'a RuleLine),
     /// The rulebook has nothing for this kind.
     None,
@@ -191,8 +200,15 @@ pub enum Match<'a> {
 
 impl Rulebook {
     /// The line for a feature: its class first (ASCII case ignored); without a class the line whose conditions all
-    /// hold; then `*`; then, as an assumption, the widest line that the facts do not exclude.
-    pub fn find(&self, kind: LayerKind, class: Option<&str>, facts: &Facts) -> Match<'_> {
+    /// hold; then `*`; then, as an assumption, of the lines that the facts do not exclude the one that keeps the machine
+    /// farthest from the feature as drawn, by its distances and by the channel that it gives a stream without a width.
+    pub fn find(
+        &self,
+        kind: LayerKind,
+        class: Option<&str>,
+        facts: &Facts,
+        channel: Channel,
+    ) -> Match<'_> {
         let of_kind = || self.lines.iter().filter(move |line| line.kind == kind);
         if let Some(class) = class {
             if let Some(line) = of_kind().find(|line| line.class.eq_ignore_ascii_case(class.trim()))
@@ -215,11 +231,18 @@ impl Rulebook {
         } else {
             still
         };
-        let widest = candidates.into_iter().max_by(|a, b| {
-            let (a, b) = (a.widest(), b.widest());
-            a.reserve_m
-                .total_cmp(&b.reserve_m)
-                .then((a.reserve_m + a.management_m).total_cmp(&(b.reserve_m + b.management_m)))
+        let farther = |a: &[f64; 3], b: &[f64; 3]| {
+            let pairs = a.iter().zip(b).map(|(a, b)| a.total_cmp(b));
+            pairs.fold(std::cmp::Ordering::Equal, std::cmp::Ordering::then)
+        };
+        // Of equals the first.
+        let widest = candidates.into_iter().reduce(|held, next| {
+            let (own, other) = (next.keeps_off_m(channel), held.keeps_off_m(channel));
+            if farther(&own, &other).is_gt() {
+                next
+            } else {
+                held
+            }
         });
         widest.map_or(Match::None, Match::Assumed)
     }

@@ -15,7 +15,7 @@ use crate::units::{HECTARE_M2, LengthUnit, parse_length};
 /// Widest distance that is believed; beyond it a unit is wrong.
 pub const MOST_WIDTH_M: f64 = 2_000.0;
 /// Steepest slope (rise over run) that is believed.
-const MOST_SLOPE: f64 = 10.0;
+pub const MOST_SLOPE: f64 = 10.0;
 /// Tallest tree that is believed.
 const MOST_TREE_M: f64 = 120.0;
 

@@ -67,6 +67,19 @@ impl Width {
         }
     }
 
+    /// The width on ground where it is least.
+    pub fn least(&self) -> f64 {
+        match self {
+            Width::Metres(width_m) => *width_m,
+            Width::BySlope(classes) => classes
+                .iter()
+                .map(|class| class.width_m)
+                .reduce(f64::min)
+                .unwrap_or(0.0),
+            Width::Formula { base_m, most_m, .. } => base_m.min(*most_m),
+        }
+    }
+
     pub fn follows_slope(&self) -> bool {
         !matches!(self, Width::Metres(_))
     }

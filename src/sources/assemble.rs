@@ -17,7 +17,7 @@ use crate::model::{
     Facts, Feature, GroundFrame, LayerKind, Problem, ProblemCode, Shape, SourceBlock,
 };
 use crate::project::{LayerSource, Project};
-use crate::rulebook::{Match, RULED_KINDS, Unit};
+use crate::rulebook::{Channel, Match, RULED_KINDS, Unit};
 
 struct OffScale {
     block: SourceBlock,
@@ -548,7 +548,9 @@ impl Sorting<'_, '_> {
         let mut facts = assembly.facts(desk, kind, &id, &mut raw, &shaped.shapes);
         facts.0.shrink_to_fit();
         let rules = &assembly.project.rules;
-        let found = rules.find(kind, class.as_deref(), &facts);
+        let is_line = shaped.shapes.iter().any(|s| matches!(s, Shape::Lines(_)));
+        let channel = Channel::of(kind, is_line, raw.width.value);
+        let found = rules.find(kind, class.as_deref(), &facts, channel);
         if RULED_KINDS.contains(&kind) {
             self.tally.add(rules, kind, found, &facts);
         }

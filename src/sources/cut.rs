@@ -55,6 +55,8 @@ pub struct CutFeature {
 pub struct PlanLayers {
     pub strips: Vec<CutFeature>,
     pub strip_lines: Vec<CutFeature>,
+    /// Ways on which nothing is cut.
+    pub travel: Vec<CutFeature>,
     pub corridors: Vec<CutFeature>,
     pub unworked: Vec<CutFeature>,
     pub sections: Vec<CutFeature>,
@@ -233,6 +235,7 @@ pub fn read_cut(file: &CutFile, crs: &str, sections: bool) -> Result<CutRead, Cu
         let plan = PlanLayers {
             strips: read("strips", Some("kind"), false, true).map_err(unreadable)?,
             strip_lines: read("strip_lines", Some("kind"), true, true).map_err(unreadable)?,
+            travel: read("travel", None, true, false).map_err(unreadable)?,
             corridors: read("corridors", None, false, true).map_err(unreadable)?,
             unworked: read("unworked", None, false, true).map_err(unreadable)?,
             sections: if sections {

@@ -36,6 +36,10 @@ pub fn as_plan(plan: &BlockPlan) -> BlockCut {
                 interior: line.kind == StripKind::Interior,
             })
             .collect(),
+        travel: (plan.lines.iter())
+            .filter_map(|line| line.travel.as_ref())
+            .map(|way| map_line(way, world))
+            .collect(),
         corridors: Some(
             plan.corridors
                 .iter()

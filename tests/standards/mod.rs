@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use blockwright::model::{Fact, Facts, LayerKind};
-use blockwright::rulebook::{self, Citation, Match, ReadStatus, RuleLine, Rulebook};
+use blockwright::rulebook::{self, Channel, Citation, Match, ReadStatus, RuleLine, Rulebook};
 
 pub const FOOT_M: f64 = 0.3048;
 
@@ -203,7 +203,7 @@ pub fn word(text: &str) -> Fact {
 
 /// The line of a class named by the feature.
 pub fn named<'a>(book: &'a Rulebook, kind: LayerKind, class: &str) -> &'a RuleLine {
-    match book.find(kind, Some(class), &Facts::default()) {
+    match book.find(kind, Some(class), &Facts::default(), Channel::None) {
         Match::Line(line) => line,
         other => panic!("{class}: {other:?}"),
     }
@@ -211,7 +211,7 @@ pub fn named<'a>(book: &'a Rulebook, kind: LayerKind, class: &str) -> &'a RuleLi
 
 /// The line that the facts tell.
 pub fn told<'a>(book: &'a Rulebook, kind: LayerKind, known: &[(&str, Fact)]) -> &'a RuleLine {
-    match book.find(kind, None, &facts(known)) {
+    match book.find(kind, None, &facts(known), Channel::None) {
         Match::Derived(line) => line,
         other => panic!("{known:?}: {other:?}"),
     }
@@ -231,7 +231,7 @@ pub fn assert_sides(
     {
         let mut known = facts(known);
         known.0.push((fact.to_owned(), number(value)));
-        let found = match book.find(kind, None, &known) {
+        let found = match book.find(kind, None, &known, Channel::None) {
             Match::Derived(line) => Some(line.class.as_str()),
             _ => None,
         };

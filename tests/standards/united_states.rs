@@ -1,7 +1,7 @@
 //! Minnesota, Kentucky, Montana, Washington and single figures.
 
 use blockwright::model::{Facts, LayerKind::*};
-use blockwright::rulebook::{Distance, Match, Width, preset};
+use blockwright::rulebook::{Channel, Distance, Match, Width, preset};
 
 use crate::standards::*;
 
@@ -163,7 +163,7 @@ pub fn montana_zones(rows: &Rows) {
         assert_eq!(widths.machine_exclusion_m, widths.reserve_m, "{slope}");
     }
     // Without a word on the risk the wider zone stands in.
-    let assumed = book.find(Streams, None, &Facts::default());
+    let assumed = book.find(Streams, None, &Facts::default(), Channel::None);
     assert!(matches!(assumed, Match::Assumed(line) if line.id == zone.id));
 }
 

@@ -3,7 +3,7 @@
 use std::str;
 
 use blockwright::model::Facts;
-use blockwright::rulebook::{RULED_KINDS, Rulebook, Severity, check, parse, show};
+use blockwright::rulebook::{Channel, RULED_KINDS, Rulebook, Severity, check, parse, show};
 
 const NAME: &str = "own.toml";
 const SLOPES: [f64; 7] = [0.0, 0.05, 0.2, 0.35, 0.6, 1.0, 40.0];
@@ -65,11 +65,18 @@ fn sound(rules: &Rulebook) {
             }
         }
         assert!(share(line.management_share), "{}", line.id);
-        let found = rules.find(line.kind, Some(&line.class), &Facts::default());
+        let channel = Channel::of(line.kind, true, None);
+        let found = rules.find(line.kind, Some(&line.class), &Facts::default(), channel);
+        let bank = channel.bank(Some(line));
+        assert!(
+            bank.half_m.is_finite() && bank.barrier_m.is_finite(),
+            "{}",
+            line.id
+        );
         assert_ne!(found, blockwright::rulebook::Match::None, "{}", line.id);
     }
     for kind in RULED_KINDS {
-        rules.find(kind, None, &Facts::default());
+        rules.find(kind, None, &Facts::default(), Channel::of(kind, true, None));
         rules.facts_of(kind);
     }
     let head = format!("{}: {}\n", rules.preset, rules.title);
