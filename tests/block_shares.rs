@@ -1,8 +1,10 @@
 //! Shares of whole blocks on blocks made in memory: endless corridors, mixed bases of shares, named portfolios.
 
+mod audited;
 mod in_memory;
 
-use blockwright::compliance::Season;
+use audited::{as_plan, audit, of};
+use blockwright::compliance::{self, Season};
 use blockwright::engines::ENGINES;
 use blockwright::geometry::area::{area, polygon_area};
 use blockwright::model::*;
@@ -185,4 +187,83 @@ fn portfolios_are_judged_one_by_one() {
     assert_eq!(judged[1].row.measured, None, "nothing of it was laid out");
     let findings = judged.iter().filter(|share| share.finding.is_some());
     assert_eq!(findings.count(), 3, "a finding for all that is no pass");
+}
+
+/// Row US-08: 5 % of the unit in clumps larger than 0.1 ha. Of a block 250 m deep corridors of the least width have some
+/// 600 m2 each.
+#[test]
+fn retention_counts_only_in_patches_larger_than_the_least() {
+    const LEAST_M2: f64 = 1_000.0;
+    let road = feature(
+        LayerKind::Roads,
+        None,
+        Some(10.0),
+        line(&[(-100.0, -5.0), (900.0, -5.0)]),
+    );
+    let features = [road];
+    let settings = Settings::default();
+    let ground = block(MultiPolygon(vec![rectangle(0.0, 0.0, 600.0, LENGTH_M)]));
+    let mut any = bare(0.05);
+    any.share_of = ShareOf::Gross;
+    let mut large = any.clone();
+    large.block.least_patch_m2 = Some(cited(LEAST_M2));
+    let areas = |plan: &BlockPlan| -> Vec<f64> {
+        let corridors = plan.corridors.iter();
+        corridors
+            .map(|corridor| polygon_area(&corridor.shape))
+            .collect()
+    };
+    let row = |plan: &BlockPlan| {
+        let mut rows = plan.compliance.iter();
+        rows.find(|row| row.rule_id == "retention-share")
+            .unwrap()
+            .clone()
+    };
+    let slivers = lay_out(ENGINES, &settings, &any, &features, &ground).unwrap();
+    assert!(areas(&slivers).iter().any(|&area_m2| area_m2 < LEAST_M2));
+    assert_eq!(row(&slivers).status, Verdict::Pass);
+    // What passes as slivers does not as patches, in the layout and in the audit.
+    let mut judged = slivers.clone();
+    judged.compliance.clear();
+    in_context(ENGINES, &settings, &large, &features, None, |context| {
+        compliance::judge(context, &ground, &mut judged);
+    });
+    let counted_m2: f64 = areas(&slivers)
+        .into_iter()
+        .filter(|&m2| m2 > LEAST_M2)
+        .sum();
+    let found = row(&judged);
+    assert_eq!(found.status, Verdict::Fail);
+    assert!((found.measured.unwrap() - counted_m2 / (600.0 * LENGTH_M)).abs() < 1e-9);
+    assert!(
+        found.title.contains("larger than 0.1 ha"),
+        "{}",
+        found.title
+    );
+    let audited = |plan: &BlockPlan| {
+        let cut = as_plan(plan);
+        let audited = audit(&settings, &large, &features, None, &ground, &cut, 0.0);
+        of(&audited, "retention-share").clone()
+    };
+    assert_eq!(audited(&slivers).status(), Verdict::Fail);
+    // Asked for patches, the layout leaves patches, and no more of them than are needed.
+    let patches = lay_out(ENGINES, &settings, &large, &features, &ground).unwrap();
+    assert!(
+        areas(&patches).iter().all(|&area_m2| area_m2 > LEAST_M2),
+        "{:?}",
+        areas(&patches)
+    );
+    let share = row(&patches);
+    assert_eq!(share.status, Verdict::Pass);
+    assert!(
+        (0.05..0.0501).contains(&share.measured.unwrap()),
+        "{:?}",
+        share.measured
+    );
+    assert_eq!(
+        audited(&patches).status(),
+        Verdict::Pass,
+        "{:?}",
+        audited(&patches).row
+    );
 }

@@ -22,6 +22,7 @@ fn citations(book: &Rulebook) -> Vec<&Citation> {
     let figures = [
         &block.portfolio_share,
         &block.largest_opening_m2,
+        &block.least_patch_m2,
         &block.corridor_min_m,
         &block.corridor_max_m,
         &block.road_band_m,

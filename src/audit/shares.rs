@@ -7,9 +7,10 @@ use super::reached::Reached;
 use super::row::{Judged, Measure, Named, Origin, SHARE_ROUNDING, measured};
 use super::scene::Scene;
 use super::split::{inside_of, split};
-use crate::geometry::area::{area, length, rings};
+use crate::geometry::area::{area, length, polygon_area, rings};
 use crate::model::Verdict;
 use crate::rulebook::{RuleLine, ShareOf};
+use crate::units::hectares;
 
 /// Smaller zones inside a block are the end of an arc.
 const LEAST_ZONE_M2: f64 = 1.0;
@@ -21,7 +22,23 @@ impl Scene<'_> {
     pub(super) fn retention_share(&self) -> Judged {
         let rules = self.context.rules;
         let rule = &rules.retention_share;
-        let areas = self.areas();
+        let mut areas = self.areas();
+        let least = rules.block.least_patch_m2.as_ref();
+        let mut may_count_m2 = 0.0;
+        if let Some(least) = least {
+            let tolerance_m = self.context.tolerance_m;
+            (areas.kept_m2, areas.kept_edge_m) = (0.0, 0.0);
+            for patch in &self.standing().shape.0 {
+                let (area_m2, edge_m) =
+                    (polygon_area(patch), rings(patch).map(length).sum::<f64>());
+                if area_m2 > least.value {
+                    areas.kept_m2 += area_m2;
+                    areas.kept_edge_m += edge_m;
+                } else if area_m2 + tolerance_m * edge_m > least.value {
+                    may_count_m2 += area_m2 + tolerance_m * edge_m;
+                }
+            }
+        }
         let net_m2 = areas.gross_m2 - areas.reserve_m2;
         let (kept_m2, of_m2) = match rules.share_of {
             _ if rules.reserves_count => (areas.kept_m2 + areas.reserve_m2, areas.gross_m2),
@@ -29,11 +46,17 @@ impl Scene<'_> {
             ShareOf::Net => (areas.kept_m2, net_m2),
         };
         let share = if of_m2 > 0.0 { kept_m2 / of_m2 } else { 1.0 };
-        let band = self.context.tolerance_m * areas.kept_edge_m;
+        let band = self.context.tolerance_m * areas.kept_edge_m + may_count_m2;
         let mut judged = measured(
             Named {
                 id: "retention-share",
-                title: "Retention share".to_owned(),
+                title: match least {
+                    None => "Retention share".to_owned(),
+                    Some(least) => format!(
+                        "Retention share, in patches larger than {} ha",
+                        hectares(least.value)
+                    ),
+                },
                 unit: "share",
             },
             (rule.value, share),

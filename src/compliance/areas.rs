@@ -2,12 +2,14 @@
 
 use geo::{MultiPolygon, Polygon};
 
+use super::block_rules::side_by_side;
 use super::source::Source;
 use super::{Judge, Judged};
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::overlay::{intersection, shared_area};
 use crate::model::*;
 use crate::rulebook::ShareOf;
+use crate::units::hectares;
 
 /// Measured shares may lie below the requirement by rounding only.
 pub(super) const SHARE_TOLERANCE: f64 = 1e-9;
@@ -44,9 +46,16 @@ impl Judge<'_> {
     pub(super) fn retention_share(&self) -> Judged {
         let rules = self.context.rules;
         let rule = &rules.retention_share;
-        let retained_m2 = self.retained_m2();
+        let standing_m2 = self.retained_m2();
         // The net area is what was cut, kept or left, not what the layout said it was.
-        let net_m2 = self.cut_m2() + retained_m2 + self.unworked_m2();
+        let net_m2 = self.cut_m2() + standing_m2 + self.unworked_m2();
+        let least = rules.block.least_patch_m2.as_ref();
+        let retained_m2 = least.map_or(standing_m2, |least| {
+            let pieces: Vec<&Polygon> = self.standing_pieces().collect();
+            let patches = side_by_side(&pieces).into_iter();
+            let patches = patches.map(|(area_m2, _)| area_m2);
+            patches.filter(|&area_m2| area_m2 > least.value).sum()
+        });
         let gross_m2 = area(&self.plan.shape);
         let share = match rules.share_of {
             _ if rules.reserves_count => (retained_m2 + gross_m2 - net_m2) / gross_m2,
@@ -55,14 +64,14 @@ impl Judge<'_> {
         };
         let holds = share >= rule.value - SHARE_TOLERANCE;
         let figures = (rule.value, share);
-        let mut judged = self.ruled(
-            "retention-share",
-            "Retention share",
-            "share",
-            figures,
-            holds,
-            rule,
-        );
+        let title = match least {
+            None => "Retention share".to_owned(),
+            Some(least) => format!(
+                "Retention share, in patches larger than {} ha",
+                hectares(least.value)
+            ),
+        };
+        let mut judged = self.ruled("retention-share", &title, "share", figures, holds, rule);
         if rule.value <= 0.0 {
             judged.row.status = Verdict::NotApplicable;
         }

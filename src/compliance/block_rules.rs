@@ -170,8 +170,17 @@ fn more_or_least(more_than: bool) -> &'static str {
     if more_than { "more than" } else { "at least" }
 }
 
-/// The pieces that lie side by side and have the largest area together, and that area. Contact in a single point joins.
+/// The pieces that lie side by side and have the largest area together, and that area; of equals the first.
 fn largest_group<'p>(pieces: &[&'p Polygon]) -> (f64, Vec<&'p Polygon>) {
+    let groups = side_by_side(pieces).into_iter();
+    groups
+        .reduce(|best, next| if next.0 > best.0 { next } else { best })
+        .unwrap_or((0.0, vec![]))
+}
+
+/// Pieces in groups that lie side by side, each with its area, in the order of their first members. Contact in a single
+/// point joins.
+pub(super) fn side_by_side<'p>(pieces: &[&'p Polygon]) -> Vec<(f64, Vec<&'p Polygon>)> {
     let segments = || {
         let owned = (0u32..).zip(pieces);
         owned.flat_map(|(owner, piece)| {
@@ -208,26 +217,14 @@ fn largest_group<'p>(pieces: &[&'p Polygon]) -> (f64, Vec<&'p Polygon>) {
             }
         }
     }
-    let mut areas = vec![0.0; pieces.len()];
+    let mut groups: Vec<(f64, Vec<&Polygon>)> = vec![(0.0, vec![]); pieces.len()];
     for (index, piece) in pieces.iter().enumerate() {
-        areas[lead(&mut leader, index)] += polygon_area(piece);
+        let group = &mut groups[lead(&mut leader, index)];
+        group.0 += polygon_area(piece);
+        group.1.push(piece);
     }
-    let largest = (0..pieces.len()).reduce(|best, next| {
-        if areas[next] > areas[best] {
-            next
-        } else {
-            best
-        }
-    });
-    let Some(largest) = largest else {
-        return (0.0, vec![]);
-    };
-    let members = (0..pieces.len()).filter(|&index| lead(&mut leader, index) == largest);
-    let members: Vec<usize> = members.collect();
-    (
-        areas[largest],
-        members.into_iter().map(|index| pieces[index]).collect(),
-    )
+    groups.retain(|(_, members)| !members.is_empty());
+    groups
 }
 
 #[cfg(test)]

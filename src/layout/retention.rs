@@ -5,7 +5,7 @@ use geo::Polygon;
 use super::Context;
 use super::comb::Comb;
 use super::ground::Ground;
-use super::strips::{Part, Pieces, cut};
+use super::strips::{Part, Pieces, cut, least_patch_m2};
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::frame::map_polygon;
 use crate::geometry::sweep::{Slab, clip_slabs, slab_areas, upright};
@@ -267,21 +267,37 @@ fn give_back(
         let (strip, shape) = pieces[p].corridors.remove(c);
         cut_gap(context, &parts[p], &combs[p], &mut pieces[p], strip, shape);
     }
-    let spare_m2 = kept(pieces) - target_m2;
-    let largest =
-        corridor_areas(pieces).max_by(|a, b| a.0.total_cmp(&b.0).then((b.1, b.2).cmp(&(a.1, a.2))));
-    let Some((_, p, c)) = largest else { return };
-    if spare_m2 < sliver_m2.max(1.0) {
-        return;
-    }
-    let (strip, shape) = pieces[p].corridors.remove(c);
-    let (front, back) = split_back(&shape, spare_m2);
-    pieces[p]
-        .corridors
-        .extend(front.into_iter().map(|shape| (strip, shape)));
-    pieces[p].corridors.sort_by_key(|(strip, _)| *strip);
-    for shape in back {
-        cut_gap(context, &parts[p], &combs[p], &mut pieces[p], strip, shape);
+    // What is left of a corridor must still count, so more than one may have to give.
+    let least_m2 = least_patch_m2(context);
+    loop {
+        let spare_m2 = kept(pieces) - target_m2;
+        let largest = corridor_areas(pieces)
+            .max_by(|a, b| a.0.total_cmp(&b.0).then((b.1, b.2).cmp(&(a.1, a.2))));
+        let Some((largest_m2, p, c)) = largest else {
+            return;
+        };
+        let back_m2 = match least_m2 > 0.0 {
+            true => spare_m2.min(largest_m2 - least_m2 - ROUNDING_M2),
+            false => spare_m2,
+        };
+        if back_m2 < sliver_m2.max(1.0) {
+            return;
+        }
+        let (front, back) = split_back(&pieces[p].corridors[c].1, back_m2);
+        if front.iter().any(|shape| polygon_area(shape) <= least_m2) {
+            return;
+        }
+        let (strip, _) = pieces[p].corridors.remove(c);
+        pieces[p]
+            .corridors
+            .extend(front.into_iter().map(|shape| (strip, shape)));
+        pieces[p].corridors.sort_by_key(|(strip, _)| *strip);
+        for shape in back {
+            cut_gap(context, &parts[p], &combs[p], &mut pieces[p], strip, shape);
+        }
+        if least_m2 == 0.0 {
+            return;
+        }
     }
 }
 

@@ -156,9 +156,19 @@ pub struct Pieces {
     pub beyond_reach: Vec<Polygon>,
 }
 
+/// Corridors must be larger than this to count, in square metres. With a hair to spare: what the audit makes of a
+/// corridor differs by rounding.
+pub fn least_patch_m2(context: Context<'_>) -> f64 {
+    let rule = context.rules.block.least_patch_m2.as_ref();
+    rule.map_or(0.0, |rule| rule.value + PATCH_SPARE_M2)
+}
+
+const PATCH_SPARE_M2: f64 = 0.01;
+
 /// Cuts a part by its comb.
 pub fn cut(context: Context<'_>, part: &Part, comb: &Comb) -> Pieces {
     let sliver_m2 = context.settings.layout.sliver_m2;
+    let least_m2 = least_patch_m2(context);
     let least_m = context.settings.layout.corridor_min_m.min(comb.corridor_m);
     let mut pieces = Pieces::default();
     let strips = comb.strips(part.right);
@@ -180,8 +190,8 @@ pub fn cut(context: Context<'_>, part: &Part, comb: &Comb) -> Pieces {
         let bounds = Bounds::of(&shape.exterior().0);
         if polygon_area(&shape) < sliver_m2 {
             pieces.slivers.push(shape);
-        } else if bounds.max.x - bounds.min.x < least_m - 1e-6 {
-            // A sliced corridor would be narrower than the least width.
+        } else if bounds.max.x - bounds.min.x < least_m - 1e-6 || polygon_area(&shape) <= least_m2 {
+            // A sliced corridor would be narrower than the least width, or not count as retention.
             pieces.add_cut(
                 context,
                 part,

@@ -24,7 +24,8 @@ pub struct Machine {
     /// Largest slope as rise over run: steeper ground is not entered. Default 40 %, STANDARDS SF-02 (tracked machines).
     /// The maker's limit and local rules come first.
     pub max_slope: f64,
-    /// Steeper ground is worked by day only. Default 35 %, STANDARDS SF-01 (the skidder that follows).
+    /// Steeper ground is worked by day only. Default 35 %: own judgement, no source was read that
+    /// sets a slope for the night.
     pub night_slope: f64,
     /// Half the width the machine needs to pass.
     pub half_width_m: f64,

@@ -23,6 +23,8 @@ const MOST_CORRIDOR_M: f64 = 500.0;
 const MOST_TREE_M: f64 = 120.0;
 /// Beyond this an opening is a district.
 const MOST_OPENING_HA: f64 = 10_000.0;
+/// Beyond this a patch is a block.
+const MOST_PATCH_HA: f64 = 20.0;
 
 pub struct BlockFigures<'a> {
     pub context: &'a Context<'a>,
@@ -55,8 +57,11 @@ impl BlockFigures<'_> {
         if let Some(written) = &table.occupancy {
             block.occupancy = Some(self.occupancy(written, block.occupancy.as_ref())?);
         }
-        let opening = self.opening(&table.largest_opening)?;
+        let opening = ("largest_opening", (0.01, MOST_OPENING_HA));
+        let opening = self.area(opening, &table.largest_opening)?;
         block.largest_opening_m2 = opening.or(block.largest_opening_m2.take());
+        let patch = self.area(("least_patch", (0.0, MOST_PATCH_HA)), &table.least_patch)?;
+        block.least_patch_m2 = patch.or(block.least_patch_m2.take());
         let corridor = (0.1, MOST_CORRIDOR_M);
         let band = (0.0, MOST_BAND_M);
         for (key, written, range, slot) in [
@@ -200,11 +205,11 @@ impl BlockFigures<'_> {
         Err(self.context.error(length.span(), reason))
     }
 
-    fn opening(
+    fn area(
         &mut self,
+        (key, (lowest, highest)): (&str, (f64, f64)),
         written: &Given<FigureText<Area>>,
     ) -> Result<Option<Cited<f64>>, ProjectError> {
-        let key = "largest_opening";
         let Some(written) = written else {
             return Ok(None);
         };
@@ -218,12 +223,12 @@ impl BlockFigures<'_> {
             return Err(self.context.error(span, reason));
         };
         let hectares = value / HECTARE_M2;
-        if !(0.01..=MOST_OPENING_HA).contains(&hectares) {
+        if !(lowest..=highest).contains(&hectares) {
             let reason = Reason::OutOfRange {
                 key: key.to_owned(),
                 value: format!("{hectares} ha"),
-                lowest: "0.01 ha".to_owned(),
-                highest: format!("{MOST_OPENING_HA} ha"),
+                lowest: format!("{lowest} ha"),
+                highest: format!("{highest} ha"),
             };
             return Err(self.context.error(span, reason));
         }

@@ -171,6 +171,8 @@ pub struct RulesTable {
     pub occupancy: Given<ShareOr<OccupancyTable>>,
     /// Largest area felled in one piece.
     pub largest_opening: Given<FigureText<Area>>,
+    /// Retention counts towards the share only in connected pieces larger than this.
+    pub least_patch: Given<FigureText<Area>>,
     /// Narrowest retention corridor.
     pub corridor_min: Given<FigureText<Length>>,
     /// Widest retention corridor.

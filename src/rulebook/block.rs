@@ -57,6 +57,8 @@ pub struct BlockRules {
     pub occupancy: Option<Occupancy>,
     /// Square metres of the largest piece of ground felled in one, reserves taken out.
     pub largest_opening_m2: Option<Cited<f64>>,
+    /// Square metres that a connected piece of standing trees must exceed to count towards the retention share.
+    pub least_patch_m2: Option<Cited<f64>>,
     pub corridor_min_m: Option<Cited<f64>>,
     pub corridor_max_m: Option<Cited<f64>>,
     /// No retention nearer than this to a road's edge: a warning inside it.

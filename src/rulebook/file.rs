@@ -49,6 +49,8 @@ pub struct BlockTable {
     pub occupancy: Given<OccupancyTable>,
     /// Largest piece of ground felled in one.
     pub largest_opening: Given<CitedTable<Area>>,
+    /// Retention counts towards the share only in connected pieces larger than this.
+    pub least_patch: Given<CitedTable<Area>>,
     /// Least width of a retention corridor.
     pub corridor_min: Given<CitedTable<Length>>,
     /// Greatest width of a retention corridor.

@@ -175,6 +175,10 @@ impl<'a> Reader<'a> {
                 .largest_opening
                 .as_ref()
                 .map(|cited| self.cited(cited, Reader::area)),
+            least_patch_m2: table
+                .least_patch
+                .as_ref()
+                .map(|cited| self.cited(cited, Reader::area)),
             corridor_min_m,
             corridor_max_m,
             road_band_m,

@@ -120,6 +120,7 @@ fn block_citations(rules: &Rulebook) -> impl Iterator<Item = &Citation> {
     let cited = [
         &block.portfolio_share,
         &block.largest_opening_m2,
+        &block.least_patch_m2,
         &block.corridor_min_m,
         &block.corridor_max_m,
         &block.road_band_m,
@@ -152,6 +153,13 @@ fn push_blocks(out: &mut String, rules: &Rulebook, sources: &mut Sources) {
     };
     let share = &rules.retention_share;
     add("retention", format!("{} {of}", percent(share.value)), share);
+    if let Some(least) = &block.least_patch_m2 {
+        let words = format!(
+            "only pieces larger than {} count towards it",
+            Unit::Hectare.show(least.value)
+        );
+        add("retention, in patches", words, least);
+    }
     if let Some(share) = &block.portfolio_share {
         let words = format!(
             "{} of the sum of the gross areas of all blocks",

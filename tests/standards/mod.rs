@@ -53,17 +53,35 @@ pub fn rows_of(path: &Path) -> BTreeMap<String, Row> {
     rows.collect()
 }
 
-/// The full list, where it is at hand.
-pub fn shared_rows() -> Option<BTreeMap<String, Row>> {
+fn shared(file: &str) -> Option<PathBuf> {
     let shared = std::env::var_os("BLOCKWRIGHT_SHARED").map(PathBuf::from);
     let shared =
         shared.unwrap_or_else(|| PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../shared"));
-    let path = shared.join("data/standards_checks.csv");
+    let path = shared.join(file);
     if !path.is_file() {
         println!("skipped: no shared data");
         return None;
     }
-    Some(rows_of(&path))
+    Some(path)
+}
+
+/// The full list, where it is at hand.
+pub fn shared_rows() -> Option<BTreeMap<String, Row>> {
+    shared("data/standards_checks.csv").map(|path| rows_of(&path))
+}
+
+/// Clauses of the codes that were read since, with their figures and conditions.
+pub fn shared_codes() -> Option<Vec<(String, String)>> {
+    let path = shared("data/codes_read.csv")?;
+    let mut reader = csv::Reader::from_path(path).unwrap();
+    let rows = reader.records().map(|record| {
+        let record = record.unwrap();
+        (
+            record[1].to_owned(),
+            format!("{} {}", &record[3], &record[5]),
+        )
+    });
+    Some(rows.collect())
 }
 
 /// Numbers of a text in their order; those glued to a unit's name (`ft2`) are none.
@@ -87,7 +105,11 @@ pub fn numbers_of(text: &str) -> Vec<f64> {
 impl Rows {
     pub fn new() -> Rows {
         Rows {
-            by_id: rows_of(Path::new("fixtures/standards/rules.csv")),
+            by_id: {
+                let mut rows = rows_of(Path::new("fixtures/standards/rules.csv"));
+                rows.extend(rows_of(Path::new("fixtures/standards/codes.csv")));
+                rows
+            },
             used: RefCell::default(),
         }
     }

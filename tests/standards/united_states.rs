@@ -1,7 +1,7 @@
 //! Minnesota, Kentucky, Montana, Washington and single figures.
 
 use blockwright::model::{Facts, LayerKind::*};
-use blockwright::rulebook::{Channel, Distance, Match, Width, preset};
+use blockwright::rulebook::{Channel, Distance, Match, RuleLine, Width, preset};
 
 use crate::standards::*;
 
@@ -133,38 +133,75 @@ pub fn montana_zones(rows: &Rows) {
         numbers[0] * FOOT_M
     };
     let (base, steep) = (feet("US-15"), feet("US-16"));
-    let zone = told(&book, Streams, &[("erosion_risk", word("low"))]);
-    rows.assert_cited(&zone.citation, &["US-15", "US-16"]);
+    let low = told(&book, Streams, &[("erosion_risk", word("low"))]);
+    let lake = named(&book, Lakes, "any");
+    rows.assert_cited(&low.citation, &["US-15", "US-16", "MT-03"]);
+    rows.assert_cited(&lake.citation, &["US-15", "US-16", "MT-03"]);
     assert!(rows.row("US-16").inputs.contains("> 35 %"));
-    assert_steps(zone, 0.35, [base, base, steep]);
-    assert_eq!(zone.widths(Some(0.0)).reserve_m, base);
+    assert!(
+        rows.row("MT-03")
+            .expected
+            .starts_with("prohibited in the whole SMZ")
+    );
 
-    let zone = told(&book, Streams, &[("erosion_risk", word("high"))]);
-    rows.assert_cited(&zone.citation, &["US-11", "US-12", "US-13", "US-14"]);
-    for (id, limits) in [
-        ("US-11", "25 < slope < 35 %"),
-        ("US-12", "35 <= slope < 50 %"),
-        ("US-13", "slope >= 50 %"),
+    let high = told(&book, Streams, &[("erosion_risk", word("high"))]);
+    rows.assert_cited(&high.citation, &["MT-04", "MT-05", "MT-06", "MT-07"]);
+    assert_eq!(
+        rows.row("MT-07").expected,
+        "equipment restriction, no tree reserve"
+    );
+    let limits = [
+        "slopes > 25 % and < 35 %",
+        "slopes >= 35 % and < 50 %",
+        "slopes >= 50 %",
+    ];
+    let [from_25, from_35, from_50] =
+        ["MT-04", "MT-05", "MT-06"].map(|id| rows.numbers(id)[0] * FOOT_M);
+    for (id, limit) in ["MT-04", "MT-05", "MT-06"].into_iter().zip(limits) {
+        assert_eq!(rows.row(id).inputs, limit);
+    }
+    // No machine in the zone; it is no reserve: trees stay by share in its first 50 ft.
+    let off = |line: &RuleLine, slope: f64| line.widths(Some(slope)).machine_exclusion_m;
+    for zone in [low, lake] {
+        for (slope, wanted) in [
+            (0.0, base),
+            (0.35, base),
+            (0.35_f64.next_up(), steep),
+            (0.9, steep),
+        ] {
+            assert_near(off(zone, slope), wanted, 1e-9, &zone.id);
+        }
+    }
+    for (slope, wanted) in [
+        (0.0, base),
+        (0.25, base),
+        (0.25_f64.next_up(), from_25),
+        (0.35_f64.next_down(), from_25),
+        (0.35, from_35),
+        (0.5_f64.next_down(), from_35),
+        (0.5, from_50),
+        (0.9, from_50),
     ] {
-        assert_eq!(rows.row(id).inputs, limits);
+        assert_near(off(high, slope), wanted, 1e-9, &high.id);
     }
-    let [from_25, from_35, from_50] = ["US-11", "US-12", "US-13"].map(feet);
-    assert_steps(zone, 0.25, [base, base, from_25]);
-    assert_steps(zone, 0.35, [from_25, from_35, from_35]);
-    assert_steps(zone, 0.50, [from_35, from_50, from_50]);
-    // No machine where the slope is more than 35 %: all of the zone, at 35 % itself none of it.
-    let limit = rows.numbers("US-14")[0] / 100.0;
-    assert!(rows.row("US-14").expected.starts_with("> "));
-    for slope in [0.0, limit.next_down(), limit] {
-        assert_eq!(zone.widths(Some(slope)).machine_exclusion_m, 0.0, "{slope}");
-    }
-    for slope in [limit.next_up(), 0.5_f64.next_down(), 0.5, 0.9] {
-        let widths = zone.widths(Some(slope));
-        assert_eq!(widths.machine_exclusion_m, widths.reserve_m, "{slope}");
+    for (zone, ids) in [
+        (low, &["MT-01", "MT-02"][..]),
+        (high, &["MT-01", "MT-02"]),
+        (lake, &["MT-01"]),
+    ] {
+        rows.assert_cited(zone.share_source(), ids);
+        for id in ids {
+            assert_eq!(zone.management_share * 100.0, rows.numbers(id)[0], "{id}");
+        }
+        for slope in [None, Some(0.0), Some(0.4)] {
+            let widths = zone.widths(slope);
+            assert_eq!(widths.reserve_m, 0.0, "{}", zone.id);
+            assert_near(widths.management_m, base, 1e-9, &zone.id);
+        }
     }
     // Without a word on the risk the wider zone stands in.
     let assumed = book.find(Streams, None, &Facts::default(), Channel::None);
-    assert!(matches!(assumed, Match::Assumed(line) if line.id == zone.id));
+    assert!(matches!(assumed, Match::Assumed(line) if line.id == high.id));
 }
 
 const SITE_CLASSES: [&str; 5] = ["I", "II", "III", "IV", "V"];
