@@ -447,7 +447,8 @@ fn a_hazard_beside_the_block_asks_for_daylight_in_it() {
         None,
         hazard,
     )];
-    let settings = Settings::default();
+    let mut settings = Settings::default();
+    settings.layout.level_ground = Some("drawn level for this test".to_owned());
     let outline = block(MultiPolygon(vec![rectangle(0.0, 0.0, 400.0, 400.0)]));
     let plan = lay_out(ENGINES, &settings, &rules(0.0), &features, &outline).unwrap();
     let r = settings.layout.hazard_distance_m;

@@ -542,7 +542,7 @@ fn polar_night_leaves_day_only_work_and_polar_day_knows_no_night() {
 
 #[test]
 fn skidders_keep_their_leads_and_stay_in_their_shifts() {
-    use blockwright::schedule::skidding::{Skidder, follow};
+    use blockwright::schedule::skidding::{Skidder, WoodKnown, follow};
     let days = 5;
     let blocks = vec![
         block("A", "b dn nn", 1.5, [0.0, 0.0], days),
@@ -569,7 +569,10 @@ fn skidders_keep_their_leads_and_stay_in_their_shifts() {
         &plan,
         &[skidder(100 * H)],
         &problem.moves,
-        |_, _| H / 2,
+        WoodKnown {
+            seconds: &|_, _| H / 2,
+            by_day: &|_, _| false,
+        },
     );
     assert_eq!((found.left, found.late.len()), (0, 0));
     let mut seen = BTreeSet::new();
@@ -606,7 +609,71 @@ fn skidders_keep_their_leads_and_stay_in_their_shifts() {
         &plan,
         &[skidder(3 * H)],
         &problem.moves,
-        |_, _| 4 * H,
+        WoodKnown {
+            seconds: &|_, _| 4 * H,
+            by_day: &|_, _| false,
+        },
     );
     assert!(!late.late.is_empty() || late.left > 0);
+}
+
+/// A skidder with leave for the night, in shifts that are mostly dark: of two blocks, the wood of one is to be brought by day.
+#[test]
+fn wood_on_dangerous_ground_waits_for_light_whatever_the_skidders_leave() {
+    use blockwright::schedule::skidding::{Skidder, WoodKnown, follow};
+    let days = 5;
+    let blocks = vec![
+        block("A", "b dn nn", 1.0, [0.0, 0.0], days),
+        block("B", "b nn nd", 1.0, [9000.0, 0.0], days),
+    ];
+    let problem = problem(
+        days,
+        blocks,
+        vec![machine("X", shifts(days, 6, 14), 1000)],
+        1,
+    );
+    let plan = schedule::solve(&problem).plan;
+    let skidder = Skidder {
+        name: "S".to_owned(),
+        night: true,
+        windows: machine("S", shifts(days, 14, 8), 1000).windows,
+        start: None,
+        min_lead_s: H,
+        max_lead_s: 100 * H,
+    };
+    let skidders = [skidder];
+    let dark = |by_day: &dyn Fn(usize, usize) -> bool, of: &dyn Fn(usize, usize) -> bool| {
+        let wood = WoodKnown {
+            seconds: &|_, _| H,
+            by_day,
+        };
+        let found = follow(&problem, &plan, &skidders, &problem.moves, wood);
+        assert_eq!(
+            schedule::check_skidding(&problem, &found, &skidders, by_day),
+            Vec::<String>::new()
+        );
+        let unlit = found.tasks.iter().filter(|task| {
+            let light = &problem.blocks[task.block].light;
+            let lit = |s: &Stretch| s.from <= task.span.from && task.span.to <= s.to;
+            task.unit.is_some_and(|unit| of(task.block, unit)) && !light.iter().any(lit)
+        });
+        (unlit.count(), found.left)
+    };
+    let of_a = |block: usize, unit: usize| block == 0 && unit != 0;
+    let none = |_: usize, _: usize| false;
+    let (by_night, left) = dark(&none, &of_a);
+    assert!(by_night > 0 && left == 0);
+    let (by_night, left) = dark(&of_a, &of_a);
+    assert_eq!((by_night, left), (0, 0));
+    // The check itself knows a plan that does not keep it.
+    let wood = WoodKnown {
+        seconds: &|_, _| H,
+        by_day: &none,
+    };
+    let found = follow(&problem, &plan, &skidders, &problem.moves, wood);
+    let broken = schedule::check_skidding(&problem, &found, &skidders, &of_a);
+    assert!(
+        !broken.is_empty() && broken[0].contains("in the dark"),
+        "{broken:?}"
+    );
 }

@@ -168,7 +168,7 @@ fn every_default_of_the_tables_is_the_real_one() {
             checked += 1;
         }
     }
-    assert_eq!(checked, 44);
+    assert_eq!(checked, 45);
     let other = with("machine", "reach = \"8.71 m\"").unwrap().settings;
     assert_ne!(rounded(&other), rounded(&Settings::default()));
 }
@@ -385,6 +385,130 @@ fn every_reason_of_a_problem_is_described() {
     let schema = read("docs/schema.md");
     for key in keys {
         assert!(schema.contains(&format!("`{key}`")), "{key}");
+    }
+}
+
+/// The code of a file without its unit tests.
+fn code_of(path: &Path) -> String {
+    let text = std::fs::read_to_string(path).unwrap();
+    let code = text.split("#[cfg(test)]").next().unwrap();
+    code.to_owned()
+}
+
+/// Texts in quotes that are made of small letters, digits and hyphens, with what stands before each.
+fn quoted(code: &str) -> Vec<(&str, &str)> {
+    let mut found = Vec::new();
+    for (at, _) in code.match_indices('"') {
+        let rest = &code[at + 1..];
+        let word = rest.split(['"', ':']).next().unwrap_or("");
+        let plain = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-';
+        let whole = rest[word.len()..].starts_with('"') || rest[word.len()..].starts_with(":{");
+        if whole && !word.is_empty() && word.bytes().all(plain) {
+            found.push((code[..at].trim_end(), word));
+        }
+    }
+    found
+}
+
+/// Every id of a rule in the code: texts with a hyphen where rules are judged, and plain words where an id is asked for.
+fn rule_ids() -> BTreeSet<String> {
+    let mut files = Vec::new();
+    for folder in ["src/layout", "src/compliance", "src/audit"] {
+        files_under(&root().join(folder), &mut files);
+    }
+    files.push(root().join("src/batch/missing.rs"));
+    let mut ids = BTreeSet::new();
+    for path in files {
+        let code = code_of(&path);
+        for (before, word) in quoted(&code) {
+            let asked = ["rule_id:", "id:", ".row(", ".ruled("]
+                .iter()
+                .any(|sign| before.ends_with(sign));
+            let named = before.ends_with("format!(") && code.contains(&format!("\"{word}:{{"));
+            if asked || named || (word.contains('-') && !word.starts_with('-')) {
+                ids.insert(word.to_owned());
+            }
+        }
+    }
+    ids
+}
+
+#[test]
+fn every_reason_and_rule_id_is_described() {
+    use blockwright::model::{DayReason, UnworkedReason, ZoneKind};
+    let schema = read("docs/schema.md");
+    let row = |layer: &str, attribute: &str| -> BTreeSet<String> {
+        let rows = rows(&schema.replace("\n### ", "\n## "), &format!("## {layer}"));
+        let row = rows.iter().find(|row| code(&row[0]) == [attribute]);
+        let row = row.unwrap_or_else(|| panic!("{layer} {attribute}"));
+        code(&row[2]).into_iter().map(str::to_owned).collect()
+    };
+    let keys =
+        |keys: Vec<&str>| -> BTreeSet<String> { keys.into_iter().map(str::to_owned).collect() };
+    assert_eq!(
+        row("layout.gpkg `sections`", "reasons")
+            .into_iter()
+            .filter(|word| word != ";")
+            .collect::<BTreeSet<_>>(),
+        keys(DayReason::ALL.map(DayReason::key).to_vec())
+    );
+    assert_eq!(
+        row("layout.gpkg `unworked`", "reason"),
+        keys(UnworkedReason::ALL.map(UnworkedReason::key).to_vec())
+    );
+    let zones = row("layout.gpkg `zones`", "kind");
+    for kind in ZoneKind::ALL {
+        assert!(zones.contains(kind.key()), "{}", kind.key());
+    }
+    // Reasons are explained, not just listed.
+    let sections = read("docs/algorithms.md");
+    let explained: BTreeSet<String> = rows(&sections, "## Sections")
+        .iter()
+        .flat_map(|row| code(&row[0]))
+        .map(str::to_owned)
+        .collect();
+    assert_eq!(explained, keys(DayReason::ALL.map(DayReason::key).to_vec()));
+    let ids = rule_ids();
+    assert!(
+        ids.len() > 30 && ids.contains("reserve") && ids.contains("reachable"),
+        "{ids:?}"
+    );
+    let table = schema.split("\n### Rule ids\n").nth(1).unwrap();
+    let table = table.split("\n### ").next().unwrap();
+    let described: BTreeSet<&str> = code(table)
+        .into_iter()
+        .map(|id| id.split(':').next().unwrap_or(id))
+        .collect();
+    for id in &ids {
+        assert!(
+            described.contains(id.as_str()),
+            "docs/schema.md says nothing of {id}"
+        );
+    }
+    // And nothing is described that is not there.
+    let others = ["rules show", "rule_id", "KIND-unruled", "streams-unruled"];
+    for id in described {
+        assert!(ids.contains(id) || others.contains(&id), "nobody says {id}");
+    }
+}
+
+/// Every arm of `key` has its constant in `ALL`, which the documents are held against.
+#[test]
+fn no_reason_is_left_out_of_the_lists() {
+    let code = read("src/model/plan.rs");
+    for (name, count) in [
+        ("DayReason", blockwright::model::DayReason::ALL.len()),
+        (
+            "UnworkedReason",
+            blockwright::model::UnworkedReason::ALL.len(),
+        ),
+        ("ZoneKind", blockwright::model::ZoneKind::ALL.len()),
+    ] {
+        let arms = code.lines().filter(|line| {
+            let arm = line.trim().split_once(" => \"");
+            arm.is_some_and(|(arm, _)| arm.starts_with(&format!("{name}::")))
+        });
+        assert_eq!(arms.count(), count, "{name}");
     }
 }
 

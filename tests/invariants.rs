@@ -711,17 +711,7 @@ fn sections_tile_their_strips_and_hours_add_up() {
 
 #[test]
 fn every_section_has_a_shift_class_with_reasons() {
-    const REASONS: [&str; 9] = [
-        "boundary_pass",
-        "near_boundary",
-        "near_reserve",
-        "brush",
-        "soft_ground",
-        "hazard",
-        "road_clearing",
-        "short_stretch",
-        "steep",
-    ];
+    let known = blockwright::model::DayReason::ALL.map(blockwright::model::DayReason::key);
     let mut seen: BTreeSet<String> = BTreeSet::new();
     for district in districts() {
         district.check(|block| {
@@ -730,7 +720,7 @@ fn every_section_has_a_shift_class_with_reasons() {
                 let reasons = row.text("reasons");
                 let sound = match row.text("shift_class") {
                     "day_only" => {
-                        !reasons.is_empty() && reasons.split(';').all(|r| REASONS.contains(&r))
+                        !reasons.is_empty() && reasons.split(';').all(|r| known.contains(&r))
                     }
                     "night_safe" => reasons.is_empty(),
                     _ => false,

@@ -440,6 +440,8 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
         // What is measured says more than what the extents told.
         problems.retain(|problem| problem.code != ProblemCode::UnknownSlope);
         problems.extend(coverage.problem(terrain));
+    } else if project.settings.layout.level_ground.is_none() {
+        problems.extend(sources::unclassed(&batch.blocks, &batch.features));
     }
     if talk.json {
         print_json(&json!({

@@ -7,6 +7,7 @@ mod block_rules;
 mod certificate;
 mod certified;
 mod distances;
+mod night;
 mod portfolio;
 mod reach;
 mod road_band;
@@ -53,6 +54,7 @@ pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
     verdicts.extend(judge.reach());
     verdicts.extend(judge.corridor_widths());
     verdicts.extend(judge.max_slope());
+    verdicts.extend(judge.night());
     verdicts.push(judge.balance());
     let certificate = judge.certificate();
     plan.certificate = certificate;

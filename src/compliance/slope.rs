@@ -17,9 +17,15 @@ const ON_ROAD_M: f64 = 0.01;
 
 impl Judge<'_> {
     /// The steepest ground under any line driven against the machine's limit. On a road's cleared ground the slope of
-    /// the land says nothing: the road is built.
+    /// the land says nothing: the road is built. Ground without a slope is level where the project states it, and then
+    /// nothing was measured there.
     pub(super) fn max_slope(&self) -> Option<Judged> {
         let machine = &self.context.settings.machine;
+        let level = self.context.settings.layout.level_ground.as_deref();
+        let mut source = machine.max_slope_source().to_owned();
+        if let Some(level) = level {
+            source += &format!("; ground without a slope is level by the project's word: {level}");
+        }
         let row = |measured, status| {
             self.row(
                 "max-slope",
@@ -28,14 +34,11 @@ impl Judge<'_> {
                 Some(machine.max_slope),
                 measured,
                 status,
-                machine.max_slope_source(),
+                source.as_str(),
             )
         };
         if self.plan.lines.is_empty() {
             return None;
-        }
-        if !self.slopes.given() {
-            return Some(row(None, Verdict::NotApplicable));
         }
         let roads = self.roads();
         let mut steepest: Option<(f64, LineString)> = None;
@@ -50,7 +53,10 @@ impl Judge<'_> {
                     let here = || LineString(vec![run.a, run.b]);
                     match run.slope {
                         Slope::Unknown => {
-                            if unknown.is_none() && !on_road(&roads, run.a, run.b) {
+                            if level.is_none()
+                                && unknown.is_none()
+                                && !on_road(&roads, run.a, run.b)
+                            {
                                 unknown = Some(here());
                             }
                         }

@@ -207,6 +207,28 @@ impl Engines<'_> {
 }
 
 impl Engines<'_> {
+    /// All ground within `distance_m` of `source` and up to 1.5 % of it more, not certified: for distances that the outputs
+    /// state but no law asks.
+    pub fn no_less(&self, source: &Source, distance_m: f64) -> MultiPolygon {
+        const QUARTER: u32 = 16;
+        if source.is_empty() {
+            return MultiPolygon(vec![]);
+        }
+        let off_m = THIN_SHARE * distance_m;
+        let thin = thinned(source, off_m);
+        let moved_m = if matches!(thin, Cow::Owned(_)) {
+            off_m
+        } else {
+            0.0
+        };
+        let width_m = circumscribed(distance_m + moved_m, QUARTER);
+        let first = self.first.buffer(&thin, width_m, QUARTER);
+        first
+            .filter(|result| !result.0.is_empty())
+            .or_else(|| self.other.buffer(&thin, width_m, QUARTER))
+            .unwrap_or(MultiPolygon(vec![]))
+    }
+
     /// Ground within `distance_m` of lines, nowhere more, in polygons that may overlap: GEOS straightens concave runs of its input by up to 1 % of
     /// the distance, outwards, and that is taken off.
     pub fn within(&self, lines: &MultiLineString, distance_m: f64) -> MultiPolygon {

@@ -3,7 +3,7 @@
 use geo::{MultiPolygon, Polygon};
 
 use super::cost::Access;
-use super::steep;
+use super::steep::{self, UnknownSlope};
 use super::zones::{Managed, Zones, class_of};
 use super::{Context, LayoutError};
 use crate::geometry::area::{area, length, polygon_area, rings};
@@ -34,8 +34,9 @@ pub struct Ground<'n> {
     /// Where wood is skidded to.
     pub access: Access,
     pub slopes: &'n Slopes<'n>,
-    /// Of the parts: steeper than the night limit, or of unknown slope.
+    /// Of the parts: steeper than the night limit.
     pub steep_by_night: Vec<Polygon>,
+    pub unknown_slope: UnknownSlope,
 }
 
 pub fn divide<'n>(
@@ -76,8 +77,6 @@ pub fn divide<'n>(
     let mut steep = steep::divide(context, slopes, rest);
     unworked.append(&mut steep.unworked);
     zones.findings.append(&mut steep.findings);
-    let mut steep_by_night = steep.night.0;
-    steep_by_night.extend(steep.unknown.0);
     let mut parts = Vec::new();
     for shape in steep.rest.0 {
         if polygon_area(&shape) < layout.sliver_m2 {
@@ -110,7 +109,8 @@ pub fn divide<'n>(
         unworked,
         access,
         slopes,
-        steep_by_night,
+        steep_by_night: steep.night.0,
+        unknown_slope: steep.unknown,
     })
 }
 

@@ -6,6 +6,7 @@ mod bunches;
 mod comb;
 mod cost;
 mod cover;
+mod day_ground;
 mod doubts;
 mod effective;
 mod felled;
@@ -23,6 +24,7 @@ mod steep;
 mod strips;
 mod timing;
 mod travel;
+mod whole_sections;
 mod write_up;
 mod zones;
 

@@ -1,100 +1,14 @@
 //! Stretches of strips with one shift class, and why.
 
-use geo::{MultiLineString, MultiPolygon, Polygon};
+use geo::MultiPolygon;
 
 use super::Context;
-use super::ground::Ground;
+use super::day_ground::DayGround;
 use super::retention::{lie_down, stand_up};
-use super::strips::{Part, Piece};
+use super::strips::Piece;
 use crate::geometry::area::Bounds;
-use crate::geometry::buffer::Source;
-use crate::geometry::distance::SegmentIndex;
-use crate::geometry::overlay::{intersection, oriented};
 use crate::geometry::sweep::{Slab, clip_slabs};
 use crate::model::{DayReason, ShiftClass};
-
-/// Day-only ground of one part, in the turned frame, by reason.
-pub struct DayGround {
-    areas: Vec<(DayReason, Vec<Polygon>, Bounds)>,
-}
-
-impl DayGround {
-    pub fn of(
-        context: Context<'_>,
-        ground: &Ground,
-        part: &Part,
-        block: &MultiPolygon,
-    ) -> DayGround {
-        let settings = context.settings;
-        let mut areas = Vec::new();
-        let mut push = |reason: DayReason, polygons: &[Polygon]| {
-            if !polygons.is_empty() {
-                let turned = part.frame.enter_polygons(&MultiPolygon(polygons.to_vec()));
-                let bounds = Bounds::of_polygons(&turned);
-                areas.push((reason, turned.0, bounds));
-            }
-        };
-        let edge_m = settings.layout.edge_distance_m;
-        let passed_m = if settings.layout.boundary_pass {
-            settings.machine.strip_width_m()
-        } else {
-            0.0
-        };
-        // The boundary pass already lies between the strips and anything nearer than its own width.
-        if edge_m > passed_m {
-            let (boundary, reserve) = split_edges(&part.pass.edges, block);
-            for (reason, edges) in [
-                (DayReason::NearBoundary, boundary),
-                (DayReason::NearReserve, reserve),
-            ] {
-                let near = context.engines.plain(&Source::Lines(edges), edge_m);
-                push(reason, &oriented(near).0);
-            }
-        }
-        push(DayReason::Brush, &ground.zones.brush);
-        push(DayReason::SoftGround, &ground.zones.soft);
-        push(DayReason::Hazard, &ground.zones.hazard);
-        push(DayReason::Steep, &ground.steep_by_night);
-        DayGround { areas }
-    }
-
-    /// Stretches of a piece along y that lie beside day-only ground.
-    fn stretches(&self, piece: &MultiPolygon) -> Vec<(f64, f64, DayReason)> {
-        let bounds = Bounds::of_polygons(piece);
-        let mut found = Vec::new();
-        for (reason, polygons, area) in &self.areas {
-            if !area.meets(&bounds) {
-                continue;
-            }
-            for part in intersection(piece, polygons).0 {
-                let bounds = Bounds::of(&part.exterior().0);
-                found.push((bounds.min.y, bounds.max.y, *reason));
-            }
-        }
-        found
-    }
-}
-
-/// The part's edges along the block's own boundary, and the rest, which are reserve edges.
-fn split_edges(
-    edges: &MultiLineString,
-    block: &MultiPolygon,
-) -> (MultiLineString, MultiLineString) {
-    const SAME_LINE_M: f64 = 0.02;
-    let outline = SegmentIndex::of_boundary(block);
-    let (mut boundary, mut reserve) = (vec![], vec![]);
-    for w in edges.0.iter().flat_map(|line| line.0.windows(2)) {
-        let middle = (w[0] + w[1]) / 2.0;
-        let on_boundary = outline.distance(middle, SAME_LINE_M).is_some();
-        let list = if on_boundary {
-            &mut boundary
-        } else {
-            &mut reserve
-        };
-        list.push(geo::LineString(w.to_vec()));
-    }
-    (MultiLineString(boundary), MultiLineString(reserve))
-}
 
 /// A stretch of one piece.
 #[derive(Clone, Debug, PartialEq)]
@@ -176,7 +90,7 @@ pub struct PieceSection {
     pub shape: MultiPolygon,
 }
 
-/// Divides one piece. With the boundary pass off, nothing but `edge_distance` keeps night work off the boundary.
+/// Divides one piece; `ground` in the piece's frame.
 pub fn of_piece(context: Context<'_>, ground: &DayGround, piece: &Piece) -> Vec<PieceSection> {
     let bounds = Bounds::of_polygons(&piece.shape);
     let day = ground.stretches(&piece.shape);

@@ -1,12 +1,12 @@
 //! Ground that is too steep for the machine, too steep for the night, or of unknown slope.
 
-use geo::{Geometry, MultiPolygon};
+use geo::{Geometry, MultiPolygon, Polygon};
 
 use super::Context;
 use crate::geometry::area::area;
 use crate::geometry::overlay::difference;
 use crate::landbase::Slopes;
-use crate::model::{Finding, Unworked, UnworkedReason, Verdict};
+use crate::model::{Finding, Machine, Unworked, UnworkedReason, Verdict};
 use crate::units::{Percent, hectares};
 
 /// Gaps in the terrain below this are dust of the overlay.
@@ -18,10 +18,18 @@ pub struct Steep {
     pub rest: MultiPolygon,
     /// Of the rest, steeper than the night limit.
     pub night: MultiPolygon,
-    /// Of the rest, without a slope though a terrain is given.
-    pub unknown: MultiPolygon,
+    pub unknown: UnknownSlope,
     pub unworked: Vec<Unworked>,
     pub findings: Vec<Finding>,
+}
+
+/// Where nobody says how steep the ground is.
+#[derive(Clone, Debug, PartialEq)]
+pub enum UnknownSlope {
+    /// No layer gives a slope anywhere in the block.
+    Everywhere,
+    /// Of the ground to be worked.
+    On(Vec<Polygon>),
 }
 
 /// Takes out of `ground` what is steeper than the machine may go, in whole cells and slope classes, however small: a
@@ -32,17 +40,28 @@ pub fn divide(context: Context<'_>, slopes: &Slopes, ground: MultiPolygon) -> St
     let mut steep = Steep {
         rest: ground,
         night: MultiPolygon(vec![]),
-        unknown: MultiPolygon(vec![]),
+        unknown: UnknownSlope::On(vec![]),
         unworked: vec![],
         findings: vec![],
     };
-    if !slopes.given() {
-        return steep;
+    if slopes.given() {
+        steep.leave_out(machine, slopes);
+        steep.night = slopes.steeper_than(machine.night_slope, &steep.rest);
     }
-    let out = slopes.steeper_than(machine.max_slope, &steep.rest);
-    if !out.0.is_empty() {
-        steep.rest = difference(&steep.rest, &out.0);
-        steep.findings.push(Finding {
+    if context.settings.layout.level_ground.is_none() {
+        steep.ask_unknown(machine, slopes);
+    }
+    steep
+}
+
+impl Steep {
+    fn leave_out(&mut self, machine: &Machine, slopes: &Slopes) {
+        let out = slopes.steeper_than(machine.max_slope, &self.rest);
+        if out.0.is_empty() {
+            return;
+        }
+        self.rest = difference(&self.rest, &out.0);
+        self.findings.push(Finding {
             rule_id: "max-slope".to_owned(),
             verdict: Verdict::Warn,
             measured: Some(slopes.steepest_in(&out)),
@@ -56,7 +75,7 @@ pub fn divide(context: Context<'_>, slopes: &Slopes, ground: MultiPolygon) -> St
             source: machine.max_slope_source().to_owned(),
             shape: Some(Geometry::MultiPolygon(out.clone())),
         });
-        steep.unworked = (out.0.into_iter())
+        self.unworked = (out.0.into_iter())
             .map(|shape| Unworked {
                 part: 0,
                 reason: UnworkedReason::TooSteep,
@@ -64,14 +83,22 @@ pub fn divide(context: Context<'_>, slopes: &Slopes, ground: MultiPolygon) -> St
             })
             .collect();
     }
-    steep.night = slopes.steeper_than(machine.night_slope, &steep.rest);
-    if slopes.has_terrain {
-        steep.unknown = slopes.unknown_in(&steep.rest);
-        let gap_m2 = area(&steep.unknown);
+
+    /// What nobody knows the slope of, said once for the block.
+    fn ask_unknown(&mut self, machine: &Machine, slopes: &Slopes) {
+        let unknown = if slopes.given() {
+            slopes.unknown_in(&self.rest)
+        } else {
+            self.rest.clone()
+        };
+        let gap_m2 = area(&unknown);
         if gap_m2 >= LEAST_GAP_M2 {
-            let fault = slopes.fault.as_ref();
-            let why = fault.map_or_else(String::new, |fault| format!(" ({fault})"));
-            steep.findings.push(Finding {
+            let why = match (&slopes.fault, slopes.given()) {
+                (Some(fault), _) => format!(" ({fault})"),
+                (None, true) => String::new(),
+                (None, false) => ", since no elevation and no slope class lies there".to_owned(),
+            };
+            self.findings.push(Finding {
                 rule_id: "max-slope".to_owned(),
                 verdict: Verdict::Unknown,
                 measured: Some(hectares(gap_m2)),
@@ -82,9 +109,13 @@ pub fn divide(context: Context<'_>, slopes: &Slopes, ground: MultiPolygon) -> St
                     hectares(gap_m2)
                 ),
                 source: machine.max_slope_source().to_owned(),
-                shape: Some(Geometry::MultiPolygon(steep.unknown.clone())),
+                shape: Some(Geometry::MultiPolygon(unknown.clone())),
             });
         }
+        self.unknown = if slopes.given() {
+            UnknownSlope::On(unknown.0)
+        } else {
+            UnknownSlope::Everywhere
+        };
     }
-    steep
 }

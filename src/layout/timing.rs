@@ -1,13 +1,16 @@
 //! Machine hours of each section: trees, advances, bunches, turns and the travel that leads to it.
 
-use geo::LineString;
+use geo::{LineString, MultiPolygon};
 
 use super::growth::{Felled, Growth};
 use super::hours::ADVANCE_M;
 use crate::geometry::area::length;
-use crate::geometry::distance::point_segment;
+use crate::geometry::distance::{boundary_segments, inside, point_segment};
 use crate::landbase::Slopes;
 use crate::model::{PieceId, Production, Section, StripLine};
+
+/// How far in a line is asked in which section it begins.
+const BEGIN_M: f64 = 0.01;
 
 /// Fills in trees, volume and hours. `driven` are the machine's ways through each section; `lines` the working order,
 /// with the slope across each.
@@ -22,7 +25,7 @@ pub fn fill(
     let mut empty_s = vec![0.0; sections.len()];
     let mut travel_m = 0.0;
     for line in lines {
-        if let Some(begun) = begun_in(line, driven, sections) {
+        if let Some(begun) = begun_in(line, sections) {
             empty_s[begun] +=
                 production.seconds_per_turn + 60.0 * travel_m / production.travel_m_per_min;
         }
@@ -53,19 +56,25 @@ fn bunches(production: &Production, felled: Felled) -> f64 {
 }
 
 /// The section in which a line begins: where the machine turns in, and where its travel ends.
-fn begun_in(line: &StripLine, driven: &[&[LineString]], sections: &[Section]) -> Option<usize> {
-    let start = *line.shape.0.first()?;
-    let off_m = |ways: &[LineString]| {
-        ways.iter()
-            .flat_map(|way| way.0.windows(2))
-            .map(|w| point_segment(start, w[0], w[1]))
+fn begun_in(line: &StripLine, sections: &[Section]) -> Option<usize> {
+    // A little in, since the first place may lie on the line between two sections.
+    let (first, next) = (*line.shape.0.first()?, *line.shape.0.get(1)?);
+    let step = next - first;
+    let start = first + step * (BEGIN_M / step.x.hypot(step.y)).min(1.0);
+    let off_m = |shape: &MultiPolygon| {
+        if inside(start, shape) {
+            return 0.0;
+        }
+        boundary_segments(shape, 0)
+            .map(|edge| point_segment(start, edge.a, edge.b))
             .fold(f64::INFINITY, f64::min)
     };
     let own = sections
         .iter()
         .enumerate()
         .filter(|(_, section)| section.id == line.id);
-    own.min_by(|(a, _), (b, _)| off_m(driven[*a]).total_cmp(&off_m(driven[*b])))
+    own.map(|(index, section)| (index, off_m(&section.shape)))
+        .min_by(|a, b| a.1.total_cmp(&b.1))
         .map(|(index, _)| index)
 }
 

@@ -4,16 +4,18 @@ use geo::{Coord, Geometry, LineString, MultiPolygon, Point, Polygon};
 
 use super::Context;
 use super::bunches;
+use super::day_ground::DayGround;
 use super::ground::Ground;
 use super::growth::Growth;
 use super::order::{self, Unit};
 use super::retention::{self, Solved};
 use super::road_clearing::Clearing;
-use super::sections::{self, DayGround};
+use super::sections;
 use super::skidding::{self, RoadEnd};
 use super::strips::{Part, Piece, upright_line};
 use super::timing;
 use super::travel::{Leg, Network, Scratch};
+use super::whole_sections::{self, WholeSection};
 use crate::geometry::area::{Bounds, area, polygon_area};
 use crate::geometry::distance::inside_polygon;
 use crate::geometry::overlay::{difference, shared_area, union};
@@ -73,13 +75,14 @@ pub fn plan(
         unworked: ground.unworked.clone(),
         strips_count: 0,
     };
-    work.road_clearing(clearing);
+    let day = DayGround::of(context, ground, parts, &shape);
+    work.road_clearing(clearing, &day);
     for part in parts {
-        work.boundary_pass(part);
+        work.boundary_pass(part, &day);
     }
     let mut notes = Vec::new();
     for (part, (pieces, comb)) in parts.iter().zip(solved.pieces.iter().zip(&solved.combs)) {
-        let day = DayGround::of(context, ground, part, &shape);
+        let day = day.turned(&part.frame, &part.pass.interior);
         let strips = work.interior(part, pieces, &day);
         let leave = |polygon: &Polygon| part.frame.leave_polygon(polygon);
         work.set_unworked(
@@ -276,15 +279,9 @@ impl WriteUp<'_> {
         kind: StripKind,
         shape: &MultiPolygon,
         lines: &[LineString],
-        width_m: f64,
+        day: &DayGround,
     ) {
-        let day_only =
-            kind == StripKind::BoundaryPass || self.context.settings.layout.road_clearing_day_only;
-        let reason = if kind == StripKind::BoundaryPass {
-            DayReason::BoundaryPass
-        } else {
-            DayReason::RoadClearing
-        };
+        let width_m = self.context.settings.machine.strip_width_m();
         let mut driven: Vec<Vec<LineString>> = vec![vec![]; shape.0.len()];
         let mut drives = Vec::new();
         for line in lines {
@@ -308,7 +305,6 @@ impl WriteUp<'_> {
                 strip_no: 0,
                 piece: index as u32 + 1,
             };
-            let here = MultiPolygon(vec![polygon.clone()]);
             self.strips.push(Strip {
                 id,
                 kind,
@@ -316,38 +312,74 @@ impl WriteUp<'_> {
                 width_m,
                 shape: polygon.clone(),
             });
+            self.whole_sections(id, kind, polygon, &driven, day);
+        }
+        self.drives.extend(drives);
+    }
+
+    fn whole_sections(
+        &mut self,
+        id: PieceId,
+        kind: StripKind,
+        polygon: &Polygon,
+        driven: &[LineString],
+        day: &DayGround,
+    ) {
+        let settings = self.context.settings;
+        let here = MultiPolygon(vec![polygon.clone()]);
+        let (found, always) = match kind {
+            StripKind::BoundaryPass => (day.on_pass(&here), Some(DayReason::BoundaryPass)),
+            _ => {
+                let always = settings.layout.road_clearing_day_only;
+                (
+                    day.on_road(&here),
+                    always.then_some(DayReason::RoadClearing),
+                )
+            }
+        };
+        let (reach_m, least_m) = (settings.machine.reach_m, settings.layout.section_min_m);
+        let sections = whole_sections::divide(polygon, driven, &found, reach_m, least_m);
+        for (section_no, section) in (1u32..).zip(sections) {
+            let WholeSection {
+                shape,
+                driven,
+                mut reasons,
+            } = section;
+            if kind == StripKind::BoundaryPass {
+                reasons.retain(|reason| *reason != DayReason::ShortStretch);
+            }
+            reasons.extend(always);
+            reasons.sort();
             self.sections.push(Section {
                 id,
-                section_no: 1,
-                shift_class: if day_only {
-                    ShiftClass::DayOnly
-                } else {
+                section_no,
+                shift_class: if reasons.is_empty() {
                     ShiftClass::NightSafe
+                } else {
+                    ShiftClass::DayOnly
                 },
-                reasons: if day_only { vec![reason] } else { vec![] },
+                reasons,
                 hours: None,
                 trees: None,
                 volume_m3: None,
                 skid_m: None,
                 skid_hours: None,
-                shape: here,
+                shape: MultiPolygon(vec![shape]),
             });
             self.ways.push(Ways {
                 driven,
                 road_end: None,
             });
         }
-        self.drives.extend(drives);
     }
 
-    fn road_clearing(&mut self, clearing: &Clearing) {
-        let width_m = self.context.settings.machine.strip_width_m();
+    fn road_clearing(&mut self, clearing: &Clearing, day: &DayGround) {
         self.whole(
             0,
             StripKind::RoadClearing,
             &clearing.shape,
             &clearing.lines,
-            width_m,
+            day,
         );
         self.set_unworked(
             0,
@@ -356,14 +388,13 @@ impl WriteUp<'_> {
         );
     }
 
-    fn boundary_pass(&mut self, part: &Part) {
-        let width_m = self.context.settings.machine.strip_width_m();
+    fn boundary_pass(&mut self, part: &Part, day: &DayGround) {
         self.whole(
             part.number,
             StripKind::BoundaryPass,
             &part.pass.band,
             &part.pass.lines,
-            width_m,
+            day,
         );
     }
 

@@ -61,6 +61,16 @@ pub enum ZoneKind {
 }
 
 impl ZoneKind {
+    pub const ALL: [ZoneKind; 7] = [
+        ZoneKind::Reserve,
+        ZoneKind::Management,
+        ZoneKind::RetainedBand,
+        ZoneKind::MachineExclusion,
+        ZoneKind::RoadClearing,
+        ZoneKind::RoadBand,
+        ZoneKind::Hazard,
+    ];
+
     pub fn key(self) -> &'static str {
         match self {
             ZoneKind::Reserve => "reserve",
@@ -189,27 +199,81 @@ pub enum DayReason {
     BoundaryPass,
     NearBoundary,
     NearReserve,
+    /// Near ground left out because it is too steep for the machine.
+    NearTooSteep,
+    /// Near soft ground that is left standing.
+    NearSoftGround,
+    /// Near a band of trees that a management zone keeps.
+    NearRetainedBand,
     Brush,
     SoftGround,
     Hazard,
-    /// Steeper than the night limit, or of unknown slope where slopes are asked for.
+    /// Steeper than the night limit.
     Steep,
+    /// Nobody says how steep it is.
+    UnknownSlope,
     RoadClearing,
     ShortStretch,
 }
 
 impl DayReason {
+    pub const ALL: [DayReason; 13] = [
+        DayReason::BoundaryPass,
+        DayReason::NearBoundary,
+        DayReason::NearReserve,
+        DayReason::NearTooSteep,
+        DayReason::NearSoftGround,
+        DayReason::NearRetainedBand,
+        DayReason::Brush,
+        DayReason::SoftGround,
+        DayReason::Hazard,
+        DayReason::Steep,
+        DayReason::UnknownSlope,
+        DayReason::RoadClearing,
+        DayReason::ShortStretch,
+    ];
+
     pub fn key(self) -> &'static str {
         match self {
             DayReason::BoundaryPass => "boundary_pass",
             DayReason::NearBoundary => "near_boundary",
             DayReason::NearReserve => "near_reserve",
+            DayReason::NearTooSteep => "near_too_steep",
+            DayReason::NearSoftGround => "near_soft_ground",
+            DayReason::NearRetainedBand => "near_retained_band",
             DayReason::Brush => "brush",
             DayReason::SoftGround => "soft_ground",
             DayReason::Hazard => "hazard",
             DayReason::Steep => "steep",
+            DayReason::UnknownSlope => "unknown_slope",
             DayReason::RoadClearing => "road_clearing",
             DayReason::ShortStretch => "short_stretch",
+        }
+    }
+
+    pub fn of_key(key: &str) -> Option<DayReason> {
+        DayReason::ALL
+            .into_iter()
+            .find(|reason| reason.key() == key)
+    }
+
+    /// Whether the ground is a danger in the dark to any machine, the skidder too; the others say that a felling machine
+    /// could cut in the dark what must stand, or not see what it cuts.
+    pub fn endangers_any_machine(self) -> bool {
+        match self {
+            DayReason::NearTooSteep
+            | DayReason::SoftGround
+            | DayReason::Hazard
+            | DayReason::Steep
+            | DayReason::UnknownSlope => true,
+            DayReason::BoundaryPass
+            | DayReason::NearBoundary
+            | DayReason::NearReserve
+            | DayReason::NearSoftGround
+            | DayReason::NearRetainedBand
+            | DayReason::Brush
+            | DayReason::RoadClearing
+            | DayReason::ShortStretch => false,
         }
     }
 }
@@ -283,6 +347,14 @@ pub enum UnworkedReason {
 }
 
 impl UnworkedReason {
+    pub const ALL: [UnworkedReason; 5] = [
+        UnworkedReason::Sliver,
+        UnworkedReason::BeyondReach,
+        UnworkedReason::SoftGround,
+        UnworkedReason::MachineExclusion,
+        UnworkedReason::TooSteep,
+    ];
+
     pub fn key(self) -> &'static str {
         match self {
             UnworkedReason::Sliver => "sliver",
@@ -502,10 +574,32 @@ pub struct BlockPlan {
     pub certificate: Certificate,
 }
 
+/// What was measured of the slopes of a block, other than on roads.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct SlopesMeasured {
+    /// The steepest ground under any line, rise over run; None where no slope is known along any.
+    pub driven: Option<f64>,
+    /// The same under lines of night-safe sections.
+    pub by_night: Option<f64>,
+    /// Whether lines run on ground of which nobody says how steep it is.
+    pub unknown: bool,
+}
+
 impl BlockPlan {
     /// Where the frame's (0, 0) lies in the plane of the work CRS.
     pub fn origin(&self) -> [f64; 2] {
         self.frame.origin().into()
+    }
+
+    /// As the compliance rows have it; nothing before the plan was judged.
+    pub fn slopes_measured(&self) -> SlopesMeasured {
+        let row = |id: &str| self.compliance.iter().find(|row| row.rule_id == id);
+        let driven = row("max-slope");
+        SlopesMeasured {
+            driven: driven.and_then(|row| row.measured),
+            by_night: row("night-slope").and_then(|row| row.measured),
+            unknown: driven.is_some_and(|row| row.status == Verdict::Unknown),
+        }
     }
 
     /// Volume felled, m3; None where it is not known of every section.

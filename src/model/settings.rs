@@ -57,6 +57,14 @@ impl Machine {
             "machine.max_slope of the project file; the machine maker's limit and local rules come first"
         }
     }
+    /// Where the largest slope by night is written.
+    pub fn night_slope_source(&self) -> &'static str {
+        if self.night_slope == Machine::default().night_slope {
+            "SF-01, the limit of the skidder that follows, taken for the night by this program"
+        } else {
+            "machine.night_slope of the project file"
+        }
+    }
     /// Strip width W = 2 x (reach - margin).
     pub fn strip_width_m(&self) -> f64 {
         2.0 * self.half_strip_m()
@@ -114,6 +122,9 @@ pub struct LayoutSettings {
     pub soft_ground: SoftGround,
     /// Whether road clearing is day-only.
     pub road_clearing_day_only: bool,
+    /// Where it is written that the ground is level wherever no layer gives a slope; None: nobody says so, and such
+    /// ground is day-only.
+    pub level_ground: Option<String>,
 }
 
 impl Default for LayoutSettings {
@@ -134,6 +145,7 @@ impl Default for LayoutSettings {
             sliver_m2: 25.0,
             soft_ground: SoftGround::DayOnly,
             road_clearing_day_only: false,
+            level_ground: None,
         }
     }
 }

@@ -288,6 +288,8 @@ pub struct LayoutTable {
     pub soft_ground: Given<String>,
     /// Cut road clearing by day only.
     pub road_clearing_day_only: Option<bool>,
+    /// States that the ground is level where no layer gives a slope, by naming where that is written.
+    pub level_ground: Given<String>,
 }
 
 #[derive(Default, Deserialize, JsonSchema)]

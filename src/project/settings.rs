@@ -306,6 +306,10 @@ fn layout(context: &Context<'_>, table: &LayoutTable) -> Result<LayoutSettings, 
     layout.road_clearing_day_only = table
         .road_clearing_day_only
         .unwrap_or(layout.road_clearing_day_only);
+    if let Some(written) = &table.level_ground {
+        context.not_empty("level_ground", written)?;
+        layout.level_ground = Some(written.get_ref().clone());
+    }
     Ok(layout)
 }
 

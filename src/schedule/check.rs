@@ -2,8 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use super::problem::{Plan, Problem, Task, Unit, What, Work, seconds_for};
-use super::time::{Stretch, intersect, subtract};
+use super::problem::{Plan, Problem, Task, Unit, What, Window, Work, seconds_for};
+use super::skidding::{Skidder, Skidding};
+use super::time::{Second, Stretch, intersect, subtract};
 use crate::model::{ShiftClass, StripKind};
 
 /// Times of sections are rounded to whole seconds, at both ends.
@@ -19,6 +20,39 @@ pub fn check(problem: &Problem, plan: &Plan) -> Vec<String> {
         block_rules(problem, plan, block, &mut broken);
     }
     amounts(problem, plan, &mut broken);
+    broken
+}
+
+/// Every rule that skidders break, in words: they work inside their shifts, one thing at a time, by daylight where they have
+/// no leave for the night or where the ground is a danger to any machine (`by_day`, of block and unit).
+pub fn check_skidding(
+    problem: &Problem,
+    skidding: &Skidding,
+    skidders: &[Skidder],
+    by_day: &dyn Fn(usize, usize) -> bool,
+) -> Vec<String> {
+    let mut broken = Vec::new();
+    let mut free: Vec<Second> = vec![Second::MIN; skidders.len()];
+    for task in &skidding.tasks {
+        let its = &skidders[task.skidder];
+        let (from, to) = (task.span.from, task.span.to);
+        let mut told = |what: &str| broken.push(format!("{} {what} at {from}", its.name));
+        if from < free[task.skidder] {
+            told("does two things");
+        }
+        free[task.skidder] = to;
+        let inside = |window: &Window| {
+            window.shift == task.shift && window.span.from <= from && to <= window.span.to
+        };
+        if !its.windows.iter().any(inside) {
+            told("works outside its shifts");
+        }
+        let needs_light = |unit: usize| !its.night || by_day(task.block, unit);
+        let lit = |light: &Stretch| light.from <= from && to <= light.to;
+        if task.unit.is_some_and(needs_light) && !problem.blocks[task.block].light.iter().any(lit) {
+            told("skids in the dark what must be skidded by day");
+        }
+    }
     broken
 }
 

@@ -17,7 +17,7 @@ pub mod skidding;
 pub mod time;
 
 pub use bound::{Bound, lower_bound};
-pub use check::check;
+pub use check::{check, check_skidding};
 pub use problem::{
     Block, HOUR, Machine, Moves, Plan, Problem, STANDARD_PACE, SectionKey, Task, Unit, What,
     Window, Work, seconds_for, work_in,

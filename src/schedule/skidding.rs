@@ -37,22 +37,32 @@ pub struct Skidding {
     pub left_s: i64,
 }
 
+/// What is known of the wood of a section, by block and unit.
+#[derive(Clone, Copy)]
+pub struct WoodKnown<'w> {
+    /// Seconds at the standard pace.
+    pub seconds: &'w dyn Fn(usize, usize) -> i64,
+    /// Whether no skidder may work there in the dark, whatever its own leave.
+    pub by_day: &'w dyn Fn(usize, usize) -> bool,
+}
+
 struct Wood {
     block: usize,
     unit: usize,
     felled: Second,
     left: i64,
     begun: bool,
+    by_day: bool,
 }
 
 /// Fills the skidders' shifts with what has been felled: first where a skidder stands, then where wood lies longest.
-/// `work` gives the seconds of a section at the standard pace.
+/// What no machine may do in the dark waits for light.
 pub fn follow(
     problem: &Problem,
     plan: &Plan,
     skidders: &[Skidder],
     moves: &Moves,
-    work: impl Fn(usize, usize) -> i64,
+    work: WoodKnown<'_>,
 ) -> Skidding {
     let mut skidding = Skidding::default();
     if skidders.is_empty() {
@@ -79,8 +89,10 @@ pub fn follow(
             continue;
         }
         let at = free[s];
-        let lit = |block: usize| its.night || around(&problem.blocks[block].light, at).is_some();
-        let ready = |wood: &Wood| wood.felled + its.min_lead_s <= at && lit(wood.block);
+        let in_dark = |wood: &Wood| its.night && !wood.by_day;
+        let lit =
+            |wood: &Wood| in_dark(wood) || around(&problem.blocks[wood.block].light, at).is_some();
+        let ready = |wood: &Wood| wood.felled + its.min_lead_s <= at && lit(wood);
         let best = (0..wood.len())
             .filter(|&w| ready(&wood[w]))
             .min_by_key(|&w| (here[s] != Some(wood[w].block), wood[w].felled, w));
@@ -133,7 +145,7 @@ pub fn follow(
         };
         let at = free[s];
         let mut until = now.span.to;
-        if !its.night {
+        if !in_dark(&wood[w]) {
             match around(&problem.blocks[block].light, at) {
                 Some(light) => until = until.min(light.to),
                 None => continue,
@@ -170,7 +182,7 @@ pub fn follow(
 }
 
 /// Finished sections with something to skid, in the order in which they were felled.
-fn felled(problem: &Problem, plan: &Plan, work: impl Fn(usize, usize) -> i64) -> Vec<Wood> {
+fn felled(problem: &Problem, plan: &Plan, work: WoodKnown<'_>) -> Vec<Wood> {
     let mut done: std::collections::BTreeMap<(usize, usize), (i64, Second)> = Default::default();
     for task in &plan.tasks {
         if let What::Cut { unit, done: more } = task.what {
@@ -186,8 +198,9 @@ fn felled(problem: &Problem, plan: &Plan, work: impl Fn(usize, usize) -> i64) ->
             block,
             unit,
             felled,
-            left: work(block, unit),
+            left: (work.seconds)(block, unit),
             begun: false,
+            by_day: (work.by_day)(block, unit),
         })
         .filter(|wood| wood.left > 0)
         .collect();

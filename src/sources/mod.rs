@@ -30,7 +30,7 @@ pub use finished::{
 };
 pub use open::{DRIVERS, only_listed_drivers};
 pub use plain::{open as open_plain, read as read_plain};
-pub use terrain::{Coverage, RasterTerrain, TerrainError, TerrainReport};
+pub use terrain::{Coverage, RasterTerrain, TerrainError, TerrainReport, unclassed};
 
 use crate::geometry::area;
 use crate::model::{Feature, LayerKind, Problem, SourceBlock};

@@ -287,7 +287,21 @@ fn skid(
         let section = &layout.blocks[block].sections[sections[block][unit]];
         (section.skid_hours.unwrap_or(0.0) * 3600.0).round() as i64
     };
-    let skidding = skidding::follow(problem, &solved.plan, &skidders, &problem.moves, seconds);
+    let by_day: Vec<Vec<bool>> = (layout.blocks.iter().zip(sections))
+        .map(|(block, units)| {
+            let of_block = problem::skidded_by_day(&block.sections);
+            units.iter().map(|&section| of_block[section]).collect()
+        })
+        .collect();
+    let wood = skidding::WoodKnown {
+        seconds: &seconds,
+        by_day: &|block, unit| by_day[block][unit],
+    };
+    let skidding = skidding::follow(problem, &solved.plan, &skidders, &problem.moves, wood);
+    let rules = schedule::check_skidding(problem, &skidding, &skidders, wood.by_day);
+    if !rules.is_empty() {
+        return Err(DispatchError::Broken { rules });
+    }
     if let Some((block, _, _)) = skidding.late.first() {
         let longest = skidding.late.iter().map(|late| late.2).max().unwrap_or(0);
         breaches.push(Warning {

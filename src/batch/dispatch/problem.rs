@@ -6,6 +6,7 @@ use chrono::{NaiveDate, NaiveTime};
 
 use super::{DispatchError, DispatchOptions, Left};
 use crate::daylight;
+use crate::model::{DayReason, StripKind};
 use crate::project::{Crew, ProjectError, Reason};
 use crate::rulebook::spanned::Spanned;
 use crate::schedule::calendar::{self, Hours};
@@ -213,14 +214,39 @@ pub(super) fn problem(
     Ok((problem, sections))
 }
 
+/// Whether the wood of each section of a block, in their order, is skidded by daylight only: its own ground, or that of a
+/// section which it comes through on its strip's way to the road, is a danger to any machine in the dark. A reason that this
+/// program does not know counts as one.
+pub(super) fn skidded_by_day(sections: &[FinishedSection]) -> Vec<bool> {
+    let dangerous = |section: &FinishedSection| {
+        (section.reasons.iter())
+            .any(|key| DayReason::of_key(key).is_none_or(DayReason::endangers_any_machine))
+    };
+    let piece = |section: &FinishedSection| (section.part, section.strip_no, section.piece);
+    let mut nearest: BTreeMap<(u32, u32, u32), u32> = BTreeMap::new();
+    for section in sections.iter().filter(|section| dangerous(section)) {
+        let first = nearest.entry(piece(section)).or_insert(section.section_no);
+        *first = (*first).min(section.section_no);
+    }
+    let through = |section: &FinishedSection| {
+        section.kind == StripKind::Interior
+            && (nearest.get(&piece(section))).is_some_and(|&first| first <= section.section_no)
+    };
+    (sections.iter())
+        .map(|section| dangerous(section) || through(section))
+        .collect()
+}
+
 fn unit(
     layout: &FinishedLayout,
     block: &FinishedBlock,
     section: &FinishedSection,
     hours: f64,
 ) -> Unit {
-    // What the layout knows of a section's slope is on which side of the night limit it lies.
-    let steep = section.reasons.iter().any(|reason| reason == "steep");
+    // What the layout knows of a section's slope is on which side of the night limit it lies; what nobody knows may be as
+    // steep as any ground that is entered.
+    let may_be_steep = [DayReason::Steep, DayReason::UnknownSlope].map(DayReason::key);
+    let steep = (section.reasons.iter()).any(|reason| may_be_steep.contains(&reason.as_str()));
     let slope = match (steep, block.slopes_known) {
         (true, _) => Some(layout.max_slope),
         (false, true) => Some(layout.night_slope.max(section.cross_slope.unwrap_or(0.0))),
@@ -239,5 +265,60 @@ fn unit(
         // A second at least, so that every section shows in the plan.
         work: ((hours * HOUR as f64).round() as Work).max(1000),
         slope,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::model::ShiftClass;
+
+    fn section(
+        strip_no: u32,
+        section_no: u32,
+        kind: StripKind,
+        reasons: &[&str],
+    ) -> FinishedSection {
+        FinishedSection {
+            part: 1,
+            strip_no,
+            piece: 1,
+            section_no,
+            kind,
+            order: strip_no,
+            class: if reasons.is_empty() {
+                ShiftClass::NightSafe
+            } else {
+                ShiftClass::DayOnly
+            },
+            reasons: reasons.iter().map(|&reason| reason.to_owned()).collect(),
+            hours: Some(1.0),
+            skid_hours: Some(1.0),
+            cross_slope: None,
+            shape: geo::MultiPolygon(vec![]),
+        }
+    }
+
+    /// By hand: what lies beyond the power line on its strip comes through under it; what lies before does not.
+    #[test]
+    fn wood_comes_by_day_from_dangerous_ground_and_through_it() {
+        use StripKind::{BoundaryPass, Interior};
+        let sections = [
+            section(0, 1, BoundaryPass, &["boundary_pass"]),
+            section(0, 2, BoundaryPass, &["boundary_pass", "hazard"]),
+            section(0, 3, BoundaryPass, &["boundary_pass"]),
+            section(1, 1, Interior, &["near_boundary"]),
+            section(1, 2, Interior, &[]),
+            section(1, 3, Interior, &["hazard"]),
+            section(1, 4, Interior, &[]),
+            section(2, 1, Interior, &["brush", "near_reserve", "short_stretch"]),
+            section(2, 2, Interior, &["near_too_steep"]),
+            section(3, 1, Interior, &["a_reason_of_another_version"]),
+        ];
+        let by_day = skidded_by_day(&sections);
+        let expected = [
+            false, true, false, false, false, true, true, false, true, true,
+        ];
+        assert_eq!(by_day, expected);
     }
 }

@@ -80,6 +80,7 @@ impl Report {
     /// A file that cannot be written.
     pub fn block(&mut self, page: &BlockPage, stem: &str) -> Result<(), OutputError> {
         write(&self.data.join(format!("{stem}.js")), page.data())?;
+        self.overview.slopes(page.slopes());
         self.overview.row(&page.row(stem))
     }
 
@@ -252,20 +253,7 @@ mod tests {
                 "heading",
                 vec![Heading::In.key(), Heading::Out.key(), Heading::Around.key()],
             ),
-            (
-                "reason",
-                vec![
-                    DayReason::BoundaryPass.key(),
-                    DayReason::NearBoundary.key(),
-                    DayReason::NearReserve.key(),
-                    DayReason::Brush.key(),
-                    DayReason::SoftGround.key(),
-                    DayReason::Hazard.key(),
-                    DayReason::Steep.key(),
-                    DayReason::RoadClearing.key(),
-                    DayReason::ShortStretch.key(),
-                ],
-            ),
+            ("reason", DayReason::ALL.map(DayReason::key).to_vec()),
             (
                 "unworked",
                 vec![

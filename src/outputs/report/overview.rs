@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 
 use super::page::COLUMNS;
 use super::script::{rounded, safe};
-use crate::model::{ComplianceRow, Finding, Problem};
+use crate::model::{ComplianceRow, Finding, Problem, SlopesMeasured};
 use crate::outputs::OutputError;
 use crate::outputs::run::RunReport;
 
@@ -21,6 +21,10 @@ pub struct Overview {
     file: BufWriter<File>,
     rows: u64,
     season: Vec<Value>,
+    /// Of all blocks.
+    slopes: SlopesMeasured,
+    /// Blocks with lines on ground of unknown slope.
+    unknown: u64,
 }
 
 impl Overview {
@@ -31,6 +35,8 @@ impl Overview {
             file: BufWriter::with_capacity(1 << 16, file),
             rows: 0,
             season: Vec::new(),
+            slopes: SlopesMeasured::default(),
+            unknown: 0,
         };
         let columns = overview.json(&COLUMNS)?;
         overview.text(&format!(
@@ -60,6 +66,17 @@ impl Overview {
         self.text(row)
     }
 
+    /// Counts what was measured of a block's slopes.
+    pub fn slopes(&mut self, block: SlopesMeasured) {
+        let steeper = |a: Option<f64>, b: Option<f64>| match (a, b) {
+            (Some(a), Some(b)) => Some(a.max(b)),
+            (a, b) => a.or(b),
+        };
+        self.slopes.driven = steeper(self.slopes.driven, block.driven);
+        self.slopes.by_night = steeper(self.slopes.by_night, block.by_night);
+        self.unknown += u64::from(block.unknown);
+    }
+
     pub fn season(&mut self, rows: &[&ComplianceRow], findings: &[&Finding]) {
         self.season.extend(rows.iter().map(|row| json!(row)));
         // A finding restates its row.
@@ -87,8 +104,10 @@ impl Overview {
             "rules": { "preset": run.rulebook.preset, "title": run.rulebook.title, "lines": lines(run) },
             "crs": run.crs.crs,
             "scale": [run.crs.scale_min.and_then(|s| rounded(s, 6)), run.crs.scale_max.and_then(|s| rounded(s, 6))],
-            "max_slope": machine.max_slope,
-            "max_slope_source": machine.max_slope_source(),
+            "slope_driven": self.slopes.driven.and_then(|slope| rounded(slope, 4)),
+            "slope_by_night": self.slopes.by_night.and_then(|slope| rounded(slope, 4)),
+            "slope_unknown_blocks": self.unknown,
+            "level_ground": run.settings.layout.level_ground,
             "inputs": run.inputs,
             "warnings": run.warnings,
             "totals": {

@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use super::script::{rounded, safe};
 use super::shapes::{self, Place, Steps};
-use crate::model::{BlockPlan, ComplianceRow, Finding, PieceId, Verdict};
+use crate::model::{BlockPlan, ComplianceRow, Finding, PieceId, SlopesMeasured, Verdict};
 use crate::outputs::layers;
 use crate::units::hectares;
 
@@ -21,6 +21,7 @@ pub struct BlockPage {
     data: String,
     /// Of [`COLUMNS`], what comes before and after the file's name.
     row: [String; 2],
+    slopes: SlopesMeasured,
 }
 
 impl BlockPage {
@@ -38,6 +39,7 @@ impl BlockPage {
             id: plan.id.clone(),
             data,
             row,
+            slopes: plan.slopes_measured(),
         }
     }
 
@@ -47,6 +49,10 @@ impl BlockPage {
 
     pub(super) fn data(&self) -> &str {
         &self.data
+    }
+
+    pub(super) fn slopes(&self) -> SlopesMeasured {
+        self.slopes
     }
 
     /// The block's row in the overview.
@@ -119,6 +125,7 @@ struct Page<'p> {
     portfolio: &'p Option<String>,
     status: &'static str,
     figures: Figures,
+    slopes: SlopesData,
     origin: [f64; 2],
     /// Least and largest x and y of the block, m.
     bounds: Option<[f64; 4]>,
@@ -155,6 +162,14 @@ struct Figures {
     skid_m: Option<f64>,
     volume_m3: Option<f64>,
     grid_scale: Option<f64>,
+}
+
+/// As measured, rise over run.
+#[derive(Serialize)]
+struct SlopesData {
+    driven: Option<f64>,
+    by_night: Option<f64>,
+    unknown: bool,
 }
 
 #[derive(Serialize)]
@@ -285,6 +300,7 @@ impl<'p> Page<'p> {
             portfolio: &plan.portfolio,
             status: plan.status.key(),
             figures: figures(plan),
+            slopes: slopes(plan),
             origin: plan.origin(),
             bounds,
             outline: shapes::rings(&plan.shape),
@@ -337,6 +353,15 @@ impl<'p> Page<'p> {
             findings: plan.findings.iter().map(FindingData::of).collect(),
             compliance: &plan.compliance,
         }
+    }
+}
+
+fn slopes(plan: &BlockPlan) -> SlopesData {
+    let measured = plan.slopes_measured();
+    SlopesData {
+        driven: maybe(measured.driven, 4),
+        by_night: maybe(measured.by_night, 4),
+        unknown: measured.unknown,
     }
 }
 

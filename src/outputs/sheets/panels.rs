@@ -8,7 +8,7 @@ use super::ground::{self, Drawn};
 use super::marks::{self, Marks};
 use super::paper::Sheet;
 use super::words::Words;
-use crate::model::{BlockPlan, BlockStatus};
+use crate::model::{BlockPlan, BlockStatus, SlopesMeasured};
 use crate::outputs::map::panel;
 use crate::outputs::paint::{Fill, Paint, Rgb, Stroke};
 use crate::outputs::{style, text};
@@ -162,11 +162,11 @@ pub fn side(
     let [first, second, third] = sheet.panels;
     let y = figures(canvas, first, plan, context.words.map);
     if sheet.is_upright() {
-        machine(canvas, first, y - 6.0, context, norths);
+        machine(canvas, first, y - 6.0, plan, context, norths);
         legend(canvas, second, second.top(), drawn, marks, context.words);
         findings(canvas, third, third.top(), plan, context.words);
     } else {
-        let y = machine(canvas, first, y - 6.0, context, norths);
+        let y = machine(canvas, first, y - 6.0, plan, context, norths);
         let y = legend(canvas, second, y - 8.0, drawn, marks, context.words);
         findings(canvas, third, y - 8.0, plan, context.words);
     }
@@ -188,6 +188,7 @@ fn machine(
     canvas: &mut Canvas,
     area: Frame,
     from: f64,
+    plan: &BlockPlan,
     context: &SheetContext<'_>,
     norths: Norths,
 ) -> f64 {
@@ -196,16 +197,22 @@ fn machine(
     heading(canvas, area, y, words.machine);
     y -= 2.0;
     let metres = |value: f64| text::fill(words.map.metres, &[&format!("{value:.2}")]);
-    let per_cent = |share: f64| format!("{:.0} %", share * 100.0);
-    for (label, value) in [
+    let mut rows = vec![
         (words.reach, metres(machine.reach_m)),
         (words.reach_margin, metres(machine.reach_margin_m)),
         (words.strip_width, metres(machine.strip_width_m())),
-        (words.max_slope, per_cent(machine.max_slope)),
-        (words.night_slope, per_cent(machine.night_slope)),
-    ] {
+    ];
+    let level = context.settings.layout.level_ground.as_deref();
+    rows.extend(slopes(plan.slopes_measured(), level.is_some(), words));
+    for (label, value) in rows {
         y -= ROW;
         pair(canvas, area, y, label, &value);
+    }
+    if let Some(source) = level {
+        y -= ROW;
+        let line = text::fill(words.level_source, &[source]);
+        let line = font::fit(&line, BODY.weight, BODY.size, area.width);
+        canvas.bytes(BODY, area.x, y, &line);
     }
     if let (Some(declination), Some(magnetic)) = (
         context.settings.outputs.declination_deg,
@@ -234,6 +241,22 @@ fn machine(
         }
     }
     y
+}
+
+/// What was measured, never what was asked for.
+fn slopes(measured: SlopesMeasured, level: bool, words: &Words) -> Vec<(&'static str, String)> {
+    let per_cent = |share: f64| format!("{:.1} %", share * 100.0);
+    let driven = match measured.driven {
+        Some(slope) if measured.unknown => text::fill(words.where_known, &[&per_cent(slope)]),
+        Some(slope) => per_cent(slope),
+        None if level => words.stated_level.to_owned(),
+        None => words.not_known.to_owned(),
+    };
+    let by_night = measured.by_night.map(per_cent);
+    let by_night = by_night.map(|by_night| (words.steepest_by_night, by_night));
+    std::iter::once((words.steepest, driven))
+        .chain(by_night)
+        .collect()
 }
 
 const SWATCH: (f64, f64) = (19.0, 7.4);

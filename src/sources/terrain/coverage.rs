@@ -1,14 +1,15 @@
 //! How much of the blocks' ground has a known slope.
 
-use geo::Coord;
+use geo::{Coord, MultiPolygon, Polygon};
 
 use super::super::errors::SourceError;
 use super::RasterTerrain;
 use super::errors::TerrainError;
-use crate::geometry::area::Bounds;
+use crate::geometry::area::{Bounds, area};
 use crate::geometry::distance::inside;
+use crate::geometry::overlay::{difference, oriented};
 use crate::geometry::terrain::Terrain;
-use crate::model::{Problem, ProblemCode, SourceBlock};
+use crate::model::{Feature, LayerKind, Problem, ProblemCode, Shape, SourceBlock};
 
 /// Counted by cells of the slope grid whose centre lies in a block.
 #[derive(Clone, Debug, Default, PartialEq, serde::Serialize)]
@@ -127,6 +128,53 @@ pub(in crate::sources) fn off_raster(
         )
     };
     Some(note(terrain, &first.id, message))
+}
+
+/// Ground that slope classes leave out below this is dust of the overlay.
+const LEAST_GAP_M2: f64 = 1.0;
+
+/// A note on blocks of whose ground nobody says how steep it is, where the project names no elevation raster.
+pub fn unclassed(blocks: &[SourceBlock], features: &[Feature]) -> Option<Problem> {
+    let classes: Vec<(Bounds, &MultiPolygon)> = (features.iter())
+        .filter(|feature| feature.kind == LayerKind::SlopeClasses && feature.slope.is_some())
+        .filter_map(|feature| match &feature.shape {
+            Shape::Polygons(polygons) => Some((Bounds::of_polygons(polygons), polygons)),
+            _ => None,
+        })
+        .collect();
+    let short = |block: &&SourceBlock| {
+        let bounds = Bounds::of_polygons(&block.shape);
+        let near = classes.iter().filter(|(own, _)| own.meets(&bounds));
+        let near: Vec<Polygon> = near.flat_map(|(_, polygons)| polygons.0.clone()).collect();
+        let near = oriented(MultiPolygon(near)).0;
+        area(&difference(&block.shape, &near)) > LEAST_GAP_M2
+    };
+    let found: Vec<&SourceBlock> = blocks.iter().filter(short).collect();
+    let first = found.first()?;
+    let message = if classes.is_empty() {
+        "the project names no elevation raster and no slope classes, so nobody knows how steep any ground is: all of it but \
+         cleared roads is worked by day only"
+            .to_owned()
+    } else {
+        format!(
+            "in {} of {} blocks, from this one on, slope classes leave ground out, and no elevation raster is named: it is \
+             worked by day only",
+            found.len(),
+            blocks.len()
+        )
+    };
+    Some(Problem {
+        code: ProblemCode::UnknownSlope,
+        layer: LayerKind::SlopeClasses.key().to_owned(),
+        feature_id: first.id.clone(),
+        place: None,
+        message,
+        remedy: "name an elevation raster under [layers.terrain], or slope classes that cover the blocks; where the ground is \
+                 level, `level_ground` under [layout] may say so, with the place where that is written"
+            .to_owned(),
+        shape: None,
+        set_aside: false,
+    })
 }
 
 fn note(terrain: &RasterTerrain, block: &str, message: String) -> Problem {

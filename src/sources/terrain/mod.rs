@@ -24,8 +24,8 @@ use mosaic::Mosaic;
 use raster::{Affine, Raster};
 use resample::Way;
 
-pub use coverage::Coverage;
 pub(super) use coverage::off_raster;
+pub use coverage::{Coverage, unclassed};
 pub use errors::TerrainError;
 
 /// Drivers that may open an elevation raster: plain local grids that follow no link to other places, and virtual rasters

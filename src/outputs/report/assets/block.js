@@ -29,7 +29,7 @@ blockwrightReport.drawBlock = (() => {
       el("div", { class: "columns" }, findings(block, map), figures(block, row)),
       hours(block),
       el("section", {}, el("h2", { text: t("compliance") }), report.complianceTable(block.compliance, t("compliance"))),
-      report.cautions());
+      report.cautions(block));
     if (seek) map.seek(seek - 1);
     return () => { map.close(); report.tip(null); };
   }

@@ -295,13 +295,18 @@ blockwrightReport.drawOverview = (() => {
         el("tbody", { role: "rowgroup" }, rows.map(line))));
   };
 
-  report.cautions = () => {
+  /** Of a block, or of all. Slopes are those measured under the lines, never the limits that were set. */
+  report.cautions = (block) => {
     const data = report.data;
+    const slopes = block ? block.slopes : data && { driven: data.slope_driven, by_night: data.slope_by_night };
     const own = ["caution_slope", "caution_saw", "caution_lines", "caution_soft", "caution_sees"];
     return el("section", { class: "cautions" }, el("h2", { text: t("cautions") }), el("ul", {},
       own.map((word) => el("li", { text: named("", word) })),
-      data && el("li", { text: t("max_slope", { value: percent(data.max_slope, 0) }) }, " ",
-        el("span", { lang: "en", class: "quiet", text: data.max_slope_source }))));
+      slopes && slopes.driven !== null && el("li", { text: t("max_slope", { value: percent(slopes.driven, 1) }) }),
+      slopes && slopes.by_night !== null && el("li", { text: t("night_slope", { value: percent(slopes.by_night, 1) }) }),
+      block && block.slopes.unknown && el("li", { text: t("slope_unknown") }),
+      !block && data && data.slope_unknown_blocks > 0 && el("li", { text: t("slope_unknown_blocks", { count: data.slope_unknown_blocks }) }),
+      data && data.level_ground && el("li", { text: t("slope_level") }, " ", el("span", { class: "quiet", text: data.level_ground }))));
   };
 
   report.tip = (words, event) => {

@@ -1,0 +1,245 @@
+//! Ground that is worked by day only, by reason, whatever is laid on it.
+
+use geo::{LineString, MultiLineString, MultiPolygon, Polygon};
+
+use super::Context;
+use super::ground::Ground;
+use super::steep::UnknownSlope;
+use super::strips::Part;
+use crate::geometry::area::Bounds;
+use crate::geometry::buffer::Source;
+use crate::geometry::distance::SegmentIndex;
+use crate::geometry::frame::Frame;
+use crate::geometry::overlay::{boundary, intersection, oriented};
+use crate::model::{DayReason, UnworkedReason};
+
+/// Edges agree with the outlines they came from to this.
+const SAME_LINE_M: f64 = 0.02;
+
+/// Day-only ground of a block or of one of its parts; the boundary pass, day-only throughout, is not in it.
+#[derive(Default)]
+pub struct DayGround {
+    areas: Vec<DayArea>,
+    /// Reasons that hold everywhere.
+    everywhere: Vec<DayReason>,
+}
+
+struct DayArea {
+    reason: DayReason,
+    polygons: Vec<(Polygon, Bounds)>,
+}
+
+impl DayArea {
+    fn new(reason: DayReason, polygons: Vec<Polygon>) -> Option<DayArea> {
+        let bounded = |polygon: Polygon| {
+            let bounds = Bounds::of(&polygon.exterior().0);
+            (polygon, bounds)
+        };
+        (!polygons.is_empty()).then(|| DayArea {
+            reason,
+            polygons: polygons.into_iter().map(bounded).collect(),
+        })
+    }
+
+    fn meeting(&self, bounds: &Bounds) -> Vec<Polygon> {
+        let near = self.polygons.iter().filter(|(_, own)| own.meets(bounds));
+        near.map(|(polygon, _)| polygon.clone()).collect()
+    }
+}
+
+/// Reasons that lie in the slope of the land, which say nothing of a built road.
+fn of_slope(reason: DayReason) -> bool {
+    matches!(reason, DayReason::Steep | DayReason::UnknownSlope)
+}
+
+impl DayGround {
+    /// Of a whole block, in its frame.
+    pub fn of(
+        context: Context<'_>,
+        ground: &Ground,
+        parts: &[Part],
+        block: &MultiPolygon,
+    ) -> DayGround {
+        let edge_m = context.settings.layout.edge_distance_m;
+        let mut areas = Vec::new();
+        if edge_m > 0.0 {
+            for (reason, edges) in bare_edges(context, ground, parts, block) {
+                let near = context.engines.no_less(&Source::Lines(edges), edge_m);
+                areas.extend(DayArea::new(reason, oriented(near).0));
+            }
+        }
+        let zones = &ground.zones;
+        for (reason, polygons) in [
+            (DayReason::Brush, &zones.brush),
+            (DayReason::SoftGround, &zones.soft),
+            (DayReason::Hazard, &zones.hazard),
+            (DayReason::Steep, &ground.steep_by_night),
+        ] {
+            areas.extend(DayArea::new(reason, polygons.clone()));
+        }
+        let mut everywhere = vec![];
+        match &ground.unknown_slope {
+            UnknownSlope::Everywhere => everywhere.push(DayReason::UnknownSlope),
+            UnknownSlope::On(polygons) => {
+                areas.extend(DayArea::new(DayReason::UnknownSlope, polygons.clone()));
+            }
+        }
+        DayGround { areas, everywhere }
+    }
+
+    /// What of it lies in the interior of a part, in the part's turned frame.
+    pub fn turned(&self, frame: &Frame, interior: &MultiPolygon) -> DayGround {
+        let bounds = Bounds::of_polygons(interior);
+        let within = |area: &DayArea| {
+            let here = intersection(interior, &area.meeting(&bounds));
+            DayArea::new(area.reason, frame.enter_polygons(&here).0)
+        };
+        DayGround {
+            areas: self.areas.iter().filter_map(within).collect(),
+            everywhere: self.everywhere.clone(),
+        }
+    }
+
+    /// The day-only ground of a shape, by the reasons that count there.
+    fn within(
+        &self,
+        shape: &MultiPolygon,
+        counts: impl Fn(DayReason) -> bool,
+    ) -> Vec<(DayReason, MultiPolygon)> {
+        let bounds = Bounds::of_polygons(shape);
+        let areas = self.areas.iter().filter(|area| counts(area.reason));
+        let met = areas.filter_map(|area| {
+            let here = intersection(shape, &area.meeting(&bounds));
+            (!here.0.is_empty()).then_some((area.reason, here))
+        });
+        met.collect()
+    }
+
+    /// Of cleared road ground: all but what the slope of the land makes day-only.
+    pub fn on_road(&self, shape: &MultiPolygon) -> Vec<(DayReason, MultiPolygon)> {
+        self.within(shape, |reason| !of_slope(reason))
+    }
+
+    /// Of a boundary pass: all but the edges, at which it lies by its nature.
+    pub fn on_pass(&self, shape: &MultiPolygon) -> Vec<(DayReason, MultiPolygon)> {
+        let mut found = self.within(shape, |reason| !of_edge(reason));
+        let all = |&reason: &DayReason| (reason, shape.clone());
+        found.extend(self.everywhere.iter().map(all));
+        found
+    }
+
+    /// Stretches of a piece along y that lie beside day-only ground, in the turned frame.
+    pub fn stretches(&self, piece: &MultiPolygon) -> Vec<(f64, f64, DayReason)> {
+        let bounds = Bounds::of_polygons(piece);
+        let (low, high) = (bounds.min.y, bounds.max.y);
+        let mut found: Vec<(f64, f64, DayReason)> = Vec::new();
+        for (reason, here) in self.within(piece, |_| true) {
+            for part in here.0 {
+                let bounds = Bounds::of(&part.exterior().0);
+                found.push((bounds.min.y, bounds.max.y, reason));
+            }
+        }
+        found.extend(self.everywhere.iter().map(|&reason| (low, high, reason)));
+        found
+    }
+}
+
+fn of_edge(reason: DayReason) -> bool {
+    matches!(
+        reason,
+        DayReason::NearBoundary
+            | DayReason::NearReserve
+            | DayReason::NearTooSteep
+            | DayReason::NearSoftGround
+            | DayReason::NearRetainedBand
+    )
+}
+
+/// What an edge lies on.
+struct Outlines {
+    on: Vec<(DayReason, SegmentIndex)>,
+}
+
+impl Outlines {
+    fn new(ground: &Ground, block: &MultiPolygon) -> Outlines {
+        let left = |reason: UnworkedReason| -> MultiPolygon {
+            let left = ground.unworked.iter().filter(|u| u.reason == reason);
+            MultiPolygon(left.map(|u| u.shape.clone()).collect())
+        };
+        let on = [
+            (DayReason::NearBoundary, block.clone()),
+            (
+                DayReason::NearReserve,
+                MultiPolygon(ground.zones.reserve.clone()),
+            ),
+            (DayReason::NearTooSteep, left(UnworkedReason::TooSteep)),
+            (DayReason::NearSoftGround, left(UnworkedReason::SoftGround)),
+            (DayReason::NearRetainedBand, ground.retained_bands.clone()),
+        ];
+        let on = on.into_iter().filter(|(_, shape)| !shape.0.is_empty());
+        Outlines {
+            on: on
+                .map(|(reason, shape)| (reason, SegmentIndex::of_boundary(&shape)))
+                .collect(),
+        }
+    }
+
+    /// None of an edge that ground to be worked lies on both sides of: a strip beside cleared road ground.
+    fn reason(&self, a: geo::Coord, b: geo::Coord) -> Option<DayReason> {
+        let middle = (a + b) / 2.0;
+        let on = |(_, index): &&(DayReason, SegmentIndex)| {
+            index.approach(middle, middle, SAME_LINE_M).is_some()
+        };
+        self.on.iter().find(on).map(|(reason, _)| *reason)
+    }
+}
+
+/// Edges of the ground to be worked, by what lies beyond, that no boundary pass as wide as `edge_distance` lies along.
+fn bare_edges(
+    context: Context<'_>,
+    ground: &Ground,
+    parts: &[Part],
+    block: &MultiPolygon,
+) -> Vec<(DayReason, MultiLineString)> {
+    let settings = context.settings;
+    let wide = settings.machine.strip_width_m() >= settings.layout.edge_distance_m;
+    let mut rims: Vec<MultiLineString> = vec![boundary(&ground.clearing)];
+    for part in parts {
+        rims.push(part.pass.front.clone());
+        // Without a boundary pass there is no way through it.
+        let has_pass = part.pass.skeleton.is_some();
+        if !(has_pass && wide) {
+            rims.push(part.pass.edges.clone());
+        }
+    }
+    let slivers = ground.unworked.iter();
+    let slivers = slivers.filter(|unworked| unworked.reason == UnworkedReason::Sliver);
+    let slivers = slivers.map(|unworked| unworked.shape.clone());
+    rims.push(boundary(&MultiPolygon(slivers.collect())));
+    let outlines = Outlines::new(ground, block);
+    let mut found: Vec<(DayReason, MultiLineString)> = Vec::new();
+    for w in rims
+        .iter()
+        .flat_map(|rim| &rim.0)
+        .flat_map(|line| line.0.windows(2))
+    {
+        let Some(reason) = outlines.reason(w[0], w[1]) else {
+            continue;
+        };
+        let edge = LineString(w.to_vec());
+        match found.iter_mut().find(|(own, _)| *own == reason) {
+            Some((_, lines)) => push_edge(&mut lines.0, edge),
+            None => found.push((reason, MultiLineString(vec![edge]))),
+        }
+    }
+    found.sort_by_key(|(reason, _)| *reason);
+    found
+}
+
+/// Adds an edge, to the last one where it goes on from there.
+fn push_edge(lines: &mut Vec<LineString>, edge: LineString) {
+    match lines.last_mut() {
+        Some(last) if last.0.last() == edge.0.first() => last.0.extend(edge.0.into_iter().skip(1)),
+        _ => lines.push(edge),
+    }
+}
