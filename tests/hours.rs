@@ -156,8 +156,10 @@ fn pr_17_the_mean_way_is_half_the_depth_with_the_road_on_one_side() {
             let found = plan.skid_m.unwrap();
             assert_near(found, wanted, within, "mean way");
             // Time grows evenly with the way, so the mean way gives the hours.
-            let per_m3 = settings.production.skid_seconds_per_m3(found);
-            let hours = plan.volume_m3().unwrap() * per_m3 / 3600.0;
+            let trees: f64 = plan.sections.iter().map(|s| s.trees.unwrap()).sum();
+            // A payload of 4 m3, 0.85 of it used, holds eleven whole trees of 0.3 m3.
+            let seconds = settings.production.skid_seconds(found);
+            let hours = trees / 11.0 * seconds / 3600.0;
             assert_near(plan.skid_hours.unwrap(), hours, 1e-6, "skidder hours");
         }
     }
@@ -217,11 +219,17 @@ fn hours_are_trees_advances_bunches_turns_and_travel() {
     assert!(travel > 0.0);
     let seconds = trees * production.seconds_per_tree
         + driven / ADVANCE_M * production.seconds_per_advance
-        + volume / production.bunch_m3() * production.seconds_per_bunch
+        + trees / 11.0 * production.seconds_per_bunch
         + plan.lines.len() as f64 * production.seconds_per_turn
         + travel / production.travel_m_per_min * 60.0;
     let hours = plan.day_hours.unwrap() + plan.night_hours.unwrap();
     assert_near(hours * 3600.0, seconds, 1.0, "seconds");
+    // The loads of the hours are the bunches that lie there: full ones of eleven trees, and a rest at most for each drive.
+    let full = plan.bunches.iter().filter(|b| b.trees > 11.0 - 1e-6);
+    let (full, laid) = (full.count() as f64, plan.bunches.len() as f64);
+    let loads = trees / 11.0;
+    assert!(full <= loads && loads <= laid, "{full} {loads} {laid}");
+    assert!(laid - full <= plan.lines.len() as f64, "{full} {laid}");
 }
 
 #[test]

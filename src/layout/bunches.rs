@@ -89,7 +89,7 @@ pub fn lay(
             bunch_length_m: settings.production.bunch_length_m,
             full_up: false,
         };
-        for load in loads(stretches, settings.production.bunch_m3()) {
+        for load in loads(stretches, &settings.production) {
             let Some((placement, shape)) = drive.find(&load) else {
                 let place = drive.track.at(load.station);
                 homeless.entry(line.id).or_insert((0.0, place)).0 += load.volume_m3;
@@ -124,15 +124,15 @@ pub fn lay(
     (bunches, findings.collect())
 }
 
-/// Divides the wood of one drive: whole trees up to `bunch_m3`, at least one. The rest at the end makes a smaller bunch,
-/// or joins the last one when it is less than a tree.
-fn loads(stretches: &[Stretch], bunch_m3: f64) -> Vec<Load> {
+/// Divides the wood of one drive into full bunches. The rest at the end makes a smaller one, or joins the last one when it
+/// is less than a tree.
+fn loads(stretches: &[Stretch], production: &Production) -> Vec<Load> {
     let mut loads: Vec<Load> = Vec::new();
     let (mut volume_m3, mut trees) = (0.0, 0.0);
     let mut last = None;
     for stretch in stretches.iter().filter(|s| s.volume_m3 > NO_WOOD_M3) {
         let tree_m3 = stretch.volume_m3 / stretch.trees;
-        let full_m3 = tree_m3 * (bunch_m3 / tree_m3 + 1e-9).floor().max(1.0);
+        let full_m3 = tree_m3 * production.trees_per_load(tree_m3);
         let per_m = stretch.volume_m3 / (stretch.to_m - stretch.from_m);
         let load = |station: f64, volume_m3: f64, trees: f64| Load {
             station,
@@ -396,7 +396,11 @@ mod tests {
         )];
         let lines = [line((0.0, 0.0), (0.0, 100.0))];
         let felled = felled::along(&lines, &whole, &stands);
-        let loads = loads(&felled[0], 4.0);
+        let production = Production {
+            limbiness: Limbiness::Light,
+            ..production
+        };
+        let loads = loads(&felled[0], &production);
         assert_eq!(loads.len(), 8);
         for (load, k) in loads.iter().zip(1..) {
             assert!((load.station - 12.5 * f64::from(k)).abs() < 1e-6);
@@ -416,7 +420,7 @@ mod tests {
             felled::along(&[line((0.0, 0.0), (0.0, 100.0))], &whole, &stands).remove(0)
         };
         let trees = |trees: f64, tree_m3: f64| -> Vec<f64> {
-            let loads = loads(&stretch(trees, tree_m3), 3.4);
+            let loads = loads(&stretch(trees, tree_m3), &Production::default());
             let sum: f64 = loads.iter().map(|load| load.volume_m3).sum();
             assert!((sum - trees * tree_m3).abs() < 1e-9, "{sum}");
             loads

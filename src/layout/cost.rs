@@ -110,7 +110,7 @@ impl Model<'_> {
                 covered_m2 += length_m * width_m;
                 let stems = length_m * width_m * self.stems_per_m2;
                 let volume_m3 = stems * self.tree_m3;
-                skid_s += volume_m3 * production.skid_seconds_per_m3(way_m);
+                skid_s += production.loads(stems, volume_m3) * production.skid_seconds(way_m);
                 if let Some(gradient) = self.gradient {
                     let across = mean_across(gradient, &frame, *x, [*low, *high]);
                     cross_s += stems
@@ -246,7 +246,8 @@ mod tests {
 
     fn skid_h(m2: f64, way_m: f64) -> f64 {
         let production = Production::default();
-        m2 * 0.05 * 0.3 * production.skid_seconds_per_m3(way_m) / 3600.0
+        // 3.4 m3 are eleven whole trees of 0.3 m3.
+        m2 * 0.05 / 11.0 * production.skid_seconds(way_m) / 3600.0
     }
 
     fn hours(driven_m: f64, turns: f64, empty_m: f64) -> [f64; 3] {

@@ -35,8 +35,10 @@ pub fn fill(
     .map(|(along_m, on_m)| along_m + on_m);
     section.skid_hours = section
         .skid_m
-        .zip(section.volume_m3)
-        .map(|(way_m, volume_m3)| volume_m3 * production.skid_seconds_per_m3(way_m) / 3600.0);
+        .zip(section.trees.zip(section.volume_m3))
+        .map(|(way_m, (trees, volume_m3))| {
+            production.loads(trees, volume_m3) * production.skid_seconds(way_m) / 3600.0
+        });
 }
 
 /// From the middle of the wood: of an even stand the centroid, since ways along a strip grow evenly.

@@ -2,7 +2,7 @@
 
 use geo::{LineString, MultiPolygon};
 
-use super::growth::{Felled, Growth};
+use super::growth::Growth;
 use super::hours::ADVANCE_M;
 use crate::geometry::area::length;
 use crate::geometry::distance::{boundary_segments, inside, point_segment};
@@ -40,19 +40,13 @@ pub fn fill(
         let across = mean_across(section.id, lines).unwrap_or(0.0);
         let seconds = felled.trees * production.tree_seconds(slope, across)
             + driven_m / ADVANCE_M * production.seconds_per_advance
-            + bunches(production, felled) * production.seconds_per_bunch
+            + production.loads(felled.trees, felled.volume_m3.unwrap_or(0.0))
+                * production.seconds_per_bunch
             + empty_s;
         section.trees = Some(felled.trees);
         section.volume_m3 = felled.volume_m3;
         section.hours = Some(seconds / 3600.0);
     }
-}
-
-/// Bunches that a volume makes: no more than there are trees, since a large tree is a bunch of its own. None can be
-/// counted where the trees are of unknown size.
-fn bunches(production: &Production, felled: Felled) -> f64 {
-    let by_volume = felled.volume_m3.unwrap_or(0.0) / production.bunch_m3();
-    by_volume.min(felled.trees)
 }
 
 /// The section in which a line begins: where the machine turns in, and where its travel ends.
@@ -104,20 +98,4 @@ fn mean_across(id: PieceId, lines: &[StripLine]) -> Option<f64> {
         }
     }
     (known_m > 0.0).then(|| sum / known_m)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_tree_larger_than_a_load_is_one_bunch() {
-        let production = Production::default();
-        let of =
-            |trees: f64, volume_m3: Option<f64>| bunches(&production, Felled { trees, volume_m3 });
-        // 4 m3 of payload, 0.85 of it in a bunch of medium trees.
-        assert!((of(100.0, Some(34.0)) - 10.0).abs() < 1e-9);
-        assert_eq!(of(3.0, Some(34.0)), 3.0);
-        assert_eq!(of(100.0, None), 0.0);
-    }
 }

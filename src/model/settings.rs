@@ -231,21 +231,54 @@ impl Default for Production {
 }
 
 impl Production {
-    /// Volume of one bunch, m3.
+    /// What a bunch may hold, m3.
     pub fn bunch_m3(&self) -> f64 {
         self.payload_m3 * self.limbiness.bunch_share()
     }
 
-    /// Skidder seconds to bring one m3 over `distance_m` along the ground, one way.
-    pub fn skid_seconds_per_m3(&self, distance_m: f64) -> f64 {
+    /// Trees of `tree_m3` in a full bunch, which is one load of the skidder: as many whole ones as it may hold, at least
+    /// one.
+    pub fn trees_per_load(&self, tree_m3: f64) -> f64 {
+        (self.bunch_m3() / tree_m3 + 1e-9).floor().max(1.0)
+    }
+
+    /// Loads, which are full bunches, that trees of this volume together make. What does not fill one counts as the part of
+    /// it that it is.
+    pub fn loads(&self, trees: f64, volume_m3: f64) -> f64 {
+        if trees > 0.0 && volume_m3 > 0.0 {
+            trees / self.trees_per_load(volume_m3 / trees)
+        } else {
+            0.0
+        }
+    }
+
+    /// Skidder seconds to bring one load over `distance_m` along the ground, one way, and to come back.
+    pub fn skid_seconds(&self, distance_m: f64) -> f64 {
         let minutes =
             distance_m / self.skid_loaded_m_per_min + distance_m / self.skid_empty_m_per_min;
-        (minutes * 60.0 + self.seconds_per_load) / self.bunch_m3()
+        minutes * 60.0 + self.seconds_per_load
     }
 
     /// Machine seconds per tree on ground of this slope, driven with this slope across the track (rise over run).
     pub fn tree_seconds(&self, slope: f64, across: f64) -> f64 {
         let steep = self.steep_factor * (slope - self.steep_from).max(0.0);
         self.seconds_per_tree * (1.0 + steep + self.cross_slope_factor * across.abs())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_load_is_one_bunch_of_whole_trees() {
+        // 4 m3 of payload, 0.85 of it in a bunch of medium trees: 3.4 m3.
+        let production = Production::default();
+        let loads = |trees: f64, tree_m3: f64| production.loads(trees, trees * tree_m3);
+        // Ten of 0.34 m3 fill it; of 0.5 m3 six, with 0.4 m3 to spare; one larger than a load is a bunch of its own.
+        assert!((loads(100.0, 0.34) - 10.0).abs() < 1e-9);
+        assert!((loads(100.0, 0.5) - 100.0 / 6.0).abs() < 1e-9);
+        assert_eq!(loads(3.0, 11.0), 3.0);
+        assert_eq!((loads(0.0, 0.3), loads(100.0, 0.0)), (0.0, 0.0));
     }
 }
