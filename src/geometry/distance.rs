@@ -140,7 +140,9 @@ impl SegmentIndex {
 
     /// Distance from a point to the index, if below `within`.
     pub fn distance(&self, p: Coord, within: f64) -> Option<f64> {
-        let nearest = self.tree.nearest_neighbor([p.x, p.y])?;
+        // Not `nearest_neighbor`: it bounds the search by corners of boxes, and rounding there can cost it the nearest
+        // segment where that ends in such a corner.
+        let nearest = self.tree.nearest_neighbor_iter([p.x, p.y]).next()?;
         let distance = point_segment(p, nearest.a, nearest.b);
         (distance < within).then_some(distance)
     }
@@ -232,6 +234,43 @@ mod tests {
             segment_segment(c(1., 1.), c(1., 1.), c(4., 5.), c(4., 5.)),
             5.0
         );
+    }
+
+    /// Corners of strips lie square to the ends of their lines, where the end is nearest to the last bit: there the tree's
+    /// own `nearest_neighbor` leaves out the nearest line at some of these turns.
+    #[test]
+    fn the_nearest_of_many_lines_is_found_from_square_beside_their_ends() {
+        let half_m = 8.3952;
+        for case in 0..70u32 {
+            let (sin, cos) = (0.001 * f64::from(case)).sin_cos();
+            let at = |along: f64, aside: f64| Coord {
+                x: 410.3 + along * cos - aside * sin,
+                y: -305.7 + along * sin + aside * cos,
+            };
+            let ends: Vec<[f64; 3]> = (0..120 + case % 13)
+                .map(|k| {
+                    let (from, to) = (f64::from(k * 37 % 90), 120.0 + f64::from(k * 53 % 110));
+                    [from, to, f64::from(k) * (2.0 * half_m + 4.1)]
+                })
+                .collect();
+            let lines: Vec<Segment> = (ends.iter())
+                .map(|&[from, to, aside]| Segment {
+                    a: at(from, aside),
+                    b: at(to, aside),
+                    owner: 0,
+                })
+                .collect();
+            let index = SegmentIndex::new(lines.clone());
+            for [from, to, aside] in ends {
+                for (along, off) in [(from, half_m), (from, -half_m), (to, half_m), (to, -half_m)] {
+                    let corner = at(along, aside + off);
+                    let all = lines.iter().map(|s| point_segment(corner, s.a, s.b));
+                    let least = all.fold(f64::INFINITY, f64::min);
+                    let found = index.distance(corner, f64::MAX / 4.0);
+                    assert_eq!(found, Some(least), "turn {case}, {corner:?}");
+                }
+            }
+        }
     }
 
     #[test]
