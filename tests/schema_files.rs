@@ -77,6 +77,7 @@ fn what_the_program_reads_fits_the_schema() {
     rulebooks.iter().for_each(|path| fits(path, &of_rulebook));
     let crews = toml_files("fixtures/crew/valid");
     crews.iter().for_each(|path| fits(path, &of_crew));
+    fits(Path::new("src/demo/crew.toml"), &of_crew);
     assert!(seen >= 10, "{seen}");
 }
 

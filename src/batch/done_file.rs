@@ -102,6 +102,13 @@ pub fn read(path: &Path, layout: &FinishedLayout) -> Result<Vec<DoneRow>, DoneEr
         let found = places
             .get(&(Cow::Borrowed(id), key))
             .or_else(|| places.get(&(Cow::Borrowed(id.strip_prefix('\'')?), key)));
+        let is_set_aside = |id: &str| {
+            let mut blocks = layout.set_aside.iter();
+            blocks.any(|block| block.id == id || outputs::cell_text(&block.id) == id)
+        };
+        if is_set_aside(id) || id.strip_prefix('\'').is_some_and(is_set_aside) {
+            continue;
+        }
         let Some(&(block, section)) = found else {
             let why = format!(
                 "the layout has no section {} of strip {} piece {} in part {} of block `{id}`",

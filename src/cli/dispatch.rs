@@ -47,6 +47,7 @@ pub fn outcome_json(dispatched: &Dispatched, out: &Path) -> Value {
         "unused_night_hours": rounded(Some(dispatched.outlook.unused_night_s() as f64 / 3600.0), 3),
         "warnings": warnings(&dispatched.outlook.warnings),
         "rules_not_kept": warnings(&dispatched.breaches),
+        "set_aside": dispatched.set_aside,
     })
 }
 

@@ -1,4 +1,4 @@
-//! The district's project file.
+//! The district's project file, and a crew for it.
 
 use std::path::Path;
 
@@ -14,7 +14,15 @@ pub fn text(name: &str, blocks: usize) -> String {
     text
 }
 
-/// Name of the project file in the district's folder.
+/// The text of `crew.toml`: machines that can work what the project file lays out.
+pub const CREW: &str = include_str!("crew.toml");
+
+/// Path of the crew file in the district's folder.
+pub fn crew_path(dir: &Path) -> std::path::PathBuf {
+    dir.join("crew.toml")
+}
+
+/// Path of the project file in the district's folder.
 pub fn path(dir: &Path) -> std::path::PathBuf {
     dir.join("project.toml")
 }

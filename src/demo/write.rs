@@ -37,6 +37,8 @@ pub struct DemoReport {
     /// The elevation raster.
     pub elevation: PathBuf,
     pub project: PathBuf,
+    /// A crew to dispatch.
+    pub crew: PathBuf,
     /// Good blocks.
     pub blocks: usize,
     /// Features of each layer, the broken ones included.
@@ -327,8 +329,8 @@ fn create(path: &Path) -> Result<Dataset, DemoError> {
     make().map_err(|source| failed(path, SCHEMAS[0].name, source))
 }
 
-/// Writes `layers.gpkg`, `elevation.tif` (EPSG:32616, metres) and `project.toml` into `dir`, which is made if need be;
-/// files of these names are replaced, layers and elevations only once the new ones are whole.
+/// Writes `layers.gpkg`, `elevation.tif` (EPSG:32616, metres), `project.toml` and `crew.toml` into `dir`, which is made if
+/// need be; files of these names are replaced, layers and elevations only once the new ones are whole.
 ///
 /// # Errors
 /// When the number of blocks is out of range, or a file, layer or raster can't be written.
@@ -345,11 +347,13 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
     let raster = dir.join("elevation.tif");
     let unfinished_raster = dir.join("elevation.unfinished.tif");
     let unfinished_project = dir.join("project.unfinished.toml");
+    let unfinished_crew = dir.join("crew.unfinished.toml");
     for left_over in [
         &unfinished,
         &dir.join("layers.unfinished.gpkg-journal"),
         &unfinished_raster,
         &unfinished_project,
+        &unfinished_crew,
     ] {
         match std::fs::remove_file(left_over) {
             Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
@@ -385,10 +389,14 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
     let text = project_file::text(&name, options.blocks);
     std::fs::write(&unfinished_project, text).map_err(at(&unfinished_project))?;
     std::fs::rename(&unfinished_project, &project).map_err(at(&project))?;
+    let crew = project_file::crew_path(dir);
+    std::fs::write(&unfinished_crew, project_file::CREW).map_err(at(&unfinished_crew))?;
+    std::fs::rename(&unfinished_crew, &crew).map_err(at(&crew))?;
     Ok(DemoReport {
         layers: path,
         elevation: raster,
         project,
+        crew,
         blocks: options.blocks,
         features: SCHEMAS
             .iter()

@@ -6,6 +6,7 @@ mod bunches;
 mod comb;
 mod cost;
 mod cover;
+mod cut_from;
 mod day_ground;
 mod doubts;
 mod effective;
@@ -34,7 +35,9 @@ use crate::geometry::area::{Bounds, area, rings};
 use crate::geometry::buffer::{BufferError, Engines};
 use crate::geometry::distance::SegmentIndex;
 use crate::landbase::{Landbase, NearFeature, SlopeSource};
-use crate::model::{BlockPlan, CutFault, LayerKind, Settings, SourceBlock};
+use crate::model::{
+    BlockPlan, CutFault, LayerKind, PieceId, Section, Settings, SourceBlock, Strip, StripLine,
+};
 use crate::rulebook::Rulebook;
 use crate::units::hectares;
 
@@ -156,4 +159,13 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
     Ok(write_up::plan(
         context, block, shape, &ground, &clearing, &parts, &solved,
     ))
+}
+
+/// The first section or strip that no line of the working order is named after. There must be none: whoever plans work
+/// from a layout finds by the line when a section is cut.
+pub fn lineless(sections: &[Section], strips: &[Strip], lines: &[StripLine]) -> Option<PieceId> {
+    let driven: std::collections::BTreeSet<PieceId> = lines.iter().map(|line| line.id).collect();
+    let sections = sections.iter().map(|section| section.id);
+    let mut ids = sections.chain(strips.iter().map(|strip| strip.id));
+    ids.find(|id| !driven.contains(id))
 }

@@ -112,6 +112,34 @@ pub fn divide(
     sections
 }
 
+/// As [`divide`], of what is cut from the same lines in several polygons: each has the ways that run in it, and the first
+/// those that run beside all.
+pub fn divide_each(
+    shapes: &[Polygon],
+    driven: &[LineString],
+    found: &[(DayReason, MultiPolygon)],
+    reach_m: f64,
+    least_m: f64,
+) -> Vec<WholeSection> {
+    if let [only] = shapes {
+        return divide(only, driven, found, reach_m, least_m);
+    }
+    let ways = MultiLineString(driven.to_vec());
+    let mut beside = joined(clip_lines(&ways, shapes, false));
+    let mut sections = Vec::new();
+    for shape in shapes {
+        let alone = std::slice::from_ref(shape);
+        let mut own = joined(clip_lines(&ways, alone, true));
+        own.append(&mut beside);
+        let here: Vec<(DayReason, MultiPolygon)> = found
+            .iter()
+            .map(|(reason, ground)| (*reason, intersection(ground, alone)))
+            .collect();
+        sections.extend(divide(shape, &own, &here, reach_m, least_m));
+    }
+    sections
+}
+
 fn section(shape: Polygon, ways: &MultiLineString, reasons: Vec<DayReason>) -> WholeSection {
     let driven = joined(clip_lines(ways, std::slice::from_ref(&shape), true));
     WholeSection {

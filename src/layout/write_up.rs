@@ -4,6 +4,7 @@ use geo::{Coord, Geometry, LineString, MultiPolygon, Point, Polygon};
 
 use super::Context;
 use super::bunches;
+use super::cut_from;
 use super::day_ground::DayGround;
 use super::ground::Ground;
 use super::growth::Growth;
@@ -17,7 +18,6 @@ use super::timing;
 use super::travel::{Leg, Network, Scratch};
 use super::whole_sections::{self, WholeSection};
 use crate::geometry::area::{Bounds, area, polygon_area};
-use crate::geometry::distance::inside_polygon;
 use crate::geometry::overlay::{difference, shared_area, union};
 use crate::model::*;
 
@@ -121,6 +121,12 @@ pub fn plan(
         });
     }
     let lines = work.ordered(ground, parts, &clearing.ways);
+    debug_assert_eq!(
+        super::lineless(&work.sections, &work.strips, &lines),
+        None,
+        "block {}",
+        block.id
+    );
     work.time(ground, &Bounds::of_polygons(&shape), &lines);
     let (bunches, not_laid) = if context.settings.outputs.bunches {
         bunches::lay(context, ground, &lines, &work.strips, &work.sections)
@@ -282,51 +288,52 @@ impl WriteUp<'_> {
         day: &DayGround,
     ) {
         let width_m = self.context.settings.machine.strip_width_m();
-        let mut driven: Vec<Vec<LineString>> = vec![vec![]; shape.0.len()];
-        let mut drives = Vec::new();
-        for line in lines {
-            let owner = owner_of(line, shape);
-            driven[owner].push(line.clone());
+        let mut drives = Vec::with_capacity(lines.len());
+        for (piece, cut) in (1u32..).zip(cut_from::pieces(lines, shape)) {
             let id = PieceId {
                 part,
                 strip_no: 0,
-                piece: owner as u32 + 1,
+                piece,
             };
-            drives.push(Drive {
-                id,
-                kind,
-                heading: Heading::Around,
-                line: line.clone(),
-            });
+            let polygons: Vec<Polygon> =
+                cut.polygons.iter().map(|&at| shape.0[at].clone()).collect();
+            let driven: Vec<LineString> = cut.lines.iter().map(|&at| lines[at].clone()).collect();
+            for polygon in &polygons {
+                self.strips.push(Strip {
+                    id,
+                    kind,
+                    gap: false,
+                    width_m,
+                    shape: polygon.clone(),
+                });
+            }
+            for (&at, line) in cut.lines.iter().zip(&driven) {
+                let drive = Drive {
+                    id,
+                    kind,
+                    heading: Heading::Around,
+                    line: line.clone(),
+                };
+                drives.push((at, drive));
+            }
+            self.whole_sections(id, kind, &polygons, &driven, day);
         }
-        for ((index, polygon), driven) in shape.0.iter().enumerate().zip(driven) {
-            let id = PieceId {
-                part,
-                strip_no: 0,
-                piece: index as u32 + 1,
-            };
-            self.strips.push(Strip {
-                id,
-                kind,
-                gap: false,
-                width_m,
-                shape: polygon.clone(),
-            });
-            self.whole_sections(id, kind, polygon, &driven, day);
-        }
-        self.drives.extend(drives);
+        // As they were drawn, whichever piece they cut.
+        drives.sort_by_key(|&(at, _)| at);
+        self.drives
+            .extend(drives.into_iter().map(|(_, drive)| drive));
     }
 
     fn whole_sections(
         &mut self,
         id: PieceId,
         kind: StripKind,
-        polygon: &Polygon,
+        polygons: &[Polygon],
         driven: &[LineString],
         day: &DayGround,
     ) {
         let settings = self.context.settings;
-        let here = MultiPolygon(vec![polygon.clone()]);
+        let here = MultiPolygon(polygons.to_vec());
         let (found, always) = match kind {
             StripKind::BoundaryPass => (day.on_pass(&here), Some(DayReason::BoundaryPass)),
             _ => {
@@ -338,7 +345,7 @@ impl WriteUp<'_> {
             }
         };
         let (reach_m, least_m) = (settings.machine.reach_m, settings.layout.section_min_m);
-        let sections = whole_sections::divide(polygon, driven, &found, reach_m, least_m);
+        let sections = whole_sections::divide_each(polygons, driven, &found, reach_m, least_m);
         for (section_no, section) in (1u32..).zip(sections) {
             let WholeSection {
                 shape,
@@ -578,10 +585,11 @@ impl WriteUp<'_> {
                 .map(|step| (own[step.unit].leg, step.ends().0))
                 .collect();
             for leg in inner {
-                let Some(led) = steps
+                let led = steps
                     .iter()
-                    .position(|&(step, _)| network.may_reach(step, (leg, 0)))
-                else {
+                    .position(|&(step, _)| network.may_reach(step, (leg, 0)));
+                let Some(led) = led else {
+                    steps.push((leg, 0));
                     continue;
                 };
                 let (step, begin) = steps[led];
@@ -640,14 +648,4 @@ fn road_end(part: &Part, piece: &Piece) -> Option<RoadEnd> {
         y: y + 1.0,
     }) - at;
     Some(RoadEnd { at, up })
-}
-
-/// The polygon that a line runs in; the first one for a line that runs beside them all.
-fn owner_of(line: &LineString, shape: &MultiPolygon) -> usize {
-    let middle = line.0[line.0.len() / 2];
-    shape
-        .0
-        .iter()
-        .position(|polygon| inside_polygon(middle, polygon))
-        .unwrap_or(0)
 }

@@ -41,6 +41,18 @@ pub struct FinishedLayout {
     pub night_slope: f64,
     /// In the order of the layout.
     pub blocks: Vec<FinishedBlock>,
+    /// Blocks with a row that cannot be used. The others are whole.
+    pub set_aside: Vec<SetAsideBlock>,
+}
+
+/// A block of a finished layout that nothing can be planned for.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SetAsideBlock {
+    pub id: String,
+    /// The first fault, with its layer and feature.
+    pub why: String,
+    /// Work CRS, inside or nearly so; None: its shape is the fault, or there is none.
+    pub centre: Option<[f64; 2]>,
 }
 
 #[derive(Clone, Debug)]
@@ -121,7 +133,8 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
         path: &path,
         dataset: &dataset,
     };
-    layout.blocks = package.blocks()?;
+    let mut faults = Faults::default();
+    layout.blocks = package.blocks(&mut faults)?;
     let index: BTreeMap<String, usize> = layout
         .blocks
         .iter()
@@ -130,8 +143,8 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
         .collect();
     let of = |id: &str| index.get(id).copied();
     let blocks = &mut layout.blocks;
-    package.each("zones", |row| {
-        if let Some(block) = of(&row.text("block_id")?) {
+    package.each("zones", &ZONES, &mut faults, |id, row| {
+        if let Some(block) = of(id) {
             blocks[block].zones.push(FinishedZone {
                 kind: row.text("kind")?,
                 class: row.text("class")?,
@@ -140,20 +153,15 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
         }
         Ok(())
     })?;
-    let lines = package.lines(&of, blocks)?;
+    let lines = package.lines(&of, blocks, &mut faults)?;
     let mut sections: BTreeMap<(usize, u32, [u32; 4]), FinishedSection> = BTreeMap::new();
-    package.each("sections", |row| {
-        let id = row.text("block_id")?;
-        let Some(block) = of(&id) else {
-            return Err(format!("block {id} is not in layer blocks"));
-        };
+    package.each("sections", &SECTIONS, &mut faults, |id, row| {
+        let block = of(id).ok_or("the block is not in layer blocks")?;
         let piece = row.piece()?;
         let section_no = row.whole("section_no")?;
         let line = lines.get(&(block, piece)).ok_or_else(|| {
-            format!(
-                "block {id}, strip {}: no strip line leads through it",
-                piece[1]
-            )
+            let [part, strip, piece] = piece;
+            format!("no strip line leads through part {part}, strip {strip}, piece {piece}")
         })?;
         let class = match row.text("shift_class")?.as_str() {
             "night_safe" => ShiftClass::NightSafe,
@@ -198,8 +206,52 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
     for ((block, ..), section) in sections {
         blocks[block].sections.push(section);
     }
+    faults.take_from(&mut layout);
     Ok(layout)
 }
+
+/// What is wrong with blocks: the first fault of each, in the order found.
+#[derive(Default)]
+struct Faults(Vec<(String, String)>);
+
+impl Faults {
+    fn add(&mut self, id: &str, why: String) {
+        if !self.0.iter().any(|(held, _)| held == id) {
+            self.0.push((id.to_owned(), why));
+        }
+    }
+
+    fn take_from(self, layout: &mut FinishedLayout) {
+        for (id, why) in self.0 {
+            let at = layout.blocks.iter().position(|block| block.id == id);
+            let centre = at.map(|at| layout.blocks.remove(at).centre);
+            layout.set_aside.push(SetAsideBlock { id, why, centre });
+        }
+    }
+}
+
+const ZONES: [&str; 3] = ["block_id", "kind", "class"];
+const BLOCKS: [&str; 2] = ["block_id", "status"];
+const LINES: [&str; 7] = [
+    "block_id",
+    "part",
+    "strip_no",
+    "piece",
+    "kind",
+    "order",
+    "cross_slope",
+];
+const SECTIONS: [&str; 9] = [
+    "block_id",
+    "part",
+    "strip_no",
+    "piece",
+    "section_no",
+    "shift_class",
+    "reasons",
+    "hours",
+    "skid_hours",
+];
 
 fn run_file(path: &Path) -> Result<FinishedLayout, FinishedError> {
     let no_layout = |why: String| FinishedError::NoLayout {
@@ -226,6 +278,7 @@ fn run_file(path: &Path) -> Result<FinishedLayout, FinishedError> {
         max_slope: figure("max_slope")?,
         night_slope: figure("night_slope")?,
         blocks: vec![],
+        set_aside: vec![],
     })
 }
 
@@ -241,10 +294,13 @@ struct Package<'a> {
 }
 
 impl Package<'_> {
+    /// Gives every row of a layer with its block's id to `take`; a row that it refuses spoils its block and no other.
     fn each(
         &self,
         name: &'static str,
-        mut take: impl FnMut(Row<'_, '_>) -> Result<(), String>,
+        attributes: &[&str],
+        faults: &mut Faults,
+        mut take: impl FnMut(&str, Row<'_, '_>) -> Result<(), String>,
     ) -> Result<(), FinishedError> {
         let wrong = |why: String| FinishedError::Layer {
             path: self.path.to_owned(),
@@ -260,6 +316,9 @@ impl Package<'_> {
         for (index, field) in layer.defn().fields().enumerate() {
             fields.insert(field.name(), index);
         }
+        if let Some(lost) = attributes.iter().find(|name| !fields.contains_key(**name)) {
+            return Err(wrong(format!("it has no attribute `{lost}`")));
+        }
         let count = layer.feature_count();
         let mut read = 0;
         for feature in layer.features() {
@@ -267,12 +326,12 @@ impl Package<'_> {
                 feature: &feature,
                 fields: &fields,
             };
-            take(row).map_err(|why| {
-                let fid = feature
-                    .fid()
-                    .map_or(String::new(), |fid| format!("feature {fid}: "));
-                wrong(fid + &why)
-            })?;
+            let id = row.text("block_id").map_err(&wrong)?;
+            if let Err(why) = take(&id, row) {
+                let fid = feature.fid();
+                let fid = fid.map_or(String::new(), |fid| format!(", feature {fid}"));
+                faults.add(&id, format!("layer {name}{fid}: {why}"));
+            }
             read += 1;
         }
         if read < count {
@@ -283,7 +342,7 @@ impl Package<'_> {
         Ok(())
     }
 
-    fn blocks(&self) -> Result<Vec<FinishedBlock>, FinishedError> {
+    fn blocks(&self, faults: &mut Faults) -> Result<Vec<FinishedBlock>, FinishedError> {
         let wrong = |why: String| FinishedError::Layer {
             path: self.path.to_owned(),
             layer: "blocks",
@@ -299,7 +358,10 @@ impl Package<'_> {
         crs.set_axis_mapping_strategy(gdal::spatial_ref::AxisMappingStrategy::TraditionalGisOrder);
         let to_degrees = Transform::new(&crs, &wgs84()?).map_err(wrong)?;
         let mut blocks: Vec<FinishedBlock> = Vec::new();
-        self.each("blocks", |row| {
+        self.each("blocks", &BLOCKS, faults, |id, row| {
+            if blocks.iter().any(|block| block.id == id) {
+                return Err("there are two blocks of this id".to_owned());
+            }
             let shape = row.polygons()?;
             let inside = shape
                 .interior_point()
@@ -311,12 +373,8 @@ impl Package<'_> {
             if !to_degrees.points(&mut degrees) {
                 return Err("its place has no longitude and latitude".to_owned());
             }
-            let id = row.text("block_id")?;
-            if blocks.iter().any(|block| block.id == id) {
-                return Err(format!("there are two blocks `{id}`"));
-            }
             blocks.push(FinishedBlock {
-                id,
+                id: id.to_owned(),
                 status: row.text("status")?,
                 shape,
                 centre: [inside.x, inside.y],
@@ -337,10 +395,11 @@ impl Package<'_> {
         &self,
         of: &dyn Fn(&str) -> Option<usize>,
         blocks: &mut [FinishedBlock],
+        faults: &mut Faults,
     ) -> Result<BTreeMap<(usize, [u32; 3]), Line>, FinishedError> {
         let mut lines: BTreeMap<(usize, [u32; 3]), Line> = BTreeMap::new();
-        self.each("strip_lines", |row| {
-            let Some(block) = of(&row.text("block_id")?) else {
+        self.each("strip_lines", &LINES, faults, |id, row| {
+            let Some(block) = of(id) else {
                 return Ok(());
             };
             let kind = match row.text("kind")?.as_str() {

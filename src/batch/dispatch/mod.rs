@@ -10,6 +10,7 @@ use super::done_file::{self, DoneError};
 use super::{Progress, keep_all};
 use crate::daylight::DaylightError;
 use crate::outputs::OutputError;
+pub use crate::outputs::dispatch::SetAside;
 use crate::outputs::dispatch::{DoneBefore, Roster, would_replace, write};
 use crate::project::{Crew, ProjectError, Reason, Turn};
 use crate::rulebook::spanned::Spanned;
@@ -54,6 +55,15 @@ pub enum DispatchError {
     )]
     NoHours { layout: PathBuf },
     #[error(
+        "{}: no block can be planned; block {id}: {why}\n  hint: lay out the blocks anew",
+        layout.display()
+    )]
+    AllSetAside {
+        layout: PathBuf,
+        id: String,
+        why: String,
+    },
+    #[error(
         "the plan that was found breaks rules, so nothing was written; please report this: {}",
         rules.join("; ")
     )]
@@ -70,13 +80,14 @@ pub struct Dispatched {
     /// First second of any shift.
     pub begins: schedule::Second,
     pub outlook: Outlook,
-    /// Rules that are not kept.
+    /// Rules that are not kept, and blocks that are not planned.
     pub breaches: Vec<Warning>,
+    pub set_aside: Vec<SetAside>,
     pub sheets: usize,
 }
 
 impl Dispatched {
-    /// Whether all work fits and every rule is kept.
+    /// Whether all work of all blocks fits and every rule is kept.
     pub fn is_clean(&self) -> bool {
         self.solved.plan.undone == 0 && self.breaches.is_empty()
     }
@@ -92,11 +103,25 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
     keep_all(inputs, |path| would_replace(&options.out, path))?;
     options.progress.say("reading the layout");
     let layout = finished(&options.layout)?;
-    let mut breaches = Vec::new();
+    if let ([], Some(first)) = (&layout.blocks[..], layout.set_aside.first()) {
+        return Err(DispatchError::AllSetAside {
+            layout: options.layout.clone(),
+            id: first.id.clone(),
+            why: first.why.clone(),
+        });
+    }
+    let (mut breaches, mut set_aside) = (Vec::new(), Vec::new());
     let (left, done) = left_to_do(&layout, options.done.as_deref())?;
     let hours = problem::crew_hours(crew, &layout, options, &mut breaches)?;
-    let (problem, sections) =
-        problem::problem(crew, &layout, options, &left, hours, &mut breaches)?;
+    let (problem, sections) = problem::problem(
+        crew,
+        &layout,
+        options,
+        &left,
+        hours,
+        &mut breaches,
+        &mut set_aside,
+    )?;
     if problem.blocks.iter().all(|block| block.units.is_empty()) && done.sections == 0 {
         return Err(DispatchError::NoHours {
             layout: options.layout.clone(),
@@ -149,6 +174,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         skidding: &followers.skidding,
         outlook: &outlook,
         breaches: &breaches,
+        set_aside: &set_aside,
         done,
     };
     options.progress.say("writing the sheets");
@@ -169,6 +195,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         solved,
         outlook,
         breaches,
+        set_aside,
         sheets,
     })
 }
@@ -269,15 +296,11 @@ fn skid(
     for skidder in &crew.skidders {
         let mine = shifts_of(crew, options, &skidder.turns);
         refuse_overlap(crew, &mine, &skidder.name)?;
-        let start = skidder.start.as_ref();
-        let start = start
-            .map(|id| problem::block_named(crew, layout, "start", id))
-            .transpose()?;
         skidders.push(Skidder {
             name: skidder.name.get_ref().clone(),
             night: skidder.night,
             windows: calendar::hours(crew.zone, &mine, None, &[]).windows,
-            start: start.map(|block| layout.blocks[block].centre),
+            start: problem::start_of(crew, layout, skidder.start.as_ref())?,
             min_lead_s: skidder.min_lead_s,
             max_lead_s: skidder.max_lead_s,
         });

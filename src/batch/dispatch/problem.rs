@@ -7,6 +7,7 @@ use chrono::{NaiveDate, NaiveTime};
 use super::{DispatchError, DispatchOptions, Left};
 use crate::daylight;
 use crate::model::{DayReason, StripKind};
+use crate::outputs::dispatch::SetAside;
 use crate::project::{Crew, ProjectError, Reason};
 use crate::rulebook::spanned::Spanned;
 use crate::schedule::calendar::{self, Hours};
@@ -82,18 +83,28 @@ pub(super) fn crew_hours(
     Ok(CrewHours { machines, light })
 }
 
-/// The index of a block that the crew file names.
-pub(super) fn block_named(
+/// A block that the crew file names.
+enum Named {
+    /// Its index.
+    Planned(usize),
+    SetAside(Option<[f64; 2]>),
+}
+
+fn block_named(
     crew: &Crew,
     layout: &FinishedLayout,
     key: &str,
     id: &Spanned<String>,
-) -> Result<usize, ProjectError> {
+) -> Result<Named, ProjectError> {
+    let set_aside = layout.set_aside.iter().find(|b| b.id == *id.get_ref());
+    if let Some(block) = set_aside {
+        return Ok(Named::SetAside(block.centre));
+    }
     let found = layout
         .blocks
         .iter()
         .position(|block| block.id == *id.get_ref());
-    found.ok_or_else(|| {
+    found.map(Named::Planned).ok_or_else(|| {
         let near = |block: &&FinishedBlock| strsim::jaro_winkler(&block.id, id.get_ref()) > 0.8;
         let mut valid: Vec<String> = layout
             .blocks
@@ -111,6 +122,19 @@ pub(super) fn block_named(
     })
 }
 
+/// Where a machine stands at first; None where nobody says, or nobody knows where that block lies.
+pub(super) fn start_of(
+    crew: &Crew,
+    layout: &FinishedLayout,
+    id: Option<&Spanned<String>>,
+) -> Result<Option<[f64; 2]>, ProjectError> {
+    let Some(id) = id else { return Ok(None) };
+    Ok(match block_named(crew, layout, "start", id)? {
+        Named::Planned(block) => Some(layout.blocks[block].centre),
+        Named::SetAside(centre) => centre,
+    })
+}
+
 pub(super) fn problem(
     crew: &Crew,
     layout: &FinishedLayout,
@@ -118,6 +142,7 @@ pub(super) fn problem(
     left: &Left,
     hours: CrewHours,
     breaches: &mut Vec<Warning>,
+    set_aside: &mut Vec<SetAside>,
 ) -> Result<(Problem, Vec<Vec<usize>>), DispatchError> {
     let midnight = |date: NaiveDate| calendar::second_of(crew.zone, date, NaiveTime::MIN);
     let begin = midnight(options.from);
@@ -127,7 +152,9 @@ pub(super) fn problem(
     let period = Stretch::new(begin, last.max(next.map_or(begin, midnight)));
     let mut own: BTreeMap<usize, (Stretch, i64)> = BTreeMap::new();
     for block in &crew.blocks {
-        let index = block_named(crew, layout, "id", &block.id)?;
+        let Named::Planned(index) = block_named(crew, layout, "id", &block.id)? else {
+            continue;
+        };
         let from = block.not_before.map_or(period.from, midnight);
         let to = block.not_after.and_then(|date| date.succ_opt());
         let open = Stretch::new(
@@ -138,7 +165,7 @@ pub(super) fn problem(
     }
     let mut blocks = Vec::new();
     let mut sections = Vec::new();
-    let mut without_hours = Vec::new();
+    let mut without_hours: Vec<&str> = Vec::new();
     for (index, (block, light)) in layout.blocks.iter().zip(hours.light).enumerate() {
         let (open, priority) = own.get(&index).copied().unwrap_or((period, 0));
         let mut units = Vec::new();
@@ -163,6 +190,24 @@ pub(super) fn problem(
             units,
         });
         sections.push(of);
+    }
+    for block in &layout.set_aside {
+        breaches.push(Warning {
+            what: format!("block {} is set aside and not planned: {}", block.id, block.why),
+            help: "lay out that block anew; if it is set aside again, please report this".to_owned(),
+        });
+        set_aside.push(SetAside {
+            block_id: block.id.clone(),
+            code: "unreadable-layout",
+            why: block.why.clone(),
+        });
+    }
+    for id in &without_hours {
+        set_aside.push(SetAside {
+            block_id: (*id).to_owned(),
+            code: "no-hours",
+            why: "some of its sections have no hours".to_owned(),
+        });
     }
     if let Some(first) = without_hours.first() {
         breaches.push(Warning {
@@ -191,10 +236,6 @@ pub(super) fn problem(
             };
             return Err(crew.error(reach.span(), reason).into());
         }
-        let start = machine.start.as_ref();
-        let start = start
-            .map(|id| block_named(crew, layout, "start", id))
-            .transpose()?;
         machines.push(Machine {
             name: machine.name.get_ref().clone(),
             kinds: machine.kinds.clone(),
@@ -202,7 +243,7 @@ pub(super) fn problem(
             night: machine.night,
             windows: hours.windows,
             service: hours.service,
-            start: start.map(|block| layout.blocks[block].centre),
+            start: start_of(crew, layout, machine.start.as_ref())?,
         });
     }
     let problem = Problem {

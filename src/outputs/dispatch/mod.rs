@@ -30,9 +30,17 @@ const DISPATCH: Outputs = Outputs {
 const SHIFTS: &str = "shifts.csv";
 const CALENDAR: &str = "shifts.ics";
 const PICTURE: &str = "shifts.svg";
+const SET_ASIDE: &str = "set_aside.csv";
 
 /// What dispatch may put into its folder.
-pub(super) const OWN: [&str; 5] = [SHIFTS, CALENDAR, PICTURE, DISPATCH.marker, DISPATCH.sheets];
+pub(super) const OWN: [&str; 6] = [
+    SHIFTS,
+    CALENDAR,
+    PICTURE,
+    SET_ASIDE,
+    DISPATCH.marker,
+    DISPATCH.sheets,
+];
 
 /// Whether outputs into `dir` would replace the file at `path`.
 pub fn would_replace(dir: &Path, path: &Path) -> bool {
@@ -61,8 +69,18 @@ pub struct Roster<'a> {
     pub outlook: &'a Outlook,
     /// Rules that are not kept, and what would help.
     pub breaches: &'a [Warning],
+    pub set_aside: &'a [SetAside],
     /// Hours that were done before, and sections finished.
     pub done: DoneBefore,
+}
+
+/// A block that is not planned.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct SetAside {
+    pub block_id: String,
+    /// `unreadable-layout` or `no-hours`.
+    pub code: &'static str,
+    pub why: String,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -97,6 +115,7 @@ pub fn write(roster: &Roster<'_>, dir: &Path) -> Result<usize, OutputError> {
         fs::write(&path, text).map_err(OutputError::file(&path, "write the file"))
     };
     table::write(&shifts, &staging.path(SHIFTS))?;
+    table::write_set_aside(roster.set_aside, &staging.path(SET_ASIDE))?;
     put(CALENDAR, &calendar_file::calendar(roster, &shifts))?;
     put(PICTURE, &picture::picture(roster, &shifts))?;
     for shift in &shifts {

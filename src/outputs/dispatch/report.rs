@@ -73,6 +73,7 @@ pub(super) fn report(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> Value {
         },
         "warnings": warnings(&roster.outlook.warnings),
         "rules_not_kept": warnings(roster.breaches),
+        "set_aside": roster.set_aside,
         "machines": machines,
         "nights": roster.outlook.nights.iter().map(|night| json!({
             "date": night.date.to_string(),

@@ -1,7 +1,8 @@
-//! `shifts.csv`.
+//! `shifts.csv` and `set_aside.csv`.
 
 use std::path::Path;
 
+use super::SetAside;
 use super::rows::{ShiftPlan, label};
 use crate::outputs::OutputError;
 use crate::outputs::cells;
@@ -62,6 +63,27 @@ pub(super) fn write(shifts: &[ShiftPlan], path: &Path) -> Result<(), OutputError
                 ])
                 .map_err(failed)?;
         }
+    }
+    table
+        .flush()
+        .map_err(OutputError::file(path, "write the table"))
+}
+
+/// The blocks that are not planned.
+pub(super) fn write_set_aside(blocks: &[SetAside], path: &Path) -> Result<(), OutputError> {
+    let failed = |source: csv::Error| OutputError::Table {
+        path: path.to_owned(),
+        source,
+    };
+    let mut table = csv::Writer::from_path(path).map_err(failed)?;
+    table
+        .write_record(["block_id", "code", "why"])
+        .map_err(failed)?;
+    for block in blocks {
+        let (id, why) = (cells::text(&block.block_id), cells::text(&block.why));
+        table
+            .write_record([&*id, block.code, &*why])
+            .map_err(failed)?;
     }
     table
         .flush()
