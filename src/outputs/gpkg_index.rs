@@ -22,12 +22,15 @@ struct Cell {
     bounds: Box4,
 }
 
-/// Where rows stand in one index: leaf `k` holds rows `51 k + 1` to `51 k + 51` and is node `k + 2`; the root is node 1.
+/// Where rows stand in one index: leaf `k` holds rows `51 k + 1` to `51 k + 51` and is node `k + 2`; the root is node 1. A
+/// single leaf is the root itself: below a root of one child the module cannot delete rows.
 #[derive(Default)]
 pub(super) struct Packed {
     leaf: Vec<Cell>,
     leaf_no: u64,
     leaves: Vec<Cell>,
+    /// Cells of the first leaf that has any.
+    first: Vec<Cell>,
     /// Nodes to be written, as rows of an SQL `VALUES` list.
     sql: String,
 }
@@ -99,8 +102,11 @@ impl Packed {
         let bounds = union(&self.leaf);
         let bytes = node(0, &self.leaf);
         self.write(id, &bytes);
+        let cells = std::mem::take(&mut self.leaf);
+        if self.leaves.is_empty() {
+            self.first = cells;
+        }
         self.leaves.push(Cell { id, bounds });
-        self.leaf.clear();
     }
 
     fn write(&mut self, id: u64, bytes: &[u8]) {
@@ -132,6 +138,17 @@ impl Packed {
         if self.leaves.is_empty() {
             return vec![];
         }
+        if let [only] = &self.leaves[..] {
+            let below = only.id;
+            let root = node(0, &self.first);
+            self.write(1, &root);
+            let mut statements: Vec<String> = self.ready(index).into_iter().collect();
+            statements.push(format!(
+                "DELETE FROM \"{index}_node\" WHERE nodeno = {below}"
+            ));
+            statements.push(rowids(index, layer, "1"));
+            return statements;
+        }
         let mut level = std::mem::take(&mut self.leaves);
         let mut next_no = (rows - 1) / MOST_CELLS as u64 + 3;
         let mut depth = 1;
@@ -160,12 +177,18 @@ impl Packed {
         self.write(1, &node(depth, &level));
         let mut statements: Vec<String> = self.ready(index).into_iter().collect();
         statements.push(format!("INSERT INTO \"{index}_parent\" VALUES {parents}"));
-        statements.push(format!(
-            "INSERT INTO \"{index}_rowid\" SELECT fid, (fid - 1) / {MOST_CELLS} + 2 FROM \"{layer}\" \
-             WHERE geom NOT NULL AND NOT ST_IsEmpty(geom) ORDER BY fid"
-        ));
+        let leaf = format!("(fid - 1) / {MOST_CELLS} + 2");
+        statements.push(rowids(index, layer, &leaf));
         statements
     }
+}
+
+/// A statement that says in which node each row stands.
+fn rowids(index: &str, layer: &str, node: &str) -> String {
+    format!(
+        "INSERT INTO \"{index}_rowid\" SELECT fid, {node} FROM \"{layer}\" \
+         WHERE geom NOT NULL AND NOT ST_IsEmpty(geom) ORDER BY fid"
+    )
 }
 
 #[cfg(test)]
@@ -211,6 +234,44 @@ mod tests {
         Coord {
             x: 600.0 * (step * 0.37).sin() + 0.03 * step,
             y: 500.0 * (step * 0.0021).cos(),
+        }
+    }
+
+    /// Rows that somebody deletes in a GIS leave a sound index behind, down to the last of few rows.
+    #[test]
+    fn rows_can_be_deleted() {
+        let dir = tempfile::tempdir().expect("folder");
+        let path = dir.path().join("edited.gpkg");
+        let srs = SpatialRef::from_epsg(32616).expect("CRS");
+        let mut package = GeoPackage::create(&path, &srs, LAYERS).expect("created");
+        for number in 1..=200 {
+            let at = place(number);
+            let line = LineString(vec![at, at + Coord { x: 3.0, y: -4.0 }]);
+            let wkb = crate::geometry::wkb::write_line(&line, [500_000.0, 5_400_000.0]);
+            package
+                .row(0, Some(&wkb), &[Value::Whole(number)])
+                .expect("row");
+            if number <= 3 {
+                package.row(1, Some(&wkb), &[]).expect("row");
+            }
+        }
+        package.close().expect("closed");
+        let options = gdal::DatasetOptions {
+            open_flags: gdal::GdalOpenFlags::GDAL_OF_UPDATE | gdal::GdalOpenFlags::GDAL_OF_VECTOR,
+            ..gdal::DatasetOptions::default()
+        };
+        let dataset = Dataset::open_ex(&path, options).expect("opened");
+        for layer in ["many", "few"] {
+            for condition in ["fid = 2", "fid > 60", "fid > 0"] {
+                let sql = format!("DELETE FROM {layer} WHERE {condition}");
+                drop(
+                    dataset
+                        .execute_sql(&sql, None, Dialect::DEFAULT)
+                        .expect(&sql),
+                );
+                let check = format!("SELECT rtreecheck('rtree_{layer}_geom')");
+                assert_eq!(text(&dataset, &check), "ok", "{sql}");
+            }
         }
     }
 
