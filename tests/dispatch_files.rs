@@ -432,18 +432,44 @@ fn one_bad_block_is_set_aside_and_named_and_the_season_goes_on() {
         serde_json::from_str(&all.stdout).unwrap(),
         planned(&schedule(folder, "all")).len(),
     );
-    assert_eq!((&all["blocks"], &all["set_aside"]), (&2.into(), &Value::Array(vec![])));
+    assert_eq!(
+        (&all["blocks"], &all["set_aside"]),
+        (&2.into(), &Value::Array(vec![]))
+    );
     for (statement, why) in [
-        ("DELETE FROM strip_lines WHERE block_id = 'A-1' AND strip_no = 1", "no strip line leads through part 1, strip 1"),
-        ("UPDATE sections SET shift_class = 'dusk' WHERE block_id = 'A-1'", "`dusk` is no shift class"),
-        ("UPDATE strip_lines SET kind = 'spur' WHERE block_id = 'A-1'", "`spur` is no kind of strip"),
-        ("UPDATE blocks SET geom = NULL WHERE block_id = 'A-1'", "it has no shape"),
-        ("UPDATE blocks SET block_id = 'A-1b' WHERE block_id = 'A-1'", "the block is not in layer blocks"),
+        (
+            "DELETE FROM strip_lines WHERE block_id = 'A-1' AND strip_no = 1",
+            "no strip line leads through part 1, strip 1",
+        ),
+        (
+            "UPDATE sections SET shift_class = 'dusk' WHERE block_id = 'A-1'",
+            "`dusk` is no shift class",
+        ),
+        (
+            "UPDATE strip_lines SET kind = 'spur' WHERE block_id = 'A-1'",
+            "`spur` is no kind of strip",
+        ),
+        (
+            "UPDATE blocks SET geom = NULL WHERE block_id = 'A-1'",
+            "it has no shape",
+        ),
+        (
+            "UPDATE blocks SET block_id = 'A-1b' WHERE block_id = 'A-1'",
+            "the block is not in layer blocks",
+        ),
     ] {
         spoil(statement);
         let ended = dispatch(folder, "rest", &[]);
-        assert_eq!(ended.code, 3, "{statement}: {}{}", ended.stdout, ended.stderr);
-        assert!(ended.stdout.contains("block A-1 is set aside"), "{}", ended.stdout);
+        assert_eq!(
+            ended.code, 3,
+            "{statement}: {}{}",
+            ended.stdout, ended.stderr
+        );
+        assert!(
+            ended.stdout.contains("block A-1 is set aside"),
+            "{}",
+            ended.stdout
+        );
         assert!(ended.stdout.contains(why), "{statement}: {}", ended.stdout);
         let found = schedule(folder, "rest");
         assert_eq!(found["set_aside"][0]["block_id"], "A-1");
@@ -454,8 +480,16 @@ fn one_bad_block_is_set_aside_and_named_and_the_season_goes_on() {
         let second = table.lines().nth(1).unwrap();
         assert!(second.starts_with("A-1,unreadable-layout,"), "{table}");
         // What the crew file and the table of finished sections say of that block is no mistake of theirs.
-        write(folder, "crew.toml", &format!("{CREW}\n[[blocks]]\nid = \"A-1\"\npriority = 2\n"));
-        write(folder, "done.csv", "block_id,part,strip_no,piece,section_no\nA-1,1,1,1,1\n");
+        write(
+            folder,
+            "crew.toml",
+            &format!("{CREW}\n[[blocks]]\nid = \"A-1\"\npriority = 2\n"),
+        );
+        write(
+            folder,
+            "done.csv",
+            "block_id,part,strip_no,piece,section_no\nA-1,1,1,1,1\n",
+        );
         let ended = dispatch(folder, "again", &["--done", "done.csv", "--quiet"]);
         assert_eq!(ended.code, 3, "{statement}: {}", ended.stderr);
         write(folder, "crew.toml", CREW);
@@ -464,6 +498,10 @@ fn one_bad_block_is_set_aside_and_named_and_the_season_goes_on() {
     spoil("UPDATE strip_lines SET kind = 'spur'");
     let ended = dispatch(folder, "none", &[]);
     assert_eq!(ended.code, 2, "{}", ended.stderr);
-    assert!(ended.stderr.contains("no block can be planned; block A-1"), "{}", ended.stderr);
+    assert!(
+        ended.stderr.contains("no block can be planned; block A-1"),
+        "{}",
+        ended.stderr
+    );
     assert!(!folder.join("none").exists());
 }
