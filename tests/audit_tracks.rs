@@ -299,14 +299,25 @@ fn tracks_are_swept_and_judged() {
         "{} {wanted_m}",
         away(end)
     );
-    let way = geo::LineString(vec![from, end]);
-    astray.push(timed(&every(&way, 1.0), noon() + Duration::hours(3)));
+    let there = every(&geo::LineString(vec![from, end]), 1.0);
+    let back = there.iter().rev().skip(1);
+    let there_and_back: Vec<Coord> = there.iter().chain(back).copied().collect();
+    astray.push(timed(&there_and_back, noon() + Duration::hours(3)));
     let (code, found) = run("astray", &astray, &with_plan);
     assert_eq!(code, 3);
     let row = of(&found, &format!("reserve:{rule}"));
     assert_eq!(row["status"], "fail", "{row}");
     let short = row["short"].as_f64().unwrap();
     assert!((short - 3.0).abs() < 0.015, "{row}");
+    // Where the track ends there nobody knows whether the machine cut ahead of itself.
+    astray.pop();
+    astray.push(timed(&there, noon() + Duration::hours(3)));
+    let (_, found) = run("ahead", &astray, &with_plan);
+    let row = of(&found, "track-ends");
+    assert_eq!(row["status"], "unknown", "{row}");
+    let short = row["short"].as_f64().unwrap();
+    assert!((short - 3.0).abs() < 0.015, "{row}");
+    assert_ne!(of(&found, &format!("reserve:{rule}"))["status"], "fail");
 
     // At midnight along the line with most of its way on day-only ground.
     let outlines: Vec<Vec<Edge>> = own

@@ -50,18 +50,32 @@ fn straight(from_s: i64, to_s: i64) -> Vec<Fix> {
         .collect()
 }
 
-fn capsule(length_m: f64) -> f64 {
-    length_m * WIDTH_M + PI * WIDTH_M * WIDTH_M / 4.0
+/// Half a disc at each end.
+fn both_ends() -> f64 {
+    PI * WIDTH_M * WIDTH_M / 4.0
+}
+
+fn area_of_ends(found: &Swept) -> f64 {
+    let ends = found.ends.iter().map(|end| end.shape.clone());
+    area(&MultiPolygon(ends.collect()))
 }
 
 #[test]
-fn a_straight_track_sweeps_its_capsule() {
+fn a_straight_track_sweeps_a_rectangle_and_leaves_its_ends_open() {
     let found = swept(straight(0, 500));
-    let short = capsule(500.0) - area(&found.area);
+    assert!((area(&found.area) - 500.0 * WIDTH_M).abs() < 1e-6);
+    let short = both_ends() - area_of_ends(&found);
     assert!(
         (0.0..PI * WIDTH_M * ARC_ERROR_M).contains(&short),
         "{short}"
     );
+    let ends: Vec<f64> = found.ends.iter().map(|end| end.at.x).collect();
+    assert_eq!(ends, [0.0, 500.0]);
+    // Ahead of the last fix, not beside the way to it.
+    for end in &found.ends {
+        let out = |c: &Coord| c.x <= 1e-9 || c.x >= 500.0 - 1e-9;
+        assert!(end.shape.exterior().0.iter().all(out), "{end:?}");
+    }
     assert_eq!(
         (
             found.way.legs.len(),
@@ -82,7 +96,49 @@ fn a_straight_track_sweeps_its_capsule() {
     for (k, fix) in waved.iter_mut().enumerate() {
         fix.at.y = if k % 2 == 0 { 0.002 } else { -0.002 };
     }
-    assert!((area(&swept(waved).area) - capsule(500.0)).abs() < 500.0 * 2.0 * STRAIGHTEN_M + 1.0);
+    let waved_m2 = area(&swept(waved).area);
+    assert!((waved_m2 - 500.0 * WIDTH_M).abs() < 500.0 * 2.0 * STRAIGHTEN_M + 1.0);
+}
+
+#[test]
+fn a_round_trip_has_no_ends_and_a_turn_back_is_rounded() {
+    let square = [
+        (0.0, 0.0),
+        (100.0, 0.0),
+        (100.0, 100.0),
+        (0.0, 100.0),
+        (0.0, 0.0),
+    ];
+    let corners = square.windows(2).flat_map(|w| {
+        let ((ax, ay), (bx, by)) = (w[0], w[1]);
+        (0..20).map(move |k| {
+            let share = f64::from(k) / 20.0;
+            untimed(ax + (bx - ax) * share, ay + (by - ay) * share)
+        })
+    });
+    let mut fixes: Vec<Fix> = corners.collect();
+    fixes.push(untimed(0.0, 0.0));
+    let found = swept(fixes);
+    assert!(found.ends.is_empty(), "{:?}", found.ends);
+    // A ring of four straights, and a quarter disc at each of the four corners, where it began too.
+    let inner = 100.0 - WIDTH_M;
+    let wanted = (100.0 + WIDTH_M).powi(2) - inner * inner - WIDTH_M * WIDTH_M + both_ends();
+    assert!(
+        (area(&found.area) - wanted).abs() < 1.0,
+        "{} {wanted}",
+        area(&found.area)
+    );
+    // Out and back: the machine stood at the far end with its saw in front, and where it began and ended nobody knows.
+    let mut fixes = straight(0, 100);
+    fixes.extend((0..20i32).map(|k| fix(95.0 - 5.0 * f64::from(k), 0.0, 105 + 5 * i64::from(k))));
+    let found = swept(fixes);
+    let wanted = 100.0 * WIDTH_M + both_ends() / 2.0;
+    assert!(
+        (area(&found.area) - wanted).abs() < 1.0,
+        "{} {wanted}",
+        area(&found.area)
+    );
+    assert_eq!(found.ends.len(), 2);
 }
 
 #[test]
@@ -104,7 +160,8 @@ fn nothing_is_cut_across_a_gap() {
         (GapReason::Distance, 100.0, Some(100.0))
     );
     assert_eq!((gap.from.at.x, gap.to.at.x), (100.0, 200.0));
-    assert!((area(&found.area) - 2.0 * capsule(100.0)).abs() < 1.0);
+    assert!((area(&found.area) - 2.0 * 100.0 * WIDTH_M).abs() < 1.0);
+    assert_eq!(found.ends.len(), 4);
     assert_eq!(
         found.way.remarks(),
         ["gaps in distance, across which no cutting is assumed: 1"]
@@ -227,7 +284,7 @@ fn times_out_of_order_repeated_equal_or_missing_are_settled_and_stated() {
 }
 
 #[test]
-fn a_machine_that_stands_sweeps_a_disc() {
+fn what_a_machine_that_stands_may_cut_is_a_disc() {
     let disc = PI * WIDTH_M * WIDTH_M / 4.0;
     for fixes in [
         vec![fix(7.0, 3.0, 0)],
@@ -236,14 +293,15 @@ fn a_machine_that_stands_sweeps_a_disc() {
     ] {
         let found = swept(fixes);
         assert_eq!(found.way.legs.len(), 1);
-        let short = disc - area(&found.area);
+        assert!(found.area.0.is_empty());
+        let short = disc - area_of_ends(&found);
         assert!(
             (0.0..PI * WIDTH_M * ARC_ERROR_M).contains(&short),
             "{short}"
         );
     }
     let nothing = swept(vec![]);
-    assert!(nothing.area.0.is_empty() && nothing.way.legs.is_empty());
+    assert!(nothing.area.0.is_empty() && nothing.ends.is_empty() && nothing.way.legs.is_empty());
 }
 
 #[test]
@@ -339,7 +397,12 @@ fn the_area_is_that_of_geos_on_random_tracks() {
             }
         }
         let geos = wkb::read(&joined.unwrap().wkb().unwrap()).unwrap().polygons;
-        let moved = move_back(&ours.area);
+        // No piece lies over another.
+        let over = area(&ours.area) - area(&union(&ours.area.0));
+        assert!(over.abs() < 1e-3 * area(&ours.area).sqrt(), "{over}");
+        let mut all = ours.area.0.clone();
+        all.extend(ours.ends.iter().map(|end| end.shape.clone()));
+        let moved = move_back(&union(&all));
         let geos = MultiPolygon(geos);
         let differing = area(&difference(&moved, &geos.0)) + area(&difference(&geos, &moved.0));
         let edge: f64 = geos
@@ -353,8 +416,6 @@ fn the_area_is_that_of_geos_on_random_tracks() {
             differing < edge * (ARC_ERROR_M + STRAIGHTEN_M),
             "{case}: {differing} m2 along {edge} m"
         );
-        // No piece lies over another.
-        assert!((area(&union(&ours.area.0)) - area(&ours.area)).abs() < 1e-3 * edge);
     }
     println!(
         "worst mean difference along the edge: {:.1} mm",

@@ -1,6 +1,6 @@
 //! What stands between strips: how wide corridors are.
 
-use geo::{Coord, MultiPolygon, Polygon};
+use geo::{Coord, MinimumRotatedRect, MultiPolygon, Polygon};
 
 use super::farthest::half_width;
 use super::row::{Judged, Measure, Named, Origin, ROUNDING_M, measured};
@@ -13,6 +13,24 @@ use crate::model::Verdict;
 /// near a limit.
 pub(super) const COARSE_M: f64 = 0.25;
 const WIDTH_PRECISION_M: f64 = 0.02;
+
+/// A standing piece so many times as long as wide shows which way corridors run, and one that runs within so many degrees
+/// of another runs like it.
+const LONG_TIMES: f64 = 4.0;
+const ALIKE_DEG: f64 = 15.0;
+
+/// Azimuth of the longer side of the smallest rectangle around a polygon, and how many times as long as the other it is.
+fn long_side(polygon: &Polygon) -> Option<(f64, f64)> {
+    let rectangle = polygon.minimum_rotated_rect()?;
+    let corners = &rectangle.exterior().0;
+    let side = |at: usize| {
+        let along = corners.get(at + 1).copied()? - corners.get(at).copied()?;
+        Some((along.x.hypot(along.y), along))
+    };
+    let (a, b) = (side(0)?, side(1)?);
+    let (long, short) = if a.0 >= b.0 { (a, b) } else { (b, a) };
+    Some((azimuth_deg(long.1), long.0 / short.0.max(1e-9)))
+}
 
 /// Widest extent of a polygon across an azimuth, in metres.
 pub(super) fn across_m(polygon: &Polygon, azimuth_deg: f64) -> f64 {
@@ -46,7 +64,7 @@ impl Scene<'_> {
                     Some((across_m(&shape, azimuth_deg), shape))
                 })
                 .collect(),
-            None => self.standing_widths(),
+            None => self.told_from_others(self.standing_widths(), layout.corridor_min_m),
         };
         let narrowest = widths.iter().min_by(|a, b| a.0.total_cmp(&b.0));
         let widest = widths.iter().max_by(|a, b| a.0.total_cmp(&b.0));
@@ -113,6 +131,39 @@ impl Scene<'_> {
             ));
         }
         rows
+    }
+
+    /// Standing pieces that are corridors as far as can be told without a plan. A narrow one is, where it has the form of one
+    /// and runs like the others; else it is the end of a band, ground out of reach, or a scrap.
+    fn told_from_others(&self, pieces: Vec<(f64, Polygon)>, least_m: f64) -> Vec<(f64, Polygon)> {
+        let is_wide = |width_m: f64| width_m >= least_m - WIDTH_PRECISION_M;
+        let (mut wide, narrow): (Vec<_>, Vec<_>) = pieces
+            .into_iter()
+            .partition(|(width_m, _)| is_wide(*width_m));
+        let narrow = narrow
+            .into_iter()
+            .filter(|(_, piece)| self.is_corridor(piece));
+        let mut narrow: Vec<(f64, Polygon)> = narrow.collect();
+        if !narrow.is_empty() {
+            let directions: Vec<f64> = (wide.iter())
+                .filter_map(|(_, piece)| {
+                    let (azimuth_deg, times) = long_side(piece)?;
+                    (times >= LONG_TIMES && self.is_corridor(piece)).then_some(azimuth_deg)
+                })
+                .collect();
+            narrow.retain(|(_, piece)| {
+                let own = long_side(piece);
+                let alike = |other: &f64| {
+                    own.is_none_or(|(own, _)| {
+                        let off = (own - other).rem_euclid(180.0);
+                        off.min(180.0 - off) <= ALIKE_DEG
+                    })
+                };
+                directions.is_empty() || directions.iter().any(alike)
+            });
+        }
+        wide.extend(narrow);
+        wide
     }
 
     /// Standing pieces and how wide each is at its widest place: where that is too narrow, all of it is.

@@ -2,7 +2,7 @@
 
 use geo::{LineString, MultiPolygon, Polygon};
 
-use super::tracks::{Gap, Leg};
+use super::tracks::{End, Gap, Leg};
 use crate::daylight::Span;
 use crate::model::StripKind;
 
@@ -56,6 +56,8 @@ pub struct Untracked {
     pub gaps: Vec<Gap>,
     /// Fixes dropped as outliers.
     pub outliers: u64,
+    /// Ground beyond the ends of what was driven, of which nobody recorded whether it was cut.
+    pub ends: Vec<End>,
 }
 
 /// Everything known of the cut in one block.

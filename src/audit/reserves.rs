@@ -9,6 +9,7 @@ use super::reached::Reached;
 use super::row::{Judged, Measure, Named, Origin, ROUNDING_M, measured, row};
 use super::scene::Scene;
 use super::split::inside_of;
+use super::trespass::REACH_UNKNOWN;
 use crate::geometry::area::Bounds;
 use crate::geometry::buffer::Source;
 use crate::geometry::distance::{Segment, SegmentIndex, line_segments, point_segment};
@@ -133,6 +134,21 @@ fn inside(ground: &Ground, near: &NearFeature, edges: &[Edge]) -> Option<Nearest
     })
 }
 
+/// The approach of some ground to a feature, beside its edge or inside it, with the least to spare.
+fn nearest_of(
+    ground: &Ground,
+    near: &NearFeature,
+    edges: &[Edge],
+    within_m: f64,
+) -> Option<Nearest> {
+    let found = to_ground(ground, edges, near.demand.half_m, within_m);
+    if asked::is_kept(near) {
+        nearer(found, inside(ground, near, edges))
+    } else {
+        found
+    }
+}
+
 /// Of two edges equally near the one that asks for more comes first.
 fn cmp(a: &Edge, b: &Edge) -> std::cmp::Ordering {
     b.required_m.total_cmp(&a.required_m)
@@ -170,7 +186,13 @@ struct Doubt {
 }
 
 impl Scene<'_> {
-    fn doubt(&self, near: &NearFeature, found: &Nearest, rule: &RuleLine) -> Option<Doubt> {
+    /// `found` is the approach of what was cut or driven, `driven` that of the lines alone.
+    fn doubt(
+        &self,
+        near: &NearFeature,
+        (found, driven): (&Nearest, Option<&Nearest>),
+        rule: &RuleLine,
+    ) -> Option<Doubt> {
         let demand = &near.demand;
         let named = format!("{}, feature {}", near.feature.source_layer, near.feature.id);
         let mut doubts: Vec<(String, f64)> = Vec::new();
@@ -199,6 +221,13 @@ impl Scene<'_> {
                 0.0,
             ));
         }
+        let short_m = |spare_m: f64| -spare_m - self.context.tolerance_m - ROUNDING_M;
+        if self.reach_unknown && short_m(found.spare_m()) > 0.0 {
+            let driven_m = driven.map_or(LOOK_BEYOND_M, Nearest::spare_m);
+            if short_m(driven_m) <= 0.0 {
+                doubts.push((REACH_UNKNOWN.to_owned(), driven_m - found.spare_m()));
+            }
+        }
         if found.slope_unknown {
             let spare_m = (found.required_m - least(rule).reserve_m).max(0.0);
             doubts.push((format!("the slope at {named} is not known"), spare_m));
@@ -209,6 +238,37 @@ impl Scene<'_> {
             why: why.join(", "),
             may_spare_m,
         })
+    }
+
+    fn reserve_edges(&self, near: &NearFeature, rule: &RuleLine) -> Vec<Edge> {
+        let mut edges = asked::edges(near, rule, self.slopes, |w: Widths| w.reserve_m);
+        if near.feature.kind == LayerKind::Hazards {
+            // A hazard is no reserve of itself.
+            edges.retain(|edge| edge.required_m > 0.0);
+        }
+        edges
+    }
+
+    /// By how much some ground comes too near, rule by rule: the rule's row, metres, and where.
+    pub(super) fn least_spares(&self, ground: &Ground) -> Vec<(String, f64, Coord)> {
+        let mut short: std::collections::BTreeMap<String, (f64, Coord)> = Default::default();
+        for near in self.near.iter().filter(|near| asked::owes_a_reserve(near)) {
+            let Some(rule) = near.demand.rule else {
+                continue;
+            };
+            let edges = self.reserve_edges(near, rule);
+            let found = nearest_of(ground, near, &edges, 0.0);
+            let Some(found) = found.filter(|found| found.spare_m() < 0.0) else {
+                continue;
+            };
+            let worst = short
+                .entry(format!("reserve:{}", rule.id))
+                .or_insert((0.0, found.at));
+            if -found.spare_m() > worst.0 {
+                *worst = (-found.spare_m(), found.at);
+            }
+        }
+        short.into_iter().map(|(id, (m, at))| (id, m, at)).collect()
     }
 
     /// One row per rule of a feature that what is cut or driven comes near.
@@ -248,21 +308,16 @@ impl Scene<'_> {
         let mut short: Vec<(&NearFeature, Vec<Edge>)> = Vec::new();
         for near in self.near.iter().filter(of_rule) {
             let half_m = near.demand.half_m;
-            let mut edges = asked::edges(near, rule, self.slopes, |w: Widths| w.reserve_m);
-            if near.feature.kind == LayerKind::Hazards {
-                // A hazard is no reserve of itself.
-                edges.retain(|edge| edge.required_m > 0.0);
+            let edges = self.reserve_edges(near, rule);
+            let found = nearest_of(&self.cut, near, &edges, LOOK_BEYOND_M);
+            let mut driven = to_lines(&self.ways, &edges, half_m, LOOK_BEYOND_M);
+            if let (Source::Polygons(polygons), true) = (&near.source, asked::is_kept(near)) {
+                driven = nearer(driven, self.driven_inside(polygons, &edges));
             }
-            let mut found = to_ground(&self.cut, &edges, half_m, LOOK_BEYOND_M);
-            if asked::is_kept(near) {
-                found = nearer(found, inside(&self.cut, near, &edges));
-                if let Source::Polygons(polygons) = &near.source {
-                    found = nearer(found, self.driven_inside(polygons, &edges));
-                }
-            }
-            found = nearer(found, to_lines(&self.ways, &edges, half_m, LOOK_BEYOND_M));
-            let Some(found) = found else { continue };
-            let doubt = self.doubt(near, &found, rule);
+            let Some(found) = nearer(found, driven) else {
+                continue;
+            };
+            let doubt = self.doubt(near, (&found, driven.as_ref()), rule);
             if doubtful.is_none() {
                 doubtful = doubt.as_ref().map(|doubt| doubt.why.clone());
             }
@@ -397,7 +452,9 @@ impl Scene<'_> {
                 found = nearer(found, self.driven_inside(polygons, &edges));
             }
             if let (Some(found), None) = (&found, &doubt) {
-                doubt = self.doubt(near, found, rule).map(|doubt| doubt.why);
+                doubt = self
+                    .doubt(near, (found, Some(found)), rule)
+                    .map(|doubt| doubt.why);
             }
             if let Some(found) = found
                 && worst.is_none_or(|held| found.spare_m() < held.spare_m())

@@ -164,7 +164,7 @@ impl Scene<'_> {
     }
 
     /// Evenly wide, and cut along most of its outline.
-    fn is_corridor(&self, piece: &Polygon) -> bool {
+    pub(super) fn is_corridor(&self, piece: &Polygon) -> bool {
         let around_m: f64 = rings(piece).map(length).sum();
         let mean_m = 2.0 * polygon_area(piece) / around_m;
         let even_m = mean_m / EVEN_SHARE / 2.0;

@@ -84,6 +84,8 @@ pub(super) struct Scene<'s> {
     pub given: &'s BlockCut,
     /// Whether a plan says what it leaves unworked: the cut itself, or one beside it.
     pub planned: bool,
+    /// Of tracks: whether nobody says what the machine cut to its sides. A plan with lines would.
+    pub reach_unknown: bool,
     pub cut: Ground,
     pub lines: Vec<LineString>,
     /// Lines, and the ways between them.
@@ -145,6 +147,8 @@ pub fn judge(
             .into_iter()
             .flatten()
             .any(|given| given.corridors.is_some()),
+        reach_unknown: cut.input == CutInput::Tracks
+            && plan.is_none_or(|plan| plan.lines.is_empty()),
         cut: Ground::new(pieces),
         ways: Ways::new(&ways),
         lines,
@@ -163,6 +167,7 @@ pub fn judge(
     let mut rows: Vec<Judged> = Vec::new();
     rows.extend(scene.unusable());
     rows.extend(scene.track_gaps());
+    rows.extend(scene.track_ends(plan));
     if let Some(plan) = plan {
         rows.extend(scene.planned(plan));
     }
@@ -293,7 +298,7 @@ impl Scene<'_> {
     }
 
     /// Cleared ground of open roads, as far as it may touch `window`.
-    fn cleared(&self, window: &Bounds) -> Vec<Polygon> {
+    pub fn cleared(&self, window: &Bounds) -> Vec<Polygon> {
         let mut reached = Reached::default();
         for near in self.near.iter().filter(|near| asked::is_cleared_road(near)) {
             self.reach_unruled(&mut reached, near, 0.0, window);

@@ -2,18 +2,27 @@
 
 use geo::{Coord, MultiPolygon};
 
+use super::cut::CutInput;
 use super::farthest::farthest;
+use super::ground::Ground;
 use super::row::{Judged, Measure, Named, ROUNDING_M, measured, row};
 use super::scene::Scene;
 use super::split::outside_of;
+use crate::geometry::overlay::oriented;
 use crate::model::{StripKind, Verdict};
 use crate::units::hectares;
 
 const PRECISION_M: f64 = 0.004;
+/// Why it cannot be told what a machine cut to its sides.
+pub(super) const REACH_UNKNOWN: &str =
+    "a track does not say how far to its sides the machine cut; name the plan with --plan beside";
 
 impl Scene<'_> {
     /// Nothing is cut outside the block: how far the cut strays, over which ground, and in which other block.
     pub(super) fn inside_block(&self) -> Judged {
+        if self.given.input == CutInput::Tracks {
+            return self.tracks_inside_block();
+        }
         let outside = outside_of(&self.cut.shape, &self.shape.shape.0);
         let found = farthest(&outside, self.shape.edges(), PRECISION_M);
         // A piece that the overlay invented lies in the block.
@@ -33,6 +42,40 @@ impl Scene<'_> {
             .chain(found)
             .max_by(|a, b| a.0.total_cmp(&b.0))
             .unwrap_or((0.0, Coord { x: 0.0, y: 0.0 }));
+        self.outside_row(outside, out_m, at, None)
+    }
+
+    /// The same of tracks. A road outside the block bears no trees, so driving on it cuts none. Where nobody says how far to
+    /// its sides the machine cut, only where it stood is certain.
+    fn tracks_inside_block(&self) -> Judged {
+        let mut allowed = self.shape.shape.0.clone();
+        allowed.extend(self.cleared(&self.cut.bounds()));
+        let allowed = oriented(MultiPolygon(allowed));
+        let ground = Ground::new(allowed.0.iter().cloned());
+        let outside = outside_of(&self.cut.shape, &allowed.0);
+        let (out_m, at) = farthest(&outside, self.shape.edges(), PRECISION_M)
+            .filter(|(_, at)| !ground.holds(*at))
+            .unwrap_or((0.0, Coord { x: 0.0, y: 0.0 }));
+        let stood = self.lines.iter().flat_map(|line| {
+            let middles = line.0.windows(2).map(|w| (w[0] + w[1]) / 2.0);
+            line.0.iter().copied().chain(middles)
+        });
+        let stood_out_m = stood
+            .filter(|&place| !ground.holds(place))
+            .filter_map(|place| self.shape.edges().distance(place, f64::MAX / 4.0))
+            .fold(0.0, f64::max);
+        let tolerance_m = self.context.tolerance_m + ROUNDING_M;
+        let unsure = self.reach_unknown && stood_out_m <= tolerance_m && out_m > tolerance_m;
+        self.outside_row(outside, out_m, at, unsure.then_some(REACH_UNKNOWN))
+    }
+
+    fn outside_row(
+        &self,
+        outside: MultiPolygon,
+        out_m: f64,
+        at: Coord,
+        doubt: Option<&str>,
+    ) -> Judged {
         let judged = measured(
             Named {
                 id: "inside-block",
@@ -44,8 +87,8 @@ impl Scene<'_> {
                 short: out_m,
                 rounding: ROUNDING_M,
                 tolerance: self.context.tolerance_m,
-                doubt: None,
-                doubt_may_save: false,
+                doubt,
+                doubt_may_save: true,
             },
             "the block as approved".into(),
         );

@@ -152,32 +152,37 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
     let mut problems = batch.problems.clone();
     let mut inputs = batch.inputs.clone();
     let mut tracks: Option<TracksReport> = None;
-    let mut take = |path: &Path, judged: bool| -> Result<Assigned, BatchError> {
-        let file = cut_file(project, path, options, judged);
-        // Sections say which ground is for daylight only, which tracks alone are set against.
-        let read: CutRead = sources::read_cut(&file, &batch.crs, !judged)?;
-        inputs.extend(read.inputs);
-        if let CutLayers::Tracks(read) = read.layers {
-            let (assigned, report) = tracks_cut(project, path, options, &batch, &neighbours, read)?;
-            tracks = Some(report);
-            return Ok(assigned);
-        }
-        if judged && options.tracks.cutting_width_m.is_some() {
-            return Err(BatchError::NotTracks {
-                path: path.to_owned(),
-                option: "--cutting-width",
-            });
-        }
-        let assigned = assign(read.layers, &read.problems, &batch.blocks, &neighbours);
-        problems.extend(read.problems);
-        Ok(assigned)
-    };
+    let mut take =
+        |path: &Path, judged: bool, beside: Option<&Assigned>| -> Result<Assigned, BatchError> {
+            let file = cut_file(project, path, options, judged);
+            // Sections say which ground is for daylight only, which tracks alone are set against.
+            let read: CutRead = sources::read_cut(&file, &batch.crs, !judged)?;
+            inputs.extend(read.inputs);
+            if let CutLayers::Tracks(read) = read.layers {
+                let tolerance_m = options.tolerance_m.unwrap_or(AS_CUT_TOLERANCE_M);
+                let beside = beside.map(|plan| (&plan.cuts[..], tolerance_m));
+                let (assigned, report) =
+                    tracks_cut(project, path, options, &batch, &neighbours, beside, read)?;
+                tracks = Some(report);
+                return Ok(assigned);
+            }
+            if judged && options.tracks.cutting_width_m.is_some() {
+                return Err(BatchError::NotTracks {
+                    path: path.to_owned(),
+                    option: "--cutting-width",
+                });
+            }
+            let assigned = assign(read.layers, &read.problems, &batch.blocks, &neighbours);
+            problems.extend(read.problems);
+            Ok(assigned)
+        };
     let (cut, plan, tolerance_m) = match (&options.as_cut, &options.plan) {
         (Some(as_cut), plan) => {
-            let plan = plan.as_deref().map(|plan| take(plan, false)).transpose()?;
-            (take(as_cut, true)?, plan, AS_CUT_TOLERANCE_M)
+            let plan = plan.as_deref();
+            let plan = plan.map(|plan| take(plan, false, None)).transpose()?;
+            (take(as_cut, true, plan.as_ref())?, plan, AS_CUT_TOLERANCE_M)
         }
-        (None, Some(plan)) => (take(plan, true)?, None, PLAN_TOLERANCE_M),
+        (None, Some(plan)) => (take(plan, true, None)?, None, PLAN_TOLERANCE_M),
         (None, None) => return Err(BatchError::NothingToAudit),
     };
     let tolerance_m = options.tolerance_m.unwrap_or(tolerance_m);
@@ -343,12 +348,13 @@ fn tracks_cut(
     options: &AuditOptions,
     batch: &Batch,
     neighbours: &Neighbours,
+    plan: Option<(&[BlockCut], f64)>,
     read: TracksRead,
 ) -> Result<(Assigned, TracksReport), BatchError> {
     let own_m = project.settings.machine.strip_width_m();
     let how = Sweep::of_width(options.tracks.cutting_width_m.unwrap_or(own_m));
     let way = follow(&read.tracks, &how)?;
-    let mut assigned = audit_tracks::assign(&way, &how, batch.blocks.len(), neighbours);
+    let mut assigned = audit_tracks::assign(&way, &how, plan, batch.blocks.len(), neighbours);
     let work = WorkCrs::new(&batch.crs)?;
     let margin = options.tracks.daylight_margin;
     audit_tracks::light(&mut assigned, neighbours, &work, margin);

@@ -8,10 +8,11 @@ use rayon::prelude::*;
 
 use super::audit_cut::{Assigned, NEAR_M};
 use crate::audit::ground::Ground;
-use crate::audit::tracks::{Leg, Sweep, Way, swept_area};
-use crate::audit::{CutInput, DrivenLine, Neighbours};
+use crate::audit::tracks::{End, Leg, Planned, Sweep, Way, ends, swept_area};
+use crate::audit::{BlockCut, CutInput, DrivenLine, Neighbours};
 use crate::daylight::{Edge, Place, Span, spans};
 use crate::geometry::area::Bounds;
+use crate::model::GroundFrame;
 use crate::sources::crs::WorkCrs;
 
 /// No track says more of the days than this; a clock that was set wrong may.
@@ -57,8 +58,17 @@ impl Shapes<'_> {
 }
 
 /// Shares legs out to the blocks by where the middle of each stretch between two fixes lies, and sweeps them there. Of
-/// what is swept beyond the block, what lies in another block is that block's cut; the rest stays this one's.
-pub fn assign(way: &Way, how: &Sweep, blocks: usize, neighbours: &Neighbours) -> Assigned {
+/// what is swept beyond the block, what lies in another block is that block's cut; the rest stays this one's. Ends go to the
+/// block that they lie in.
+/// With a plan beside, what is cut to the sides is what the plan cuts there: see [`Planned`]; its tolerance is what a fix
+/// may be off by.
+pub fn assign(
+    way: &Way,
+    how: &Sweep,
+    plan: Option<(&[BlockCut], f64)>,
+    blocks: usize,
+    neighbours: &Neighbours,
+) -> Assigned {
     let mut assigned = Assigned::empty(CutInput::Tracks, blocks);
     let mut shapes = Shapes {
         neighbours,
@@ -98,6 +108,7 @@ pub fn assign(way: &Way, how: &Sweep, blocks: usize, neighbours: &Neighbours) ->
         }
         close(&mut assigned, open.take());
     }
+    assign_ends(&mut assigned, way, how, &mut shapes);
     for gap in way.gaps.iter().filter(|gap| gap.distance_m > how.noise_m) {
         let homes: BTreeSet<usize> = [gap.from.at, gap.to.at]
             .into_iter()
@@ -129,7 +140,11 @@ pub fn assign(way: &Way, how: &Sweep, blocks: usize, neighbours: &Neighbours) ->
                 .iter()
                 .map(|leg| frame.enter_line(&leg.shape))
                 .collect();
-            let area = swept_area(lines.iter(), how.width_m);
+            let planned = plan.and_then(|plan| planned_near(plan, &lines, how, neighbours, frame));
+            let area = match planned {
+                Some(planned) => planned.swept(lines.iter(), how.width_m / 2.0),
+                None => swept_area(lines.iter(), how.width_m),
+            };
             frame.polygons_to_plane(&area)
         })
         .collect();
@@ -137,6 +152,55 @@ pub fn assign(way: &Way, how: &Sweep, blocks: usize, neighbours: &Neighbours) ->
         assigned.by_place(area.0, neighbours, Some(block));
     }
     assigned
+}
+
+/// What is planned in the blocks that ground swept along `lines` may touch, in the frame of the lines.
+fn planned_near(
+    (plan, tolerance_m): (&[BlockCut], f64),
+    lines: &[geo::LineString],
+    how: &Sweep,
+    neighbours: &Neighbours,
+    frame: &GroundFrame,
+) -> Option<Planned> {
+    let bounds = Bounds::of(lines.iter().flat_map(|line| &line.0));
+    let around = bounds.grown(NEAR_M + how.width_m).to_polygon();
+    let around = frame.polygons_to_plane(&MultiPolygon(vec![around]));
+    let near = neighbours.near(&Bounds::of_polygons(&around));
+    let near = || near.iter().map(|&block| &plan[block]);
+    let lines: Vec<geo::LineString> = near()
+        .flat_map(|cut| &cut.lines)
+        .map(|line| frame.enter_line(&line.shape))
+        .collect();
+    let ground = near()
+        .flat_map(|cut| &cut.pieces)
+        .map(|piece| frame.enter_polygon(&piece.shape));
+    Planned::new(&lines, ground.collect(), tolerance_m)
+}
+
+/// The ground beyond the ends of legs, to the blocks that the ends lie in or beside.
+fn assign_ends(assigned: &mut Assigned, way: &Way, how: &Sweep, shapes: &mut Shapes<'_>) {
+    for leg in &way.legs {
+        let places = leg.shape.0.first().into_iter().chain(leg.shape.0.last());
+        let homes: BTreeSet<usize> = places
+            .filter_map(|&at| match shapes.home(at) {
+                Home::Block(block) => Some(block),
+                Home::None => None,
+            })
+            .collect();
+        for block in homes {
+            let frame = shapes.neighbours.frame(block);
+            let line = frame.enter_line(&leg.shape);
+            for end in ends(std::iter::once(&line), how.width_m) {
+                let at = frame.to_plane(end.at);
+                if matches!(shapes.home(at), Home::Block(home) if home == block) {
+                    let shape = frame.polygons_to_plane(&MultiPolygon(vec![end.shape]));
+                    let shape = shape.0.into_iter().next();
+                    let ends = &mut assigned.cuts[block].untracked.ends;
+                    ends.extend(shape.map(|shape| End { at, shape }));
+                }
+            }
+        }
+    }
 }
 
 fn close(assigned: &mut Assigned, leg: Option<(usize, Leg)>) {

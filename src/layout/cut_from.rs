@@ -47,7 +47,8 @@ pub fn pieces(lines: &[LineString], shape: &MultiPolygon) -> Vec<CutFrom> {
         }
     }
     let numbered = (0u32..).zip(lines);
-    let segments = numbered.flat_map(|(owner, line)| line_segments(std::slice::from_ref(line), owner));
+    let segments =
+        numbered.flat_map(|(owner, line)| line_segments(std::slice::from_ref(line), owner));
     let driven = SegmentIndex::new(segments.collect());
     let line_of: Vec<usize> = of_polygon
         .iter()
@@ -89,7 +90,9 @@ fn nearest(index: &SegmentIndex, path: &[Coord]) -> usize {
     for [a, b] in single.into_iter().chain(steps) {
         // From the first place on nothing farther off is looked at.
         let within_m = match best.0 {
-            f64::INFINITY => index.distance(a, f64::MAX / 4.0).map_or(0.0, |m| m * (1.0 + 1e-9) + 1e-9),
+            f64::INFINITY => index
+                .distance(a, f64::MAX / 4.0)
+                .map_or(0.0, |m| m * (1.0 + 1e-9) + 1e-9),
             nearest_m => nearest_m,
         };
         if let Some(found) = index.approach(a, b, within_m) {

@@ -4,12 +4,15 @@
 //! Nothing is assumed cut across a gap. A fix that nothing could have driven to is dropped. Both are listed, so that
 //! a verdict can say what it rests on.
 
+mod beside_plan;
 mod driven;
 mod order;
 mod sweeping;
 
 use chrono::{DateTime, Utc};
-use geo::{Coord, LineString, MultiPolygon};
+use geo::{Coord, LineString, MultiPolygon, Polygon};
+
+pub use beside_plan::Planned;
 
 pub use crate::model::{Fix, Track};
 use driven::Driven;
@@ -121,8 +124,19 @@ pub struct Way {
 /// The ground that may have been cut.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Swept {
+    /// Beside the ways driven.
     pub area: MultiPolygon,
+    /// Beyond their ends.
+    pub ends: Vec<End>,
     pub way: Way,
+}
+
+/// Ground that the machine reaches from the end of a stretch driven: whether it went on cutting there nobody recorded.
+#[derive(Clone, Debug, PartialEq)]
+pub struct End {
+    pub at: Coord,
+    /// Half a disc ahead; a whole one around a place that nothing leads to or from.
+    pub shape: Polygon,
 }
 
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
@@ -133,21 +147,29 @@ pub enum SweepError {
 
 /// The area swept by `tracks`, each track on its own: nothing is cut between the end of one and the start of the next.
 ///
-/// The area is the union of the ground within half the width of each leg, to [`ARC_ERROR_M`] + [`STRAIGHTEN_M`].
+/// The area and the ends together are the ground within half the width of each leg, to [`ARC_ERROR_M`] + [`STRAIGHTEN_M`].
 ///
 /// # Errors
 /// When a width or limit is not above 0.
 pub fn sweep(tracks: &[Track], how: &Sweep) -> Result<Swept, SweepError> {
     let way = follow(tracks, how)?;
+    let lines = || way.legs.iter().map(|leg| &leg.shape);
     Ok(Swept {
-        area: swept_area(way.legs.iter().map(|leg| &leg.shape), how.width_m),
+        area: swept_area(lines(), how.width_m),
+        ends: ends(lines(), how.width_m),
         way,
     })
 }
 
-/// The ground within half of `width_m` of lines, as [`sweep`] has it.
+/// The ground within half of `width_m` beside lines, as [`sweep`] has it.
 pub fn swept_area<'a>(lines: impl Iterator<Item = &'a LineString>, width_m: f64) -> MultiPolygon {
     sweeping::swept(lines, width_m / 2.0)
+}
+
+/// The ground within half of `width_m` beyond the ends of lines, as [`sweep`] has it.
+pub fn ends<'a>(lines: impl Iterator<Item = &'a LineString>, width_m: f64) -> Vec<End> {
+    let found = sweeping::beyond_ends(lines, width_m / 2.0).into_iter();
+    found.map(|(at, shape)| End { at, shape }).collect()
 }
 
 /// What can have been driven of `tracks`, without the area.

@@ -1,6 +1,6 @@
-//! The ground within a radius of lines. The true sweep is made of a rectangle along each segment, a wedge on the outer
-//! side of each bend and a half circle at each end: any place within the radius is nearest to a segment, a bend or an
-//! end. Only arcs are drawn inexactly.
+//! The ground within a radius of lines: a rectangle along each segment, a wedge on the outer side of each bend, and a
+//! half circle at each end. Any place within the radius is nearest to a segment, a bend or an end. What is nearest to an end
+//! is kept apart, since nobody recorded that the machine went on. Only arcs are drawn inexactly.
 
 use std::f64::consts::PI;
 
@@ -15,7 +15,7 @@ const RUN: usize = 12;
 /// Areas joined at once on the way up.
 const FAN_IN: usize = 4;
 
-/// Ground within `radius_m` of `lines`.
+/// Ground within `radius_m` of `lines`, beside them and not beyond their ends.
 pub(super) fn swept<'a>(
     lines: impl Iterator<Item = &'a LineString>,
     radius_m: f64,
@@ -23,17 +23,19 @@ pub(super) fn swept<'a>(
     let mut areas: Vec<MultiPolygon> = Vec::new();
     for line in lines {
         let points = straightened(line);
-        if let [only] = points[..] {
-            areas.push(MultiPolygon(vec![disc(only, radius_m)]));
-            continue;
-        }
-        let segments = points.len() - 1;
+        let segments = points.len().saturating_sub(1);
         for first in (0..segments).step_by(RUN) {
             let last = (first + RUN).min(segments);
             areas.push(union(&pieces(&points, first..last, radius_m)));
         }
     }
+    joined(areas, radius_m)
+}
+
+/// The union of areas, each about as large as a few times `radius_m`.
+pub(super) fn joined(mut areas: Vec<MultiPolygon>, radius_m: f64) -> MultiPolygon {
     // Neighbours in space join early, so that areas that overlap are merged while they are small.
+    areas.retain(|area| !area.0.is_empty());
     areas.sort_by(|a, b| {
         let (a, b) = (strip_key(a, radius_m), strip_key(b, radius_m));
         a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
@@ -47,6 +49,44 @@ pub(super) fn swept<'a>(
             .collect();
     }
     areas.pop().unwrap_or(MultiPolygon(vec![]))
+}
+
+/// The ground within `radius_m` beyond the ends of `lines`, each with its end: a half circle, or all around a line that is
+/// one place. A round trip has none.
+pub(super) fn beyond_ends<'a>(
+    lines: impl Iterator<Item = &'a LineString>,
+    radius_m: f64,
+) -> Vec<(Coord, Polygon)> {
+    let mut found = Vec::new();
+    for line in lines {
+        let points = straightened(line);
+        match points[..] {
+            [] => {}
+            [only] => found.push((only, disc(only, radius_m))),
+            _ if is_round_trip(&points) => {}
+            [first, second, ..] => {
+                let (before, last) = (points[points.len() - 2], points[points.len() - 1]);
+                for (inner, end) in [(second, first), (before, last)] {
+                    let side = left_of(inner, end, radius_m);
+                    let heading = (end.y - inner.y).atan2(end.x - inner.x);
+                    let half = sector(end, heading - PI / 2.0, PI, -side, side, radius_m);
+                    found.push((end, half));
+                }
+            }
+        }
+    }
+    found
+}
+
+/// Whether a line ends where it began, and might go on there without turning back.
+fn is_round_trip(points: &[Coord]) -> bool {
+    let [first, second, .., before, last] = points else {
+        return false;
+    };
+    let (arrived, left) = (*last - *before, *second - *first);
+    let turn =
+        (arrived.x * left.y - arrived.y * left.x).atan2(arrived.x * left.x + arrived.y * left.y);
+    first == last && turn.abs() <= 0.75 * PI
 }
 
 /// Row of a coarse grid, then place along it.
@@ -77,22 +117,19 @@ fn straightened(line: &LineString) -> Vec<Coord> {
     kept
 }
 
-/// Rectangles of the segments, wedges of the bends at their starts, and the ends of the line.
+/// Rectangles of the segments and wedges of the bends at their starts; a round trip has a bend where it began.
 fn pieces(points: &[Coord], segments: std::ops::Range<usize>, radius_m: f64) -> Vec<Polygon> {
     let mut pieces = Vec::with_capacity(2 * segments.len() + 2);
     for k in segments {
         let (a, b) = (points[k], points[k + 1]);
         let side = left_of(a, b, radius_m);
         pieces.push(ring(vec![a - side, b - side, b + side, a + side]));
-        let heading = (b.y - a.y).atan2(b.x - a.x);
-        if k == 0 {
-            pieces.push(sector(a, heading + PI / 2.0, PI, side, -side, radius_m));
-        } else {
-            pieces.extend(wedge(points[k - 1], a, b, radius_m));
-        }
-        if k + 2 == points.len() {
-            pieces.push(sector(b, heading - PI / 2.0, PI, -side, side, radius_m));
-        }
+        let before = match k {
+            0 if is_round_trip(points) => Some(points[points.len() - 2]),
+            0 => None,
+            _ => Some(points[k - 1]),
+        };
+        pieces.extend(before.and_then(|before| wedge(before, a, b, radius_m)));
     }
     pieces
 }

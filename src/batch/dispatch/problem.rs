@@ -193,8 +193,12 @@ pub(super) fn problem(
     }
     for block in &layout.set_aside {
         breaches.push(Warning {
-            what: format!("block {} is set aside and not planned: {}", block.id, block.why),
-            help: "lay out that block anew; if it is set aside again, please report this".to_owned(),
+            what: format!(
+                "block {} is set aside and not planned: {}",
+                block.id, block.why
+            ),
+            help: "lay out that block anew; if it is set aside again, please report this"
+                .to_owned(),
         });
         set_aside.push(SetAside {
             block_id: block.id.clone(),
