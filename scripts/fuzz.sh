@@ -2,6 +2,7 @@
 # Runs the fuzz targets of tests/fuzz and ends with 1 if any input crashed, hung or took too much memory.
 #
 #   scripts/fuzz.sh [SECONDS] [TARGET...]     each target (default: all) for so many seconds (default: 60)
+#   scripts/fuzz.sh [SECONDS] seeds           the random tests of the suite on fresh seeds, until one fails
 #
 # Needs crates from the registry: cargo-fuzz is installed if it is missing, and the targets have dependencies of their own.
 set -euo pipefail
@@ -15,6 +16,30 @@ cd "$root_dir"
 seconds="${1:-60}"
 [[ "$seconds" =~ ^[0-9]+$ ]] || die "SECONDS is a whole number, not $seconds"
 shift || true
+if [ "${1:-}" = seeds ]; then
+    # Tests of src by their modules, those of tests by their files.
+    mapfile -t modules < <(grep -rl --include='*.rs' 'proptest!' src | sed 's#^src/##; s#\.rs$##; s#/\(tests\|mod\)$##; s#/#::#g' | sort)
+    mapfile -t files < <(grep -l 'proptest!' tests/*.rs | sed 's#^tests/#--test #; s#\.rs$##' | sort)
+    read -r -a files <<<"${files[*]} --test campaign"
+    cargo test --locked --no-run --lib "${files[@]}" </dev/null
+    log=target/seeds.log
+    runs=0
+    until="$((SECONDS + seconds))"
+    while :; do
+        PROPTEST_RNG_SEED="$(od -An -N7 -tu8 /dev/urandom | tr -d ' ')"
+        BLOCKWRIGHT_PAIRS_SEED="$PROPTEST_RNG_SEED"
+        export PROPTEST_RNG_SEED BLOCKWRIGHT_PAIRS_SEED
+        if ! { cargo test --locked --lib -- "${modules[@]}" && cargo test --locked "${files[@]}"; } </dev/null >"$log" 2>&1; then
+            grep -E '^(test .* FAILED|---- |minimal failing|proptest: )' "$log" || tail -n 20 "$log"
+            git status --short | grep proptest-regressions || true
+            die "seed $PROPTEST_RNG_SEED fails after $runs that passed; see $log"
+        fi
+        runs="$((runs + 1))"
+        [ "$SECONDS" -lt "$until" ] || break
+    done
+    say "$runs seeds passed"
+    exit 0
+fi
 targets=("$@")
 if [ "${#targets[@]}" -eq 0 ]; then
     targets=(geometry geojson project rulebook crew gpx)

@@ -141,7 +141,7 @@ fn the_layout_meets_its_own_share_and_its_part_of_the_portfolio() {
             "{case}: {share}"
         );
         let mut season = Season::default();
-        season.add(&plan, &rules);
+        season.add(&plan, &rules, &Default::default());
         let judged = season.judge(&rules);
         assert_eq!(
             judged[0].row.status,
@@ -162,7 +162,7 @@ fn portfolios_are_judged_one_by_one() {
     let mut add = |name: Option<&str>, reserve_m2: f64| {
         plan.portfolio = name.map(str::to_owned);
         plan.books.reserve_m2 = reserve_m2;
-        season.add(&plan, &rules);
+        season.add(&plan, &rules, &Default::default());
     };
     // Of 12 ha each: 20 % and 10 % make 15 %, and a square metre less does not.
     add(Some("winter"), 24_000.0);

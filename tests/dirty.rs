@@ -156,8 +156,6 @@ fn polygon(points: &[(f64, f64)], x: f64, y: f64) -> Polygon {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
-
     /// GEOS' linework repair reads a ring by even-odd.
     #[test]
     fn even_odd_repair_is_what_geos_makes_of_it(points in rough_ring()) {

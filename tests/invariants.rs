@@ -1,5 +1,8 @@
 //! What must hold of every layout, measured with GEOS on the files as written, for the invented district as it comes
 //! and for variants of its project file that take the other ways through the layout.
+//!
+//! One test, since each test is a process of its own and the districts take longer to lay out than to look at. A new check
+//! is a function, and a name in the list at the end.
 
 mod measured;
 
@@ -11,6 +14,7 @@ use blockwright::demo::{DemoOptions, write};
 use blockwright::project;
 use gdal::vector::Geometry;
 use measured::*;
+use rayon::prelude::*;
 
 const BLOCKS: usize = 48;
 const FOOT_M: f64 = 0.3048;
@@ -383,7 +387,6 @@ fn total_m2(shapes: &[Geometry]) -> f64 {
     shapes.iter().map(area_m2).sum()
 }
 
-#[test]
 fn blocks_are_the_blocks_as_approved() {
     for district in districts() {
         let given: BTreeMap<&str, &Row> = district.given["blocks"]
@@ -407,7 +410,6 @@ fn blocks_are_the_blocks_as_approved() {
     }
 }
 
-#[test]
 fn nothing_is_cut_or_driven_nearer_to_water_and_protected_ground_than_required() {
     for district in districts() {
         let keep_outs = district.keep_outs();
@@ -450,7 +452,6 @@ fn nothing_is_cut_or_driven_nearer_to_water_and_protected_ground_than_required()
     }
 }
 
-#[test]
 fn strips_corridors_bands_and_unworked_ground_lie_inside_the_net_area_and_apart() {
     everywhere(|block| {
         let mut faults = overlapping(&shares(block));
@@ -465,16 +466,18 @@ fn strips_corridors_bands_and_unworked_ground_lie_inside_the_net_area_and_apart(
     });
 }
 
-#[test]
-fn every_shape_is_valid() {
+fn every_shape_is_valid_and_not_empty() {
     everywhere(|block| {
         let mut faults = Vec::new();
-        for layer in OF_BLOCKS.into_iter().filter(|layer| *layer != "findings") {
+        for layer in OF_BLOCKS {
             for (at, row) in block.rows(layer).iter().enumerate() {
+                // A finding may have no place.
+                if layer == "findings" && row.wkb.is_none() {
+                    continue;
+                }
                 let shape = row.geometry();
-                // The zone of a stream that owes nothing is empty.
-                if !(shape.is_valid() && (layer == "zones" || !shape.is_empty())) {
-                    faults.push(format!("{layer} {at} is not valid"));
+                if !shape.is_valid() || shape.is_empty() {
+                    faults.push(format!("{layer} {at} is not valid, or empty"));
                 }
             }
         }
@@ -482,7 +485,6 @@ fn every_shape_is_valid() {
     });
 }
 
-#[test]
 fn areas_balance_to_a_square_metre_and_the_books_say_what_is_there() {
     everywhere(|block| {
         const BALANCE_M2: f64 = 1.0;
@@ -517,7 +519,6 @@ fn areas_balance_to_a_square_metre_and_the_books_say_what_is_there() {
     });
 }
 
-#[test]
 fn no_retention_stands_in_the_road_band() {
     for district in districts() {
         let rows = || {
@@ -556,7 +557,6 @@ fn no_retention_stands_in_the_road_band() {
     }
 }
 
-#[test]
 fn the_retention_share_is_met_and_hardly_more() {
     for district in districts() {
         let required = district.retention_share;
@@ -602,7 +602,6 @@ fn the_retention_share_is_met_and_hardly_more() {
     }
 }
 
-#[test]
 fn all_ground_to_be_cut_lies_within_reach_or_is_listed() {
     everywhere(|block| {
         let lines = block.shapes("strip_lines");
@@ -627,7 +626,6 @@ fn all_ground_to_be_cut_lies_within_reach_or_is_listed() {
 }
 
 /// The strip of a line is the ground beside it: what a strip's own lines do not reach is not that strip's.
-#[test]
 fn every_strip_lies_within_reach_of_lines_of_its_own_part() {
     everywhere(|block| {
         let mut faults = Vec::new();
@@ -654,7 +652,6 @@ fn every_strip_lies_within_reach_of_lines_of_its_own_part() {
     });
 }
 
-#[test]
 fn sections_tile_their_strips_and_hours_add_up() {
     everywhere(|block| {
         let (strips, sections) = (block.pieces("strips"), block.pieces("sections"));
@@ -709,7 +706,6 @@ fn sections_tile_their_strips_and_hours_add_up() {
     });
 }
 
-#[test]
 fn every_section_has_a_shift_class_with_reasons() {
     let known = blockwright::model::DayReason::ALL.map(blockwright::model::DayReason::key);
     let mut seen: BTreeSet<String> = BTreeSet::new();
@@ -773,7 +769,6 @@ fn centroid(shape: &Geometry) -> (f64, f64) {
     gdal_calls::measure::centroid(shape).expect("GEOS centroid")
 }
 
-#[test]
 fn strips_are_numbered_left_to_right_and_run_in_and_out_by_turns() {
     everywhere(|block| {
         let mut faults = Vec::new();
@@ -912,7 +907,6 @@ fn strips_are_numbered_left_to_right_and_run_in_and_out_by_turns() {
     });
 }
 
-#[test]
 fn the_order_of_work_counts_every_line_once_and_travel_is_given_where_it_is_needed() {
     let (mut given, mut wanted) = (0, 0);
     for district in districts() {
@@ -968,7 +962,6 @@ fn the_order_of_work_counts_every_line_once_and_travel_is_given_where_it_is_need
 }
 
 /// As `docs/schema.md` says under `net_area`.
-#[test]
 fn parts_and_what_belongs_to_none_make_up_the_net_area() {
     const BALANCE_M2: f64 = 1.0;
     everywhere(|block| {
@@ -990,7 +983,6 @@ fn parts_and_what_belongs_to_none_make_up_the_net_area() {
 }
 
 /// Nothing is driven over that stays standing, is kept off, or lies outside the block's net area and its roads.
-#[test]
 fn travel_stays_on_open_ground() {
     everywhere(|block| {
         let mut faults = Vec::new();
@@ -1027,7 +1019,6 @@ fn travel_stays_on_open_ground() {
     });
 }
 
-#[test]
 fn strips_are_no_wider_than_the_machine_reaches_less_its_margin() {
     everywhere(|block| {
         let interior = block
@@ -1061,7 +1052,6 @@ fn moved(row: &Row, east_m: f64, north_m: f64) -> Row {
 }
 
 /// The checks above would be worth nothing if they did not see a fault.
-#[test]
 fn a_strip_out_of_place_is_seen() {
     let block = districts()[0]
         .blocks
@@ -1084,4 +1074,55 @@ fn a_strip_out_of_place_is_seen() {
     assert!(!overlapping(&shares(&faulty)).is_empty());
     let strip = faulty.rows("strips")[longest].geometry();
     assert!(difference(&strip, &union(&block.shapes("strips"))).area() > 1.0);
+}
+
+/// Each by its name.
+macro_rules! named {
+    ($($check:ident),* $(,)?) => {
+        [$((stringify!($check), $check as fn())),*]
+    };
+}
+
+#[test]
+fn all_invariants_hold_in_all_districts() {
+    let checks = named![
+        blocks_are_the_blocks_as_approved,
+        nothing_is_cut_or_driven_nearer_to_water_and_protected_ground_than_required,
+        strips_corridors_bands_and_unworked_ground_lie_inside_the_net_area_and_apart,
+        every_shape_is_valid_and_not_empty,
+        areas_balance_to_a_square_metre_and_the_books_say_what_is_there,
+        no_retention_stands_in_the_road_band,
+        the_retention_share_is_met_and_hardly_more,
+        all_ground_to_be_cut_lies_within_reach_or_is_listed,
+        every_strip_lies_within_reach_of_lines_of_its_own_part,
+        sections_tile_their_strips_and_hours_add_up,
+        every_section_has_a_shift_class_with_reasons,
+        strips_are_numbered_left_to_right_and_run_in_and_out_by_turns,
+        the_order_of_work_counts_every_line_once_and_travel_is_given_where_it_is_needed,
+        travel_stays_on_open_ground,
+        strips_are_no_wider_than_the_machine_reaches_less_its_margin,
+        a_strip_out_of_place_is_seen,
+        parts_and_what_belongs_to_none_make_up_the_net_area,
+    ];
+    let tests = include_str!("invariants.rs").lines();
+    let tests = tests.filter(|line| line.trim() == "#[test]").count();
+    assert_eq!(tests, 1, "a second test would lay out the districts again");
+    districts();
+    let failed: Vec<String> = checks
+        .par_iter()
+        .filter_map(|(name, check)| {
+            let crash = std::panic::catch_unwind(check).err()?;
+            let words = crash.downcast_ref::<String>().cloned();
+            let words =
+                words.or_else(|| crash.downcast_ref::<&str>().map(|text| (*text).to_owned()));
+            Some(format!("== {name}\n{}", words.unwrap_or_default()))
+        })
+        .collect();
+    assert!(
+        failed.is_empty(),
+        "{} of {} invariants do not hold\n{}",
+        failed.len(),
+        checks.len(),
+        failed.join("\n")
+    );
 }

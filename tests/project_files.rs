@@ -373,7 +373,7 @@ fn apply(text: &str, slips: &[Slip]) -> String {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 2000, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 2000, ..ProptestConfig::default() })]
 
     /// Whatever slips into a project file: an answer with a place and no panic, and never a length out of range.
     #[test]

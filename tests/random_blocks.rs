@@ -8,14 +8,14 @@ use blockwright::engines::ENGINES;
 use blockwright::geometry::area::{area, polygon_area};
 use blockwright::geometry::buffer::Engines;
 use blockwright::geometry::overlay::{difference, union};
+use blockwright::geometry::repair::{RepairRule, repair_polygons};
 use blockwright::geometry::wkb;
 use blockwright::layout::LayoutError;
 use blockwright::model::*;
 use gdal::vector::Geometry;
 use geo::{Coord, MultiPolygon, Polygon};
-use in_memory::{block, feature, lay_out, line, ring, rules};
+use in_memory::{block, feature, lay_out, line, rectangle, ring, rules, unsound};
 use proptest::prelude::*;
-use proptest::test_runner::RngSeed;
 
 /// Radii around a middle, at even angles: such a ring never crosses itself.
 fn star(middle: (f64, f64), radii: &[f64]) -> Vec<(f64, f64)> {
@@ -79,8 +79,34 @@ fn several() -> impl Strategy<Value = MultiPolygon> {
         .prop_map(|(a, b, c)| MultiPolygon(vec![a, b, c]))
 }
 
+/// A rectangle with bites whose tips lie on its own edge: holes that touch their shell, or one another.
+fn bitten() -> impl Strategy<Value = MultiPolygon> {
+    let bite = (20.0..280.0f64, 20.0..120.0f64, 20.0..280.0f64, 3.0..60.0f64);
+    let bites = prop::collection::vec((bite, any::<bool>()), 1..4);
+    (120.0..260.0f64, bites, 0.0..std::f64::consts::TAU).prop_map(|(height, bites, turn)| {
+        let drawn = rectangle(0.0, 0.0, 300.0, height);
+        let bites = bites.into_iter().map(|((tip, deep, over, wide), above)| {
+            let side = |y: f64| if above { height - y } else { y };
+            let right = (over + wide).min(295.0);
+            Polygon::new(
+                ring(&[(tip, side(0.0)), (over, side(deep)), (right, side(deep))]),
+                vec![],
+            )
+        });
+        let bites: Vec<Polygon> = bites.collect();
+        let bites = blockwright::geometry::overlay::oriented(MultiPolygon(bites));
+        let shape = difference(&MultiPolygon(vec![drawn]), &bites.0);
+        let (sin, cos) = turn.sin_cos();
+        blockwright::geometry::frame::map_polygons(&shape, |c| Coord {
+            x: c.x * cos - c.y * sin,
+            y: c.x * sin + c.y * cos,
+        })
+    })
+}
+
 fn any_shape() -> impl Strategy<Value = MultiPolygon> {
     prop_oneof![
+        bitten(),
         blob((0.0, 0.0), 20.0, 320.0).prop_map(|polygon| MultiPolygon(vec![polygon])),
         ringed(),
         necked(),
@@ -194,6 +220,9 @@ fn any_case() -> impl Strategy<Value = Case> {
                     settings.layout.soft_ground = SoftGround::Leave;
                 }
                 let shape = blockwright::geometry::frame::map_polygons(&shape, shift);
+                // Rings that touch may cross by a rounding where the block lies; the reader redraws them.
+                let read = repair_polygons(shape.0, RepairRule::EvenOdd);
+                let shape = read.expect("a block that can be read").shape;
                 Case {
                     shape,
                     features,
@@ -209,6 +238,8 @@ fn geos(polygons: &MultiPolygon) -> Geometry {
 }
 
 fn check(plan: &BlockPlan, share: f64) -> Result<(), TestCaseError> {
+    let unsound = unsound(plan);
+    prop_assert!(unsound.is_empty(), "{}", unsound.join("\n"));
     let strips: Vec<MultiPolygon> = plan
         .strips
         .iter()
@@ -308,16 +339,14 @@ fn check(plan: &BlockPlan, share: f64) -> Result<(), TestCaseError> {
     Ok(())
 }
 
-/// The same 64 blocks every time, or as many new ones as asked for when looking for trouble:
-/// `BLOCKWRIGHT_CASES=5000 cargo test --test random_blocks`.
+/// 64 blocks, or as many as asked for when looking for trouble:
+/// `BLOCKWRIGHT_CASES=5000 PROPTEST_RNG_SEED=8 cargo test --test random_blocks`.
 fn config() -> ProptestConfig {
     let wish = std::env::var("BLOCKWRIGHT_CASES").ok();
     let wish = wish.and_then(|text| text.parse().ok());
     ProptestConfig {
         cases: wish.unwrap_or(64),
-        rng_seed: wish.map_or(RngSeed::Fixed(7), |_| RngSeed::Random),
         max_shrink_iters: 200,
-        failure_persistence: None,
         ..ProptestConfig::default()
     }
 }
@@ -332,8 +361,9 @@ proptest! {
         let with = |engines| lay_out(engines, &case.settings, &rules, &case.features, &block);
         match (with(ENGINES), with(Engines::pure())) {
             (Ok(geos), Ok(pure)) => {
-                check(&geos, case.share)?;
-                check(&pure, case.share)?;
+                let by = |engine| move |error| TestCaseError::fail(format!("{engine}: {error}"));
+                check(&geos, case.share).map_err(by("with GEOS"))?;
+                check(&pure, case.share).map_err(by("without GEOS"))?;
                 let (a, b) = (geos.books.net_m2, pure.books.net_m2);
                 prop_assert!((a - b).abs() <= 0.002 * a.max(b), "net {a} m2 with GEOS, {b} m2 without");
             }

@@ -5,6 +5,7 @@ use rstar::RTree;
 use rstar::primitives::{GeomWithData, Rectangle};
 
 use crate::geometry::area::Bounds;
+use crate::geometry::overlaps::Overlaps;
 use crate::geometry::overlay::shared_area;
 use crate::model::{GroundFrame, SourceBlock};
 
@@ -24,10 +25,16 @@ pub struct Neighbours {
     tree: RTree<Boxed>,
     /// In their order.
     blocks: Vec<Block>,
+    overlaps: Overlaps,
 }
 
 impl Neighbours {
     pub fn new(blocks: &[SourceBlock]) -> Neighbours {
+        Neighbours::overlapping(blocks, Overlaps::new(blocks))
+    }
+
+    /// Of blocks whose overlaps are known.
+    pub fn overlapping(blocks: &[SourceBlock], overlaps: Overlaps) -> Neighbours {
         let boxed = blocks.iter().enumerate().map(|(index, block)| {
             let b = Bounds::of_polygons(&block.shape);
             let rectangle = Rectangle::from_corners([b.min.x, b.min.y], [b.max.x, b.max.y]);
@@ -43,7 +50,13 @@ impl Neighbours {
                     frame: block.frame.clone(),
                 })
                 .collect(),
+            overlaps,
         }
+    }
+
+    /// Ground that two blocks have in common.
+    pub fn overlaps(&self) -> &Overlaps {
+        &self.overlaps
     }
 
     /// Blocks whose box meets a box in work-CRS coordinates, in their order.

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use super::row::{Judged, Measure, Named, SHARE_ROUNDING, measured};
 use super::scene::BlockAudit;
+use crate::geometry::counted_once::{self, SharedGround};
 use crate::model::Verdict;
 use crate::rulebook::Rulebook;
 use crate::units::hectares;
@@ -15,6 +16,8 @@ struct Sums {
     kept_m2: f64,
     edge_m: f64,
     left_out: u64,
+    /// Ids of its blocks that share ground.
+    shared: Vec<String>,
 }
 
 /// The blocks of an audit by portfolio. Add them in input order, so that sums are the same in every run.
@@ -23,6 +26,8 @@ pub struct Portfolios {
     sums: BTreeMap<Option<String>, Sums>,
     /// Features of the blocks layer that could not be read, of whatever portfolio.
     pub unread: u64,
+    /// Blocks that share ground, of all portfolios.
+    shared: Vec<SharedGround>,
 }
 
 impl Portfolios {
@@ -39,6 +44,24 @@ impl Portfolios {
         if rules.reserves_count {
             sums.kept_m2 += audit.areas.reserve_m2;
         }
+        if let Some(shared) = &audit.shared {
+            sums.shared.push(audit.id.clone());
+            self.shared.push(shared.clone());
+        }
+    }
+
+    /// The sums of a portfolio with ground of several of its blocks counted once.
+    fn once(&self, sums: &Sums, reserves_count: bool) -> Sums {
+        let own = |ground: &&SharedGround| sums.shared.contains(&ground.id);
+        let blocks: Vec<&SharedGround> = self.shared.iter().filter(own).collect();
+        let twice = counted_once::twice(&blocks, &self.shared);
+        let mut once = sums.clone();
+        once.gross_m2 -= twice.gross_m2;
+        once.kept_m2 -= twice.standing_m2;
+        if reserves_count {
+            once.kept_m2 -= twice.reserve_m2;
+        }
+        once
     }
 
     /// Counts a block that was not judged.
@@ -53,6 +76,7 @@ impl Portfolios {
             return vec![];
         };
         let rows = self.sums.iter().map(|(name, sums)| {
+            let sums = self.once(sums, rules.reserves_count);
             let share = if sums.gross_m2 > 0.0 {
                 sums.kept_m2 / sums.gross_m2
             } else {
@@ -138,6 +162,7 @@ mod tests {
             uncut,
             rows: vec![],
             cut: MultiPolygon(vec![]),
+            shared: None,
         }
     }
 

@@ -202,6 +202,7 @@ mod tests {
             uncut: false,
             rows: vec![judged],
             cut: MultiPolygon(vec![]),
+            shared: None,
         }
     }
 

@@ -13,6 +13,8 @@ use super::reserves::Ways;
 use super::row::Judged;
 use super::split::{inside_of, split};
 use crate::geometry::area::{Bounds, area, length, polygon_area, rings};
+use crate::geometry::counted_once::SharedGround;
+use crate::geometry::sound::sound_all;
 use crate::landbase::{Landbase, NearFeature, SlopeSource, Slopes};
 use crate::model::{GroundFrame, Settings, SourceBlock, Verdict};
 use crate::rulebook::Rulebook;
@@ -62,6 +64,8 @@ pub struct BlockAudit {
     pub rows: Vec<Judged>,
     /// What is cut.
     pub cut: MultiPolygon,
+    /// What of it lies on ground of other blocks too.
+    pub shared: Option<SharedGround>,
 }
 
 impl BlockAudit {
@@ -167,6 +171,7 @@ pub fn judge(
     let mut rows: Vec<Judged> = Vec::new();
     rows.extend(scene.unusable());
     rows.extend(scene.track_gaps());
+    rows.extend(scene.overlapping_blocks());
     rows.extend(scene.track_ends(plan));
     if let Some(plan) = plan {
         rows.extend(scene.planned(plan));
@@ -191,6 +196,9 @@ pub fn judge(
         }
     }
     for judged in &mut rows {
+        let ground = judged.ground.take();
+        let ground = ground.map(|ground| sound_all(ground, frame));
+        judged.ground = ground.filter(|ground| !ground.0.is_empty());
         if let Some(place) = judged.place {
             let millimetres = |value: f64| (value * 1e3).round() / 1e3 + 0.0;
             let place = frame.leave(place);
@@ -215,6 +223,11 @@ pub fn judge(
         },
         uncut: cut.is_empty(),
         rows,
+        shared: if cut.is_empty() {
+            None
+        } else {
+            scene.shared_ground()
+        },
         cut: scene.cut.shape,
     }
 }
@@ -235,6 +248,7 @@ pub fn crashed(block: &SourceBlock, why: &str) -> BlockAudit {
         uncut: true,
         rows: vec![super::trespass::crashed_row(why).at(Some(bounds.middle()))],
         cut: MultiPolygon(vec![]),
+        shared: None,
     }
 }
 
@@ -331,6 +345,20 @@ impl Scene<'_> {
         let sound = self.standing().sound;
         (!sound)
             .then_some("the overlay of cut and block does not add up; simplify the cut's outlines")
+    }
+
+    /// For sums over blocks, in which ground of several counts once.
+    fn shared_ground(&self) -> Option<SharedGround> {
+        let overlaps = self.context.neighbours.overlaps();
+        overlaps.ground_of(&self.block.id).next()?;
+        let standing = &self.standing().shape.0;
+        SharedGround::new(
+            overlaps,
+            &self.block.id,
+            &self.block.frame,
+            standing,
+            self.reserve(),
+        )
     }
 
     pub fn areas(&self) -> Areas {

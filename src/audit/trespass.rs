@@ -8,9 +8,10 @@ use super::ground::Ground;
 use super::row::{Judged, Measure, Named, ROUNDING_M, measured, row};
 use super::scene::Scene;
 use super::split::outside_of;
+use crate::geometry::overlaps::OverlapKind;
 use crate::geometry::overlay::oriented;
 use crate::model::{StripKind, Verdict};
-use crate::units::hectares;
+use crate::units::{Percent, hectares};
 
 const PRECISION_M: f64 = 0.004;
 /// Why it cannot be told what a machine cut to its sides.
@@ -107,6 +108,40 @@ impl Scene<'_> {
             .collect();
         let judged = judged.at(Some(at)).saying(&others.join(", "));
         judged.over(outside)
+    }
+
+    /// Each other block that has ground of this one too.
+    pub(super) fn overlapping_blocks(&self) -> Vec<Judged> {
+        let pairs = self.context.neighbours.overlaps().ground_of(&self.block.id);
+        let rows = pairs.filter_map(|pair| {
+            let (other, share) = pair.beside(&self.block.id)?;
+            let (title, message) = match pair.kind {
+                OverlapKind::Same => (
+                    format!("Block {other} is the same ground under another id"),
+                    "all of it counts once in sums".to_owned(),
+                ),
+                _ => (
+                    format!("Ground of this block that block {other} has too"),
+                    format!("{} of this block; it counts once in sums", Percent(share)),
+                ),
+            };
+            let judged = row(
+                Named {
+                    id: "overlapping-blocks",
+                    title,
+                    unit: "ha",
+                },
+                Some(0.0),
+                Some(hectares(pair.area_m2)),
+                None,
+                (Verdict::Fail, message),
+                "the blocks as approved".into(),
+            );
+            let ground = self.block.frame.enter_polygons(&pair.shape);
+            let place = ground.0.first().map(|polygon| polygon.exterior().0[0]);
+            Some(judged.at(place).over(ground))
+        });
+        rows.collect()
     }
 
     /// A block of which nothing is cut owes nothing yet.

@@ -148,7 +148,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
     let batch = sources::read(project)?;
     let terrain = sources::terrain(project, &batch.crs)?;
     let chosen = choose(&batch, &options.only)?;
-    let neighbours = Neighbours::new(&batch.blocks);
+    let neighbours = Neighbours::overlapping(&batch.blocks, batch.overlaps.clone());
     let mut problems = batch.problems.clone();
     let mut inputs = batch.inputs.clone();
     let mut tracks: Option<TracksReport> = None;

@@ -3,7 +3,9 @@
 use rayon::prelude::*;
 use serde::Serialize;
 
-use super::{BatchError, CHUNK, Progress, choose, lay_out_one, season, was_read};
+use super::{
+    BatchError, CHUNK, Progress, choose, lay_out_one, season, shared_ground, was_read,
+};
 use crate::compliance::Season;
 use crate::engines::ENGINES;
 use crate::landbase::{Landbase, SlopeSource};
@@ -97,8 +99,9 @@ fn lay_out_all(
         // In input order, so that sums are the same in every run.
         for plan in plans {
             match plan {
-                Ok(plan) => {
-                    season.add(&plan, rules);
+                Ok(mut plan) => {
+                    shared_ground::tell(&batch.overlaps, &mut plan);
+                    season.add(&plan, rules, &batch.overlaps);
                     sums.add(&plan);
                 }
                 Err(problem) => problems.push(*problem),
@@ -113,7 +116,15 @@ fn lay_out_all(
     compared.fails += portfolios.count() as u64;
     compared.set_aside = problems.iter().filter(|problem| problem.set_aside).count() as u64;
     if compared.blocks > 0 {
-        compared.retention_share = Some(share_left(rules, &sums.books));
+        let twice = season.twice();
+        let books = Books {
+            gross_m2: sums.books.gross_m2 - twice.gross_m2,
+            reserve_m2: sums.books.reserve_m2 - twice.reserve_m2,
+            net_m2: sums.books.net_m2 - twice.net_m2(),
+            retained_m2: sums.books.retained_m2 - twice.standing_m2,
+            ..sums.books
+        };
+        compared.retention_share = Some(share_left(rules, &books));
         let total = |values: &[Option<f64>]| -> Option<f64> {
             values
                 .iter()

@@ -13,6 +13,7 @@ mod operator;
 mod plan_file;
 mod progress;
 mod season;
+mod shared_ground;
 mod shares;
 mod verify;
 mod watch;
@@ -27,6 +28,7 @@ use rayon::prelude::*;
 
 use crate::compliance::{self, Season};
 use crate::engines::{ENGINES, OVERLAYS};
+use crate::geometry::overlaps::Overlaps;
 use crate::landbase::{Landbase, SlopeSource};
 use crate::layout::{self, Context, LayoutError};
 use crate::model::{BlockPlan, OutputSettings, Problem, ProblemCode, Shape, SourceBlock, Verdict};
@@ -147,6 +149,7 @@ impl Outcome {
 /// What a block's plan and map say of the batch.
 struct Sheet<'s> {
     missing: missing::Missing,
+    overlaps: &'s Overlaps,
     title: &'s str,
     operator: Option<operator::Operator<'s>>,
 }
@@ -282,6 +285,7 @@ fn run_with(
     clock.lap("index");
     let sheet = Sheet {
         missing: missing::Missing::new(&batch, &landbase),
+        overlaps: &batch.overlaps,
         title: &project.name,
         operator: operator::Operator::new(project, &batch, &settings)?,
     };
@@ -355,6 +359,8 @@ fn run_with(
         .filter_map(|share| share.finding.as_ref())
         .collect();
     writer.season(&rows, &findings)?;
+    let twice = season.twice();
+    writer.count_once(twice.gross_m2, twice.net_m2());
     let mut counts = writer.counts().clone();
     counts.add_problems(&problems);
     clock.lap("write rest");
@@ -513,7 +519,7 @@ fn write_all(
             if let Some(sheet) = &done.sheet {
                 writer.sheet(sheet)?;
             }
-            season.add(&done.plan, &project.rules);
+            season.add(&done.plan, &project.rules, &batch.overlaps);
         }
     }
     Ok((writer, season))
@@ -577,6 +583,7 @@ fn lay_out_all(
                 let result = caught(block, || {
                     let mut plan = plans.plan(block)?;
                     sheet.missing.warn(block, &mut plan);
+                    shared_ground::tell(sheet.overlaps, &mut plan);
                     let map = wanted
                         .maps
                         .then(|| outputs::render(&plan, sheet.title, wanted.language));

@@ -486,7 +486,8 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
             print(&problem.to_string())?;
         }
     }
-    Ok(if problems.iter().any(Problem::spoils) {
+    let falls_short = |problem: &Problem| problem.spoils() || problem.fails();
+    Ok(if problems.iter().any(falls_short) {
         Exit::FallsShort
     } else {
         Exit::Done

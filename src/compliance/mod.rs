@@ -15,6 +15,7 @@ mod slope;
 mod source;
 
 use crate::geometry::area::Bounds;
+use crate::geometry::sound::sound_geometry;
 use crate::landbase::{NearFeature, Slopes};
 use crate::layout::Context;
 use crate::model::*;
@@ -60,7 +61,9 @@ pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
     plan.certificate = certificate;
     for verdict in verdicts {
         if verdict.row.status >= Verdict::Warn {
-            plan.findings.push(finding(&verdict.row, verdict.place));
+            let place = verdict.place;
+            let place = place.and_then(|place| sound_geometry(place, frame));
+            plan.findings.push(finding(&verdict.row, place));
         }
         plan.compliance.push(verdict.row);
     }

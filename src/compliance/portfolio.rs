@@ -2,8 +2,12 @@
 
 use std::collections::BTreeMap;
 
+use geo::Polygon;
+
 use super::finding;
 use super::source::Source;
+use crate::geometry::counted_once::{self, SharedGround, Twice};
+use crate::geometry::overlaps::Overlaps;
 use crate::model::*;
 use crate::rulebook::{Cited, Rulebook};
 use crate::units::hectares;
@@ -17,6 +21,8 @@ pub struct Season {
     portfolios: BTreeMap<Option<String>, Sums>,
     /// Blocks that could not be read, of whatever portfolio.
     unread: u64,
+    /// Blocks that share ground, of all portfolios.
+    shared: Vec<SharedGround>,
 }
 
 #[derive(Clone, Debug, Default)]
@@ -25,6 +31,8 @@ struct Sums {
     gross_m2: f64,
     kept_m2: f64,
     left_out: u64,
+    /// Ids of its blocks that share ground.
+    shared: Vec<String>,
 }
 
 /// A portfolio as judged.
@@ -43,15 +51,30 @@ pub struct PortfolioShare {
 }
 
 impl Season {
-    /// Adds a block as laid out.
-    pub fn add(&mut self, plan: &BlockPlan, rules: &Rulebook) {
+    /// Adds a block as laid out. `overlaps`: of all blocks of the batch.
+    pub fn add(&mut self, plan: &BlockPlan, rules: &Rulebook, overlaps: &Overlaps) {
         let sums = self.portfolios.entry(plan.portfolio.clone()).or_default();
+        if overlaps.ground_of(&plan.id).next().is_some() {
+            let mut standing: Vec<Polygon> = plan.retained_bands.0.clone();
+            standing.extend(plan.corridors.iter().map(|corridor| corridor.shape.clone()));
+            let reserves = (plan.zones.iter()).filter(|zone| zone.kind == ZoneKind::Reserve);
+            let reserve: Vec<Polygon> = reserves.flat_map(|zone| zone.shape.0.clone()).collect();
+            let shared = SharedGround::new(overlaps, &plan.id, &plan.frame, &standing, &reserve);
+            sums.shared.push(plan.id.clone());
+            self.shared.extend(shared);
+        }
         sums.blocks += 1;
         sums.gross_m2 += plan.books.gross_m2;
         sums.kept_m2 += plan.books.retained_m2;
         if rules.reserves_count {
             sums.kept_m2 += plan.books.reserve_m2;
         }
+    }
+
+    /// What sums over all of these blocks hold too often.
+    pub fn twice(&self) -> Twice {
+        let all: Vec<&SharedGround> = self.shared.iter().collect();
+        counted_once::twice(&all, &self.shared)
     }
 
     /// Counts a block that this run did not lay out.
@@ -72,8 +95,25 @@ impl Season {
         };
         let portfolios = self.portfolios.iter();
         portfolios
-            .map(|(name, sums)| self.judge_one(rule, name.as_deref(), sums))
+            .map(|(name, sums)| {
+                let sums = self.once(sums, rules.reserves_count);
+                self.judge_one(rule, name.as_deref(), &sums)
+            })
             .collect()
+    }
+
+    /// The sums of a portfolio with ground of several of its blocks counted once.
+    fn once(&self, sums: &Sums, reserves_count: bool) -> Sums {
+        let own = |ground: &&SharedGround| sums.shared.contains(&ground.id);
+        let blocks: Vec<&SharedGround> = self.shared.iter().filter(own).collect();
+        let twice = counted_once::twice(&blocks, &self.shared);
+        let mut once = sums.clone();
+        once.gross_m2 -= twice.gross_m2;
+        once.kept_m2 -= twice.standing_m2;
+        if reserves_count {
+            once.kept_m2 -= twice.reserve_m2;
+        }
+        once
     }
 
     fn judge_one(&self, rule: &Cited<f64>, name: Option<&str>, sums: &Sums) -> PortfolioShare {

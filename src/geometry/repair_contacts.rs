@@ -210,6 +210,25 @@ pub fn fault(polygons: &[Polygon]) -> Option<Option<[f64; 2]>> {
     (!MultiPolygon(polygons.to_vec()).is_valid()).then(|| touching_place(&rings))
 }
 
+/// Whether polygons are valid as one geometry: by the OGC's rules, and so that no ring comes back to a place it has been
+/// at, which GEOS does not let pass either. No corner may stand twice in a row.
+pub fn is_valid(polygons: &[Polygon]) -> bool {
+    let rings: Vec<&LineString> = polygons
+        .iter()
+        .flat_map(|p| std::iter::once(p.exterior()).chain(p.interiors()))
+        .collect();
+    let finite = |ring: &&LineString| ring.0.iter().all(|c| c.x.is_finite() && c.y.is_finite());
+    if !rings.iter().all(|ring| ring.0.len() > 3 && finite(ring)) {
+        return false;
+    }
+    let found = meetings(&rings);
+    let itself = |touch: &Touch| touch.rings[0] == touch.rings[1];
+    found.crossing.is_none()
+        && !found.touches.iter().any(itself)
+        && cut_through(polygons, &found.touches).is_none()
+        && misplaced_ring(polygons).is_none()
+}
+
 /// Where rings of one polygon that touch in points cut its ground in two: whoever goes from ring to ring over points of
 /// touch must not come back to where he was.
 fn cut_through(polygons: &[Polygon], touches: &[Touch]) -> Option<Coord> {
@@ -268,7 +287,7 @@ fn touching_place(rings: &[&LineString]) -> Option<[f64; 2]> {
         .map(|p| [p.x, p.y])
 }
 
-/// For rings that nowhere meet: a hole outside its shell or inside another hole, or a part inside another part.
+/// For rings that do not cross: a hole outside its shell or inside another hole, or a part inside another part.
 fn misplaced_ring(polygons: &[Polygon]) -> Option<[f64; 2]> {
     let shells: Vec<Placed> = polygons.iter().map(|p| Placed::new(p.exterior())).collect();
     for (n, polygon) in polygons.iter().enumerate() {
@@ -311,20 +330,24 @@ impl Placed<'_> {
         }
     }
 
-    /// Right for rings that do not meet.
+    /// Right for rings that do not cross, and touch in points only.
     fn lies_in(&self, other: &Placed<'_>) -> bool {
         let (Some(inner), Some(outer)) = (self.bounds, other.bounds) else {
             return false;
         };
-        inner.min().x >= outer.min().x
-            && inner.min().y >= outer.min().y
-            && inner.max().x <= outer.max().x
-            && inner.max().y <= outer.max().y
-            && self
-                .ring
-                .0
-                .first()
-                .is_some_and(|&p| coord_pos_relative_to_ring(p, other.ring) == CoordPos::Inside)
+        if inner.min().x < outer.min().x
+            || inner.min().y < outer.min().y
+            || inner.max().x > outer.max().x
+            || inner.max().y > outer.max().y
+        {
+            return false;
+        }
+        let corners = self.ring.0.iter().copied();
+        let middles = self.ring.0.windows(2).map(|w| (w[0] + w[1]) / 2.0);
+        let mut places = corners
+            .chain(middles)
+            .map(|place| coord_pos_relative_to_ring(place, other.ring));
+        places.find(|place| *place != CoordPos::OnBoundary) == Some(CoordPos::Inside)
     }
 
     fn place(&self) -> Option<[f64; 2]> {
@@ -379,6 +402,22 @@ mod tests {
         let star = wkt!(POLYGON((0. 0.,9. 0.,9. 9.,0. 9.,0. 0.),
             (4. 4.,3. 3.,4. 2.,4. 4.),(4. 4.,6. 5.,6. 4.,4. 4.),(4. 4.,3. 6.,5. 6.,4. 4.)));
         assert_eq!(fault(&[star]), None);
+    }
+
+    /// GEOS (ST_IsValidReason): "Ring Self-intersection" for the first two, valid for the others.
+    #[test]
+    fn rings_that_come_back_to_a_place_are_not_valid_and_holes_may_touch_their_shell() {
+        let bitten = wkt!(POLYGON((0. 0.,10. 0.,10. 10.,5. 10.,4. 6.,6. 6.,5. 10.,0. 10.,0. 0.)));
+        let on_edge = wkt!(POLYGON((0. 0.,10. 0.,10. 4.,0. 5.,10. 6.,10. 10.,0. 10.,0. 0.)));
+        assert!(!is_valid(&[bitten]) && !is_valid(&[on_edge]));
+        let touching = wkt!(POLYGON((0. 0.,9. 0.,9. 9.,0. 9.,0. 0.),(0. 4.,3. 5.,3. 3.,0. 4.)));
+        let corner = wkt!(POLYGON((9. 9.,12. 9.,12. 12.,9. 12.,9. 9.)));
+        assert!(is_valid(&[touching.clone(), corner]));
+        let outside = wkt!(POLYGON((0. 0.,9. 0.,9. 9.,0. 9.,0. 0.),(0. 4.,-3. 5.,-3. 3.,0. 4.)));
+        assert!(!is_valid(&[outside]));
+        // A part that lies on another, and touches its edge.
+        let upon = wkt!(POLYGON((9. 6.,8. 7.,8. 5.,9. 6.)));
+        assert!(!is_valid(&[touching, upon]));
     }
 
     #[test]

@@ -8,8 +8,9 @@ use super::zones::{Managed, Zones, class_of};
 use super::{Context, LayoutError};
 use crate::geometry::area::{area, length, polygon_area, rings};
 use crate::geometry::overlay::{difference, intersection, oriented, shared_area};
+use crate::geometry::sound::sound;
 use crate::landbase::Slopes;
-use crate::model::{Finding, Unworked, UnworkedReason, Verdict, Zone, ZoneKind};
+use crate::model::{Finding, GroundFrame, Unworked, UnworkedReason, Verdict, Zone, ZoneKind};
 use crate::units::hectares;
 
 /// What is narrower all along is not there but for the drawing.
@@ -42,6 +43,7 @@ pub struct Ground<'n> {
 pub fn divide<'n>(
     context: Context<'_>,
     block: &MultiPolygon,
+    frame: &GroundFrame,
     mut zones: Zones<'n>,
     access: Access,
     slopes: &'n Slopes<'n>,
@@ -78,7 +80,8 @@ pub fn divide<'n>(
     unworked.append(&mut steep.unworked);
     zones.findings.append(&mut steep.findings);
     let mut parts = Vec::new();
-    for shape in steep.rest.0 {
+    let rest = steep.rest.0.into_iter();
+    for shape in rest.flat_map(|shape| sound(shape, frame)) {
         if polygon_area(&shape) < layout.sliver_m2 {
             unworked.push(Unworked {
                 part: 0,
@@ -189,6 +192,9 @@ fn retain_bands(context: Context<'_>, net: &MultiPolygon, zones: &mut Zones) -> 
                 source: rule.map_or_else(String::new, |rule| rule.citation.text.clone()),
                 shape: None,
             });
+        }
+        if best.0.is_empty() {
+            continue;
         }
         drawn.push(Zone {
             kind: ZoneKind::RetainedBand,

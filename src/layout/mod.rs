@@ -142,6 +142,7 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
     let ground = ground::divide(
         context,
         &shape,
+        frame,
         zones,
         access(context, block, &bounds, &near),
         &slopes,

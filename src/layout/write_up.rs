@@ -19,6 +19,7 @@ use super::travel::{Leg, Network, Scratch};
 use super::whole_sections::{self, WholeSection};
 use crate::geometry::area::{Bounds, area, polygon_area};
 use crate::geometry::overlay::{difference, shared_area, union};
+use crate::geometry::sound::{sound, sound_all, sound_each, sound_geometry};
 use crate::model::*;
 
 /// One drive through one piece, before it is numbered.
@@ -120,6 +121,8 @@ pub fn plan(
             no_frontage: part.side.no_frontage,
         });
     }
+    work.make_sound(&block.frame);
+    let retained_bands = sound_all(ground.retained_bands.clone(), &block.frame);
     let lines = work.ordered(ground, parts, &clearing.ways);
     debug_assert_eq!(
         super::lineless(&work.sections, &work.strips, &lines),
@@ -136,6 +139,10 @@ pub fn plan(
     let mut findings = findings(ground, &notes, context);
     findings.extend(unreachable(&lines));
     findings.extend(not_laid);
+    for finding in &mut findings {
+        let shape = finding.shape.take();
+        finding.shape = shape.and_then(|shape| sound_geometry(shape, &block.frame));
+    }
     let largest = notes
         .iter()
         .max_by(|a, b| polygon_area(&a.shape).total_cmp(&polygon_area(&b.shape)));
@@ -156,7 +163,7 @@ pub fn plan(
         .iter()
         .map(|c| polygon_area(&c.shape))
         .sum::<f64>()
-        + area(&ground.retained_bands);
+        + area(&retained_bands);
     let net_m2 = area(&ground.net);
     let books = Books {
         gross_m2: area(&shape),
@@ -201,12 +208,12 @@ pub fn plan(
         bunches,
         scale: block.scale,
         geodesic_m2: block.geodesic_m2,
-        zones: ground.zones.list.clone(),
+        zones: sound_zones(&ground.zones.list, &block.frame),
         parts: notes,
         strips: work.strips,
         lines,
         corridors: work.corridors,
-        retained_bands: ground.retained_bands.clone(),
+        retained_bands,
         sections: work.sections,
         unworked: work.unworked,
         findings,
@@ -215,6 +222,33 @@ pub fn plan(
         certificate: Certificate::default(),
         shape,
     }
+}
+
+/// What falls into several pieces stands as often, with the same numbers.
+fn make_sound<T: Clone>(
+    items: &mut Vec<T>,
+    of: impl Fn(&mut T) -> &mut Polygon,
+    frame: &GroundFrame,
+) {
+    let mut made = Vec::with_capacity(items.len());
+    for mut item in items.drain(..) {
+        let nothing = Polygon::new(LineString(vec![]), vec![]);
+        let shape = std::mem::replace(of(&mut item), nothing);
+        for shape in sound(shape, frame) {
+            let mut piece = item.clone();
+            *of(&mut piece) = shape;
+            made.push(piece);
+        }
+    }
+    *items = made;
+}
+
+fn sound_zones(zones: &[Zone], frame: &GroundFrame) -> Vec<Zone> {
+    let sound = zones.iter().map(|zone| Zone {
+        shape: sound_all(zone.shape.clone(), frame),
+        ..zone.clone()
+    });
+    sound.filter(|zone| !zone.shape.0.is_empty()).collect()
 }
 
 fn findings(ground: &Ground, parts: &[PartNote], context: Context<'_>) -> Vec<Finding> {
@@ -265,6 +299,17 @@ fn unreachable(lines: &[StripLine]) -> impl Iterator<Item = Finding> + '_ {
 }
 
 impl WriteUp<'_> {
+    /// What would not be valid as written is drawn anew, so that areas are summed of what is written.
+    fn make_sound(&mut self, frame: &GroundFrame) {
+        make_sound(&mut self.strips, |strip| &mut strip.shape, frame);
+        make_sound(&mut self.corridors, |corridor| &mut corridor.shape, frame);
+        make_sound(&mut self.unworked, |piece| &mut piece.shape, frame);
+        for section in &mut self.sections {
+            let shape = std::mem::replace(&mut section.shape, MultiPolygon(vec![]));
+            section.shape = MultiPolygon(sound_each(shape.0, frame));
+        }
+    }
+
     fn set_unworked(
         &mut self,
         part: u32,

@@ -220,6 +220,10 @@ impl<'n> Zones<'n> {
         width_m: f64,
         shape: geo::MultiPolygon,
     ) {
+        // A line without width, under a rule that asks for nothing or wholly inside the reserve, has no zone.
+        if shape.0.is_empty() {
+            return;
+        }
         self.list.push(Zone {
             kind,
             source_layer: near.feature.source_layer.clone(),
@@ -275,10 +279,8 @@ impl<'n> Zones<'n> {
         let mut inner: Vec<Polygon> = Vec::new();
         for asked in asked(near, reserved, |a, b| a.reserve_m == b.reserve_m) {
             let shape = self.buffer(context, near, &asked.source, half_m + asked.distance_m)?;
-            if !shape.0.is_empty() {
-                inner.extend(shape.0.iter().cloned());
-                self.record(near, ZoneKind::Reserve, asked.distance_m, shape);
-            }
+            inner.extend(shape.0.iter().cloned());
+            self.record(near, ZoneKind::Reserve, asked.distance_m, shape);
         }
         if let Some((source, barrier_m)) = near.barrier() {
             let shape = self.buffer(context, near, source, barrier_m)?;
@@ -340,10 +342,8 @@ impl<'n> Zones<'n> {
             return Ok(());
         }
         let clearing = self.buffer(context, near, &near.source, half_m)?;
-        if !clearing.0.is_empty() {
-            self.record(near, ZoneKind::RoadClearing, half_m, clearing.clone());
-            self.clearing.extend(clearing.0);
-        }
+        self.record(near, ZoneKind::RoadClearing, half_m, clearing.clone());
+        self.clearing.extend(clearing.0);
         if layout.road_band_m > 0.0 {
             let band = self.buffer(context, near, &near.source, half_m + layout.road_band_m)?;
             self.record(near, ZoneKind::RoadBand, layout.road_band_m, band.clone());

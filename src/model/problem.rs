@@ -33,6 +33,8 @@ pub enum ProblemCode {
     AssumedCrs,
     UnknownSlope,
     UnknownEncoding,
+    OverlappingBlocks,
+    OverlapOfHairs,
 }
 
 impl ProblemCode {
@@ -62,6 +64,8 @@ impl ProblemCode {
             ProblemCode::AssumedCrs => "assumed-crs",
             ProblemCode::UnknownSlope => "unknown-slope",
             ProblemCode::UnknownEncoding => "unknown-encoding",
+            ProblemCode::OverlappingBlocks => "overlapping-blocks",
+            ProblemCode::OverlapOfHairs => "overlap-of-hairs",
         }
     }
 }
@@ -97,11 +101,20 @@ impl Problem {
     pub fn spoils(&self) -> bool {
         self.set_aside || self.code == ProblemCode::AssumedCrs
     }
+
+    /// Whether it breaks a rule, in every block that it names, though all is used.
+    pub fn fails(&self) -> bool {
+        self.code == ProblemCode::OverlappingBlocks
+    }
 }
 
 impl fmt::Display for Problem {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let word = if self.set_aside { "set aside" } else { "note" };
+        let word = match self.set_aside {
+            true => "set aside",
+            false if self.fails() => "fail",
+            false => "note",
+        };
         write!(
             f,
             "{word}[{}]: {}, feature {}",

@@ -51,6 +51,8 @@ pub(super) struct GeoPackage {
     file: RowFile,
     path: PathBuf,
     in_transaction: u32,
+    /// Whether rows may hold geometries as they were given, sound or not.
+    as_given: bool,
 }
 
 impl GeoPackage {
@@ -77,6 +79,7 @@ impl GeoPackage {
             file,
             path: path.to_owned(),
             in_transaction: 0,
+            as_given: false,
         };
         for def in layers {
             package.create_table(srs, def)?;
@@ -89,6 +92,14 @@ impl GeoPackage {
             table.index = index;
         }
         Ok(package)
+    }
+
+    /// Lets rows hold geometries as they were given.
+    pub fn as_given(self) -> GeoPackage {
+        GeoPackage {
+            as_given: true,
+            ..self
+        }
     }
 
     /// Takes the filling of a layer's spatial index from GDAL, where it has made one by now of the form we know.
@@ -178,6 +189,12 @@ impl GeoPackage {
         }
         let Table { def, rows, .. } = self.tables[table];
         debug_assert_eq!(values.len(), def.fields.len(), "layer {}", def.name);
+        debug_assert!(
+            self.as_given || wkb.is_none_or(is_sound),
+            "layer {}: not valid, or empty: {values:?} {:?}",
+            def.name,
+            wkb.map(|wkb| gdal::vector::Geometry::from_wkb(wkb).and_then(|shape| shape.wkt()))
+        );
         let row = self.file.add_row(table, wkb, values).map_err(|complaint| {
             let place = format!("layer {}, row {}", def.name, rows + 1);
             failed(&self.path, place)(complaint)
@@ -243,6 +260,11 @@ impl GeoPackage {
         let GeoPackage { file, path, .. } = self;
         file.close().map_err(failed(&path, "closing".to_owned()))
     }
+}
+
+/// Whether a geometry is valid by GEOS and not empty; asked of everything written in builds with assertions.
+fn is_sound(wkb: &[u8]) -> bool {
+    gdal::vector::Geometry::from_wkb(wkb).is_ok_and(|shape| shape.is_valid() && !shape.is_empty())
 }
 
 fn failed(path: &Path, place: String) -> impl FnOnce(Complaint) -> OutputError {

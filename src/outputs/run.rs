@@ -74,8 +74,11 @@ pub struct Counts {
     pub unworked_by_reason: BTreeMap<&'static str, u64>,
     pub findings: u64,
     pub compliance_by_status: BTreeMap<&'static str, u64>,
+    /// Ground that lies in several blocks is counted once, here and in `net_ha`.
     pub gross_ha: f64,
     pub net_ha: f64,
+    /// What was taken out of `gross_ha` so that ground counts once.
+    pub overlap_ha: f64,
     pub rungs: RungCount,
     pub certificates: CertificateCount,
     pub set_aside_by_reason: BTreeMap<&'static str, u64>,
@@ -143,6 +146,13 @@ impl Counts {
             .reduce(f64::min);
         sum.blocks += u64::from(certificate.fault.is_none());
         sum.other_overlay += u64::from(certificate.other_overlay);
+    }
+
+    /// Takes ground that lies in several blocks out of the sums, as often as it is counted too often.
+    pub fn count_once(&mut self, gross_m2: f64, net_m2: f64) {
+        self.gross_ha -= crate::units::hectares(gross_m2);
+        self.net_ha -= crate::units::hectares(net_m2);
+        self.overlap_ha += crate::units::hectares(gross_m2);
     }
 
     /// Adds what was judged of several blocks together.

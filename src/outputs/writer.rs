@@ -184,6 +184,11 @@ impl Writer {
         Ok(())
     }
 
+    /// Takes ground that lies in several blocks out of the sums, in square metres as often as it is counted too often.
+    pub fn count_once(&mut self, gross_m2: f64, net_m2: f64) {
+        self.counts.count_once(gross_m2, net_m2);
+    }
+
     /// What was written so far, for the run report and the summary.
     pub fn counts(&self) -> &Counts {
         &self.counts

@@ -14,6 +14,7 @@ mod hash;
 mod layer;
 pub mod limits;
 mod open;
+mod overlaps;
 mod plain;
 mod sql;
 pub mod terrain;
@@ -33,6 +34,7 @@ pub use plain::{open as open_plain, read as read_plain};
 pub use terrain::{Coverage, RasterTerrain, TerrainError, TerrainReport, unclassed};
 
 use crate::geometry::area;
+use crate::geometry::overlaps::Overlaps;
 use crate::model::{Feature, LayerKind, Problem, SourceBlock};
 use crate::project::{LayerSource, Project};
 use assemble::Assembly;
@@ -50,6 +52,8 @@ pub struct Batch {
     /// In the order of roles, then file order.
     pub features: Vec<Feature>,
     pub problems: Vec<Problem>,
+    /// Ground that two blocks have in common.
+    pub overlaps: Overlaps,
     pub inputs: Vec<InputFile>,
     /// Of the inputs that are read more than once or piece by piece.
     stamps: Vec<hash::Stamp>,
@@ -202,6 +206,9 @@ pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError
         batch.terrain = Some(terrain.report);
     }
     batch.stamps = stamps;
+    batch.overlaps = Overlaps::new(&batch.blocks);
+    let overlaps = overlaps::problems(&batch.overlaps, &batch.blocks);
+    batch.problems.extend(overlaps);
     Ok(batch)
 }
 

@@ -5,10 +5,12 @@ use blockwright::compliance;
 use blockwright::geometry::area::{Bounds, area};
 use blockwright::geometry::buffer::Engines;
 use blockwright::geometry::overlay::oriented;
+use blockwright::geometry::wkb;
 use blockwright::landbase::{Landbase, SlopeSource};
 use blockwright::layout::{self, Context, LayoutError};
 use blockwright::model::*;
 use blockwright::rulebook::{BlockRules, Rulebook, ShareOf, preset};
+use gdal::vector::Geometry;
 use geo::{LineString, MultiLineString, MultiPolygon, Polygon};
 
 pub fn ring(points: &[(f64, f64)]) -> LineString {
@@ -124,4 +126,61 @@ pub fn in_context<T>(
         engines,
         terrain,
     })
+}
+
+/// What of a plan is empty, or not valid by GEOS, as it is written and read back.
+pub fn unsound(plan: &BlockPlan) -> Vec<String> {
+    let mut found = Vec::new();
+    let mut ask = |what: &str, wkb: Vec<u8>| {
+        let shape = Geometry::from_wkb(&wkb).expect("our own WKB");
+        if shape.is_empty() || !shape.is_valid() {
+            found.push(format!("{what}: {}", shape.wkt().unwrap_or_default()));
+        }
+    };
+    let frame = &plan.frame;
+    let one = |shape: &Polygon| wkb::write_polygon(&frame.leave_polygon(shape), [0.0; 2]);
+    let all =
+        |shape: &MultiPolygon| wkb::write_multi_polygon(&frame.leave_polygons(shape), [0.0; 2]);
+    ask("block", all(&plan.shape));
+    for zone in &plan.zones {
+        ask(zone.kind.key(), all(&zone.shape));
+    }
+    if !plan.retained_bands.0.is_empty() {
+        ask("retained bands", all(&plan.retained_bands));
+    }
+    for part in &plan.parts {
+        ask("part", one(&part.shape));
+    }
+    for strip in &plan.strips {
+        ask("strip", one(&strip.shape));
+    }
+    for corridor in &plan.corridors {
+        ask("corridor", one(&corridor.shape));
+    }
+    for shape in plan.sections.iter().flat_map(|section| &section.shape.0) {
+        ask("section", one(shape));
+    }
+    for piece in &plan.unworked {
+        ask("unworked", one(&piece.shape));
+    }
+    for line in &plan.lines {
+        ask(
+            "line",
+            wkb::write_line(&frame.leave_line(&line.shape), [0.0; 2]),
+        );
+    }
+    for bunch in &plan.bunches {
+        ask(
+            "bunch",
+            wkb::write_line(&frame.leave_line(&bunch.shape), [0.0; 2]),
+        );
+    }
+    for shape in plan
+        .findings
+        .iter()
+        .filter_map(|finding| finding.shape.as_ref())
+    {
+        ask("finding", wkb::write(&frame.leave_shape(shape), [0.0; 2]));
+    }
+    found
 }

@@ -11,6 +11,8 @@ use super::shapes::{coords, geos, is_finite, outside_m2};
 const BALANCE_M2: f64 = 1.0;
 
 pub fn sound(plan: &BlockPlan) {
+    let unsound = super::in_memory::unsound(plan);
+    assert!(unsound.is_empty(), "{}", unsound.join("\n"));
     let strips: Vec<Polygon> = plan
         .strips
         .iter()
