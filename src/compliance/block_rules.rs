@@ -1,6 +1,5 @@
 //! Rules for a whole block that look at where things lie: influence area, trails, the largest opening.
 
-use geo::algorithm::simplify::Simplify;
 use geo::{Geometry, MultiPolygon, Polygon};
 
 use super::areas::SHARE_TOLERANCE;
@@ -8,6 +7,7 @@ use super::{Judge, Judged};
 use crate::geometry::area::{Bounds, area, length, polygon_area, rings};
 use crate::geometry::buffer::Source as Shape;
 use crate::geometry::distance::{Segment, SegmentIndex};
+use crate::geometry::fewer;
 use crate::geometry::overlay::{difference, intersection, shared_area, union};
 use crate::geometry::within::{beyond, swath};
 use crate::model::*;
@@ -99,7 +99,10 @@ impl Judge<'_> {
             &rule.share,
         );
         if !holds {
-            judged.place = Some(Geometry::MultiPolygon(beyond.simplify(SHOWN_WITHIN_M)));
+            judged.place = Some(Geometry::MultiPolygon(fewer::polygons(
+                &beyond,
+                SHOWN_WITHIN_M,
+            )));
         }
         Some(judged)
     }

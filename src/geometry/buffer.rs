@@ -6,12 +6,17 @@ use std::borrow::Cow;
 use std::f64::consts::PI;
 
 use geo::algorithm::buffer::{Buffer, BufferStyle, LineCap, LineJoin};
-use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon, Simplify};
+use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
+use rstar::RTree;
+use rstar::primitives::{GeomWithData, Rectangle};
 
 use super::area::{Bounds, rings};
+use super::crowd;
 use super::distance::{
-    SegmentIndex, boundary_segments, inside, inside_polygon, line_segments, point_segment,
+    Segment, SegmentIndex, boundary_segments, inside, line_segments, point_segment,
+    polygon_segments, segment_segment,
 };
+use super::fewer;
 use super::overlay::{oriented, union};
 
 /// Arc pieces per quarter circle in certified buffers: long by at most 0.07 % of the width.
@@ -195,12 +200,10 @@ impl Engines<'_> {
             return MultiPolygon(vec![]);
         }
         let source = &*thinned(source, THIN_SHARE * distance_m.abs());
-        match self.first.buffer(source, distance_m, QUARTER) {
+        match crowd::buffer(self.first, source, distance_m, QUARTER, THIN_SHARE) {
             // GEOS 3.11 returns EMPTY for some small inward buffers that are not (GEOS issue 984).
             Some(result) if !result.0.is_empty() => result,
-            _ => self
-                .other
-                .buffer(source, distance_m, QUARTER)
+            _ => crowd::buffer(self.other, source, distance_m, QUARTER, THIN_SHARE)
                 .unwrap_or(MultiPolygon(vec![])),
         }
     }
@@ -243,8 +246,8 @@ impl Engines<'_> {
         };
         let least = 0.99 * distance_m - moved_m;
         let drawn = |source: &Source| {
-            let first = self.first.buffer(source, least, QUARTER);
-            first.or_else(|| self.other.buffer(source, least, QUARTER))
+            let first = crowd::buffer(self.first, source, least, QUARTER, MORE_SHARE);
+            first.or_else(|| crowd::buffer(self.other, source, least, QUARTER, MORE_SHARE))
         };
         let shape = match &*thin {
             Source::Lines(lines) if thin.vertices() > MANY => {
@@ -275,33 +278,24 @@ fn groups(lines: &MultiLineString) -> Vec<Vec<LineString>> {
     });
     let pieces = pieces.map(|piece| (Bounds::of(&piece.0), piece)).collect();
     let mut found = Vec::new();
-    halved(pieces, &mut found);
+    grouped(pieces, &mut found);
     found
 }
 
-fn halved(mut pieces: Vec<(Bounds, LineString)>, found: &mut Vec<Vec<LineString>>) {
+fn grouped(mut pieces: Vec<(Bounds, LineString)>, found: &mut Vec<Vec<LineString>>) {
     const GROUP: usize = 1_000;
     let vertices: usize = pieces.iter().map(|(_, piece)| piece.0.len()).sum();
     if vertices <= GROUP || pieces.len() < 2 {
         found.push(pieces.into_iter().map(|(_, piece)| piece).collect());
         return;
     }
-    let mut all = Bounds::EMPTY;
-    for (bounds, _) in &pieces {
-        all.add(bounds.min);
-        all.add(bounds.max);
-    }
-    let wide = all.max.x - all.min.x > all.max.y - all.min.y;
-    let at = |bounds: &Bounds| {
-        let middle = bounds.middle();
-        if wide { middle.x } else { middle.y }
-    };
-    pieces.sort_by(|(one, _), (other, _)| at(one).total_cmp(&at(other)));
-    let rest = pieces.split_off(pieces.len() / 2);
-    halved(pieces, found);
-    halved(rest, found);
+    let rest = crowd::halved(&mut pieces);
+    grouped(pieces, found);
+    grouped(rest, found);
 }
 
+/// By how much a zone may be wider where edges crowd: with its arcs it stays within [`LONG_SHARE`].
+const MORE_SHARE: f64 = 0.000_2;
 /// By how much of a distance a very dense source may be straightened where nobody is owed the distance: half of what
 /// GEOS takes by itself.
 const THIN_SHARE: f64 = 0.005;
@@ -325,8 +319,10 @@ fn thinned(source: &Source, off_m: f64) -> Cow<'_, Source> {
     }
     match source {
         Source::Points(_) => Cow::Borrowed(source),
-        Source::Lines(lines) => Cow::Owned(Source::Lines(lines.simplify(off_m))),
-        Source::Polygons(polygons) => Cow::Owned(Source::Polygons(polygons.simplify(off_m))),
+        Source::Lines(lines) => Cow::Owned(Source::Lines(fewer::lines(lines, off_m))),
+        Source::Polygons(polygons) => {
+            Cow::Owned(Source::Polygons(fewer::polygons(polygons, off_m)))
+        }
     }
 }
 
@@ -409,11 +405,22 @@ pub fn certified(
         Rung::Capsules,
     ] {
         let drawn = match rung {
-            Rung::Engine => engines.first.buffer(source, radius_m, QUARTER_SEGMENTS),
+            Rung::Engine => crowd::buffer(
+                engines.first,
+                source,
+                radius_m,
+                QUARTER_SEGMENTS,
+                MORE_SHARE,
+            ),
             Rung::Cleaned => {
-                engines
-                    .first
-                    .buffer(&snapped(source), radius_m + SNAP_M, QUARTER_SEGMENTS)
+                let (snapped, radius_m) = (snapped(source), radius_m + SNAP_M);
+                crowd::buffer(
+                    engines.first,
+                    &snapped,
+                    radius_m,
+                    QUARTER_SEGMENTS,
+                    MORE_SHARE,
+                )
             }
             Rung::OtherEngine => engines.other.buffer(source, radius_m, QUARTER_SEGMENTS),
             Rung::Capsules => Some(capsules(source, width_m)),
@@ -444,9 +451,9 @@ pub fn certify(
     index: &SegmentIndex,
     width_m: f64,
 ) -> Result<(), BufferError> {
+    let pieces = Pieces::new(shape);
     for Coord { x, y } in source.seeds() {
-        let holds = |piece: &&Polygon| inside_polygon(Coord { x, y }, piece);
-        match shape.0.iter().filter(holds).take(2).count() {
+        match pieces.holding(Coord { x, y }) {
             0 => return Err(BufferError::NotCovered { x, y }),
             1 => {}
             _ => return Err(BufferError::Overlap { x, y }),
@@ -456,7 +463,8 @@ pub fn certify(
     let search_m = width_m * 1.01 + 0.01;
     for ring in shape.0.iter().flat_map(rings) {
         if let Some(&corner) = ring.0.first()
-            && source.contains(corner)
+            && matches!(source, Source::Polygons(_))
+            && index.holds(corner)
         {
             return Err(BufferError::NotCovered {
                 x: corner.x,
@@ -464,16 +472,7 @@ pub fn certify(
             });
         }
         for edge in ring.0.windows(2) {
-            let (mut nearest, mut farthest) = (f64::INFINITY, f64::INFINITY);
-            for segment in index.near(edge[0], edge[1], search_m) {
-                let distance =
-                    super::distance::segment_segment(edge[0], edge[1], segment.a, segment.b);
-                nearest = nearest.min(distance);
-                // Distance to one segment is convex along the edge, so its ends bound it.
-                let ends = point_segment(edge[0], segment.a, segment.b)
-                    .max(point_segment(edge[1], segment.a, segment.b));
-                farthest = farthest.min(ends);
-            }
+            let (nearest, farthest) = between(edge[0], edge[1], index, search_m);
             let (x, y) = (edge[0].x, edge[0].y);
             if nearest < width_m - SHORT_TOLERANCE_M {
                 return Err(BufferError::Short {
@@ -504,6 +503,68 @@ pub fn certify(
         }
     }
     Ok(())
+}
+
+/// Bounds of the distance of an edge's places from the index, of what lies within `search_m`: none is nearer than the
+/// first, none farther than the second.
+fn between(a: Coord, b: Coord, index: &SegmentIndex, search_m: f64) -> (f64, f64) {
+    /// Beyond so many they are asked nearest first, and most are never looked at.
+    const CROWD: usize = 64;
+    let (mut nearest, mut farthest) = (f64::INFINITY, f64::INFINITY);
+    let mut look = |segment: &Segment| {
+        nearest = nearest.min(segment_segment(a, b, segment.a, segment.b));
+        // Distance to one segment is convex along the edge, so its ends bound it.
+        let ends =
+            point_segment(a, segment.a, segment.b).max(point_segment(b, segment.a, segment.b));
+        farthest = farthest.min(ends);
+        (nearest, farthest)
+    };
+    let mut near = index.near(a, b, search_m);
+    near.by_ref()
+        .take(CROWD)
+        .for_each(|segment| _ = look(segment));
+    if near.next().is_some() {
+        let middle = (a + b) / 2.0;
+        let half_m = (b - middle).x.hypot((b - middle).y);
+        for (segment, from_middle_m) in index.from_nearest(middle) {
+            let (nearest, farthest) = look(segment);
+            if from_middle_m - half_m > nearest && from_middle_m > farthest {
+                break;
+            }
+        }
+    }
+    (nearest, farthest)
+}
+
+/// The polygons of a zone, to be asked for many places.
+struct Pieces {
+    boxes: RTree<GeomWithData<Rectangle<[f64; 2]>, usize>>,
+    outlines: Vec<SegmentIndex>,
+}
+
+impl Pieces {
+    fn new(shape: &MultiPolygon) -> Pieces {
+        let boxes = shape.0.iter().enumerate().map(|(place, piece)| {
+            let bounds = Bounds::of(&piece.exterior().0);
+            GeomWithData::new(Rectangle::from_aabb(bounds.envelope()), place)
+        });
+        let outlines = shape
+            .0
+            .iter()
+            .map(|piece| SegmentIndex::new(polygon_segments(piece).collect()));
+        Pieces {
+            boxes: RTree::bulk_load(boxes.collect()),
+            outlines: outlines.collect(),
+        }
+    }
+
+    /// How many of them hold a place.
+    fn holding(&self, p: Coord) -> usize {
+        let around = self.boxes.locate_all_at_point([p.x, p.y]);
+        around
+            .filter(|found| self.outlines[found.data].holds(p))
+            .count()
+    }
 }
 
 const SNAP_M: f64 = 0.000_1;
@@ -569,7 +630,7 @@ fn capsules(source: &Source, width_m: f64) -> MultiPolygon {
         ring.push(ring[0]);
         pieces.push(Polygon::new(LineString(ring), vec![]));
     }
-    union(&pieces)
+    crowd::united(pieces)
 }
 
 #[cfg(test)]

@@ -138,6 +138,12 @@ impl SegmentIndex {
         best
     }
 
+    /// All segments with their distance from a point, nearest first.
+    pub fn from_nearest(&self, p: Coord) -> impl Iterator<Item = (&Segment, f64)> {
+        let all = self.tree.nearest_neighbor_iter_with_distance_2([p.x, p.y]);
+        all.map(|(segment, distance2)| (segment, distance2.sqrt()))
+    }
+
     /// Distance from a point to the index, if below `within`.
     pub fn distance(&self, p: Coord, within: f64) -> Option<f64> {
         // Not `nearest_neighbor`: it bounds the search by corners of boxes, and rounding there can cost it the nearest

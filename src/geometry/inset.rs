@@ -1,12 +1,12 @@
 //! The drivable path at a distance inside a polygon: mitred by the straight skeleton where that is small and sound,
 //! otherwise drawn by the buffer engine.
 
-use geo::algorithm::simplify::Simplify;
 use geo::{Coord, LineString, MultiPolygon, Polygon};
 
 use super::area::{area, rings};
 use super::buffer::{Engines, Source};
 use super::distance::{SegmentIndex, inside};
+use super::fewer;
 
 /// The skeleton is asked only for rings of at most this many vertices (it is cubic, and less sure on more).
 pub const SKELETON_VERTICES: usize = 100;
@@ -44,7 +44,7 @@ fn skeleton_path(
 ) -> Option<MultiPolygon> {
     let polygon = &whole.0[0];
     for tolerance_m in GENERALISE_M {
-        let general = polygon.simplify(tolerance_m);
+        let general = fewer::polygon(polygon, tolerance_m);
         if rings(&general).map(|ring| ring.0.len()).sum::<usize>() > SKELETON_VERTICES {
             continue;
         }

@@ -1,5 +1,7 @@
 //! Overlay of polygons under the non-zero rule, so that overlapping clip polygons need no union first.
 
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+
 use geo::orient::{Direction, Orient};
 use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
 
@@ -189,31 +191,65 @@ pub fn clip_lines(lines: &MultiLineString, polygons: &[Polygon], inside: bool) -
     overlay_engine::lines(lines, polygons, inside)
 }
 
-/// Joins lines that end where another begins; directions are kept.
+/// Joins lines that end where another begins, with the first of several; directions are kept.
 pub fn joined(lines: MultiLineString) -> Vec<LineString> {
-    let mut out: Vec<LineString> = Vec::new();
+    let mut out: Vec<VecDeque<Coord>> = Vec::new();
+    // Where open lines begin and end.
+    let (mut starts, mut ends) = (Places::default(), Places::default());
     for line in lines.0 {
-        if line.0.len() < 2 {
+        let [first, .., last] = line.0[..] else {
             continue;
-        }
-        let (first, last) = (line.0[0], line.0[line.0.len() - 1]);
-        if let Some(before) = out
-            .iter_mut()
-            .find(|other| other.0.last() == Some(&first) && other.0[0] != first)
-        {
-            before.0.extend(line.0.into_iter().skip(1));
-        } else if let Some(after) = out
-            .iter_mut()
-            .find(|other| other.0[0] == last && other.0.last() != Some(&last))
-        {
-            let mut coords = line.0;
-            coords.extend(after.0.iter().skip(1).copied());
-            after.0 = coords;
+        };
+        let at = if let Some(before) = ends.first_at(first) {
+            ends.remove(first, before);
+            starts.remove(out[before][0], before);
+            out[before].extend(&line.0[1..]);
+            before
+        } else if let Some(after) = starts.first_at(last) {
+            starts.remove(last, after);
+            ends.remove(out[after][out[after].len() - 1], after);
+            for &corner in line.0.iter().rev().skip(1) {
+                out[after].push_front(corner);
+            }
+            after
         } else {
-            out.push(line);
+            out.push(line.0.into());
+            out.len() - 1
+        };
+        let (start, end) = (out[at][0], out[at][out[at].len() - 1]);
+        if start != end {
+            starts.add(start, at);
+            ends.add(end, at);
         }
     }
-    out
+    out.into_iter()
+        .map(|line| LineString(line.into()))
+        .collect()
+}
+
+/// Lines by a place of theirs.
+#[derive(Default)]
+struct Places(BTreeMap<[u64; 2], BTreeSet<usize>>);
+
+impl Places {
+    /// Zero has two signs.
+    fn key(p: Coord) -> [u64; 2] {
+        [p.x, p.y].map(|v| (v + 0.0).to_bits())
+    }
+
+    fn add(&mut self, p: Coord, line: usize) {
+        self.0.entry(Self::key(p)).or_default().insert(line);
+    }
+
+    fn remove(&mut self, p: Coord, line: usize) {
+        if let Some(lines) = self.0.get_mut(&Self::key(p)) {
+            lines.remove(&line);
+        }
+    }
+
+    fn first_at(&self, p: Coord) -> Option<usize> {
+        self.0.get(&Self::key(p))?.first().copied()
+    }
 }
 
 /// Corners in one overlay of areas: with many more the engine takes far longer than twice as long for twice as many.
@@ -248,6 +284,44 @@ pub fn boundary(polygons: &MultiPolygon) -> MultiLineString {
 mod tests {
     use super::*;
     use geo::Validation;
+
+    /// Crumbs of lines that meet, part and close, against a look at each line made so far.
+    #[test]
+    fn lines_are_joined_as_by_a_look_at_each() {
+        let slow = |lines: &MultiLineString| {
+            let mut out: Vec<LineString> = Vec::new();
+            for line in &lines.0 {
+                let (first, last) = (line.0[0], line.0[line.0.len() - 1]);
+                let open = |other: &LineString| other.0.first() != other.0.last();
+                let before = |other: &LineString| other.0.last() == Some(&first) && open(other);
+                let after = |other: &LineString| other.0[0] == last && open(other);
+                if let Some(at) = out.iter().position(before) {
+                    out[at].0.extend(&line.0[1..]);
+                } else if let Some(at) = out.iter().position(after) {
+                    let joined = line.0.iter().chain(&out[at].0[1..]).copied().collect();
+                    out[at] = LineString(joined);
+                } else {
+                    out.push(line.clone());
+                }
+            }
+            out
+        };
+        let mut state = 3u64;
+        let mut place = || {
+            state = state
+                .wrapping_mul(6364136223846793005)
+                .wrapping_add(1442695040888963407);
+            Coord {
+                x: ((state >> 40) % 5) as f64,
+                y: -0.0,
+            }
+        };
+        for _ in 0..200 {
+            let lines = (0..30).map(|_| LineString(vec![place(), place(), place()]));
+            let lines = MultiLineString(lines.collect());
+            assert_eq!(joined(lines.clone()), slow(&lines));
+        }
+    }
 
     fn square(x: f64, y: f64, side: f64) -> Polygon {
         let corners = vec![

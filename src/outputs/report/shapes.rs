@@ -1,8 +1,9 @@
 //! Shapes as whole numbers: the first place, then steps from place to place.
 
-use geo::{Coord, Geometry, InteriorPoint, LineString, MultiPolygon, Polygon, Simplify};
+use geo::{Coord, Geometry, InteriorPoint, LineString, MultiPolygon, Polygon};
 use serde::Serialize;
 
+use crate::geometry::fewer;
 use crate::model::GroundFrame;
 
 /// What a line may be off after points were left out, m: less than shows at the largest zoom.
@@ -36,16 +37,16 @@ fn centimetres(line: &LineString) -> Steps {
 }
 
 pub fn line(line: &LineString) -> Steps {
-    centimetres(&line.simplify(OFF_M))
+    centimetres(&fewer::line(line, OFF_M))
 }
 
 /// A way on which nothing is cut, where a hand's breadth does not matter.
 pub fn way(line: &LineString) -> Steps {
-    centimetres(&line.simplify(0.2))
+    centimetres(&fewer::line(line, 0.2))
 }
 
 fn push_rings(rings: &mut Vec<Steps>, polygon: &Polygon) {
-    let simple = polygon.simplify(OFF_M);
+    let simple = fewer::polygon(polygon, OFF_M);
     // Where too little would be left, everything is.
     let kept = if simple.exterior().0.len() < 4 {
         polygon
@@ -70,7 +71,7 @@ pub fn outline(shape: &MultiPolygon, frame: &GroundFrame, off_m: f64) -> Vec<Ste
     shape
         .iter()
         .map(|polygon| {
-            let simple = polygon.exterior().simplify(off_m);
+            let simple = fewer::line(polygon.exterior(), off_m);
             let kept = if simple.0.len() < 4 {
                 polygon.exterior()
             } else {
