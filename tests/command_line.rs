@@ -602,6 +602,22 @@ fn the_demo_writes_a_project_that_can_be_laid_out_again() {
     assert!(first == second);
 }
 
+#[test]
+fn threads_beyond_use_are_not_started_and_one_is_told() {
+    let folder = tempdir().unwrap();
+    small_project(folder.path());
+    let layout = ["layout", "project.toml", "--out", "out", "--jobs", "4096"];
+    let ended = run(folder.path(), &layout);
+    let most = blockwright::batch::most_threads();
+    let told = format!("note: {most} threads work, not 4096");
+    assert!(ended.stderr.contains(&told), "{}", ended.stderr);
+    let report = std::fs::read(folder.path().join("out/run.json")).unwrap();
+    let report: Value = serde_json::from_slice(&report).unwrap();
+    assert_eq!(report["threads"], most);
+    let few = run(folder.path(), &[&layout[..5], &["2"]].concat());
+    assert!(!few.stderr.contains("threads"), "{}", few.stderr);
+}
+
 /// An elevation raster as text: a plane that rises to the north-east.
 #[test]
 fn inspect_says_how_far_the_elevations_reach() {

@@ -135,11 +135,7 @@ const SHOWN: usize = 10;
 /// that is not there.
 pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, BatchError> {
     let mut clock = Clock::new();
-    let jobs = options.jobs.unwrap_or(0);
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(jobs)
-        .build()
-        .map_err(|source| BatchError::Threads { jobs, source })?;
+    let pool = super::threads::pool(options.jobs, options.progress)?;
     let judged = [&options.as_cut, &options.plan].into_iter().flatten();
     let judged: Vec<&Path> = judged.map(PathBuf::as_path).collect();
     keep_inputs(project, &judged, &options.out)?;

@@ -47,11 +47,7 @@ pub fn compare(
     let Some(first) = choices.first() else {
         return Ok(vec![]);
     };
-    let jobs = jobs.unwrap_or(0);
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(jobs)
-        .build()
-        .map_err(|source| BatchError::Threads { jobs, source })?;
+    let pool = super::threads::pool(jobs, progress)?;
     progress.say("reading layers");
     let batch = sources::read(&first.project)?;
     let terrain = sources::terrain(&first.project, &batch.crs)?;

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, TryLockError};
 
 use super::plan_file::{
     Basis, Made, Place, PlanFile, PlanFileError, PlanReader, PlanWriter, record,
@@ -34,6 +34,15 @@ pub struct Count {
 }
 
 impl Kept {
+    /// As [`Kept::so_far`]; None where it is held just now.
+    pub fn try_so_far(&self) -> Option<MutexGuard<'_, Option<Count>>> {
+        match self.0.try_lock() {
+            Ok(count) => Some(count),
+            Err(TryLockError::Poisoned(count)) => Some(count.into_inner()),
+            Err(TryLockError::WouldBlock) => None,
+        }
+    }
+
     /// None when nothing is kept. While the answer is held, nothing is added.
     pub fn so_far(&self) -> MutexGuard<'_, Option<Count>> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)

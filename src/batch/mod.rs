@@ -15,6 +15,7 @@ mod progress;
 mod season;
 mod shared_ground;
 mod shares;
+mod threads;
 mod verify;
 mod watch;
 
@@ -45,7 +46,7 @@ use shares::ShareWriter;
 use watch::Watch;
 
 pub use crate::compliance::PortfolioShare;
-pub use crate::outputs::{VerifyError, no_moves};
+pub use crate::outputs::{VerifyError, no_moves, try_no_moves};
 pub use crate::schedule::outlook::Warning;
 pub use audit::{AuditOptions, AuditOutcome, TrackOptions, audit};
 pub use compare::{Compared, compare};
@@ -55,6 +56,7 @@ pub use journal::{Count, JournalError, Kept};
 pub use plan_file::PlanFileError;
 pub use progress::Progress;
 pub use shares::{Share, ShareError, Shares};
+pub use threads::most_threads;
 pub use verify::{Verification, VerifyFailure, verify};
 pub use watch::Patience;
 
@@ -117,7 +119,7 @@ pub enum BatchError {
     #[error("cannot start {jobs} threads: {source}\n  hint: give fewer with --jobs")]
     Threads {
         jobs: usize,
-        source: rayon::ThreadPoolBuildError,
+        source: Box<dyn std::error::Error + Send + Sync>,
     },
 }
 
@@ -192,7 +194,7 @@ pub fn lay_out_share(
     share: Share,
     options: &Options,
 ) -> Result<ShareOutcome, BatchError> {
-    let pool = pool(options)?;
+    let pool = threads::pool(options.jobs, options.progress)?;
     options.progress.say("reading layers");
     let batch = sources::read(project)?;
     let terrain = sources::terrain(project, &batch.crs)?;
@@ -253,14 +255,6 @@ pub struct ShareOutcome {
     pub path: PathBuf,
 }
 
-fn pool(options: &Options) -> Result<rayon::ThreadPool, BatchError> {
-    let jobs = options.jobs.unwrap_or(0);
-    rayon::ThreadPoolBuilder::new()
-        .num_threads(jobs)
-        .build()
-        .map_err(|source| BatchError::Threads { jobs, source })
-}
-
 /// Plans come from `shares`, or are made here.
 fn run_with(
     project: &Project,
@@ -268,7 +262,7 @@ fn run_with(
     shares: Option<&Shares>,
 ) -> Result<Outcome, BatchError> {
     let mut clock = Clock::new();
-    let pool = pool(options)?;
+    let pool = threads::pool(options.jobs, options.progress)?;
     keep_inputs(project, &[], &options.out)?;
     options.progress.say("reading layers");
     let batch = sources::read_for(project, &options.only)?;
@@ -300,11 +294,14 @@ fn run_with(
     // A crash in one block is caught and reported with the block; the default hook would write over the progress bar.
     std::panic::set_hook(Box::new(|_| {}));
     let mut journal: Result<Option<Journal>, JournalError> = Ok(None);
-    let written = std::thread::scope(|scope| {
+    let written = std::thread::scope(|scope| -> Result<_, BatchError> {
         let (to_writer, from_workers) = sync_channel::<Vec<Done>>(2);
         let (ready, is_ready) = sync_channel::<()>(1);
 
-        let writer = scope.spawn(|| write_all(options, &batch, project, from_workers, ready));
+        let writing = || write_all(options, &batch, project, from_workers, ready);
+        let writer = std::thread::Builder::new()
+            .spawn_scoped(scope, writing)
+            .map_err(|error| threads::none(1, error))?;
         // The writer says at once whether it can write at all.
         if is_ready.recv().is_ok() {
             journal = match shares {
@@ -331,10 +328,10 @@ fn run_with(
         }
         drop(to_writer);
         clock.lap("layout");
-        writer.join()
+        Ok(writer.join())
     });
     std::panic::set_hook(hook);
-    let (mut writer, mut season) = match written {
+    let (mut writer, mut season) = match written? {
         Ok(written) => written.map_err(|error| unfinished(options, error))?,
         Err(crash) => std::panic::resume_unwind(crash),
     };
@@ -624,7 +621,7 @@ fn watched<T>(options: &Options, journal: &Journal, work: impl FnOnce(Option<&Wa
     };
     let watch = Watch::new(limit);
     std::thread::scope(|scope| {
-        scope.spawn(|| {
+        let look = || {
             watch.look(|block| {
                 let problem = endless(block, limit);
                 options.progress.say(&format!(
@@ -633,7 +630,13 @@ fn watched<T>(options: &Options, journal: &Journal, work: impl FnOnce(Option<&Wa
                 ));
                 end(journal.keep_refused(block, problem));
             });
-        });
+        };
+        let started = std::thread::Builder::new().spawn_scoped(scope, look);
+        if let Err(error) = started {
+            options.progress.say(&format!(
+                "warning: --block-limit is not kept: no thread could be started for it: {error}"
+            ));
+        }
         let _watched = watch.until_dropped();
         work(Some(&watch))
     })

@@ -13,7 +13,7 @@ use super::args::{
 };
 use super::exit::Exit;
 use super::summary;
-use super::{audit, compare, dispatch, stop};
+use super::{audit, compare, dispatch, memory, stop};
 use crate::batch::{
     self, BatchError, DispatchError, DispatchOptions, JournalError, Kept, Options, Outcome,
     Patience, PlanFileError, Progress, ShareError, Shares, VerifyError, VerifyFailure,
@@ -54,6 +54,7 @@ pub fn run(cli: &Cli) -> Exit {
         Command::Demo(args) => Some(args.out.clone()),
         _ => None,
     };
+    memory::watch(&kept, cli.talk, demo.clone());
     stop::listen(&kept, cli.talk, demo);
     let ended = match &cli.command {
         Command::Demo(args) => run_demo(args, kept, cli.talk),
@@ -73,9 +74,10 @@ pub fn run(cli: &Cli) -> Exit {
     let exit = match ended {
         Ok(exit) => exit,
         Err(Failure { exit, error }) => {
-            terminal::say(&format!("{}\n", error_text(&error)));
+            let text = memory::remedied(error_text(&error));
+            terminal::say(&format!("{text}\n"));
             if cli.talk.json {
-                print_failure(&error_text(&error), exit);
+                print_failure(&text, exit);
             }
             exit
         }
@@ -110,9 +112,13 @@ const NO_RESULTS: &str = "cannot write to standard output";
 
 /// The object that `--json` gives when nothing was done.
 pub fn print_failure(error: &str, exit: Exit) {
-    let text = json!({ "version": 1, "error": error, "exit_code": exit as u8 });
     // Nobody listens any more when this fails.
-    let _ = print_json(&text);
+    let _ = print_json(&failure_json(error, exit));
+}
+
+/// As [`print_failure`] prints it.
+pub fn failure_json(error: &str, exit: Exit) -> Value {
+    json!({ "version": 1, "error": error, "exit_code": exit as u8 })
 }
 
 /// The object that `--json` gives when a signal ended the run.

@@ -6,6 +6,7 @@ mod commands;
 mod compare;
 mod dispatch;
 mod exit;
+mod memory;
 mod stop;
 mod summary;
 

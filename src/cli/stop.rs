@@ -8,7 +8,7 @@ use crate::terminal;
 
 /// What is said when a run is stopped. `in_place`: its outputs are there already. `demo`: the folder of a district, which
 /// is written before anything is laid out.
-fn words(kept: Option<Count>, in_place: bool, demo: Option<&Path>) -> String {
+pub(super) fn words(kept: Option<Count>, in_place: bool, demo: Option<&Path>) -> String {
     if in_place {
         return "stopped; the new outputs are in place".to_owned();
     }
@@ -41,7 +41,7 @@ pub fn listen(kept: &Kept, talk: Talk, demo: Option<PathBuf>) {
     let Ok(mut signals) = Signals::new([SIGINT, SIGTERM]) else {
         return;
     };
-    std::thread::spawn(move || {
+    let listen = move || {
         for signal in signals.forever() {
             let in_place = crate::batch::no_moves();
             let so_far = kept.so_far();
@@ -54,7 +54,16 @@ pub fn listen(kept: &Kept, talk: Talk, demo: Option<PathBuf>) {
             }
             let _ = signal_hook::low_level::emulate_default_handler(signal);
         }
-    });
+    };
+    // Where the system starts no thread a signal that is heard by nobody must still end the process.
+    if std::thread::Builder::new().spawn(listen).is_err() {
+        for signal in [SIGINT, SIGTERM] {
+            let _ = signal_hook::flag::register_conditional_default(
+                signal,
+                std::sync::Arc::new(std::sync::atomic::AtomicBool::new(true)),
+            );
+        }
+    }
 }
 
 /// Puts a process in place of this one that goes on with the run, where what is to be left out is kept; else ends it.

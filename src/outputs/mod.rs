@@ -33,5 +33,5 @@ pub use map::render;
 pub use names::{FileNames, file_stem};
 pub use report::{BlockPage, LANGUAGES};
 pub use run::{Counts, CrsReport, Program, RunReport, StageTime};
-pub use staging::{Verified, VerifyError, journal, no_moves, verify, would_replace};
+pub use staging::{Verified, VerifyError, journal, no_moves, try_no_moves, verify, would_replace};
 pub use writer::{ALL_BLOCKS, Writer};

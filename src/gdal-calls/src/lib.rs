@@ -14,6 +14,7 @@ pub mod drivers;
 pub mod features;
 pub mod layers;
 pub mod measure;
+pub mod memory;
 pub mod rasters;
 pub mod rows;
 

@@ -7,7 +7,7 @@ mod sums;
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::{Mutex, MutexGuard, PoisonError, TryLockError};
 
 use serde::Serialize;
 
@@ -113,6 +113,15 @@ static MOVING: Mutex<bool> = Mutex::new(false);
 /// process has put outputs into their place.
 pub fn no_moves() -> MutexGuard<'static, bool> {
     MOVING.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// As [`no_moves`]; None where outputs are being moved just now.
+pub fn try_no_moves() -> Option<MutexGuard<'static, bool>> {
+    match MOVING.try_lock() {
+        Ok(moves) => Some(moves),
+        Err(TryLockError::Poisoned(moves)) => Some(moves.into_inner()),
+        Err(TryLockError::WouldBlock) => None,
+    }
 }
 
 /// The journal of a run into `target`.
