@@ -77,14 +77,14 @@ fn lay_out(name: &str, blocks: Option<&str>, all_outputs: bool) -> Option<Laid> 
 }
 
 /// Small blocks along roads cannot keep their shares and say so, in the block, in management zones that lie in the road
-/// band, and in the season; nothing else may fail.
+/// band, and in the season; and some blocks are drawn over one another. Nothing else may fail.
 fn only_retention_falls_short(laid: &Laid) -> usize {
     let failed: Vec<&[String; 3]> = laid.rows.iter().filter(|row| row[2] == "fail").collect();
     let other: Vec<_> = failed
         .iter()
         .filter(|row| {
-            let shares = ["retention-share", "portfolio-share"];
-            !shares.contains(&row[1].as_str()) && !row[1].starts_with("management-share:")
+            let known = ["retention-share", "portfolio-share", "overlapping-blocks"];
+            !known.contains(&row[1].as_str()) && !row[1].starts_with("management-share:")
         })
         .collect();
     assert!(other.is_empty(), "{other:?}");

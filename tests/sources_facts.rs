@@ -71,7 +71,11 @@ fn collection(features: &[(Value, Value)]) -> String {
 }
 
 fn square() -> Value {
-    let (x, y) = (500_000.0, 5_000_000.0);
+    square_at(500_000.0)
+}
+
+fn square_at(x: f64) -> Value {
+    let y = 5_000_000.0;
     let ring = [
         [x, y],
         [x + 100.0, y],
@@ -96,7 +100,7 @@ fn read_with(folder: &Path, layers: &str, project_table: &str) -> Batch {
     std::fs::write(&path, text).unwrap();
     let blocks = [
         (json!({ "ID": "a", "SEASON": 2026 }), square()),
-        (json!({ "ID": "b", "SEASON": null }), square()),
+        (json!({ "ID": "b", "SEASON": null }), square_at(500_200.0)),
     ];
     std::fs::write(folder.join("blocks.geojson"), collection(&blocks)).unwrap();
     let project = project::load(&path).unwrap_or_else(|error| panic!("{error}"));

@@ -3,9 +3,7 @@
 use rayon::prelude::*;
 use serde::Serialize;
 
-use super::{
-    BatchError, CHUNK, Progress, choose, lay_out_one, season, shared_ground, was_read,
-};
+use super::{BatchError, CHUNK, Progress, choose, lay_out_one, season, shared_ground, was_read};
 use crate::compliance::Season;
 use crate::engines::ENGINES;
 use crate::landbase::{Landbase, SlopeSource};
