@@ -45,18 +45,19 @@ pub fn divide(
             reasons,
         }]
     };
+    // Of a crumb even the overlay's dust is all there is.
+    let everywhere =
+        |(_, ground): &(DayReason, MultiPolygon)| polygon_area(shape) - area(ground) <= DUST_M2;
+    let is_all = found.iter().any(everywhere);
     let found: Vec<&(DayReason, MultiPolygon)> = found
         .iter()
-        .filter(|(_, ground)| area(ground) > DUST_M2)
+        .filter(|found| area(&found.1) > DUST_M2 || everywhere(found))
         .collect();
     if found.is_empty() {
         return whole(vec![]);
     }
-    let all: Vec<DayReason> = found.iter().map(|(reason, _)| *reason).collect();
-    let everywhere =
-        |(_, ground): &&&(DayReason, MultiPolygon)| polygon_area(shape) - area(ground) <= DUST_M2;
-    if driven.is_empty() || found.iter().any(|found| everywhere(&found)) {
-        return whole(all);
+    if driven.is_empty() || is_all {
+        return whole(found.iter().map(|(reason, _)| *reason).collect());
     }
     let steps: Vec<Step> = driven
         .iter()
