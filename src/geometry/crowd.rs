@@ -1,10 +1,11 @@
 //! Buffers of sources whose edges crowd within the distance. An engine outlines every edge and then looks for all places
 //! where the outlines cross: where each of n edges lies within the distance of all others these are n², and the time that
-//! engines take grows with n³. Of such a source, runs of edges that are short beside the distance are taken as their convex
-//! hull, which is more by a hair and never less; what lies within the distance of each hull is drawn, and all are united by
+//! engines take grows with n³. Of such a source, edges that lie together and are short beside the distance are taken as their
+//! convex hull, which is more by a hair and never less; what lies within the distance of each hull is drawn, and all are united by
 //! halves. The outline of what lies within a distance of n of them has O(n) pieces (Kedem, Livne, Pach & Sharir 1986), so
 //! that every union has few crossings, and all together take n log n.
 
+use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 
 use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
@@ -39,7 +40,7 @@ pub fn buffer(
     let mut hulls: Vec<Hull> = Vec::new();
     // Where two corners of a hull stand this far apart its zone is wider than theirs by a square over eight distances.
     let wide_m = (8.0 * more_share).sqrt() * radius_m;
-    let mut add = |line: &[Coord]| hulls.extend(runs(line, wide_m));
+    let mut add = |line: &[Coord]| hulls.extend(runs(line, wide_m / 2.0));
     match source {
         Source::Points(points) => points.iter().for_each(|p| add(&[*p])),
         Source::Polygons(polygons) => {
@@ -59,7 +60,9 @@ pub fn buffer(
         }
     }
     let round = disc(radius_m, 4 * quarter_segments);
-    let near = united_by_halves(hulls, &|hull: &Vec<Coord>| grown(hull, &round));
+    let near = united_by_halves(gathered(hulls, wide_m), &|hull: &Vec<Coord>| {
+        grown(hull, &round)
+    });
     Some(match source {
         Source::Polygons(polygons) if distance_m < 0.0 => difference(polygons, &near.0),
         Source::Polygons(polygons) => {
@@ -94,6 +97,27 @@ fn runs(line: &[Coord], wide_m: f64) -> Vec<Hull> {
     if run.len() > 1 || (found.is_empty() && !run.is_empty()) {
         found.push(hull(run));
     }
+    found
+}
+
+/// Hulls of those that are no wider than half of `wide_m` and lie together in squares, none wider than `wide_m`, and the
+/// others as they are.
+fn gathered(hulls: Vec<Hull>, wide_m: f64) -> Vec<Hull> {
+    // Middles in one square differ by its diagonal, and corners stand off theirs by a quarter of the width.
+    let side_m = 0.35 * wide_m;
+    let mut squares: BTreeMap<[i64; 2], Vec<Coord>> = BTreeMap::new();
+    let mut found = Vec::new();
+    for (bounds, corners) in hulls {
+        let size = bounds.max - bounds.min;
+        if size.x.hypot(size.y) > wide_m / 2.0 {
+            found.push((bounds, corners));
+            continue;
+        }
+        let middle = bounds.middle();
+        let square = [middle.x, middle.y].map(|at| (at / side_m).floor() as i64);
+        squares.entry(square).or_default().extend(corners);
+    }
+    found.extend(squares.into_values().map(hull));
     found
 }
 
@@ -502,6 +526,25 @@ mod tests {
         }
         assert_eq!(runs(&line.0, 1.0).len(), 49);
         assert_eq!(runs(&line.0[..1], 1.0).len(), 1);
+    }
+
+    #[test]
+    fn what_is_gathered_is_narrow_and_holds_all() {
+        let crumbs = (0..2_000).map(|k| {
+            let (x, y) = (f64::from(k * 37 % 100), f64::from(k * 71 % 90));
+            let long = if k % 50 == 0 { 8.0 } else { 0.5 };
+            hull(vec![(x, y).into(), (x + long, y + 0.3).into()])
+        });
+        let crumbs: Vec<Hull> = crumbs.collect();
+        let found = gathered(crumbs.clone(), 10.0);
+        assert!(found.len() < 1_000, "{}", found.len());
+        for (bounds, _) in &found {
+            let size = bounds.max - bounds.min;
+            assert!(size.x.hypot(size.y) <= 10.0);
+        }
+        for (own, _) in &crumbs {
+            assert!(found.iter().any(|(bounds, _)| bounds.holds(own)));
+        }
     }
 
     #[test]

@@ -8,6 +8,8 @@
 //! - Concrete types instead of `gdal`'s traits: anyone may implement those, with any handle, and without writing
 //!   `unsafe`.
 //! - Each unsafe block says why it holds, and a function that takes a handle is itself unsafe and private.
+//!
+//! Beside GDAL's there is [`memory`]: an allocator that tells when nothing is left.
 
 pub mod crs;
 pub mod drivers;
