@@ -258,7 +258,8 @@ fn only_one_file_writes_to_the_terminal() {
             writers.push(file.file_name().unwrap().to_owned());
         }
     }
-    assert_eq!(writers, ["terminal.rs"]);
+    // Where no memory is left, the last words go past any lock that a stopped thread may hold.
+    assert_eq!(writers, ["memory.rs", "terminal.rs"]);
 }
 
 #[test]

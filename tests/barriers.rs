@@ -89,7 +89,8 @@ fn row<'p>(plan: &'p BlockPlan, rule_id: &str) -> &'p ComplianceRow {
 
 fn judged_anew(plan: &mut BlockPlan, rules: &Rulebook, features: &[Feature]) {
     let settings = Settings::default();
-    (plan.compliance.clear(), plan.findings.clear());
+    plan.compliance.clear();
+    plan.findings.clear();
     in_context(ENGINES, &settings, rules, features, None, |context| {
         compliance::judge(context, &ground(), plan);
     });

@@ -271,8 +271,8 @@ fn ids_as_our_tables_write_them_are_known_in_the_table_of_what_is_done() {
     for (cell, id) in cells.into_iter().zip(["=A\t1", "B\n2"]) {
         assert!(rows.contains(&format!(",{cell},")), "{rows}");
         let task = first["tasks"].as_array().unwrap().iter();
-        let task = task.filter(|task| task["block_id"] == id && task["task"] == "cut");
-        let section = &task.last().unwrap()["section"];
+        let mut task = task.filter(|task| task["block_id"] == id && task["task"] == "cut");
+        let section = &task.next_back().unwrap()["section"];
         let numbers =
             ["part", "strip_no", "piece", "section_no"].map(|key| section[key].to_string());
         table += &format!("{cell},{}\n", numbers.join(","));

@@ -73,7 +73,8 @@ fn parts_of_a_shapefile_that_count_otherwise() {
     let folder = fresh();
     patch(&folder.path().join("s.shx"), |bytes| {
         bytes.truncate(100 + 3 * 8);
-        bytes[24..28].copy_from_slice(&(((100 + 3 * 8) / 2) as i32).to_be_bytes());
+        let words: i32 = (100 + 3 * 8) / 2;
+        bytes[24..28].copy_from_slice(&words.to_be_bytes());
     });
     refused(folder.path(), &["s.shp holds 6 shapes", "s.shx names 3"]);
     let folder = fresh();

@@ -389,13 +389,13 @@ impl Scene<'_> {
             let found = to_ground(&self.cut, &edges, 0.0, LOOK_BEYOND_M);
             let found = nearer(found, to_lines(&self.ways, &edges, 0.0, LOOK_BEYOND_M));
             let Some(found) = found else { continue };
-            if found.spare_m() < -ROUNDING_M {
-                if let Source::Lines(lines) = source {
-                    lines
-                        .0
-                        .iter()
-                        .for_each(|line| within.line(&line.0, barrier_m));
-                }
+            if found.spare_m() < -ROUNDING_M
+                && let Source::Lines(lines) = source
+            {
+                lines
+                    .0
+                    .iter()
+                    .for_each(|line| within.line(&line.0, barrier_m));
             }
             if worst.is_none_or(|(held, _)| found.spare_m() < held.spare_m()) {
                 worst = Some((found, near));

@@ -95,7 +95,7 @@ impl GeoPackage {
     }
 
     /// Lets rows hold geometries as they were given.
-    pub fn as_given(self) -> GeoPackage {
+    pub fn with_shapes_as_given(self) -> GeoPackage {
         GeoPackage {
             as_given: true,
             ..self

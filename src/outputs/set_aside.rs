@@ -49,7 +49,7 @@ pub(super) fn write(
     problems: &[Problem],
 ) -> Result<(), OutputError> {
     let mut table = Table::create(csv_path, COLUMNS)?;
-    let mut package = GeoPackage::create(gpkg_path, srs, LAYERS)?.as_given();
+    let mut package = GeoPackage::create(gpkg_path, srs, LAYERS)?.with_shapes_as_given();
     for problem in problems {
         let [x, y] = problem
             .place
