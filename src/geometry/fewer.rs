@@ -23,12 +23,12 @@ pub fn line(line: &LineString, off_m: f64) -> LineString {
     LineString(kept)
 }
 
-/// As [`line`], of every line.
+/// As [`line()`], of every line.
 pub fn lines(lines: &MultiLineString, off_m: f64) -> MultiLineString {
     lines.0.iter().map(|own| line(own, off_m)).collect()
 }
 
-/// As [`line`], of every ring; a ring stays one, but rings may cross.
+/// As [`line()`], of every ring; a ring stays one, but rings may cross.
 pub fn polygon(polygon: &Polygon, off_m: f64) -> Polygon {
     if rings(polygon).all(|ring| ring.0.len() <= PIECE) {
         return polygon.simplify(off_m);

@@ -1,5 +1,5 @@
 //! FlatGeobuf: a head with the number of features, perhaps an index, then each feature with its length
-//! (https://flatgeobuf.org, version 3).
+//! (<https://flatgeobuf.org>, version 3).
 
 use std::io::{Read, Seek, SeekFrom};
 use std::path::Path;
