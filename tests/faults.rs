@@ -548,3 +548,48 @@ fn what_is_no_folder_of_results_is_refused() {
         );
     }
 }
+
+/// From too little memory to begin with up to enough. Libraries that find none say so in their own ways, and some that do
+/// not look at what they were given can only be ended by the system.
+#[test]
+fn without_memory_a_run_ends_with_a_sentence_and_earlier_outputs_stay() {
+    const STEP_KIB: u64 = 40_000;
+    const SEGMENTATION_FAULT: i32 = 11;
+    let folder = district("8");
+    let folder = folder.path();
+    let before = laid_out(folder, "out", &["--only", ONE]);
+    let mut sentences = 0;
+    for kib in (1..75).map(|step| step * STEP_KIB) {
+        let bound = format!("ulimit -v {kib} && exec \"$0\" \"$@\"");
+        let mut bounded = Command::new("sh");
+        bounded.args(["-c", &bound, env!("CARGO_BIN_EXE_blockwright")]);
+        bounded
+            .args(LAYOUT)
+            .args(["--jobs", "2"])
+            .current_dir(folder);
+        let ended = bounded.output().unwrap();
+        let told = String::from_utf8_lossy(&ended.stderr);
+        match ended.status.code() {
+            // The system could not even load the program.
+            Some(127) => continue,
+            Some(3) => break,
+            // Some say only what they could not do for want of it.
+            Some(1 | 2) => {
+                assert!(told.contains("error: "), "{kib} KiB: {told}");
+                sentences += u32::from(told.contains("memory"));
+            }
+            _ => {
+                let by = ended.status.signal();
+                assert_eq!(
+                    by,
+                    Some(SEGMENTATION_FAULT),
+                    "{kib} KiB: {:?} {told}",
+                    ended.status
+                );
+            }
+        }
+        let _ = fs::remove_dir_all(folder.join("out").join(PARTIAL));
+        assert!(timeless(&folder.join("out")) == before, "{kib} KiB: {told}");
+    }
+    assert!(sentences > 0, "memory never ran out");
+}

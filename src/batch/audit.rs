@@ -276,27 +276,25 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
     batch.is_up_to_date()?;
     was_read(terrain.as_ref())?;
     let threads = pool.current_num_threads();
-    writer.finish(
-        &AuditReport {
-            version: 1,
-            program: Program::default(),
-            command: "audit",
-            started: options.started.clone(),
-            project: project.name.clone(),
-            tolerance_m,
-            settings: settings.clone(),
-            rulebook: project.rules.clone(),
-            crs: crs_report(&batch),
-            inputs,
-            blocks: chosen.len() as u64,
-            rows_by_status: rows_by_status.clone(),
-            tracks: tracks.clone(),
-            timings: clock.laps.clone(),
-            threads,
-            warnings: project.warnings.clone(),
-        },
-        &problems,
-    )?;
+    let report = AuditReport {
+        version: 1,
+        program: Program::default(),
+        command: "audit",
+        started: options.started.clone(),
+        project: project.name.clone(),
+        tolerance_m,
+        settings: settings.clone(),
+        rulebook: project.rules.clone(),
+        crs: crs_report(&batch),
+        inputs,
+        blocks: chosen.len() as u64,
+        rows_by_status: rows_by_status.clone(),
+        tracks: tracks.clone(),
+        timings: clock.laps.clone(),
+        threads,
+        warnings: project.warnings.clone(),
+    };
+    pool.install(|| writer.finish(&report, &problems))?;
     clock.lap("finish");
     Ok(AuditOutcome {
         blocks: chosen.len() as u64,

@@ -377,7 +377,7 @@ fn run_with(
         threads,
         warnings: project.warnings.clone(),
     };
-    let finished = writer.finish(&report, &problems);
+    let finished = pool.install(|| writer.finish(&report, &problems));
     finished.map_err(|error| unfinished(options, error))?;
     drop(journal);
     clock.lap("finish");

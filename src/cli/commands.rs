@@ -74,7 +74,11 @@ pub fn run(cli: &Cli) -> Exit {
     let exit = match ended {
         Ok(exit) => exit,
         Err(Failure { exit, error }) => {
-            let text = memory::remedied(error_text(&error));
+            let text = error_text(&error);
+            let (text, exit) = match memory::remedied(&text) {
+                Some(told) => (told, Exit::CouldNotRun),
+                None => (text, exit),
+            };
             terminal::say(&format!("{text}\n"));
             if cli.talk.json {
                 print_failure(&text, exit);

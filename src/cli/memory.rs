@@ -18,14 +18,17 @@ const REMEDY: &str = "use fewer threads (`--jobs 1`); lay out in shares (`layout
 /// A thread that stopped for want of memory may hold what is waited for.
 const PATIENCE: Duration = Duration::from_secs(2);
 
-/// A remedy for whatever failed for want of memory, as libraries word it.
-pub fn remedied(text: String) -> String {
-    let wants = ["bad_alloc", "ut of memory", "annot allocate memory"];
-    if wants.iter().any(|words| text.contains(words)) {
-        format!("{text}\n  hint: no memory is left: {REMEDY}")
-    } else {
-        text
-    }
+/// What failed for want of memory, as libraries word it, with the remedy for that in the place of others; None: what failed
+/// otherwise.
+pub fn remedied(text: &str) -> Option<String> {
+    let wants = ["bad_alloc", "ut of memory", "annot allocate"];
+    wants.iter().find(|words| text.contains(**words))?;
+    let told = text.lines().filter(|line| !line.starts_with("  hint:"));
+    let told: Vec<&str> = told.collect();
+    Some(format!(
+        "{}\n  hint: no memory is left: {REMEDY}",
+        told.join("\n")
+    ))
 }
 
 /// From now on want of memory ends the process with a sentence, after what is being kept is kept and outputs that are being
@@ -116,7 +119,9 @@ mod tests {
 
     #[test]
     fn a_remedy_is_told_where_memory_is_what_is_missing() {
-        assert!(remedied("x: std::bad_alloc".to_owned()).contains("--jobs 1"));
-        assert_eq!(remedied("x".to_owned()), "x");
+        let told = remedied("a.tif: cannot allocate 9 bytes\n  hint: write it anew").unwrap();
+        assert!(told.starts_with("a.tif: cannot allocate 9 bytes\n  hint: no memory is left"));
+        assert!(told.contains("--jobs 1") && !told.contains("anew"));
+        assert_eq!(remedied("a.tif: damaged"), None);
     }
 }

@@ -199,6 +199,9 @@ impl Judge<'_> {
                     keeps.push(keep(source.segments(0), off_m));
                 }
             }
+            // A mapped stream without a reserve is as much of an edge.
+            let barrier = near.barrier();
+            keeps.extend(barrier.map(|(source, barrier_m)| keep(source.segments(0), barrier_m)));
         }
         let left = self.plan.unworked.iter().filter(|unworked| {
             matches!(

@@ -225,10 +225,10 @@ impl Engines<'_> {
             0.0
         };
         let width_m = circumscribed(distance_m + moved_m, QUARTER);
-        let first = self.first.buffer(&thin, width_m, QUARTER);
+        let first = crowd::buffer(self.first, &thin, width_m, QUARTER, MORE_SHARE);
         first
             .filter(|result| !result.0.is_empty())
-            .or_else(|| self.other.buffer(&thin, width_m, QUARTER))
+            .or_else(|| crowd::buffer(self.other, &thin, width_m, QUARTER, MORE_SHARE))
             .unwrap_or(MultiPolygon(vec![]))
     }
 

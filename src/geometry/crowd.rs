@@ -40,7 +40,7 @@ pub fn buffer(
     let mut hulls: Vec<Hull> = Vec::new();
     // Where two corners of a hull stand this far apart its zone is wider than theirs by a square over eight distances.
     let wide_m = (8.0 * more_share).sqrt() * radius_m;
-    let mut add = |line: &[Coord]| hulls.extend(runs(line, wide_m / 2.0));
+    let mut add = |line: &[Coord]| hulls.extend(runs(line, wide_m));
     match source {
         Source::Points(points) => points.iter().for_each(|p| add(&[*p])),
         Source::Polygons(polygons) => {

@@ -115,8 +115,39 @@ impl SegmentIndex {
         if right.is_nan() || right < p.x {
             return false;
         }
-        let crossed = self.near(p, Coord { x: right, y: p.y }, 0.0);
-        crossed.filter(|s| crosses_right(p, s.a, s.b)).count() % 2 == 1
+        /// A line of sight past so many looks for one that passes fewer.
+        const MANY: usize = 64;
+        let mut crossed = self.near(p, Coord { x: right, y: p.y }, 0.0);
+        let first = crossed.by_ref().take(MANY);
+        let odd = first.filter(|s| crosses_right(p, s.a, s.b)).count() % 2 == 1;
+        match crossed.next() {
+            None => odd,
+            Some(_) => self.holds_by_any_side(p),
+        }
+    }
+
+    /// As [`SegmentIndex::holds`], by lines of sight to all four sides at once: the one that passes fewest ends it.
+    fn holds_by_any_side(&self, p: Coord) -> bool {
+        let all = self.tree.root().envelope();
+        let ([left, low], [right, high]) = (all.lower(), all.upper());
+        // A quarter turn keeps distances and sides.
+        let turned = |c: Coord| Coord { x: c.y, y: -c.x };
+        type Turn<'t> = &'t dyn Fn(Coord) -> Coord;
+        let sides: [(Coord, Turn<'_>); 4] = [
+            (Coord { x: right, y: p.y }, &|c| c),
+            (Coord { x: p.x, y: high }, &turned),
+            (Coord { x: left, y: p.y }, &|c| turned(turned(c))),
+            (Coord { x: p.x, y: low }, &|c| turned(turned(turned(c)))),
+        ];
+        let mut rays = sides.map(|(end, turn)| (self.near(p, end, 0.0), turn, false));
+        loop {
+            for (crossed, turn, odd) in &mut rays {
+                match crossed.next() {
+                    None => return *odd,
+                    Some(s) => *odd ^= crosses_right(turn(p), turn(s.a), turn(s.b)),
+                }
+            }
+        }
     }
 
     /// The nearest indexed segment to `a`-`b`, if nearer than `within`.
@@ -277,6 +308,28 @@ mod tests {
                 }
             }
         }
+    }
+
+    /// A comb of upright teeth, among which every line of sight to the right passes hundreds of edges.
+    #[test]
+    fn what_a_comb_holds_is_told_by_any_side() {
+        let mut ring = Vec::new();
+        for k in 0..400 {
+            let x = f64::from(k);
+            ring.extend([(x, 0.0), (x + 0.5, 0.0), (x + 0.5, 90.0), (x + 1.0, 90.0)]);
+        }
+        ring.extend([(400.0, 100.0), (0.0, 100.0), (0.0, 0.0)]);
+        let comb = MultiPolygon(vec![Polygon::new(LineString::from(ring), vec![])]);
+        let index = SegmentIndex::of_boundary(&comb);
+        let (mut held, mut seen) = (0, 0);
+        for k in 0..2_000 {
+            let p = c(f64::from(k) * 0.2039 - 3.0, f64::from(k * 37 % 110) - 4.5);
+            seen += usize::from(index.near(p, c(500.0, p.y), 0.0).count() > 64);
+            assert_eq!(index.holds(p), inside(p, &comb), "{p:?}");
+            assert_eq!(index.holds_by_any_side(p), inside(p, &comb), "{p:?}");
+            held += usize::from(index.holds(p));
+        }
+        assert!(seen > 500 && held > 500 && held < 1_900, "{seen}, {held}");
     }
 
     #[test]
