@@ -32,7 +32,7 @@ fn want_of_memory_is_told_while_other_threads_want_it_too() {
         let end = |bytes: usize| {
             // There is memory for what is said.
             let words = format!("wanted {bytes}{}", " and more".repeat(100_000));
-            eprintln!("{}", &words[..50]);
+            let _ = std::io::Write::write_all(&mut std::io::stderr(), &words.as_bytes()[..50]);
             std::process::exit(7);
         };
         when_empty(end).unwrap();
