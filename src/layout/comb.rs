@@ -2,6 +2,9 @@
 
 use crate::geometry::sweep::Slab;
 
+/// What the width of a part is off by at the most by rounding: less ground than that is no further strip.
+const ROUNDED_M: f64 = 1e-6;
+
 /// `every` strips side by side, then a corridor, and so on, from `start` to the right.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Comb {
@@ -41,7 +44,7 @@ impl Comb {
                 low: self.strip_low(strip),
                 high: self.strip_high(strip),
             })
-            .take_while(|slab| slab.low < end)
+            .take_while(|slab| slab.low < end - ROUNDED_M)
             .collect()
     }
 
@@ -62,7 +65,7 @@ impl Comb {
                     },
                 )
             })
-            .take_while(|(_, slab)| slab.low < end)
+            .take_while(|(_, slab)| slab.low < end - ROUNDED_M)
             .collect()
     }
 
@@ -112,5 +115,29 @@ mod tests {
             .corridors(100.0)
             .is_empty()
         );
+    }
+    /// By hand: 160 m are eight strips of 20 m, and 164 m seven strips of 20 m with six corridors of 4 m between them.
+    #[test]
+    fn what_rounding_leaves_over_is_no_strip_of_its_own() {
+        for (every, corridor_m, wide_m, count) in [(0, 0.0, 160.0, 8), (1, 4.0, 164.0, 7)] {
+            let comb = Comb {
+                start: -80.0,
+                strip_m: 20.0,
+                corridor_m,
+                every,
+            };
+            for off_m in [-2e-7, 0.0, 2e-7] {
+                let end = comb.start + wide_m + off_m;
+                let strips = comb.strips(end);
+                assert_eq!(strips.len(), count, "{off_m}");
+                assert!(comb.excess(end) < 1e-6, "{off_m}");
+                let corridors = comb.corridor_slabs(end).len();
+                assert_eq!(corridors, if every == 0 { 0 } else { count - 1 });
+            }
+            assert_eq!(
+                comb.strips(comb.start + wide_m + corridor_m + 0.001).len(),
+                count + 1
+            );
+        }
     }
 }
