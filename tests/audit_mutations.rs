@@ -618,7 +618,13 @@ fn every_change_beyond_tolerance_is_found_and_nothing_else() {
     };
     let report = demo::write(folder.path(), &options).unwrap();
     let project = project::load(&report.project).unwrap();
-    let batch = sources::read(&project).unwrap();
+    let mut batch = sources::read(&project).unwrap();
+    // What is changed here is measured in the grid, so the grid is to be the ground.
+    for block in &mut batch.blocks {
+        block.frame = GroundFrame::around(
+            blockwright::geometry::area::Bounds::of_polygons(&block.shape).middle(),
+        );
+    }
     let district = District {
         settings: layout::effective(&project.settings, &project.rules),
         terrain: sources::terrain(&project, &batch.crs).unwrap(),

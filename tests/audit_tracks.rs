@@ -116,8 +116,7 @@ fn laid_out(folder: &Path) -> (Vec<Laid>, Batch) {
         {
             continue;
         }
-        let [x, y] = plan.origin();
-        let world = |c: Coord| c + Coord { x, y };
+        let world = |c: Coord| plan.frame.to_plane(c);
         let outline = brute::outline(&block.shape.0);
         let stream = batch
             .features
@@ -271,7 +270,8 @@ fn tracks_are_swept_and_judged() {
 
     // Up to where the ground swept lies 3 m within the reserve of the stream.
     let (edges, half_m, reserve_m, rule) = &own.stream;
-    let wanted_m = half_m + reserve_m - 3.0 + WIDTH_M / 2.0;
+    // In the grid, which is drawn that much smaller there.
+    let wanted_m = 0.9996 * (half_m + reserve_m - 3.0 + WIDTH_M / 2.0);
     let away = |at: Coord| {
         edges
             .iter()

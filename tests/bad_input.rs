@@ -167,9 +167,10 @@ fn degrees_without_crs() {
 }
 
 #[test]
-fn web_mercator() {
-    let folder = with_project(|text| text.replace("EPSG:32616", "EPSG:3857"));
-    insta::assert_snapshot!(told(&folder, 2, &["blocks.geojson", "A-1", "EPSG:3857"]));
+fn a_crs_without_datum() {
+    let local = r#"'LOCAL_CS["a yard",UNIT["metre",1]]'"#;
+    let folder = with_project(|text| text.replace(r#""EPSG:32616""#, local));
+    insta::assert_snapshot!(told(&folder, 2, &["a yard", "no datum"]));
 }
 
 #[test]

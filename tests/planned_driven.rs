@@ -8,7 +8,7 @@ mod sources_support;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
-use measured::{Layers, Row, read};
+use measured::{Layers, Row, read, read_as_written};
 use run_binary::{files, run};
 use serde_json::{Value, json};
 use sources_support::shared;
@@ -199,7 +199,7 @@ fn who_cuts_and_drives_exactly_as_planned_is_told_so() {
     let temp = tempfile::tempdir().unwrap();
     let folder = temp.path();
     district(folder, 7, &AS_PLANNED, "bunches = false\n");
-    let layers = read(&folder.join("plan/layout.gpkg"));
+    let layers = read_as_written(&folder.join("plan/layout.gpkg"));
     let only = AS_PLANNED.join(",");
     let only = ["--only", &only];
     let plan = ["--plan", "plan/layout.gpkg"];

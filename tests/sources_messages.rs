@@ -4,6 +4,7 @@ mod sources_support;
 
 use std::fmt::Write as _;
 
+use blockwright::geometry::area::area;
 use blockwright::model::LayerKind;
 use blockwright::project::LayerSource;
 use blockwright::rulebook::{Citation, Distance, MeasuredFrom, ReadStatus, RuleLine, Width};
@@ -353,16 +354,11 @@ fn metres_that_say_they_are_degrees() {
 }
 
 #[test]
-fn web_mercator_and_other_work_crs_that_will_not_do() {
+fn work_crs_that_will_not_do() {
     let text = collection(UTM, &[feature("\"A\"", &square(0., 100.))]);
     let mut messages = String::new();
-    for crs in [
-        "EPSG:3857",
-        "EPSG:4326",
-        "EPSG:2264",
-        "EPSG:999999",
-        "file.prj",
-    ] {
+    let local = r#"LOCAL_CS["a yard",UNIT["metre",1]]"#;
+    for crs in [local, "EPSG:4978", "EPSG:999999", "file.prj"] {
         let mut result = read_in(Some(crs), &text);
         if let Err(SourceError::BadCrs { message, .. }) = &mut result
             && crs.starts_with("EPSG")
@@ -375,7 +371,7 @@ fn web_mercator_and_other_work_crs_that_will_not_do() {
 }
 
 #[test]
-fn swapped_axes_and_a_batch_too_wide() {
+fn swapped_axes_and_a_block_too_wide() {
     let degrees = |id: &str, x: f64, y: f64| {
         feature(
             id,
@@ -387,11 +383,13 @@ fn swapped_axes_and_a_batch_too_wide() {
         )
     };
     let swapped = collection("", &[degrees("1", -87.0, 46.0), degrees("2", 46.0, -87.0)]);
-    let wide = collection("", &[degrees("1", -87.0, 46.0), degrees("2", -60.0, 46.0)]);
+    let corners = "[[[-87.0, 46.0], [-85.5, 46.0], [-87.0, 46.1], [-87.0, 46.0]]]";
+    let wide = format!("{{\"type\": \"Polygon\", \"coordinates\": {corners}}}");
+    let wide = collection("", &[feature("1", &wide), degrees("2", -87.0, 46.0)]);
     let text = format!(
         "{}{}",
         told(&read_in(Some("EPSG:32616"), &swapped).unwrap()),
-        error(read_in(None, &wide))
+        told(&read_in(None, &wide).unwrap())
     );
     insta::assert_snapshot!(text);
 }
@@ -464,6 +462,30 @@ fn unreadable_numbers_and_unknown_classes() {
     insta::assert_snapshot!(told(&batch));
 }
 
+/// PROJ's database knows the shift from the North American Datum of 1927 to a few metres, and to centimetres where a grid
+/// is at hand.
+#[test]
+fn a_layer_on_another_datum_is_told_with_how_well_the_shift_is_known() {
+    let named = |epsg: u32| UTM.replace("32616", &epsg.to_string());
+    let read = |epsg: u32| {
+        let text = collection(&named(epsg), &[feature("\"A\"", &square(0., 100.))]);
+        read_in(Some("EPSG:32616"), &text).unwrap()
+    };
+    let batch = read(26716);
+    assert_eq!((batch.blocks.len(), batch.problems.len()), (1, 1));
+    let problem = &batch.problems[0];
+    assert_eq!(problem.code.key(), "datum-shift");
+    assert!(!problem.set_aside);
+    let (_, known) = problem
+        .message
+        .split_once("PROJ knows the shift to ")
+        .unwrap();
+    let known_m: f64 = known.strip_suffix(" m").unwrap().parse().unwrap();
+    assert!((0.01..60.0).contains(&known_m), "{problem}");
+    // Another zone of the same datum.
+    assert_eq!(told(&read(32615)).matches("datum").count(), 0);
+}
+
 #[test]
 fn several_layers_and_constants_that_are_no_numbers() {
     let folder = TempDir::new().unwrap();
@@ -504,7 +526,7 @@ fn several_layers_and_constants_that_are_no_numbers() {
 }
 
 #[test]
-fn a_crs_that_suits_some_blocks_sets_the_others_aside() {
+fn any_crs_of_the_place_will_do_and_a_batch_may_be_wide() {
     let degrees = |id: &str, x: f64, y: f64| {
         feature(
             id,
@@ -523,7 +545,25 @@ fn a_crs_that_suits_some_blocks_sets_the_others_aside() {
             degrees("\"between\"", -126.0, 54.3),
         ],
     );
-    insta::assert_snapshot!(told(&read_in(Some("EPSG:3005"), &text).unwrap()));
+    for crs in ["EPSG:3005", "EPSG:3857", "EPSG:4326", "EPSG:2264"] {
+        let batch = read_in(Some(crs), &text);
+        // North Carolina's feet do not reach to British Columbia.
+        let used = if crs == "EPSG:2264" { 0 } else { 2 };
+        assert_eq!(batch.unwrap().blocks.len(), used, "{crs}");
+    }
+    let wide = [degrees("1", -87.0, 46.0), degrees("2", -72.0, 46.0)];
+    let batch = read_in(None, &collection("", &wide)).unwrap();
+    assert_eq!((batch.blocks.len(), batch.crs.as_str()), (2, "EPSG:32617"));
+    for block in &batch.blocks {
+        let (own_m2, wanted_m2) = (
+            area(&block.frame.enter_polygons(&block.shape)),
+            block.geodesic_m2,
+        );
+        assert!(
+            (own_m2 / wanted_m2 - 1.0).abs() < 1e-6,
+            "{own_m2} {wanted_m2}"
+        );
+    }
 }
 
 #[test]

@@ -1,10 +1,10 @@
 //! All blocks of a project in an R-tree: whose ground is it that was cut?
 
-use geo::MultiPolygon;
+use geo::{Coord, MultiPolygon, Polygon};
 use rstar::RTree;
 use rstar::primitives::{GeomWithData, Rectangle};
 
-use crate::geometry::area::Bounds;
+use crate::geometry::area::{Bounds, polygon_area};
 use crate::geometry::overlaps::Overlaps;
 use crate::geometry::overlay::shared_area;
 use crate::model::{GroundFrame, SourceBlock};
@@ -23,6 +23,8 @@ struct Block {
 
 pub struct Neighbours {
     tree: RTree<Boxed>,
+    /// The most plane metres that a metre on the ground is at any block.
+    most_scale: f64,
     /// In their order.
     blocks: Vec<Block>,
     overlaps: Overlaps,
@@ -42,6 +44,10 @@ impl Neighbours {
         });
         Neighbours {
             tree: RTree::bulk_load(boxed.collect()),
+            most_scale: blocks
+                .iter()
+                .map(|block| block.frame.plane_per_metre())
+                .fold(1.0, f64::max),
             blocks: blocks
                 .iter()
                 .map(|block| Block {
@@ -59,18 +65,27 @@ impl Neighbours {
         &self.overlaps
     }
 
-    /// Blocks whose box meets a box in work-CRS coordinates, in their order.
-    pub fn near(&self, bounds: &Bounds) -> Vec<usize> {
-        let found = self.tree.locate_in_envelope_intersecting(bounds.envelope());
+    /// Blocks whose box comes within a distance of a box in the plane, in their order.
+    pub fn near(&self, bounds: &Bounds, within_m: f64) -> Vec<usize> {
+        let grown = bounds.grown(within_m * self.most_scale);
+        let found = self.tree.locate_in_envelope_intersecting(grown.envelope());
         let mut found: Vec<usize> = found.map(|boxed| boxed.data).collect();
         found.sort_unstable();
         found
     }
 
+    /// Metres on the ground between two places of the plane, as the block nearest to the first one sees them.
+    pub fn metres(&self, from: Coord, to: Coord) -> f64 {
+        let nearest = self.tree.nearest_neighbor([from.x, from.y]);
+        let frame = nearest.map_or(&GroundFrame::SAME, |boxed| self.frame(boxed.data));
+        let d = frame.enter(to) - frame.enter(from);
+        d.x.hypot(d.y)
+    }
+
     /// The area of some ground, in work-CRS coordinates, that lies in each block, where it is more than a border.
     pub fn shares(&self, ground: &MultiPolygon) -> Vec<(usize, f64)> {
         let bounds = Bounds::of_polygons(ground);
-        let near = self.near(&bounds).into_iter();
+        let near = self.near(&bounds, 0.0).into_iter();
         near.filter_map(|index| {
             let Block { shape, frame, .. } = &self.blocks[index];
             let own = frame.enter_polygons(shape);
@@ -78,6 +93,23 @@ impl Neighbours {
             (area_m2 > BORDER_M2).then_some((index, area_m2))
         })
         .collect()
+    }
+
+    /// The area of polygons of the plane that do not overlap, as the block nearest to each sees them.
+    pub fn area_m2(&self, polygons: &[Polygon]) -> f64 {
+        let areas = polygons.iter().map(|polygon| {
+            let middle = Bounds::of(&polygon.exterior().0).middle();
+            let nearest = self.tree.nearest_neighbor([middle.x, middle.y]);
+            let frame = nearest.map_or(&GroundFrame::SAME, |boxed| self.frame(boxed.data));
+            polygon_area(&frame.enter_polygon(polygon))
+        });
+        areas.sum()
+    }
+
+    /// A place as written, in the plane.
+    pub fn read(&self, written: Coord) -> Coord {
+        let first = self.blocks.first();
+        first.map_or(written, |block| block.frame.read(written))
     }
 
     pub fn id(&self, index: usize) -> &str {

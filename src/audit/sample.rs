@@ -134,13 +134,12 @@ fn any_place(audit: &BlockAudit, seed: u64) -> Option<SamplePoint> {
         }
         left_m -= long_m;
     }
-    let place = audit.frame.leave(place?);
-    let millimetres = |value: f64| (value * 1e3).round() / 1e3;
+    let place = audit.frame.told(place?);
     Some(SamplePoint {
         block_id: audit.id.clone(),
         rule_id: String::new(),
-        x: millimetres(place.x),
-        y: millimetres(place.y),
+        x: place.x,
+        y: place.y,
         weight: ANY,
         status: "",
         reason: "any place of the cut's edge: is it where the data say?".to_owned(),

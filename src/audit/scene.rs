@@ -200,10 +200,9 @@ pub fn judge(
         let ground = ground.map(|ground| sound_all(ground, frame));
         judged.ground = ground.filter(|ground| !ground.0.is_empty());
         if let Some(place) = judged.place {
-            let millimetres = |value: f64| (value * 1e3).round() / 1e3 + 0.0;
-            let place = frame.leave(place);
-            judged.row.x = Some(millimetres(place.x));
-            judged.row.y = Some(millimetres(place.y));
+            let place = frame.told(place);
+            judged.row.x = Some(place.x);
+            judged.row.y = Some(place.y);
         }
     }
     rows.sort_by(|a, b| a.row.row.rule_id.cmp(&b.row.row.rule_id));

@@ -10,7 +10,7 @@ use super::scene::Scene;
 use super::split::outside_of;
 use crate::geometry::overlaps::OverlapKind;
 use crate::geometry::overlay::oriented;
-use crate::model::{StripKind, Verdict};
+use crate::model::{GroundFrame, StripKind, Verdict};
 use crate::units::{Percent, hectares};
 
 const PRECISION_M: f64 = 0.004;
@@ -223,8 +223,8 @@ impl Scene<'_> {
     }
 }
 
-/// Ground cut in or near no block at all, in work-CRS coordinates.
-pub fn stray_row(area_m2: f64, ground: MultiPolygon) -> Judged {
+/// Ground cut in or near no block at all, in the plane, which `plane` leaves.
+pub fn stray_row(area_m2: f64, ground: MultiPolygon, plane: &GroundFrame) -> Judged {
     let place = ground.0.first().map(|polygon| polygon.exterior().0[0]);
     let mut judged = row(
         Named {
@@ -241,13 +241,13 @@ pub fn stray_row(area_m2: f64, ground: MultiPolygon) -> Judged {
         ),
         "the blocks as approved".into(),
     );
-    judged.row.x = place.map(|c| c.x);
-    judged.row.y = place.map(|c| c.y);
+    judged.row.x = place.map(|c| plane.told(c).x);
+    judged.row.y = place.map(|c| plane.told(c).y);
     judged.at(place).over(ground)
 }
 
 /// Track away from every block: a way, or a cut where none is allowed.
-pub fn stray_track_row(metres: f64, at: Coord) -> Judged {
+pub fn stray_track_row(metres: f64, at: Coord, plane: &GroundFrame) -> Judged {
     let why = "cannot be told: away from every block a track does not say whether the machine cut or only walked";
     let mut judged = row(
         Named {
@@ -261,8 +261,8 @@ pub fn stray_track_row(metres: f64, at: Coord) -> Judged {
         (Verdict::Unknown, why.to_owned()),
         "the blocks as approved".into(),
     );
-    judged.row.x = Some(at.x);
-    judged.row.y = Some(at.y);
+    judged.row.x = Some(plane.told(at).x);
+    judged.row.y = Some(plane.told(at).y);
     judged.at(Some(at))
 }
 

@@ -8,13 +8,13 @@ use geo::MultiPolygon;
 use rayon::prelude::*;
 use serde::Deserialize;
 
-use super::audit_cut::{Assigned, area_m2, assign};
+use super::audit_cut::{Assigned, assign};
 use super::{
     BatchError, Clock, Progress, audit_tracks, choose, crash_text, crs_report, keep_inputs,
     missing, was_read,
 };
 use crate::audit::against::{self, Change};
-use crate::audit::tracks::{Leg, Sweep, follow};
+use crate::audit::tracks::{Leg, Sweep, follow_by};
 use crate::audit::{
     self, AS_CUT_TOLERANCE_M, BlockAudit, BlockCut, Context, Judged, Neighbours, PLAN_TOLERANCE_M,
     Portfolios, Sampler,
@@ -23,7 +23,9 @@ use crate::daylight::DEFAULT_MARGIN;
 use crate::landbase::{Landbase, SlopeSource};
 use crate::layout;
 use crate::model::{GroundFrame, Problem, SourceBlock, Verdict};
-use crate::outputs::{ALL_BLOCKS, AuditReport, AuditWriter, Program, StageTime, TracksReport};
+use crate::outputs::{
+    ALL_BLOCKS, AuditReport, AuditWriter, METRES, Program, StageTime, TracksReport,
+};
 use crate::project::{AttributeSource, Project};
 use crate::sources::crs::WorkCrs;
 use crate::sources::limits::TABLE_FILE_BYTES;
@@ -250,11 +252,12 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
     let unread =
         |problem: &&Problem| problem.set_aside && block_layers.contains(&problem.layer.as_str());
     season.portfolios.unread = batch.problems.iter().filter(unread).count() as u64;
+    let plane = GroundFrame::plane(batch.unit_m);
     let mut rows = season.portfolios.judge(&project.rules, tolerance_m);
     if options.only.is_empty() {
-        rows.extend(strays(&cut));
+        rows.extend(strays(&cut, &neighbours, &plane));
     }
-    season.add(ALL_BLOCKS, &rows, &GroundFrame::SAME)?;
+    season.add(ALL_BLOCKS, &rows, &plane)?;
     let Season {
         mut writer,
         sampler,
@@ -285,6 +288,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         tolerance_m,
         settings: settings.clone(),
         rulebook: project.rules.clone(),
+        metres: METRES,
         crs: crs_report(&batch),
         inputs,
         blocks: chosen.len() as u64,
@@ -347,13 +351,17 @@ fn tracks_cut(
 ) -> Result<(Assigned, TracksReport), BatchError> {
     let own_m = project.settings.machine.strip_width_m();
     let how = Sweep::of_width(options.tracks.cutting_width_m.unwrap_or(own_m));
-    let way = follow(&read.tracks, &how)?;
+    let on_ground = |from, to| neighbours.metres(from, to);
+    let way = follow_by(&read.tracks, &how, &on_ground)?;
     let mut assigned = audit_tracks::assign(&way, &how, plan, batch.blocks.len(), neighbours);
     let work = WorkCrs::new(&batch.crs)?;
     let margin = options.tracks.daylight_margin;
     audit_tracks::light(&mut assigned, neighbours, &work, margin);
     let name = path.file_name().map(|name| name.to_string_lossy());
-    let metres = |leg: &Leg| crate::geometry::area::length(&leg.shape);
+    let metres = |leg: &Leg| -> f64 {
+        let ends = leg.shape.0.windows(2);
+        ends.map(|w| on_ground(w[0], w[1])).sum()
+    };
     let report = TracksReport {
         source: name.map_or_else(String::new, |name| name.into_owned()),
         tracks: read.tracks.len() as u64,
@@ -371,14 +379,18 @@ fn tracks_cut(
 }
 
 /// Cut ground that lies in or near no block, and block ids that the project does not know.
-fn strays(cut: &Assigned) -> Vec<Judged> {
+fn strays(cut: &Assigned, neighbours: &Neighbours, plane: &GroundFrame) -> Vec<Judged> {
     let mut rows = Vec::new();
     if !cut.strays.is_empty() {
         let ground = MultiPolygon(cut.strays.clone());
-        rows.push(audit::stray_row(area_m2(&cut.strays), ground));
+        rows.push(audit::stray_row(
+            neighbours.area_m2(&cut.strays),
+            ground,
+            plane,
+        ));
     }
     if let Some((metres, at)) = cut.astray {
-        rows.push(audit::stray_track_row(metres, at));
+        rows.push(audit::stray_track_row(metres, at, plane));
     }
     if !cut.unknown_ids.is_empty() {
         let count: u64 = cut.unknown_ids.values().sum();

@@ -5,8 +5,7 @@ use std::collections::BTreeMap;
 use geo::{Coord, MultiPolygon, Polygon};
 
 use crate::audit::{BlockCut, CutInput, CutPiece, DrivenLine, Neighbours, PlannedCorridor};
-use crate::geometry::area::{Bounds, polygon_area};
-use crate::geometry::frame::map_polygon;
+use crate::geometry::area::Bounds;
 use crate::geometry::overlay::{difference, intersection};
 use crate::model::{Problem, Shape, ShiftClass, SourceBlock, StripKind};
 use crate::sources::{CutFeature, CutLayers, PlanLayers};
@@ -213,19 +212,15 @@ impl Assigned {
     fn beside(&mut self, polygon: Polygon, neighbours: &Neighbours) {
         let shape = MultiPolygon(vec![polygon.clone()]);
         let bounds = Bounds::of_polygons(&shape);
-        let origin = bounds.middle();
-        let own = crate::audit::ground::Ground::new([map_polygon(&polygon, |c| c - origin)]);
         let mut nearest: Option<(f64, usize)> = None;
-        for block in neighbours.near(&bounds.grown(NEAR_M)) {
-            for ring in neighbours
-                .shape(block)
-                .0
-                .iter()
-                .flat_map(crate::geometry::area::rings)
-            {
+        for block in neighbours.near(&bounds, NEAR_M) {
+            let frame = neighbours.frame(block);
+            let own = crate::audit::ground::Ground::new([frame.enter_polygon(&polygon)]);
+            let block_shape = frame.enter_polygons(neighbours.shape(block));
+            for ring in block_shape.0.iter().flat_map(crate::geometry::area::rings) {
                 for w in ring.0.windows(2) {
                     let within_m = nearest.map_or(NEAR_M, |(m, _)| m);
-                    if let Some(contact) = own.approach(w[0] - origin, w[1] - origin, within_m) {
+                    if let Some(contact) = own.approach(w[0], w[1], within_m) {
                         nearest = Some((contact.distance_m, block));
                     }
                 }
@@ -251,21 +246,16 @@ impl Assigned {
             Some(Shape::Points(_)) | None => {}
         }
         if let Some([x, y]) = problem.place {
-            bounds.add(Coord { x, y });
+            bounds.add(neighbours.read(Coord { x, y }));
         }
         let near = if bounds.is_empty() {
             // Nobody knows where it lies: it may be anybody's.
             (0..self.cuts.len()).collect()
         } else {
-            neighbours.near(&bounds)
+            neighbours.near(&bounds, 0.0)
         };
         for block in near {
             self.cuts[block].unusable += 1;
         }
     }
-}
-
-/// Area of polygons that may not overlap.
-pub fn area_m2(polygons: &[Polygon]) -> f64 {
-    polygons.iter().map(polygon_area).sum()
 }

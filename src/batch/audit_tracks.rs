@@ -42,7 +42,7 @@ impl Shapes<'_> {
     /// The block that holds a place, or else the nearest within [`NEAR_M`].
     fn home(&mut self, at: Coord) -> Home {
         let mut nearest: Option<(f64, usize)> = None;
-        for block in self.neighbours.near(&Bounds::of([&at]).grown(NEAR_M)) {
+        for block in self.neighbours.near(&Bounds::of([&at]), NEAR_M) {
             let local = self.neighbours.frame(block).enter(at);
             let ground = self.of(block);
             if ground.holds(local) {
@@ -82,7 +82,7 @@ pub fn assign(
                 Home::Block(block) => block,
                 Home::None => {
                     close(&mut assigned, open.take());
-                    let long_m = (ends[1].x - ends[0].x).hypot(ends[1].y - ends[0].y);
+                    let long_m = neighbours.metres(ends[0], ends[1]);
                     let (metres, _) = assigned.astray.get_or_insert((0.0, ends[0]));
                     *metres += long_m;
                     continue;
@@ -165,7 +165,7 @@ fn planned_near(
     let bounds = Bounds::of(lines.iter().flat_map(|line| &line.0));
     let around = bounds.grown(NEAR_M + how.width_m).to_polygon();
     let around = frame.polygons_to_plane(&MultiPolygon(vec![around]));
-    let near = neighbours.near(&Bounds::of_polygons(&around));
+    let near = neighbours.near(&Bounds::of_polygons(&around), 0.0);
     let near = || near.iter().map(|&block| &plan[block]);
     let lines: Vec<geo::LineString> = near()
         .flat_map(|cut| &cut.lines)

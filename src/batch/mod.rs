@@ -35,7 +35,7 @@ use crate::layout::{self, Context, LayoutError};
 use crate::model::{BlockPlan, OutputSettings, Problem, ProblemCode, Shape, SourceBlock, Verdict};
 use crate::outputs::sheets::Page;
 use crate::outputs::{
-    self, BlockPage, Counts, CrsReport, OutputError, Program, RunReport, StageTime, Writer,
+    self, BlockPage, Counts, CrsReport, METRES, OutputError, Program, RunReport, StageTime, Writer,
 };
 use crate::project::Project;
 use crate::sources::{self, Batch, SourceError};
@@ -369,6 +369,7 @@ fn run_with(
         project: project.name.clone(),
         settings: settings.clone(),
         rulebook: project.rules.clone(),
+        metres: METRES,
         crs: crs_report(&batch),
         inputs: batch.inputs.clone(),
         layers: batch.layers.clone(),
@@ -713,7 +714,7 @@ fn problem(block: &SourceBlock) -> Problem {
         code: ProblemCode::Crashed,
         layer: block.source_layer.clone(),
         feature_id: block.id.clone(),
-        place: place.map(|c| [c.x, c.y]),
+        place: place.map(|&c| block.frame.of_plane().leave(c).into()),
         message: String::new(),
         remedy: String::new(),
         shape: Some(Shape::Polygons(block.shape.clone())),
@@ -759,6 +760,7 @@ fn crs_report(batch: &Batch) -> CrsReport {
         wkt: batch.crs_wkt.clone(),
         scale_min: scales().reduce(f64::min),
         scale_max: scales().reduce(f64::max),
+        ground_off: batch.ground_off,
     }
 }
 

@@ -2,7 +2,7 @@
 //! each feature and to lie inside the block; and the areas balance. Rows of the summary say how each rule came out; this
 //! says whether a plan may be given out at all.
 
-use geo::Polygon;
+use geo::{LineString, Polygon};
 
 use super::Judge;
 use super::areas::BALANCE_M2;
@@ -51,9 +51,17 @@ impl Judge<'_> {
         let parts = plan.parts.iter().map(|part| &part.shape);
         let lines = plan.lines.iter().map(|line| &line.shape);
         let ways = plan.lines.iter().filter_map(|line| line.travel.as_ref());
+        // As the files hold it: rounded, with its corners, straight in the work CRS.
+        let frame = &plan.frame;
+        let cut: Vec<Polygon> = (strips.chain(sections).chain(parts))
+            .map(|shape| frame.polygon_as_written(shape))
+            .collect();
+        let driven: Vec<LineString> = (lines.chain(ways))
+            .map(|shape| frame.line_as_written(shape))
+            .collect();
         let given = GivenOut {
-            cut: Measured::areas(strips.chain(sections).chain(parts)),
-            driven: Measured::lines(lines.chain(ways)),
+            cut: Measured::areas(cut.iter()),
+            driven: Measured::lines(driven.iter()),
         };
         if !(given.cut.is_finite() && given.driven.is_finite()) {
             return Err(CutFault::NoNumber);

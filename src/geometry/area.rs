@@ -5,6 +5,9 @@ use rstar::AABB;
 
 use crate::model::GroundFrame;
 
+/// What the edges of a box of some kilometres may bend between the places where that is looked at.
+const BENT_M: f64 = 1.0;
+
 /// Signed area of a closed ring: positive when counter-clockwise.
 pub fn ring_area(ring: &LineString) -> f64 {
     let coords = &ring.0;
@@ -101,15 +104,21 @@ impl Bounds {
 
     /// The box in the plane around one in a frame.
     pub fn leaving(&self, frame: &GroundFrame) -> Bounds {
-        self.through(|c| frame.to_plane(c))
+        if frame.degree() == 0 {
+            return self.moved(|c| frame.to_plane(c));
+        }
+        self.through(|c| frame.to_plane(c)).grown(BENT_M)
     }
 
     /// The box in a frame around one in the plane.
     pub fn entering(&self, frame: &GroundFrame) -> Bounds {
-        self.through(|c| frame.enter(c))
+        if frame.degree() == 0 {
+            return self.moved(|c| frame.enter(c));
+        }
+        self.through(|c| frame.enter(c)).grown(BENT_M)
     }
 
-    fn through(&self, f: impl Fn(Coord) -> Coord) -> Bounds {
+    fn moved(&self, f: impl Fn(Coord) -> Coord) -> Bounds {
         if self.is_empty() {
             return *self;
         }
@@ -117,6 +126,40 @@ impl Bounds {
             min: f(self.min),
             max: f(self.max),
         }
+    }
+
+    /// Around what the corners and the edges between them become; between those an edge may bend a little.
+    fn through(&self, f: impl Fn(Coord) -> Coord) -> Bounds {
+        if self.is_empty() {
+            return *self;
+        }
+        const STEPS: u32 = 4;
+        let mut bounds = Bounds::EMPTY;
+        for step in 0..=STEPS {
+            let part = f64::from(step) / f64::from(STEPS);
+            let at = self.min + (self.max - self.min) * part;
+            for place in [
+                Coord {
+                    x: at.x,
+                    ..self.min
+                },
+                Coord {
+                    x: at.x,
+                    ..self.max
+                },
+                Coord {
+                    y: at.y,
+                    ..self.min
+                },
+                Coord {
+                    y: at.y,
+                    ..self.max
+                },
+            ] {
+                bounds.add(f(place));
+            }
+        }
+        bounds
     }
 
     pub fn meets(&self, other: &Bounds) -> bool {

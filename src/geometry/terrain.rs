@@ -193,6 +193,36 @@ impl SlopeGrid {
         self
     }
 
+    /// Takes each known gradient to other axes, as `turn` has it: two rows of two figures for a place. It is asked once for
+    /// so many cells each way, which are the same cells in whatever window.
+    pub fn turn(&mut self, turn: impl Fn(Coord) -> [f64; 4]) {
+        const CELLS: i64 = 16;
+        let cells = self.cells;
+        for row in 0..cells.rows {
+            let tile_row = (cells.first_row + row as i64).div_euclid(CELLS);
+            let mut at: Option<(i64, [f64; 4])> = None;
+            for column in 0..cells.columns {
+                let tile = (cells.first_column + column as i64).div_euclid(CELLS);
+                let [a, b, c, d] = match at {
+                    Some((known, figures)) if known == tile => figures,
+                    _ => {
+                        let middle = |tile: i64| (tile * CELLS + CELLS / 2) as f64 * cells.cell_m;
+                        let figures = turn(Coord {
+                            x: cells.corner.x + middle(tile),
+                            y: cells.corner.y - middle(tile_row),
+                        });
+                        at = Some((tile, figures));
+                        figures
+                    }
+                };
+                let index = row * cells.columns + column;
+                let (x, y) = (f64::from(self.dz_dx[index]), f64::from(self.dz_dy[index]));
+                self.dz_dx[index] = (a * x + b * y) as f32;
+                self.dz_dy[index] = (c * x + d * y) as f32;
+            }
+        }
+    }
+
     /// Gradient of the cell that holds `c`; left and upper edges belong to a cell. None where unknown or off the grid.
     pub fn at(&self, c: Coord) -> Option<Gradient> {
         if !(c.x.is_finite() && c.y.is_finite()) {

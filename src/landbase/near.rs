@@ -84,14 +84,13 @@ pub(super) fn cut_down(
     frame: &GroundFrame,
     window: &Bounds,
 ) -> Option<Source> {
-    let local = |c: Coord| frame.enter(c);
     let there = &window.leaving(frame);
     let source = match &feature.shape {
         Shape::Points(points) => {
             let near = run.iter().map(|entry| points.0[entry.member as usize].0);
             Source::Points(
                 near.filter(|p| there.meets(&Bounds::of([p])))
-                    .map(local)
+                    .map(|c| frame.enter(c))
                     .collect(),
             )
         }
@@ -103,25 +102,25 @@ pub(super) fn cut_down(
             for entry in run {
                 let coords = &lines.0[entry.member as usize].0;
                 if expected != Some((entry.member, entry.from)) {
-                    flush(&mut current, &mut near);
+                    flush(frame, &mut current, &mut near);
                 }
                 for w in coords[entry.from as usize..=entry.to as usize].windows(2) {
                     if !Bounds::of(w).meets(there) {
-                        flush(&mut current, &mut near);
+                        flush(frame, &mut current, &mut near);
                     } else if !far.holds(&Bounds::of(w)) {
-                        flush(&mut current, &mut near);
+                        flush(frame, &mut current, &mut near);
                         let kept = clipped([w[0], w[1]], &far);
-                        near.extend(kept.map(|ends| LineString(ends.map(local).to_vec())));
+                        near.extend(kept.map(|ends| frame.enter_line(&LineString(ends.to_vec()))));
                     } else {
                         if current.is_empty() {
-                            current.push(local(w[0]));
+                            current.push(w[0]);
                         }
-                        current.push(local(w[1]));
+                        current.push(w[1]);
                     }
                 }
                 expected = Some((entry.member, entry.to));
             }
-            flush(&mut current, &mut near);
+            flush(frame, &mut current, &mut near);
             Source::Lines(MultiLineString(near))
         }
         Shape::Polygons(polygons) => {
@@ -183,9 +182,9 @@ fn clipped([a, b]: [Coord; 2], within: &Bounds) -> Option<[Coord; 2]> {
     (from < to).then(|| [at(from), at(to)])
 }
 
-fn flush(current: &mut Vec<Coord>, near: &mut Vec<LineString>) {
+fn flush(frame: &GroundFrame, current: &mut Vec<Coord>, near: &mut Vec<LineString>) {
     if !current.is_empty() {
-        near.push(LineString(std::mem::take(current)));
+        near.push(frame.enter_line(&LineString(std::mem::take(current))));
     }
 }
 
@@ -203,7 +202,7 @@ pub(super) fn nearest_point(
         Shape::Lines(lines) => &lines.0[member].0[entry.from as usize..=entry.to as usize],
         Shape::Polygons(polygons) => &polygons.0[member].exterior().0,
     };
-    let coords: Vec<Coord> = coords.iter().map(|&c| frame.enter(c)).collect();
+    let coords = frame.enter_line(&LineString(coords.to_vec())).0;
     let mut best = (coords[0], f64::INFINITY);
     let single = [coords[0], coords[0]];
     let pairs = if coords.len() == 1 {

@@ -47,6 +47,9 @@ pub trait SlopeGround: Sync {
     fn gradient(&self, _at: Coord) -> Option<Gradient> {
         None
     }
+
+    /// From slopes along the plane's axes to those of the ground. Nothing, where slopes are the ground's own.
+    fn on_ground(&mut self, _frame: &GroundFrame) {}
 }
 
 /// Where grids of slopes are read from.
@@ -86,6 +89,12 @@ impl SlopeGround for SlopeGrid {
 
     fn gradient(&self, at: Coord) -> Option<Gradient> {
         self.at(at)
+    }
+
+    fn on_ground(&mut self, frame: &GroundFrame) {
+        if frame.degree() > 0 {
+            self.turn(|at| frame.turn(at));
+        }
     }
 }
 
@@ -177,7 +186,12 @@ impl<'t> Slopes<'t> {
         let read = terrain.map(|terrain| terrain.window(&window.leaving(frame)));
         let (grid, fault) = match read {
             None => (None, None),
-            Some(Ok(grid)) => (grid, None),
+            Some(Ok(mut grid)) => {
+                if let Some(grid) = &mut grid {
+                    grid.on_ground(frame);
+                }
+                (grid, None)
+            }
             Some(Err(fault)) => (None, Some(fault)),
         };
         Slopes {

@@ -15,13 +15,18 @@ use serde::{Deserialize, Serialize};
 
 /// A straight line may be off by this much, in metres, where it is drawn straight on the other side too.
 pub const BEND_M: f64 = 0.000_4;
+/// And by this much where it is drawn straight in degrees, in the exchange files.
+pub const DEGREES_BEND_M: f64 = 0.008;
+const EARTH_M: f64 = 6_360_000.0;
 /// Corners put into one straight line at most.
 const MOST_CORNERS: f64 = 10_000.0;
-/// A vertex this near another ring's edge lies on it, and stays on it.
-const TOUCHES_M: f64 = 2e-6;
+/// A vertex this near an edge lies on it.
+const ON_EDGE_M: f64 = 1e-8;
+/// Corners are not put nearer to an edge's ends.
+const AT_END_M: f64 = 1e-6;
 /// Written coordinates are whole multiples of this part of a metre, or of a degree.
-const STORED_METRES: f64 = 1e7;
-const STORED_DEGREES: f64 = 1e12;
+const STORED_METRES: f64 = 1e8;
+const STORED_DEGREES: f64 = 1e13;
 
 /// From places in the plane of the work CRS to places in the block's own frame, and back.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -30,6 +35,10 @@ pub struct GroundFrame {
     origin: Coord,
     /// The plane's metres in a unit of the work CRS.
     unit_m: f64,
+    /// Way of the frame's y, and so of grid north at the middle, in degrees clockwise from true north.
+    north_deg: f64,
+    /// What a line of 1 m bends in degrees at the most, per metre.
+    degrees_bend: f64,
     /// None: the plane itself, moved.
     map: Option<GroundMap>,
 }
@@ -159,7 +168,13 @@ impl GroundMap {
 
     fn forward(&self, p: Coord) -> Coord {
         let (u, v) = (p.x / self.half.x, p.y / self.half.y);
-        if self.degree == 1 || (u.abs() <= 1.0 && v.abs() <= 1.0) {
+        if let ([x, xu, xv], [y, yu, yv]) = (&self.x[..], &self.y[..]) {
+            return Coord {
+                x: x + xu * u + xv * v,
+                y: y + yu * u + yv * v,
+            };
+        }
+        if u.abs() <= 1.0 && v.abs() <= 1.0 {
             return self.value(u, v);
         }
         let (near_u, near_v) = (u.clamp(-1.0, 1.0), v.clamp(-1.0, 1.0));
@@ -196,6 +211,8 @@ impl GroundFrame {
     pub const SAME: GroundFrame = GroundFrame {
         origin: Coord { x: 0.0, y: 0.0 },
         unit_m: 1.0,
+        north_deg: 0.0,
+        degrees_bend: 0.0,
         map: None,
     };
 
@@ -212,6 +229,8 @@ impl GroundFrame {
         GroundFrame {
             origin,
             unit_m,
+            north_deg: 0.0,
+            degrees_bend: 0.0,
             map: Some(map),
         }
     }
@@ -244,9 +263,46 @@ impl GroundFrame {
         Some(self)
     }
 
+    /// With grid north pointing so many degrees clockwise from true north.
+    pub fn pointing(self, north_deg: f64) -> GroundFrame {
+        // Either way round, whichever is less.
+        let north_deg = (north_deg + 180.0).rem_euclid(360.0) - 180.0;
+        GroundFrame { north_deg, ..self }
+    }
+
+    /// Where parallels bend as they do at a latitude: along one, straight lines of degrees bend the most.
+    pub fn at_latitude(self, latitude_deg: f64) -> GroundFrame {
+        // A block lies on both sides of its middle.
+        let degrees_bend = 1.1 * latitude_deg.to_radians().tan().abs() / EARTH_M;
+        GroundFrame {
+            degrees_bend,
+            ..self
+        }
+    }
+
+    /// Way of grid north at the middle, in degrees clockwise from true north, -180 to 180.
+    pub fn grid_north_deg(&self) -> f64 {
+        self.north_deg
+    }
+
     /// Power up to which the map goes; 0 where nothing is mapped.
     pub fn degree(&self) -> u8 {
         self.map.as_ref().map_or(0, |map| map.degree)
+    }
+
+    /// The most of the plane that a metre on the ground takes at the middle, either way.
+    pub fn plane_per_metre(&self) -> f64 {
+        self.map.as_ref().map_or(1.0, |map| {
+            let [east, north] = map.steps(Coord::default());
+            let least = east.x.hypot(east.y).min(north.x.hypot(north.y));
+            // Axes that are not square to one another draw out a little more.
+            1.1 / least
+        })
+    }
+
+    /// Units of the work CRS in a metre of the plane.
+    pub fn unit_m(&self) -> f64 {
+        self.unit_m
     }
 
     /// A place of the plane.
@@ -267,7 +323,7 @@ impl GroundFrame {
         if self.map.is_none() && self.unit_m == 1.0 {
             return place;
         }
-        let parts = if self.unit_m > 1_000.0 {
+        let parts = if self.is_degrees() {
             STORED_DEGREES
         } else {
             STORED_METRES
@@ -276,6 +332,22 @@ impl GroundFrame {
         Coord {
             x: stored(place.x),
             y: stored(place.y),
+        }
+    }
+
+    /// Whether what leaves is in degrees.
+    pub fn is_degrees(&self) -> bool {
+        self.unit_m > 1_000.0
+    }
+
+    /// As it leaves, rounded to a millimetre: how places are told to people.
+    pub fn told(&self, c: Coord) -> Coord {
+        let place = self.leave(c);
+        let parts = if self.is_degrees() { 1e8 } else { 1e3 };
+        let told = |value: f64| (value * parts).round() / parts + 0.0;
+        Coord {
+            x: told(place.x),
+            y: told(place.y),
         }
     }
 
@@ -289,26 +361,28 @@ impl GroundFrame {
         written * self.unit_m
     }
 
-    /// A slope along the plane's axes (rise over the plane's metres), at a place of the plane, along the frame's.
-    pub fn gradient(&self, at: Coord, along: Coord) -> Coord {
+    /// What takes a slope along the plane's axes (rise over the plane's metres), at a place of the plane, to one along the
+    /// frame's: two rows of two figures, one after the other.
+    pub fn turn(&self, at: Coord) -> [f64; 4] {
         let Some(map) = &self.map else {
-            return along;
+            return [1.0, 0.0, 0.0, 1.0];
         };
         // Steps in the frame for steps in the plane, turned round and across.
         let [e, n] = map.steps(at - self.origin);
         let determinant = e.x * n.y - n.x * e.y;
-        Coord {
-            x: (along.x * n.y - along.y * e.y) / determinant,
-            y: (along.y * e.x - along.x * n.x) / determinant,
-        }
+        [n.y, -e.y, -n.x, e.x].map(|part| part / determinant)
     }
 
-    /// Pieces into which a straight line of this length on the ground is cut, so that none bends by more than
-    /// [`BEND_M`].
-    fn pieces(&self, long_m: f64) -> u32 {
+    /// Where a straight line gets corners, so that it bends by no more than [`BEND_M`] between them.
+    fn corners(&self) -> Corners {
         let bend = self.map.as_ref().map_or(0.0, |map| map.bend);
-        let pieces = (long_m * (bend / (8.0 * BEND_M)).sqrt()).ceil();
-        pieces.clamp(1.0, MOST_CORNERS) as u32
+        Corners((bend / (8.0 * BEND_M)).sqrt())
+    }
+
+    /// The same of what is written, so that exchange files may have the same corners.
+    fn corners_written(&self) -> Corners {
+        let in_degrees = (self.degrees_bend / (8.0 * DEGREES_BEND_M)).sqrt();
+        Corners(self.corners().0.max(in_degrees))
     }
 
     /// A line with each place moved by `f`, and new corners where it bends; those of other rings that touch it too.
@@ -316,6 +390,7 @@ impl GroundFrame {
         &self,
         line: &LineString,
         touching: Option<&Touching>,
+        corners: Corners,
         f: impl Fn(Coord) -> Coord,
     ) -> LineString {
         let mut moved: Vec<Coord> = Vec::with_capacity(line.0.len());
@@ -324,20 +399,18 @@ impl GroundFrame {
             let there = f(c);
             if let Some((from, begin)) = last {
                 // Whichever of the two is the frame, the longer one is safe to count by.
-                let long = |a: Coord, b: Coord| (a.x - b.x).hypot(a.y - b.y);
-                let pieces = self.pieces(long(c, from).max(long(there, begin)));
-                let corner = |k| {
-                    (
-                        f64::from(k) / f64::from(pieces),
-                        between(from, c, k, pieces),
-                    )
-                };
-                let mut corners: Vec<(f64, Coord)> = (1..pieces).map(corner).collect();
-                if let Some(touching) = touching {
-                    touching.on(from, c, &mut corners);
-                    corners.sort_by(|a, b| a.0.total_cmp(&b.0));
+                let long2 = |d: Coord| d.x * d.x + d.y * d.y;
+                let pieces = corners.pieces(long2(c - from).max(long2(there - begin)));
+                if pieces > 1 || touching.is_some() {
+                    let part = |k: u32| f64::from(k) / f64::from(pieces);
+                    let corner = |k| (part(k), between(from, c, k, pieces));
+                    let mut new: Vec<(f64, Coord)> = (1..pieces).map(corner).collect();
+                    if let Some(touching) = touching {
+                        touching.beside(from, c, corners.off(long2(c - from)), &mut new);
+                        new.sort_by(|a, b| a.0.total_cmp(&b.0));
+                    }
+                    moved.extend(new.into_iter().map(|(_, corner)| f(corner)));
                 }
-                moved.extend(corners.into_iter().map(|(_, corner)| f(corner)));
             }
             moved.push(there);
             last = Some((c, there));
@@ -345,15 +418,27 @@ impl GroundFrame {
         LineString(moved)
     }
 
-    fn moved_polygons(&self, polygons: &[Polygon], f: impl Fn(Coord) -> Coord) -> Vec<Polygon> {
+    fn moved_polygons(
+        &self,
+        polygons: &[Polygon],
+        corners: Corners,
+        f: impl Fn(Coord) -> Coord,
+    ) -> Vec<Polygon> {
         let touching = self.touching(polygons);
-        let ring = |ring: &LineString| self.moved(ring, touching.as_ref(), &f);
+        let ring = |ring: &LineString| self.moved(ring, touching.as_ref(), corners, &f);
         polygons.iter().map(|p| of_rings(p, ring)).collect()
     }
 
-    fn moved_polygon(&self, polygon: &Polygon, f: impl Fn(Coord) -> Coord) -> Polygon {
+    fn moved_polygon(
+        &self,
+        polygon: &Polygon,
+        corners: Corners,
+        f: impl Fn(Coord) -> Coord,
+    ) -> Polygon {
         let touching = self.touching(std::slice::from_ref(polygon));
-        of_rings(polygon, |ring| self.moved(ring, touching.as_ref(), &f))
+        of_rings(polygon, |ring| {
+            self.moved(ring, touching.as_ref(), corners, &f)
+        })
     }
 
     /// Each place on its own, without new corners.
@@ -362,7 +447,7 @@ impl GroundFrame {
     }
 
     pub fn enter_line(&self, line: &LineString) -> LineString {
-        self.moved(line, None, |c| self.enter(c))
+        self.moved(line, None, self.corners(), |c| self.enter(c))
     }
 
     pub fn enter_lines(&self, lines: &MultiLineString) -> MultiLineString {
@@ -370,23 +455,23 @@ impl GroundFrame {
     }
 
     pub fn enter_polygon(&self, polygon: &Polygon) -> Polygon {
-        self.moved_polygon(polygon, |c| self.enter(c))
+        self.moved_polygon(polygon, self.corners(), |c| self.enter(c))
     }
 
     pub fn enter_polygons(&self, polygons: &MultiPolygon) -> MultiPolygon {
-        MultiPolygon(self.moved_polygons(&polygons.0, |c| self.enter(c)))
+        MultiPolygon(self.moved_polygons(&polygons.0, self.corners(), |c| self.enter(c)))
     }
 
     pub fn line_to_plane(&self, line: &LineString) -> LineString {
-        self.moved(line, None, |c| self.to_plane(c))
+        self.moved(line, None, self.corners(), |c| self.to_plane(c))
     }
 
     pub fn polygons_to_plane(&self, polygons: &MultiPolygon) -> MultiPolygon {
-        MultiPolygon(self.moved_polygons(&polygons.0, |c| self.to_plane(c)))
+        MultiPolygon(self.moved_polygons(&polygons.0, self.corners(), |c| self.to_plane(c)))
     }
 
     pub fn leave_line(&self, line: &LineString) -> LineString {
-        self.moved(line, None, |c| self.leave(c))
+        self.moved(line, None, self.corners_written(), |c| self.leave(c))
     }
 
     pub fn leave_lines(&self, lines: &MultiLineString) -> MultiLineString {
@@ -394,11 +479,11 @@ impl GroundFrame {
     }
 
     pub fn leave_polygon(&self, polygon: &Polygon) -> Polygon {
-        self.moved_polygon(polygon, |c| self.leave(c))
+        self.moved_polygon(polygon, self.corners_written(), |c| self.leave(c))
     }
 
     pub fn leave_polygons(&self, polygons: &MultiPolygon) -> MultiPolygon {
-        MultiPolygon(self.moved_polygons(&polygons.0, |c| self.leave(c)))
+        MultiPolygon(self.moved_polygons(&polygons.0, self.corners_written(), |c| self.leave(c)))
     }
 
     pub fn leave_shape(&self, shape: &Geometry) -> Geometry {
@@ -441,15 +526,15 @@ impl GroundFrame {
         LineString(line.0.iter().map(|&c| self.enter(self.read(c))).collect())
     }
 
-    /// Vertices of several rings, where lines bend: a ring that touches another one's edge must go on touching it.
+    /// Vertices that must stay on their side of edges, where these bend.
     fn touching(&self, polygons: &[Polygon]) -> Option<Touching> {
         let bends = self.map.as_ref().is_some_and(|map| map.bend > 0.0);
-        let rings = polygons.iter().map(|polygon| 1 + polygon.interiors().len());
-        (bends && rings.sum::<usize>() > 1).then(|| Touching::of(polygons))
+        bends.then(|| Touching::of(polygons))
     }
 }
 
-/// Vertices by their x.
+/// Vertices by their x. Where one lies beside an edge by less than that bends, or on it, the edge gets a corner at its
+/// foot, so that both move alike: rings that touch go on touching, and those that part by a hair stay parted.
 struct Touching(Vec<Coord>);
 
 impl Touching {
@@ -463,28 +548,49 @@ impl Touching {
         Touching(all)
     }
 
-    /// Adds the vertices that lie on an edge but at neither end, each with its part of the way.
-    fn on(&self, a: Coord, b: Coord, found: &mut Vec<(f64, Coord)>) {
+    /// Adds the feet of vertices within `off_m` of an edge, each with its part of the way.
+    fn beside(&self, a: Coord, b: Coord, off_m: f64, found: &mut Vec<(f64, Coord)>) {
         let d = b - a;
-        let long2 = d.x * d.x + d.y * d.y;
-        if long2 == 0.0 {
+        let long = d.x.hypot(d.y);
+        if long <= 2.0 * AT_END_M {
             return;
         }
-        let (low, high) = (a.x.min(b.x) - TOUCHES_M, a.x.max(b.x) + TOUCHES_M);
+        let (low, high) = (a.x.min(b.x) - off_m, a.x.max(b.x) + off_m);
         let begin = self.0.partition_point(|c| c.x < low);
         for &c in self.0[begin..].iter().take_while(|c| c.x <= high) {
             let off = c - a;
-            let share = (off.x * d.x + off.y * d.y) / long2;
-            let across = off.x * d.y - off.y * d.x;
-            if share > 0.0
-                && share < 1.0
-                && across * across <= TOUCHES_M * TOUCHES_M * long2
-                && c != a
-                && c != b
-            {
-                found.push((share, c));
+            let along = (off.x * d.x + off.y * d.y) / long;
+            let across = (off.x * d.y - off.y * d.x).abs() / long;
+            if across <= off_m && along > AT_END_M && along < long - AT_END_M {
+                let foot = if across <= ON_EDGE_M {
+                    c
+                } else {
+                    a + d * (along / long)
+                };
+                found.push((along / long, foot));
             }
         }
+    }
+}
+
+/// Pieces of a straight line for each metre of it.
+#[derive(Clone, Copy)]
+struct Corners(f64);
+
+impl Corners {
+    /// Of a line whose length squared is given.
+    fn pieces(self, long2: f64) -> u32 {
+        let pieces2 = long2 * self.0 * self.0;
+        if pieces2 <= 1.0 {
+            return 1;
+        }
+        pieces2.sqrt().ceil().clamp(1.0, MOST_CORNERS) as u32
+    }
+
+    /// How far from it a vertex must be to be of no matter.
+    fn off(self, long2: f64) -> f64 {
+        let bend_m = BEND_M * (long2 * self.0 * self.0).min(1.0);
+        2.0 * bend_m + ON_EDGE_M
     }
 }
 

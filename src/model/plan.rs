@@ -4,6 +4,7 @@ use geo::{Geometry, LineString, MultiPolygon, Polygon};
 use serde::{Deserialize, Serialize};
 
 use super::ground_frame::GroundFrame;
+use super::problem::told;
 use super::words::{self, Word};
 
 /// Overall verdict on a block.
@@ -495,8 +496,8 @@ pub struct Certificate {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, thiserror::Error)]
 pub enum CutFault {
     #[error(
-        "ground {what} comes within {measured_m:.3} m of {layer}, feature {feature_id}, near ({:.1}, {:.1}); {required_m:.3} m is required",
-        place[0], place[1]
+        "ground {what} comes within {measured_m:.3} m of {layer}, feature {feature_id}, near ({}); {required_m:.3} m is required",
+        told(*place)
     )]
     TooNear {
         /// `cut` or `driven`.
@@ -507,14 +508,14 @@ pub enum CutFault {
         required_m: f64,
         place: [f64; 2],
     },
-    #[error("ground {what} lies on {layer}, feature {feature_id}, near ({:.1}, {:.1})", place[0], place[1])]
+    #[error("ground {what} lies on {layer}, feature {feature_id}, near ({})", told(*place))]
     On {
         what: String,
         layer: String,
         feature_id: String,
         place: [f64; 2],
     },
-    #[error("ground cut lies outside the block near ({:.1}, {:.1})", place[0], place[1])]
+    #[error("ground cut lies outside the block near ({})", told(*place))]
     OutsideBlock { place: [f64; 2] },
     #[error("its areas do not balance by {rest_m2:.1} m2")]
     Unbalanced { rest_m2: f64 },

@@ -35,6 +35,7 @@ pub enum ProblemCode {
     UnknownEncoding,
     OverlappingBlocks,
     OverlapOfHairs,
+    DatumShift,
 }
 
 impl ProblemCode {
@@ -66,6 +67,7 @@ impl ProblemCode {
             ProblemCode::UnknownEncoding => "unknown-encoding",
             ProblemCode::OverlappingBlocks => "overlapping-blocks",
             ProblemCode::OverlapOfHairs => "overlap-of-hairs",
+            ProblemCode::DatumShift => "datum-shift",
         }
     }
 }
@@ -108,6 +110,16 @@ impl Problem {
     }
 }
 
+/// A place of the work CRS for people: to a decimetre, in degrees to six decimals.
+pub(super) fn told([x, y]: [f64; 2]) -> String {
+    // Metres so near to a CRS's own origin lie nowhere in use.
+    if x.abs() <= 360.0 && y.abs() <= 90.0 && x.fract() != 0.0 && y.fract() != 0.0 {
+        format!("{x:.6}, {y:.6}")
+    } else {
+        format!("{x:.1}, {y:.1}")
+    }
+}
+
 impl fmt::Display for Problem {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let word = match self.set_aside {
@@ -122,8 +134,8 @@ impl fmt::Display for Problem {
             shown::line(&self.layer),
             shown::line(&self.feature_id)
         )?;
-        if let Some([x, y]) = self.place {
-            write!(f, ", near ({x:.1}, {y:.1})")?;
+        if let Some(place) = self.place {
+            write!(f, ", near ({})", told(place))?;
         }
         write!(
             f,

@@ -106,6 +106,8 @@ pub struct AuditReport {
     pub tolerance_m: f64,
     pub settings: Settings,
     pub rulebook: Rulebook,
+    /// As in the run report.
+    pub metres: &'static str,
     pub crs: CrsReport,
     pub inputs: Vec<InputFile>,
     pub blocks: u64,
@@ -145,6 +147,8 @@ pub struct AuditWriter {
     compliance: Compliance,
     page: AuditPage,
     crs_wkt: String,
+    /// Of coordinates in tables.
+    decimals: usize,
     staging: Staging,
 }
 
@@ -178,6 +182,7 @@ impl AuditWriter {
             )?,
             page: AuditPage::default(),
             crs_wkt: crs_wkt.to_owned(),
+            decimals: cells::place_decimals(&srs),
             staging,
         })
     }
@@ -195,7 +200,10 @@ impl AuditWriter {
         let areas = &audit.areas;
         self.package.row(
             BLOCKS,
-            Some(&wkb::write_multi_polygon(shape, [0.0; 2])),
+            Some(&wkb::write_multi_polygon(
+                &audit.frame.of_plane().leave_polygons(shape),
+                [0.0; 2],
+            )),
             &[
                 Value::Text(&audit.id),
                 Value::Text(audit.status.key()),
@@ -251,8 +259,8 @@ impl AuditWriter {
             cells::number(row.tolerance, 6).into(),
             cells::number(row.short, 6).into(),
             cells::number(row.area_m2, 3).into(),
-            cells::number(row.x, 3).into(),
-            cells::number(row.y, 3).into(),
+            cells::number(row.x, self.decimals).into(),
+            cells::number(row.y, self.decimals).into(),
             cells::text(&row.message),
         ];
         self.compliance.row(block_id, &row.row, &more, row)
@@ -274,8 +282,8 @@ impl AuditWriter {
                 cells::text(&point.block_id).as_ref(),
                 cells::text(&point.rule_id).as_ref(),
                 point.status,
-                &cells::number(Some(point.x), 3),
-                &cells::number(Some(point.y), 3),
+                &cells::number(Some(point.x), self.decimals),
+                &cells::number(Some(point.y), self.decimals),
                 &cells::number(Some(point.weight), 3),
                 &cells::number(point.required, 6),
                 &cells::number(point.measured, 6),
@@ -355,6 +363,7 @@ impl AuditWriter {
             package,
             compliance,
             crs_wkt,
+            decimals: _,
             staging,
             page,
         } = self;

@@ -3,6 +3,8 @@
 
 use std::borrow::Cow;
 
+use gdal::spatial_ref::SpatialRef;
+
 use crate::model::shown;
 
 const STARTS: [char; 8] = ['=', '+', '-', '@', '＝', '＋', '－', '＠'];
@@ -34,6 +36,11 @@ fn defused(text: &str) -> Cow<'_, str> {
         defused.push(letter);
     }
     Cow::Owned(defused)
+}
+
+/// Decimals of coordinates: a millimetre, or about that in degrees.
+pub(super) fn place_decimals(srs: &SpatialRef) -> usize {
+    if srs.is_geographic() { 8 } else { 3 }
 }
 
 /// A number with fixed decimals; empty when there is none or it is not finite; never `-0`.

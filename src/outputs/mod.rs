@@ -32,6 +32,6 @@ pub use error::OutputError;
 pub use map::render;
 pub use names::{FileNames, file_stem};
 pub use report::{BlockPage, LANGUAGES};
-pub use run::{Counts, CrsReport, Program, RunReport, StageTime};
+pub use run::{Counts, CrsReport, METRES, Program, RunReport, StageTime};
 pub use staging::{Verified, VerifyError, journal, no_moves, try_no_moves, verify, would_replace};
 pub use writer::{ALL_BLOCKS, Writer};

@@ -8,6 +8,9 @@ use crate::model::{BlockPlan, ComplianceRow, Problem, ProblemCode, RungCount, Se
 use crate::rulebook::Rulebook;
 use crate::sources::{InputFile, LayerReport};
 
+/// Those of the ground, on the ellipsoid.
+pub const METRES: &str = "ground";
+
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct RunReport {
     /// Of the report's own form: 1.
@@ -19,6 +22,8 @@ pub struct RunReport {
     pub project: String,
     pub settings: Settings,
     pub rulebook: Rulebook,
+    /// Which metres all lengths and areas are in: [`METRES`].
+    pub metres: &'static str,
     pub crs: CrsReport,
     pub inputs: Vec<InputFile>,
     pub layers: Vec<LayerReport>,
@@ -53,6 +58,8 @@ pub struct CrsReport {
     pub wkt: String,
     pub scale_min: Option<f64>,
     pub scale_max: Option<f64>,
+    /// The most that a length of 100 m at any block was measured to be off on the ground, as a part of itself.
+    pub ground_off: f64,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize)]

@@ -11,6 +11,7 @@ use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
 use super::tables::Table;
 use crate::geometry::wkb;
 use crate::model::{Problem, Shape};
+use crate::sources::crs::plane_of;
 
 const COLUMNS: [&str; 8] = [
     "layer",
@@ -50,6 +51,7 @@ pub(super) fn write(
 ) -> Result<(), OutputError> {
     let mut table = Table::create(csv_path, COLUMNS)?;
     let mut package = GeoPackage::create(gpkg_path, srs, LAYERS)?.with_shapes_as_given();
+    let (plane, decimals) = (plane_of(srs), cells::place_decimals(srs));
     for problem in problems {
         let [x, y] = problem
             .place
@@ -61,13 +63,13 @@ pub(super) fn write(
             cells::text(&problem.message).as_ref(),
             cells::text(&problem.remedy).as_ref(),
             yes_or_no(problem),
-            &cells::number(x, 3),
-            &cells::number(y, 3),
+            &cells::number(x, decimals),
+            &cells::number(y, decimals),
         ])?;
         if let Some(shape) = problem.shape.as_ref().and_then(kept) {
             package.row(
                 0,
-                Some(&wkb::write(&shape, [0.0, 0.0])),
+                Some(&wkb::write(&plane.leave_shape(&shape), [0.0; 2])),
                 &[
                     Value::Text(&problem.layer),
                     Value::Text(&problem.feature_id),

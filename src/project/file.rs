@@ -45,7 +45,7 @@ pub struct ProjectFile {
 pub struct ProjectTable {
     /// Shown in `run.json`; the file's name if not given.
     pub name: Option<String>,
-    /// The work CRS, projected and in metres: `EPSG:32616`, WKT or a `+proj=` string.
+    /// The work CRS, projected or in degrees: `EPSG:32616`, WKT or a `+proj=` string.
     pub crs: Given<String>,
     /// The unit of bare numbers of length.
     #[schemars(extend("enum" = ["m", "ft"]))]

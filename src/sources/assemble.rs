@@ -6,26 +6,18 @@ use geo::{BoundingRect, Coord, MultiPolygon};
 
 use super::attributes::Number;
 use super::classes::{ClassTally, missing};
-use super::crs::{self, PointScale, SCALE_LIMIT, Transform, WorkCrs};
+use super::crs::{self, Transform, WorkCrs};
 use super::errors::{Bounds, SourceError};
 use super::facts::{add_own_facts, in_unit};
 use super::features::{self, Remark};
+use super::frames::{self, Around, Framed, NoFrame};
 use super::layer::{self, LayerHead, RawFeature, RawLayer};
 use super::limits::NAME_CHARACTERS;
 use super::{Batch, InputFile, LayerReport};
-use crate::model::{
-    Facts, Feature, GroundFrame, LayerKind, Problem, ProblemCode, Shape, SourceBlock,
-};
+use crate::geometry::area;
+use crate::model::{Facts, Feature, LayerKind, Problem, ProblemCode, Shape, SourceBlock};
 use crate::project::{LayerSource, Project};
 use crate::rulebook::{Channel, Match, RULED_KINDS, Unit};
-
-struct OffScale {
-    block: SourceBlock,
-    report: usize,
-    problem: Problem,
-    at: Coord,
-    worst: f64,
-}
 
 /// A block before its scale is known.
 struct Outline {
@@ -42,7 +34,7 @@ pub(super) struct Assembly<'a> {
     work: &'a WorkCrs,
     batch: Batch,
     block_ids: BTreeSet<String>,
-    off_scale: Vec<OffScale>,
+    around: Around,
 }
 
 /// Counts and place of the layer at work.
@@ -53,7 +45,7 @@ struct Desk {
 }
 
 impl<'a> Assembly<'a> {
-    pub(super) fn new(project: &'a Project, work: &'a WorkCrs) -> Assembly<'a> {
+    pub(super) fn new(project: &'a Project, work: &'a WorkCrs, around: Around) -> Assembly<'a> {
         Assembly {
             project,
             work,
@@ -63,10 +55,11 @@ impl<'a> Assembly<'a> {
                     .authority()
                     .unwrap_or_else(|_| work.wkt.clone()),
                 crs_wkt: work.wkt.clone(),
+                unit_m: work.unit_m,
                 ..Batch::default()
             },
             block_ids: BTreeSet::new(),
-            off_scale: Vec::new(),
+            around,
         }
     }
 
@@ -79,7 +72,9 @@ impl<'a> Assembly<'a> {
         let transform = match found {
             Some((from, note)) => {
                 self.batch.problems.extend(note);
-                Some(layer.transform(&from, &self.work.spatial_ref, &self.work.label)?)
+                let shift = layer.datum_shift(&from, self.work);
+                self.batch.problems.extend(shift);
+                Some(layer.transform_to(&from, self.work)?)
             }
             None => None,
         };
@@ -137,7 +132,9 @@ impl<'a> Assembly<'a> {
             code: remark.code,
             layer: label.to_owned(),
             feature_id: id.to_owned(),
-            place: remark.place,
+            place: remark
+                .place
+                .map(|at| self.work.plane().leave(at.into()).into()),
             message: remark.message,
             remedy: remark.remedy,
             shape,
@@ -273,86 +270,77 @@ impl<'a> Assembly<'a> {
         let at = shape
             .bounding_rect()
             .map_or(Coord { x: 0.0, y: 0.0 }, |bounds| bounds.center());
+        let bounds = area::Bounds::of_polygons(&shape);
         let measured = self
             .work
             .reaches(at)
             .then(|| Some((self.work.point_scale(at)?, self.work.geodesic_m2(&shape)?)))
             .flatten();
-        let Some((scale, geodesic_m2)) = measured else {
-            let remark = Remark {
-                code: ProblemCode::OutOfRange,
-                place: Some([at.x, at.y]),
-                message: format!("the block lies where {} is not made for", self.work.label),
-                remedy: "look whether x and y are swapped, whether the layer's `crs` is another one, or set `crs` under \
-                         [project]"
-                    .to_owned(),
-            };
-            self.problem(&desk.label, &id, remark, Some(Shape::Polygons(shape)), true);
-            desk.report.set_aside += 1;
-            return;
+        let framed = match measured {
+            Some(_) => frames::frame(self.work, &bounds, self.around),
+            None => Err(NoFrame::OffTheGlobe),
         };
-        let block = SourceBlock {
+        let (Framed { frame, off }, (scale, geodesic_m2)) = match (framed, measured) {
+            (Ok(framed), Some(measured)) => (framed, measured),
+            (Err(why), _) => return self.without_frame(desk, &id, why, at, shape),
+            (Ok(_), None) => return self.without_frame(desk, &id, NoFrame::OffTheGlobe, at, shape),
+        };
+        self.batch.ground_off = self.batch.ground_off.max(off);
+        desk.report.used += 1;
+        self.batch.blocks.push(SourceBlock {
             id,
             source_layer: desk.label.clone(),
-            frame: GroundFrame::around(at),
+            frame,
             shape,
             azimuth_deg,
             portfolio,
-            repaired_m2,
+            repaired_m2: repaired_m2 / (scale.east * scale.north),
             scale: scale.mean(),
             geodesic_m2,
-        };
-        let worst = PointScale::worst(scale);
-        if (worst - 1.0).abs() <= SCALE_LIMIT {
-            desk.report.used += 1;
-            self.batch.blocks.push(block);
-            return;
-        }
-        let problem = Problem {
-            code: ProblemCode::ScaleError,
-            layer: desk.label.clone(),
-            feature_id: block.id.clone(),
-            place: Some([at.x, at.y]),
-            message: format!(
-                "{} shows the block at {worst:.4} times its true size, {} % is allowed",
-                self.work.label,
-                SCALE_LIMIT * 100.0
-            ),
-            remedy: "lay the block out in a project of its own with a CRS made for its place"
-                .to_owned(),
-            shape: None,
-            set_aside: true,
-        };
-        self.off_scale.push(OffScale {
-            block,
-            report: self.batch.layers.len(),
-            problem,
-            at,
-            worst,
         });
     }
 
-    /// Refuses a CRS that suits no block; where it suits some, the others are set aside.
-    pub(super) fn check_scale(&mut self) -> Result<(), SourceError> {
-        if self.batch.blocks.is_empty()
-            && let Some(first) = self.off_scale.first()
-        {
-            return Err(SourceError::ScaleOff {
-                crs: self.work.label.clone(),
-                layer: first.block.source_layer.clone(),
-                block: first.block.id.clone(),
-                x: first.at.x,
-                y: first.at.y,
-                scale: first.worst,
-                limit_percent: SCALE_LIMIT * 100.0,
-            });
-        }
-        for mut off in std::mem::take(&mut self.off_scale) {
-            self.batch.layers[off.report].set_aside += 1;
-            off.problem.shape = Some(Shape::Polygons(off.block.shape));
-            self.batch.problems.push(off.problem);
-        }
-        Ok(())
+    /// Sets a block aside that has no flat ground of its own.
+    fn without_frame(
+        &mut self,
+        desk: &mut Desk,
+        id: &str,
+        why: NoFrame,
+        at: Coord,
+        shape: MultiPolygon,
+    ) {
+        let label = &self.work.label;
+        let swapped = "look whether x and y are swapped, whether the layer's `crs` is another one, or set `crs` under \
+                       [project]";
+        let (code, message, remedy) = match why {
+            NoFrame::OffTheGlobe => (
+                ProblemCode::OutOfRange,
+                format!("the block lies where {label} is not made for"),
+                swapped,
+            ),
+            NoFrame::TooWide { wide_m } => (
+                ProblemCode::TooLarge,
+                format!(
+                    "the block is {:.0} km wide, and up to {:.0} km can be measured as one",
+                    wide_m / 1e3,
+                    frames::WIDEST_M / 1e3
+                ),
+                "divide the block, or look whether one of its polygons lies elsewhere",
+            ),
+            NoFrame::Bent => (
+                ProblemCode::ScaleError,
+                format!("{label} bends too much at the block for distances in it to be true"),
+                "set `crs` under [project] to a CRS made for that place, or leave it out",
+            ),
+        };
+        let remark = Remark {
+            code,
+            place: Some([at.x, at.y]),
+            message,
+            remedy: remedy.to_owned(),
+        };
+        self.problem(&desk.label, id, remark, Some(Shape::Polygons(shape)), true);
+        desk.report.set_aside += 1;
     }
 
     /// Reads the features of one source and says what there is to say of them; kept are those that lie in `near`, a box in
@@ -380,12 +368,17 @@ impl<'a> Assembly<'a> {
         Ok(())
     }
 
-    /// The box around the blocks with these ids, grown by `by_m`; None where there is no such block.
+    /// The box around the blocks with these ids, grown by `by_m` on the ground; None where there is no such block.
     pub(super) fn around(&self, ids: &[String], by_m: f64) -> Option<Bounds> {
         let blocks = self.batch.blocks.iter();
         let bounds = blocks
             .filter(|block| ids.contains(&block.id))
-            .filter_map(|block| block.shape.bounding_rect())
+            .filter_map(|block| {
+                let rect = block.shape.bounding_rect()?;
+                let by = by_m * block.frame.plane_per_metre();
+                let by = Coord { x: by, y: by };
+                Some(geo::Rect::new(rect.min() - by, rect.max() + by))
+            })
             .reduce(|a, b| {
                 geo::Rect::new(
                     Coord {
@@ -400,8 +393,8 @@ impl<'a> Assembly<'a> {
             })?;
         let (min, max) = (bounds.min(), bounds.max());
         Some(Bounds {
-            min: [min.x - by_m, min.y - by_m],
-            max: [max.x + by_m, max.y + by_m],
+            min: min.into(),
+            max: max.into(),
         })
     }
 
@@ -434,7 +427,8 @@ impl<'a> Assembly<'a> {
                 }
             }
         }
-        add_own_facts(&mut facts, raw, shapes);
+        let area_counts = asked.iter().any(|(name, _)| *name == "area");
+        add_own_facts(&mut facts, raw, shapes, area_counts.then_some(self.work));
         facts
     }
 

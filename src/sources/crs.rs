@@ -3,18 +3,24 @@
 
 use gdal::spatial_ref::{AxisMappingStrategy, SpatialRef};
 use gdal_calls::crs::Transformation;
-use geo::{Coord, Destination, GeodesicArea, GeodesicMeasure, LineString, MultiPolygon, Point};
+use geo::{Coord, Densify, Euclidean, LineString, MultiPolygon};
+use geographiclib_rs::{DirectGeodesic, Geodesic, PolygonArea, Winding};
 
 use super::errors::SourceError;
 use super::open::{forget_failures, last_failure};
+use crate::geometry::area::rings;
 use crate::geometry::wkb::Parts;
+use crate::model::{BEND_M, GroundFrame};
 
-/// Largest deviation of the point scale from 1.
-pub const SCALE_LIMIT: f64 = 0.002;
 /// Blocks farther than this beyond the CRS's area of use are taken for misplaced.
-const AREA_OF_USE_MARGIN_DEG: f64 = 3.0;
+const AREA_OF_USE_MARGIN_DEG: f64 = 12.0;
 /// Step of the numeric scale.
 const SCALE_STEP_M: f64 = 50.0;
+/// Shorter lines are straight in any CRS: in degrees at 75 degrees north, 30 m bend by less than 0.1 mm.
+const NEVER_BENDS_M: f64 = 30.0;
+const MOST_CORNERS: f64 = 10_000.0;
+/// Of WGS 84.
+const EQUATORIAL_M: f64 = 6_378_137.0;
 
 /// Reads a CRS as users write it: an authority code, a URN, WKT or a PROJ string. No files, no links.
 ///
@@ -43,6 +49,9 @@ pub fn parse_crs(text: &str, whose: &str) -> Result<SpatialRef, SourceError> {
         "BOUNDCRS",
         "COMPOUNDCRS",
         "COMPD_CS",
+        // Understood, so that it can be said why they will not do.
+        "LOCAL_CS",
+        "ENGCRS",
     ]
     .iter()
     .any(|word| upper.starts_with(word));
@@ -89,50 +98,80 @@ pub fn says_nothing(crs: &SpatialRef) -> bool {
     crs.is_local() || !named || !(crs.is_projected() || crs.is_geographic())
 }
 
-/// Moves coordinates from a layer's CRS into the work CRS, or leaves them bit for bit where the two are the same.
-pub struct Transform(Option<Transformation>);
+/// Moves coordinates from one CRS to another, or leaves them bit for bit where the two are the same.
+pub struct Transform {
+    way: Option<Transformation>,
+    /// Before, and after: units of a plane, of which see [`GroundFrame`].
+    before: f64,
+    after: f64,
+    /// Metres of a unit on either side, about.
+    metres: [f64; 2],
+}
 
 impl Transform {
     /// # Errors
     /// GDAL's message when there is no way from one to the other.
     pub fn new(from: &SpatialRef, to: &SpatialRef) -> Result<Transform, String> {
         if from == to {
-            return Ok(Transform(None));
+            return Ok(Transform::same());
         }
         forget_failures();
         Transformation::new(from, to)
-            .map(|transform| Transform(Some(transform)))
+            .map(|way| Transform {
+                way: Some(way),
+                metres: [from, to].map(unit_metres),
+                ..Transform::same()
+            })
             .map_err(|error| last_failure().unwrap_or_else(|| error.to_string()))
     }
 
     /// No change.
     pub fn same() -> Transform {
-        Transform(None)
+        Transform {
+            way: None,
+            before: 1.0,
+            after: 1.0,
+            metres: [1.0; 2],
+        }
+    }
+
+    pub(super) fn in_units(self, before: f64, after: f64) -> Transform {
+        let [from, to] = self.metres;
+        Transform {
+            before,
+            after,
+            metres: [from * before, to / after],
+            ..self
+        }
+    }
+
+    fn changes_nothing(&self) -> bool {
+        self.way.is_none() && self.before == 1.0 && self.after == 1.0
     }
 
     /// Transforms points in place; false, with the points in no defined state, when one lies where the CRS does not
     /// reach.
     pub fn points(&self, points: &mut [Coord]) -> bool {
-        let Some(transform) = &self.0 else {
-            return true;
-        };
-        if points.is_empty() {
+        if points.is_empty() || self.changes_nothing() {
             return true;
         }
-        let mut x: Vec<f64> = points.iter().map(|p| p.x).collect();
-        let mut y: Vec<f64> = points.iter().map(|p| p.y).collect();
-        if transform.places(&mut x, &mut y).is_err() {
+        let mut x: Vec<f64> = points.iter().map(|p| p.x * self.before).collect();
+        let mut y: Vec<f64> = points.iter().map(|p| p.y * self.before).collect();
+        if let Some(way) = &self.way
+            && way.places(&mut x, &mut y).is_err()
+        {
             return false;
         }
         for ((point, x), y) in points.iter_mut().zip(x).zip(y) {
-            *point = Coord { x, y };
+            *point = Coord { x, y } * self.after;
         }
         points.iter().all(|p| p.x.is_finite() && p.y.is_finite())
     }
 
-    /// As [`Transform::points`], for all parts of a geometry.
+    /// As [`Transform::points`], for all parts of a geometry. Lines are straight where they were drawn: one that the
+    /// other CRS bends by more than [`BEND_M`] gets corners.
     pub fn parts(&self, parts: &mut Parts) -> bool {
-        if self.0.is_none() {
+        if self.changes_nothing() {
             return true;
         }
         let mut ok = true;
@@ -140,7 +179,7 @@ impl Transform {
             ok &= self.points(std::slice::from_mut(&mut point.0));
         }
         for line in &mut parts.lines {
-            ok &= self.points(&mut line.0);
+            ok &= self.line(line);
         }
         for polygon in &mut parts.polygons {
             polygon.exterior_mut(|ring| ok &= self.ring(ring));
@@ -153,13 +192,85 @@ impl Transform {
         ok
     }
 
+    /// As [`Transform::parts`], for a line.
+    fn line(&self, line: &mut LineString) -> bool {
+        let drawn = self.way.is_some().then(|| line.clone());
+        if !self.points(&mut line.0) {
+            return false;
+        }
+        drawn.is_none_or(|drawn| self.bend(&drawn, line))
+    }
+
+    /// Puts corners into a transformed line where it was straight before and is no more.
+    fn bend(&self, drawn: &LineString, line: &mut LineString) -> bool {
+        let long = |w: &[Coord]| (w[1].x - w[0].x).hypot(w[1].y - w[0].y);
+        let [from_m, to_m] = self.metres;
+        let short = |from: &[Coord], to: &[Coord]| {
+            (long(from) * from_m).max(long(to) * to_m) < NEVER_BENDS_M
+        };
+        let mut pairs = drawn.0.windows(2).zip(line.0.windows(2));
+        if pairs.all(|(from, to)| short(from, to)) {
+            return true;
+        }
+        let mut bent: Vec<Coord> = Vec::with_capacity(line.0.len());
+        for (from, to) in drawn.0.windows(2).zip(line.0.windows(2)) {
+            bent.push(to[0]);
+            if short(from, to) || long(to) == 0.0 {
+                continue;
+            }
+            let mut middle = [(from[0] + from[1]) / 2.0];
+            if !self.points(&mut middle) {
+                return false;
+            }
+            let (d, off) = (to[1] - to[0], middle[0] - to[0]);
+            let bend_m = (off.x * d.y - off.y * d.x).abs() / long(to) * to_m;
+            let pieces = (bend_m / BEND_M).sqrt().ceil().clamp(1.0, MOST_CORNERS) as u32;
+            let corner = |k: u32| {
+                let (a, b) = (f64::from(pieces - k), f64::from(k));
+                (from[0] * a + from[1] * b) / f64::from(pieces)
+            };
+            let mut corners: Vec<Coord> = (1..pieces).map(corner).collect();
+            if !self.points(&mut corners) {
+                return false;
+            }
+            bent.extend(corners);
+        }
+        bent.extend(line.0.last());
+        line.0 = bent;
+        true
+    }
+
     fn ring(&self, ring: &mut LineString) -> bool {
-        let ok = self.points(&mut ring.0);
+        let ok = self.line(ring);
         // geo closes a ring that is changed: a last point transformed on its own must equal the first to the bit.
         if let [first, .., last] = &mut ring.0[..] {
             *last = *first;
         }
         ok
+    }
+}
+
+/// Metres in a unit of a CRS; of a degree those of latitude.
+fn unit_metres(crs: &SpatialRef) -> f64 {
+    if crs.is_geographic() {
+        crs.angular_units() * crs.semi_major().unwrap_or(EQUATORIAL_M)
+    } else {
+        crs.linear_units()
+    }
+}
+
+/// The plane of a CRS in which something is written.
+pub fn plane_of(crs: &SpatialRef) -> GroundFrame {
+    GroundFrame::plane(plane_unit(crs))
+}
+
+/// As good as a metre is one, to the last bit of the coordinates.
+fn plane_unit(crs: &SpatialRef) -> f64 {
+    let unit_m = unit_metres(crs);
+    if (unit_m - 1.0).abs() < 1e-12 {
+        1.0
+    } else {
+        unit_m
     }
 }
 
@@ -186,13 +297,16 @@ impl PointScale {
     }
 }
 
-/// The CRS in which everything is computed: projected, in metres.
+/// The CRS of the batch. Features are kept and looked up in its plane, and outputs are written in it; lengths and areas
+/// are those of the ground, in the frames of the blocks.
 pub struct WorkCrs {
     pub spatial_ref: SpatialRef,
     /// Authority code or name.
     pub label: String,
     pub wkt: String,
-    /// To longitude and latitude on the CRS's own datum.
+    /// The plane's metres in a unit of the CRS: 1 where that is a metre, about 111 km where it is a degree.
+    pub unit_m: f64,
+    /// From the plane to longitude and latitude on the CRS's own datum.
     geographic: Transform,
     grid: Transform,
     /// Degrees per unit of that geographic CRS.
@@ -204,20 +318,13 @@ pub struct WorkCrs {
 
 impl WorkCrs {
     /// # Errors
-    /// When the CRS is not understood, in degrees, or not in metres.
+    /// When the CRS is not understood, or has no place on the globe.
     pub fn new(text: &str) -> Result<WorkCrs, SourceError> {
         let spatial_ref = parse_crs(text, "[project]")?;
         let label = label(&spatial_ref);
-        if !spatial_ref.is_projected() {
-            return Err(SourceError::NotProjected { crs: label });
-        }
-        let metres = spatial_ref.linear_units();
-        if (metres - 1.0).abs() > 1e-12 {
-            return Err(SourceError::NotMetres {
-                crs: label,
-                unit: spatial_ref.linear_units_name().unwrap_or_default(),
-                metres,
-            });
+        let (projected, geographic) = (spatial_ref.is_projected(), spatial_ref.is_geographic());
+        if spatial_ref.is_local() || !(projected || geographic) {
+            return Err(SourceError::NoDatum { crs: label });
         }
         let bad = |message: String| SourceError::BadCrs {
             whose: "[project]".to_owned(),
@@ -228,17 +335,62 @@ impl WorkCrs {
         own.set_axis_mapping_strategy(AxisMappingStrategy::TraditionalGisOrder);
         let equatorial_m = own.semi_major().map_err(|e| bad(e.to_string()))?;
         let polar_m = own.semi_minor().map_err(|e| bad(e.to_string()))?;
+        let unit_m = plane_unit(&spatial_ref);
+        if !(unit_m.is_finite() && unit_m > 0.0) {
+            return Err(bad("its unit is no length".to_owned()));
+        }
+        let out = |to: &SpatialRef| {
+            let way = Transform::new(&spatial_ref, to).map_err(bad);
+            way.map(|way| way.in_units(1.0 / unit_m, 1.0))
+        };
         Ok(WorkCrs {
             wkt: wkt2(&spatial_ref).map_err(|e| bad(e.to_string()))?,
-            geographic: Transform::new(&spatial_ref, &own).map_err(bad)?,
-            grid: Transform::new(&own, &spatial_ref).map_err(bad)?,
+            geographic: out(&own)?,
+            grid: Transform::new(&own, &spatial_ref)
+                .map_err(bad)?
+                .in_units(1.0, unit_m),
             degrees: own.angular_units().to_degrees(),
             equatorial_m,
             flattening: (equatorial_m - polar_m) / equatorial_m,
-            wgs84: Transform::new(&spatial_ref, &wgs84()?).map_err(bad)?,
+            wgs84: out(&wgs84()?)?,
             spatial_ref,
             label,
+            unit_m,
         })
+    }
+
+    /// From another CRS into the plane.
+    ///
+    /// # Errors
+    /// GDAL's message when there is no way.
+    pub fn way_from(&self, other: &SpatialRef) -> Result<Transform, String> {
+        Transform::new(other, &self.spatial_ref).map(|way| way.in_units(1.0, self.unit_m))
+    }
+
+    /// From the plane into another CRS.
+    ///
+    /// # Errors
+    /// GDAL's message when there is no way.
+    pub fn way_to(&self, other: &SpatialRef) -> Result<Transform, String> {
+        Transform::new(&self.spatial_ref, other).map(|way| way.in_units(1.0 / self.unit_m, 1.0))
+    }
+
+    /// The same plane, as a frame that writes in the unit of the CRS.
+    pub fn plane(&self) -> GroundFrame {
+        GroundFrame::plane(self.unit_m)
+    }
+
+    /// The CRS's own ellipsoid, with its geodesics by Karney (2013).
+    pub(super) fn ellipsoid(&self) -> Geodesic {
+        Geodesic::new(self.equatorial_m, self.flattening)
+    }
+
+    /// Longitude and latitude on the CRS's own datum, in degrees, of places of the plane; None where one lies outside.
+    pub(super) fn own_degrees(&self, places: &[Coord]) -> Option<Vec<Coord>> {
+        let mut places = places.to_vec();
+        let ok = self.geographic.points(&mut places);
+        let places = places.into_iter().map(|place| place * self.degrees);
+        ok.then(|| places.collect())
     }
 
     /// Point scale at a place, from two pairs of points 100 m apart on the CRS's own ellipsoid; None outside the CRS.
@@ -247,12 +399,14 @@ impl WorkCrs {
         if !self.geographic.points(&mut centre) {
             return None;
         }
-        let centre = Point(centre[0] * self.degrees);
-        // The model needs degrees; `GeodesicMeasure::new` takes the flattening itself.
-        let ellipsoid = GeodesicMeasure::new(self.equatorial_m, self.flattening);
+        let centre = centre[0] * self.degrees;
+        let ellipsoid = self.ellipsoid();
         let scale = |bearing: f64| {
-            let mut ends = [bearing, bearing + 180.0]
-                .map(|b| ellipsoid.destination(centre, b, SCALE_STEP_M).0 / self.degrees);
+            let mut ends = [bearing, bearing + 180.0].map(|bearing| {
+                let (y, x): (f64, f64) =
+                    ellipsoid.direct(centre.y, centre.x, bearing, SCALE_STEP_M);
+                Coord { x, y } / self.degrees
+            });
             self.grid.points(&mut ends).then(|| {
                 let d = ends[1] - ends[0];
                 d.x.hypot(d.y) / (2.0 * SCALE_STEP_M)
@@ -264,16 +418,30 @@ impl WorkCrs {
         })
     }
 
-    /// Area on the WGS 84 ellipsoid, holes taken off, edges as geodesics between the vertices; None outside the CRS.
-    /// Shells must run counter-clockwise and holes clockwise.
+    /// Area on the CRS's own ellipsoid, holes taken off, edges straight in the plane; None outside the CRS. Shells must run
+    /// counter-clockwise and holes clockwise.
     pub fn geodesic_m2(&self, shape: &MultiPolygon) -> Option<f64> {
+        const CORNER_EVERY_M: f64 = 100.0;
+        let polygons = Euclidean.densify(shape, CORNER_EVERY_M).0;
         let mut parts = Parts {
-            polygons: shape.0.clone(),
+            polygons,
             ..Parts::default()
         };
-        let ok = self.wgs84.parts(&mut parts);
-        let degrees = MultiPolygon(parts.polygons);
-        ok.then(|| degrees.geodesic_area_signed())
+        if !self.geographic.parts(&mut parts) {
+            return None;
+        }
+        let ellipsoid = self.ellipsoid();
+        // Geodesics from corner to corner are no straight lines of the plane; between corners so near they are.
+        let ring_m2 = |ring: &LineString| {
+            let mut around = PolygonArea::new(&ellipsoid, Winding::CounterClockwise);
+            for place in ring.0.iter().skip(1) {
+                around.add_point(place.y * self.degrees, place.x * self.degrees);
+            }
+            let (_, area_m2, _) = around.compute(true);
+            area_m2
+        };
+        let polygons = parts.polygons.iter();
+        Some(polygons.flat_map(rings).map(ring_m2).sum())
     }
 
     /// Longitude and latitude on WGS 84, in degrees; None outside the CRS.
@@ -390,13 +558,12 @@ mod tests {
                 "{text}"
             );
         }
-        assert!(matches!(
-            WorkCrs::new("EPSG:4326"),
-            Err(SourceError::NotProjected { .. })
-        ));
-        assert!(matches!(
-            WorkCrs::new("EPSG:2264"),
-            Err(SourceError::NotMetres { .. })
-        ));
+        let local = "LOCAL_CS[\"a yard\",UNIT[\"metre\",1]]";
+        for text in [local, "EPSG:4978"] {
+            assert!(WorkCrs::new(text).is_err(), "{text}");
+        }
+        for text in ["EPSG:4326", "EPSG:2264", "EPSG:3857", "EPSG:3005"] {
+            assert!(WorkCrs::new(text).is_ok(), "{text}");
+        }
     }
 }

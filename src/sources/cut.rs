@@ -315,9 +315,7 @@ impl Desk<'_> {
             return Ok(vec![]);
         };
         self.problems.extend(note);
-        let transform = layer
-            .head
-            .transform(&from, &self.work.spatial_ref, &self.work.label)?;
+        let transform = layer.head.transform_to(&from, self.work)?;
         let label = layer.head.label.clone();
         let mut found = Vec::with_capacity(layer.features.len());
         for mut raw in layer.features {
@@ -339,7 +337,9 @@ impl Desk<'_> {
                     code: remark.code,
                     layer: label.clone(),
                     feature_id: feature.fid.clone(),
-                    place: remark.place,
+                    place: remark
+                        .place
+                        .map(|at| self.work.plane().leave(at.into()).into()),
                     message: remark.message,
                     remedy: remark.remedy,
                     shape,

@@ -190,44 +190,11 @@ pub enum SourceError {
         message: String,
     },
     #[error(
-        "the work CRS {crs} is in degrees, and widths of buffers are in metres\n  hint: set `crs` under [project] to a projected CRS in metres, or leave it out for the UTM zone of the blocks"
+        "the work CRS {crs} has no datum: nobody can tell where on the globe its places lie, nor how long its metres are there\n  \
+         hint: set `crs` under [project] to a CRS with a datum, projected or in degrees, or leave it out for the UTM zone of \
+         the blocks"
     )]
-    NotProjected { crs: String },
-    #[error(
-        "the work CRS {crs} is in {unit} (1 = {metres} m), not in metres\n  hint: set `crs` under [project] to a projected CRS in metres, or leave it out for the UTM zone of the blocks"
-    )]
-    NotMetres {
-        crs: String,
-        unit: String,
-        metres: f64,
-    },
-    #[error(
-        "the work CRS {crs} shows block {block} of {layer} near ({x:.1}, {y:.1}) at {scale:.4} times its true size, and not one \
-         block within {limit_percent} % of it\n  hint: set `crs` under [project] to a CRS made for that place, or leave it out \
-         for the UTM zone of the blocks"
-    )]
-    ScaleOff {
-        crs: String,
-        layer: String,
-        block: String,
-        x: f64,
-        y: f64,
-        scale: f64,
-        limit_percent: f64,
-    },
-    #[error(
-        "the blocks lie between longitudes {west:.3} and {east:.3}: too wide for one zone. Block {block} would be drawn at \
-         {scale:.4} times its true size in zone {zone}, {limit_percent} % is allowed\n  hint: split the batch, correct the \
-         coordinates of that block, or set `crs` under [project]"
-    )]
-    BatchTooWide {
-        west: f64,
-        east: f64,
-        zone: u32,
-        block: String,
-        scale: f64,
-        limit_percent: f64,
-    },
+    NoDatum { crs: String },
     #[error(
         "no UTM zone can be told from the blocks: {why}\n  hint: set `crs` under [project] to a projected CRS in metres"
     )]
@@ -282,10 +249,7 @@ impl SourceError {
             SourceError::NoCrs { .. } => "no-crs",
             SourceError::NotDegrees { .. } => "not-degrees",
             SourceError::BadCrs { .. } => "bad-crs",
-            SourceError::NotProjected { .. } => "crs-in-degrees",
-            SourceError::NotMetres { .. } => "crs-not-in-metres",
-            SourceError::ScaleOff { .. } => "crs-scale",
-            SourceError::BatchTooWide { .. } => "batch-too-wide",
+            SourceError::NoDatum { .. } => "crs-without-datum",
             SourceError::NoZone { .. } => "no-zone",
             SourceError::NoTransform { .. } => "no-transform",
             SourceError::Terrain(error) => error.code(),

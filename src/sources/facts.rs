@@ -1,18 +1,28 @@
 //! What is known of a feature, in the units in which the rules compare it.
 
+use super::crs::WorkCrs;
 use super::layer::RawFeature;
 use crate::geometry::area::area;
 use crate::model::{Fact, Facts, Shape};
 use crate::rulebook::Unit;
 use crate::units::{LengthUnit, parse_length};
 
-/// What is known of a feature's own width and outline is offered last: an attribute named for it goes before.
-pub(super) fn add_own_facts(facts: &mut Facts, raw: &RawFeature, shapes: &[Shape]) {
+/// What is known of a feature's own width and outline is offered last: an attribute named for it goes before. The area is
+/// that on the ground, if the rules ask for it.
+pub(super) fn add_own_facts(
+    facts: &mut Facts,
+    raw: &RawFeature,
+    shapes: &[Shape],
+    on_ground: Option<&WorkCrs>,
+) {
     if let Some(width_m) = raw.width.value {
         facts.offer("channel", Fact::Number(width_m));
     }
     let areas = shapes.iter().filter_map(|shape| match shape {
-        Shape::Polygons(polygons) => Some(area(polygons)),
+        Shape::Polygons(polygons) => {
+            let true_m2 = on_ground.and_then(|work| work.geodesic_m2(polygons));
+            Some(true_m2.unwrap_or_else(|| area(polygons)))
+        }
         _ => None,
     });
     if let Some(area_m2) = areas.reduce(|a, b| a + b) {

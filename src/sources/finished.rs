@@ -5,14 +5,19 @@ use std::path::{Path, PathBuf};
 
 use gdal::vector::{Feature, LayerAccess};
 use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
-use geo::{BoundingRect, Centroid, Coord, InteriorPoint, MultiPolygon};
+use geo::{
+    Bearing, BoundingRect, Centroid, Coord, Distance, Geodesic, InteriorPoint, MultiPolygon, Point,
+};
 
-use super::crs::{Transform, wgs84};
+use super::crs::{WorkCrs, wkt2};
 use super::features::{RawGeometry, raw_geometry};
+use super::frames::{self, Around};
 use super::open::{forget_failures, last_failure, package_options, quiet_gdal};
 use super::{limits, plain, sql};
 use crate::daylight::Place;
-use crate::model::{ShiftClass, StripKind};
+use crate::geometry::area::Bounds;
+use crate::geometry::frame::map_polygons;
+use crate::model::{GroundFrame, ShiftClass, StripKind};
 
 /// Why a folder holds no layout that can be read.
 #[derive(Debug, thiserror::Error)]
@@ -59,9 +64,10 @@ pub struct SetAsideBlock {
 pub struct FinishedBlock {
     pub id: String,
     pub status: String,
-    /// Work CRS.
+    /// In the block's frame, as those of its zones and sections.
     pub shape: MultiPolygon,
-    /// Work CRS, inside or nearly so.
+    pub frame: GroundFrame,
+    /// A place inside or nearly so, in metres east and north of the middle of all blocks.
     pub centre: [f64; 2],
     pub place: Place,
     /// Whether the slope of any of its strips is known.
@@ -145,11 +151,12 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
     let blocks = &mut layout.blocks;
     package.each("zones", &ZONES, &mut faults, |id, row| {
         if let Some(block) = of(id) {
-            blocks[block].zones.push(FinishedZone {
+            let zone = FinishedZone {
                 kind: row.text("kind")?,
                 class: row.text("class")?,
-                shape: row.polygons()?,
-            });
+                shape: on_ground(&blocks[block].frame, &row.polygons()?),
+            };
+            blocks[block].zones.push(zone);
         }
         Ok(())
     })?;
@@ -171,7 +178,7 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
         let reasons = row.text("reasons")?;
         let key = [piece[0], piece[1], piece[2], section_no];
         let (hours, skid_hours) = (row.number("hours")?, row.number("skid_hours")?);
-        let shape = row.polygons()?;
+        let shape = on_ground(&blocks[block].frame, &row.polygons()?);
         match sections.entry((block, line.order, key)) {
             std::collections::btree_map::Entry::Vacant(slot) => {
                 slot.insert(FinishedSection {
@@ -356,7 +363,7 @@ impl Package<'_> {
             .spatial_ref()
             .ok_or_else(|| wrong("it names no CRS".to_owned()))?;
         crs.set_axis_mapping_strategy(gdal::spatial_ref::AxisMappingStrategy::TraditionalGisOrder);
-        let to_degrees = Transform::new(&crs, &wgs84()?).map_err(wrong)?;
+        let work = WorkCrs::new(&wkt2(&crs).map_err(|error| wrong(error.to_string()))?)?;
         let mut blocks: Vec<FinishedBlock> = Vec::new();
         self.each("blocks", &BLOCKS, faults, |id, row| {
             if blocks.iter().any(|block| block.id == id) {
@@ -369,18 +376,25 @@ impl Package<'_> {
                 .or_else(|| shape.centroid().map(Coord::from))
                 .or_else(|| shape.bounding_rect().map(|rect| rect.min()))
                 .ok_or("it has no shape")?;
-            let mut degrees = [inside];
-            if !to_degrees.points(&mut degrees) {
-                return Err("its place has no longitude and latitude".to_owned());
-            }
+            let plane = inside * work.unit_m;
+            let degrees = work.degrees(plane);
+            let degrees = degrees.ok_or("its place has no longitude and latitude")?;
+            let read = |c: Coord| c * work.unit_m;
+            let bounds = Bounds::of_polygons(&map_polygons(&shape, read));
+            let frame = frames::frame(&work, &bounds, AROUND);
+            let frame = frame
+                .map_err(|_| "its place is beyond the reach of its CRS")?
+                .frame;
             blocks.push(FinishedBlock {
                 id: id.to_owned(),
                 status: row.text("status")?,
-                shape,
-                centre: [inside.x, inside.y],
+                shape: on_ground(&frame, &shape),
+                frame,
+                // Of the whole layout, further down.
+                centre: [0.0; 2],
                 place: Place {
-                    latitude_deg: degrees[0].y,
-                    longitude_deg: degrees[0].x,
+                    latitude_deg: degrees.y,
+                    longitude_deg: degrees.x,
                 },
                 slopes_known: false,
                 zones: vec![],
@@ -388,6 +402,7 @@ impl Package<'_> {
             });
             Ok(())
         })?;
+        far_apart(&mut blocks);
         Ok(blocks)
     }
 
@@ -421,6 +436,45 @@ impl Package<'_> {
             Ok(())
         })?;
         Ok(lines)
+    }
+}
+
+/// Nothing is looked for around a finished block.
+const AROUND: Around = Around {
+    ruled_m: 100.0,
+    seen_m: 200.0,
+};
+
+/// A shape as written, in a block's frame.
+fn on_ground(frame: &GroundFrame, shape: &MultiPolygon) -> MultiPolygon {
+    frame.enter_polygons(&map_polygons(shape, |c| frame.read(c)))
+}
+
+/// Gives each block its place on flat ground around the middle of all: distances from there are true, others nearly so.
+fn far_apart(blocks: &mut [FinishedBlock]) {
+    let count = blocks.len().max(1) as f64;
+    // The mean of places on a ball, so that the 180th meridian is no border.
+    let mut sum = [0.0; 3];
+    for block in blocks.iter() {
+        let (latitude, longitude) = (
+            block.place.latitude_deg.to_radians(),
+            block.place.longitude_deg.to_radians(),
+        );
+        sum[0] += latitude.cos() * longitude.cos() / count;
+        sum[1] += latitude.cos() * longitude.sin() / count;
+        sum[2] += latitude.sin() / count;
+    }
+    let [x, y, z] = sum;
+    let middle = Point::new(y.atan2(x).to_degrees(), z.atan2(x.hypot(y)).to_degrees());
+    for block in blocks.iter_mut() {
+        let place = Point::new(block.place.longitude_deg, block.place.latitude_deg);
+        let far_m = Geodesic.distance(middle, place);
+        let (sin, cos) = Geodesic.bearing(middle, place).to_radians().sin_cos();
+        block.centre = if far_m > 0.0 {
+            [far_m * sin, far_m * cos]
+        } else {
+            [0.0; 2]
+        };
     }
 }
 

@@ -6,7 +6,7 @@ use geo::Coord;
 
 use super::attributes::{Columns, Measure, Number, Schema};
 use super::counts::{self, UnsaidTexts};
-use super::crs::{self, Transform};
+use super::crs::{self, Transform, WorkCrs};
 use super::errors::{Bounds, SourceError};
 use super::features::{RawGeometry, raw_geometry};
 use super::limits::{NAME_CHARACTERS, Tally};
@@ -311,6 +311,61 @@ impl LayerHead<'_> {
         })
     }
 
+    /// A note on what is not known of where the layer lies, where it is on another datum than the work CRS.
+    pub(super) fn datum_shift(&self, from: &SpatialRef, work: &WorkCrs) -> Option<Problem> {
+        if *from == work.spatial_ref {
+            return None;
+        }
+        let area = self.bounds.and_then(|bounds| {
+            let ([west, south], [east, north]) = (bounds.min, bounds.max);
+            let corners = [(west, south), (west, north), (east, south), (east, north)];
+            let mut corners = corners.map(|(x, y)| Coord { x, y });
+            let to_degrees = Transform::new(from, &crs::wgs84().ok()?).ok()?;
+            if !to_degrees.points(&mut corners) {
+                return None;
+            }
+            let mut area = None;
+            corners.into_iter().for_each(|c| widen(&mut area, c));
+            let Bounds { min, max } = area?;
+            Some([min[0], min[1], max[0], max[1]])
+        });
+        let (known, advice) = match gdal_calls::crs::accuracy_m(from, &work.spatial_ref, area) {
+            Some(0.0) => return None,
+            Some(known_m) => (
+                format!("PROJ knows the shift to {known_m} m"),
+                "distances between layers of different datums are no better; use layers on one datum where that matters",
+            ),
+            None => (
+                "PROJ does not say how well the shift is known".to_owned(),
+                "look whether the layer lies where it should; use layers on one datum where that matters",
+            ),
+        };
+        Some(Problem {
+            code: ProblemCode::DatumShift,
+            layer: self.label.clone(),
+            feature_id: "-".to_owned(),
+            place: None,
+            message: format!(
+                "the layer is on another datum ({}) than the work CRS ({}); {known}",
+                crs::label(from),
+                work.label
+            ),
+            remedy: advice.to_owned(),
+            shape: None,
+            set_aside: false,
+        })
+    }
+
+    /// The way into the plane of the work CRS.
+    pub(super) fn transform_to(
+        &self,
+        from: &SpatialRef,
+        work: &WorkCrs,
+    ) -> Result<Transform, SourceError> {
+        let way = work.way_from(from);
+        way.map_err(|message| self.no_way(from, &work.label, message))
+    }
+
     /// The way from `from` to `to`.
     pub(super) fn transform(
         &self,
@@ -318,13 +373,17 @@ impl LayerHead<'_> {
         to: &SpatialRef,
         to_label: &str,
     ) -> Result<Transform, SourceError> {
-        Transform::new(from, to).map_err(|message| SourceError::NoTransform {
+        Transform::new(from, to).map_err(|message| self.no_way(from, to_label, message))
+    }
+
+    fn no_way(&self, from: &SpatialRef, to: &str, message: String) -> SourceError {
+        SourceError::NoTransform {
             layer: self.label.clone(),
             role: self.role(),
             from: crs::label(from),
-            to: to_label.to_owned(),
+            to: to.to_owned(),
             message,
-        })
+        }
     }
 
     /// A GeoJSON file without a CRS is taken for degrees by its standard, whatever it holds.

@@ -10,6 +10,7 @@ mod errors;
 mod facts;
 mod features;
 mod finished;
+pub mod frames;
 mod hash;
 mod layer;
 pub mod limits;
@@ -39,14 +40,19 @@ use crate::model::{Feature, LayerKind, Problem, SourceBlock};
 use crate::project::{LayerSource, Project};
 use assemble::Assembly;
 use crs::WorkCrs;
+use frames::Around;
 
-/// Everything read for a batch, in the work CRS.
+/// Everything read for a batch, in the plane of the work CRS.
 #[derive(Clone, Debug, Default)]
 pub struct Batch {
     /// Authority code or WKT of the work CRS.
     pub crs: String,
     /// WKT2 (or WKT1 where GDAL knows no better) of the work CRS.
     pub crs_wkt: String,
+    /// The plane's metres in a unit of the work CRS.
+    pub unit_m: f64,
+    /// The most that any block's lengths were measured to be off on the ground, as a part of themselves.
+    pub ground_off: f64,
     /// In file order.
     pub blocks: Vec<SourceBlock>,
     /// In the order of roles, then file order.
@@ -143,6 +149,24 @@ fn slopes_around_m(project: &Project) -> f64 {
             .fold(0.0, f64::max)
 }
 
+/// How far around a block its frame must be true.
+fn around(project: &Project) -> Around {
+    // Half of a channel, the rim of what is drawn, and a machine's reach.
+    const BESIDE_M: f64 = 100.0;
+    let layout = &project.settings.layout;
+    let ruled = project.rules.lines.iter();
+    let ruled = ruled.map(|line| line.widest().reach_m());
+    let set = [
+        layout.road_band_m,
+        layout.frontage_distance_m,
+        layout.hazard_distance_m,
+    ];
+    Around {
+        ruled_m: BESIDE_M + ruled.chain(set).fold(0.0, f64::max),
+        seen_m: around_m(project),
+    }
+}
+
 /// As [`read`]; of all layers but those of blocks only what the blocks named in `only` may have to do with is kept.
 /// Everything is read, counted and reported all the same: what is wrong with a file is wrong for each of its blocks. An
 /// empty list names all blocks.
@@ -177,11 +201,10 @@ pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError
         Some(text) => WorkCrs::new(text)?,
         None => WorkCrs::new(&zone::utm_zone_of(&block_layers)?)?,
     };
-    let mut assembly = Assembly::new(project, &work);
+    let mut assembly = Assembly::new(project, &work, around(project));
     for layer in block_layers {
         assembly.blocks(layer)?;
     }
-    assembly.check_scale()?;
     let near = (!only.is_empty()).then(|| assembly.around(only, around_m(project)));
     for source in other_sources {
         match near {
@@ -200,7 +223,10 @@ pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError
         stamps.extend(files);
         (batch.problems).extend(terrain::off_raster(&terrain, &batch.blocks));
         let by_m = slopes_around_m(project);
-        let bounds = |block: &SourceBlock| area::Bounds::of_polygons(&block.shape).grown(by_m);
+        let bounds = |block: &SourceBlock| {
+            let by = by_m * block.frame.plane_per_metre();
+            area::Bounds::of_polygons(&block.shape).grown(by)
+        };
         let boxes: Vec<area::Bounds> = batch.blocks.iter().map(bounds).collect();
         terrain.try_read(&boxes)?;
         batch.terrain = Some(terrain.report);

@@ -2,12 +2,10 @@
 
 use geo::{BoundingRect, Coord};
 
-use super::crs::{self, SCALE_LIMIT};
+use super::crs;
 use super::errors::SourceError;
 use super::layer::RawLayer;
 
-/// Scale on the central meridian of a UTM zone.
-const UTM_K0: f64 = 0.9996;
 /// UTM is defined between these latitudes.
 const UTM_LATITUDES: (f64, f64) = (-80.0, 84.0);
 
@@ -51,37 +49,23 @@ pub(super) fn utm_zone_of(layers: &[RawLayer<'_>]) -> Result<String, SourceError
                     .iter()
                     .all(|c| c.x.abs() <= 180.0 && c.y.abs() <= 90.0)
             {
-                places.push(Whereabouts {
-                    block: feature.id.clone().unwrap_or_else(|| feature.fid.clone()),
-                    corners,
-                });
+                places.push(corners);
             }
         }
     }
     utm_zone(&places)
 }
 
-/// One block's corner points in longitude and latitude.
-struct Whereabouts {
-    block: String,
-    corners: Vec<Coord>,
-}
-
-/// The WGS 84 UTM zone of a batch: the one that holds the middle of its extent. The exceptions of the grid around
+/// The WGS 84 UTM zone of a batch, of the corners of its blocks in longitude and latitude: the one that holds the middle
+/// of its extent, however wide it is. The exceptions of the grid around
 /// Norway and Svalbard are not made.
 ///
 /// # Errors
-/// [`SourceError::NoZone`] without a place, [`SourceError::BatchTooWide`] when a corner of a block would be drawn more
-/// than 0.2 % too large.
-fn utm_zone(blocks: &[Whereabouts]) -> Result<String, SourceError> {
-    let corners = || {
-        blocks
-            .iter()
-            .flat_map(|b| b.corners.iter().map(move |c| (b, *c)))
-    };
+/// [`SourceError::NoZone`] without a place.
+fn utm_zone(blocks: &[Vec<Coord>]) -> Result<String, SourceError> {
     let (mut west, mut east) = (f64::INFINITY, f64::NEG_INFINITY);
     let (mut south, mut north) = (f64::INFINITY, f64::NEG_INFINITY);
-    for (_, corner) in corners() {
+    for corner in blocks.iter().flatten() {
         (west, east) = (west.min(corner.x), east.max(corner.x));
         (south, north) = (south.min(corner.y), north.max(corner.y));
     }
@@ -97,24 +81,6 @@ fn utm_zone(blocks: &[Whereabouts]) -> Result<String, SourceError> {
     }
     let middle = 0.5 * (west + east);
     let zone = (((middle + 180.0) / 6.0).floor() as i64).clamp(0, 59) as u32 + 1;
-    let meridian = f64::from(zone) * 6.0 - 183.0;
-    let scale = |c: Coord| {
-        let off = (c.x - meridian).to_radians() * c.y.to_radians().cos();
-        UTM_K0 * (1.0 + off * off / 2.0)
-    };
-    let farthest = corners().max_by(|a, b| scale(a.1).total_cmp(&scale(b.1)));
-    if let Some((block, corner)) = farthest
-        && scale(corner) - 1.0 > SCALE_LIMIT
-    {
-        return Err(SourceError::BatchTooWide {
-            west,
-            east,
-            zone,
-            block: block.block.clone(),
-            scale: scale(corner),
-            limit_percent: SCALE_LIMIT * 100.0,
-        });
-    }
     let hundred = if south + north >= 0.0 { 32600 } else { 32700 };
     Ok(format!("EPSG:{}", hundred + zone))
 }
@@ -124,18 +90,13 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_zone_of_a_batch_is_found_or_said_to_be_too_wide() {
-        let block = |x: f64, y: f64| Whereabouts {
-            block: format!("at {x}"),
-            corners: vec![Coord { x, y }],
-        };
+    fn the_zone_of_a_batch_is_that_of_its_middle() {
+        let block = |x: f64, y: f64| vec![Coord { x, y }];
         assert_eq!(utm_zone(&[block(-91.0, 46.0)]).unwrap(), "EPSG:32615");
         assert_eq!(utm_zone(&[block(147.0, -42.0)]).unwrap(), "EPSG:32755");
         assert_eq!(utm_zone(&[block(180.0, 10.0)]).unwrap(), "EPSG:32660");
-        assert!(matches!(
-            utm_zone(&[block(-91.0, 46.0), block(-101.0, 46.0), block(-78.0, 46.0)]),
-            Err(SourceError::BatchTooWide { .. })
-        ));
+        let wide = [block(-91.0, 46.0), block(-101.0, 46.0), block(-78.0, 46.0)];
+        assert_eq!(utm_zone(&wide).unwrap(), "EPSG:32616");
         assert!(matches!(utm_zone(&[]), Err(SourceError::NoZone { .. })));
         assert!(matches!(
             utm_zone(&[block(20.0, 86.0)]),

@@ -13,8 +13,7 @@ use geo::{Coord, MultiPolygon};
 
 /// What a plan says is cut, driven and left: its zones are not among it.
 pub fn as_plan(plan: &BlockPlan) -> BlockCut {
-    let [x, y] = plan.origin();
-    let world = |c: Coord| c + Coord { x, y };
+    let world = |c: Coord| plan.frame.to_plane(c);
     let day = plan.sections.iter();
     let day = day.filter(|section| section.shift_class == ShiftClass::DayOnly);
     BlockCut {

@@ -162,14 +162,14 @@ const ROWS: &[Row] = &[
     ),
     Row::harmless(
         "a block of 600 by 800 km",
-        "exit 3: set aside with its area, the others are laid out",
+        "exit 3: set aside with its width, the others are laid out",
         |folder| {
             let wide = rectangle(-300_000.0, -400_000.0, 300_000.0, 400_000.0);
             beside_a_sound_block(folder, feature(r#"{"BLOCK": "A-2"}"#, &wide));
         },
         |folder, _| {
             let list = fs::read_to_string(folder.join("out/set_aside.csv")).unwrap();
-            assert!(list.contains("A-2,too-large,the block has 48000000 ha"), "{list}");
+            assert!(list.contains("A-2,too-large,\"the block is 1000 km wide"), "{list}");
         },
     )
     .ends(3),

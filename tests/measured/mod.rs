@@ -41,8 +41,65 @@ impl Row {
 
 pub type Layers = BTreeMap<String, Vec<Row>>;
 
-/// Every layer of a vector file, features in file order.
+/// Point scale of the districts' CRS, to half a millionth all over them: metres of the grid in one on the ground.
+pub const GRID: f64 = 0.999_600_2;
+
+/// Divides every coordinate of little-endian WKB by [`GRID`], so that what is measured is ground.
+fn on_ground(wkb: &mut [u8], at: &mut usize) {
+    let whole = |wkb: &[u8], at: &mut usize| {
+        let bytes = wkb[*at..*at + 4].try_into().expect("four bytes");
+        *at += 4;
+        u32::from_le_bytes(bytes)
+    };
+    assert_eq!(wkb[*at], 1, "little-endian");
+    *at += 1;
+    let kind = whole(wkb, at);
+    let axes = [2, 3, 3, 4][(kind / 1000) as usize];
+    let places = |wkb: &mut [u8], at: &mut usize, count: u32| {
+        for _ in 0..count {
+            for axis in 0..axes {
+                let bytes: &mut [u8] = &mut wkb[*at..*at + 8];
+                let value = f64::from_le_bytes((&*bytes).try_into().expect("eight bytes"));
+                if axis < 2 {
+                    bytes.copy_from_slice(&(value / GRID).to_le_bytes());
+                }
+                *at += 8;
+            }
+        }
+    };
+    match kind % 1000 {
+        1 => places(wkb, at, 1),
+        2 => {
+            let count = whole(wkb, at);
+            places(wkb, at, count);
+        }
+        3 => {
+            for _ in 0..whole(wkb, at) {
+                let count = whole(wkb, at);
+                places(wkb, at, count);
+            }
+        }
+        _ => {
+            for _ in 0..whole(wkb, at) {
+                on_ground(wkb, at);
+            }
+        }
+    }
+}
+
+/// Every layer of a vector file of the demo, in metres on the ground, features in file order.
 pub fn read(path: &Path) -> Layers {
+    let mut layers = read_as_written(path);
+    for row in layers.values_mut().flatten() {
+        if let Some(wkb) = &mut row.wkb {
+            on_ground(wkb, &mut 0);
+        }
+    }
+    layers
+}
+
+/// The same in the coordinates of the file.
+pub fn read_as_written(path: &Path) -> Layers {
     let dataset = Dataset::open(path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
     let mut layers = Layers::new();
     for mut layer in dataset.layers() {

@@ -2,7 +2,7 @@
 #![allow(dead_code, reason = "each test file uses its own share")]
 
 use blockwright::model::*;
-use blockwright::outputs::{Counts, CrsReport, Program, RunReport, StageTime};
+use blockwright::outputs::{Counts, CrsReport, METRES, Program, RunReport, StageTime};
 use blockwright::rulebook::{BlockRules, Citation, Cited, ReadStatus, Rulebook, ShareOf};
 use geo::{Area, Geometry, LineString, MultiPolygon, Point, Polygon, Rect};
 
@@ -534,11 +534,13 @@ pub fn report(counts: &Counts) -> RunReport {
             reserves_count: false,
             block: BlockRules::default(),
         },
+        metres: METRES,
         crs: CrsReport {
             crs: "EPSG:32616".to_owned(),
             wkt: String::new(),
             scale_min: Some(0.9998),
             scale_max: Some(1.0001),
+            ground_off: 2e-8,
         },
         inputs: vec![],
         layers: vec![],

@@ -1,6 +1,8 @@
 //! Which fixes a machine can have driven through one after the other: outliers dropped, gaps cut.
 
-use super::{Fix, Gap, GapReason, Outlier, Sweep, distance, seconds};
+use geo::Coord;
+
+use super::{Fix, Gap, GapReason, Outlier, Sweep, seconds};
 
 /// As many fixes that agree with one another, but not with what was before, are a jump of the track and no outliers.
 const AGREEING: usize = 5;
@@ -15,6 +17,7 @@ pub(super) struct Driven {
 struct Walk<'a> {
     track: &'a str,
     how: &'a Sweep,
+    metres: &'a dyn Fn(Coord, Coord) -> f64,
     done: Driven,
     /// The leg being driven; empty only before the first fix.
     leg: Vec<Fix>,
@@ -25,10 +28,16 @@ struct Walk<'a> {
 }
 
 impl Driven {
-    pub(super) fn of(track: &str, fixes: &[Fix], how: &Sweep) -> Driven {
+    pub(super) fn of(
+        track: &str,
+        fixes: &[Fix],
+        how: &Sweep,
+        metres: &dyn Fn(Coord, Coord) -> f64,
+    ) -> Driven {
         let mut walk = Walk {
             track,
             how,
+            metres,
             done: Driven::default(),
             leg: vec![],
             after_jump: true,
@@ -48,7 +57,7 @@ impl Walk<'_> {
             Some(seconds) => self.how.max_speed_m_s * seconds + self.how.noise_m,
             None => self.how.max_gap_m.max(self.how.noise_m),
         };
-        distance(a.at, b.at) <= reach_m
+        (self.metres)(a.at, b.at) <= reach_m
     }
 
     fn take(&mut self, fix: Fix) {
@@ -78,7 +87,7 @@ impl Walk<'_> {
 
     /// Takes the next fix of the track, over a gap or not.
     fn go_on(&mut self, last: Fix, fix: Fix) {
-        let reason = if distance(last.at, fix.at) > self.how.max_gap_m {
+        let reason = if (self.metres)(last.at, fix.at) > self.how.max_gap_m {
             Some(GapReason::Distance)
         } else if seconds(&last, &fix).is_some_and(|seconds| seconds > self.how.max_gap_s) {
             Some(GapReason::Time)
@@ -120,7 +129,7 @@ impl Walk<'_> {
             track: self.track.to_owned(),
             from,
             to,
-            distance_m: distance(from.at, to.at),
+            distance_m: (self.metres)(from.at, to.at),
             seconds: seconds(&from, &to),
             reason,
         });
@@ -128,7 +137,7 @@ impl Walk<'_> {
     }
 
     fn drop_outlier(&mut self, from: &Fix, fix: Fix) {
-        let distance_m = distance(from.at, fix.at);
+        let distance_m = (self.metres)(from.at, fix.at);
         self.done.outliers.push(Outlier {
             track: self.track.to_owned(),
             fix,

@@ -177,6 +177,18 @@ pub fn ends<'a>(lines: impl Iterator<Item = &'a LineString>, width_m: f64) -> Ve
 /// # Errors
 /// When a width or limit is not above 0.
 pub fn follow(tracks: &[Track], how: &Sweep) -> Result<Way, SweepError> {
+    follow_by(tracks, how, &distance)
+}
+
+/// As [`follow`], for places of a plane that is not true: `metres` tells how far apart two of them are.
+///
+/// # Errors
+/// As [`follow`].
+pub fn follow_by(
+    tracks: &[Track],
+    how: &Sweep,
+    metres: &dyn Fn(Coord, Coord) -> f64,
+) -> Result<Way, SweepError> {
     for (what, value) in [
         ("cutting width", how.width_m),
         ("largest gap in metres", how.max_gap_m),
@@ -192,7 +204,7 @@ pub fn follow(tracks: &[Track], how: &Sweep) -> Result<Way, SweepError> {
     let (mut legs, mut gaps, mut outliers) = (vec![], vec![], vec![]);
     for track in tracks {
         let fixes = order::in_order(&track.fixes, &mut tally);
-        let driven = Driven::of(&track.id, &fixes, how);
+        let driven = Driven::of(&track.id, &fixes, how, metres);
         gaps.extend(driven.gaps);
         outliers.extend(driven.outliers);
         legs.extend(driven.legs.into_iter().map(|leg| as_leg(&track.id, leg)));

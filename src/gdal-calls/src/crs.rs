@@ -70,10 +70,78 @@ impl Transformation {
     }
 }
 
+/// How well the way from one CRS to another is known, in metres, as PROJ's database states it of the best that is at hand
+/// for an area (west, south, east, north in degrees): 0 where both have the same datum; to a tenth of a metre, rounded up.
+/// None where there is no way of a stated accuracy.
+pub fn accuracy_m(from: &SpatialRef, to: &SpatialRef, area: Option<[f64; 4]>) -> Option<f64> {
+    const MOST_TENTHS: u32 = 20_000;
+    // To PROJ 0 means that any accuracy will do.
+    const NOTHING_M: f64 = 1e-6;
+    let _quiet = crate::Quiet::new();
+    let known_within = |tenths: u32| {
+        // SAFETY: options of our own, made here and freed once at the end; the handles are those of living CRS, which are
+        // copied; a transformation that was made is ours to free, once.
+        unsafe {
+            let options = gdal_sys::OCTNewCoordinateTransformationOptions();
+            if options.is_null() {
+                return false;
+            }
+            gdal_sys::OCTCoordinateTransformationOptionsSetBallparkAllowed(options, 0);
+            gdal_sys::OCTCoordinateTransformationOptionsSetDesiredAccuracy(
+                options,
+                (f64::from(tenths) / 10.0).max(NOTHING_M),
+            );
+            if let Some([west, south, east, north]) = area {
+                gdal_sys::OCTCoordinateTransformationOptionsSetAreaOfInterest(
+                    options, west, south, east, north,
+                );
+            }
+            let way = gdal_sys::OCTNewCoordinateTransformationEx(
+                from.to_c_hsrs(),
+                to.to_c_hsrs(),
+                options,
+            );
+            gdal_sys::OCTDestroyCoordinateTransformationOptions(options);
+            if way.is_null() {
+                return false;
+            }
+            gdal_sys::OCTDestroyCoordinateTransformation(way);
+            true
+        }
+    };
+    if known_within(0) {
+        return Some(0.0);
+    }
+    if !known_within(MOST_TENTHS) {
+        return None;
+    }
+    let (mut short, mut enough) = (0, MOST_TENTHS);
+    while enough - short > 1 {
+        let middle = short + (enough - short) / 2;
+        if known_within(middle) {
+            enough = middle;
+        } else {
+            short = middle;
+        }
+    }
+    Some(f64::from(enough) / 10.0)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use gdal::spatial_ref::AxisMappingStrategy;
+
+    #[test]
+    fn a_shift_of_the_datum_has_the_accuracy_that_proj_states() {
+        let within = |from: &str, to: &str| {
+            accuracy_m(&crs(from), &crs(to), Some([-90.0, 45.0, -85.0, 48.0]))
+        };
+        assert_eq!(within("EPSG:4326", "EPSG:32616"), Some(0.0));
+        assert_eq!(within("EPSG:26716", "EPSG:4267"), Some(0.0));
+        let shifted = within("EPSG:26716", "EPSG:32616").unwrap();
+        assert!((0.1..60.0).contains(&shifted), "{shifted}");
+    }
 
     fn crs(text: &str) -> SpatialRef {
         let mut crs = SpatialRef::from_definition(text).unwrap();

@@ -16,7 +16,11 @@ use crate::model::{BlockPlan, GroundFrame, Heading, ShiftClass, StripKind, ZoneK
 use crate::outputs::OutputError;
 use crate::outputs::layers;
 use crate::outputs::style;
+use crate::sources::crs::plane_of;
+use crate::units::FOOT_M;
 
+/// The foot of older United States surveys, exact by definition.
+const SURVEY_FOOT_M: f64 = 1200.0 / 3937.0;
 /// Height of letters, metres on the ground.
 const STRIP_TEXT_M: f64 = 5.0;
 const BLOCK_TEXT_M: f64 = 15.0;
@@ -24,6 +28,8 @@ const BLOCK_TEXT_M: f64 = 15.0;
 pub struct Drawing {
     path: PathBuf,
     dataset: Dataset,
+    /// Numbers of [`UNITS`].
+    units: [u8; 2],
 }
 
 impl Drawing {
@@ -41,9 +47,21 @@ impl Drawing {
                 options: None,
             })
             .map_err(failed)?;
+        let of_a_metre = |metres: f64| (plane_of(srs).unit_m() - metres).abs() < 1e-9;
+        let units = match (
+            of_a_metre(1.0),
+            of_a_metre(FOOT_M),
+            of_a_metre(SURVEY_FOOT_M),
+        ) {
+            (true, ..) => [6, 1],
+            (_, true, _) => [2, 0],
+            (.., true) => [21, 0],
+            _ => [0, 1],
+        };
         Ok(Drawing {
             path: path.to_owned(),
             dataset,
+            units,
         })
     }
 
@@ -59,9 +77,9 @@ impl Drawing {
                 wkb::write_line(&frame.leave_line(line), [0.0; 2]),
                 format!("PEN(c:{colour})"),
             ),
-            Shape::Label(place, height_m, text) => (
+            Shape::Label(place, height, text) => (
                 wkb::write(&geo::Geometry::Point(place.into()), [0.0; 2]),
-                format!("LABEL(t:\"{}\",s:{height_m}g,p:5,c:{colour})", plain(text)),
+                format!("LABEL(t:\"{}\",s:{height}g,p:5,c:{colour})", plain(text)),
             ),
         };
         feature
@@ -94,7 +112,7 @@ impl Drawing {
             self.add(
                 "block_id",
                 style::BLACK,
-                Shape::Label(place, BLOCK_TEXT_M, &plan.id),
+                Shape::Label(place, BLOCK_TEXT_M / frame.unit_m(), &plan.id),
             )?;
         }
         for (shape, kind, _) in layers::zones(plan) {
@@ -134,7 +152,7 @@ impl Drawing {
                 self.add(
                     "strip_no",
                     colour,
-                    Shape::Label(place, STRIP_TEXT_M, &label),
+                    Shape::Label(place, STRIP_TEXT_M / frame.unit_m(), &label),
                 )?;
             }
         }
@@ -145,7 +163,7 @@ impl Drawing {
         self.dataset
             .close()
             .map_err(|source| gdal_error(&self.path, "close", &source))?;
-        corrected(&self.path).map_err(OutputError::file(&self.path, "write the file"))
+        corrected(&self.path, self.units).map_err(OutputError::file(&self.path, "write the file"))
     }
 }
 
@@ -164,13 +182,13 @@ const LATER: [&str; 11] = [
     "$PROJECTNAME",
 ];
 
-/// Variables that GDAL's header has for a drawing in inches, and what they are in one in metres: the unit of a block that is
-/// inserted elsewhere (6: metres), and whether hatches and line types are metric (1).
-const UNITS: [(&str, &str); 2] = [("$INSUNITS", "6"), ("$MEASUREMENT", "1")];
+/// Variables that GDAL's header has for a drawing in inches: the unit of a block that is inserted elsewhere (6: metres, 2:
+/// feet, 21: feet of older United States surveys, 0: none of these), and whether hatches and line types are metric (1).
+const UNITS: [&str; 2] = ["$INSUNITS", "$MEASUREMENT"];
 
 /// GDAL says R2004 (AC1018) and inches in the header of a drawing that has nothing but tables, polylines and texts of R2000:
-/// this makes it say R2000 (AC1015), which older programs read too, and metres.
-fn corrected(path: &Path) -> io::Result<()> {
+/// this makes it say R2000 (AC1015), which older programs read too, and its own unit.
+fn corrected(path: &Path, units: [u8; 2]) -> io::Result<()> {
     let other = path.with_extension("dxf-corrected");
     let mut from = BufReader::new(File::open(path)?);
     let mut to = BufWriter::new(File::create(&other)?);
@@ -185,11 +203,11 @@ fn corrected(path: &Path) -> io::Result<()> {
         let [code, value] = &pair;
         let (code, named) = (code.trim(), value.trim());
         if code == "9" {
-            kept = !LATER.contains(&named) && UNITS.iter().all(|(own, _)| *own != named);
+            kept = !LATER.contains(&named) && !UNITS.contains(&named);
         }
         let last = code.is_empty() || named == "ENDSEC";
         if named == "ENDSEC" {
-            for (name, value) in UNITS {
+            for (name, value) in UNITS.into_iter().zip(units) {
                 write!(to, "  9\n{name}\n 70\n{value:>6}\n")?;
             }
         }

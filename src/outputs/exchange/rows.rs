@@ -270,15 +270,15 @@ impl Mover<'_> {
     }
 
     fn points(&self, line: &LineString) -> Option<LineString> {
-        let mut points = self.frame.leave_line(line).0;
-        self.to_wgs84.points(&mut points).then_some(())?;
+        let closed = line.is_closed();
+        let mut line = self.frame.leave_line(line);
+        self.to_wgs84.points(&mut line.0).then_some(())?;
+        let points = &mut line.0;
         // A ring's last point is transformed apart from its first and must equal it to the bit.
-        if line.is_closed()
-            && let [first, .., last] = &mut points[..]
-        {
+        if closed && let [first, .., last] = &mut points[..] {
             *last = *first;
         }
-        Some(LineString(points))
+        Some(line)
     }
 
     fn ring_polygon(&self, polygon: &Polygon) -> Option<Polygon> {

@@ -5,6 +5,7 @@ use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
+use geo::Coord;
 use pdf_writer::{Chunk, Filter, Finish, Name, Rect, Ref, TextStr};
 use sha2::{Digest, Sha256};
 
@@ -22,8 +23,8 @@ pub struct Page {
     pub(super) opacities: BTreeSet<u8>,
     /// Where the map stands on the paper.
     pub(super) map: Frame,
-    /// West, south, east and north of the map in the work CRS.
-    pub(super) ground: [f64; 4],
+    /// Of the map in the work CRS, from south-west round by west and north.
+    pub(super) corners: [Coord; 4],
     /// The block's id.
     pub(in crate::outputs) name: String,
 }
@@ -111,7 +112,7 @@ impl PdfFile {
             .filter(Filter::FlateDecode);
         self.object(content, chunk.as_bytes())?;
         let measure = georeference
-            .viewport(page.map, page.ground, SYSTEM)
+            .viewport(page.map, page.corners, SYSTEM)
             .ok_or_else(|| OutputError::NoPlace {
                 block: page.name.clone(),
             })?;

@@ -6,6 +6,8 @@ use super::canvas::{Align, BODY, Canvas, Frame, PT_PER_MM, Type};
 use super::font::Weight;
 use super::paper::Sheet;
 use super::words::Words;
+use crate::geometry::area::Bounds;
+use crate::model::GroundFrame;
 use crate::outputs::map::marks::round_length;
 use crate::outputs::paint::Rgb;
 use crate::outputs::{style, text};
@@ -17,13 +19,13 @@ const SCALE_BAR_PT: f64 = 150.0;
 /// Ways of north on this sheet, in degrees clockwise from grid north.
 #[derive(Clone, Copy, Default)]
 pub struct Norths {
+    pub true_deg: f64,
     pub magnetic_deg: Option<f64>,
 }
 
-/// Grid lines at round coordinates of the work CRS, with their figures outside the frame. Returns their distance in
-/// metres.
-pub fn grid(canvas: &mut Canvas, sheet: &Sheet, origin: [f64; 2]) -> f64 {
-    let step = round_up(GRID_PT / sheet.pt_per_m);
+/// Grid lines at round coordinates of the work CRS, with their figures outside the frame. Returns their distance with its
+/// unit.
+pub fn grid(canvas: &mut Canvas, sheet: &Sheet, frame: &GroundFrame) -> String {
     let [west, south, east, north] = sheet.ground();
     let map = sheet.map;
     let kind = Type {
@@ -31,56 +33,100 @@ pub fn grid(canvas: &mut Canvas, sheet: &Sheet, origin: [f64; 2]) -> f64 {
         align: Align::Centre,
         ..BODY
     };
-    let lines = |low: f64, high: f64, offset: f64| -> Vec<f64> {
-        let (first, last) = (
-            ((low + offset) / step).ceil(),
-            ((high + offset) / step).floor(),
-        );
+    let seen = Bounds {
+        min: Coord { x: west, y: south },
+        max: Coord { x: east, y: north },
+    };
+    let there = seen.leaving(frame);
+    let unit = 1.0 / frame.unit_m();
+    let (low, high) = (there.min * unit, there.max * unit);
+    // Lines are far enough apart in the direction in which the grid is drawn smaller.
+    let per_unit = |span: f64, units: f64| span * sheet.pt_per_m / units.max(f64::MIN_POSITIVE);
+    let least = per_unit(east - west, high.x - low.x).min(per_unit(north - south, high.y - low.y));
+    let step = round_up(GRID_PT / least);
+    let lines = |low: f64, high: f64| -> Vec<f64> {
+        let (first, last) = ((low / step).ceil(), (high / step).floor());
         // A frame of a few hundred points holds few lines; more would be a slip in the scale.
         let count = (last - first + 1.0).clamp(0.0, 100.0) as u32;
         (0..count)
             .map(|index| (first + f64::from(index)) * step)
             .collect()
     };
-    let (eastings, northings) = (lines(west, east, origin[0]), lines(south, north, origin[1]));
+    let (eastings, northings) = (lines(low.x, high.x), lines(low.y, high.y));
+    let place = |x: f64, y: f64| sheet.place(frame.enter(frame.read(Coord { x, y })));
+    // Lines of the grid bend by a hair on the ground, and do not run quite upright.
+    const STEPS: u32 = 8;
+    // A hair beyond the frame at both ends, so that each line crosses its edges.
+    let parts = || (0..=STEPS).map(|step| 1.02 * f64::from(step) / f64::from(STEPS) - 0.01);
+    let upright = |easting: f64| -> Vec<(f64, f64)> {
+        parts()
+            .map(|t| place(easting, low.y + t * (high.y - low.y)))
+            .collect()
+    };
+    let level = |northing: f64| -> Vec<(f64, f64)> {
+        parts()
+            .map(|t| place(low.x + t * (high.x - low.x), northing))
+            .collect()
+    };
     canvas.apart(|canvas| {
+        canvas.rect(map);
+        canvas.clip();
         canvas.pen(Rgb::parse(style::GREY_MIDDLE), 0.25);
         canvas.opacity(0.7);
-        for easting in &eastings {
-            let (x, _) = sheet.place(Coord {
-                x: easting - origin[0],
-                y: 0.0,
-            });
-            canvas.path([(x, map.y), (x, map.top())].into_iter(), false);
+        for line in eastings.iter().map(|&e| upright(e)) {
+            canvas.path(line.into_iter(), false);
         }
-        for northing in &northings {
-            let (_, y) = sheet.place(Coord {
-                x: 0.0,
-                y: northing - origin[1],
-            });
-            canvas.path([(map.x, y), (map.right(), y)].into_iter(), false);
+        for line in northings.iter().map(|&n| level(n)) {
+            canvas.path(line.into_iter(), false);
         }
         canvas.stroke();
     });
-    for easting in &eastings {
-        let (x, _) = sheet.place(Coord {
-            x: easting - origin[0],
-            y: 0.0,
-        });
-        if x > map.x + 15.0 && x < map.right() - 15.0 {
-            canvas.text(kind, x, map.y - 7.0, &format!("{easting:.0} E"));
+    let decimals = if step < 1.0 {
+        (-step.log10()).ceil() as usize
+    } else {
+        0
+    };
+    let shown = |value: f64, signs: [&str; 2]| {
+        if !frame.is_degrees() {
+            return format!("{value:.0} {}", signs[0]);
+        }
+        let sign = if value < 0.0 { signs[1] } else { signs[0] };
+        format!("{:.decimals$}° {sign}", value.abs())
+    };
+    for &easting in &eastings {
+        if let Some(x) = crossing(&upright(easting), |p| (p.1, p.0), map.y)
+            && x > map.x + 15.0
+            && x < map.right() - 15.0
+        {
+            canvas.text(kind, x, map.y - 7.0, &shown(easting, ["E", "W"]));
         }
     }
-    for northing in &northings {
-        let (_, y) = sheet.place(Coord {
-            x: 0.0,
-            y: northing - origin[1],
-        });
-        if y > map.y + 18.0 && y < map.top() - 18.0 {
-            canvas.upwards(kind, map.x - 3.0, y, &format!("{northing:.0} N"));
+    for &northing in &northings {
+        if let Some(y) = crossing(&level(northing), |p| p, map.x)
+            && y > map.y + 18.0
+            && y < map.top() - 18.0
+        {
+            canvas.upwards(kind, map.x - 3.0, y, &shown(northing, ["N", "S"]));
         }
     }
-    step
+    if frame.is_degrees() {
+        format!("{step:.decimals$}°")
+    } else if frame.unit_m() == 1.0 {
+        format!("{step} m")
+    } else {
+        format!("{step}")
+    }
+}
+
+/// Where a line passes a place on the first of the axes that `of` tells, on the second.
+fn crossing(line: &[(f64, f64)], of: impl Fn((f64, f64)) -> (f64, f64), at: f64) -> Option<f64> {
+    line.windows(2).find_map(|w| {
+        let ((a, from), (b, to)) = (of(w[0]), of(w[1]));
+        let share = (at - a) / (b - a);
+        (0.0..=1.0)
+            .contains(&share)
+            .then_some(from + share * (to - from))
+    })
 }
 
 /// The shortest 1, 2 or 5 times a power of ten that is not below.

@@ -33,7 +33,12 @@ impl Georeference {
             .authority()
             .ok()
             .and_then(|authority| authority.strip_prefix("EPSG:")?.parse::<u32>().ok());
-        let mut system = "<< /Type /PROJCS".to_owned();
+        let kind = if srs.is_geographic() {
+            "GEOGCS"
+        } else {
+            "PROJCS"
+        };
+        let mut system = format!("<< /Type /{kind}");
         // Writing to a String cannot fail.
         if let Some(code) = epsg {
             let _ = write!(system, " /EPSG {code}");
@@ -56,43 +61,23 @@ impl Georeference {
             .then(|| places[0] * self.degrees)
     }
 
-    /// The page's viewports: one, the map. `ground` is west, south, east, north in the work CRS; `system` names the
-    /// object that holds the coordinate system. None where a corner has no longitude and latitude.
-    pub fn viewport(&self, map: Frame, ground: [f64; 4], system: i32) -> Option<String> {
-        let [west, south, east, north] = ground;
-        let mut corners = String::new();
-        for (x, y) in [(west, south), (west, north), (east, north), (east, south)] {
-            let place = self.lon_lat(Coord { x, y })?;
-            let _ = write!(corners, "{:.10} {:.10} ", place.y, place.x);
+    /// The page's viewports: one, the map. `corners` are those of the map in the work CRS, from south-west round by west
+    /// and north; `system` names the object that holds the coordinate system. None where a corner has no longitude and
+    /// latitude.
+    pub fn viewport(&self, map: Frame, corners: [Coord; 4], system: i32) -> Option<String> {
+        let mut places = String::new();
+        for corner in corners {
+            let place = self.lon_lat(corner)?;
+            let _ = write!(places, "{:.10} {:.10} ", place.y, place.x);
         }
         Some(format!(
             "[ << /Type /Viewport /Name (Map) /BBox [ {:.2} {:.2} {:.2} {:.2} ] /Measure << /Type /Measure /Subtype /GEO \
-             /Bounds [ 0 0 0 1 1 1 1 0 ] /GPTS [ {corners}] /LPTS [ 0 0 0 1 1 1 1 0 ] /GCS {system} 0 R >> >> ]",
+             /Bounds [ 0 0 0 1 1 1 1 0 ] /GPTS [ {places}] /LPTS [ 0 0 0 1 1 1 1 0 ] /GCS {system} 0 R >> >> ]",
             map.x,
             map.y,
             map.right(),
             map.top(),
         ))
-    }
-
-    /// The way of true north at a place, in degrees clockwise from grid north.
-    pub fn true_north_deg(&self, at: Coord, srs: &SpatialRef) -> Option<f64> {
-        const STEP_DEG: f64 = 0.001;
-        let mut from = srs.geog_cs().ok()?;
-        from.set_axis_mapping_strategy(AxisMappingStrategy::TraditionalGisOrder);
-        let mut to = srs.clone();
-        to.set_axis_mapping_strategy(AxisMappingStrategy::TraditionalGisOrder);
-        let back = Transform::new(&from, &to).ok()?;
-        let place = self.lon_lat(at)? / self.degrees;
-        let step = Coord {
-            x: 0.0,
-            y: STEP_DEG / self.degrees,
-        };
-        let mut ends = [place - step, place + step];
-        back.points(&mut ends).then(|| {
-            let way = ends[1] - ends[0];
-            way.x.atan2(way.y).to_degrees()
-        })
     }
 }
 

@@ -63,21 +63,20 @@ pub fn input_mark(inputs: &[InputFile]) -> String {
         .collect()
 }
 
-/// Draws the sheet of one block. `true_north_deg` is the way of true north from grid north at the block, clockwise; it is
-/// only needed with a declination.
-pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>, true_north_deg: Option<f64>) -> Page {
+/// Draws the sheet of one block.
+pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>) -> Page {
     let outputs = &context.settings.outputs;
     let sheet = Sheet::fit(plan, outputs.paper);
     let norths = Norths {
+        true_deg: -plan.frame.grid_north_deg(),
         magnetic_deg: outputs
             .declination_deg
-            .zip(true_north_deg)
-            .map(|(declination, north)| declination + north),
+            .map(|declination| declination - plan.frame.grid_north_deg()),
     };
     let mut canvas = Canvas::new();
     let mut drawn = Vec::new();
     let mut seen = marks::Marks::default();
-    let mut grid_m = 0.0;
+    let mut grid = String::new();
     canvas.apart(|canvas| {
         canvas.rect(sheet.map);
         canvas.clip();
@@ -88,7 +87,7 @@ pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>, true_north_deg: Option
         });
         drawn = ground::draw(canvas, &sheet, plan, context.words.map);
     });
-    canvas.apart(|canvas| grid_m = furniture::grid(canvas, &sheet, plan.origin()));
+    canvas.apart(|canvas| grid = furniture::grid(canvas, &sheet, &plan.frame));
     canvas.apart(|canvas| {
         canvas.rect(sheet.map);
         canvas.clip();
@@ -102,16 +101,21 @@ pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>, true_north_deg: Option
     panels::head(&mut canvas, &sheet, plan, context);
     panels::side(&mut canvas, &sheet, plan, context, &drawn, &seen, norths);
     panels::cautions(&mut canvas, sheet.cautions, context.words.map);
-    panels::foot(&mut canvas, &sheet, grid_m, context);
+    panels::foot(&mut canvas, &sheet, &grid, (plan, norths), context);
     let (content, opacities) = canvas.finish();
     let [west, south, east, north] = sheet.ground();
-    let [x, y] = plan.origin();
+    let corner = |x: f64, y: f64| plan.frame.leave(Coord { x, y });
     Page {
         size: (sheet.width, sheet.height),
         content: deflated(&content),
         opacities,
         map: sheet.map,
-        ground: [west + x, south + y, east + x, north + y],
+        corners: [
+            corner(west, south),
+            corner(west, north),
+            corner(east, north),
+            corner(east, south),
+        ],
         name: plan.id.clone(),
     }
 }
@@ -123,29 +127,6 @@ fn deflated(content: &[u8]) -> Vec<u8> {
     // Neither memory nor the encoder can fail to read.
     let _ = encoder.read_to_end(&mut packed);
     packed
-}
-
-/// Ways of true north, for sheets that show a declination.
-pub struct Compass {
-    georeference: Georeference,
-    srs: SpatialRef,
-}
-
-impl Compass {
-    /// # Errors
-    /// A CRS that is not understood.
-    pub fn new(crs_wkt: &str) -> Result<Compass, OutputError> {
-        let srs = super::writer::spatial_ref(crs_wkt)?;
-        Ok(Compass {
-            georeference: Georeference::new(&srs)?,
-            srs,
-        })
-    }
-
-    /// The way of true north at a place of the work CRS, in degrees clockwise from grid north; None outside the CRS.
-    pub fn true_north_deg(&self, at: Coord) -> Option<f64> {
-        self.georeference.true_north_deg(at, &self.srs)
-    }
 }
 
 /// Writes `sheets/BLOCK.pdf` and `sheets/all.pdf`.

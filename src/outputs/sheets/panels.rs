@@ -433,12 +433,30 @@ fn caution_lines(area: Frame, words: &text::Words) -> Vec<Vec<u8>> {
 }
 
 /// Grid and CRS, version and input.
-pub fn foot(canvas: &mut Canvas, sheet: &Sheet, grid_m: f64, context: &SheetContext<'_>) {
+pub fn foot(
+    canvas: &mut Canvas,
+    sheet: &Sheet,
+    grid: &str,
+    (plan, norths): (&BlockPlan, Norths),
+    context: &SheetContext<'_>,
+) {
     let foot = sheet.foot;
     let kind = Type { size: 6.5, ..BODY };
     let y = foot.y + 2.0;
-    let left = text::fill(context.words.grid, &[&grid_m.to_string(), context.crs]);
-    let left = font::fit(&left, kind.weight, kind.size, foot.width * 0.42);
+    let words = context.words;
+    let side = if norths.true_deg < 0.0 {
+        words.left
+    } else {
+        words.right
+    };
+    // Degrees are of no length.
+    let scale = match plan.frame.is_degrees() {
+        true => "–".to_owned(),
+        false => format!("{:.5}", plan.scale),
+    };
+    let north = format!("{:.1}", norths.true_deg.abs());
+    let left = text::fill(words.grid, &[grid, context.crs, &scale, &north, side]);
+    let left = font::fit(&left, kind.weight, kind.size, foot.width * 0.56);
     canvas.bytes(kind, foot.x, y, &left);
     let right = text::fill(
         context.words.footer,
@@ -448,7 +466,7 @@ pub fn foot(canvas: &mut Canvas, sheet: &Sheet, grid_m: f64, context: &SheetCont
             context.input,
         ],
     );
-    let right = font::fit(&right, kind.weight, kind.size, foot.width * 0.56);
+    let right = font::fit(&right, kind.weight, kind.size, foot.width * 0.42);
     canvas.bytes(
         Type {
             align: Align::Right,

@@ -78,15 +78,9 @@ impl Sheet {
             |metres: f64, points: f64| (metres + 2.0 * MARGIN_M) * 1000.0 * PT_PER_MM / points;
         let denominator =
             round_scale(ratio(width_m, frames.map.width).max(ratio(height_m, frames.map.height)));
-        // A metre of the grid is 1/scale metres of ground, and the sheet is true to the ground.
-        let scale = if plan.scale.is_finite() && plan.scale > 0.0 {
-            plan.scale
-        } else {
-            1.0
-        };
         Sheet {
             denominator,
-            pt_per_m: 1000.0 * PT_PER_MM / denominator / scale,
+            pt_per_m: 1000.0 * PT_PER_MM / denominator,
             centre,
             ..frames
         }

@@ -142,7 +142,7 @@ impl RasterTerrain {
             ]
             .iter()
             .all(|off| off.abs() * longest < OFF_SQUARE * native.column.x);
-        let own = upright && crs == work.spatial_ref;
+        let own = upright && crs == work.spatial_ref && work.unit_m == 1.0;
         let (width_m, height_m) = if own {
             // Square, so that both take the same count whatever the last bits say.
             (native.column.x, native.column.x)
@@ -173,7 +173,12 @@ impl RasterTerrain {
             let mean_m = (width_m * averaged[0] as f64 * height_m * averaged[1] as f64).sqrt();
             let to = crs::wkt2(&crs).unwrap_or_default();
             Grid::Work {
-                cell_m: source.cell_m.max((mean_m * 10.0).round() / 10.0),
+                cell_m: source.cell_m.max((mean_m * 10.0).round() / 10.0)
+                    * stretch(
+                        work,
+                        &crs,
+                        affine.place(mosaic.size().0 as f64 / 2.0, mosaic.size().1 as f64 / 2.0),
+                    ),
                 way: Way::new(work, &to, &file, &crs::label(&crs))?,
             }
         };
@@ -323,6 +328,20 @@ impl Terrain for RasterTerrain {
                 values,
             })
         }))
+    }
+}
+
+/// How much longer than the ground the plane is at a place of a raster, where that is enough to matter: cells are to be
+/// of their size on the ground.
+fn stretch(work: &WorkCrs, crs: &gdal::spatial_ref::SpatialRef, at: Coord) -> f64 {
+    let mut place = [at];
+    let there = work.way_from(crs).ok().filter(|way| way.points(&mut place));
+    let scale = there.and_then(|_| work.point_scale(place[0]));
+    let stretch = scale.map_or(1.0, |scale| scale.mean());
+    if stretch.is_finite() && (stretch - 1.0).abs() > 0.01 {
+        stretch
+    } else {
+        1.0
     }
 }
 

@@ -16,6 +16,8 @@ use crate::geometry::terrain::Cells;
 pub(super) struct Way {
     from: String,
     to: String,
+    /// Of the plane in a unit of the work CRS.
+    unit_m: f64,
 }
 
 impl Way {
@@ -25,6 +27,7 @@ impl Way {
         let way = Way {
             from: work.wkt.clone(),
             to: to.to_owned(),
+            unit_m: work.unit_m,
         };
         way.transform()
             .map_err(|message| TerrainError::NoTransform {
@@ -38,10 +41,11 @@ impl Way {
 
     fn transform(&self) -> Result<Transform, String> {
         let parse = |text: &str| parse_crs(text, "terrain").map_err(|error| error.to_string());
-        Transform::new(&parse(&self.from)?, &parse(&self.to)?)
+        let way = Transform::new(&parse(&self.from)?, &parse(&self.to)?)?;
+        Ok(way.in_units(1.0 / self.unit_m, 1.0))
     }
 
-    /// Places of the work CRS as columns and rows of the raster, cell centres on whole numbers; NaN where there is no way.
+    /// Places of the plane as columns and rows of the raster, cell centres on whole numbers; NaN where there is no way.
     pub fn to_raster(&self, affine: Affine, places: &[Coord]) -> Result<Vec<(f64, f64)>, String> {
         let transform = self.transform()?;
         let mut moved = places.to_vec();

@@ -302,7 +302,7 @@ impl Reading {
             }
         };
         from.set_axis_mapping_strategy(AxisMappingStrategy::TraditionalGisOrder);
-        Transform::new(&from, &work.spatial_ref)
+        work.way_from(&from)
             .map_err(|message| self.no_way(&crs::label(&from), work, message))
     }
 
