@@ -86,6 +86,17 @@ fn wait_for(path: &Path, child: &mut Child) {
     }
 }
 
+/// Waits until a file that holds something holds more: a journal's head is written before the first block.
+fn wait_for_more(path: &Path, child: &mut Child) {
+    wait_for(path, child);
+    let length = || fs::metadata(path).map_or(0, |found| found.len());
+    let first = length();
+    while length() <= first {
+        assert!(child.try_wait().unwrap().is_none(), "it ended too early");
+        std::thread::sleep(Duration::from_millis(1));
+    }
+}
+
 fn journal(folder: &Path) -> PathBuf {
     folder.join("out").join(PARTIAL).join("journal")
 }
@@ -276,7 +287,7 @@ fn what_was_kept_of_other_input_is_not_gone_on_with() {
     let folder = district("8");
     let folder = folder.path();
     let mut child = start(folder, &LAYOUT);
-    wait_for(&journal(folder), &mut child);
+    wait_for_more(&journal(folder), &mut child);
     child.kill().unwrap();
     child.wait().unwrap();
     let project = folder.join("district/project.toml");
