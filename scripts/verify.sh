@@ -25,15 +25,24 @@ python="$out/venv/bin/python"
 cargo build --release --locked --bin blockwright
 export BW="$root_dir/target/release/blockwright"
 failed=()
+# The checks run from a copy: their hard cases are written beside them, and what the documents say since is read there.
+rm -rf "$out/checks"
+cp -r "$shared/verify" "$out/checks"
+chmod -R u+w "$out/checks"
+"$python" scripts/verify/reading.py "$out/checks"
 
 # judge NAME PROJECT LAYOUT
 judge() {
     printf '\n== %s\n' "$1"
-    if ! "$python" "$shared/verify/verify.py" "$2" "$3" >"$out/$1.txt" 2>&1; then
+    if ! "$python" "$out/checks/verify.py" "$2" "$3" >"$out/$1.txt" 2>&1; then
         failed+=("$1")
         grep -A 3 '^FAIL' "$out/$1.txt" || tail -n 5 "$out/$1.txt"
     fi
     printf '%s checks passed\n' "$(grep -c '^PASS' "$out/$1.txt" || true)"
+    if ! "$python" scripts/verify/ways.py "$3" >"$out/$1-ways.txt" 2>&1; then
+        failed+=("ways of $1")
+    fi
+    cat "$out/$1-ways.txt"
 }
 
 # lay_out PROJECT OUT: broken features are part of the demo, so 3 is as good as 0.
@@ -57,10 +66,6 @@ while IFS= read -r variant; do
     judge "$variant" "$project" "$out/$variant"
 done < <("$python" scripts/verify/variants.py "$out/district-11/project.toml")
 
-# The hard cases are written beside their script, so it runs from a copy.
-rm -rf "$out/checks"
-cp -r "$shared/verify" "$out/checks"
-chmod -R u+w "$out/checks"
 printf '\n== hard cases\n'
 (cd "$out/checks" && "$python" make_cases.py --run) | tee "$out/cases.txt"
 if grep -q '^FAIL' "$out/cases.txt"; then

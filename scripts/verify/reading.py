@@ -1,0 +1,45 @@
+"""Reads the checks from outside as the documents now stand: reading.py CHECKS changes the copies in that folder.
+
+Each change names the sentence that came after the checks were written. A copy that says so already is left alone.
+"""
+
+import pathlib
+import sys
+
+CHANGES = [
+    # docs/schema.md, reasons: these were one reason, near_reserve or none, when the checks were written.
+    (
+        "verify.py",
+        '"short_stretch": lambda: True,',
+        '"short_stretch": lambda: True, '
+        '"near_too_steep": lambda: g.distance(LEFT(b, "too_steep")) < L["edge_distance_m"] + .1, '
+        '"near_soft_ground": lambda: g.distance(LEFT(b, "soft_ground")) < L["edge_distance_m"] + .1, '
+        '"near_retained_band": lambda: g.distance(U(geoms("zones", b, lambda d: d.kind == "retained_band"))) < L["edge_distance_m"] + .1, '
+        '"unknown_slope": lambda: not TER.ok and not SCL or (b, "unknown") in CELL and g.distance(CELL[b, "unknown"]) < .01,',
+    ),
+    (
+        "verify.py",
+        "EDGE = {b:",
+        'LEFT = lambda b, why: U(geoms("unworked", b, lambda d: d.reason == why))\nEDGE = {b:',
+    ),
+    # docs/algorithms.md, Boundary pass: where two settings meet, only the one that is worked first lays a pass.
+    (
+        "verify.py",
+        "n += 1; ed = r.geometry.boundary",
+        "n += 1; ed = shapely.difference(r.geometry.boundary, "
+        "U([o.geometry.buffer(.02) for o in NET.itertuples() if o.block_id == b and o.part != r.part]))",
+    ),
+    # docs/algorithms.md, Hours: a bunch holds whole trees, and the hours count as many bunches as are skidded.
+    ("vwork.py", 'nb_ * P["seconds_per_bunch"]', 'nw * P["seconds_per_bunch"]'),
+]
+
+
+def main() -> None:
+    checks = pathlib.Path(sys.argv[1])
+    for name, before, after in CHANGES:
+        text = (checks / name).read_text()
+        if before in text and after not in text:
+            (checks / name).write_text(text.replace(before, after, 1))
+
+
+main()
