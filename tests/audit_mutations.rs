@@ -443,8 +443,8 @@ impl Workshop<'_> {
             rule: "retention-share".to_owned(),
             short: self.required("retention-share")? - measured,
             measured,
-            // One centimetre all along its outline.
-            to: TO_M * outline_m / of_m2,
+            // One centimetre all along its outline, and what docs/audit.md takes for rounding.
+            to: (TO_M * outline_m / of_m2).max(1e-5),
             // The band of a share hangs on all edges; without tolerance there is none.
             tolerance: 0.0,
             cut,

@@ -261,20 +261,14 @@ fn a_piece_that_lies_wholly_inside_protected_ground_is_not_cut() {
     assert!((plan.books.net_m2 - 60_000.0).abs() < 1.0);
 }
 
-/// A block around a bay on a road, and a stream that comes into the bay across the road, far from the block.
+/// A block in two parts on one road, and a stream that comes to the road between them, far from either.
 #[test]
 fn no_road_is_driven_across_a_stream_that_has_nothing_to_say_in_the_block() {
-    let corners = [
-        (0., 0.),
-        (200., 0.),
-        (200., 250.),
-        (400., 250.),
-        (400., 0.),
-        (600., 0.),
-        (600., 330.),
-        (0., 330.),
-    ];
-    let shape = MultiPolygon(vec![Polygon::new(ring(&corners), vec![])]);
+    let part = |x: f64| {
+        let corners = [(x, 0.), (x + 200., 0.), (x + 200., 330.), (x, 330.)];
+        Polygon::new(ring(&corners), vec![])
+    };
+    let shape = MultiPolygon(vec![part(0.), part(400.)]);
     let road = line(&[(-50., -6.), (650., -6.)]);
     let stream = [(300., -150.), (300., 100.)];
     for crossed in [false, true] {

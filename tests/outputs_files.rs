@@ -112,6 +112,26 @@ fn layers_hold_what_the_contract_names() {
             "block_id rule_id status measured required unit message source",
         ),
         ("travel", "Line String", "block_id after_order length_m"),
+        (
+            "settings",
+            "Multi Polygon",
+            "block_id setting outlet outlet_kind area_ha volume_m3 azimuth",
+        ),
+        (
+            "skid_trails",
+            "Line String",
+            "block_id setting loads length_m",
+        ),
+        (
+            "decks",
+            "Unknown (any)",
+            "block_id setting outlet volume_m3 length_m",
+        ),
+        (
+            "outlets",
+            "Unknown (any)",
+            "block_id setting outlet outlet_kind length_m",
+        ),
     ];
     let dataset = Dataset::open(temp.path().join("layout.gpkg")).unwrap();
     assert_eq!(dataset.layer_count(), expected.len());

@@ -45,6 +45,8 @@ fn lay_out(name: &str, blocks: Option<&str>, all_outputs: bool) -> Option<Laid> 
     let path = folder.path().join("project.toml");
     std::fs::write(&path, text).unwrap();
     let mut project = project::load(&path).unwrap_or_else(|error| panic!("{error}"));
+    // Some of these blocks lie farther than a kilometre from every road that the layers hold.
+    project.settings.layout.without_access = true;
     if !all_outputs {
         let outputs = &mut project.settings.outputs;
         (

@@ -730,7 +730,8 @@ fn trees_are_left_beside_a_designated_road_and_nothing_fronts_on_it() {
             line(&[(-100.0, y), (900.0, y)]),
         )
     };
-    let settings = any_slope();
+    let mut settings = any_slope();
+    settings.layout.without_access = true;
     let designated = road("designated", 250.0);
     let plan = lay_out(
         ENGINES,
@@ -764,7 +765,10 @@ fn trees_are_left_beside_a_designated_road_and_nothing_fronts_on_it() {
     never_short(&plan, &both[0].shape, 5.0, |_| 20.0).unwrap();
     assert!(!zones(&plan, ZoneKind::RoadClearing, "roads").is_empty());
     let south = plan.parts.iter().filter(|part| !part.no_frontage).count();
-    assert_eq!((plan.parts.len(), south), (2, 1));
+    // What lies behind the reserve of the other one is cut off.
+    assert_eq!((plan.parts.len(), south), (1, 1));
+    let cut_off = |u: &Unworked| u.reason == UnworkedReason::CutOff;
+    assert!(plan.unworked.iter().any(cut_off));
     assert!(
         !plan
             .compliance

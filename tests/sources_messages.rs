@@ -7,7 +7,9 @@ use std::fmt::Write as _;
 use blockwright::geometry::area::area;
 use blockwright::model::LayerKind;
 use blockwright::project::LayerSource;
-use blockwright::rulebook::{Citation, Distance, MeasuredFrom, ReadStatus, RuleLine, Width};
+use blockwright::rulebook::{
+    Citation, Distance, MeasuredFrom, ReadStatus, RoadUse, RuleLine, Width,
+};
 use blockwright::sources::{self, Batch, SourceError};
 use gdal::vector::{Geometry, LayerAccess, LayerOptions, OGRFieldType, OGRwkbGeometryType};
 use gdal::{DriverManager, spatial_ref::SpatialRef};
@@ -436,6 +438,7 @@ fn unreadable_numbers_and_unknown_classes() {
             distance: Distance::default(),
             measured_from: MeasuredFrom::default(),
             channel_up_to_m: None,
+            road_use: RoadUse::default(),
             citation: Citation {
                 text: "test".to_owned(),
                 status: ReadStatus::Project,

@@ -153,6 +153,7 @@ mod tests {
                 half_at_least: false,
                 barrier_m: 0.0,
                 fringe_unknown: false,
+                road_use: Default::default(),
             },
             source: Source::Lines(lines),
             stretches: vec![],

@@ -15,7 +15,7 @@ use super::split::{inside_of, split};
 use crate::geometry::area::{Bounds, area, length, polygon_area, rings};
 use crate::geometry::counted_once::SharedGround;
 use crate::geometry::sound::sound_all;
-use crate::landbase::{Landbase, NearFeature, SlopeSource, Slopes};
+use crate::landbase::{Landbase, NearFeature, SlopeSource, Slopes, crossings, off_crossings};
 use crate::model::{GroundFrame, Settings, SourceBlock, Verdict};
 use crate::rulebook::Rulebook;
 
@@ -142,6 +142,8 @@ pub fn judge(
     let slopes = context
         .landbase
         .slopes(context.terrain, frame, &bounds, &near);
+    let over = crossings(&near, context.settings.layout.crossing_width_m);
+    let ways = off_crossings(ways, &over);
     let scene = Scene {
         context,
         block,

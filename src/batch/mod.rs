@@ -740,6 +740,10 @@ fn refusal(block: &SourceBlock, error: &LayoutError) -> Problem {
             ProblemCode::TooLarge,
             "simplify its outline and the layers around it to what the ground needs, or divide the block",
         ),
+        LayoutError::NoAccess { .. } => (
+            ProblemCode::NoAccess,
+            "map the road or the landing that its wood goes to, look farther with `access_search`, or lay it out as it is with `without_access = true` under [layout]",
+        ),
         LayoutError::NothingLeft { .. } => (
             ProblemCode::NothingLeft,
             "check the block's place and the widths around it; there is nothing to cut",

@@ -50,13 +50,12 @@ impl Judge<'_> {
         let sections = plan.sections.iter().flat_map(|section| &section.shape.0);
         let parts = plan.parts.iter().map(|part| &part.shape);
         let lines = plan.lines.iter().map(|line| &line.shape);
-        let ways = plan.lines.iter().filter_map(|line| line.travel.as_ref());
         // As the files hold it: rounded, with its corners, straight in the work CRS.
         let frame = &plan.frame;
         let cut: Vec<Polygon> = (strips.chain(sections).chain(parts))
             .map(|shape| frame.polygon_as_written(shape))
             .collect();
-        let driven: Vec<LineString> = (lines.chain(ways))
+        let driven: Vec<LineString> = (lines.chain(&self.ways))
             .map(|shape| frame.line_as_written(shape))
             .collect();
         let given = GivenOut {

@@ -180,12 +180,7 @@ impl Judge<'_> {
     /// Everything that is driven: strip lines and the ways between them.
     pub(super) fn driven(&self) -> Measured<'_> {
         let lines = self.plan.lines.iter().map(|line| &line.shape);
-        let ways = self
-            .plan
-            .lines
-            .iter()
-            .filter_map(|line| line.travel.as_ref());
-        Measured::lines(lines.chain(ways).collect())
+        Measured::lines(lines.chain(&self.ways).collect())
     }
 
     /// Everything that is cut.

@@ -14,9 +14,11 @@ mod road_band;
 mod slope;
 mod source;
 
+use geo::LineString;
+
 use crate::geometry::area::Bounds;
 use crate::geometry::sound::sound_geometry;
-use crate::landbase::{NearFeature, Slopes};
+use crate::landbase::{NearFeature, Slopes, crossings, off_crossings};
 use crate::layout::Context;
 use crate::model::*;
 use crate::rulebook::ReadStatus;
@@ -34,11 +36,14 @@ pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
     let slopes = context
         .landbase
         .slopes(context.terrain, frame, &bounds, &near);
+    let travel = plan.lines.iter().filter_map(|line| line.travel.clone());
+    let over = crossings(&near, context.settings.layout.crossing_width_m);
     let judge = Judge {
         context,
         plan,
         near: &near,
         slopes: &slopes,
+        ways: off_crossings(travel.collect(), &over),
     };
     let mut verdicts = Vec::new();
     verdicts.push(judge.retention_share());
@@ -87,6 +92,8 @@ struct Judge<'j> {
     plan: &'j BlockPlan,
     near: &'j [NearFeature<'j>],
     slopes: &'j Slopes<'j>,
+    /// Travel between lines, but for crossings.
+    ways: Vec<LineString>,
 }
 
 /// One row, with the place that decided it.

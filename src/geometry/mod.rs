@@ -4,6 +4,7 @@
 pub mod area;
 pub mod buffer;
 pub mod clean;
+pub mod cost_grid;
 pub mod counted_once;
 mod crowd;
 pub mod distance;

@@ -69,6 +69,7 @@ pub fn repair_rule(kind: LayerKind) -> RepairRule {
         | LayerKind::Brush
         | LayerKind::Roads
         | LayerKind::Stands
+        | LayerKind::Crossings
         | LayerKind::SlopeClasses => RepairRule::NonZero,
     }
 }

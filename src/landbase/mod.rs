@@ -1,5 +1,6 @@
 //! Every feature of every layer in R-trees, so that a block touches only what lies within the widest rule of it.
 
+mod crossings;
 mod near;
 mod slope;
 mod slope_classes;
@@ -10,9 +11,10 @@ use rstar::RTree;
 use rstar::primitives::{GeomWithData, Rectangle};
 
 use crate::geometry::area::Bounds;
-use crate::model::{Feature, GroundFrame, LayerKind, LayoutSettings, Shape};
-use crate::rulebook::{Channel, Match, MeasuredFrom, RuleLine, Rulebook, Widths};
+use crate::model::{Fact, Feature, GroundFrame, LayerKind, LayoutSettings, Shape};
+use crate::rulebook::{Channel, Match, MeasuredFrom, RoadUse, RuleLine, Rulebook, Widths, flag_of};
 
+pub use crossings::{Crossing, crossings, off_crossings};
 pub use near::NearFeature;
 pub use slope::{GroundRun, Slope, SlopeGround, SlopeRun, SlopeSource, Slopes};
 pub use stretches::{STEP_M, Stretch};
@@ -63,6 +65,8 @@ pub struct Demand<'a> {
     pub barrier_m: f64,
     /// True: the rule counts from the first trees, and where they begin is not known.
     pub fringe_unknown: bool,
+    /// Of roads: what is said of their use, by the feature or else by its rule.
+    pub road_use: RoadUse,
 }
 
 impl Demand<'_> {
@@ -74,6 +78,11 @@ impl Demand<'_> {
     /// Where the barrier keeps farther off than a reserve of this width.
     pub fn barrier_beyond(&self, reserve_m: f64) -> Option<f64> {
         (self.barrier_m > self.half_m + reserve_m).then_some(self.barrier_m)
+    }
+
+    /// Of roads: whether wood may be decked along it; where nobody says so, it may.
+    pub fn takes_wood(&self) -> bool {
+        !self.asks_for_something() && self.road_use.decking != Some(false)
     }
 
     pub fn asks_for_something(&self) -> bool {
@@ -121,6 +130,12 @@ impl<'a> Landbase<'a> {
             trees,
             settings,
         }
+    }
+
+    /// Whether any road or landing is known at all.
+    pub fn knows_access(&self) -> bool {
+        let access = |kind| matches!(kind, LayerKind::Roads | LayerKind::Landings);
+        self.trees.iter().any(|(kind, _, _)| access(*kind))
     }
 
     /// The widest rule of any feature of a kind; 0 when there is none.
@@ -261,7 +276,7 @@ impl<'a> Landbase<'a> {
             }
             for entry in locate(tree, &window) {
                 let demand = &self.demands[entry.feature as usize];
-                if *kind == LayerKind::Roads && demand.asks_for_something() {
+                if *kind == LayerKind::Roads && !demand.takes_wood() {
                     continue;
                 }
                 let feature = &self.features[entry.feature as usize];
@@ -294,6 +309,7 @@ fn demand<'a>(feature: &Feature, rules: &'a Rulebook, settings: &LayoutSettings)
         Match::Assumed(line) => (Some(line), false, true),
         Match::None => (None, false, false),
     };
+    let of_class = rule.filter(|_| !assumed).map(|rule| rule.road_use);
     let contradicted_by = (!derived && !assumed)
         .then(|| rules.derive(feature.kind, facts))
         .flatten()
@@ -320,6 +336,25 @@ fn demand<'a>(feature: &Feature, rules: &'a Rulebook, settings: &LayoutSettings)
         half_at_least: bank.at_least,
         barrier_m: bank.barrier_m,
         fringe_unknown: from == MeasuredFrom::StandEdge && feature.fringe_m.is_none(),
+        road_use: road_use(feature).or(of_class.unwrap_or_default()),
+    }
+}
+
+/// What a road's own attributes say of its use.
+fn road_use(feature: &Feature) -> RoadUse {
+    if feature.kind != LayerKind::Roads {
+        return RoadUse::default();
+    }
+    let [decking, machines, cleared] =
+        RoadUse::FACTS.map(|name| match feature.facts.get(name)? {
+            Fact::Flag(flag) => Some(*flag),
+            Fact::Text(text) => flag_of(text),
+            Fact::Number(number) => flag_of(&number.to_string()),
+        });
+    RoadUse {
+        decking,
+        machines,
+        cleared,
     }
 }
 
@@ -329,6 +364,7 @@ fn radius(feature: &Feature, demand: &Demand, settings: &LayoutSettings) -> f64 
     let set = match feature.kind {
         LayerKind::Roads => settings.road_band_m.max(settings.frontage_distance_m),
         LayerKind::Hazards => settings.hazard_distance_m,
+        LayerKind::Crossings => SHOWN_BEYOND_M,
         _ => 0.0,
     };
     // A little more than the certified buffer's own excess.

@@ -55,6 +55,21 @@ impl NearFeature<'_> {
         self.feature.kind == LayerKind::Roads && !self.demand.asks_for_something()
     }
 
+    /// Whether wood may be decked along it: an open road, unless it is said that none may.
+    pub fn takes_wood(&self) -> bool {
+        self.feature.kind == LayerKind::Roads && self.demand.takes_wood()
+    }
+
+    /// Whether machines may run on it and cross it: an open road, unless it is said that they may not.
+    pub fn takes_machines(&self) -> bool {
+        self.is_open_road() && self.demand.road_use.machines != Some(false)
+    }
+
+    /// Whether trees on its cleared width are still to be felled by the machine.
+    pub fn is_to_be_cleared(&self) -> bool {
+        self.takes_machines() && self.demand.road_use.cleared != Some(true)
+    }
+
     /// Cuts its edge into stretches where its rule follows the slope.
     pub fn follow(&mut self, slopes: &Slopes) {
         if let Some(rule) = self.demand.rule.filter(|rule| rule.follows_slope()) {

@@ -3,12 +3,16 @@
 use geo::{LineString, MultiLineString, MultiPolygon, Polygon};
 
 use super::Context;
-use super::cover::{near_edge_m, reach_rest};
+use super::cover::{self, near_edge_m, reach_rest};
 use super::ground::Ground;
-use crate::geometry::area::polygon_area;
+use super::tours;
+use crate::geometry::area::{area, length, polygon_area};
 use crate::geometry::buffer::Source;
+use crate::geometry::distance::{SegmentIndex, polygon_segments};
 use crate::geometry::inset::inset_path;
-use crate::geometry::overlay::{boundary, clip_lines, difference, intersection, joined, oriented};
+use crate::geometry::overlay::{
+    boundary, clip_lines, difference, intersection, joined, oriented, union,
+};
 
 /// A part divided by its boundary pass.
 pub struct Pass {
@@ -22,21 +26,20 @@ pub struct Pass {
     pub beyond_reach: Vec<Polygon>,
     /// Of the interior, but too small to be worked.
     pub slivers: Vec<Polygon>,
-    /// The part's edge along roads.
-    pub front: MultiLineString,
-    /// The part's other edges.
-    pub edges: MultiLineString,
     /// Whether the straight skeleton's path was taken; None without a pass.
     pub skeleton: Option<bool>,
 }
 
-pub fn lay(context: Context<'_>, ground: &Ground, part: &Polygon) -> Pass {
+/// `before` are the settings that are worked earlier: where this one meets them their pass is there already.
+pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: &Polygon) -> Pass {
     let (settings, engines) = (context.settings, context.engines);
     let machine = &settings.machine;
-    let whole = MultiPolygon(vec![part.clone()]);
+    let whole = MultiPolygon(vec![setting.clone()]);
     let rim = boundary(&whole);
-    let edges = MultiLineString(joined(clip_lines(&rim, &ground.zones.frontage, false)));
-    let front = MultiLineString(joined(clip_lines(&rim, &ground.zones.frontage, true)));
+    let own = not_beside(&rim, before);
+    let edges = MultiLineString(joined(clip_lines(&own, &ground.zones.frontage, false)));
+    let length_m = |lines: &MultiLineString| lines.0.iter().map(length).sum::<f64>();
+    let all_round = length_m(&rim) - length_m(&edges) < ON_EDGE_M;
     if !settings.layout.boundary_pass || edges.0.is_empty() {
         let (band, interior) = (MultiPolygon(vec![]), whole);
         return Pass {
@@ -45,14 +48,12 @@ pub fn lay(context: Context<'_>, ground: &Ground, part: &Polygon) -> Pass {
             lines: vec![],
             beyond_reach: vec![],
             slivers: vec![],
-            front,
-            edges,
             skeleton: None,
         };
     }
     let width_m = machine.strip_width_m();
     // Both sides come from one clip: a difference with the other side would leave hairs along the road they share.
-    let (inner, band) = if front.0.is_empty() {
+    let (inner, band) = if all_round {
         let inner = oriented(engines.plain(&Source::Polygons(whole.clone()), -width_m));
         let band = difference(&whole, &inner.0);
         (inner, band)
@@ -60,15 +61,15 @@ pub fn lay(context: Context<'_>, ground: &Ground, part: &Polygon) -> Pass {
         let along = oriented(engines.plain(&Source::Lines(edges.clone()), width_m));
         (difference(&whole, &along.0), intersection(&whole, &along.0))
     };
-    let (interior, slivers): (Vec<Polygon>, Vec<Polygon>) = inner
+    let (interior, mut slivers): (Vec<Polygon>, Vec<Polygon>) = inner
         .0
         .into_iter()
         .partition(|polygon| polygon_area(polygon) >= settings.layout.sliver_m2);
     let interior = MultiPolygon(interior);
-    let path = inset_path(engines, part, machine.half_strip_m());
+    let path = inset_path(engines, setting, machine.half_strip_m());
     let mut rings = MultiLineString(path.rings);
-    if !front.0.is_empty() {
-        // Mitred corners stand off 1.41 times as far; what lies beyond runs along the road only.
+    if !all_round {
+        // Mitred corners stand off 1.41 times as far; what lies beyond runs along the road or the next setting only.
         let along = engines.plain(&Source::Lines(edges.clone()), 1.45 * machine.half_strip_m());
         rings = clip_lines(&rings, &oriented(along).0, true);
     }
@@ -78,14 +79,98 @@ pub fn lay(context: Context<'_>, ground: &Ground, part: &Polygon) -> Pass {
     let reached = reach_rest(
         engines, machine, &whole, exclusion, &band, &mut lines, &levels_m,
     );
+    // A pass is driven in few tours: its machine may go wherever it cuts.
+    let (mut band, mut interior) = (reached.within, interior);
+    let mut beyond_reach = reached.beyond.0;
+    if lines.iter().any(|line| length(line) < tours::SPUR_M) {
+        // Corridors may stand along its inner edge.
+        let beside = engines.plain(&Source::Polygons(interior.clone()), machine.half_width_m);
+        let shut: Vec<Polygon> = (exclusion.iter().cloned())
+            .chain(oriented(beside).0)
+            .collect();
+        let may_drive = difference(&band, &shut);
+        lines = tours::with_spurs(lines, &may_drive, machine.strip_width_m());
+        // Strips take what no tour comes to.
+        let divided = cover::divide(engines, &band, &lines, machine.reach_m);
+        band = divided.within;
+        let large = |shape: &Polygon| polygon_area(shape) >= settings.layout.sliver_m2;
+        let (rest, small): (Vec<Polygon>, Vec<Polygon>) =
+            divided.beyond.0.into_iter().partition(large);
+        slivers.extend(small);
+        interior = union(&interior.0.into_iter().chain(rest).collect::<Vec<Polygon>>());
+    }
+    let narrow = within_reach(context, &mut interior, &lines);
+    if !narrow.within.0.is_empty() {
+        beyond_reach.extend(narrow.beyond.0);
+        let all = band.0.into_iter().chain(narrow.within.0);
+        band = union(&all.collect::<Vec<Polygon>>());
+    }
     Pass {
-        band: reached.within,
+        band,
         interior,
         lines,
-        beyond_reach: reached.beyond.0,
+        beyond_reach,
         slivers,
-        front,
-        edges,
         skeleton: Some(path.skeleton),
     }
+}
+
+/// Larger ground between passes has strips of its own, whatever the passes reach.
+const NARROW_M2: f64 = 1_000.0;
+/// What of such ground is left beyond reach at its corners is beyond reach of strips too.
+const BEYOND_M2: f64 = 0.5;
+
+/// Takes ground between passes that these reach altogether out of the interior: it is cut from them.
+fn within_reach(
+    context: Context<'_>,
+    interior: &mut MultiPolygon,
+    lines: &[LineString],
+) -> cover::Reached {
+    let reach_m = context.settings.machine.reach_m;
+    let mut narrow = cover::Reached {
+        within: MultiPolygon(vec![]),
+        beyond: MultiPolygon(vec![]),
+    };
+    interior.0.retain(|polygon| {
+        if polygon_area(polygon) >= NARROW_M2 {
+            return true;
+        }
+        let own = MultiPolygon(vec![polygon.clone()]);
+        let divided = cover::divide(context.engines, &own, lines, reach_m);
+        if area(&divided.beyond) >= BEYOND_M2 {
+            return true;
+        }
+        narrow.within.0.extend(divided.within.0);
+        narrow.beyond.0.extend(divided.beyond.0);
+        false
+    });
+    narrow
+}
+
+/// Edges this near to an outline lie on it.
+const ON_EDGE_M: f64 = 0.02;
+
+/// What of an outline lies along none of the others.
+fn not_beside(rim: &MultiLineString, others: &[&Polygon]) -> MultiLineString {
+    if others.is_empty() {
+        return rim.clone();
+    }
+    let index = SegmentIndex::new(
+        others
+            .iter()
+            .flat_map(|other| polygon_segments(other))
+            .collect(),
+    );
+    let mut kept: Vec<LineString> = Vec::new();
+    for w in rim.0.iter().flat_map(|line| line.0.windows(2)) {
+        let middle = (w[0] + w[1]) / 2.0;
+        if index.distance(middle, ON_EDGE_M).is_some() {
+            continue;
+        }
+        match kept.last_mut() {
+            Some(line) if line.0.last() == Some(&w[0]) => line.0.push(w[1]),
+            _ => kept.push(LineString(w.to_vec())),
+        }
+    }
+    MultiLineString(kept)
 }

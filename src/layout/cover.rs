@@ -8,7 +8,7 @@ use crate::geometry::overlay::{clip_lines, difference, intersection, joined, ori
 use crate::model::Machine;
 
 /// Shorter drives are not worth a line.
-const SHORTEST_M: f64 = 1.0;
+pub const SHORTEST_M: f64 = 1.0;
 
 /// Ground within reach of what is driven, and the rest.
 pub struct Reached {

@@ -10,11 +10,13 @@ use crate::geometry::area::Bounds;
 use crate::geometry::buffer::Source;
 use crate::geometry::distance::SegmentIndex;
 use crate::geometry::frame::Frame;
-use crate::geometry::overlay::{boundary, intersection, oriented};
+use crate::geometry::overlay::{boundary, clip_lines, intersection, oriented};
 use crate::model::{DayReason, UnworkedReason};
 
 /// Edges agree with the outlines they came from to this.
 const SAME_LINE_M: f64 = 0.02;
+/// A pass this near to an edge lies along it.
+const BESIDE_M: f64 = 0.3;
 
 /// Day-only ground of a block or of one of its parts; the boundary pass, day-only throughout, is not in it.
 #[derive(Default)]
@@ -205,15 +207,30 @@ fn bare_edges(
     let wide = settings.machine.strip_width_m() >= settings.layout.edge_distance_m;
     let mut rims: Vec<MultiLineString> = vec![boundary(&ground.clearing)];
     for part in parts {
-        rims.push(part.pass.front.clone());
+        // Lines to other settings lie on no outline, and count for nothing below.
+        let rim = boundary(&MultiPolygon(vec![part.shape.clone()]));
         // Without a boundary pass there is no way through it.
         let has_pass = part.pass.skeleton.is_some();
-        if !(has_pass && wide) {
-            rims.push(part.pass.edges.clone());
+        if has_pass && wide {
+            // Along roads, and where the pass leaves crumbs to the strips, these come to the edge.
+            let band = Source::Polygons(part.pass.band.clone());
+            let beside = oriented(context.engines.plain(&band, BESIDE_M));
+            rims.push(clip_lines(&rim, &beside.0, false));
+        } else {
+            rims.push(rim);
         }
     }
     let slivers = ground.unworked.iter();
-    let slivers = slivers.filter(|unworked| unworked.reason == UnworkedReason::Sliver);
+    // Ground that is not worked has edges as well, and no pass along them.
+    let slivers = slivers.filter(|unworked| {
+        matches!(
+            unworked.reason,
+            UnworkedReason::Sliver
+                | UnworkedReason::SmallPart
+                | UnworkedReason::CutOff
+                | UnworkedReason::Road
+        )
+    });
     let slivers = slivers.map(|unworked| unworked.shape.clone());
     rims.push(boundary(&MultiPolygon(slivers.collect())));
     let outlines = Outlines::new(ground, block);

@@ -3,13 +3,14 @@
 use geo::{MultiPolygon, Polygon};
 
 use super::cost::Access;
+use super::necks;
 use super::steep::{self, UnknownSlope};
 use super::zones::{Managed, Zones, class_of};
 use super::{Context, LayoutError};
 use crate::geometry::area::{area, length, polygon_area, rings};
 use crate::geometry::overlay::{difference, intersection, oriented, shared_area};
 use crate::geometry::sound::sound;
-use crate::landbase::Slopes;
+use crate::landbase::{Crossing, Slopes};
 use crate::model::{Finding, GroundFrame, Unworked, UnworkedReason, Verdict, Zone, ZoneKind};
 use crate::units::hectares;
 
@@ -38,6 +39,7 @@ pub struct Ground<'n> {
     /// Of the parts: steeper than the night limit.
     pub steep_by_night: Vec<Polygon>,
     pub unknown_slope: UnknownSlope,
+    pub crossings: Vec<Crossing>,
 }
 
 pub fn divide<'n>(
@@ -64,9 +66,20 @@ pub fn divide<'n>(
         inside.0.iter().any(|piece| mean_width_m(piece) > HAIR_M)
     };
     let roads: Vec<Polygon> = zones.clearing.iter().filter(enters).cloned().collect();
-    let clearing = intersection(&work, &roads);
+    let mut clearing = intersection(&work, &roads);
     let mut rest = difference(&work, &roads);
     let mut unworked = Vec::new();
+    let unfelled: Vec<Polygon> = zones.unfelled.iter().filter(enters).cloned().collect();
+    if !unfelled.is_empty() {
+        clearing = difference(&clearing, &unfelled);
+        rest = difference(&rest, &unfelled);
+        let left = intersection(&work, &unfelled);
+        unworked.extend(left.0.into_iter().map(|shape| Unworked {
+            part: 0,
+            reason: UnworkedReason::Road,
+            shape,
+        }));
+    }
     if layout.soft_ground == crate::model::SoftGround::Leave && !zones.soft.is_empty() {
         let left = intersection(&rest, &zones.soft);
         rest = difference(&rest, &zones.soft);
@@ -89,7 +102,7 @@ pub fn divide<'n>(
                 shape,
             });
         } else {
-            parts.push(shape);
+            parts.extend(necks::divide(context, shape));
         }
     }
     let corner = |polygon: &Polygon| {
@@ -114,6 +127,7 @@ pub fn divide<'n>(
         slopes,
         steep_by_night: steep.night.0,
         unknown_slope: steep.unknown,
+        crossings: vec![],
     })
 }
 

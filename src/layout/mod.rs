@@ -7,6 +7,7 @@ mod comb;
 mod cost;
 mod cover;
 mod cut_from;
+mod cut_off;
 mod day_ground;
 mod doubts;
 mod effective;
@@ -14,18 +15,27 @@ mod felled;
 mod ground;
 mod growth;
 mod hours;
+mod necks;
 mod on_line;
+mod open_ground;
+mod opening;
 mod order;
 mod orientation;
+mod outlets;
 mod retention;
 mod road_clearing;
 mod sections;
+mod setting;
 pub mod skidding;
 mod steep;
 mod strips;
+mod task_order;
 mod timing;
+mod tours;
 mod travel;
 mod whole_sections;
+mod wood;
+mod working_order;
 mod write_up;
 mod zones;
 
@@ -34,7 +44,8 @@ use geo::MultiPolygon;
 use crate::geometry::area::{Bounds, area, rings};
 use crate::geometry::buffer::{BufferError, Engines};
 use crate::geometry::distance::SegmentIndex;
-use crate::landbase::{Landbase, NearFeature, SlopeSource};
+use crate::geometry::sound::sound;
+use crate::landbase::{Landbase, NearFeature, SlopeSource, crossings};
 use crate::model::{
     BlockPlan, CutFault, LayerKind, PieceId, Section, Settings, SourceBlock, Strip, StripLine,
 };
@@ -68,6 +79,8 @@ pub enum LayoutError {
     },
     #[error("what is to be cut could not be certified: {fault}")]
     CutUncertified { fault: CutFault },
+    #[error("no road and no landing lies within {within_m:.0} m: its wood has nowhere to go")]
+    NoAccess { within_m: f64 },
     #[error("reserves leave nothing of the block ({gross_ha:.2} ha before)")]
     NothingLeft { gross_ha: f64 },
     #[error(
@@ -102,7 +115,7 @@ fn access(
     let mut landings = Vec::new();
     for near in near {
         match near.feature.kind {
-            LayerKind::Roads => segments.extend(near.source.segments(0)),
+            LayerKind::Roads if near.takes_wood() => segments.extend(near.source.segments(0)),
             LayerKind::Landings => landings.push(near.source.bounds().middle()),
             _ => {}
         }
@@ -139,7 +152,7 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         feature.follow(&slopes);
     }
     let zones = zones::draw(context, &shape, &near, &slopes)?;
-    let ground = ground::divide(
+    let mut ground = ground::divide(
         context,
         &shape,
         frame,
@@ -147,12 +160,45 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         access(context, block, &bounds, &near),
         &slopes,
     )?;
+    ground.crossings = crossings(&near, context.settings.layout.crossing_width_m);
+    for crossing in &ground.crossings {
+        ground.zones.list.push(crossing.zone());
+    }
     let clearing = road_clearing::lay(context, &ground, &near);
+    let roads = outlets::Roads::near(&near);
+    let outlets = opening::open_up(context, block, &mut ground, &shape, &near, &roads);
+    let wood_goes = outlets.iter().any(|outlets| !outlets.is_empty());
+    let layout = &context.settings.layout;
+    // Where nobody has given a road, that there is none is not known.
+    let is_asked = layout.without_access || !context.landbase.knows_access();
+    if !(wood_goes || ground.parts.is_empty() || is_asked) {
+        return Err(LayoutError::NoAccess {
+            within_m: layout.access_search_m,
+        });
+    }
+    let settings: Vec<(&geo::Polygon, setting::Setting)> = (ground.parts.iter().zip(outlets))
+        .flat_map(|(part, outlets)| {
+            let settings = setting::divide(context, &ground, part, outlets);
+            // Lines that divide ground may touch its outline.
+            let sound = settings.into_iter().flat_map(|setting| {
+                let outlet = setting.outlet;
+                let shapes = sound(setting.shape, frame).into_iter();
+                shapes.map(move |shape| setting::Setting {
+                    shape,
+                    outlet: outlet.clone(),
+                })
+            });
+            sound.map(|setting| (part, setting)).collect::<Vec<_>>()
+        })
+        .collect();
     let parts: Vec<strips::Part> = (1u32..)
-        .zip(&ground.parts)
-        .map(|(number, part)| {
-            let pass = boundary_pass::lay(context, &ground, part);
-            strips::Part::prepare(context, block, &ground, part, number, pass)
+        .zip(&settings)
+        .map(|(number, (part, setting))| {
+            let before = settings[..number as usize - 1].iter();
+            let before = before.filter(|(other, _)| std::ptr::eq(*other, *part));
+            let before: Vec<&geo::Polygon> = before.map(|(_, earlier)| &earlier.shape).collect();
+            let pass = boundary_pass::lay(context, &ground, &before, &setting.shape);
+            strips::Part::prepare(context, block, &ground, setting, number, pass)
         })
         .collect();
     let target_m2 = retention::target_m2(context.rules, &ground) - area(&ground.retained_bands);

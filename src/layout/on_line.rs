@@ -91,6 +91,25 @@ impl<'l> LineIndex<'l> {
         })
     }
 
+    /// The place so many metres along the line; None beyond its ends.
+    pub fn along(&self, along_m: f64) -> Option<OnLine> {
+        let run = (self.runs.iter().rev()).find(|run| run.along_m <= along_m)?;
+        let mut left_m = along_m - run.along_m;
+        for (at, w) in self.segments(run).enumerate() {
+            let own_m = length_m(w[0], w[1]);
+            if left_m <= own_m && own_m > 0.0 {
+                return Some(OnLine {
+                    segment: run.first + at,
+                    along_m,
+                    at: w[0] + (w[1] - w[0]) * (left_m / own_m),
+                    off_m: 0.0,
+                });
+            }
+            left_m -= own_m;
+        }
+        None
+    }
+
     fn segments(&self, run: &Run) -> std::slice::Windows<'_, Coord> {
         let end = (run.first + RUN + 1).min(self.line.0.len());
         self.line.0[run.first..end].windows(2)

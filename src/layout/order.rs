@@ -40,7 +40,7 @@ impl Step {
 
 /// Travel between steps.
 pub struct Travel<'t> {
-    network: &'t Network,
+    network: &'t Network<'t>,
     units: &'t [Unit],
     /// The unit that each leg is, if it is one.
     unit_of: Vec<Option<usize>>,
@@ -61,7 +61,7 @@ struct Nearby {
 const NO_WAY_M: f64 = 1e7;
 
 impl<'t> Travel<'t> {
-    pub fn new(network: &'t Network, units: &'t [Unit]) -> Travel<'t> {
+    pub fn new(network: &'t Network<'t>, units: &'t [Unit]) -> Travel<'t> {
         let legs = units.iter().map(|unit| unit.leg + 1).max().unwrap_or(0);
         let mut unit_of = vec![None; legs];
         for (index, unit) in units.iter().enumerate() {
@@ -290,7 +290,7 @@ const NEXT: usize = 6;
 ///
 /// Units that form one cell are driven strip by strip. Where cells split and join, sequences grow unit by unit and the
 /// shortest are kept; units may not come before what lies to their left, nor strips of one cell out of turn.
-pub fn order(network: &Network, units: &[Unit], from: Option<(usize, usize)>) -> Vec<Step> {
+pub fn order(network: &Network<'_>, units: &[Unit], from: Option<(usize, usize)>) -> Vec<Step> {
     let cells = cells(units);
     let mut travel = Travel::new(network, units);
     if let [cell] = &cells[..] {
@@ -306,6 +306,7 @@ pub fn order(network: &Network, units: &[Unit], from: Option<(usize, usize)>) ->
         mark: 0,
         at: from,
         travel_m: 0.0,
+        begun: false,
         last: NOTHING_YET,
     }];
     let mut next: Vec<Longer> = Vec::new();
@@ -373,6 +374,8 @@ struct Partial {
     mark: u128,
     at: Option<(usize, usize)>,
     travel_m: f64,
+    /// Whether any strip is driven yet; gaps are none.
+    begun: bool,
     /// Index of its last step.
     last: usize,
 }
@@ -469,8 +472,8 @@ impl Rules {
             Some((cell, at)) => inward == ((at % 2 == 0) != bit(&partial.turned, cell)),
         };
         let over_gap = inward && self.gaps_left[unit].iter().any(|&g| !bit(&partial.done, g));
-        // The first of all goes in from the road.
-        let begins = partial.last == NOTHING_YET;
+        // The first strip of all goes in from the outlet.
+        let begins = !partial.begun && self.place[unit].is_some();
         in_turn && !over_gap && (inward || !begins)
     }
 
@@ -503,6 +506,7 @@ impl Rules {
         if let Some(cell) = self.turned_by(step) {
             after.turned[cell / 64] |= 1 << (cell % 64);
         }
+        after.begun |= self.place[step.unit].is_some();
         after.mark = longer.mark;
         after.at = Some(longer.at);
         after.travel_m = longer.travel_m;
@@ -516,14 +520,15 @@ mod tests {
     use std::collections::BTreeMap;
 
     use crate::geometry::sweep::upright;
-    use crate::layout::travel::Leg;
+    use crate::layout::open_ground::OpenGround;
+    use crate::layout::travel::{Leg, LegKind};
     use geo::{Coord, LineString, MultiPolygon, Polygon};
 
     const STRIP_M: f64 = 16.0;
 
     struct Site {
         units: Vec<Unit>,
-        network: Network,
+        network: Network<'static>,
     }
 
     fn ring(points: &[(f64, f64)]) -> LineString {
@@ -540,7 +545,7 @@ mod tests {
         let mut legs: Vec<Leg> = crate::geometry::area::rings(&shape)
             .map(|ring| Leg {
                 line: ring.clone(),
-                open: true,
+                kind: LegKind::Pass,
             })
             .collect();
         let mut units = Vec::new();
@@ -558,7 +563,7 @@ mod tests {
                     });
                     legs.push(Leg {
                         line: LineString(vec![Coord { x, y: low }, Coord { x, y: high }]),
-                        open: false,
+                        kind: LegKind::Strip,
                     });
                 };
                 if high - low > 20.0 {
@@ -569,7 +574,10 @@ mod tests {
                 }
             }
         }
-        let network = Network::new(&legs, &ground, (&MultiPolygon(vec![]), 0.0), STRIP_M);
+        // All of it may be driven from the beginning: the order alone is asked for.
+        let open = OpenGround::new(ground.clone(), vec![], &legs, ground);
+        let open: &'static OpenGround = Box::leak(Box::new(open));
+        let network = Network::new(&legs, open, (&MultiPolygon(vec![]), 0.0), STRIP_M);
         Site { units, network }
     }
 

@@ -71,25 +71,15 @@ pub fn solve(context: Context<'_>, parts: &[Part], target_m2: f64) -> Solved {
             least_m: layout.corridor_min_m,
             most_m: layout.corridor_max_m.min(strip_m),
         };
-        let first = width_for(parts, &mut combs, bounds, target_m2);
-        settle_phase(parts, &mut combs);
-        // The phase moved the corridors, and slivers of them will not stand: solve again on what is left.
-        let mut aim_m2 = target_m2;
-        let mut more = 1.01;
-        let every = first.every;
-        for _ in 0..12 {
-            set_width(parts, &mut combs, every, bounds, aim_m2);
-            let kept: f64 = parts
-                .iter()
-                .zip(&combs)
-                .map(|(part, comb)| cut(context, part, comb).corridors_m2())
-                .sum();
-            let short_m2 = target_m2 - kept;
-            if short_m2 <= 1e-6 {
+        let most = layout.strips_between_corridors;
+        let widest = most_between(parts, &combs, bounds, most, target_m2);
+        // What is too small to stand can leave wide corridors short of the share; narrower ones closer together lose less.
+        for every in (1..=widest).rev() {
+            set_width(parts, &mut combs, every, bounds, target_m2);
+            settle_phase(parts, &mut combs);
+            if widen(context, parts, &mut combs, every, bounds, target_m2) {
                 break;
             }
-            aim_m2 += short_m2 * more + 0.01;
-            more *= 1.5;
         }
     } else {
         settle_phase(parts, &mut combs);
@@ -111,8 +101,32 @@ struct Width {
     most_m: f64,
 }
 
-struct Choice {
+/// Widens corridors until what is really cut leaves the target; whether it does.
+fn widen(
+    context: Context<'_>,
+    parts: &[Part],
+    combs: &mut [Comb],
     every: u32,
+    bounds: Width,
+    target_m2: f64,
+) -> bool {
+    // The phase moved the corridors, and slivers of them will not stand: solve again on what is left.
+    let mut aim_m2 = target_m2;
+    let mut more = 1.01;
+    for _ in 0..12 {
+        set_width(parts, combs, every, bounds, aim_m2);
+        let each = parts.iter().zip(combs.iter());
+        let kept_m2: f64 = each
+            .map(|(part, comb)| cut(context, part, comb).corridors_m2())
+            .sum();
+        let short_m2 = target_m2 - kept_m2;
+        if short_m2 <= 1e-6 {
+            return true;
+        }
+        aim_m2 += short_m2 * more + 0.01;
+        more *= 1.5;
+    }
+    false
 }
 
 fn total_m2(parts: &[Part], combs: &[Comb], every: u32, corridor_m: f64) -> f64 {
@@ -129,32 +143,25 @@ fn total_m2(parts: &[Part], combs: &[Comb], every: u32, corridor_m: f64) -> f64 
     parts.iter().zip(combs).map(of_part).sum()
 }
 
-/// Corridors between all strips if that is not too much at the least width; else between every second, third ... pair.
-fn width_for(parts: &[Part], combs: &mut [Comb], width: Width, target_m2: f64) -> Choice {
-    let most_strips = parts
-        .iter()
-        .filter(|part| part.has_interior())
+/// As few corridors as can give the target at most `width.most_m` wide: between all strips, or every second, third ...
+/// pair. Wide corridors stand better than rows of single trees, inbound wood finds the strip cut before beside it, and
+/// each corridor costs a gap in the road band, which is driven in and back.
+fn most_between(
+    parts: &[Part],
+    combs: &[Comb],
+    width: Width,
+    most_between: u32,
+    target_m2: f64,
+) -> u32 {
+    let strips = parts.iter().filter(|part| part.has_interior());
+    let most_strips = strips
         .map(|part| ((part.right - part.left) / combs[0].strip_m).ceil() as u32)
         .max()
         .unwrap_or(1)
         .max(1);
-    let mut every = 1;
-    for candidate in 1..=most_strips {
-        let least_m2 = total_m2(parts, combs, candidate, width.least_m);
-        if least_m2 <= 0.0 {
-            break;
-        }
-        every = candidate;
-        if least_m2 <= target_m2 {
-            break;
-        }
-    }
-    // A wider spacing that cannot reach the target even at the greatest width is worse than a little too much.
-    while every > 1 && reachable(parts, combs, every, width, target_m2).is_none() {
-        every -= 1;
-    }
-    set_width(parts, combs, every, width, target_m2);
-    Choice { every }
+    let enough = |every: u32| reachable(parts, combs, every, width, target_m2).is_some();
+    let most = most_strips.min(most_between);
+    (1..=most).rev().find(|&every| enough(every)).unwrap_or(1)
 }
 
 /// The least width whose corridors give the target, or None.

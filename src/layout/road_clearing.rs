@@ -22,7 +22,7 @@ pub fn lay(context: Context<'_>, ground: &Ground, near: &[NearFeature]) -> Clear
     let (engines, machine) = (context.engines, &context.settings.machine);
     let centre_lines = near
         .iter()
-        .filter(|near| near.is_open_road())
+        .filter(|near| near.takes_machines())
         .flat_map(|near| {
             let Source::Lines(lines) = &near.source else {
                 return vec![];
@@ -31,7 +31,7 @@ pub fn lay(context: Context<'_>, ground: &Ground, near: &[NearFeature]) -> Clear
         });
     let centre_lines = MultiLineString(centre_lines.collect());
     let off_limits: Vec<Polygon> = ground.zones.off_limits().cloned().collect();
-    let fronting = clip_lines(&centre_lines, &ground.zones.frontage, true);
+    let fronting = clip_lines(&centre_lines, &ground.zones.beside_roads, true);
     let ways = joined(clip_lines(&fronting, &off_limits, false));
     if ground.clearing.0.is_empty() {
         return Clearing {

@@ -2,7 +2,6 @@
 
 use geo::{Centroid, Coord, LineString};
 
-use super::cost::Access;
 use crate::geometry::area::area;
 use crate::model::{Production, Section};
 use crate::units::HECTARE_M2;
@@ -15,22 +14,25 @@ pub struct RoadEnd {
     pub up: Coord,
 }
 
+/// Metres from a place to where its wood is decked, if it can be brought there.
+pub type WayHome<'a> = &'a dyn Fn(Coord) -> Option<f64>;
+
 /// Step along a pass at which its way to the road is measured.
 const STEP_M: f64 = 10.0;
 
 /// Fills in the wood's mean way and the skidder's hours of a section. Wood of a strip comes along the strip to its road
-/// end and straight on from there; wood of a pass comes straight from where it is cut. Both stay None where no road and
+/// end and on from there; wood of a pass comes from where it is cut. Both stay None where no road and
 /// no landing is near.
 pub fn fill(
     production: &Production,
-    access: &Access,
+    way_m: WayHome<'_>,
     driven: &[LineString],
     road_end: Option<RoadEnd>,
     section: &mut Section,
 ) {
     section.skid_m = match road_end {
-        Some(end) => along_strip_m(section, end).zip(access.way_m(end.at)),
-        None => mean_straight_m(access, driven, section).map(|way_m| (0.0, way_m)),
+        Some(end) => along_strip_m(section, end).zip(way_m(end.at)),
+        None => mean_way_m(way_m, driven, section).map(|way_m| (0.0, way_m)),
     }
     .map(|(along_m, on_m)| along_m + on_m);
     section.skid_hours = section
@@ -47,7 +49,7 @@ fn along_strip_m(section: &Section, end: RoadEnd) -> Option<f64> {
     Some((middle.x * end.up.x + middle.y * end.up.y).abs())
 }
 
-fn mean_straight_m(access: &Access, driven: &[LineString], section: &Section) -> Option<f64> {
+fn mean_way_m(way_m: WayHome<'_>, driven: &[LineString], section: &Section) -> Option<f64> {
     let (mut sum, mut length_m) = (0.0, 0.0);
     for w in driven.iter().flat_map(|way| way.0.windows(2)) {
         let step = w[1] - w[0];
@@ -55,14 +57,14 @@ fn mean_straight_m(access: &Access, driven: &[LineString], section: &Section) ->
         let steps = (whole_m / STEP_M).ceil().max(1.0) as u32;
         for k in 0..steps {
             let place = w[0] + step * ((f64::from(k) + 0.5) / f64::from(steps));
-            sum += access.way_m(place)? * whole_m / f64::from(steps);
+            sum += way_m(place)? * whole_m / f64::from(steps);
         }
         length_m += whole_m;
     }
     if length_m > 0.0 {
         return Some(sum / length_m);
     }
-    access.way_m(section.shape.centroid()?.0)
+    way_m(section.shape.centroid()?.0)
 }
 
 /// A block's mean way, by volume; where the trees are of unknown size, by area.

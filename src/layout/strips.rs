@@ -5,11 +5,12 @@ use geo::{Coord, LineString, MultiPolygon, Polygon};
 use super::Context;
 use super::boundary_pass::Pass;
 use super::comb::Comb;
-use super::cost::Model;
+use super::cost::{Access, Model};
 use super::cover;
 use super::ground::Ground;
 use super::hours::Stands;
 use super::orientation::{self, RoadSide};
+use super::setting::{self, Setting};
 use crate::geometry::area::{Bounds, polygon_area};
 use crate::geometry::distance::point_segment;
 use crate::geometry::frame::Frame;
@@ -22,6 +23,7 @@ use crate::units::HECTARE_M2;
 pub struct Part<'g> {
     pub number: u32,
     pub shape: &'g Polygon,
+    pub setting: &'g Setting,
     pub pass: Pass,
     pub side: RoadSide,
     pub azimuth_deg: f64,
@@ -44,25 +46,17 @@ impl<'g> Part<'g> {
         context: Context<'_>,
         block: &SourceBlock,
         ground: &Ground,
-        shape: &'g Polygon,
+        setting: &'g Setting,
         number: u32,
         pass: Pass,
     ) -> Part<'g> {
         let layout = &context.settings.layout;
-        let middle = orientation::middle(shape);
-        let access = if pass.front.0.is_empty() {
-            context
-                .landbase
-                .nearest_access(&block.frame, middle, layout.access_search_m)
-                .map(|(place, _)| place)
-        } else {
-            None
-        };
-        let side = orientation::road_side(shape, &pass.front, access);
+        let shape = &setting.shape;
+        let (side, access) = setting::side_of(shape, setting.outlet.as_ref());
         let wish = block
             .azimuth_deg
             .map_or(layout.azimuth, crate::model::Azimuth::Degrees);
-        let choice = choose(context, ground, shape, &pass, side, wish);
+        let choice = choose(context, ground, shape, &pass, (side, &access), wish);
         let azimuth_deg = choice.azimuth_deg;
         let frame = Frame::new(azimuth_deg);
         let turned_interior = frame.enter_polygons(&pass.interior);
@@ -76,6 +70,7 @@ impl<'g> Part<'g> {
         Part {
             number,
             shape,
+            setting,
             side,
             azimuth_deg,
             choice,
@@ -97,15 +92,15 @@ impl<'g> Part<'g> {
 
 /// Trees taken for the choice of a direction where nobody says how many stand and how large they are: without wood
 /// to skid, turns alone would decide.
-const ASSUMED_STEMS_PER_HA: f64 = 500.0;
-const ASSUMED_TREE_M3: f64 = 0.3;
+pub const ASSUMED_STEMS_PER_HA: f64 = 500.0;
+pub const ASSUMED_TREE_M3: f64 = 0.3;
 
 fn choose(
     context: Context<'_>,
     ground: &Ground,
     shape: &Polygon,
     pass: &Pass,
-    side: RoadSide,
+    (side, access): (RoadSide, &Access),
     wish: Azimuth,
 ) -> AzimuthChoice {
     let settings = context.settings;
@@ -124,7 +119,7 @@ fn choose(
     };
     let model = Model {
         ground: worked,
-        access: &ground.access,
+        access,
         gradient: (ground.slopes.has_gradients()).then_some(&gradient),
         production: &settings.production,
         pitch_m: settings.machine.strip_width_m() + settings.layout.corridor_min_m,
@@ -244,7 +239,8 @@ impl Pieces {
             return;
         }
         let machine = &context.settings.machine;
-        let (x, drives) = drive(part, machine, &shape, middle, mouth);
+        let slab = [middle - width_m / 2.0, middle + width_m / 2.0];
+        let (x, drives) = drive(part, machine, &shape, slab, mouth);
         let whole = MultiPolygon(vec![shape]);
         let reached =
             if drives.len() == 1 && within_reach(&whole.0[0], x, drives[0], machine.reach_m) {
@@ -283,26 +279,34 @@ fn within_reach(piece: &Polygon, x: f64, drive: [f64; 2], reach_m: f64) -> bool 
         .all(|&corner| point_segment(corner, a, b) <= reach_m)
 }
 
-/// Where the machine drives to cut a piece: along its own middle, or where more of its length can be driven.
+/// Where the machine drives to cut a piece: along its own middle, or where more of its length can be driven; of a strip
+/// from `left` to `right`, beside which trees stand, with half of the machine's width to either side.
 fn drive(
     part: &Part,
     machine: &Machine,
     piece: &Polygon,
-    slab_middle: f64,
+    [left, right]: [f64; 2],
     gap: bool,
 ) -> (f64, Vec<[f64; 2]>) {
     // Trees stand behind a gap: there the machine keeps to what it has cut, and reaches the corners beside it.
     let own = gap.then(|| MultiPolygon(vec![piece.clone()]));
     let bounds = Bounds::of(&piece.exterior().0);
     let own_middle = (bounds.min.x + bounds.max.x) / 2.0;
+    let slab_middle = (left + right) / 2.0;
+    let spare_m = ((right - left) / 2.0 - machine.half_width_m).max(0.0);
+    let clear = |x: f64| match gap {
+        true => x,
+        false => x.clamp(slab_middle - spare_m, slab_middle + spare_m),
+    };
     let quarter = (bounds.max.x - bounds.min.x) / 4.0;
-    let mut best: (f64, Vec<[f64; 2]>, f64) = (own_middle, vec![], 0.0);
-    for x in [
+    let mut best: (f64, Vec<[f64; 2]>, f64) = (clear(own_middle), vec![], 0.0);
+    let tried = [
         own_middle,
         slab_middle,
         own_middle - quarter,
         own_middle + quarter,
-    ] {
+    ];
+    for x in tried.map(clear) {
         if (x - bounds.min.x).max(bounds.max.x - x) > machine.reach_m {
             continue;
         }

@@ -1,11 +1,13 @@
 //! Travel that cuts nothing: a graph of what the machine may drive between the ends of its legs, and shortest ways in it.
 
+use std::cell::OnceCell;
 use std::cmp::Ordering;
 use std::collections::BinaryHeap;
 
 use geo::{Coord, LineString, MultiPolygon};
 
 use super::on_line::{LineIndex, OnLine};
+use super::open_ground::{Needs, OpenGround};
 use crate::geometry::area::Bounds;
 use crate::geometry::distance::{SegmentIndex, segment_segment};
 
@@ -13,6 +15,8 @@ use crate::geometry::distance::{SegmentIndex, segment_segment};
 const ATTACH_STRIPS: f64 = 3.0;
 /// Nodes looked at for the next piece once one is found: what is farther than that is not next.
 const MOST_SETTLED: usize = 400;
+/// Places along a road that are this far apart are tried to come from it onto a pass.
+const LAND_STEP_M: f64 = 4.0;
 /// Ends this near to the edge of the open ground count as on it.
 const ON_EDGE_M: f64 = 0.01;
 
@@ -28,14 +32,43 @@ struct Edge {
     length_m: f64,
     /// Vertices between the two nodes, in order.
     between: Vec<Coord>,
+    over: Over,
+    /// Leads along or onto a strip: not counted on before it is known what is cut.
+    late: bool,
+}
+
+/// What an edge of the network leads over.
+enum Over {
+    /// A road, or nothing at all.
+    Road,
+    /// The line of a leg, once that is cut.
+    Leg(usize),
+    /// Straight over ground: legs that must be cut before, found when first asked.
+    Ground(OnceCell<Needs>),
+}
+
+impl Over {
+    fn ground() -> Over {
+        Over::Ground(OnceCell::new())
+    }
 }
 
 /// Two ends of one leg: a strip's drive, or a drive along the edge or a road.
 #[derive(Clone, Debug)]
 pub struct Leg {
     pub line: LineString,
-    /// Whether others may travel along it: the boundary pass and the road clearing are cut before all strips.
-    pub open: bool,
+    pub kind: LegKind,
+}
+
+/// When others may travel along a leg.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LegKind {
+    /// Always.
+    Road,
+    /// Once it is cut, which it is before all strips: boundary pass and road clearing.
+    Pass,
+    /// Once it is cut.
+    Strip,
 }
 
 impl Leg {
@@ -48,7 +81,11 @@ impl Leg {
 }
 
 /// What may be driven: open ground, and legs that join.
-pub struct Network {
+pub struct Network<'g> {
+    ground: &'g OpenGround,
+    kinds: Vec<LegKind>,
+    /// Nodes where others join each leg.
+    stops: Vec<Vec<usize>>,
     nodes: Vec<Coord>,
     edges: Vec<Vec<Edge>>,
     /// Start and end node of each leg.
@@ -90,20 +127,23 @@ impl Open {
     }
 }
 
-impl Network {
+impl<'g> Network<'g> {
     /// Joins legs over `ground`, which may be driven but for the trees `standing` on it; these are passed at `pass_m`.
     pub fn new(
         legs: &[Leg],
-        ground: &MultiPolygon,
+        ground: &'g OpenGround,
         (standing, pass_m): (&MultiPolygon, f64),
         strip_m: f64,
-    ) -> Network {
+    ) -> Network<'g> {
         let open = Open {
-            outline: SegmentIndex::of_boundary(ground),
+            outline: SegmentIndex::of_boundary(&ground.whole),
             standing: SegmentIndex::of_boundary(standing),
             pass_m,
         };
         let mut net = Network {
+            ground,
+            kinds: legs.iter().map(|leg| leg.kind).collect(),
+            stops: vec![vec![]; legs.len()],
             nodes: vec![],
             edges: vec![],
             ends: vec![],
@@ -124,7 +164,12 @@ impl Network {
         let ends = rstar::RTree::bulk_load(ends.collect());
         // Where others touch an open leg.
         let mut at_ways: Vec<Vec<(OnLine, usize)>> = legs.iter().map(|_| vec![]).collect();
-        for (way, leg) in legs.iter().enumerate().filter(|(_, leg)| leg.open) {
+        for (way, leg) in legs.iter().enumerate() {
+            // Strips are joined sideways by their neighbours only.
+            let attach_m = match leg.kind {
+                LegKind::Strip => 1.5 * strip_m,
+                _ => attach_m,
+            };
             let around = Bounds::of(&leg.line.0).grown(attach_m);
             let index = LineIndex::new(&leg.line);
             let mut stops: Vec<(OnLine, usize)> = Vec::new();
@@ -138,17 +183,24 @@ impl Network {
                     && let Some(off_m) = open.straight(p, on.at)
                 {
                     let stop = net.node(on.at);
-                    net.join(end, stop, off_m, vec![]);
+                    net.join(
+                        end,
+                        stop,
+                        off_m,
+                        vec![],
+                        Over::ground,
+                        leg.kind == LegKind::Strip,
+                    );
                     stops.push((on, stop));
                 }
             }
             at_ways[way] = stops;
         }
         net.cross(legs, &open, attach_m, &mut at_ways);
+        net.land(legs, &open, attach_m, &mut at_ways);
         for (way, stops) in at_ways.into_iter().enumerate() {
-            if legs[way].open {
-                net.thread(way, &legs[way].line, stops);
-            }
+            net.stops[way] = stops.iter().map(|(_, stop)| *stop).collect();
+            net.thread(way, &legs[way].line, stops);
         }
         net.join_neighbours(legs, &open, attach_m);
         net.piece = net.pieces();
@@ -171,7 +223,7 @@ impl Network {
             let mut open = vec![start];
             piece[start] = number;
             while let Some(at) = open.pop() {
-                let joined = self.edges[at].iter().map(|edge| edge.to);
+                let joined = self.fixed(at).map(|edge| edge.to);
                 for next in joined {
                     if piece[next] == u32::MAX {
                         piece[next] = number;
@@ -190,10 +242,10 @@ impl Network {
         self.ends[from].iter().any(|&own| self.piece[own] == there)
     }
 
-    /// Where on the leg's line another end would join it, as a ring that begins there; None where the leg is no ring.
-    pub fn ring_from(&self, leg: usize, (from, end): (usize, usize)) -> Option<LineString> {
+    /// A leg's ring begun where it comes nearest to a node; None where the leg is no ring.
+    pub fn ring_from(&self, leg: usize, node: usize) -> Option<LineString> {
         let line = &self.lines[leg];
-        let at = self.nodes[self.ends[from][end]];
+        let at = self.nodes[node];
         let on = LineIndex::new(line).nearest(at, f64::INFINITY)?;
         let closed = line.0.first() == line.0.last();
         closed.then(|| {
@@ -213,18 +265,49 @@ impl Network {
         self.nodes.len() - 1
     }
 
-    fn join(&mut self, a: usize, b: usize, length_m: f64, between: Vec<Coord>) {
+    /// `late` edges lead along or onto strips, so the order of strips must not count on them.
+    fn join(
+        &mut self,
+        a: usize,
+        b: usize,
+        length_m: f64,
+        between: Vec<Coord>,
+        over: impl Fn() -> Over,
+        late: bool,
+    ) {
         let back = between.iter().rev().copied().collect();
         self.edges[a].push(Edge {
             to: b,
             length_m,
             between,
+            over: over(),
+            late,
         });
         self.edges[b].push(Edge {
             to: a,
             length_m,
             between: back,
+            over: over(),
+            late,
         });
+    }
+
+    /// Edges that do not wait for strips.
+    fn fixed(&self, at: usize) -> impl Iterator<Item = &Edge> {
+        self.edges[at].iter().filter(|edge| !edge.late)
+    }
+
+    /// Whether an edge may be driven now; an edge that comes to `goal` may lead onto the goal's own ground.
+    fn usable(&self, from: usize, edge: &Edge, cut: &[bool], goal: Option<usize>) -> bool {
+        match &edge.over {
+            Over::Road => true,
+            Over::Leg(leg) => cut[*leg],
+            Over::Ground(needs) => {
+                let ask = || self.ground.needs(self.nodes[from], self.nodes[edge.to]);
+                let needs = needs.get_or_init(ask).as_ref();
+                needs.is_some_and(|legs| legs.iter().all(|&leg| cut[leg] || Some(leg) == goal))
+            }
+        }
     }
 
     /// Joins open legs to one another wherever they come nearest.
@@ -238,7 +321,7 @@ impl Network {
         let open_legs: Vec<(usize, Bounds, LineIndex)> = legs
             .iter()
             .enumerate()
-            .filter(|(_, leg)| leg.open)
+            .filter(|(_, leg)| leg.kind != LegKind::Strip)
             .map(|(at, leg)| (at, Bounds::of(&leg.line.0), LineIndex::new(&leg.line)))
             .collect();
         let boxes = open_legs.iter().enumerate().map(|(place, (_, bounds, _))| {
@@ -264,9 +347,59 @@ impl Network {
                         continue;
                     };
                     let (from, to) = (self.node(on_a.at), self.node(on_b.at));
-                    self.join(from, to, off_m, vec![]);
+                    self.join(from, to, off_m, vec![], Over::ground, false);
                     at_ways[a].push((on_a, from));
                     at_ways[b].push((on_b, to));
+                }
+            }
+        }
+    }
+
+    /// Joins the ends of passes to roads where that leads over nothing but the pass's own ground: the nearest place on a road
+    /// may lie behind the corner of a strip.
+    fn land(
+        &mut self,
+        legs: &[Leg],
+        open: &Open,
+        attach_m: f64,
+        at_ways: &mut [Vec<(OnLine, usize)>],
+    ) {
+        let of = |kind: LegKind| (0..legs.len()).filter(move |&leg| legs[leg].kind == kind);
+        let roads: Vec<(usize, Bounds, LineIndex)> = of(LegKind::Road)
+            .map(|leg| {
+                (
+                    leg,
+                    Bounds::of(&legs[leg].line.0),
+                    LineIndex::new(&legs[leg].line),
+                )
+            })
+            .collect();
+        for pass in of(LegKind::Pass) {
+            for end in self.ends[pass] {
+                let from = self.nodes[end];
+                for (road, bounds, index) in &roads {
+                    if !bounds.grown(attach_m).holds(&Bounds::of(&[from])) {
+                        continue;
+                    }
+                    let Some(nearest) = index.nearest(from, attach_m) else {
+                        continue;
+                    };
+                    let steps = (1..=(attach_m / LAND_STEP_M) as i32).flat_map(|k| [k, -k]);
+                    let along = std::iter::once(0)
+                        .chain(steps)
+                        .filter_map(|k| index.along(nearest.along_m + f64::from(k) * LAND_STEP_M));
+                    let reached = along.filter_map(|on| {
+                        let off_m = open.straight(from, on.at)?;
+                        let needs = self.ground.needs(from, on.at)?;
+                        needs.iter().all(|&leg| leg == pass).then_some((off_m, on))
+                    });
+                    let Some((off_m, on)) = reached.reduce(|a, b| if b.0 < a.0 { b } else { a })
+                    else {
+                        continue;
+                    };
+                    let stop = self.node(on.at);
+                    self.join(end, stop, off_m, vec![], Over::ground, false);
+                    at_ways[*road].push((on, stop));
                 }
             }
         }
@@ -292,10 +425,22 @@ impl Network {
             } else {
                 vec![]
             };
-            self.join(from, to, b.along_m - a.along_m, between);
+            let kind = self.kinds[way];
+            let over = move || match kind {
+                LegKind::Road => Over::Road,
+                _ => Over::Leg(way),
+            };
+            self.join(
+                from,
+                to,
+                b.along_m - a.along_m,
+                between,
+                over,
+                kind == LegKind::Strip,
+            );
         }
         if line.0.first() == line.0.last() {
-            self.join(start, end, 0.0, vec![]);
+            self.join(start, end, 0.0, vec![], || Over::Road, false);
         }
     }
 
@@ -305,7 +450,7 @@ impl Network {
             .ends
             .iter()
             .enumerate()
-            .filter(|(leg, _)| !legs[*leg].open)
+            .filter(|(leg, _)| legs[*leg].kind == LegKind::Strip)
             .flat_map(|(leg, ends)| ends.map(|end| (leg, end)))
             .collect();
         let tree = rstar::RTree::bulk_load(
@@ -326,22 +471,20 @@ impl Network {
             near.sort_unstable();
             for (_, to) in near {
                 if let Some(direct_m) = open.straight(p, self.nodes[to]) {
-                    self.join(end, to, direct_m, vec![]);
+                    self.join(end, to, direct_m, vec![], Over::ground, false);
                 }
             }
         }
     }
 
-    /// The shortest way from one end of a leg that was just driven to an end of another, along open legs and those that
-    /// are `cut` by now, of which the leg itself is one. Ends are 0 for a line's first point and 1 for its last.
+    /// The shortest way from one node to another, where a leg is to be begun, along roads and over what is `cut` by now.
     pub fn way(
         &self,
         scratch: &mut Scratch,
         cut: &[bool],
-        from: (usize, usize),
-        to: (usize, usize),
+        from: usize,
+        (goal, leg): (usize, usize),
     ) -> Option<Way> {
-        let goal = self.ends[to.0][to.1];
         let there = self.nodes[goal];
         // No way is shorter than the straight line (A*: Hart, Nilsson & Raphael 1968).
         let straight_m = |node: usize| {
@@ -349,7 +492,7 @@ impl Network {
             to.x.hypot(to.y)
         };
         scratch.begin(self.nodes.len());
-        let start = self.ends[from.0][from.1];
+        let start = from;
         scratch.reach_towards(start, 0.0, straight_m(start), None);
         while let Some(Queued(estimate, at)) = scratch.queue.pop() {
             if at == goal {
@@ -360,15 +503,13 @@ impl Network {
                 continue;
             }
             for (index, edge) in self.edges[at].iter().enumerate() {
-                let via = Some((at, Via::Edge(index)));
+                let own = (edge.to == goal).then_some(leg);
+                if !self.usable(at, edge, cut, own) {
+                    continue;
+                }
+                let via = Some((at, Via(index)));
                 let ahead_m = straight_m(edge.to);
                 scratch.reach_towards(edge.to, so_far + edge.length_m, ahead_m, via);
-            }
-            if let Some((leg, end)) = self.leg_at[at].filter(|&(leg, _)| cut[leg]) {
-                let other = self.ends[leg][1 - end];
-                let via = Some((at, Via::Leg { leg, end }));
-                let total_m = so_far + self.lengths_m[leg];
-                scratch.reach_towards(other, total_m, straight_m(other), via);
             }
         }
         None
@@ -378,12 +519,9 @@ impl Network {
     fn back(&self, scratch: &Scratch, goal: usize) -> Way {
         let mut at = goal;
         let mut back = vec![self.nodes[at]];
-        while let Some((before, via)) = scratch.from[at] {
-            match via {
-                Via::Edge(index) => back.extend(self.edges[before][index].between.iter().rev()),
-                Via::Leg { leg, end: 0 } => back.extend(self.lines[leg].0.iter().rev().skip(1)),
-                Via::Leg { leg, .. } => back.extend(self.lines[leg].0.iter().skip(1)),
-            }
+        while let Some((before, Via(index))) = scratch.from[at] {
+            let edge = &self.edges[before][index];
+            back.extend(edge.between.iter().rev());
             back.push(self.nodes[before]);
             at = before;
         }
@@ -392,9 +530,112 @@ impl Network {
         if back.len() == 1 {
             back.push(back[0]);
         }
+        let path = LineString(back);
         Way {
-            length_m: scratch.length_m[goal],
-            path: LineString(back),
+            length_m: crate::geometry::area::length(&path),
+            path,
+        }
+    }
+
+    /// Node at an end of a leg.
+    pub fn end(&self, (leg, end): (usize, usize)) -> usize {
+        self.ends[leg][end]
+    }
+
+    /// Nodes at which others join a leg.
+    pub fn stops(&self, leg: usize) -> &[usize] {
+        &self.stops[leg]
+    }
+
+    /// The end of a leg that a node is, if it is one.
+    pub fn leg_end(&self, node: usize) -> Option<(usize, usize)> {
+        self.leg_at[node]
+    }
+
+    /// Nodes of roads.
+    pub fn road_nodes(&self) -> Vec<usize> {
+        let roads = (0..self.kinds.len()).filter(|&leg| self.kinds[leg] == LegKind::Road);
+        let nodes = roads.flat_map(|leg| self.stops[leg].iter().chain(&self.ends[leg]).copied());
+        nodes.collect()
+    }
+
+    /// The nearest place, by what is cut, at which one of the `wanted` legs may be begun: an end, or anywhere that others
+    /// join it where it is a ring. Gives the node. With `through`, legs that are not cut yet count
+    /// as ways too, and those on the way are given in order.
+    pub fn next(
+        &self,
+        scratch: &mut Scratch,
+        cut: &[bool],
+        from: &[usize],
+        wanted: &[usize],
+        through: bool,
+    ) -> Option<Next> {
+        let mut begins: Vec<(usize, usize)> = Vec::new();
+        for &leg in wanted {
+            begins.extend(self.ends[leg].map(|node| (node, leg)));
+            if self.lines[leg].0.first() == self.lines[leg].0.last() {
+                begins.extend(self.stops[leg].iter().map(|&node| (node, leg)));
+            }
+        }
+        begins.sort_unstable();
+        let begun_at = |node: usize| {
+            let at = begins.partition_point(|&(other, _)| other < node);
+            begins
+                .get(at)
+                .filter(|&&(other, _)| other == node)
+                .map(|&(_, leg)| leg)
+        };
+        scratch.begin(self.nodes.len());
+        for &node in from {
+            scratch.reach(node, 0.0);
+        }
+        while let Some(Queued(so_far, at)) = scratch.queue.pop() {
+            if so_far > scratch.length_m[at] {
+                continue;
+            }
+            if let Some(leg) = begun_at(at) {
+                let mut over = vec![];
+                let mut back = at;
+                while let Some((before, Via(index))) = scratch.from[back] {
+                    match &self.edges[before][index].over {
+                        Over::Leg(leg) if !cut[*leg] => over.push(*leg),
+                        Over::Ground(needs) => {
+                            let needs = needs.get().and_then(Option::as_ref);
+                            over.extend(
+                                needs
+                                    .into_iter()
+                                    .flatten()
+                                    .filter(|&&l| !cut[l] && l != leg),
+                            );
+                        }
+                        _ => {}
+                    }
+                    back = before;
+                }
+                over.reverse();
+                over.dedup();
+                return Some(Next { node: at, over });
+            }
+            for (index, edge) in self.edges[at].iter().enumerate() {
+                let own = begun_at(edge.to);
+                let usable = self.usable(at, edge, cut, own) || (through && self.may_be(at, edge));
+                if usable {
+                    let via = Some((at, Via(index)));
+                    scratch.reach_towards(edge.to, so_far + edge.length_m, 0.0, via);
+                }
+            }
+        }
+        None
+    }
+
+    /// Whether an edge could be driven once enough is cut.
+    fn may_be(&self, from: usize, edge: &Edge) -> bool {
+        match &edge.over {
+            Over::Ground(needs) => {
+                let ask = || self.ground.needs(self.nodes[from], self.nodes[edge.to]);
+                needs.get_or_init(ask).is_some()
+            }
+            _ => true,
         }
     }
 
@@ -442,6 +683,28 @@ impl Network {
         found
     }
 
+    /// Metres to each of some nodes from the nearest of others, over roads and passes as if all were cut; infinite where none
+    /// lead there.
+    pub fn distances(&self, scratch: &mut Scratch, from: &[usize], to: &[usize]) -> Vec<f64> {
+        scratch.begin(self.nodes.len());
+        for &node in from {
+            scratch.reach(node, 0.0);
+            // From the end of a strip back along it.
+            if let Some((leg, end)) = self.leg_at[node] {
+                scratch.reach(self.ends[leg][1 - end], self.lengths_m[leg]);
+            }
+        }
+        while let Some(Queued(so_far, at)) = scratch.queue.pop() {
+            if so_far > scratch.length_m[at] {
+                continue;
+            }
+            for edge in self.fixed(at) {
+                scratch.reach(edge.to, so_far + edge.length_m);
+            }
+        }
+        to.iter().map(|&node| scratch.length_m[node]).collect()
+    }
+
     /// Visits nodes nearest first, with metres from a leg's end, while `on` says so (Dijkstra 1959); whether it came to
     /// the last.
     fn settle(
@@ -460,7 +723,7 @@ impl Network {
             if !on(at, so_far) {
                 return false;
             }
-            for edge in &self.edges[at] {
+            for edge in self.fixed(at) {
                 scratch.reach(edge.to, so_far + edge.length_m);
             }
         }
@@ -471,13 +734,16 @@ impl Network {
 /// A leg, and 0 for its line's first point or 1 for its last.
 pub type End = (usize, usize);
 
-/// What a way follows from one node to the next.
+/// Which of a node's edges a way follows.
 #[derive(Clone, Copy)]
-enum Via {
-    /// Which of the node's edges.
-    Edge(usize),
-    /// A leg that is cut, from one of its ends.
-    Leg { leg: usize, end: usize },
+struct Via(usize);
+
+/// Where a machine goes next.
+#[derive(Clone, Debug)]
+pub struct Next {
+    pub node: usize,
+    /// Legs that have to be cut on the way there.
+    pub over: Vec<usize>,
 }
 
 /// Room for searches, used again and again: only what a search touches is set up anew.
@@ -555,24 +821,22 @@ mod tests {
         let mut hole = ring(40.0, 60.0);
         hole.0.reverse();
         let ground = MultiPolygon(vec![Polygon::new(ring(0.0, 100.0), vec![hole])]);
-        let leg = |points: Vec<(f64, f64)>, open| Leg {
+        let leg = |points: Vec<(f64, f64)>, kind| Leg {
             line: LineString::from(points),
-            open,
+            kind,
         };
-        let pass = leg(
-            ring(10.0, 90.0).0.iter().map(|c| (c.x, c.y)).collect(),
-            true,
-        );
-        let below = leg(vec![(50., 20.), (50., 35.)], false);
-        let above = leg(vec![(50., 65.), (50., 80.)], false);
-        let net = Network::new(
-            &[pass, below, above],
-            &ground,
-            (&MultiPolygon(vec![]), 0.0),
-            16.0,
-        );
+        let around = ring(10.0, 90.0).0.iter().map(|c| (c.x, c.y)).collect();
+        let legs = [
+            leg(around, LegKind::Pass),
+            leg(vec![(50., 20.), (50., 35.)], LegKind::Strip),
+            leg(vec![(50., 65.), (50., 80.)], LegKind::Strip),
+        ];
+        let open = OpenGround::new(ground.clone(), vec![], &legs, ground);
+        let net = Network::new(&legs, &open, (&MultiPolygon(vec![]), 0.0), 16.0);
         let mut scratch = Scratch::default();
-        let way = [0, 1].map(|end| net.way(&mut scratch, &[true, true, false], (1, 1), (2, end)));
+        let from = net.end((1, 1));
+        let cut = [true, true, false];
+        let way = [0, 1].map(|end| net.way(&mut scratch, &cut, from, (net.end((2, end)), 2)));
         // Back down the own leg, off it to the pass, round by half its length, and up again.
         let to_top = way[1].as_ref().unwrap();
         assert!(

@@ -8,33 +8,20 @@ use super::cut_from;
 use super::day_ground::DayGround;
 use super::ground::Ground;
 use super::growth::Growth;
-use super::order::{self, Unit};
+use super::order::Unit;
 use super::retention::{self, Solved};
 use super::road_clearing::Clearing;
 use super::sections;
 use super::skidding::{self, RoadEnd};
 use super::strips::{Part, Piece, upright_line};
 use super::timing;
-use super::travel::{Leg, Network, Scratch};
 use super::whole_sections::{self, WholeSection};
+use super::wood::{self, Home};
+use super::working_order::{self, Drive, StripDrive, Work};
 use crate::geometry::area::{Bounds, area, polygon_area};
-use crate::geometry::overlay::{difference, shared_area, union};
+use crate::geometry::overlay::shared_area;
 use crate::geometry::sound::{sound, sound_all, sound_each, sound_geometry};
 use crate::model::*;
-
-/// One drive through one piece, before it is numbered.
-struct Drive {
-    id: PieceId,
-    kind: StripKind,
-    heading: Heading,
-    line: LineString,
-}
-
-/// A drive through a strip, whose order and heading are still open; its line runs from the road side up.
-struct PartUnit {
-    unit: Unit,
-    drive: Drive,
-}
 
 /// How a section is driven, and where its wood leaves the strip; a pass has no road end.
 struct Ways {
@@ -46,7 +33,7 @@ struct WriteUp<'w> {
     context: Context<'w>,
     strips: Vec<Strip>,
     drives: Vec<Drive>,
-    units: Vec<PartUnit>,
+    units: Vec<StripDrive>,
     corridors: Vec<Corridor>,
     sections: Vec<Section>,
     /// Of each section, in their order.
@@ -119,6 +106,11 @@ pub fn plan(
             },
             strips,
             no_frontage: part.side.no_frontage,
+            outlet: part.setting.outlet.as_ref().map(|outlet| OutletNote {
+                kind: outlet.kind,
+                name: outlet.name.clone(),
+                front: outlet.front.clone(),
+            }),
         });
     }
     work.make_sound(&block.frame);
@@ -130,12 +122,24 @@ pub fn plan(
         "block {}",
         block.id
     );
-    work.time(ground, &Bounds::of_polygons(&shape), &lines);
+    let homes: Vec<Home> = parts
+        .iter()
+        .map(|part| Home::new(ground, part.setting))
+        .collect();
+    work.time(ground, &Bounds::of_polygons(&shape), &lines, &homes);
     let (bunches, not_laid) = if context.settings.outputs.bunches {
         bunches::lay(context, ground, &lines, &work.strips, &work.sections)
     } else {
         (vec![], vec![])
     };
+    let carried = wood::of_pieces(&bunches);
+    let (mut trails, mut decks) = (vec![], vec![]);
+    for (part, home) in parts.iter().zip(&homes) {
+        let production = &context.settings.production;
+        let (own, piles) = wood::carry(production, home, part.number, &lines, &carried);
+        trails.extend(own);
+        decks.extend(piles);
+    }
     let mut findings = findings(ground, &notes, context);
     findings.extend(unreachable(&lines));
     findings.extend(not_laid);
@@ -216,6 +220,8 @@ pub fn plan(
         retained_bands,
         sections: work.sections,
         unworked: work.unworked,
+        trails,
+        decks,
         findings,
         compliance: vec![],
         rungs,
@@ -254,16 +260,41 @@ fn sound_zones(zones: &[Zone], frame: &GroundFrame) -> Vec<Zone> {
 fn findings(ground: &Ground, parts: &[PartNote], context: Context<'_>) -> Vec<Finding> {
     let mut findings = ground.zones.findings.clone();
     for part in parts.iter().filter(|part| part.no_frontage) {
-        findings.push(Finding {
-            rule_id: "road-frontage".to_owned(),
-            verdict: Verdict::Warn,
-            measured: None,
-            required: Some(context.settings.layout.frontage_distance_m),
-            unit: "m",
-            message: format!(
-                "part {} has no road frontage; it is laid out from its nearest access, and wood must cross other ground",
-                part.part
+        let number = part.part;
+        let (rule_id, verdict, required, message) = match &part.outlet {
+            None if !context.landbase.knows_access() => (
+                "no-access",
+                Verdict::Unknown,
+                context.settings.layout.access_search_m,
+                format!(
+                    "no roads and no landings are given: where the wood of setting {number} goes is not known"
+                ),
             ),
+            None => (
+                "no-access",
+                Verdict::Fail,
+                context.settings.layout.access_search_m,
+                format!(
+                    "no road and no landing is in reach of setting {number}: its wood has nowhere to go"
+                ),
+            ),
+            Some(outlet) if outlet.kind == OutletKind::Access => (
+                "road-frontage",
+                Verdict::Warn,
+                context.settings.layout.frontage_distance_m,
+                format!(
+                    "setting {number} has no road frontage: its wood crosses other ground to the nearest road or landing"
+                ),
+            ),
+            Some(_) => continue,
+        };
+        findings.push(Finding {
+            rule_id: rule_id.to_owned(),
+            verdict,
+            measured: None,
+            required: Some(required),
+            unit: "m",
+            message,
             source: "common practice".to_owned(),
             shape: Some(Geometry::Polygon(part.shape.clone())),
         });
@@ -505,7 +536,7 @@ impl WriteUp<'_> {
                 });
             }
             for &[low, high] in &piece.drives {
-                self.units.push(PartUnit {
+                self.units.push(StripDrive {
                     unit: Unit {
                         leg: 0,
                         strip: piece.strip,
@@ -549,137 +580,80 @@ impl WriteUp<'_> {
         }
     }
 
+    /// Lines in working order; strips that lead to a pass become part of it.
+    fn ordered(&mut self, ground: &Ground, parts: &[Part], roads: &[LineString]) -> Vec<StripLine> {
+        let corridors = self.corridors.iter().map(|corridor| corridor.shape.clone());
+        let work = Work {
+            passes: std::mem::take(&mut self.drives),
+            strips: std::mem::take(&mut self.units),
+            roads,
+            pieces: &self.strips,
+            corridors: MultiPolygon(corridors.collect()),
+            settings: parts.iter().map(|part| part.number).collect(),
+        };
+        let mut ordered = working_order::put(self.context, ground, work);
+        for id in ordered.leading {
+            self.lead(id, &mut ordered.lines);
+        }
+        ordered.lines
+    }
+
+    /// Makes a piece of a strip a stretch of the pass that it leads to.
+    fn lead(&mut self, id: PieceId, lines: &mut [StripLine]) {
+        let passes = self
+            .strips
+            .iter()
+            .filter(|s| s.id.part == id.part && s.id.strip_no == 0);
+        let last = passes.map(|strip| strip.id.piece).max().unwrap_or(0);
+        let pass = PieceId {
+            part: id.part,
+            strip_no: 0,
+            piece: last + 1,
+        };
+        let others = |strip: &&Strip| {
+            let own = strip.id.part == id.part && strip.id.strip_no == id.strip_no;
+            own && strip.id.piece != id.piece
+        };
+        if self.strips.iter().find(others).is_none() {
+            self.strips_count = self.strips_count.saturating_sub(1);
+        }
+        for strip in self.strips.iter_mut().filter(|strip| strip.id == id) {
+            strip.id = pass;
+            strip.kind = StripKind::BoundaryPass;
+            strip.gap = false;
+        }
+        for line in lines.iter_mut().filter(|line| line.id == id) {
+            line.id = pass;
+            line.kind = StripKind::BoundaryPass;
+            line.heading = Heading::Around;
+        }
+        for section in self.sections.iter_mut().filter(|section| section.id == id) {
+            section.id = pass;
+            section.shift_class = ShiftClass::DayOnly;
+            section.reasons.insert(0, DayReason::BoundaryPass);
+            section.reasons.sort();
+            section.reasons.dedup();
+        }
+    }
+
     /// Trees, hours and skidding of every section.
-    fn time(&mut self, ground: &Ground, block: &Bounds, lines: &[StripLine]) {
+    fn time(&mut self, ground: &Ground, block: &Bounds, lines: &[StripLine], homes: &[Home]) {
         let production = &self.context.settings.production;
         let growth = Growth::new(&ground.zones.stands, block, production);
         let driven: Vec<&[LineString]> = self.ways.iter().map(|w| w.driven.as_slice()).collect();
         let sections = &mut self.sections;
         timing::fill(production, &growth, ground.slopes, &driven, lines, sections);
         for (section, ways) in sections.iter_mut().zip(&self.ways) {
-            let access = &ground.access;
-            skidding::fill(production, access, &ways.driven, ways.road_end, section);
-        }
-    }
-
-    /// Drives in working order: road clearing, then per part its boundary pass and its strips.
-    fn ordered(&mut self, ground: &Ground, parts: &[Part], roads: &[LineString]) -> Vec<StripLine> {
-        let mut drives = std::mem::take(&mut self.drives);
-        drives.sort_by_key(|drive| (drive.id.part, drive.kind));
-        let mut units = std::mem::take(&mut self.units);
-        let mut legs: Vec<Leg> = drives
-            .iter()
-            .map(|drive| Leg {
-                line: drive.line.clone(),
-                open: true,
-            })
-            .collect();
-        for unit in &mut units {
-            unit.unit.leg = legs.len();
-            legs.push(Leg {
-                line: unit.drive.line.clone(),
-                open: false,
-            });
-        }
-        legs.extend(roads.iter().map(|road| Leg {
-            line: road.clone(),
-            open: true,
-        }));
-        // What lies between a part and the road it fronts on is crossed too.
-        let mut all: Vec<Polygon> = ground.parts.clone();
-        all.extend(ground.zones.clearing.iter().cloned());
-        all.extend(ground.zones.frontage.iter().cloned());
-        let mut shut: Vec<Polygon> = ground.zones.off_limits().cloned().collect();
-        if ground.slopes.given() {
-            let beside = difference(&union(&ground.zones.frontage), &ground.zones.clearing);
-            let limit = self.context.settings.machine.max_slope;
-            shut.extend(ground.slopes.steeper_than(limit, &beside).0);
-        }
-        // The machine is wider than its track: standing trees are passed with half of its width between.
-        let mut standing = ground.retained_bands.clone();
-        let corridors = self.corridors.iter().map(|corridor| corridor.shape.clone());
-        standing.0.extend(corridors);
-        let open = difference(&union(&all), &shut);
-        let machine = &self.context.settings.machine;
-        let passed = (&standing, machine.half_width_m);
-        let join = |legs: &[Leg]| Network::new(legs, &open, passed, machine.strip_width_m());
-        let mut network = join(&legs);
-        // Every leg in order, with the end at which it begins.
-        let mut order: Vec<(usize, usize)> = Vec::with_capacity(legs.len());
-        let mut begun_anew = false;
-        for part in std::iter::once(0).chain(parts.iter().map(|part| part.number)) {
-            let own: Vec<Unit> = units
-                .iter()
-                .filter(|unit| unit.drive.id.part == part)
-                .map(|unit| unit.unit)
-                .collect();
-            // A pass around ground inside the part is reached once a strip leads to it.
-            let mut inner = vec![];
-            for leg in (0..drives.len()).filter(|&leg| drives[leg].id.part == part) {
-                let reached = |from: usize| network.may_reach(from, (leg, 0));
-                let cut_off = order.last().is_some_and(|&(before, _)| !reached(before));
-                if cut_off && own.iter().any(|unit| reached(unit.leg)) {
-                    inner.push(leg);
-                } else {
-                    order.push((leg, 0));
-                }
-            }
-            let from = order.last().map(|&(leg, begin)| (leg, 1 - begin));
-            let steps = order::order(&network, &own, from).into_iter();
-            let mut steps: Vec<(usize, usize)> = steps
-                .map(|step| (own[step.unit].leg, step.ends().0))
-                .collect();
-            for leg in inner {
-                let led = steps
-                    .iter()
-                    .position(|&(step, _)| network.may_reach(step, (leg, 0)));
-                let Some(led) = led else {
-                    steps.push((leg, 0));
-                    continue;
-                };
-                let (step, begin) = steps[led];
-                if let Some(ring) = network.ring_from(leg, (step, 1 - begin)) {
-                    legs[leg].line = ring.clone();
-                    drives[leg].line = ring;
-                    begun_anew = true;
-                }
-                steps.insert(led + 1, (leg, 0));
-            }
-            order.extend(steps);
-        }
-        if begun_anew {
-            network = join(&legs);
-        }
-        let unit_drives = units.into_iter().map(|unit| unit.drive);
-        let mut drives: Vec<Option<Drive>> =
-            drives.into_iter().chain(unit_drives).map(Some).collect();
-        let mut lines = Vec::with_capacity(order.len());
-        let mut scratch = Scratch::default();
-        let mut cut = vec![false; legs.len()];
-        for (at, &(leg, begin)) in order.iter().enumerate() {
-            let Some(mut drive) = drives[leg].take() else {
-                continue;
+            // Road clearing belongs to no setting: its wood lies beside the road already.
+            let home = (section.id.part as usize)
+                .checked_sub(1)
+                .map(|at| &homes[at]);
+            let way_m = |from| match home {
+                Some(home) => home.way_m(from),
+                None => ground.access.way_m(from),
             };
-            cut[leg] = true;
-            if begin == 1 {
-                drive.line.0.reverse();
-                drive.heading = Heading::Out;
-            }
-            let way = order
-                .get(at + 1)
-                .and_then(|&next| network.way(&mut scratch, &cut, (leg, 1 - begin), next));
-            lines.push(StripLine {
-                id: drive.id,
-                kind: drive.kind,
-                order: at as u32 + 1,
-                heading: drive.heading,
-                cross_slope: ground.slopes.mean_across(&drive.line),
-                shape: drive.line,
-                travel_to_next_m: way.as_ref().map(|way| way.length_m),
-                travel: way.map(|way| way.path),
-            });
+            skidding::fill(production, &way_m, &ways.driven, ways.road_end, section);
         }
-        lines
     }
 }
 

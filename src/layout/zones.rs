@@ -21,15 +21,22 @@ pub struct Zones<'n> {
     pub exclusion: Vec<Polygon>,
     /// What features that have nothing to say in the block keep machines off, in front of roads.
     pub barred: Vec<Polygon>,
+    /// Road ground that machines may run on.
     pub clearing: Vec<Polygon>,
+    /// Road ground on which nothing is felled: cleared already, or not for machines.
+    pub unfelled: Vec<Polygon>,
     /// Ground in front of roads: a part whose edge lies in it fronts on a road.
     pub frontage: Vec<Polygon>,
+    /// Ground in front of roads that machines may run on.
+    pub beside_roads: Vec<Polygon>,
     pub road_band: Vec<Polygon>,
     pub hazard: Vec<Polygon>,
     pub brush: Vec<Polygon>,
     pub soft: Vec<Polygon>,
     pub managed: Vec<Managed<'n>>,
     pub stands: Vec<&'n NearFeature<'n>>,
+    /// Ids of roads of which nobody says how they may be used.
+    unsaid: Vec<String>,
     /// Features that keep machines off somewhere, but not in the block.
     aside: Vec<&'n NearFeature<'n>>,
     pub findings: Vec<Finding>,
@@ -175,10 +182,33 @@ pub fn draw<'n>(
         }
     }
     zones.bar_fronts(context)?;
+    zones.say_road_use();
     Ok(zones)
 }
 
 impl<'n> Zones<'n> {
+    /// What is assumed of roads is said once a block.
+    fn say_road_use(&mut self) {
+        self.unsaid.sort();
+        self.unsaid.dedup();
+        if self.unsaid.is_empty() {
+            return;
+        }
+        self.findings.push(Finding {
+            rule_id: "road-use".to_owned(),
+            verdict: Verdict::NotApplicable,
+            measured: Some(self.unsaid.len() as f64),
+            required: None,
+            unit: "",
+            message: format!(
+                "nobody says how roads may be used ({}): taken as open to machines and to decks of wood, and still to be cleared",
+                self.unsaid.join(", ")
+            ),
+            source: "docs/project-file.md, Roads".to_owned(),
+            shape: None,
+        });
+    }
+
     fn buffer(
         &mut self,
         context: Context<'_>,
@@ -343,7 +373,17 @@ impl<'n> Zones<'n> {
         }
         let clearing = self.buffer(context, near, &near.source, half_m)?;
         self.record(near, ZoneKind::RoadClearing, half_m, clearing.clone());
-        self.clearing.extend(clearing.0);
+        if !near.is_to_be_cleared() {
+            self.unfelled.extend(clearing.0.iter().cloned());
+        }
+        if near.takes_machines() {
+            self.clearing.extend(clearing.0);
+        } else {
+            self.barred.extend(clearing.0);
+        }
+        if !near.demand.road_use.is_said() {
+            self.unsaid.push(near.feature.id.clone());
+        }
         if layout.road_band_m > 0.0 {
             let band = self.buffer(context, near, &near.source, half_m + layout.road_band_m)?;
             self.record(near, ZoneKind::RoadBand, layout.road_band_m, band.clone());
@@ -352,7 +392,13 @@ impl<'n> Zones<'n> {
         let front = context
             .engines
             .plain(&near.source, half_m + layout.frontage_distance_m);
-        self.frontage.extend(oriented(front).0);
+        let front = oriented(front).0;
+        if near.takes_machines() {
+            self.beside_roads.extend(front.iter().cloned());
+        }
+        if near.takes_wood() {
+            self.frontage.extend(front);
+        }
         Ok(())
     }
 

@@ -21,11 +21,12 @@ pub enum LayerKind {
     Hazards,
     Stands,
     Landings,
+    Crossings,
     SlopeClasses,
 }
 
 impl LayerKind {
-    pub const ALL: [LayerKind; 12] = [
+    pub const ALL: [LayerKind; 13] = [
         LayerKind::Blocks,
         LayerKind::Streams,
         LayerKind::Lakes,
@@ -37,6 +38,7 @@ impl LayerKind {
         LayerKind::Hazards,
         LayerKind::Stands,
         LayerKind::Landings,
+        LayerKind::Crossings,
         LayerKind::SlopeClasses,
     ];
 
@@ -54,6 +56,7 @@ impl LayerKind {
             LayerKind::Hazards => "hazards",
             LayerKind::Stands => "stands",
             LayerKind::Landings => "landings",
+            LayerKind::Crossings => "crossings",
             LayerKind::SlopeClasses => "slope_classes",
         }
     }

@@ -1,6 +1,6 @@
 //! A block as laid out. Coordinates are in the block's own frame: `frame` takes them to the work CRS.
 
-use geo::{Geometry, LineString, MultiPolygon, Polygon};
+use geo::{Geometry, LineString, MultiLineString, MultiPolygon, Polygon};
 use serde::{Deserialize, Serialize};
 
 use super::ground_frame::GroundFrame;
@@ -59,10 +59,12 @@ pub enum ZoneKind {
     RoadClearing,
     RoadBand,
     Hazard,
+    /// Where machines may cross water or kept ground.
+    Crossing,
 }
 
 impl ZoneKind {
-    pub const ALL: [ZoneKind; 7] = [
+    pub const ALL: [ZoneKind; 8] = [
         ZoneKind::Reserve,
         ZoneKind::Management,
         ZoneKind::RetainedBand,
@@ -70,6 +72,7 @@ impl ZoneKind {
         ZoneKind::RoadClearing,
         ZoneKind::RoadBand,
         ZoneKind::Hazard,
+        ZoneKind::Crossing,
     ];
 
     pub fn key(self) -> &'static str {
@@ -81,6 +84,7 @@ impl ZoneKind {
             ZoneKind::RoadClearing => "road_clearing",
             ZoneKind::RoadBand => "road_band",
             ZoneKind::Hazard => "hazard",
+            ZoneKind::Crossing => "crossing",
         }
     }
 }
@@ -345,15 +349,24 @@ pub enum UnworkedReason {
     MachineExclusion,
     /// Steeper than the machine may go.
     TooSteep,
+    /// No machine gets there from any road or landing.
+    CutOff,
+    /// A part of the net area below the least size.
+    SmallPart,
+    /// Road ground that is cleared already, or not for machines.
+    Road,
 }
 
 impl UnworkedReason {
-    pub const ALL: [UnworkedReason; 5] = [
+    pub const ALL: [UnworkedReason; 8] = [
         UnworkedReason::Sliver,
         UnworkedReason::BeyondReach,
         UnworkedReason::SoftGround,
         UnworkedReason::MachineExclusion,
         UnworkedReason::TooSteep,
+        UnworkedReason::CutOff,
+        UnworkedReason::SmallPart,
+        UnworkedReason::Road,
     ];
 
     pub fn key(self) -> &'static str {
@@ -363,6 +376,9 @@ impl UnworkedReason {
             UnworkedReason::SoftGround => "soft_ground",
             UnworkedReason::MachineExclusion => "machine_exclusion",
             UnworkedReason::TooSteep => "too_steep",
+            UnworkedReason::CutOff => "cut_off",
+            UnworkedReason::SmallPart => "small_part",
+            UnworkedReason::Road => "road",
         }
     }
 }
@@ -406,6 +422,30 @@ pub struct AzimuthChoice {
     pub evaluations: u32,
 }
 
+/// What wood is brought to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum OutletKind {
+    /// A stretch of road along the ground itself.
+    Road,
+    Landing,
+    /// The nearest road or landing, over ground that does not belong to the block.
+    Access,
+    /// Across water or kept ground, and on from there.
+    Crossing,
+}
+
+impl OutletKind {
+    pub fn key(self) -> &'static str {
+        match self {
+            OutletKind::Road => "road",
+            OutletKind::Landing => "landing",
+            OutletKind::Access => "access",
+            OutletKind::Crossing => "crossing",
+        }
+    }
+}
+
 /// A part of the net area and how it was laid out.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct PartNote {
@@ -417,6 +457,40 @@ pub struct PartNote {
     pub strips: u32,
     /// True when the part has no road frontage.
     pub no_frontage: bool,
+    /// What its wood is brought to; None where no road or landing is in reach.
+    pub outlet: Option<OutletNote>,
+}
+
+/// A stretch of road frontage, or a landing.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct OutletNote {
+    pub kind: OutletKind,
+    /// Ids of the roads, of the landing or of the crossing.
+    pub name: String,
+    /// The setting's edge along the road, or the place as a line without length.
+    pub front: MultiLineString,
+}
+
+/// The way that loads take to an outlet, from where wood is felled on.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct SkidTrail {
+    /// Number of the setting.
+    pub part: u32,
+    /// Loads that come along its whole length.
+    pub loads: f64,
+    /// Towards the outlet.
+    pub shape: LineString,
+}
+
+/// A pile of wood at an outlet.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Deck {
+    /// Number of the setting.
+    pub part: u32,
+    pub volume_m3: f64,
+    /// Length of roadside that it needs.
+    pub length_m: f64,
+    pub place: [f64; 2],
 }
 
 /// One thing that falls short of a rule, with its place.
@@ -569,6 +643,8 @@ pub struct BlockPlan {
     pub retained_bands: MultiPolygon,
     pub sections: Vec<Section>,
     pub unworked: Vec<Unworked>,
+    pub trails: Vec<SkidTrail>,
+    pub decks: Vec<Deck>,
     pub findings: Vec<Finding>,
     pub compliance: Vec<ComplianceRow>,
     pub rungs: RungCount,
@@ -587,6 +663,16 @@ pub struct SlopesMeasured {
 }
 
 impl BlockPlan {
+    /// Volume felled in one setting, m3; None where it is not known of every section.
+    pub fn volume_of(&self, part: u32) -> Option<f64> {
+        let own = self
+            .sections
+            .iter()
+            .filter(|section| section.id.part == part);
+        own.map(|section| section.volume_m3)
+            .try_fold(0.0, |sum, m3| Some(sum + m3?))
+    }
+
     /// Where the frame's (0, 0) lies in the plane of the work CRS.
     pub fn origin(&self) -> [f64; 2] {
         self.frame.origin().into()

@@ -26,6 +26,8 @@ pub enum ProblemCode {
     Uncertified,
     UncertifiedCut,
     NothingLeft,
+    /// No road and no landing is in reach of a block.
+    NoAccess,
     TooLarge,
     Crashed,
     NoEnd,
@@ -58,6 +60,7 @@ impl ProblemCode {
             ProblemCode::Uncertified => "uncertified-zone",
             ProblemCode::UncertifiedCut => "uncertified-cut",
             ProblemCode::NothingLeft => "nothing-left",
+            ProblemCode::NoAccess => "no-access",
             ProblemCode::TooLarge => "too-large",
             ProblemCode::Crashed => "crashed",
             ProblemCode::NoEnd => "no-end",

@@ -94,6 +94,19 @@ pub enum SoftGround {
     Leave,
 }
 
+/// Where wood is decked.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Decking {
+    /// Along roads only.
+    Roadside,
+    /// On landings only.
+    Landings,
+    /// Along roads, and on landings where these are cheaper to reach.
+    #[default]
+    Both,
+}
+
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct LayoutSettings {
     /// No retention nearer than this to a road's edge (warn inside it). Default 45.72 m = 150 ft, common practice.
@@ -117,6 +130,17 @@ pub struct LayoutSettings {
     pub frontage_distance_m: f64,
     /// How far access is searched for a part without road frontage.
     pub access_search_m: f64,
+    /// Whether blocks are laid out that no road and no landing is in reach of.
+    pub without_access: bool,
+    /// Cleared width of a crossing that states none; own judgement.
+    pub crossing_width_m: f64,
+    /// Strips between two corridors at most, so that what stands is spread over the block; own judgement.
+    pub strips_between_corridors: u32,
+    pub decking: Decking,
+    /// Smaller parts of the net area are not worked; own judgement.
+    pub least_part_m2: f64,
+    /// Ground that goes to an outlet of its own is at least this; own judgement.
+    pub least_setting_m2: f64,
     /// Smaller pieces are booked as unworked.
     pub sliver_m2: f64,
     pub soft_ground: SoftGround,
@@ -142,6 +166,12 @@ impl Default for LayoutSettings {
             road_width_m: 6.0,
             frontage_distance_m: 15.0,
             access_search_m: 1000.0,
+            without_access: false,
+            crossing_width_m: 5.0,
+            strips_between_corridors: 4,
+            decking: Decking::Both,
+            least_part_m2: 1_000.0,
+            least_setting_m2: 10_000.0,
             sliver_m2: 25.0,
             soft_ground: SoftGround::DayOnly,
             road_clearing_day_only: false,
@@ -203,6 +233,8 @@ pub struct Production {
     pub limbiness: Limbiness,
     pub skid_loaded_m_per_min: f64,
     pub skid_empty_m_per_min: f64,
+    /// Wood that a metre of roadside holds, m3: piles 2.5 m high and 5 m deep, 0.65 of them wood (own judgement).
+    pub deck_m3_per_m: f64,
     /// Seconds of the skidder to take up and put down one load.
     pub seconds_per_load: f64,
 }
@@ -225,6 +257,7 @@ impl Default for Production {
             limbiness: Limbiness::Medium,
             skid_loaded_m_per_min: 80.0,
             skid_empty_m_per_min: 110.0,
+            deck_m3_per_m: 8.0,
             seconds_per_load: 60.0,
         }
     }

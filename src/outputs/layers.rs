@@ -1,9 +1,10 @@
 //! The layers of `layout.gpkg` and their rows: the contract as data.
 
-use geo::{Area, MultiPolygon, Polygon};
+use geo::{Area, Geometry, LineString, MultiPolygon, Polygon};
 
 use super::OutputError;
 use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
+use crate::geometry::area::length;
 use crate::geometry::frame::azimuth_deg;
 use crate::geometry::wkb;
 use crate::model::{BlockPlan, Finding, GroundFrame, PieceId, Zone, ZoneKind};
@@ -22,6 +23,10 @@ const UNWORKED: usize = 7;
 const BUNCHES: usize = 8;
 const FINDINGS: usize = 9;
 const TRAVEL: usize = 10;
+const SETTINGS: usize = 11;
+const SKID_TRAILS: usize = 12;
+const DECKS: usize = 13;
+const OUTLETS: usize = 14;
 
 /// In file order.
 pub(super) const LAYERS: &[LayerDef] = &[
@@ -202,6 +207,55 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("length_m", Number),
         ],
     },
+    LayerDef {
+        name: "settings",
+        geometry: GeometryKind::MultiPolygon,
+        description: "Ground whose wood goes to one outlet",
+        fields: &[
+            ("block_id", Text),
+            ("setting", Whole),
+            ("outlet", Text),
+            ("outlet_kind", Text),
+            ("area_ha", Number),
+            ("volume_m3", Number),
+            ("azimuth", Number),
+        ],
+    },
+    LayerDef {
+        name: "skid_trails",
+        geometry: GeometryKind::Line,
+        description: "Ways of the wood to its outlet, with the loads that pass",
+        fields: &[
+            ("block_id", Text),
+            ("setting", Whole),
+            ("loads", Number),
+            ("length_m", Number),
+        ],
+    },
+    LayerDef {
+        name: "decks",
+        geometry: GeometryKind::Any,
+        description: "Piles of wood at outlets, and the roadside they need",
+        fields: &[
+            ("block_id", Text),
+            ("setting", Whole),
+            ("outlet", Text),
+            ("volume_m3", Number),
+            ("length_m", Number),
+        ],
+    },
+    LayerDef {
+        name: "outlets",
+        geometry: GeometryKind::Any,
+        description: "What wood of a setting is brought to: edges along roads, landings, ends of crossings",
+        fields: &[
+            ("block_id", Text),
+            ("setting", Whole),
+            ("outlet", Text),
+            ("outlet_kind", Text),
+            ("length_m", Number),
+        ],
+    },
 ];
 
 /// The attributes of layer `blocks`, in its order; the same go into `blocks.csv`.
@@ -379,6 +433,7 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
         )?;
     }
     write_bunches(package, plan)?;
+    write_settings(package, plan)?;
     write_findings(package, block_id, &plan.findings, frame)
 }
 
@@ -404,6 +459,87 @@ fn write_bunches(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outpu
                 Value::Number(bunch.trees),
                 Value::Maybe(azimuth),
                 Value::Text(bunch.placement.key()),
+            ],
+        )?;
+    }
+    Ok(())
+}
+
+fn write_settings(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputError> {
+    let (block, frame) = (Value::Text(&plan.id), &plan.frame);
+    for part in &plan.parts {
+        let shape = frame.leave_polygons(&MultiPolygon(vec![part.shape.clone()]));
+        let (name, kind) = part
+            .outlet
+            .as_ref()
+            .map_or(("", ""), |o| (o.name.as_str(), o.kind.key()));
+        package.row(
+            SETTINGS,
+            Some(&wkb::write_multi_polygon(&shape, [0.0; 2])),
+            &[
+                block,
+                Value::Whole(part.part),
+                Value::Text(name),
+                Value::Text(kind),
+                area_ha(&part.shape),
+                Value::Maybe(plan.volume_of(part.part)),
+                Value::Number(part.azimuth_deg),
+            ],
+        )?;
+    }
+    for (part, outlet) in plan
+        .parts
+        .iter()
+        .filter_map(|p| Some((p.part, p.outlet.as_ref()?)))
+    {
+        let lines = outlet.front.0.iter();
+        let is_place = |line: &LineString| line.0.first() == line.0.last();
+        let place = lines
+            .clone()
+            .find(|line| is_place(line))
+            .and_then(|line| line.0.first());
+        let shape = match place {
+            Some(&at) => Geometry::Point(geo::Point(at)),
+            None => Geometry::MultiLineString(outlet.front.clone()),
+        };
+        package.row(
+            OUTLETS,
+            Some(&wkb::write(&frame.leave_shape(&shape), [0.0; 2])),
+            &[
+                block,
+                Value::Whole(part),
+                Value::Text(&outlet.name),
+                Value::Text(outlet.kind.key()),
+                Value::Number(lines.map(length).sum()),
+            ],
+        )?;
+    }
+    for trail in &plan.trails {
+        package.row(
+            SKID_TRAILS,
+            Some(&wkb::write_line(&frame.leave_line(&trail.shape), [0.0; 2])),
+            &[
+                block,
+                Value::Whole(trail.part),
+                Value::Number(trail.loads),
+                Value::Number(length(&trail.shape)),
+            ],
+        )?;
+    }
+    for deck in &plan.decks {
+        let [x, y] = deck.place;
+        let place = geo::Geometry::Point(geo::Point(frame.leave(geo::Coord { x, y })));
+        let outlet = plan.parts.iter().find(|part| part.part == deck.part);
+        let outlet = outlet.and_then(|part| part.outlet.as_ref());
+        package.row(
+            DECKS,
+            Some(&wkb::write(&place, [0.0; 2])),
+            &[
+                block,
+                Value::Whole(deck.part),
+                Value::Text(outlet.map_or("", |outlet| &outlet.name)),
+                Value::Number(deck.volume_m3),
+                Value::Number(deck.length_m),
             ],
         )?;
     }

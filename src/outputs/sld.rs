@@ -126,6 +126,7 @@ fn layers(words: &text::Words) -> Vec<Layer> {
                     style::MACHINE_EXCLUSION,
                 ),
                 (ZoneKind::Hazard, words.legend_hazard, style::HAZARD),
+                (ZoneKind::Crossing, words.legend_crossing, style::CROSSING),
                 (ZoneKind::RoadBand, words.legend_road_band, style::ROAD_BAND),
             ]
             .map(|(kind, title, of)| ground(kind.key(), title, &of))
@@ -236,6 +237,42 @@ fn layers(words: &text::Words) -> Vec<Layer> {
                 words.legend_line,
                 pen(style::PURPLE, 1.0, &[2.0, 3.0]),
             )],
+        ),
+        layer(
+            "settings",
+            "",
+            vec![Rule {
+                value: "",
+                title: words.legend_setting,
+                looks: vec![Symbol::Ground(Paint {
+                    fill: None,
+                    hatch: "",
+                    stroke: Some(pen(style::BLACK, 2.0, &[6.0, 3.0])),
+                })],
+            }],
+        ),
+        layer(
+            "skid_trails",
+            "",
+            vec![line(
+                "",
+                words.legend_trail,
+                pen(style::GREY_MIDDLE, 1.5, &[1.0, 2.0]),
+            )],
+        ),
+        layer(
+            "decks",
+            "",
+            vec![Rule {
+                value: "",
+                title: words.legend_deck,
+                looks: vec![Symbol::Point(Rgb::parse(style::GREY_DARK))],
+            }],
+        ),
+        layer(
+            "outlets",
+            "",
+            vec![line("", words.legend_outlet, pen(style::BLACK, 2.5, &[]))],
         ),
     ]
 }

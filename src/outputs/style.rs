@@ -70,6 +70,11 @@ pub const HAZARD: Ground = ground(
     "h-level",
     r##"stroke="#CC79A7" stroke-width="1.2""##,
 );
+pub const CROSSING: Ground = ground(
+    r##"fill="#ffffff" fill-opacity=".85""##,
+    "",
+    r##"stroke="#252525" stroke-width="1.4""##,
+);
 pub const STRIP_IN: Ground = ground(
     r##"fill="#F0E442" fill-opacity=".28""##,
     "",
@@ -168,6 +173,7 @@ mod tests {
             ROAD_CLEARING,
             ROAD_BAND,
             HAZARD,
+            CROSSING,
             STRIP_IN,
             STRIP_OUT,
             BOUNDARY_PASS,

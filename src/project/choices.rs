@@ -25,6 +25,8 @@ pub(super) const LISTED: [(&str, &[&str]); 2] = [
             "edge_distance",
             "hazard_distance",
             "section_min",
+            "strips_between_corridors",
+            "decking",
             "soft_ground",
             "road_clearing_day_only",
         ],

@@ -235,6 +235,12 @@ pub struct LineTable {
     pub measured_from: Given<String>,
     /// Widest channel of the class.
     pub channel_up_to: Given<Length>,
+    /// Roads: whether wood may be decked along them.
+    pub decking: Option<bool>,
+    /// Roads: whether machines may run on them and cross them.
+    pub machines: Option<bool>,
+    /// Roads: whether they are cleared already.
+    pub cleared: Option<bool>,
     /// Where the figures are written; needed unless `[rules]` has a `source`.
     pub source: Given<String>,
 }
@@ -281,6 +287,19 @@ pub struct LayoutTable {
     pub frontage_distance: Given<Length>,
     /// How far a road or landing is looked for.
     pub access_search: Given<Length>,
+    /// Lay out blocks that no road and no landing is in reach of.
+    pub without_access: Option<bool>,
+    /// Cleared width of a crossing that states none.
+    pub crossing_width: Given<Length>,
+    /// Strips between two corridors at most.
+    pub strips_between_corridors: Given<f64>,
+    /// Whether wood is decked along roads, on landings, or both.
+    #[schemars(extend("enum" = ["roadside", "landings", "both"]))]
+    pub decking: Given<String>,
+    /// Ground that goes to an outlet of its own is at least this.
+    pub least_setting: Given<Area>,
+    /// Smaller parts of the net area are booked as unworked.
+    pub least_part: Given<Area>,
     /// Smaller pieces are booked as unworked.
     pub sliver: Given<Area>,
     /// Whether soft ground is cut by day or left.
@@ -319,6 +338,8 @@ pub struct ProductionTable {
     pub payload_m3: Given<f64>,
     /// Length from butts to tops at which a bunch is drawn and given room.
     pub bunch_length: Given<Length>,
+    /// Wood that a metre of roadside holds, m3.
+    pub deck_m3_per_m: Given<f64>,
     /// How much crown the trees carry.
     #[schemars(extend("enum" = ["light", "medium", "heavy"]))]
     pub limbiness: Given<String>,

@@ -14,7 +14,7 @@ use super::{Attribute, AttributeSource, LayerSource, ProjectError, Reason, Slope
 use crate::model::LayerKind;
 use crate::rulebook::toml_text::{did_you_mean, nearest};
 use crate::rulebook::values::{Constant, Length, Written};
-use crate::rulebook::{RULED_KINDS, Rulebook};
+use crate::rulebook::{RULED_KINDS, RoadUse, Rulebook};
 
 /// As many as are read of one layer.
 pub const MOST_FEATURES: u64 = 20_000_000;
@@ -220,7 +220,9 @@ impl Resolver<'_> {
             let key = format!("facts.{name}");
             let written = Some(written);
             facts.push((name.clone(), self.given(&key, written, |_| Ok(()))?));
-            if RULED_KINDS.contains(&kind) && !asked.iter().any(|(asked, _)| asked == name) {
+            let of_road = kind == LayerKind::Roads && RoadUse::FACTS.contains(&name.as_str());
+            let is_asked = of_road || asked.iter().any(|(asked, _)| asked == name);
+            if RULED_KINDS.contains(&kind) && !is_asked {
                 let names: Vec<&str> = asked.iter().map(|(name, _)| *name).collect();
                 let hint = match names.is_empty() {
                     true => "no class of this kind is defined by facts".to_owned(),
@@ -381,7 +383,10 @@ impl Resolver<'_> {
     ) {
         let kind = layer.kind;
         let ruled = RULED_KINDS.contains(&kind);
-        let lines = matches!(kind, LayerKind::Streams | LayerKind::Roads);
+        let lines = matches!(
+            kind,
+            LayerKind::Streams | LayerKind::Roads | LayerKind::Crossings
+        );
         let water = matches!(
             kind,
             LayerKind::Streams | LayerKind::Lakes | LayerKind::Wetlands
@@ -391,7 +396,11 @@ impl Resolver<'_> {
         let slopes = kind == LayerKind::SlopeClasses;
         let given = |attribute: &Attribute| !attribute.0.is_empty();
         let keys = [
-            ("class", given(&layer.class), ruled),
+            (
+                "class",
+                given(&layer.class),
+                ruled || kind == LayerKind::Crossings,
+            ),
             ("width", given(&layer.width), lines),
             ("azimuth", given(&layer.azimuth), blocks),
             ("stems_per_ha", given(&layer.stems_per_ha), stands),

@@ -12,8 +12,8 @@ use super::{ProjectError, Reason, RulesFile, rulebook_file};
 use crate::model::LayerKind;
 use crate::rulebook::read::{Reader, Severity};
 use crate::rulebook::{
-    BlockRules, Citation, Distance, MeasuredFrom, RULED_KINDS, ReadStatus, RuleLine, Rulebook,
-    RulebookError, Width, preset,
+    BlockRules, Citation, Distance, MeasuredFrom, RULED_KINDS, ReadStatus, RoadUse, RuleLine,
+    Rulebook, RulebookError, Width, preset,
 };
 
 pub fn resolve(
@@ -134,7 +134,9 @@ fn lay_over(
     let class = written.class.get_ref().trim();
     let same = |line: &RuleLine| line.kind == kind && line.class.eq_ignore_ascii_case(class);
     let base = rules.lines.iter().position(same);
-    if base.is_none() && written.reserve.is_none() {
+    let says_use = kind == LayerKind::Roads
+        && (written.decking.is_some() || written.machines.is_some() || written.cleared.is_some());
+    if base.is_none() && written.reserve.is_none() && !says_use {
         // A new line without a reserve would silently ask for nothing.
         let fault = crate::rulebook::TomlFault::MissingKey {
             key: "reserve".to_owned(),
@@ -158,6 +160,7 @@ fn lay_over(
             distance: Distance::default(),
             measured_from: MeasuredFrom::default(),
             channel_up_to_m: None,
+            road_use: RoadUse::default(),
             citation: Citation {
                 text: String::new(),
                 status: ReadStatus::Project,
@@ -198,6 +201,15 @@ fn lay_over(
     if let Some(length) = &written.channel_up_to {
         line.channel_up_to_m = Some(reader.width_length(length));
         given.push("channel_up_to");
+    }
+    let road_use = RoadUse {
+        decking: written.decking,
+        machines: written.machines,
+        cleared: written.cleared,
+    };
+    if road_use.is_said() {
+        line.road_use = road_use.or(line.road_use);
+        given.push("decking, machines or cleared");
     }
     line.origin = reader.origin_of(&written.class.span());
     let faults = reader.faults.into_iter();
@@ -248,8 +260,8 @@ fn lay_over(
             kind.key()
         );
         let remedy =
-            "give reserve, management, management_share, machine_exclusion, distance, measured_from, when or \
-             channel_up_to"
+            "give reserve, management, management_share, machine_exclusion, distance, measured_from, when, \
+             channel_up_to or, for roads, decking, machines or cleared"
                 .to_owned();
         let reason = Reason::Contradiction { message, remedy };
         return Err(context.error(written.class.span(), reason));

@@ -5,8 +5,10 @@ use crate::rulebook::spanned::Spanned;
 use super::file::{LayoutTable, MachineTable, ProductionTable};
 use super::resolve::Context;
 use super::{ProjectError, Reason};
-use crate::model::{Azimuth, LayoutSettings, Limbiness, Machine, Production, Settings, SoftGround};
-use crate::rulebook::values::{Direction, Length, Share, Written};
+use crate::model::{
+    Azimuth, Decking, LayoutSettings, Limbiness, Machine, Production, Settings, SoftGround,
+};
+use crate::rulebook::values::{Area, Direction, Length, Share, Written};
 use crate::units::Percent;
 
 /// Beyond this a unit is wrong, whatever the stand.
@@ -234,6 +236,12 @@ fn layout(context: &Context<'_>, table: &LayoutTable) -> Result<LayoutSettings, 
             (0.0, MOST_SEARCH_M),
             &mut layout.access_search_m,
         ),
+        (
+            "crossing_width",
+            &table.crossing_width,
+            (2.0, 50.0),
+            &mut layout.crossing_width_m,
+        ),
     ];
     for (key, written, range, slot) in lengths {
         length(context, key, written, range, slot)?;
@@ -264,26 +272,58 @@ fn layout(context: &Context<'_>, table: &LayoutTable) -> Result<LayoutSettings, 
             value: layout.corridor_max_m,
         },
     )?;
-    if let Some(sliver) = &table.sliver {
-        let wanted = sliver.get_ref().square_metres();
-        let value = wanted.ok_or_else(|| {
-            let reason = Reason::NotA {
-                key: "sliver".to_owned(),
-                value: sliver.get_ref().0.to_string(),
-                wanted: "an area; write for example \"25 m2\" or \"0.01 ha\"",
-            };
-            context.error(sliver.span(), reason)
-        })?;
-        if value > MOST_SLIVER_M2 {
-            let reason = Reason::OutOfRange {
-                key: "sliver".to_owned(),
-                value: format!("{value} m2"),
-                lowest: "0 m2".to_owned(),
-                highest: format!("{MOST_SLIVER_M2} m2"),
-            };
-            return Err(context.error(sliver.span(), reason));
+    let areas = [
+        (
+            "sliver",
+            &table.sliver,
+            MOST_SLIVER_M2,
+            &mut layout.sliver_m2,
+        ),
+        (
+            "least_part",
+            &table.least_part,
+            MOST_PART_M2,
+            &mut layout.least_part_m2,
+        ),
+        (
+            "least_setting",
+            &table.least_setting,
+            MOST_SETTING_M2,
+            &mut layout.least_setting_m2,
+        ),
+    ];
+    for (key, written, most_m2, slot) in areas {
+        if let Some(written) = written {
+            *slot = square_metres(context, key, written, most_m2)?;
         }
-        layout.sliver_m2 = value;
+    }
+    if let Some(written) = &table.strips_between_corridors {
+        let count = *written.get_ref();
+        if !(1.0..=MOST_STRIPS_BETWEEN).contains(&count) || count.fract() != 0.0 {
+            let reason = Reason::OutOfRange {
+                key: "strips_between_corridors".to_owned(),
+                value: count.to_string(),
+                lowest: "1".to_owned(),
+                highest: format!("{MOST_STRIPS_BETWEEN}, in whole strips"),
+            };
+            return Err(context.error(written.span(), reason));
+        }
+        layout.strips_between_corridors = count as u32;
+    }
+    if let Some(written) = &table.decking {
+        layout.decking = match written.get_ref().as_str() {
+            "roadside" => Decking::Roadside,
+            "landings" => Decking::Landings,
+            "both" => Decking::Both,
+            other => {
+                let reason = Reason::UnknownChoice {
+                    key: "decking".to_owned(),
+                    value: other.to_owned(),
+                    valid: ["roadside", "landings", "both"].map(str::to_owned).to_vec(),
+                };
+                return Err(context.error(written.span(), reason));
+            }
+        };
     }
     if let Some(written) = &table.azimuth {
         layout.azimuth = azimuth(context, written)?;
@@ -303,6 +343,7 @@ fn layout(context: &Context<'_>, table: &LayoutTable) -> Result<LayoutSettings, 
         };
     }
     layout.boundary_pass = table.boundary_pass.unwrap_or(layout.boundary_pass);
+    layout.without_access = table.without_access.unwrap_or(layout.without_access);
     layout.road_clearing_day_only = table
         .road_clearing_day_only
         .unwrap_or(layout.road_clearing_day_only);
@@ -315,6 +356,35 @@ fn layout(context: &Context<'_>, table: &LayoutTable) -> Result<LayoutSettings, 
 
 /// A hectare is a block, no sliver.
 const MOST_SLIVER_M2: f64 = 10_000.0;
+const MOST_PART_M2: f64 = 100_000.0;
+const MOST_SETTING_M2: f64 = 1_000_000.0;
+const MOST_STRIPS_BETWEEN: f64 = 100.0;
+
+fn square_metres(
+    context: &Context<'_>,
+    key: &str,
+    written: &Spanned<Area>,
+    most_m2: f64,
+) -> Result<f64, ProjectError> {
+    let value = written.get_ref().square_metres().ok_or_else(|| {
+        let reason = Reason::NotA {
+            key: key.to_owned(),
+            value: written.get_ref().0.to_string(),
+            wanted: "an area; write for example \"25 m2\" or \"0.01 ha\"",
+        };
+        context.error(written.span(), reason)
+    })?;
+    if value > most_m2 {
+        let reason = Reason::OutOfRange {
+            key: key.to_owned(),
+            value: format!("{value} m2"),
+            lowest: "0 m2".to_owned(),
+            highest: format!("{most_m2} m2"),
+        };
+        return Err(context.error(written.span(), reason));
+    }
+    Ok(value)
+}
 
 fn azimuth(context: &Context<'_>, written: &Spanned<Direction>) -> Result<Azimuth, ProjectError> {
     let reason = match &written.get_ref().0 {
@@ -436,6 +506,12 @@ fn production(context: &Context<'_>, table: &ProductionTable) -> Result<Producti
             &table.skid_empty_m_per_min,
             SPEED,
             &mut production.skid_empty_m_per_min,
+        ),
+        (
+            "deck_m3_per_m",
+            &table.deck_m3_per_m,
+            (0.1, 1000.0),
+            &mut production.deck_m3_per_m,
         ),
         (
             "seconds_per_load",

@@ -122,7 +122,7 @@ impl Condition {
 }
 
 /// Reads yes and no as layers write them.
-fn flag_of(text: &str) -> Option<bool> {
+pub fn flag_of(text: &str) -> Option<bool> {
     match text.trim().to_ascii_lowercase().as_str() {
         "yes" | "y" | "true" | "t" | "1" => Some(true),
         "no" | "n" | "false" | "f" | "0" => Some(false),

@@ -169,6 +169,12 @@ pub struct LineTable {
     pub measured_from: Given<String>,
     /// Widest channel of the class; half of it stands in for an unknown channel width.
     pub channel_up_to: Given<Length>,
+    /// Roads: whether wood may be decked along them.
+    pub decking: Option<bool>,
+    /// Roads: whether machines may run on them and cross them.
+    pub machines: Option<bool>,
+    /// Roads: whether they are cleared already, so that nothing is felled there.
+    pub cleared: Option<bool>,
     /// Id of the check value that the figure is compared with.
     pub cites: Given<String>,
     /// Short name of the document, a key of `[documents]`.

@@ -27,7 +27,7 @@ use crate::model::{Facts, LayerKind};
 pub use block::{BlockRules, Influence, Occupancy, ShareOf, TrailWidth};
 pub use channel::{BARRIER_RULE, BARRIER_SOURCE, Bank, Channel, LEAST_BARRIER_M};
 pub use check::{Checked, Finding, check};
-pub use condition::{Condition, Test, Unit};
+pub use condition::{Condition, Test, Unit, flag_of};
 pub use preset::{RulebookError, parse, preset, preset_names, preset_text};
 pub use range::{Limit, Range};
 pub use read::Severity;
@@ -101,9 +101,39 @@ pub struct RuleLine {
     pub measured_from: MeasuredFrom,
     /// Widest channel of the class; half of it stands in for an unknown channel width.
     pub channel_up_to_m: Option<f64>,
+    /// Of roads: how they may be used.
+    pub road_use: RoadUse,
     pub citation: Citation,
     /// Which file and line of it the rule comes from, for example `preset bc-fppr, line 34`.
     pub origin: String,
+}
+
+/// How a road may be used; None: not said.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct RoadUse {
+    /// Whether wood may be decked along it.
+    pub decking: Option<bool>,
+    /// Whether machines may run on it and cross it.
+    pub machines: Option<bool>,
+    /// Whether its ground is cleared already, so that nothing is felled on it.
+    pub cleared: Option<bool>,
+}
+
+impl RoadUse {
+    pub const FACTS: [&str; 3] = ["decking", "machines", "cleared"];
+
+    pub fn is_said(&self) -> bool {
+        self.decking.is_some() || self.machines.is_some() || self.cleared.is_some()
+    }
+
+    /// What is said here, and else what `other` says.
+    pub fn or(self, other: RoadUse) -> RoadUse {
+        RoadUse {
+            decking: self.decking.or(other.decking),
+            machines: self.machines.or(other.machines),
+            cleared: self.cleared.or(other.cleared),
+        }
+    }
 }
 
 impl RuleLine {

@@ -312,6 +312,11 @@ impl<'a> Reader<'a> {
                 .channel_up_to
                 .as_ref()
                 .map(|width| self.width_length(width)),
+            road_use: RoadUse {
+                decking: table.decking,
+                machines: table.machines,
+                cleared: table.cleared,
+            },
             citation: self.citation(citation_keys!(table)),
             origin: self.origin_of(&span),
         }

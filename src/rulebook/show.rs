@@ -262,6 +262,24 @@ fn row(line: &RuleLine, sources: &mut Sources) -> Row<6> {
     if let Some(channel) = line.channel_up_to_m {
         let _ = write!(stands_for, "\nchannel up to {}", metres(channel));
     }
+    let said = [
+        (
+            line.road_use.decking,
+            "wood decked along it",
+            "no wood decked along it",
+        ),
+        (
+            line.road_use.machines,
+            "open to machines",
+            "no machines on it or across it",
+        ),
+        (line.road_use.cleared, "cleared already", "not cleared yet"),
+    ];
+    for (given, yes, no) in said {
+        if let Some(given) = given {
+            let _ = write!(stands_for, "\n{}", if given { yes } else { no });
+        }
+    }
     let is_none = |width: &Width| *width == Width::Metres(0.0);
     let or_dash = |width: &Width| {
         if is_none(width) {

@@ -119,6 +119,7 @@ fn all_coords(parts: &Parts) -> impl Iterator<Item = Coord> + '_ {
 struct Uses {
     points: bool,
     lines: bool,
+    polygons: bool,
     /// Closed lines stand for the polygon they enclose.
     closed_lines: bool,
     wanted: &'static str,
@@ -128,6 +129,7 @@ fn uses(kind: LayerKind) -> Uses {
     let polygons = Uses {
         points: false,
         lines: false,
+        polygons: true,
         closed_lines: false,
         wanted: "polygons",
     };
@@ -157,6 +159,13 @@ fn uses(kind: LayerKind) -> Uses {
         LayerKind::Landings => Uses {
             points: true,
             wanted: "polygons or points",
+            ..polygons
+        },
+        LayerKind::Crossings => Uses {
+            points: true,
+            lines: true,
+            polygons: false,
+            wanted: "points or lines",
             ..polygons
         },
     }
@@ -310,6 +319,12 @@ fn choose(
         left_out.push(format!("{} point(s)", parts.points.len()));
         place = place.or_else(|| parts.points.first().map(|p| [p.0.x, p.0.y]));
         parts.points.clear();
+    }
+    if !uses.polygons && !parts.polygons.is_empty() {
+        left_out.push(format!("{} polygon(s)", parts.polygons.len()));
+        let first = parts.polygons.first().and_then(|p| p.exterior().0.first());
+        place = place.or_else(|| first.map(|c| [c.x, c.y]));
+        parts.polygons.clear();
     }
     let role = kind.key();
     if parts.polygons.is_empty() && parts.lines.is_empty() && parts.points.is_empty() {

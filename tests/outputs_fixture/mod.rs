@@ -67,6 +67,8 @@ fn empty(id: &str) -> BlockPlan {
         retained_bands: MultiPolygon(vec![]),
         sections: vec![],
         unworked: vec![],
+        trails: vec![],
+        decks: vec![],
         findings: vec![],
         compliance: vec![],
         rungs: RungCount::default(),
@@ -122,6 +124,11 @@ pub fn small(id: &str) -> BlockPlan {
         corridor_width_m: 4.0,
         strips: 2,
         no_frontage: false,
+        outlet: Some(OutletNote {
+            kind: OutletKind::Road,
+            name: "R-1".to_owned(),
+            front: geo::MultiLineString(vec![LineString::from(vec![(0.0, 0.0), (1.0, 0.0)])]),
+        }),
     }];
     for (strip_no, x) in [(1, 0.0), (2, 22.0)] {
         let shape = rect(x, 0.0, x + 18.0, 90.0);
@@ -301,6 +308,11 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
         corridor_width_m: 4.0,
         strips,
         no_frontage: false,
+        outlet: Some(OutletNote {
+            kind: OutletKind::Road,
+            name: "R-1".to_owned(),
+            front: geo::MultiLineString(vec![LineString::from(vec![(0.0, 0.0), (1.0, 0.0)])]),
+        }),
     }];
     let pitch = (width - 32.0) / f64::from(strips);
     let mut order = 1;

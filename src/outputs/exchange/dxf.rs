@@ -123,6 +123,7 @@ impl Drawing {
                 ZoneKind::MachineExclusion => style::VERMILLION,
                 ZoneKind::RoadClearing | ZoneKind::RoadBand => style::GREY_MIDDLE,
                 ZoneKind::Hazard => style::PURPLE,
+                ZoneKind::Crossing => style::GREY_DARK,
             };
             self.rings(kind.key(), colour, shape, frame)?;
         }

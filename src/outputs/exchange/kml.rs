@@ -38,7 +38,7 @@ fn is_class(what: What<'_>, class: ShiftClass) -> bool {
     matches!(what, What::Section(section) if section.shift_class == class)
 }
 
-const LAYERS_UP: [Layer; 13] = [
+const LAYERS_UP: [Layer; 14] = [
     Layer {
         id: "management",
         name: |words| words.map.legend_management,
@@ -92,6 +92,12 @@ const LAYERS_UP: [Layer; 13] = [
         name: |words| words.map.legend_hazard,
         ground: style::HAZARD,
         holds: |what| is_zone(what, ZoneKind::Hazard),
+    },
+    Layer {
+        id: "crossing",
+        name: |words| words.map.legend_crossing,
+        ground: style::CROSSING,
+        holds: |what| is_zone(what, ZoneKind::Crossing),
     },
     Layer {
         id: "unworked",

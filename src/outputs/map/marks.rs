@@ -57,12 +57,48 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> M
     marks.lines = !lines.is_empty();
     marks.around = !around.is_empty();
     let mut top = String::new();
+    start(&mut top, view, plan, words, &mut room);
     marks.findings = findings(svg, &mut top, view, plan, &mut room);
     numbers(&mut top, view, plan, &mut room);
     arrows(svg, view, plan, &mut room);
     svg.push_str(&top);
     svg.push_str(&furniture);
     marks
+}
+
+/// Where order 1 begins.
+fn start(top: &mut String, view: &View, plan: &BlockPlan, words: &Words, room: &mut Room) {
+    let first = plan.lines.first().and_then(|line| line.shape.0.first());
+    let Some((x, y)) = first.map(|&at| view.place(at)) else {
+        return;
+    };
+    let width = 8.0 * words.start.chars().count() as f64 + 8.0;
+    room.take(Area::around(x, y, 12.0, 12.0));
+    let places = [
+        (0.0, -14.0),
+        (0.0, 15.0),
+        (width / 2.0 + 8.0, 0.0),
+        (-width / 2.0 - 8.0, 0.0),
+    ];
+    let free = places
+        .into_iter()
+        .find(|(dx, dy)| room.take(Area::around(x + dx, y + dy, width, 14.0)));
+    let (dx, dy) = free.unwrap_or(places[0]);
+    top.push_str(&format!(
+        "<path fill=\"{ink}\" stroke=\"{white}\" d=\"M{} {}L{} {}L{} {}Z\"/>\
+         <text class=\"n\" x=\"{}\" y=\"{}\">{}</text>\n",
+        px(x - 6.0),
+        px(y + 5.0),
+        px(x + 6.0),
+        px(y + 5.0),
+        px(x),
+        px(y - 6.0),
+        px(x + dx),
+        px(y + dy + 3.6),
+        svg::escape(words.start),
+        ink = style::BLACK,
+        white = style::WHITE,
+    ));
 }
 
 /// The place and direction (unit vector, pixels) at a share of a line's length.

@@ -21,7 +21,7 @@ const COLOURS: [(&str, &str); 13] = [
 ];
 
 /// Kinds of ground by the class that the scripts give them.
-const GROUNDS: [(&str, Ground); 16] = [
+const GROUNDS: [(&str, Ground); 17] = [
     ("net", style::NET_AREA),
     ("reserve", style::RESERVE),
     ("management", style::MANAGEMENT),
@@ -30,6 +30,7 @@ const GROUNDS: [(&str, Ground); 16] = [
     ("road_clearing", style::ROAD_CLEARING),
     ("road_band", style::ROAD_BAND),
     ("hazard", style::HAZARD),
+    ("crossing", style::CROSSING),
     ("strip_in", style::STRIP_IN),
     ("strip_out", style::STRIP_OUT),
     ("boundary_pass", style::BOUNDARY_PASS),

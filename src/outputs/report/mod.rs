@@ -202,6 +202,7 @@ mod tests {
             "problem_",
             "column_",
             "origin_",
+            "outlet_",
         ];
         for key in table(0).keys() {
             let quoted = format!("\"{key}\"");
@@ -237,18 +238,7 @@ mod tests {
                     Verdict::NotApplicable.key(),
                 ],
             ),
-            (
-                "zone",
-                vec![
-                    ZoneKind::Reserve.key(),
-                    ZoneKind::Management.key(),
-                    ZoneKind::RetainedBand.key(),
-                    ZoneKind::MachineExclusion.key(),
-                    ZoneKind::RoadClearing.key(),
-                    ZoneKind::RoadBand.key(),
-                    ZoneKind::Hazard.key(),
-                ],
-            ),
+            ("zone", ZoneKind::ALL.map(ZoneKind::key).to_vec()),
             (
                 "heading",
                 vec![Heading::In.key(), Heading::Out.key(), Heading::Around.key()],
@@ -256,13 +246,7 @@ mod tests {
             ("reason", DayReason::ALL.map(DayReason::key).to_vec()),
             (
                 "unworked",
-                vec![
-                    UnworkedReason::Sliver.key(),
-                    UnworkedReason::BeyondReach.key(),
-                    UnworkedReason::SoftGround.key(),
-                    UnworkedReason::MachineExclusion.key(),
-                    UnworkedReason::TooSteep.key(),
-                ],
+                UnworkedReason::ALL.map(UnworkedReason::key).to_vec(),
             ),
         ];
         for (prefix, words) in keys {

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use geo::{Area, BoundingRect, Coord};
+use geo::{Area, BoundingRect, Coord, LineString};
 use serde::Serialize;
 
 use super::script::{rounded, safe};
@@ -138,6 +138,8 @@ struct Page<'p> {
     sections: Vec<SectionData>,
     unworked: Vec<UnworkedData>,
     bunches: Vec<BunchData>,
+    trails: Vec<TrailData>,
+    decks: Vec<DeckData>,
     findings: Vec<FindingData<'p>>,
     compliance: &'p [ComplianceRow],
 }
@@ -178,7 +180,24 @@ struct PartData {
     azimuth: Option<f64>,
     corridor_width_m: Option<f64>,
     no_frontage: bool,
+    outlet: Option<String>,
+    outlet_kind: Option<&'static str>,
+    volume_m3: Option<f64>,
     rings: Vec<Steps>,
+}
+
+#[derive(Serialize)]
+struct TrailData {
+    loads: Option<f64>,
+    line: Steps,
+}
+
+#[derive(Serialize)]
+struct DeckData {
+    part: u32,
+    volume_m3: Option<f64>,
+    length_m: Option<f64>,
+    at: Steps,
 }
 
 #[derive(Serialize)]
@@ -190,6 +209,11 @@ struct ZoneData<'p> {
     rule: &'p str,
     width_m: Option<f64>,
     rings: Vec<Steps>,
+}
+
+/// A place as a way without length.
+fn place([x, y]: [f64; 2]) -> LineString {
+    LineString(vec![Coord { x, y }])
 }
 
 /// Part, strip, piece.
@@ -312,6 +336,9 @@ impl<'p> Page<'p> {
                     azimuth: rounded(part.azimuth_deg, 2),
                     corridor_width_m: rounded(part.corridor_width_m, 3),
                     no_frontage: part.no_frontage,
+                    outlet: part.outlet.as_ref().map(|outlet| outlet.name.clone()),
+                    outlet_kind: part.outlet.as_ref().map(|outlet| outlet.kind.key()),
+                    volume_m3: maybe(plan.volume_of(part.part), 1),
                     rings: shapes::rings([&part.shape]),
                 })
                 .collect(),
@@ -340,6 +367,20 @@ impl<'p> Page<'p> {
                 })
                 .collect(),
             sections: sections(plan),
+            trails: (plan.trails.iter())
+                .map(|trail| TrailData {
+                    loads: rounded(trail.loads, 1),
+                    line: shapes::way(&trail.shape),
+                })
+                .collect(),
+            decks: (plan.decks.iter())
+                .map(|deck| DeckData {
+                    part: deck.part,
+                    volume_m3: rounded(deck.volume_m3, 1),
+                    length_m: rounded(deck.length_m, 1),
+                    at: shapes::way(&place(deck.place)),
+                })
+                .collect(),
             unworked: plan
                 .unworked
                 .iter()

@@ -96,6 +96,12 @@ pub fn draw(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, words: &Words)
         words.legend_machine_exclusion,
     );
     p.zone(plan, ZoneKind::Hazard, style::HAZARD, words.legend_hazard);
+    p.zone(
+        plan,
+        ZoneKind::Crossing,
+        style::CROSSING,
+        words.legend_crossing,
+    );
     p.layer(
         style::UNWORKED,
         words.legend_unworked,

@@ -86,7 +86,10 @@ fn ranges(settings: &Settings) {
         layout.road_width_m,
         layout.frontage_distance_m,
         layout.access_search_m,
+        layout.crossing_width_m,
         layout.sliver_m2,
+        layout.least_part_m2,
+        layout.least_setting_m2,
     ] {
         assert!(figure >= 0.0, "{layout:?}");
     }

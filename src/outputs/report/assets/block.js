@@ -4,7 +4,7 @@ blockwrightReport.drawBlock = (() => {
   const report = blockwrightReport;
   const { t, named, el, svg, number, percent, measure, places, path, paths, sign, verdict, say } = report;
   /** Layers that are switched off; kept from block to block. */
-  const off = new Set(["travel", "order", "road_band"]);
+  const off = new Set(["travel", "order", "road_band", "skid_trails"]);
 
   const key = (id) => id.join("-");
   const metres = (value, decimals = 1) => t("metres", { value: number(value, decimals) });
@@ -83,7 +83,9 @@ blockwrightReport.drawBlock = (() => {
     for (const part of block.parts) {
       ground("net", "net", part.rings, () => entry(t("tip_part", { part: part.part }),
         t("tip_azimuth", { azimuth: number(part.azimuth, 1), width: number(part.corridor_width_m, 2) }),
-        part.no_frontage && t("tip_no_frontage")));
+        part.outlet_kind && t("tip_outlet", { kind: named("outlet_", part.outlet_kind), name: part.outlet || t("none") }),
+        part.volume_m3 !== null && t("tip_volume", { value: number(part.volume_m3, 0) }),
+        part.outlet_kind === "access" && t("tip_no_frontage")));
     }
     const zones = (...kinds) => {
       for (const kind of kinds) {
@@ -125,12 +127,27 @@ blockwrightReport.drawBlock = (() => {
       ground("corridor", "corridor", corridor.rings, () => entry(t("tip_corridor", { no: corridor.no }),
         t("tip_corridor_size", { width: number(corridor.width_m, 2), area: number(corridor.area_ha, 3) })));
     }
-    zones("machine_exclusion", "hazard");
+    zones("machine_exclusion", "hazard", "crossing");
     for (const piece of block.unworked) {
       ground("unworked", "unworked", piece.rings, () => entry(t("layer_unworked"), named("unworked_", piece.reason),
         t("hectares", { value: number(piece.area_ha, 4) })));
     }
     zones("road_band");
+    for (const part of block.parts) {
+      layer("settings").append(svg("path", { class: "setting no-hit", d: paths(part.rings) }));
+    }
+    const most = Math.max(1, ...block.trails.map((trail) => trail.loads));
+    for (const trail of block.trails) {
+      layer("skid_trails").append(svg("path", { class: "skid-trail no-hit", d: path(trail.line, false),
+        "stroke-width": (0.8 + 3.2 * Math.sqrt(trail.loads / most)).toFixed(2) }));
+    }
+    for (const deck of block.decks) {
+      const [[x, y]] = places(deck.at);
+      const shape = svg("rect", { class: "deck hit", x: x - 4, y: -y - 4, width: 8, height: 8 });
+      words.set(shape, () => entry(t("tip_deck", { part: deck.part }),
+        t("tip_deck_size", { volume: number(deck.volume_m3, 0), length: number(deck.length_m, 0) })));
+      layer("decks").append(shape);
+    }
     layer("block").append(svg("path", { class: "ground outline no-hit o-block", d: paths(block.outline) }));
     layer("bunches").append(svg("path", { class: "bunch no-hit", d: block.bunches.map((bunches) => butts(bunches.lines)).join("") }));
     layer("travel").append(svg("path", { class: "travel no-hit",
@@ -324,7 +341,7 @@ blockwrightReport.drawBlock = (() => {
   // ------------------------------------------------------------- beside the map
 
   const ORDER = ["findings", "lines", "order", "travel", "bunches", "strips", "sections", "corridor", "retained_band", "reserve",
-    "management", "machine_exclusion", "hazard", "road_clearing", "road_band", "unworked", "net"];
+    "management", "machine_exclusion", "hazard", "crossing", "settings", "skid_trails", "decks", "road_clearing", "road_band", "unworked", "net"];
 
   /** Switches of the layers, which are the legend too. */
   function switches(block, map) {
@@ -338,6 +355,9 @@ blockwrightReport.drawBlock = (() => {
       lines: () => swatch(svg("path", { class: "strip-line", d: "M1 8h28" }), svg("path", { class: "heads", d: "M20 8l-9-4v8z" })),
       order: () => swatch(svg("text", { x: 15, y: 12, text: "7", class: "swatch-text order" })),
       travel: () => swatch(svg("path", { class: "travel", d: "M1 8h28" })),
+      settings: () => swatch(svg("path", { class: "setting", d: "M2 3h26v10H2z" })),
+      skid_trails: () => swatch(svg("path", { class: "skid-trail", d: "M1 8h28" })),
+      decks: () => swatch(svg("rect", { class: "deck", x: 11, y: 4, width: 8, height: 8 })),
       bunches: () => swatch(svg("path", { class: "bunch", d: "M6 14l8-12M12 14l8-12M18 14l8-12" })),
     };
     const set = (name, on) => {

@@ -1,0 +1,213 @@
+//! Where machines may cross water and kept ground.
+
+use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
+
+use super::NearFeature;
+use crate::geometry::area::Bounds;
+use crate::geometry::buffer::Source;
+use crate::geometry::distance::{SegmentIndex, inside_polygon, share_along};
+use crate::geometry::overlay::{clip_lines, union};
+use crate::model::{LayerKind, Zone, ZoneKind};
+
+/// A way across what is else kept off, as wide as it is cleared. Nothing is cut on it.
+#[derive(Clone, Debug)]
+pub struct Crossing {
+    pub id: String,
+    pub class: Option<String>,
+    pub source_layer: String,
+    pub width_m: f64,
+    /// From clear ground on one side to clear ground on the other.
+    pub line: LineString,
+    pub shape: Vec<Polygon>,
+}
+
+impl Crossing {
+    pub fn zone(&self) -> Zone {
+        Zone {
+            kind: ZoneKind::Crossing,
+            source_layer: self.source_layer.clone(),
+            source_id: self.id.clone(),
+            class: self.class.clone().unwrap_or_default(),
+            rule_id: String::new(),
+            width_m: self.width_m,
+            shape: MultiPolygon(self.shape.clone()),
+        }
+    }
+}
+
+/// A point's crossing leads square to kept ground that lies this near.
+const OBSTACLE_M: f64 = 60.0;
+/// A crossing goes on straight at most this far to come out of what is kept.
+const MOST_M: f64 = 150.0;
+const STEP_M: f64 = 1.0;
+/// Beyond kept ground by this much, so that the machine stands clear.
+const CLEAR_M: f64 = 0.5;
+
+/// Crossings among what is near a block, in the order they were read. Points lead square across the nearest kept ground;
+/// lines go on straight until they are out of it. `width_m` is for those that state none.
+pub fn crossings(near: &[NearFeature], width_m: f64) -> Vec<Crossing> {
+    let kept = Kept::new(near);
+    let mut found = Vec::new();
+    for own in near {
+        if own.feature.kind != LayerKind::Crossings {
+            continue;
+        }
+        let lines: Vec<LineString> = match &own.source {
+            Source::Points(points) => points.iter().filter_map(|&at| kept.square(at)).collect(),
+            Source::Lines(lines) => lines.0.clone(),
+            Source::Polygons(_) => vec![],
+        };
+        for line in lines.into_iter().filter(|line| line.0.len() > 1) {
+            let line = kept.out_of(line);
+            let width_m = own.feature.width_m.unwrap_or(width_m);
+            found.push(Crossing {
+                id: own.feature.id.clone(),
+                class: own.feature.class.clone(),
+                source_layer: own.feature.source_layer.clone(),
+                width_m,
+                shape: band(&line, width_m / 2.0),
+                line,
+            });
+        }
+    }
+    found
+}
+
+/// What of ways does not lie on crossings.
+pub fn off_crossings(ways: Vec<LineString>, crossings: &[Crossing]) -> Vec<LineString> {
+    if crossings.is_empty() {
+        return ways;
+    }
+    let shapes: Vec<Polygon> = crossings.iter().flat_map(|c| c.shape.clone()).collect();
+    let shapes = union(&shapes).0;
+    let bounds = Bounds::of_polygons(&MultiPolygon(shapes.clone()));
+    ways.into_iter()
+        .flat_map(|way| {
+            if Bounds::of(&way.0).meets(&bounds) {
+                clip_lines(&MultiLineString(vec![way]), &shapes, false).0
+            } else {
+                vec![way]
+            }
+        })
+        .collect()
+}
+
+/// One kept feature: its outline, the ground inside, and how far it is kept off.
+struct Off<'n> {
+    index: SegmentIndex,
+    inside: &'n [Polygon],
+    off_m: f64,
+}
+
+struct Kept<'n> {
+    each: Vec<Off<'n>>,
+}
+
+impl<'n> Kept<'n> {
+    fn new(near: &'n [NearFeature]) -> Kept<'n> {
+        let off = |own: &'n NearFeature| {
+            let widths = own.demand.widest();
+            let asked_m = own.demand.half_m + widths.reserve_m.max(widths.machine_exclusion_m);
+            let off_m = asked_m.max(own.demand.barrier_m);
+            let kept =
+                own.keeps_out() || (off_m > own.demand.half_m && own.demand.asks_for_something());
+            let inside: &[Polygon] = match &own.source {
+                Source::Polygons(polygons) => &polygons.0,
+                _ => &[],
+            };
+            kept.then(|| Off {
+                index: SegmentIndex::new(own.source.segments(0)),
+                inside,
+                off_m,
+            })
+        };
+        Kept {
+            each: near.iter().filter_map(off).collect(),
+        }
+    }
+
+    fn is_clear(&self, at: Coord) -> bool {
+        self.each.iter().all(|own| {
+            own.index.distance(at, own.off_m + CLEAR_M).is_none()
+                && !own.inside.iter().any(|polygon| inside_polygon(at, polygon))
+        })
+    }
+
+    /// From a place in a direction of length 1 to where it is clear, or nothing where that is too far.
+    fn clear_of(&self, from: Coord, along: Coord) -> Option<Coord> {
+        let steps = (MOST_M / STEP_M) as u32;
+        let places = (0..=steps).map(|k| from + along * (f64::from(k) * STEP_M));
+        let mut places = places.filter(|&at| self.is_clear(at));
+        places.next()
+    }
+
+    /// Straight through a place, square to the nearest kept feature.
+    fn square(&self, at: Coord) -> Option<LineString> {
+        let nearest = self.each.iter().filter_map(|own| {
+            let around = own.index.near(at, at, OBSTACLE_M);
+            let each = around.map(|s| {
+                let on = s.a + (s.b - s.a) * share_along(at, s.a, s.b);
+                ((on.x - at.x).hypot(on.y - at.y), s.b - s.a)
+            });
+            each.reduce(|a, b| if b.0 < a.0 { b } else { a })
+        });
+        let (_, along) = nearest.reduce(|a, b| if b.0 < a.0 { b } else { a })?;
+        let length_m = along.x.hypot(along.y);
+        if length_m == 0.0 {
+            return None;
+        }
+        let across = Coord {
+            x: -along.y / length_m,
+            y: along.x / length_m,
+        };
+        let one = self.clear_of(at, across)?;
+        let other = self.clear_of(at, across * -1.0)?;
+        Some(LineString(vec![one, other]))
+    }
+
+    /// A line that goes on straight at either end until it is clear, as far as that is.
+    fn out_of(&self, mut line: LineString) -> LineString {
+        for _ in 0..2 {
+            line.0.reverse();
+            let [.., before, end] = line.0[..] else {
+                continue;
+            };
+            let step = end - before;
+            let length_m = step.x.hypot(step.y);
+            if length_m > 0.0
+                && let Some(clear) = self.clear_of(end, step / length_m)
+                && clear != end
+            {
+                line.0.push(clear);
+            }
+        }
+        line
+    }
+}
+
+/// Ground within a distance beside a line, square at its ends.
+fn band(line: &LineString, half_m: f64) -> Vec<Polygon> {
+    let last = line.0.len().saturating_sub(2);
+    let boxes = line.0.windows(2).enumerate().filter_map(|(at, w)| {
+        let step = w[1] - w[0];
+        let length_m = step.x.hypot(step.y);
+        if length_m == 0.0 {
+            return None;
+        }
+        let along = step / length_m;
+        let aside = Coord {
+            x: -along.y,
+            y: along.x,
+        } * half_m;
+        // Bends are filled by running on to the outside of them.
+        let a = if at > 0 { w[0] - along * half_m } else { w[0] };
+        let b = if at < last {
+            w[1] + along * half_m
+        } else {
+            w[1]
+        };
+        let ring = vec![a - aside, b - aside, b + aside, a + aside, a - aside];
+        Some(Polygon::new(LineString(ring), vec![]))
+    });
+    union(&boxes.collect::<Vec<Polygon>>()).0
+}

@@ -1,0 +1,148 @@
+//! Ground that no road or landing can be reached from: what it holds, and which crossing would open it.
+
+use geo::{Coord, Geometry, LineString, MultiPolygon, Polygon};
+
+use super::Context;
+use super::ground::Ground;
+use super::growth::Growth;
+use super::outlets::Outlet;
+use crate::geometry::area::{Bounds, polygon_area};
+use crate::geometry::distance::{
+    Segment, inside_polygon, polygon_segments, segment_segment, share_along,
+};
+use crate::landbase::NearFeature;
+use crate::model::{Finding, OutletKind, SourceBlock, Verdict};
+use crate::units::hectares;
+
+/// Step along the edge of the ground at which the nearest way out is looked for.
+const STEP_M: f64 = 5.0;
+
+/// Whether a straight way between two places crosses ground that no machine may drive on.
+fn is_barred(ground: &Ground, from: Coord, to: Coord) -> bool {
+    let way = Bounds::of(&[from, to]);
+    let barred = |polygon: &Polygon| {
+        Bounds::of(&polygon.exterior().0).meets(&way)
+            && (inside_polygon((from + to) / 2.0, polygon)
+                || polygon_segments(polygon).any(|s| segment_segment(from, to, s.a, s.b) == 0.0))
+    };
+    ground.zones.off_limits().any(barred)
+}
+
+/// Ground that lies nearer is joined already, by a neck.
+const NECK_M: f64 = 0.5;
+/// Ways that are tried before ground counts as cut off.
+const TRIED: usize = 200;
+
+/// The ground lies behind something that no machine may drive on.
+pub struct CutOff;
+
+/// Where wood of ground that touches no road and no landing is brought over other ground: the shortest straight way that
+/// no machine exclusion or reserve bars. None where no road or landing is in reach at all.
+pub fn access(
+    context: Context<'_>,
+    block: &SourceBlock,
+    ground: &Ground,
+    near: &[NearFeature],
+    part: &Polygon,
+) -> Result<Option<Outlet>, CutOff> {
+    let search_m = context.settings.layout.access_search_m;
+    let place = |at: Coord| Some(Outlet::place(OutletKind::Access, String::new(), at));
+    let roads = near.iter().filter(|near| near.takes_wood());
+    let roads: Vec<Segment> = roads.flat_map(|near| near.source.segments(0)).collect();
+    let mut ways: Vec<(f64, Coord, Coord)> = edge_places(part)
+        .filter_map(|from| {
+            let (off_m, at) = nearest_place(&roads, from)?;
+            (off_m <= search_m).then_some((off_m, from, at))
+        })
+        .collect();
+    ways.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut tried = ways.iter().take(TRIED);
+    if let Some(&(_, _, at)) = tried.find(|(_, from, at)| !is_barred(ground, *from, *at)) {
+        return Ok(place(at));
+    }
+    // A landing, or a road farther off.
+    let middle = Bounds::of(&part.exterior().0).middle();
+    let Some((at, _)) = (context.landbase).nearest_access(&block.frame, middle, search_m) else {
+        return if ways.is_empty() {
+            Ok(None)
+        } else {
+            Err(CutOff)
+        };
+    };
+    let edge: Vec<Segment> = polygon_segments(part).collect();
+    let from = nearest_place(&edge, at).map_or(at, |(_, from)| from);
+    if is_barred(ground, from, at) {
+        Err(CutOff)
+    } else {
+        Ok(place(at))
+    }
+}
+
+/// Places along the edge of a shape.
+fn edge_places(shape: &Polygon) -> impl Iterator<Item = Coord> + '_ {
+    polygon_segments(shape).flat_map(|s| {
+        let step = s.b - s.a;
+        let count = (step.x.hypot(step.y) / STEP_M).ceil().max(1.0) as u32;
+        (0..count).map(move |k| s.a + step * (f64::from(k) / f64::from(count)))
+    })
+}
+
+/// The place on any of the segments that is nearest, and how far off.
+fn nearest_place(segments: &[Segment], from: Coord) -> Option<(f64, Coord)> {
+    let places = segments
+        .iter()
+        .map(|s| s.a + (s.b - s.a) * share_along(from, s.a, s.b));
+    let off = places.map(|at| ((at.x - from.x).hypot(at.y - from.y), at));
+    off.min_by(|a, b| a.0.total_cmp(&b.0))
+}
+
+/// What is said of ground that is cut off: how much, and the shortest crossing to ground or a road that can be reached.
+pub fn finding(
+    context: Context<'_>,
+    ground: &Ground,
+    block: &MultiPolygon,
+    near: &[NearFeature],
+    (shape, reachable): (&Polygon, &[&Polygon]),
+) -> Finding {
+    let roads = near.iter().filter(|near| near.takes_wood());
+    let mut goals: Vec<_> = roads.flat_map(|near| near.source.segments(0)).collect();
+    goals.extend(reachable.iter().flat_map(|part| polygon_segments(part)));
+    let ways = edge_places(shape).filter_map(|from| {
+        let (off_m, to) = nearest_place(&goals, from)?;
+        Some((off_m, LineString(vec![from, to])))
+    });
+    let shortest = ways.min_by(|a, b| a.0.total_cmp(&b.0));
+    let growth = Growth::new(
+        &ground.zones.stands,
+        &Bounds::of_polygons(block),
+        &context.settings.production,
+    );
+    let felled = growth.felled(&MultiPolygon(vec![shape.clone()]));
+    let volume = felled
+        .and_then(|felled| felled.volume_m3)
+        .map_or_else(String::new, |m3| format!(" with {m3:.0} m3"));
+    let area_ha = hectares(polygon_area(shape));
+    let remedy = match &shortest {
+        Some((length_m, _)) if *length_m < NECK_M => {
+            "; only a neck narrower than the machine leads there".to_owned()
+        }
+        Some((length_m, _)) => format!("; a crossing of {length_m:.0} m, as drawn, would open it"),
+        None => "; no road or landing is near".to_owned(),
+    };
+    Finding {
+        rule_id: "cut-off".to_owned(),
+        verdict: Verdict::Warn,
+        measured: Some(area_ha),
+        required: Some(0.0),
+        unit: "ha",
+        message: format!(
+            "{area_ha:.2} ha{volume} are cut off from every road and landing by ground that no machine may drive on, and left \
+             unworked{remedy}"
+        ),
+        source: "docs/algorithms.md, Settings".to_owned(),
+        shape: match shortest {
+            Some((length_m, line)) if length_m >= NECK_M => Some(Geometry::LineString(line)),
+            _ => Some(Geometry::Polygon(shape.clone())),
+        },
+    }
+}

@@ -1,0 +1,99 @@
+//! What ground a machine may drive over, and when: roads at any time, the rest once it is cut.
+
+use geo::{Coord, MultiPolygon, Polygon};
+use rstar::RTree;
+use rstar::primitives::{GeomWithData, Rectangle};
+
+use super::travel::Leg;
+use crate::geometry::area::Bounds;
+use crate::geometry::distance::{inside_polygon, point_segment};
+
+/// Legs that must be cut before a straight way may be driven; None where it leads over ground that is never cut.
+pub type Needs = Option<Box<[usize]>>;
+
+/// A straight way is asked at places this far apart.
+const STEP_M: f64 = 1.0;
+
+/// A piece of ground that is cut.
+pub struct Piece {
+    pub shape: Polygon,
+    /// Legs that cut it.
+    pub legs: Vec<usize>,
+}
+
+/// All ground that is or will be open, and what opens it.
+pub struct OpenGround {
+    /// Everything that may be driven in the end, standing trees aside.
+    pub whole: MultiPolygon,
+    pieces: Vec<Piece>,
+    lines: Vec<geo::LineString>,
+    tree: RTree<GeomWithData<Rectangle<[f64; 2]>, usize>>,
+    free: Vec<(Bounds, Polygon)>,
+}
+
+impl OpenGround {
+    /// `free` ground is open from the beginning: roads, and what lies between them and the block.
+    pub fn new(
+        whole: MultiPolygon,
+        pieces: Vec<Piece>,
+        legs: &[Leg],
+        free: MultiPolygon,
+    ) -> OpenGround {
+        let boxes = pieces.iter().enumerate().map(|(index, piece)| {
+            let bounds = Bounds::of(&piece.shape.exterior().0);
+            GeomWithData::new(Rectangle::from_aabb(bounds.envelope()), index)
+        });
+        let tree = RTree::bulk_load(boxes.collect());
+        let free = free.0.into_iter();
+        OpenGround {
+            whole,
+            lines: legs.iter().map(|leg| leg.line.clone()).collect(),
+            tree,
+            pieces,
+            free: free.map(|p| (Bounds::of(&p.exterior().0), p)).collect(),
+        }
+    }
+
+    /// The leg that opens a place: None where nothing does, Some(None) where it is free.
+    fn opener(&self, at: Coord) -> Option<Option<usize>> {
+        let here = Bounds::of(&[at]);
+        let free =
+            |(bounds, shape): &(Bounds, Polygon)| bounds.meets(&here) && inside_polygon(at, shape);
+        if self.free.iter().any(free) {
+            return Some(None);
+        }
+        let near = self.tree.locate_in_envelope_intersecting(here.envelope());
+        let holds = |index: &usize| inside_polygon(at, &self.pieces[*index].shape);
+        let piece = near.map(|found| found.data).filter(holds).min()?;
+        let off_m = |leg: usize| {
+            let each = self.lines[leg]
+                .0
+                .windows(2)
+                .map(|w| point_segment(at, w[0], w[1]));
+            each.fold(f64::INFINITY, f64::min)
+        };
+        let legs = self.pieces[piece].legs.iter().copied();
+        let nearest = legs
+            .map(|leg| (off_m(leg), leg))
+            .min_by(|a, b| a.0.total_cmp(&b.0));
+        nearest.map(|(_, leg)| Some(leg))
+    }
+
+    fn places(a: Coord, b: Coord) -> impl Iterator<Item = Coord> {
+        let step = b - a;
+        let count = (step.x.hypot(step.y) / STEP_M).ceil().max(1.0) as u32;
+        (0..count).map(move |k| a + step * ((f64::from(k) + 0.5) / f64::from(count)))
+    }
+
+    pub fn needs(&self, a: Coord, b: Coord) -> Needs {
+        let mut legs = Vec::new();
+        for at in OpenGround::places(a, b) {
+            if let Some(leg) = self.opener(at)?
+                && !legs.contains(&leg)
+            {
+                legs.push(leg);
+            }
+        }
+        Some(legs.into())
+    }
+}

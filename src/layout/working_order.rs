@@ -1,0 +1,450 @@
+//! All drives of a block in the order in which they are worked, and the travel between them: over roads and ground that
+//! is cut by then, never through standing timber.
+
+use geo::{LineString, MultiPolygon, Polygon};
+
+use super::Context;
+use super::ground::Ground;
+use super::open_ground::{OpenGround, Piece};
+use super::order::{self, Unit};
+use super::task_order::{self, MOST_TASKS, Task};
+use super::travel::{Leg, LegKind, Network, Scratch, Way};
+use crate::geometry::overlay::{difference, union};
+use crate::model::{Heading, PieceId, Strip, StripKind, StripLine};
+
+/// A drive whose order is still open.
+#[derive(Clone)]
+pub struct Drive {
+    pub id: PieceId,
+    pub kind: StripKind,
+    pub heading: Heading,
+    pub line: LineString,
+}
+
+/// A drive through a strip, whose heading is still open too; its line runs from the outlet's side up.
+#[derive(Clone)]
+pub struct StripDrive {
+    pub unit: Unit,
+    pub drive: Drive,
+}
+
+/// What is to be put in order.
+pub struct Work<'w> {
+    /// Road clearing and boundary passes.
+    pub passes: Vec<Drive>,
+    pub strips: Vec<StripDrive>,
+    /// Roads, as far as the block fronts on them.
+    pub roads: &'w [LineString],
+    pub pieces: &'w [Strip],
+    pub corridors: MultiPolygon,
+    /// Numbers of the settings, in the order in which they are worked.
+    pub settings: Vec<u32>,
+}
+
+/// Lines in working order.
+pub struct Ordered {
+    pub lines: Vec<StripLine>,
+    /// Pieces of strips that are cut to lead to a pass inside the ground, before the other strips.
+    pub leading: Vec<PieceId>,
+}
+
+/// Everything is ordered: road clearing, then, of settings that hang together, all passes and, setting by setting, the strips:
+/// so passes of settings side by side are one tour.
+pub fn put(context: Context<'_>, ground: &Ground, mut work: Work<'_>) -> Ordered {
+    work.passes.sort_by_key(|drive| (drive.id.part, drive.kind));
+    let leg = |drive: &Drive, kind| Leg {
+        line: drive.line.clone(),
+        kind,
+    };
+    let mut legs: Vec<Leg> = work.passes.iter().map(|d| leg(d, LegKind::Pass)).collect();
+    for (at, strip) in work.strips.iter_mut().enumerate() {
+        strip.unit.leg = work.passes.len() + at;
+    }
+    legs.extend(work.strips.iter().map(|s| leg(&s.drive, LegKind::Strip)));
+    let roads = work.roads.iter();
+    let crossings = ground.crossings.iter().map(|crossing| &crossing.line);
+    legs.extend(roads.chain(crossings).map(|line| Leg {
+        line: line.clone(),
+        kind: LegKind::Road,
+    }));
+    let open = open_ground(context, ground, &work, &legs);
+    // The machine is wider than its track: standing trees are passed with half of its width between.
+    let mut standing = ground.retained_bands.clone();
+    standing.0.extend(work.corridors.0.iter().cloned());
+    let machine = &context.settings.machine;
+    let passed = (&standing, machine.half_width_m);
+    let network = Network::new(&legs, &open, passed, machine.strip_width_m());
+    let mut sequence = Sequence {
+        network: &network,
+        work: &work,
+        cut: vec![false; legs.len()],
+        at: None,
+        scratch: Scratch::default(),
+        roads: network.road_nodes(),
+        lines: Vec::with_capacity(legs.len()),
+        leading: vec![],
+        ground,
+    };
+    sequence.work_through(&[0]);
+    for group in sequence.groups() {
+        sequence.work_through(&group);
+    }
+    Ordered {
+        lines: sequence.lines,
+        leading: sequence.leading,
+    }
+}
+
+/// What may be driven in the end, and what opens it.
+fn open_ground(context: Context<'_>, ground: &Ground, work: &Work, legs: &[Leg]) -> OpenGround {
+    // What lies between a part and the road it fronts on is crossed too.
+    let mut all: Vec<Polygon> = ground.parts.clone();
+    all.extend(ground.zones.clearing.iter().cloned());
+    all.extend(ground.zones.beside_roads.iter().cloned());
+    let mut shut: Vec<Polygon> = ground.zones.off_limits().cloned().collect();
+    if ground.slopes.given() {
+        let beside = difference(&union(&ground.zones.beside_roads), &ground.zones.clearing);
+        let limit = context.settings.machine.max_slope;
+        shut.extend(ground.slopes.steeper_than(limit, &beside).0);
+    }
+    let crossings: Vec<Polygon> = (ground.crossings.iter())
+        .flat_map(|crossing| crossing.shape.iter().cloned())
+        .collect();
+    let mut whole = difference(&union(&all), &shut);
+    if !crossings.is_empty() {
+        whole = union(
+            &whole
+                .0
+                .into_iter()
+                .chain(crossings.clone())
+                .collect::<Vec<_>>(),
+        );
+    }
+    // Roads are open from the beginning, and what lies between them and the block; all else is timber until it is cut.
+    let between = difference(&union(&ground.zones.beside_roads), &ground.net.0);
+    let mut open = ground.zones.clearing.clone();
+    open.extend(between.0);
+    let mut free = difference(&union(&open), &shut);
+    free.0.extend(crossings);
+    let of = |wanted: &dyn Fn(&Drive) -> bool| -> Vec<usize> {
+        let strips = work.strips.iter().map(|strip| &strip.drive);
+        let drives = work.passes.iter().chain(strips).enumerate();
+        drives
+            .filter(|(_, drive)| wanted(drive))
+            .map(|(leg, _)| leg)
+            .collect()
+    };
+    let pieces = work.pieces.iter().map(|piece| {
+        let legs = match piece.kind {
+            StripKind::Interior => of(&|drive| drive.id == piece.id),
+            kind => of(&|drive| drive.kind == kind && drive.id.part == piece.id.part),
+        };
+        Piece {
+            shape: piece.shape.clone(),
+            legs,
+        }
+    });
+    OpenGround::new(whole, pieces.collect(), legs, free)
+}
+
+/// Places at which a ring is begun, of those where others join it.
+const MOST_BEGINS: usize = 8;
+
+/// What is put in order among settings.
+#[derive(Clone, Copy)]
+enum Job {
+    Pass(usize),
+    /// All strips of a setting.
+    Strips(u32),
+}
+
+struct Sequence<'s> {
+    network: &'s Network<'s>,
+    work: &'s Work<'s>,
+    cut: Vec<bool>,
+    /// Node at which the machine stands.
+    at: Option<usize>,
+    scratch: Scratch,
+    roads: Vec<usize>,
+    lines: Vec<StripLine>,
+    leading: Vec<PieceId>,
+    ground: &'s Ground<'s>,
+}
+
+impl Sequence<'_> {
+    fn drive_of(&self, leg: usize) -> &Drive {
+        let passes = self.work.passes.len();
+        match leg < passes {
+            true => &self.work.passes[leg],
+            false => &self.work.strips[leg - passes].drive,
+        }
+    }
+
+    /// Settings between which machines may travel, in the order of the first of each.
+    fn groups(&self) -> Vec<Vec<u32>> {
+        let mut groups: Vec<(Vec<u32>, Vec<usize>)> = Vec::new();
+        for &part in &self.work.settings {
+            let own = self.legs_of(part);
+            let meets = |other: &[usize]| {
+                let (Some(&a), Some(&b)) = (own.first(), other.first()) else {
+                    return false;
+                };
+                self.network.may_reach(a, (b, 0)) || self.network.may_reach(a, (b, 1))
+            };
+            match groups.iter_mut().find(|(_, legs)| meets(legs)) {
+                Some((parts, _)) => parts.push(part),
+                None => groups.push((vec![part], own)),
+            }
+        }
+        groups.into_iter().map(|(parts, _)| parts).collect()
+    }
+
+    /// Legs of a setting, passes first.
+    fn legs_of(&self, part: u32) -> Vec<usize> {
+        let all = 0..self.work.passes.len() + self.work.strips.len();
+        all.filter(|&leg| self.drive_of(leg).id.part == part)
+            .collect()
+    }
+
+    /// Works the passes and strips of settings: in the order that travels least if every pass were cut already, and where
+    /// standing timber bars that, later.
+    fn work_through(&mut self, settings: &[u32]) {
+        let mut jobs: Vec<Job> = Vec::new();
+        for (at, &part) in settings.iter().enumerate() {
+            let passes =
+                (0..self.work.passes.len()).filter(|&l| self.work.passes[l].id.part == part);
+            jobs.extend(passes.map(Job::Pass));
+            jobs.extend(self.first_of(part).map(|_| Job::Strips(part)));
+            if jobs.len() > MOST_TASKS / 2 || at + 1 == settings.len() {
+                self.work_jobs(&std::mem::take(&mut jobs));
+            }
+        }
+    }
+
+    fn work_jobs(&mut self, jobs: &[Job]) {
+        let mut left: Vec<usize> = Vec::new();
+        for some in jobs.chunks(MOST_TASKS) {
+            for (job, node) in self.sequence(some) {
+                match job {
+                    Job::Pass(leg) => left.push(leg),
+                    Job::Strips(part) => {
+                        // What nothing leads to is cut before the strips all the same.
+                        let own = |leg: &usize| self.drive_of(*leg).id.part == part;
+                        let (own, others): (Vec<usize>, Vec<usize>) =
+                            left.iter().partition(|l| own(l));
+                        own.into_iter().for_each(|leg| self.drive(leg, None));
+                        left = others;
+                        self.strips(part);
+                    }
+                }
+                // One that is cut may lead to others.
+                let mut before = usize::MAX;
+                while left.len() < before {
+                    before = left.len();
+                    left.retain(|&leg| !self.enter(leg, node));
+                }
+            }
+        }
+        left.into_iter().for_each(|leg| self.drive(leg, None));
+    }
+
+    /// Jobs in order, with the node at which each is begun.
+    fn sequence(&mut self, jobs: &[Job]) -> Vec<(Job, usize)> {
+        let network = self.network;
+        let mut places: Vec<usize> = Vec::new();
+        let mut tasks: Vec<Task> = Vec::new();
+        let mut place = |node: usize| {
+            places.push(node);
+            places.len() - 1
+        };
+        for &job in jobs {
+            let mut task = Task {
+                ways: vec![],
+                after: vec![],
+            };
+            match job {
+                Job::Pass(leg) => {
+                    let ends = [network.end((leg, 0)), network.end((leg, 1))];
+                    let line = &self.drive_of(leg).line.0;
+                    if line.first() == line.last() {
+                        let stops = network.stops(leg);
+                        let step = stops.len().div_ceil(MOST_BEGINS).max(1);
+                        let begins = stops.iter().step_by(step).chain(&ends[..1]);
+                        task.ways.extend(begins.map(|&node| [place(node); 2]));
+                    } else {
+                        let [first, last] = ends.map(&mut place);
+                        task.ways.extend([[first, last], [last, first]]);
+                    }
+                }
+                Job::Strips(part) => {
+                    let Some((first, last)) = self.first_of(part).zip(self.last_of(part)) else {
+                        continue;
+                    };
+                    let way = [network.end((first.0, 0)), network.end(last)].map(&mut place);
+                    task.ways.push(way);
+                    let own = |other: &Job| matches!(other, Job::Pass(leg) if self.drive_of(*leg).id.part == part);
+                    task.after = (0..jobs.len()).filter(|&at| own(&jobs[at])).collect();
+                }
+            }
+            tasks.push(task);
+        }
+        let from = self.at.map_or_else(|| self.roads.clone(), |at| vec![at]);
+        let from_start = network.distances(&mut self.scratch, &from, &places);
+        let between = places
+            .iter()
+            .map(|&from| network.distances(&mut self.scratch, &[from], &places));
+        let between: Vec<Vec<f64>> = between.collect();
+        let order = task_order::shortest(&tasks, &from_start, &between).into_iter();
+        order
+            .map(|(at, way)| (jobs[at], places[tasks[at].ways[way][0]]))
+            .collect()
+    }
+
+    /// Comes onto a pass and drives it, at the node wanted or where the way there is shortest; where it lies inside standing
+    /// timber, strips of its setting that lead there are cut first. False: nothing leads there yet.
+    fn enter(&mut self, leg: usize, wanted: usize) -> bool {
+        let network = self.network;
+        let strips_from = self.work.passes.len();
+        let part = self.drive_of(leg).id.part;
+        let joins = network.end((leg, 0)) == wanted
+            || network.end((leg, 1)) == wanted
+            || network.stops(leg).contains(&wanted);
+        if joins
+            && let Some(at) = self.at
+            && network
+                .way(&mut self.scratch, &self.cut, at, (wanted, leg))
+                .is_some()
+        {
+            self.drive(leg, Some(wanted));
+            return true;
+        }
+        let from = self.at.map_or_else(|| self.roads.clone(), |at| vec![at]);
+        let (scratch, cut) = (&mut self.scratch, &self.cut);
+        let mut next = network.next(scratch, cut, &from, &[leg], false);
+        if next.is_none() {
+            next = network.next(scratch, cut, &self.roads, &[leg], false);
+        }
+        if let Some(next) = next {
+            // Nothing is travelled before the first of all, so either end of it will do.
+            let begins = self.at.is_none() && joins;
+            self.drive(leg, Some(if begins { wanted } else { next.node }));
+            return true;
+        }
+        let all: Vec<usize> = from.iter().chain(&self.roads).copied().collect();
+        if let Some(next) = network.next(&mut self.scratch, &self.cut, &all, &[leg], true) {
+            let leads = |leg: &usize| *leg >= strips_from && self.drive_of(*leg).id.part == part;
+            if next.over.iter().all(leads) {
+                for over in next.over {
+                    self.leading.push(self.drive_of(over).id);
+                    self.drive(over, None);
+                }
+                self.drive(leg, Some(next.node));
+                return true;
+            }
+        }
+        // The machine comes to other ground by roads that are not in the layers.
+        let is_new = self.lines.iter().all(|line| line.id.part != part);
+        if is_new {
+            self.drive(leg, None);
+        }
+        is_new
+    }
+
+    fn strip_key(strip: &StripDrive) -> (bool, u32) {
+        (strip.unit.gap, strip.unit.strip)
+    }
+
+    /// Strips of a setting that are not cut.
+    fn uncut(&self, part: u32) -> impl Iterator<Item = &StripDrive> {
+        let drives = self.work.strips.iter();
+        drives.filter(move |strip| strip.drive.id.part == part && !self.cut[strip.unit.leg])
+    }
+
+    /// The first strip of a setting that is not cut, and where it begins.
+    fn first_of(&self, part: u32) -> Option<(usize, geo::Coord)> {
+        let first = self.uncut(part).min_by(|a, b| {
+            let (x, y) = (Self::strip_key(a), Self::strip_key(b));
+            x.cmp(&y).then(a.unit.low.total_cmp(&b.unit.low))
+        });
+        first.map(|first| (first.unit.leg, first.drive.line.0[0]))
+    }
+
+    /// The leg and its end at which the strips of a setting are left, if they go in and out by turns.
+    fn last_of(&self, part: u32) -> Option<(usize, usize)> {
+        let whole = self.uncut(part).filter(|strip| !strip.unit.gap);
+        let last = whole.max_by(|a, b| {
+            let (x, y) = (Self::strip_key(a), Self::strip_key(b));
+            x.cmp(&y).then(a.unit.low.total_cmp(&b.unit.low))
+        });
+        let last = last.or_else(|| self.uncut(part).last())?;
+        Some((last.unit.leg, (last.unit.strip % 2) as usize))
+    }
+
+    fn strips(&mut self, part: u32) {
+        let units = self.work.strips.iter().map(|strip| strip.unit);
+        let own: Vec<Unit> = units
+            .zip(&self.work.strips)
+            .filter(|(unit, strip)| strip.drive.id.part == part && !self.cut[unit.leg])
+            .map(|(unit, _)| unit)
+            .collect();
+        let from = self.at.and_then(|at| self.network.leg_end(at));
+        for step in order::order(self.network, &own, from) {
+            let leg = own[step.unit].leg;
+            self.drive(leg, Some(self.network.end((leg, step.ends().0))));
+        }
+    }
+
+    /// Drives a leg from a node, or from whichever end is nearer.
+    fn drive(&mut self, leg: usize, node: Option<usize>) {
+        let network = self.network;
+        let ends = [network.end((leg, 0)), network.end((leg, 1))];
+        let mut way_to = |node: usize| -> Option<Way> {
+            let at = self.at?;
+            network.way(&mut self.scratch, &self.cut, at, (node, leg))
+        };
+        let (node, way) = match node {
+            Some(node) => (node, way_to(node)),
+            None => {
+                let ways = ends.map(|node| (node, way_to(node)));
+                let length_m =
+                    |way: &Option<Way>| way.as_ref().map_or(f64::INFINITY, |w| w.length_m);
+                let [first, last] = ways;
+                if length_m(&last.1) < length_m(&first.1) {
+                    last
+                } else {
+                    first
+                }
+            }
+        };
+        let mut drive = self.drive_of(leg).clone();
+        if node == ends[1] && ends[0] != ends[1] && drive.line.0.first() != drive.line.0.last() {
+            drive.line.0.reverse();
+            if drive.kind == StripKind::Interior {
+                drive.heading = Heading::Out;
+            }
+            self.at = Some(ends[0]);
+        } else if node == ends[0] {
+            self.at = Some(ends[1]);
+        } else {
+            if let Some(ring) = network.ring_from(leg, node) {
+                drive.line = ring;
+            }
+            self.at = Some(node);
+        }
+        if let Some((way, before)) = way.zip(self.lines.last_mut()) {
+            before.travel_to_next_m = Some(way.length_m);
+            before.travel = Some(way.path);
+        }
+        self.cut[leg] = true;
+        self.lines.push(StripLine {
+            id: drive.id,
+            kind: drive.kind,
+            order: self.lines.len() as u32 + 1,
+            heading: drive.heading,
+            cross_slope: self.ground.slopes.mean_across(&drive.line),
+            shape: drive.line,
+            travel_to_next_m: None,
+            travel: None,
+        });
+    }
+}
