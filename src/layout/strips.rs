@@ -10,6 +10,7 @@ use super::cover;
 use super::ground::Ground;
 use super::hours::Stands;
 use super::orientation::{self, RoadSide};
+use super::outlets::Outlet;
 use super::setting::{self, Setting};
 use crate::geometry::area::{Bounds, polygon_area};
 use crate::geometry::distance::point_segment;
@@ -56,7 +57,16 @@ impl<'g> Part<'g> {
         let wish = block
             .azimuth_deg
             .map_or(layout.azimuth, crate::model::Azimuth::Degrees);
-        let choice = choose(context, ground, shape, &pass, (side, &access), wish);
+        let mut choice = choose(context, ground, shape, &pass, (side, &access), wish);
+        let pitch_m = context.settings.machine.strip_width_m();
+        if leads_away(
+            &pass.interior,
+            setting.outlet.as_ref(),
+            choice.azimuth_deg,
+            pitch_m,
+        ) {
+            choice.azimuth_deg = (choice.azimuth_deg + 180.0) % 360.0;
+        }
         let azimuth_deg = choice.azimuth_deg;
         let frame = Frame::new(azimuth_deg);
         let turned_interior = frame.enter_polygons(&pass.interior);
@@ -88,6 +98,38 @@ impl<'g> Part<'g> {
     pub fn has_interior(&self) -> bool {
         !self.turned_interior.0.is_empty()
     }
+}
+
+/// Whether most of what strips of an azimuth are long begins farther from the outlet than it ends: beside a bent road the
+/// mean direction in may be the wrong one.
+fn leads_away(
+    interior: &MultiPolygon,
+    outlet: Option<&Outlet>,
+    azimuth_deg: f64,
+    pitch_m: f64,
+) -> bool {
+    let Some(outlet) = outlet else {
+        return false;
+    };
+    let frame = Frame::new(azimuth_deg);
+    let turned = frame.enter_polygons(interior);
+    let bounds = Bounds::of_polygons(&turned);
+    let off_m = |x: f64, y: f64| {
+        let at = frame.leave(Coord { x, y });
+        let nearest = outlet.nearest(at).unwrap_or(at);
+        (nearest - at).x.hypot((nearest - at).y)
+    };
+    let (mut away_m, mut all_m) = (0.0, 0.0);
+    let count = ((bounds.max.x - bounds.min.x) / pitch_m).ceil().max(0.0) as u32;
+    for x in (0..count).map(|k| bounds.min.x + (f64::from(k) + 0.5) * pitch_m) {
+        for [low, high] in upright(&turned, x) {
+            all_m += high - low;
+            if off_m(x, low) > off_m(x, high) {
+                away_m += high - low;
+            }
+        }
+    }
+    away_m > all_m / 2.0
 }
 
 /// Trees taken for the choice of a direction where nobody says how many stand and how large they are: without wood
