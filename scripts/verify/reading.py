@@ -29,6 +29,8 @@ CHANGES = [
         "n += 1; ed = shapely.difference(r.geometry.boundary, "
         "U([o.geometry.buffer(.02) for o in NET.itertuples() if o.block_id == b and o.part != r.part]))",
     ),
+    # docs/algorithms.md, Bunches: one that is filled in two stands is full by the trees of the second.
+    ("vwork.py", "cap = np.maximum(np.floor(CAP / size + 1e-6), 1) * size;", "cap = np.maximum(CAP, size);"),
     # docs/algorithms.md, Hours: a bunch holds whole trees, and the hours count as many bunches as are skidded.
     ("vwork.py", 'nb_ * P["seconds_per_bunch"]', 'nw * P["seconds_per_bunch"]'),
 ]

@@ -335,8 +335,11 @@ impl Sequence<'_> {
             let leads = |leg: &usize| *leg >= strips_from && self.drive_of(*leg).id.part == part;
             if next.over.iter().all(leads) {
                 for over in next.over {
-                    self.leading.push(self.drive_of(over).id);
-                    self.drive(over, None);
+                    // A way may lead along the same strip twice.
+                    if !self.cut[over] {
+                        self.leading.push(self.drive_of(over).id);
+                        self.drive(over, None);
+                    }
                 }
                 self.drive(leg, Some(next.node));
                 return true;

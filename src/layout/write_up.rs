@@ -539,7 +539,7 @@ impl WriteUp<'_> {
                 self.units.push(StripDrive {
                     unit: Unit {
                         leg: 0,
-                        strip: piece.strip,
+                        strip: number,
                         gap: piece.mouth,
                         low,
                         high,
