@@ -15,7 +15,7 @@ CHANGES = [
         '"near_too_steep": lambda: g.distance(LEFT(b, "too_steep")) < L["edge_distance_m"] + .1, '
         '"near_soft_ground": lambda: g.distance(LEFT(b, "soft_ground")) < L["edge_distance_m"] + .1, '
         '"near_retained_band": lambda: g.distance(U(geoms("zones", b, lambda d: d.kind == "retained_band"))) < L["edge_distance_m"] + .1, '
-        '"unknown_slope": lambda: not TER.ok and not SCL or (b, "unknown") in CELL and g.distance(CELL[b, "unknown"]) < .01,',
+        '"unknown_slope": lambda: not TER.ok or (b, "unknown") in CELL and g.distance(CELL[b, "unknown"]) < .01,',
     ),
     (
         "verify.py",
