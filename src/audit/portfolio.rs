@@ -52,15 +52,9 @@ impl Portfolios {
 
     /// The sums of a portfolio with ground of several of its blocks counted once.
     fn once(&self, sums: &Sums, reserves_count: bool) -> Sums {
-        let own = |ground: &&SharedGround| sums.shared.contains(&ground.id);
-        let blocks: Vec<&SharedGround> = self.shared.iter().filter(own).collect();
-        let twice = counted_once::twice(&blocks, &self.shared);
         let mut once = sums.clone();
-        once.gross_m2 -= twice.gross_m2;
-        once.kept_m2 -= twice.standing_m2;
-        if reserves_count {
-            once.kept_m2 -= twice.reserve_m2;
-        }
+        let own = [&mut once.gross_m2, &mut once.kept_m2];
+        counted_once::count_once(&sums.shared, &self.shared, reserves_count, own);
         once
     }
 

@@ -68,6 +68,23 @@ impl Twice {
     }
 }
 
+/// Takes off a portfolio's sums of gross and of kept ground what they hold too often; `ids` are its blocks.
+pub fn count_once(
+    ids: &[String],
+    all: &[SharedGround],
+    reserves_count: bool,
+    [gross_m2, kept_m2]: [&mut f64; 2],
+) {
+    let own = |ground: &&SharedGround| ids.contains(&ground.id);
+    let blocks: Vec<&SharedGround> = all.iter().filter(own).collect();
+    let twice = twice(&blocks, all);
+    *gross_m2 -= twice.gross_m2;
+    *kept_m2 -= twice.standing_m2;
+    if reserves_count {
+        *kept_m2 -= twice.reserve_m2;
+    }
+}
+
 /// What the sums over `blocks` hold too often, in the order in which they were added. What stands is set against every
 /// block in `all`, for what one of them cuts does not stand.
 pub fn twice(blocks: &[&SharedGround], all: &[SharedGround]) -> Twice {
