@@ -1,11 +1,11 @@
 //! Least-cost ways over ground, on a grid of square cells.
 
-use std::cmp::Ordering;
 use std::collections::BinaryHeap;
 
 use geo::{Coord, LineString, MultiPolygon, Polygon, Simplify};
 
 use super::area::{Bounds, rings};
+use super::nearest_first::Queued;
 
 /// No way leads over a cell of this cost.
 pub const CLOSED: f64 = f64::INFINITY;
@@ -332,26 +332,6 @@ fn simplified(ring: &LineString, tolerance_m: f64) -> LineString {
     there.pop();
     there.extend(turned(high, low).0);
     LineString(there)
-}
-
-/// Least first; among equals the lower cell, so that ways do not depend on chance.
-struct Queued(f64, u32);
-
-impl PartialEq for Queued {
-    fn eq(&self, other: &Queued) -> bool {
-        self.cmp(other) == Ordering::Equal
-    }
-}
-impl Eq for Queued {}
-impl PartialOrd for Queued {
-    fn partial_cmp(&self, other: &Queued) -> Option<Ordering> {
-        Some(self.cmp(other))
-    }
-}
-impl Ord for Queued {
-    fn cmp(&self, other: &Queued) -> Ordering {
-        other.0.total_cmp(&self.0).then(other.1.cmp(&self.1))
-    }
 }
 
 #[cfg(test)]

@@ -1,7 +1,6 @@
 //! Travel that cuts nothing: a graph of what the machine may drive between the ends of its legs, and shortest ways in it.
 
 use std::cell::OnceCell;
-use std::cmp::Ordering;
 use std::collections::BinaryHeap;
 
 use geo::{Coord, LineString, MultiPolygon};
@@ -10,6 +9,7 @@ use super::on_line::{LineIndex, OnLine};
 use super::open_ground::{Needs, OpenGround};
 use crate::geometry::area::Bounds;
 use crate::geometry::distance::{SegmentIndex, segment_segment};
+use crate::geometry::nearest_first::Queued;
 
 /// How far off a driven line a leg may end and still turn onto it, in strip widths.
 const ATTACH_STRIPS: f64 = 3.0;
@@ -753,7 +753,7 @@ pub struct Scratch {
     /// The node before each on its way, and what leads on from there.
     from: Vec<Option<(usize, Via)>>,
     touched: Vec<usize>,
-    queue: BinaryHeap<Queued>,
+    queue: BinaryHeap<Queued<usize>>,
 }
 
 impl Scratch {
@@ -787,26 +787,6 @@ impl Scratch {
             self.from[node] = from;
             self.queue.push(Queued(length_m + ahead_m, node));
         }
-    }
-}
-
-/// Nearest first; among equals the lower node, so that ways do not depend on chance.
-struct Queued(f64, usize);
-
-impl PartialEq for Queued {
-    fn eq(&self, other: &Queued) -> bool {
-        self.cmp(other) == Ordering::Equal
-    }
-}
-impl Eq for Queued {}
-impl PartialOrd for Queued {
-    fn partial_cmp(&self, other: &Queued) -> Option<Ordering> {
-        Some(self.cmp(other))
-    }
-}
-impl Ord for Queued {
-    fn cmp(&self, other: &Queued) -> Ordering {
-        other.0.total_cmp(&self.0).then(other.1.cmp(&self.1))
     }
 }
 
