@@ -46,12 +46,14 @@ const CLEAR_M: f64 = 0.5;
 /// Crossings among what is near a block, in the order they were read. Points lead square across the nearest kept ground;
 /// lines go on straight until they are out of it. `width_m` is for those that state none.
 pub fn crossings(near: &[NearFeature], width_m: f64) -> Vec<Crossing> {
+    let is_crossing = |own: &NearFeature| own.feature.kind == LayerKind::Crossings;
+    // Most blocks have none, and an index of all that is kept is dear.
+    if !near.iter().any(is_crossing) {
+        return vec![];
+    }
     let kept = Kept::new(near);
     let mut found = Vec::new();
-    for own in near {
-        if own.feature.kind != LayerKind::Crossings {
-            continue;
-        }
+    for own in near.iter().filter(|own| is_crossing(own)) {
         let lines: Vec<LineString> = match &own.source {
             Source::Points(points) => points.iter().filter_map(|&at| kept.square(at)).collect(),
             Source::Lines(lines) => lines.0.clone(),
