@@ -66,8 +66,11 @@ pub fn divide(context: Context<'_>, part: Polygon) -> Vec<Polygon> {
     pieces
 }
 
-/// The piece that a shape lies longest against.
-fn touched(shape: &Polygon, pieces: &[Polygon]) -> Option<usize> {
+/// The piece that a shape lies longest against, and over how many metres; the first of equals.
+pub fn longest_against<'p>(
+    shape: &Polygon,
+    pieces: impl Iterator<Item = &'p Polygon>,
+) -> Option<(usize, f64)> {
     let edge = SegmentIndex::new(polygon_segments(shape).collect());
     let against = |piece: &Polygon| -> f64 {
         let beside = polygon_segments(piece).filter(|s| {
@@ -76,8 +79,11 @@ fn touched(shape: &Polygon, pieces: &[Polygon]) -> Option<usize> {
         });
         beside.map(|s| (s.b.x - s.a.x).hypot(s.b.y - s.a.y)).sum()
     };
-    let lengths = pieces.iter().map(against).enumerate();
-    let longest = lengths.filter(|(_, m)| *m > 0.0);
-    let longest = longest.reduce(|a, b| if b.1 > a.1 { b } else { a });
-    longest.map(|(at, _)| at)
+    let lengths = pieces.map(against).enumerate();
+    lengths.reduce(|a, b| if b.1 > a.1 { b } else { a })
+}
+
+fn touched(shape: &Polygon, pieces: &[Polygon]) -> Option<usize> {
+    let longest = longest_against(shape, pieces.iter());
+    longest.filter(|(_, m)| *m > 0.0).map(|(at, _)| at)
 }

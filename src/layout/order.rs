@@ -1,6 +1,8 @@
 //! The order in which legs are driven: cells of whole strips, left to right, in and out by turns, with least travel
 //! that cuts nothing (boustrophedon cellular decomposition: Choset & Pignon 1997).
 
+use std::cmp::Ordering;
+
 use super::travel::{Network, Scratch};
 
 /// One drive through one piece, in the part's turned frame: up is away from the road.
@@ -8,7 +10,7 @@ use super::travel::{Network, Scratch};
 pub struct Unit {
     /// Which leg of the network it is; the leg's line runs upwards.
     pub leg: usize,
-    /// Strip from left to right, from 0.
+    /// Strip from left to right, by its number.
     pub strip: u32,
     /// True: the gap to the right of that strip, cut because nothing may stand there.
     pub gap: bool,
@@ -17,6 +19,14 @@ pub struct Unit {
 }
 
 impl Unit {
+    /// Strips before gaps, from left to right and from the outlet up.
+    pub fn left_to_right(&self, other: &Unit) -> Ordering {
+        let key = |unit: &Unit| (unit.gap, unit.strip);
+        key(self)
+            .cmp(&key(other))
+            .then(self.low.total_cmp(&other.low))
+    }
+
     fn overlaps(&self, other: &Unit) -> bool {
         const LEAST_M: f64 = 0.5;
         self.high.min(other.high) - self.low.max(other.low) > LEAST_M

@@ -6,7 +6,7 @@ use geo::{Coord, LineString, MultiLineString, Polygon, Simplify};
 
 use super::Context;
 use super::ground::Ground;
-use super::on_line::LineIndex;
+use super::on_line::{LineIndex, OnLine};
 use crate::geometry::area::{Bounds, length};
 use crate::geometry::buffer::Source;
 use crate::geometry::distance::{inside_polygon, point_segment, polygon_segments};
@@ -44,19 +44,24 @@ impl Outlet {
         self.beyond.as_ref().map_or(0.0, length)
     }
 
-    /// The place of its front that is nearest.
+    /// The place of its front that is nearest, and on which of its lines; a landing is a line without length.
+    pub fn nearest_on(&self, from: Coord) -> Option<(usize, OnLine)> {
+        let on = |line: &LineString| match line.0[..] {
+            [at, other] if at == other => Some(OnLine {
+                segment: 0,
+                along_m: 0.0,
+                at,
+                off_m: (at.x - from.x).hypot(at.y - from.y),
+            }),
+            _ => LineIndex::new(line).nearest(from, f64::INFINITY),
+        };
+        let lines = self.front.0.iter().enumerate();
+        let places = lines.filter_map(|(index, line)| Some((index, on(line)?)));
+        places.reduce(|a, b| if b.1.off_m < a.1.off_m { b } else { a })
+    }
+
     pub fn nearest(&self, from: Coord) -> Option<Coord> {
-        let lines = self.front.0.iter();
-        let places = lines.filter_map(|line| {
-            if line.0.first() == line.0.last() && line.0.len() == 2 {
-                let at = *line.0.first()?;
-                return Some((at, (at.x - from.x).hypot(at.y - from.y)));
-            }
-            let on = LineIndex::new(line).nearest(from, f64::INFINITY)?;
-            Some((on.at, on.off_m))
-        });
-        let least = places.reduce(|a, b| if b.1 < a.1 { b } else { a });
-        least.map(|(at, _)| at)
+        self.nearest_on(from).map(|(_, on)| on.at)
     }
 }
 

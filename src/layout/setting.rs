@@ -7,12 +7,13 @@ use super::Context;
 use super::cost::{Access, Model};
 use super::ground::Ground;
 use super::hours::Stands;
+use super::necks::longest_against;
 use super::orientation::{self, RoadSide};
 use super::outlets::Outlet;
 use super::strips::{ASSUMED_STEMS_PER_HA, ASSUMED_TREE_M3};
 use crate::geometry::area::{Bounds, polygon_area};
 use crate::geometry::cost_grid::{CLOSED, CostGrid, Reached};
-use crate::geometry::distance::{SegmentIndex, polygon_segments};
+use crate::geometry::distance::SegmentIndex;
 use crate::geometry::overlay::{difference, intersection, union};
 use crate::units::HECTARE_M2;
 
@@ -261,18 +262,8 @@ fn merge_small(mut found: Vec<(usize, Polygon)>, least_m2: f64) -> Vec<(usize, P
             break;
         };
         let (_, shape) = found.remove(small);
-        let edges = SegmentIndex::new(polygon_segments(&shape).collect());
-        let against = |other: &Polygon| -> f64 {
-            let touching = polygon_segments(other).filter(|s| {
-                let middle = (s.a + s.b) / 2.0;
-                edges.distance(middle, 0.01).is_some()
-            });
-            touching.map(|s| (s.b.x - s.a.x).hypot(s.b.y - s.a.y)).sum()
-        };
-        let longest = (found.iter().enumerate())
-            .map(|(at, (_, other))| (against(other), at))
-            .max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1)));
-        let Some((_, at)) = longest else {
+        let others = found.iter().map(|(_, other)| other);
+        let Some((at, _)) = longest_against(&shape, others) else {
             break;
         };
         let joined = union(&[found[at].1.clone(), shape]);

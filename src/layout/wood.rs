@@ -6,7 +6,6 @@ use std::collections::BTreeMap;
 use geo::{Coord, LineString};
 
 use super::ground::Ground;
-use super::on_line::LineIndex;
 use super::outlets::Outlet;
 use super::setting::{Setting, cost_grid, sources};
 use crate::geometry::cost_grid::{CLOSED, CostGrid, Reached};
@@ -248,23 +247,10 @@ fn decks(production: &Production, outlet: &Outlet, part: u32, loads: &[Load]) ->
     }
     let mut found: BTreeMap<(usize, u64), (f64, Coord)> = BTreeMap::new();
     for load in loads {
-        let places = outlet
-            .front
-            .0
-            .iter()
-            .enumerate()
-            .filter_map(|(index, line)| {
-                if line.0.len() < 2 || line.0.first() == line.0.last() {
-                    let at = *line.0.first()?;
-                    return Some(((at.x - load.end.x).hypot(at.y - load.end.y), index, 0, at));
-                }
-                let on = LineIndex::new(line).nearest(load.end, f64::INFINITY)?;
-                Some((on.off_m, index, (on.along_m / DECK_M) as u64, on.at))
-            });
-        let Some((_, line, stretch, at)) = places.reduce(|a, b| if b.0 < a.0 { b } else { a })
-        else {
+        let Some((line, on)) = outlet.nearest_on(load.end) else {
             continue;
         };
+        let (stretch, at) = ((on.along_m / DECK_M) as u64, on.at);
         let deck = found
             .entry((line, stretch))
             .or_insert((0.0, Coord::default()));

@@ -1,6 +1,8 @@
 //! All drives of a block in the order in which they are worked, and the travel between them: over roads and ground that
 //! is cut by then, never through standing timber.
 
+use std::collections::BTreeMap;
+
 use geo::{LineString, MultiPolygon, Polygon};
 
 use super::Context;
@@ -101,9 +103,10 @@ fn open_ground(context: Context<'_>, ground: &Ground, work: &Work, legs: &[Leg])
     let mut all: Vec<Polygon> = ground.parts.clone();
     all.extend(ground.zones.clearing.iter().cloned());
     all.extend(ground.zones.beside_roads.iter().cloned());
+    let fronts = union(&ground.zones.beside_roads);
     let mut shut: Vec<Polygon> = ground.zones.off_limits().cloned().collect();
     if ground.slopes.given() {
-        let beside = difference(&union(&ground.zones.beside_roads), &ground.zones.clearing);
+        let beside = difference(&fronts, &ground.zones.clearing);
         let limit = context.settings.machine.max_slope;
         shut.extend(ground.slopes.steeper_than(limit, &beside).0);
     }
@@ -112,37 +115,39 @@ fn open_ground(context: Context<'_>, ground: &Ground, work: &Work, legs: &[Leg])
         .collect();
     let mut whole = difference(&union(&all), &shut);
     if !crossings.is_empty() {
-        whole = union(
-            &whole
-                .0
-                .into_iter()
-                .chain(crossings.clone())
-                .collect::<Vec<_>>(),
-        );
+        whole.0.extend(crossings.iter().cloned());
+        whole = union(&whole.0);
     }
     // Roads are open from the beginning, and what lies between them and the block; all else is timber until it is cut.
-    let between = difference(&union(&ground.zones.beside_roads), &ground.net.0);
+    let between = difference(&fronts, &ground.net.0);
     let mut open = ground.zones.clearing.clone();
     open.extend(between.0);
     let mut free = difference(&union(&open), &shut);
     free.0.extend(crossings);
-    let of = |wanted: &dyn Fn(&Drive) -> bool| -> Vec<usize> {
-        let strips = work.strips.iter().map(|strip| &strip.drive);
-        let drives = work.passes.iter().chain(strips).enumerate();
-        drives
-            .filter(|(_, drive)| wanted(drive))
-            .map(|(leg, _)| leg)
-            .collect()
+    // A strip is cut by its own drives, ground of a pass or a road by the nearest of all such drives of its setting.
+    let cut_by = |kind, id: PieceId| match kind {
+        StripKind::Interior => (kind, id),
+        _ => (
+            kind,
+            PieceId {
+                strip_no: 0,
+                piece: 0,
+                ..id
+            },
+        ),
     };
-    let pieces = work.pieces.iter().map(|piece| {
-        let legs = match piece.kind {
-            StripKind::Interior => of(&|drive| drive.id == piece.id),
-            kind => of(&|drive| drive.kind == kind && drive.id.part == piece.id.part),
-        };
-        Piece {
-            shape: piece.shape.clone(),
-            legs,
-        }
+    let mut legs_of: BTreeMap<(StripKind, PieceId), Vec<usize>> = BTreeMap::new();
+    let strips = work.strips.iter().map(|strip| &strip.drive);
+    for (leg, drive) in work.passes.iter().chain(strips).enumerate() {
+        let own = legs_of.entry(cut_by(drive.kind, drive.id));
+        own.or_default().push(leg);
+    }
+    let pieces = work.pieces.iter().map(|piece| Piece {
+        shape: piece.shape.clone(),
+        legs: legs_of
+            .get(&cut_by(piece.kind, piece.id))
+            .cloned()
+            .unwrap_or_default(),
     });
     OpenGround::new(whole, pieces.collect(), legs, free)
 }
@@ -214,7 +219,7 @@ impl Sequence<'_> {
             let passes =
                 (0..self.work.passes.len()).filter(|&l| self.work.passes[l].id.part == part);
             jobs.extend(passes.map(Job::Pass));
-            jobs.extend(self.first_of(part).map(|_| Job::Strips(part)));
+            jobs.push(Job::Strips(part));
             if jobs.len() > MOST_TASKS / 2 || at + 1 == settings.len() {
                 self.work_jobs(&std::mem::take(&mut jobs));
             }
@@ -251,13 +256,19 @@ impl Sequence<'_> {
     /// Jobs in order, with the node at which each is begun.
     fn sequence(&mut self, jobs: &[Job]) -> Vec<(Job, usize)> {
         let network = self.network;
+        // All strips of a setting may have been cut to lead to passes meanwhile.
+        let is_left = |job: &Job| match job {
+            Job::Pass(_) => true,
+            Job::Strips(part) => self.uncut(*part).next().is_some(),
+        };
+        let jobs: Vec<Job> = jobs.iter().copied().filter(is_left).collect();
         let mut places: Vec<usize> = Vec::new();
         let mut tasks: Vec<Task> = Vec::new();
         let mut place = |node: usize| {
             places.push(node);
             places.len() - 1
         };
-        for &job in jobs {
+        for &job in &jobs {
             let mut task = Task {
                 ways: vec![],
                 after: vec![],
@@ -277,11 +288,10 @@ impl Sequence<'_> {
                     }
                 }
                 Job::Strips(part) => {
-                    let Some((first, last)) = self.first_of(part).zip(self.last_of(part)) else {
-                        continue;
-                    };
-                    let way = [network.end((first.0, 0)), network.end(last)].map(&mut place);
-                    task.ways.push(way);
+                    let ends = self.first_of(part).zip(self.last_of(part));
+                    task.ways.extend(ends.map(|(first, last)| {
+                        [network.end((first, 0)), network.end(last)].map(&mut place)
+                    }));
                     let own = |other: &Job| matches!(other, Job::Pass(leg) if self.drive_of(*leg).id.part == part);
                     task.after = (0..jobs.len()).filter(|&at| own(&jobs[at])).collect();
                 }
@@ -353,43 +363,30 @@ impl Sequence<'_> {
         is_new
     }
 
-    fn strip_key(strip: &StripDrive) -> (bool, u32) {
-        (strip.unit.gap, strip.unit.strip)
-    }
-
     /// Strips of a setting that are not cut.
     fn uncut(&self, part: u32) -> impl Iterator<Item = &StripDrive> {
         let drives = self.work.strips.iter();
         drives.filter(move |strip| strip.drive.id.part == part && !self.cut[strip.unit.leg])
     }
 
-    /// The first strip of a setting that is not cut, and where it begins.
-    fn first_of(&self, part: u32) -> Option<(usize, geo::Coord)> {
-        let first = self.uncut(part).min_by(|a, b| {
-            let (x, y) = (Self::strip_key(a), Self::strip_key(b));
-            x.cmp(&y).then(a.unit.low.total_cmp(&b.unit.low))
-        });
-        first.map(|first| (first.unit.leg, first.drive.line.0[0]))
+    /// The first strip of a setting that is not cut.
+    fn first_of(&self, part: u32) -> Option<usize> {
+        let first = self
+            .uncut(part)
+            .min_by(|a, b| a.unit.left_to_right(&b.unit));
+        first.map(|first| first.unit.leg)
     }
 
     /// The leg and its end at which the strips of a setting are left, if they go in and out by turns.
     fn last_of(&self, part: u32) -> Option<(usize, usize)> {
         let whole = self.uncut(part).filter(|strip| !strip.unit.gap);
-        let last = whole.max_by(|a, b| {
-            let (x, y) = (Self::strip_key(a), Self::strip_key(b));
-            x.cmp(&y).then(a.unit.low.total_cmp(&b.unit.low))
-        });
+        let last = whole.max_by(|a, b| a.unit.left_to_right(&b.unit));
         let last = last.or_else(|| self.uncut(part).last())?;
         Some((last.unit.leg, (last.unit.strip % 2) as usize))
     }
 
     fn strips(&mut self, part: u32) {
-        let units = self.work.strips.iter().map(|strip| strip.unit);
-        let own: Vec<Unit> = units
-            .zip(&self.work.strips)
-            .filter(|(unit, strip)| strip.drive.id.part == part && !self.cut[unit.leg])
-            .map(|(unit, _)| unit)
-            .collect();
+        let own: Vec<Unit> = self.uncut(part).map(|strip| strip.unit).collect();
         let from = self.at.and_then(|at| self.network.leg_end(at));
         for step in order::order(self.network, &own, from) {
             let leg = own[step.unit].leg;
