@@ -17,6 +17,8 @@ use crate::model::{DayReason, UnworkedReason};
 const SAME_LINE_M: f64 = 0.02;
 /// A pass this near to an edge lies along it.
 const BESIDE_M: f64 = 0.3;
+/// Half the width below which ground of a pass, pinched between an edge and a road, keeps nobody off that edge.
+const PINCHED_M: f64 = 1.0;
 
 /// Day-only ground of a block or of one of its parts; the boundary pass, day-only throughout, is not in it.
 #[derive(Default)]
@@ -214,7 +216,9 @@ fn bare_edges(
         if has_pass && wide {
             // Along roads, and where the pass leaves crumbs to the strips, these come to the edge.
             let band = Source::Polygons(part.pass.band.clone());
-            let beside = oriented(context.engines.plain(&band, BESIDE_M));
+            let wide = oriented(context.engines.plain(&band, -PINCHED_M));
+            let beside = (context.engines).plain(&Source::Polygons(wide), PINCHED_M + BESIDE_M);
+            let beside = oriented(beside);
             rims.push(clip_lines(&rim, &beside.0, false));
         } else {
             rims.push(rim);
