@@ -252,6 +252,43 @@ fn night_work_keeps_off_edges_beside_which_no_boundary_pass_lies() {
     }
 }
 
+/// A corner of the boundary comes near a road through the block: the pass between them ends in a point there.
+#[test]
+fn a_pass_pinched_between_boundary_and_road_keeps_nobody_off_the_line() {
+    let mut pinched = 0;
+    for gap_m in [0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0] {
+        for rise_m in [10.0, 60.0] {
+            // Cleared ground beside the road begins at x = 246.
+            let tip_m = 246.0 - gap_m;
+            let outline = [
+                (0.0, 0.0),
+                (500.0, 0.0),
+                (500.0, 400.0),
+                (0.0, 400.0),
+                (0.0, 260.0),
+                (tip_m, 200.0),
+                (tip_m - 12.0, 200.0 - rise_m),
+                (0.0, 120.0),
+            ];
+            let block = block(MultiPolygon(vec![Polygon::new(ring(&outline), vec![])]));
+            let through = road(&[(250.0, -50.0), (250.0, 450.0)]);
+            let plan = lay_out(ENGINES, &level(), &rules(0.0), &[through], &block).unwrap();
+            let row = row(&plan, "night-edge").unwrap();
+            assert_eq!(row.status, Verdict::Pass, "{gap_m} m, {rise_m} m: {row:?}");
+            let near = Coord { x: tip_m, y: 200.0 };
+            let world = world(&plan);
+            let off_m = |section: &&Section| {
+                let shape = map_polygons(&section.shape, &world);
+                Euclidean.distance(&geo::Point(near), &shape)
+            };
+            let least_m = night(&plan).iter().map(off_m).fold(f64::INFINITY, f64::min);
+            assert!(gap_m >= 2.0 || least_m >= 14.0, "{gap_m} m: {least_m} m");
+            pinched += usize::from(gap_m < 2.0);
+        }
+    }
+    assert_eq!(pinched, 6);
+}
+
 #[test]
 fn a_wider_distance_than_the_pass_holds_beyond_the_pass() {
     let mut settings = level();

@@ -1,6 +1,6 @@
 //! Ground that is worked by day only, by reason, whatever is laid on it.
 
-use geo::{LineString, MultiLineString, MultiPolygon, Polygon};
+use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
 
 use super::Context;
 use super::ground::Ground;
@@ -8,7 +8,7 @@ use super::steep::UnknownSlope;
 use super::strips::Part;
 use crate::geometry::area::Bounds;
 use crate::geometry::buffer::Source;
-use crate::geometry::distance::SegmentIndex;
+use crate::geometry::distance::{SegmentIndex, polygon_segments};
 use crate::geometry::frame::Frame;
 use crate::geometry::overlay::{boundary, clip_lines, intersection, oriented};
 use crate::model::{DayReason, UnworkedReason};
@@ -17,8 +17,10 @@ use crate::model::{DayReason, UnworkedReason};
 const SAME_LINE_M: f64 = 0.02;
 /// A pass this near to an edge lies along it.
 const BESIDE_M: f64 = 0.3;
-/// Half the width below which ground of a pass, pinched between an edge and a road, keeps nobody off that edge.
-const PINCHED_M: f64 = 1.0;
+/// A pass narrower than this, pinched between an edge and a road, keeps nobody off that edge.
+const PINCHED_M: f64 = 2.0;
+/// Edges at pinched passes are looked at in steps of this length.
+const STEP_M: f64 = 0.5;
 
 /// Day-only ground of a block or of one of its parts; the boundary pass, day-only throughout, is not in it.
 #[derive(Default)]
@@ -189,7 +191,7 @@ impl Outlines {
     }
 
     /// None of an edge that ground to be worked lies on both sides of: a strip beside cleared road ground.
-    fn reason(&self, a: geo::Coord, b: geo::Coord) -> Option<DayReason> {
+    fn reason(&self, a: Coord, b: Coord) -> Option<DayReason> {
         let middle = (a + b) / 2.0;
         let on = |(_, index): &&(DayReason, SegmentIndex)| {
             index.approach(middle, middle, SAME_LINE_M).is_some()
@@ -208,6 +210,9 @@ fn bare_edges(
     let settings = context.settings;
     let wide = settings.machine.strip_width_m() >= settings.layout.edge_distance_m;
     let mut rims: Vec<MultiLineString> = vec![boundary(&ground.clearing)];
+    let strips = parts.iter().flat_map(|part| &part.pass.interior.0);
+    let others = strips.chain(&ground.clearing.0).flat_map(polygon_segments);
+    let others = SegmentIndex::new(others.collect());
     for part in parts {
         // Lines to other settings lie on no outline, and count for nothing below.
         let rim = boundary(&MultiPolygon(vec![part.shape.clone()]));
@@ -216,10 +221,9 @@ fn bare_edges(
         if has_pass && wide {
             // Along roads, and where the pass leaves crumbs to the strips, these come to the edge.
             let band = Source::Polygons(part.pass.band.clone());
-            let wide = oriented(context.engines.plain(&band, -PINCHED_M));
-            let beside = (context.engines).plain(&Source::Polygons(wide), PINCHED_M + BESIDE_M);
-            let beside = oriented(beside);
+            let beside = oriented(context.engines.plain(&band, BESIDE_M));
             rims.push(clip_lines(&rim, &beside.0, false));
+            rims.push(pinched(&clip_lines(&rim, &beside.0, true), &others));
         } else {
             rims.push(rim);
         }
@@ -255,6 +259,23 @@ fn bare_edges(
     }
     found.sort_by_key(|(reason, _)| *reason);
     found
+}
+
+/// What of edges beside a pass is so near to other ground that hardly any of the pass lies between.
+fn pinched(edges: &MultiLineString, others: &SegmentIndex) -> MultiLineString {
+    let near = |w: &&[Coord]| others.approach(w[0], w[1], PINCHED_M).is_some();
+    let mut found = Vec::new();
+    for w in edges.0.iter().flat_map(|line| line.0.windows(2)).filter(near) {
+        let d = w[1] - w[0];
+        let steps = (d.x.hypot(d.y) / STEP_M).ceil().max(1.0) as u32;
+        let at = |step: u32| w[0] + d * (f64::from(step) / f64::from(steps));
+        for (a, b) in (0..steps).map(|step| (at(step), at(step + 1))) {
+            if others.approach(a, b, PINCHED_M).is_some() {
+                push_edge(&mut found, LineString(vec![a, b]));
+            }
+        }
+    }
+    MultiLineString(found)
 }
 
 /// Adds an edge, to the last one where it goes on from there.
