@@ -402,11 +402,11 @@ fn french_files_say_nothing_in_english() {
     let dir = write_as(temp.path(), &french);
     let read = |path: &str| fs::read_to_string(dir.join(path)).unwrap();
     let (gpx, kml) = (read("gpx/B-2.gpx"), read("kml/B-2.kml"));
-    assert!(gpx.contains("<name>ENTREE</name>") && gpx.contains("sens aller"));
+    assert!(gpx.contains("<name>DEBUT</name>") && gpx.contains("sens aller"));
     assert!(kml.contains("<name>Corridors de rétention</name>"));
     // Attributes keep the names that the GeoPackage has.
     assert!(!gpx.contains("heading"));
-    for words in ["ENTRY", "Strips", "corridors<", "Block ", "Reserve"] {
+    for words in ["START", "Strips", "corridors<", "Block ", "Reserve"] {
         assert!(!gpx.contains(words) && !kml.contains(words), "{words}");
     }
 }

@@ -22,6 +22,7 @@ pub mod proof;
 pub mod repair;
 mod repair_contacts;
 pub mod segment_grid;
+pub mod shared_edge;
 pub mod sound;
 pub mod sweep;
 pub mod terrain;

@@ -19,6 +19,7 @@ mod report;
 mod run;
 mod set_aside;
 pub mod sheets;
+mod signs;
 mod sld;
 mod staging;
 pub mod style;

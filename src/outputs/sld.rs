@@ -234,7 +234,7 @@ fn layers(words: &text::Words) -> Vec<Layer> {
             "",
             vec![line(
                 "",
-                words.legend_line,
+                words.legend_travel,
                 pen(style::PURPLE, 1.0, &[2.0, 3.0]),
             )],
         ),
@@ -272,7 +272,14 @@ fn layers(words: &text::Words) -> Vec<Layer> {
         layer(
             "outlets",
             "",
-            vec![line("", words.legend_outlet, pen(style::BLACK, 2.5, &[]))],
+            vec![Rule {
+                value: "",
+                title: words.legend_outlet,
+                looks: vec![
+                    Symbol::Line(pen(style::BLACK, 5.4, &[])),
+                    Symbol::Line(pen(style::YELLOW, 2.8, &[])),
+                ],
+            }],
         ),
     ]
 }

@@ -117,6 +117,34 @@ pub const BLOCK: Ground = ground(
     "",
     r##"stroke="#000000" stroke-width="2.2" stroke-linejoin="round""##,
 );
+/// Line between two settings.
+pub const SETTING: Ground = ground(
+    "",
+    "",
+    r##"stroke="#000000" stroke-width="2.4" stroke-dasharray="8 4""##,
+);
+/// What wood is brought to: a light line in a dark one, which no other line is.
+pub const OUTLET_RIM: Ground = ground(
+    "",
+    "",
+    r##"stroke="#000000" stroke-width="5.4" stroke-linecap="round""##,
+);
+pub const OUTLET: Ground = ground(
+    "",
+    "",
+    r##"stroke="#F0E442" stroke-width="2.8" stroke-linecap="round""##,
+);
+/// Dots; wider where more loads pass.
+pub const SKID_TRAIL: Ground = ground(
+    "",
+    "",
+    r##"stroke="#252525" stroke-width="2" stroke-linecap="round" stroke-dasharray="0.1 4.5""##,
+);
+pub const DECK: Ground = ground(
+    r##"fill="#000000""##,
+    "",
+    r##"stroke="#ffffff" stroke-width="1""##,
+);
 pub const FINDING: Ground = ground(
     "",
     "",
@@ -127,8 +155,8 @@ pub const FINDING: Ground = ground(
 /// hatch in degrees.
 pub const DEFS: &str = r##"<style>
 text{font-family:system-ui,"Segoe UI","Noto Sans","DejaVu Sans",Arial,sans-serif;fill:#252525;font-size:11.5px}
-.h{font-weight:700;font-size:12.5px}.e{text-anchor:end}.c{text-anchor:middle}.s{font-size:10.5px}
-.n{font-size:10px;font-weight:700;text-anchor:middle;paint-order:stroke;stroke:#ffffff;stroke-width:2.5px;stroke-linejoin:round}
+.h{font-weight:700;font-size:12.5px}.e{text-anchor:end}.c{text-anchor:middle}.s{font-size:11px}
+.n{font-size:11px;font-weight:700;text-anchor:middle;paint-order:stroke;stroke:#ffffff;stroke-width:2.5px;stroke-linejoin:round}
 .l{fill:none;stroke:#252525;stroke-width:.7}.f{stroke-width:.3}.b{fill:none;stroke:#D55E00;stroke-width:.4}.a{stroke-dasharray:4 2}.t{fill:#252525}
 </style>
 <defs>
@@ -183,6 +211,11 @@ mod tests {
             CORRIDOR,
             UNWORKED,
             BLOCK,
+            SETTING,
+            OUTLET_RIM,
+            OUTLET,
+            SKID_TRAIL,
+            DECK,
             FINDING,
         ] {
             text += ground.fill;

@@ -601,3 +601,138 @@ pub fn turned(mut plan: BlockPlan, degrees: f64) -> BlockPlan {
     plan.azimuth_deg = Some(-degrees);
     plan
 }
+
+/// 400 m x 300 m in two settings: the western one's wood goes to a road in the south, the eastern one's to a landing. Road
+/// clearing comes first, then passes, then strips; the first piece of strip 1 is the one farther from the road.
+pub fn two_settings(id: &str) -> BlockPlan {
+    let mut plan = empty(id);
+    plan.shape = multi(rect(0.0, 0.0, 400.0, 300.0));
+    plan.azimuth_deg = Some(0.0);
+    plan.corridor_width_m = Some(4.0);
+    let part = |part, shape, kind, name: &str, front: Vec<(f64, f64)>| PartNote {
+        part,
+        shape,
+        azimuth_deg: 0.0,
+        choice: Default::default(),
+        corridor_width_m: 4.0,
+        strips: 2,
+        no_frontage: false,
+        outlet: Some(OutletNote {
+            kind,
+            name: name.to_owned(),
+            front: geo::MultiLineString(vec![LineString::from(front)]),
+        }),
+    };
+    let road = vec![(0.0, 0.0), (200.0, 0.0)];
+    let landing = vec![(396.0, 150.0), (396.0, 150.0)];
+    plan.parts = vec![
+        part(
+            1,
+            rect(0.0, 0.0, 200.0, 300.0),
+            OutletKind::Road,
+            "R-1",
+            road,
+        ),
+        part(
+            2,
+            rect(200.0, 0.0, 400.0, 300.0),
+            OutletKind::Landing,
+            "L-1",
+            landing,
+        ),
+    ];
+    let mut order = 0;
+    let mut drive = |part, strip_no, piece, kind, heading, points: Vec<(f64, f64)>| {
+        order += 1;
+        let id = PieceId {
+            part,
+            strip_no,
+            piece,
+        };
+        plan.strips.push(Strip {
+            id,
+            kind,
+            gap: false,
+            width_m: 16.79,
+            shape: rect(points[0].0 - 8.0, 1.0, points[0].0 + 8.0, 299.0),
+        });
+        plan.lines.push(StripLine {
+            id,
+            kind,
+            order,
+            heading,
+            shape: LineString::from(points),
+            cross_slope: None,
+            travel: None,
+            travel_to_next_m: Some(20.0),
+        });
+    };
+    use StripKind::{BoundaryPass, Interior, RoadClearing};
+    let (inward, out, around) = (Heading::In, Heading::Out, Heading::Around);
+    drive(
+        0,
+        0,
+        1,
+        RoadClearing,
+        around,
+        vec![(150.0, 4.0), (10.0, 4.0)],
+    );
+    drive(
+        1,
+        0,
+        1,
+        BoundaryPass,
+        around,
+        vec![(8.0, 10.0), (8.0, 150.0)],
+    );
+    drive(
+        1,
+        0,
+        2,
+        BoundaryPass,
+        around,
+        vec![(8.0, 150.0), (8.0, 290.0)],
+    );
+    drive(1, 1, 2, Interior, inward, vec![(40.0, 10.0), (40.0, 120.0)]);
+    drive(
+        1,
+        1,
+        1,
+        Interior,
+        inward,
+        vec![(40.0, 140.0), (40.0, 280.0)],
+    );
+    drive(1, 2, 1, Interior, out, vec![(90.0, 280.0), (90.0, 10.0)]);
+    drive(
+        2,
+        0,
+        1,
+        BoundaryPass,
+        around,
+        vec![(390.0, 290.0), (210.0, 290.0)],
+    );
+    drive(
+        2,
+        1,
+        1,
+        Interior,
+        inward,
+        vec![(380.0, 120.0), (220.0, 120.0)],
+    );
+    let trail = |part, loads, points: Vec<(f64, f64)>| SkidTrail {
+        part,
+        loads,
+        shape: LineString::from(points),
+    };
+    plan.trails = vec![
+        trail(1, 30.0, vec![(40.0, 200.0), (60.0, 0.0)]),
+        trail(1, 2.0, vec![(90.0, 200.0), (90.0, 150.0)]),
+    ];
+    plan.decks = vec![Deck {
+        part: 1,
+        volume_m3: 320.0,
+        length_m: 40.0,
+        place: [60.0, 0.0],
+    }];
+    plan
+}

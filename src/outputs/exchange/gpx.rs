@@ -1,4 +1,4 @@
-//! GPX 1.1, one file a block: strips as tracks in the order of work, edges as tracks, the entry as a waypoint.
+//! GPX 1.1, one file a block: strips as tracks in the order of work, edges as tracks, the start as a waypoint.
 //!
 //! Tracks, not routes: a receiver may lead a route along roads of its own choice. Names hold at most thirteen characters
 //! of ASCII, waypoints ten: what older receivers keep. What does not fit stands in `desc`.
@@ -30,13 +30,13 @@ pub fn document(plan: &BlockPlan, rows: &[Located<'_>], words: &Words) -> String
         env!("CARGO_PKG_VERSION"),
         bounds(rows)
     );
-    if let Some(place) = entry(rows) {
+    if let Some(place) = start(rows) {
         let _ = writeln!(
             out,
             "<wpt lat=\"{}\" lon=\"{}\"><name>{}</name><desc>{title}</desc></wpt>",
             degrees(place.y),
             degrees(place.x),
-            escape(words.gpx_entry)
+            escape(words.gpx_start)
         );
     }
     for row in rows {
@@ -117,8 +117,8 @@ fn track(out: &mut String, name: &str, desc: &str, points: &[Coord]) {
     out.push_str("</trkseg></trk>\n");
 }
 
-/// Where the first strip begins.
-fn entry(rows: &[Located<'_>]) -> Option<Coord> {
+/// Where order 1 begins, as on the sheets.
+fn start(rows: &[Located<'_>]) -> Option<Coord> {
     let lines = rows.iter().filter_map(|row| match (row.what, &row.shape) {
         (What::Line(line), Geometry::LineString(shape)) => Some((line.order, shape.0.first()?)),
         _ => None,

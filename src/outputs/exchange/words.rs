@@ -8,13 +8,13 @@ pub struct Words {
     /// What maps say as well.
     pub map: &'static text::Words,
     /// At most ten characters of ASCII, as receivers keep them.
-    pub gpx_entry: &'static str,
+    pub gpx_start: &'static str,
     /// With a number at most thirteen characters of ASCII; so are the next.
     pub gpx_block: &'static str,
     pub gpx_reserve: &'static str,
     pub gpx_no_machine: &'static str,
     pub gpx_hazard: &'static str,
-    /// Order, part, strip, piece, heading.
+    /// Order, setting, strip, piece, heading.
     pub strip: &'static str,
     pub inward: &'static str,
     pub outward: &'static str,
@@ -29,12 +29,12 @@ pub struct Words {
 
 pub const ENGLISH: Words = Words {
     map: &text::ENGLISH,
-    gpx_entry: "ENTRY",
+    gpx_start: "START",
     gpx_block: "BLOCK",
     gpx_reserve: "RESERVE",
     gpx_no_machine: "NO-GO",
     gpx_hazard: "HAZARD",
-    strip: "Order {}, part {}, strip {}, piece {}, heading {}",
+    strip: "Order {}, setting {}, strip {}, piece {}, heading {}",
     inward: "in",
     outward: "out",
     around: "around",
@@ -48,12 +48,12 @@ pub const ENGLISH: Words = Words {
 
 pub const FRENCH: Words = Words {
     map: &text::FRENCH,
-    gpx_entry: "ENTREE",
+    gpx_start: "DEBUT",
     gpx_block: "BLOC",
     gpx_reserve: "RESERVE",
     gpx_no_machine: "INTERDIT",
     gpx_hazard: "DANGER",
-    strip: "Rang {}, partie {}, bande {}, morceau {}, sens {}",
+    strip: "Rang {}, secteur {}, bande {}, morceau {}, sens {}",
     inward: "aller",
     outward: "retour",
     around: "tour",

@@ -1,14 +1,13 @@
 //! What stands on the ground: strip lines with arrowheads and numbers, numbered findings, scale bar, north arrow.
 
-use std::collections::BTreeMap;
-
 use geo::{Geometry, InteriorPoint, LineString};
 
+use super::settings;
 use super::svg::{self, Area, PathData, Room, px};
 use super::view::View;
-use crate::model::{BlockPlan, Heading, StripKind, StripLine, Verdict};
-use crate::outputs::style;
+use crate::model::{BlockPlan, Heading, Verdict};
 use crate::outputs::text::{self, Words};
+use crate::outputs::{signs, style};
 
 const SCALE_BAR_PX: f64 = 170.0;
 const MOST_MARKERS: usize = 40;
@@ -20,14 +19,20 @@ pub struct Marks {
     pub around: bool,
     pub bunches: bool,
     pub findings: bool,
+    pub dividing: bool,
+    pub outlets: bool,
+    pub trails: bool,
+    pub decks: bool,
+    pub steps: bool,
 }
 
 /// Draws everything that must stay legible: what matters most takes its room first.
 pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> Marks {
     let mut room = Room::new(view.frame);
     let mut furniture = String::new();
-    scale_bar(&mut furniture, view, words, &mut room);
-    north_arrow(&mut furniture, view, words, &mut room);
+    let (bar, arrow) = view.plates;
+    scale_bar(&mut furniture, view, words, bar, &mut room);
+    north_arrow(&mut furniture, words, arrow, &mut room);
     let mut marks = Marks::default();
     let mut bunches = PathData::default();
     for bunch in &plan.bunches {
@@ -56,9 +61,12 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> M
     }
     marks.lines = !lines.is_empty();
     marks.around = !around.is_empty();
+    settings::draw(svg, view, plan, &mut marks);
     let mut top = String::new();
-    start(&mut top, view, plan, words, &mut room);
+    marks.steps = start(&mut top, view, plan, words, &mut room);
+    steps(&mut top, view, plan, &mut room);
     marks.findings = findings(svg, &mut top, view, plan, &mut room);
+    setting_names(&mut top, view, plan, words, &mut room);
     numbers(&mut top, view, plan, &mut room);
     arrows(svg, view, plan, &mut room);
     svg.push_str(&top);
@@ -66,40 +74,111 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> M
     marks
 }
 
-/// Where order 1 begins.
-fn start(top: &mut String, view: &View, plan: &BlockPlan, words: &Words, room: &mut Room) {
-    let first = plan.lines.first().and_then(|line| line.shape.0.first());
-    let Some((x, y)) = first.map(|&at| view.place(at)) else {
-        return;
+/// Where order 1 begins: step 1, with the word.
+fn start(top: &mut String, view: &View, plan: &BlockPlan, words: &Words, room: &mut Room) -> bool {
+    let Some((x, y)) = signs::start(plan).map(|at| view.place(at)) else {
+        return false;
     };
-    let width = 8.0 * words.start.chars().count() as f64 + 8.0;
-    room.take(Area::around(x, y, 12.0, 12.0));
-    let places = [
-        (0.0, -14.0),
-        (0.0, 15.0),
-        (width / 2.0 + 8.0, 0.0),
-        (-width / 2.0 - 8.0, 0.0),
-    ];
+    let width = 8.6 * words.start.chars().count() as f64 + 8.0;
+    room.take(Area::around(x, y, 17.0, 17.0));
+    let aside = width / 2.0 + 10.0;
+    let places = [(0.0, -16.0), (0.0, 17.0), (aside, 0.0), (-aside, 0.0)];
     let free = places
         .into_iter()
         .find(|(dx, dy)| room.take(Area::around(x + dx, y + dy, width, 14.0)));
     let (dx, dy) = free.unwrap_or(places[0]);
+    top.push_str(&step_sign(1, x, y));
     top.push_str(&format!(
-        "<path fill=\"{ink}\" stroke=\"{white}\" d=\"M{} {}L{} {}L{} {}Z\"/>\
-         <text class=\"n\" x=\"{}\" y=\"{}\">{}</text>\n",
-        px(x - 6.0),
-        px(y + 5.0),
-        px(x + 6.0),
-        px(y + 5.0),
-        px(x),
-        px(y - 6.0),
+        "<text class=\"n\" style=\"font-size:12px\" x=\"{}\" y=\"{}\">{}</text>\n",
         px(x + dx),
-        px(y + dy + 3.6),
+        px(y + dy + 4.2),
         svg::escape(words.start),
+    ));
+    true
+}
+
+/// How far along its line the number of a step stands, in order of choice, as shares of the line.
+pub const STEP_PLACES: [f64; 5] = [0.08, 0.2, 0.35, 0.5, 0.7];
+
+/// Numbers of the steps after the first, each on the line with which it begins.
+fn steps(top: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
+    for (index, line) in signs::first_steps(plan).into_iter().enumerate().skip(1) {
+        let points = pixels(view, &line.shape);
+        for share in STEP_PLACES {
+            let Some(((x, y), _)) = along(&points, share) else {
+                break;
+            };
+            if room.take(Area::around(x, y, 17.0, 17.0)) {
+                top.push_str(&step_sign(index + 1, x, y));
+                break;
+            }
+        }
+    }
+}
+
+/// Corners of a step's sign about its middle: six, so that no finding's sign looks like it.
+pub fn hexagon(r: f64) -> [(f64, f64); 6] {
+    let high = r * 0.866;
+    [
+        (r, 0.0),
+        (r / 2.0, high),
+        (-r / 2.0, high),
+        (-r, 0.0),
+        (-r / 2.0, -high),
+        (r / 2.0, -high),
+    ]
+}
+
+pub fn step_sign(number: usize, x: f64, y: f64) -> String {
+    let mut path = PathData::default();
+    path.add(
+        hexagon(9.0).into_iter().map(|(dx, dy)| (x + dx, y + dy)),
+        true,
+    );
+    format!(
+        "<path fill=\"{ink}\" stroke=\"{white}\" d=\"{}\"/>\
+         <text class=\"s c\" style=\"fill:{white};font-weight:700\" x=\"{}\" y=\"{}\">{number}</text>\n",
+        path.0,
+        px(x),
+        px(y + 3.9),
         ink = style::BLACK,
         white = style::WHITE,
-    ));
+    )
 }
+
+/// Names of settings, where a block has several.
+fn setting_names(top: &mut String, view: &View, plan: &BlockPlan, words: &Words, room: &mut Room) {
+    for (number, at) in signs::setting_places(plan) {
+        let name = text::fill(words.setting, &[&number.to_string()]);
+        let width = 7.6 * name.chars().count() as f64 + 6.0;
+        let (x, y) = view.place(at);
+        let free = SIDESTEPS
+            .into_iter()
+            .map(|(dx, dy)| (x + 18.0 * dx, y + 18.0 * dy))
+            .find(|(x, y)| room.take(Area::around(*x, *y, width, 16.0)));
+        if let Some((x, y)) = free {
+            top.push_str(&format!(
+                "<text class=\"n\" style=\"font-size:13px\" x=\"{}\" y=\"{}\">{}</text>\n",
+                px(x),
+                px(y + 4.6),
+                svg::escape(&name)
+            ));
+        }
+    }
+}
+
+/// Where a name may give way to, in steps of its height.
+pub const SIDESTEPS: [(f64, f64); 9] = [
+    (0.0, 0.0),
+    (0.0, 1.0),
+    (0.0, -1.0),
+    (1.0, 0.0),
+    (-1.0, 0.0),
+    (1.0, 1.0),
+    (-1.0, -1.0),
+    (1.0, -1.0),
+    (-1.0, 1.0),
+];
 
 /// The place and direction (unit vector, pixels) at a share of a line's length.
 pub fn along(points: &[(f64, f64)], share: f64) -> Option<((f64, f64), (f64, f64))> {
@@ -169,22 +248,6 @@ pub fn arrowheads(
     places.collect()
 }
 
-/// The first piece of every interior strip, by part and strip.
-pub fn first_pieces(plan: &BlockPlan) -> BTreeMap<(u32, u32), &StripLine> {
-    let mut firsts = BTreeMap::new();
-    for line in &plan.lines {
-        if line.kind == StripKind::Interior && line.shape.0.len() >= 2 {
-            let kept = firsts
-                .entry((line.id.part, line.id.strip_no))
-                .or_insert(line);
-            if line.id.piece < kept.id.piece {
-                *kept = line;
-            }
-        }
-    }
-    firsts
-}
-
 fn arrows(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
     let mut path = PathData::default();
     let size = if view.is_crowded() { 26.0 } else { 9.0 };
@@ -198,18 +261,13 @@ fn arrows(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
     }
 }
 
-/// One number per strip at its road end, beyond the end of the line if there is room, else on the line, else none.
+/// One number per strip at its outlet end, beyond the end of the line if there is room, else on the line, else none.
 fn numbers(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
-    let mut parts: Vec<u32> = plan
-        .lines
-        .iter()
-        .filter(|line| line.kind == StripKind::Interior)
-        .map(|line| line.id.part)
-        .collect();
-    parts.dedup();
-    let several = parts.iter().any(|part| *part != parts[0]);
-    let first_pieces = first_pieces(plan);
-    let width_of = |label: &str| 6.5 * label.len() as f64 + 3.0;
+    let strips = signs::strips_from_outlets(plan);
+    let several = strips
+        .keys()
+        .any(|(part, _)| strips.keys().next().is_some_and(|first| first.0 != *part));
+    let width_of = |label: &str| 7.0 * label.len() as f64 + 3.0;
     let label_of = |part: u32, strip_no: u32| {
         if several {
             format!("{part}-{strip_no}")
@@ -217,21 +275,18 @@ fn numbers(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
             strip_no.to_string()
         }
     };
-    let widest = first_pieces
+    let widest = strips
         .keys()
         .map(|(part, strip_no)| width_of(&label_of(*part, *strip_no)))
         .fold(0.0, f64::max);
     let step = number_step(view.pitch, widest);
     let places: &[f64] = if step == 1 { &[-9.0, 10.0] } else { &[-9.0] };
-    for ((part, strip_no), line) in first_pieces {
+    for ((part, strip_no), line) in strips {
         if strip_no != 1 && strip_no % step != 0 {
             continue;
         }
         let label = label_of(part, strip_no);
-        let mut points = pixels(view, &line.shape);
-        if line.heading == Heading::Out {
-            points.reverse();
-        }
+        let points: Vec<(f64, f64)> = line.iter().map(|at| view.place(*at)).collect();
         let Some(((x, y), (dx, dy))) = along(&points, 0.0) else {
             continue;
         };
@@ -242,7 +297,7 @@ fn numbers(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
                 svg.push_str(&format!(
                     "<text class=\"n\" x=\"{}\" y=\"{}\">{label}</text>\n",
                     px(x),
-                    px(y + 3.6)
+                    px(y + 3.9)
                 ));
                 break;
             }
@@ -369,16 +424,17 @@ pub fn round_length(longest_m: f64) -> f64 {
         .unwrap_or(power)
 }
 
-fn scale_bar(svg: &mut String, view: &View, words: &Words, room: &mut Room) {
+/// Sizes of what the scale bar and the north arrow stand on.
+pub fn bar_size(pixels_per_m: f64) -> (f64, f64) {
+    let length_m = round_length(SCALE_BAR_PX / pixels_per_m);
+    (length_m * pixels_per_m + 48.0, 34.0)
+}
+pub const ARROW_SIZE: (f64, f64) = (72.0, 78.0);
+
+fn scale_bar(svg: &mut String, view: &View, words: &Words, panel: Area, room: &mut Room) {
     let length_m = round_length(SCALE_BAR_PX / view.pixels_per_m);
     let width = length_m * view.pixels_per_m;
-    let (x, y) = (view.frame.x + 22.0, view.frame.y + view.frame.height - 20.0);
-    let panel = Area {
-        x: x - 14.0,
-        y: y - 20.0,
-        width: width + 44.0,
-        height: 32.0,
-    };
+    let (x, y) = (panel.x + 16.0, panel.y + 21.0);
     room.take(panel);
     svg.push_str(&plate(panel));
     let half = width / 2.0;
@@ -406,9 +462,8 @@ fn scale_bar(svg: &mut String, view: &View, words: &Words, room: &mut Room) {
     svg.push('\n');
 }
 
-fn north_arrow(svg: &mut String, view: &View, words: &Words, room: &mut Room) {
-    let (x, y) = (view.frame.x + view.frame.width - 34.0, view.frame.y + 42.0);
-    let panel = Area::around(x, y, 60.0, 76.0);
+fn north_arrow(svg: &mut String, words: &Words, panel: Area, room: &mut Room) {
+    let (x, y) = (panel.x + panel.width / 2.0, panel.y + panel.height / 2.0);
     room.take(panel);
     svg.push_str(&plate(panel));
     let mut dark = PathData::default();

@@ -3,11 +3,14 @@
 mod ground;
 pub(super) mod marks;
 pub(super) mod panel;
+mod settings;
 pub(super) mod svg;
 mod view;
 
 use svg::{Area, px};
 use view::View;
+
+pub(super) use settings::{DECK_PX, PLACE_PX};
 
 use super::style;
 use super::text;

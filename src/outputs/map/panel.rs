@@ -2,13 +2,14 @@
 
 use super::ground::Drawn;
 use super::marks::{self, Marks};
+use super::settings;
 use super::svg::{self, Area, px};
 use crate::model::{BlockPlan, BlockStatus};
 use crate::outputs::style;
 use crate::outputs::text::{self, Words};
 use crate::units::hectares;
 
-const ROW: f64 = 15.5;
+const ROW: f64 = 14.0;
 
 /// Text that fits a width, by an estimate of 0.54 em a letter.
 fn letters(width: f64, size: f64) -> usize {
@@ -177,14 +178,52 @@ pub fn side(
             legend_text(svg, area, y, word);
         }
     }
-    if marks.bunches {
-        y += ROW;
-        svg.push_str(&format!(
+    let middle = area.x + 13.0;
+    let line = |y: f64, outlines: &[&str]| -> String {
+        let d = format!("M{} {}h26", px(area.x), px(y - 4.0));
+        let paths = outlines.iter();
+        paths
+            .map(|outline| format!("<path fill=\"none\" {outline} d=\"{d}\"/>"))
+            .collect()
+    };
+    let bunches = |y: f64| {
+        format!(
             "<path class=\"b\" d=\"M{} {}l8-9m1 9l8-9m1 9l8-9\"/>",
             px(area.x),
             px(y)
-        ));
-        legend_text(svg, area, y, words.legend_bunch);
+        )
+    };
+    let outlet = [style::OUTLET_RIM.outline, style::OUTLET.outline];
+    let rows: [(bool, &dyn Fn(f64) -> String, &str); 6] = [
+        (
+            marks.dividing,
+            &|y| line(y, &[style::SETTING.outline]),
+            words.legend_dividing,
+        ),
+        (marks.outlets, &|y| line(y, &outlet), words.legend_outlet),
+        (
+            marks.trails,
+            &|y| line(y, &[style::SKID_TRAIL.outline]),
+            words.legend_main_trail,
+        ),
+        (
+            marks.decks,
+            &|y| settings::deck_sign(middle, y - 4.0),
+            words.legend_deck,
+        ),
+        (
+            marks.steps,
+            &|y| marks::step_sign(1, middle, y - 4.0),
+            words.legend_steps,
+        ),
+        (marks.bunches, &bunches, words.legend_bunch),
+    ];
+    for (shown, sign, word) in rows {
+        if shown {
+            y += ROW;
+            svg.push_str(&sign(y));
+            legend_text(svg, area, y, word);
+        }
     }
     if marks.findings {
         y += ROW + 1.0;
@@ -261,7 +300,7 @@ fn wrap(text: &str, width: usize, most: usize) -> Vec<String> {
 fn findings(svg: &mut String, plan: &BlockPlan, words: &Words, area: Area, from: f64) {
     const LINE: f64 = 13.0;
     let bottom = area.y + area.height;
-    let width = letters(area.width - 24.0, 10.5);
+    let width = letters(area.width - 24.0, 11.0);
     let mut y = from;
     if y + 2.0 * LINE > bottom {
         return;

@@ -8,7 +8,7 @@ use serde::Serialize;
 use super::script::{rounded, safe};
 use super::shapes::{self, Place, Steps};
 use crate::model::{BlockPlan, ComplianceRow, Finding, PieceId, SlopesMeasured, Verdict};
-use crate::outputs::layers;
+use crate::outputs::{layers, signs};
 use crate::units::hectares;
 
 /// What outlines of the overview may be off, m.
@@ -140,6 +140,11 @@ struct Page<'p> {
     bunches: Vec<BunchData>,
     trails: Vec<TrailData>,
     decks: Vec<DeckData>,
+    /// Lines between settings.
+    dividing: Vec<Steps>,
+    numbers: Vec<NumberData>,
+    /// Where order 1 begins.
+    start: Option<Steps>,
     findings: Vec<FindingData<'p>>,
     compliance: &'p [ComplianceRow],
 }
@@ -183,6 +188,17 @@ struct PartData {
     outlet_kind: Option<&'static str>,
     volume_m3: Option<f64>,
     rings: Vec<Steps>,
+    /// The outlet's stretches of road, or a place.
+    front: Vec<Steps>,
+    /// Where its name stands; none where a block is one setting.
+    at: Option<Steps>,
+}
+
+/// Setting and number of a strip, and its line from the outlet.
+#[derive(Serialize)]
+struct NumberData {
+    strip: [u32; 2],
+    line: Steps,
 }
 
 #[derive(Serialize)]
@@ -311,6 +327,41 @@ impl<'p> FindingData<'p> {
     }
 }
 
+fn parts(plan: &BlockPlan) -> Vec<PartData> {
+    let places: BTreeMap<u32, Coord> = signs::setting_places(plan).into_iter().collect();
+    plan.parts
+        .iter()
+        .map(|part| {
+            let outlet = part.outlet.as_ref();
+            PartData {
+                part: part.part,
+                azimuth: rounded(part.azimuth_deg, 2),
+                corridor_width_m: rounded(part.corridor_width_m, 3),
+                outlet: outlet.map(|outlet| outlet.name.clone()),
+                outlet_kind: outlet.map(|outlet| outlet.kind.key()),
+                volume_m3: maybe(plan.volume_of(part.part), 1),
+                rings: shapes::rings([&part.shape]),
+                front: outlet.map_or_else(Vec::new, |outlet| {
+                    outlet.front.iter().map(shapes::line).collect()
+                }),
+                at: places
+                    .get(&part.part)
+                    .map(|at| shapes::line(&place((*at).into()))),
+            }
+        })
+        .collect()
+}
+
+fn numbers(plan: &BlockPlan) -> Vec<NumberData> {
+    signs::strips_from_outlets(plan)
+        .into_iter()
+        .map(|((part, strip_no), line)| NumberData {
+            strip: [part, strip_no],
+            line: shapes::way(&LineString(line)),
+        })
+        .collect()
+}
+
 impl<'p> Page<'p> {
     fn of(plan: &'p BlockPlan) -> Page<'p> {
         let bounds = plan.shape.bounding_rect().map(|rect| {
@@ -327,19 +378,7 @@ impl<'p> Page<'p> {
             origin: plan.origin(),
             bounds,
             outline: shapes::rings(&plan.shape),
-            parts: plan
-                .parts
-                .iter()
-                .map(|part| PartData {
-                    part: part.part,
-                    azimuth: rounded(part.azimuth_deg, 2),
-                    corridor_width_m: rounded(part.corridor_width_m, 3),
-                    outlet: part.outlet.as_ref().map(|outlet| outlet.name.clone()),
-                    outlet_kind: part.outlet.as_ref().map(|outlet| outlet.kind.key()),
-                    volume_m3: maybe(plan.volume_of(part.part), 1),
-                    rings: shapes::rings([&part.shape]),
-                })
-                .collect(),
+            parts: parts(plan),
             zones: zones(plan),
             strips: plan
                 .strips
@@ -389,6 +428,12 @@ impl<'p> Page<'p> {
                 })
                 .collect(),
             bunches: bunches(plan),
+            dividing: signs::dividing_lines(plan)
+                .iter()
+                .map(shapes::line)
+                .collect(),
+            numbers: numbers(plan),
+            start: signs::start(plan).map(|at| shapes::line(&place(at.into()))),
             findings: plan.findings.iter().map(FindingData::of).collect(),
             compliance: &plan.compliance,
         }

@@ -33,6 +33,13 @@ impl Frame {
     pub fn top(&self) -> f64 {
         self.y + self.height
     }
+
+    pub fn meets(&self, other: &Frame) -> bool {
+        self.x < other.right()
+            && other.x < self.right()
+            && self.y < other.top()
+            && other.y < self.top()
+    }
 }
 
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -53,8 +60,9 @@ pub struct Type {
     pub halo: bool,
 }
 
+/// No text of a sheet is smaller: it is read in a cab.
 pub const BODY: Type = Type {
-    size: 7.5,
+    size: 8.0,
     weight: Weight::Plain,
     align: Align::Left,
     colour: style::GREY_DARK,

@@ -7,10 +7,10 @@ use super::font::Weight;
 use super::paper::Sheet;
 use super::words::Words;
 use crate::geometry::area::Bounds;
-use crate::model::GroundFrame;
+use crate::model::{BlockPlan, GroundFrame};
 use crate::outputs::map::marks::round_length;
 use crate::outputs::paint::Rgb;
-use crate::outputs::{style, text};
+use crate::outputs::{signs, style, text};
 
 /// Least distance of two grid lines on paper.
 const GRID_PT: f64 = 70.0;
@@ -29,7 +29,6 @@ pub fn grid(canvas: &mut Canvas, sheet: &Sheet, frame: &GroundFrame) -> String {
     let [west, south, east, north] = sheet.ground();
     let map = sheet.map;
     let kind = Type {
-        size: 6.0,
         align: Align::Centre,
         ..BODY
     };
@@ -98,7 +97,7 @@ pub fn grid(canvas: &mut Canvas, sheet: &Sheet, frame: &GroundFrame) -> String {
             && x > map.x + 15.0
             && x < map.right() - 15.0
         {
-            canvas.text(kind, x, map.y - 7.0, &shown(easting, ["E", "W"]));
+            canvas.text(kind, x, map.y - 8.5, &shown(easting, ["E", "W"]));
         }
     }
     for &northing in &northings {
@@ -144,16 +143,46 @@ fn ground_pt(sheet: &Sheet) -> f64 {
     PT_PER_MM * 1000.0 / sheet.denominator
 }
 
-/// Where the scale bar stands.
-pub fn bar_plate(sheet: &Sheet) -> Frame {
+fn bar_size(sheet: &Sheet) -> (f64, f64) {
     let length_m = round_length(SCALE_BAR_PT / ground_pt(sheet));
-    let map = sheet.map;
-    Frame {
-        x: map.x + 4.0,
-        y: map.y + 4.0,
-        width: length_m * ground_pt(sheet) + 34.0,
-        height: 22.0,
-    }
+    (length_m * ground_pt(sheet) + 36.0, 23.0)
+}
+
+fn arrow_size(magnetic: bool) -> (f64, f64) {
+    (if magnetic { 66.0 } else { 52.0 }, 59.0)
+}
+
+/// Places in the map's corners: bottom left, bottom right, top right, top left.
+fn corners(map: Frame, (width, height): (f64, f64)) -> [Frame; 4] {
+    const EDGE: f64 = 4.0;
+    let (left, bottom) = (map.x + EDGE, map.y + EDGE);
+    let (right, top) = (map.right() - EDGE - width, map.top() - EDGE - height);
+    [(left, bottom), (right, bottom), (right, top), (left, top)].map(|(x, y)| Frame {
+        x,
+        y,
+        width,
+        height,
+    })
+}
+
+/// Where scale bar and north arrow stand if nothing lies in their way.
+pub fn plates_of_choice(sheet: &Sheet, magnetic: bool) -> (Frame, Frame) {
+    let bar = corners(sheet.map, bar_size(sheet))[0];
+    (bar, corners(sheet.map, arrow_size(magnetic))[2])
+}
+
+/// Corners of the map for scale bar and north arrow in which nothing of the block lies.
+pub fn free_plates(sheet: &Sheet, magnetic: bool, plan: &BlockPlan) -> Option<(Frame, Frame)> {
+    let free = |plate: &Frame| {
+        let (west, south) = sheet.ground_at(plate.x, plate.y);
+        let (east, north) = sheet.ground_at(plate.right(), plate.top());
+        !signs::covers(plan, [west, south, east, north])
+    };
+    let [a, b, c, d] = corners(sheet.map, arrow_size(magnetic));
+    let arrow = [c, d, b, a].into_iter().find(free)?;
+    let bars = corners(sheet.map, bar_size(sheet)).into_iter();
+    let bar = bars.filter(|bar| !bar.meets(&arrow)).find(free)?;
+    Some((bar, arrow))
 }
 
 pub fn scale_bar(canvas: &mut Canvas, sheet: &Sheet, plate: Frame, words: &Words) {
@@ -178,7 +207,6 @@ pub fn scale_bar(canvas: &mut Canvas, sheet: &Sheet, plate: Frame, words: &Words
             }
         }
         let kind = Type {
-            size: 7.0,
             align: Align::Centre,
             ..BODY
         };
@@ -190,22 +218,6 @@ pub fn scale_bar(canvas: &mut Canvas, sheet: &Sheet, plate: Frame, words: &Words
             canvas.text(kind, x + width * share, y + 7.5, &label);
         }
     });
-}
-
-/// Where the north arrow stands.
-pub fn arrow_plate(sheet: &Sheet, norths: Norths) -> Frame {
-    let map = sheet.map;
-    let width = if norths.magnetic_deg.is_some() {
-        62.0
-    } else {
-        44.0
-    };
-    Frame {
-        x: map.right() - width - 4.0,
-        y: map.top() - 62.0,
-        width,
-        height: 58.0,
-    }
 }
 
 pub fn north(canvas: &mut Canvas, plate: Frame, norths: Norths, words: &Words) {
@@ -221,7 +233,6 @@ pub fn north(canvas: &mut Canvas, plate: Frame, norths: Norths, words: &Words) {
             canvas.path([(x, y - 12.0), end].into_iter(), false);
             canvas.stroke();
             let kind = Type {
-                size: 6.5,
                 align: Align::Centre,
                 ..BODY
             };
@@ -248,7 +259,6 @@ pub fn north(canvas: &mut Canvas, plate: Frame, norths: Norths, words: &Words) {
         };
         canvas.text(bold, x, y + 19.0, words.map.north);
         let small = Type {
-            size: 6.5,
             align: Align::Centre,
             ..BODY
         };

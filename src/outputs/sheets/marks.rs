@@ -1,7 +1,5 @@
 //! What stands on the ground: strip lines with arrows and numbers, entries, numbered findings.
 
-use std::collections::BTreeMap;
-
 use geo::{Geometry, InteriorPoint, LineString};
 
 use super::canvas::{Align, BODY, Canvas, Frame, PT_PER_PX, Type};
@@ -9,14 +7,15 @@ use super::font::{self, Weight};
 use super::furniture::{self, Norths};
 use super::ground::points;
 use super::paper::Sheet;
+use super::settings;
 use super::words::Words;
-use crate::model::{BlockPlan, Heading, StripKind, StripLine, Verdict};
+use crate::model::{BlockPlan, Heading, StripKind, Verdict};
 use crate::outputs::map::marks::{
-    Arrows, along, arrowheads, first_pieces, marker_colours, number_step,
+    Arrows, SIDESTEPS, STEP_PLACES, along, arrowheads, hexagon, marker_colours, number_step,
 };
 use crate::outputs::map::svg::{Area, Room};
 use crate::outputs::paint::{Paint, Rgb};
-use crate::outputs::style;
+use crate::outputs::{signs, style, text};
 
 const MOST_MARKERS: usize = 40;
 /// In points.
@@ -26,6 +25,18 @@ const ARROWS: Arrows = Arrows {
     head: [(4.0, 0.0), (-3.2, 2.5), (-3.2, -2.5)],
 };
 
+/// Numbers of strips; larger for what matters more.
+const LABEL: Type = Type {
+    weight: Weight::Bold,
+    align: Align::Centre,
+    halo: true,
+    ..BODY
+};
+
+fn width_of(kind: Type, label: &str) -> f64 {
+    font::width(&font::encode(label), kind.weight, kind.size) + 2.0
+}
+
 /// Which marks were drawn, for the legend.
 #[derive(Default)]
 pub struct Marks {
@@ -33,7 +44,11 @@ pub struct Marks {
     pub around: bool,
     pub bunches: bool,
     pub findings: bool,
-    pub entries: bool,
+    pub dividing: bool,
+    pub outlets: bool,
+    pub trails: bool,
+    pub decks: bool,
+    pub steps: bool,
 }
 
 struct Drawer<'s> {
@@ -68,10 +83,7 @@ pub fn draw(
     let pitch = pitch(sheet, plan);
     let crowded = pitch < 9.0;
     // The furniture's room is taken now and drawn on top of all else.
-    let (bar, arrow) = (
-        furniture::bar_plate(sheet),
-        furniture::arrow_plate(sheet, norths),
-    );
+    let (bar, arrow) = sheet.plates;
     for plate in [bar, arrow] {
         drawer.room.take(Area {
             x: plate.x,
@@ -100,9 +112,12 @@ pub fn draw(
         );
     }
     drawer.strip_lines(crowded);
+    settings::draw(drawer.canvas, sheet, plan, &mut marks);
     drawer.finding_outlines();
-    marks.entries = drawer.entries();
+    marks.steps = drawer.start();
+    drawer.steps();
     marks.findings = drawer.finding_markers();
+    drawer.setting_names();
     drawer.numbers(pitch);
     drawer.arrows(crowded);
     furniture::scale_bar(canvas, sheet, bar, words);
@@ -180,19 +195,12 @@ impl Drawer<'_> {
         });
     }
 
-    /// One number per strip at its road end, beyond the end of the line if there is room, else on the line, else none.
+    /// One number per strip at its outlet end, beyond the end of the line if there is room, else on the line, else none.
     fn numbers(&mut self, pitch: f64) {
-        let kind = Type {
-            size: 7.5,
-            weight: Weight::Bold,
-            align: Align::Centre,
-            halo: true,
-            ..BODY
-        };
-        let firsts = first_pieces(self.plan);
-        let several = firsts
+        let strips = signs::strips_from_outlets(self.plan);
+        let several = strips
             .keys()
-            .any(|(part, _)| firsts.keys().next().is_some_and(|(first, _)| part != first));
+            .any(|(part, _)| strips.keys().next().is_some_and(|(first, _)| part != first));
         let label = |part: u32, strip_no: u32| {
             if several {
                 format!("{part}-{strip_no}")
@@ -200,68 +208,92 @@ impl Drawer<'_> {
                 strip_no.to_string()
             }
         };
-        let width_of =
-            |label: &str| font::width(&font::encode(label), kind.weight, kind.size) + 2.0;
-        let widest = firsts
+        let widest = strips
             .keys()
-            .map(|(part, strip_no)| width_of(&label(*part, *strip_no)))
+            .map(|(part, strip_no)| width_of(LABEL, &label(*part, *strip_no)))
             .fold(0.0, f64::max);
         let step = number_step(pitch, widest);
         let places: &[f64] = if step == 1 { &[-6.5, 7.5] } else { &[-6.5] };
-        for ((part, strip_no), line) in firsts {
+        for ((part, strip_no), line) in strips {
             if strip_no != 1 && strip_no % step != 0 {
                 continue;
             }
-            let Some(((x, y), (dx, dy))) = along(&self.road_end_first(line), 0.0) else {
+            let from_outlet: Vec<(f64, f64)> =
+                line.iter().map(|at| self.sheet.place(*at)).collect();
+            let Some(((x, y), (dx, dy))) = along(&from_outlet, 0.0) else {
                 continue;
             };
             let label = label(part, strip_no);
-            let width = width_of(&label);
+            let width = width_of(LABEL, &label);
             for ahead in places {
                 let (x, y) = (x + ahead * dx, y + ahead * dy);
-                if self.room.take(Area::around(x, y, width, 8.0)) {
-                    self.canvas.text(kind, x, y - 2.7, &label);
+                if self.room.take(Area::around(x, y, width, 8.5)) {
+                    self.canvas.text(LABEL, x, y - 2.9, &label);
                     break;
                 }
             }
         }
     }
 
-    /// A strip's line on the page, from its road end.
-    fn road_end_first(&self, line: &StripLine) -> Vec<(f64, f64)> {
-        let mut places: Vec<(f64, f64)> = points(self.sheet, &line.shape).collect();
-        if line.heading == Heading::Out {
-            places.reverse();
-        }
-        places
+    /// The one place where order 1 begins: step 1, with the word.
+    fn start(&mut self) -> bool {
+        let Some((x, y)) = signs::start(self.plan).map(|at| self.sheet.place(at)) else {
+            return false;
+        };
+        let kind = Type { size: 9.0, ..LABEL };
+        let width = width_of(kind, self.words.map.start);
+        self.room.take(Area::around(x, y, 13.0, 12.0));
+        let aside = width / 2.0 + 8.0;
+        let places = [(0.0, 12.0), (0.0, -12.0), (aside, 0.0), (-aside, 0.0)];
+        // Where nothing is free, it stands all the same: no other sign matters more.
+        let (dx, dy) = places
+            .into_iter()
+            .find(|(dx, dy)| self.room.take(Area::around(x + dx, y + dy, width, 10.0)))
+            .unwrap_or(places[0]);
+        step_sign(self.canvas, 1, x, y);
+        self.canvas
+            .text(kind, x + dx, y + dy - 3.2, self.words.map.start);
+        true
     }
 
-    /// A sign where the first strip of each part begins.
-    fn entries(&mut self) -> bool {
-        let mut firsts: BTreeMap<u32, &StripLine> = BTreeMap::new();
-        for line in &self.plan.lines {
-            if line.heading == Heading::In && line.kind == StripKind::Interior {
-                let first = firsts.entry(line.id.part).or_insert(line);
-                if line.order < first.order {
-                    *first = line;
-                }
-            }
-        }
-        let mut any = false;
-        for line in firsts.into_values() {
-            let Some(((x, y), (dx, dy))) = along(&self.road_end_first(line), 0.0) else {
-                continue;
-            };
-            for back in [13.0, 22.0, 4.0] {
-                let (x, y) = (x - back * dx, y - back * dy);
-                if self.room.take(Area::around(x, y, 11.0, 11.0)) {
-                    entry_sign(self.canvas, x, y, self.words);
-                    any = true;
+    /// Numbers of the steps after the first, each on the line with which it begins.
+    fn steps(&mut self) {
+        for (index, line) in signs::first_steps(self.plan)
+            .into_iter()
+            .enumerate()
+            .skip(1)
+        {
+            let places: Vec<(f64, f64)> = points(self.sheet, &line.shape).collect();
+            for share in STEP_PLACES {
+                let Some(((x, y), _)) = along(&places, share) else {
+                    break;
+                };
+                if self.room.take(Area::around(x, y, 13.0, 12.0)) {
+                    step_sign(self.canvas, index + 1, x, y);
                     break;
                 }
             }
         }
-        any
+    }
+
+    /// Names of settings, where a block has several.
+    fn setting_names(&mut self) {
+        let kind = Type {
+            size: 10.0,
+            ..LABEL
+        };
+        for (number, at) in signs::setting_places(self.plan) {
+            let name = text::fill(self.words.map.setting, &[&number.to_string()]);
+            let width = width_of(kind, &name);
+            let (x, y) = self.sheet.place(at);
+            let free = SIDESTEPS
+                .into_iter()
+                .map(|(dx, dy)| (x + 14.0 * dx, y + 14.0 * dy))
+                .find(|(x, y)| self.room.take(Area::around(*x, *y, width, 12.0)));
+            if let Some((x, y)) = free {
+                self.canvas.text(kind, x, y - 3.6, &name);
+            }
+        }
     }
 
     fn finding_outlines(&mut self) {
@@ -318,27 +350,27 @@ impl Drawer<'_> {
     }
 }
 
-pub fn entry_sign(canvas: &mut Canvas, x: f64, y: f64, words: &Words) {
+/// A number of a step in a hexagon, so that no finding's sign looks like it.
+pub fn step_sign(canvas: &mut Canvas, number: usize, x: f64, y: f64) {
     canvas.apart(|canvas| {
         canvas.fill_colour(Rgb::parse(style::BLACK));
         canvas.pen(Rgb::parse(style::WHITE), 0.8);
-        canvas.circle(x, y, 5.2);
+        let corners = hexagon(6.8).into_iter();
+        canvas.path(corners.map(|(dx, dy)| (x + dx, y + dy)), true);
         canvas.fill_and_stroke();
         let kind = Type {
-            size: 7.0,
-            weight: Weight::Bold,
-            align: Align::Centre,
             colour: style::WHITE,
             halo: false,
+            ..LABEL
         };
-        canvas.text(kind, x, y - 2.5, words.entry_sign);
+        canvas.text(kind, x, y - 2.9, &number.to_string());
     });
 }
 
 /// A numbered sign: a square where a rule is not met, else a disc.
 pub fn marker(canvas: &mut Canvas, number: usize, verdict: Verdict, x: f64, y: f64) {
     let (fill, ink) = marker_colours(verdict);
-    let r = 8.0 * PT_PER_PX;
+    let r = 8.5 * PT_PER_PX;
     canvas.apart(|canvas| {
         canvas.fill_colour(Rgb::parse(fill));
         canvas.pen(Rgb::parse(style::BLACK), 0.8);
@@ -354,13 +386,13 @@ pub fn marker(canvas: &mut Canvas, number: usize, verdict: Verdict, x: f64, y: f
         }
         canvas.fill_and_stroke();
         let kind = Type {
-            size: if number < 100 { 7.0 } else { 5.5 },
+            size: BODY.size,
             weight: Weight::Bold,
             align: Align::Centre,
             colour: ink,
             halo: false,
         };
-        canvas.text(kind, x, y - 2.5, &number.to_string());
+        canvas.text(kind, x, y - 2.9, &number.to_string());
     });
 }
 

@@ -11,6 +11,7 @@ mod ground;
 mod marks;
 mod panels;
 mod paper;
+mod settings;
 mod words;
 
 use std::fs;
@@ -66,7 +67,7 @@ pub fn input_mark(inputs: &[InputFile]) -> String {
 /// Draws the sheet of one block.
 pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>) -> Page {
     let outputs = &context.settings.outputs;
-    let sheet = Sheet::fit(plan, outputs.paper);
+    let sheet = Sheet::fit(plan, outputs.paper, outputs.declination_deg.is_some());
     let norths = Norths {
         true_deg: -plan.frame.grid_north_deg(),
         magnetic_deg: outputs

@@ -7,29 +7,28 @@ use super::furniture::Norths;
 use super::ground::{self, Drawn};
 use super::marks::{self, Marks};
 use super::paper::Sheet;
+use super::settings;
 use super::words::Words;
 use crate::model::{BlockPlan, BlockStatus, SlopesMeasured};
 use crate::outputs::map::panel;
 use crate::outputs::paint::{Fill, Paint, Rgb, Stroke};
 use crate::outputs::{style, text};
 
-const ROW: f64 = 10.2;
-const LINE: f64 = 8.6;
-/// Twenty-one rows must fit below the map.
-const LEGEND_ROW: f64 = 9.6;
+const ROW: f64 = 9.7;
+const LINE: f64 = 9.2;
+const LEGEND_ROW: f64 = 9.5;
 
 const BOLD: Type = Type {
     size: 8.0,
     weight: Weight::Bold,
     ..BODY
 };
-const SMALL: Type = Type { size: 7.0, ..BODY };
 
 /// Block id, title and verdict across the top, scale and paper below the verdict.
 pub fn head(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, context: &SheetContext<'_>) {
     let head = sheet.head;
     let words = context.words.map;
-    let side = 150.0;
+    let side = 178.0;
     let big = Type {
         size: 17.0,
         weight: Weight::Bold,
@@ -161,13 +160,22 @@ pub fn side(
 ) {
     let [first, second, third] = sheet.panels;
     let y = figures(canvas, first, plan, context.words.map);
+    let rows = legend_rows(drawn, marks, context.words.map);
+    let y = machine(canvas, first, y - 6.0, plan, context, norths);
     if sheet.is_upright() {
-        machine(canvas, first, y - 6.0, plan, context, norths);
-        legend(canvas, second, second.top(), drawn, marks, context.words);
-        findings(canvas, third, third.top(), plan, context.words);
+        let room = ((second.height - 10.0) / LEGEND_ROW) as usize;
+        let (here, beyond) = rows.split_at(rows.len().min(room));
+        legend(canvas, second, second.top(), here, context.words);
+        // What is too long for one panel goes on at the top of the next.
+        let top = legend_part(canvas, third, third.top() + 2.0, beyond);
+        let top = if beyond.is_empty() {
+            third.top()
+        } else {
+            top - 8.0
+        };
+        findings(canvas, third, top, plan, context.words);
     } else {
-        let y = machine(canvas, first, y - 6.0, plan, context, norths);
-        let y = legend(canvas, second, y - 8.0, drawn, marks, context.words);
+        let y = legend(canvas, second, y - 8.0, &rows, context.words);
         findings(canvas, third, y - 8.0, plan, context.words);
     }
 }
@@ -261,85 +269,115 @@ fn slopes(measured: SlopesMeasured, level: bool, words: &Words) -> Vec<(&'static
 
 const SWATCH: (f64, f64) = (19.0, 7.4);
 
+/// A sign, given its left edge and the baseline of its words, and the words.
+type LegendRow<'r> = (Box<dyn Fn(&mut Canvas, f64, f64) + 'r>, &'static str);
+
+/// Of what is drawn, and of nothing else.
+fn legend_rows<'r>(drawn: &'r [Drawn], marks: &Marks, words: &text::Words) -> Vec<LegendRow<'r>> {
+    let mut rows: Vec<LegendRow<'r>> = Vec::new();
+    for (index, item) in drawn.iter().enumerate() {
+        // The same ground may be drawn from two lists, for example road clearing as a zone and as a strip.
+        if drawn[..index].iter().all(|other| other.word != item.word) {
+            let sign = |canvas: &mut Canvas, x: f64, y: f64| swatch(canvas, item, x, y - 1.4);
+            rows.push((Box::new(sign), item.word));
+        }
+    }
+    let flat = |x: f64, y: f64| [(x, y + 2.4), (x + SWATCH.0, y + 2.4)].into_iter();
+    let middle = |x: f64| x + SWATCH.0 / 2.0;
+    let mut push = |shown: bool, sign: Box<dyn Fn(&mut Canvas, f64, f64) + 'r>, word| {
+        if shown {
+            rows.push((sign, word));
+        }
+    };
+    let line_sign =
+        |dashed| Box::new(move |canvas: &mut Canvas, x, y| arrow_line(canvas, dashed, x, y));
+    push(marks.lines, line_sign(false), words.legend_line);
+    push(marks.around, line_sign(true), words.legend_around);
+    let outlined = |grounds: Vec<style::Ground>| {
+        Box::new(move |canvas: &mut Canvas, x: f64, y: f64| {
+            for ground in &grounds {
+                settings::outline(canvas, ground, &mut |canvas| canvas.path(flat(x, y), false));
+            }
+        })
+    };
+    push(
+        marks.dividing,
+        outlined(vec![style::SETTING]),
+        words.legend_dividing,
+    );
+    let outlet = outlined(vec![style::OUTLET_RIM, style::OUTLET]);
+    push(marks.outlets, outlet, words.legend_outlet);
+    let trail = move |canvas: &mut Canvas, x: f64, y: f64| {
+        settings::trail_line(canvas, 1.0, &mut |canvas| canvas.path(flat(x, y), false));
+    };
+    push(marks.trails, Box::new(trail), words.legend_main_trail);
+    let deck = move |canvas: &mut Canvas, x, y| settings::deck_sign(canvas, middle(x), y + 2.4);
+    push(marks.decks, Box::new(deck), words.legend_deck);
+    push(marks.bunches, Box::new(bunch_sign), words.legend_bunch);
+    let step = move |canvas: &mut Canvas, x, y| marks::step_sign(canvas, 1, middle(x), y + 2.4);
+    push(marks.steps, Box::new(step), words.legend_steps);
+    let finding = move |canvas: &mut Canvas, x, y| {
+        marks::marker(canvas, 1, crate::model::Verdict::Warn, middle(x), y + 1.4);
+    };
+    push(marks.findings, Box::new(finding), words.legend_finding);
+    rows
+}
+
+fn arrow_line(canvas: &mut Canvas, dashed: bool, x: f64, y: f64) {
+    canvas.apart(|canvas| {
+        canvas.pen(Rgb::parse(style::GREY_DARK), 0.55);
+        canvas.fill_colour(Rgb::parse(style::GREY_DARK));
+        if dashed {
+            canvas.dash(&[4.0, 2.0]);
+        }
+        let line = y + 2.4;
+        canvas.path([(x, line), (x + SWATCH.0, line)].into_iter(), false);
+        canvas.stroke();
+        let (back, tip) = (x + 7.0, x + 14.0);
+        canvas.path(
+            [(tip, line), (back, line + 2.5), (back, line - 2.5)].into_iter(),
+            true,
+        );
+        canvas.fill();
+    });
+}
+
+fn bunch_sign(canvas: &mut Canvas, x: f64, y: f64) {
+    canvas.apart(|canvas| {
+        canvas.pen(Rgb::parse(style::VERMILLION), 0.4);
+        for index in 0..3 {
+            let x = x + 1.0 + 6.0 * f64::from(index);
+            canvas.path([(x, y - 1.0), (x + 6.0, y + 5.0)].into_iter(), false);
+        }
+        canvas.stroke();
+    });
+}
+
 fn legend(
     canvas: &mut Canvas,
     area: Frame,
     from: f64,
-    drawn: &[Drawn],
-    marks: &Marks,
+    rows: &[LegendRow<'_>],
     words: &Words,
 ) -> f64 {
-    let text = words.map;
-    let mut y = from - 8.0;
-    heading(canvas, area, y, text.legend);
-    y -= 2.0;
-    let row = |canvas: &mut Canvas, y: f64, word: &str| {
-        let room = area.width - SWATCH.0 - 6.0;
-        let word = font::fit(word, BODY.weight, BODY.size, room);
+    let y = from - 8.0;
+    heading(canvas, area, y, words.map.legend);
+    legend_part(canvas, area, y - 2.0, rows)
+}
+
+fn legend_part(canvas: &mut Canvas, area: Frame, from: f64, rows: &[LegendRow<'_>]) -> f64 {
+    let mut y = from;
+    for (sign, word) in rows {
+        y -= LEGEND_ROW;
+        sign(canvas, area.x, y);
+        let word = font::fit(word, BODY.weight, BODY.size, legend_width(area));
         canvas.bytes(BODY, area.x + SWATCH.0 + 6.0, y, &word);
-    };
-    for (index, item) in drawn.iter().enumerate() {
-        // The same ground may be drawn from two lists, for example road clearing as a zone and as a strip.
-        if drawn[..index].iter().any(|other| other.word == item.word) {
-            continue;
-        }
-        y -= LEGEND_ROW;
-        swatch(canvas, item, area.x, y - 1.4);
-        row(canvas, y, item.word);
-    }
-    for (shown, dashed, word) in [
-        (marks.lines, false, text.legend_line),
-        (marks.around, true, text.legend_around),
-    ] {
-        if !shown {
-            continue;
-        }
-        y -= LEGEND_ROW;
-        canvas.apart(|canvas| {
-            canvas.pen(Rgb::parse(style::GREY_DARK), 0.55);
-            canvas.fill_colour(Rgb::parse(style::GREY_DARK));
-            if dashed {
-                canvas.dash(&[4.0, 2.0]);
-            }
-            let line = y + 2.4;
-            canvas.path(
-                [(area.x, line), (area.x + SWATCH.0, line)].into_iter(),
-                false,
-            );
-            canvas.stroke();
-            let (x, tip) = (area.x + 7.0, area.x + 14.0);
-            canvas.path(
-                [(tip, line), (x, line + 2.5), (x, line - 2.5)].into_iter(),
-                true,
-            );
-            canvas.fill();
-        });
-        row(canvas, y, word);
-    }
-    if marks.bunches {
-        y -= LEGEND_ROW;
-        canvas.apart(|canvas| {
-            canvas.pen(Rgb::parse(style::VERMILLION), 0.4);
-            for index in 0..3 {
-                let x = area.x + 1.0 + 6.0 * f64::from(index);
-                canvas.path([(x, y - 1.0), (x + 6.0, y + 5.0)].into_iter(), false);
-            }
-            canvas.stroke();
-        });
-        row(canvas, y, text.legend_bunch);
-    }
-    if marks.entries {
-        y -= LEGEND_ROW + 1.0;
-        marks::entry_sign(canvas, area.x + SWATCH.0 / 2.0, y + 2.4, words);
-        row(canvas, y, words.entry);
-    }
-    if marks.findings {
-        y -= LEGEND_ROW + 2.0;
-        let verdict = crate::model::Verdict::Warn;
-        marks::marker(canvas, 1, verdict, area.x + SWATCH.0 / 2.0, y + 2.4);
-        row(canvas, y, text.legend_finding);
     }
     y
+}
+
+fn legend_width(area: Frame) -> f64 {
+    area.width - SWATCH.0 - 6.0
 }
 
 fn swatch(canvas: &mut Canvas, item: &Drawn, x: f64, y: f64) {
@@ -381,17 +419,17 @@ fn findings(canvas: &mut Canvas, area: Frame, from: f64, plan: &BlockPlan, words
     for (index, finding) in plan.findings.iter().enumerate() {
         let left = plan.findings.len() - index;
         let room = area.width - 16.0;
-        let lines = font::wrap(&finding.message, SMALL.weight, SMALL.size, room, 3);
+        let lines = font::wrap(&finding.message, BODY.weight, BODY.size, room, 4);
         let after = y - LINE * lines.len().max(1) as f64 - 4.0;
         let reserved = if left == 1 { 0.0 } else { LINE };
         if after < area.y + reserved {
             let more = text::fill(words.more_findings, &[&left.to_string()]);
-            canvas.text(SMALL, area.x, (y - LINE).max(area.y), &more);
+            canvas.text(BODY, area.x, (y - LINE).max(area.y), &more);
             return;
         }
         marks::marker(canvas, index + 1, finding.verdict, area.x + 6.5, y - 6.5);
         for (row, line) in lines.iter().enumerate() {
-            canvas.bytes(SMALL, area.x + 16.0, y - 9.0 - LINE * row as f64, line);
+            canvas.bytes(BODY, area.x + 16.0, y - 9.0 - LINE * row as f64, line);
         }
         y = after;
     }
@@ -413,26 +451,26 @@ pub fn cautions(canvas: &mut Canvas, area: Frame, words: &text::Words) {
     canvas.text(BOLD, area.x + 5.0, area.top() - 9.5, words.cautions_head);
     for (row, line) in caution_lines(area, words).iter().enumerate() {
         canvas.bytes(
-            Type { size: 7.5, ..BODY },
+            BODY,
             area.x + 5.0,
-            area.top() - 19.5 - 9.2 * row as f64,
+            area.top() - 19.5 - LINE * row as f64,
             line,
         );
     }
 }
 
 fn caution_lines(area: Frame, words: &text::Words) -> Vec<Vec<u8>> {
-    let lines = ((area.height - 13.0) / 9.2) as usize;
+    let lines = ((area.height - 13.0) / LINE) as usize;
     font::wrap(
         &words.cautions.join(" "),
-        Weight::Plain,
-        7.5,
+        BODY.weight,
+        BODY.size,
         area.width - 10.0,
         lines,
     )
 }
 
-/// Grid and CRS, version and input.
+/// Grid and CRS; version and input below.
 pub fn foot(
     canvas: &mut Canvas,
     sheet: &Sheet,
@@ -441,8 +479,6 @@ pub fn foot(
     context: &SheetContext<'_>,
 ) {
     let foot = sheet.foot;
-    let kind = Type { size: 6.5, ..BODY };
-    let y = foot.y + 2.0;
     let words = context.words;
     let side = if norths.true_deg < 0.0 {
         words.left
@@ -455,27 +491,21 @@ pub fn foot(
         false => format!("{:.5}", plan.scale),
     };
     let north = format!("{:.1}", norths.true_deg.abs());
-    let left = text::fill(words.grid, &[grid, context.crs, &scale, &north, side]);
-    let left = font::fit(&left, kind.weight, kind.size, foot.width * 0.56);
-    canvas.bytes(kind, foot.x, y, &left);
-    let right = text::fill(
-        context.words.footer,
-        &[
-            env!("CARGO_PKG_NAME"),
-            env!("CARGO_PKG_VERSION"),
-            context.input,
-        ],
-    );
-    let right = font::fit(&right, kind.weight, kind.size, foot.width * 0.42);
-    canvas.bytes(
-        Type {
-            align: Align::Right,
-            ..kind
-        },
-        foot.right(),
-        y,
-        &right,
-    );
+    let program = [
+        env!("CARGO_PKG_NAME"),
+        env!("CARGO_PKG_VERSION"),
+        context.input,
+    ];
+    for (line, y) in [
+        (
+            text::fill(words.grid, &[grid, context.crs, &scale, &north, side]),
+            foot.y + 11.5,
+        ),
+        (text::fill(words.footer, &program), foot.y + 2.0),
+    ] {
+        let line = font::fit(&line, BODY.weight, BODY.size, foot.width);
+        canvas.bytes(BODY, foot.x, y, &line);
+    }
 }
 
 #[cfg(test)]

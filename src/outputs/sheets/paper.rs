@@ -3,18 +3,19 @@
 use geo::{BoundingRect, Coord};
 
 use super::canvas::{Frame, PT_PER_MM, hundredths};
+use super::furniture;
 use crate::model::{BlockPlan, Paper};
 
 /// Ground shown around the block at least, metres.
 const MARGIN_M: f64 = 25.0;
 const EDGE_MM: f64 = 8.0;
 const HEAD_MM: f64 = 14.0;
-const CAUTIONS_MM: f64 = 15.0;
-const FOOT_MM: f64 = 4.0;
+const CAUTIONS_MM: f64 = 17.0;
+const FOOT_MM: f64 = 7.5;
 const GAP_MM: f64 = 2.0;
 const BETWEEN_MM: f64 = 4.0;
 /// Room for the grid's figures left of and below the map.
-const LABELS_MM: f64 = 3.5;
+const LABELS_MM: f64 = 4.0;
 /// Panels beside the map (landscape) or below it (portrait).
 const SIDE_MM: f64 = 66.0;
 const BELOW_MM: f64 = 77.0;
@@ -36,6 +37,8 @@ pub struct Sheet {
     pub pt_per_m: f64,
     /// Of the block, in its own frame.
     pub centre: Coord,
+    /// Where the scale bar and the north arrow stand.
+    pub plates: (Frame, Frame),
 }
 
 /// The smallest round number that is not below: 1, 2, 2.5, 3, 4, 5 or 7.5 times a power of ten, from 500 on.
@@ -56,11 +59,12 @@ fn round_scale(least: f64) -> f64 {
 }
 
 impl Sheet {
-    /// Takes upright or lying paper, whichever shows the block larger.
-    pub fn fit(plan: &BlockPlan, paper: Paper) -> Sheet {
+    /// Takes upright or lying paper, whichever shows the block larger. `magnetic`: whether the north arrow shows compass
+    /// north too. The scale is smaller where scale bar and north arrow would lie on the block.
+    pub fn fit(plan: &BlockPlan, paper: Paper, magnetic: bool) -> Sheet {
         let [short, long] = paper.sides_mm();
-        let upright = Sheet::on(plan, short, long, true);
-        let lying = Sheet::on(plan, long, short, false);
+        let upright = Sheet::on(plan, [short, long], true, magnetic);
+        let lying = Sheet::on(plan, [long, short], false, magnetic);
         if lying.denominator < upright.denominator {
             lying
         } else {
@@ -68,7 +72,12 @@ impl Sheet {
         }
     }
 
-    fn on(plan: &BlockPlan, width_mm: f64, height_mm: f64, upright: bool) -> Sheet {
+    fn on(
+        plan: &BlockPlan,
+        [width_mm, height_mm]: [f64; 2],
+        upright: bool,
+        magnetic: bool,
+    ) -> Sheet {
         let frames = Sheet::frames(width_mm, height_mm, upright);
         let (centre, width_m, height_m) = match plan.shape.bounding_rect() {
             Some(rect) => (rect.center(), rect.width(), rect.height()),
@@ -76,13 +85,24 @@ impl Sheet {
         };
         let ratio =
             |metres: f64, points: f64| (metres + 2.0 * MARGIN_M) * 1000.0 * PT_PER_MM / points;
-        let denominator =
-            round_scale(ratio(width_m, frames.map.width).max(ratio(height_m, frames.map.height)));
-        Sheet {
+        let least = ratio(width_m, frames.map.width).max(ratio(height_m, frames.map.height));
+        let at = |denominator: f64| Sheet {
             denominator,
             pt_per_m: 1000.0 * PT_PER_MM / denominator,
             centre,
             ..frames
+        };
+        let mut sheet = at(round_scale(least));
+        // Three steps on it is less than half as large, and there is room in any corner.
+        for _ in 0..4 {
+            if let Some(plates) = furniture::free_plates(&sheet, magnetic, plan) {
+                return Sheet { plates, ..sheet };
+            }
+            sheet = at(round_scale(sheet.denominator * 1.01));
+        }
+        Sheet {
+            plates: furniture::plates_of_choice(&sheet, magnetic),
+            ..sheet
         }
     }
 
@@ -95,10 +115,11 @@ impl Sheet {
             height: hundredths(height * PT_PER_MM),
         };
         let inner = width_mm - 2.0 * EDGE_MM;
-        let foot = frame(EDGE_MM, EDGE_MM - 2.0, inner, FOOT_MM);
         let bottom = EDGE_MM + FOOT_MM;
         let body = bottom + CAUTIONS_MM + GAP_MM;
         let top = height_mm - EDGE_MM - HEAD_MM;
+        let beside = if upright { 0.0 } else { SIDE_MM + BETWEEN_MM };
+        let foot = frame(EDGE_MM, EDGE_MM - 2.0, inner - beside, FOOT_MM);
         let (map, panels, cautions) = if upright {
             let below = body + BELOW_MM + LABELS_MM + GAP_MM;
             let map = frame(EDGE_MM + LABELS_MM, below, inner - LABELS_MM, top - below);
@@ -110,11 +131,11 @@ impl Sheet {
             let cautions = frame(EDGE_MM, bottom, inner, CAUTIONS_MM);
             (map, [panel(0.0), panel(1.0), panel(2.0)], cautions)
         } else {
-            let left = inner - SIDE_MM - BETWEEN_MM;
+            let left = inner - beside;
             let low = body + LABELS_MM;
             let map = frame(EDGE_MM + LABELS_MM, low, left - LABELS_MM, top - low);
-            let side = frame(EDGE_MM + left + BETWEEN_MM, bottom, SIDE_MM, top - bottom);
-            // Below the map only: the panels need the height.
+            // The panels need the height: cautions and foot stand below the map only.
+            let side = frame(EDGE_MM + left + BETWEEN_MM, EDGE_MM, SIDE_MM, top - EDGE_MM);
             let cautions = frame(EDGE_MM, bottom, left, CAUTIONS_MM);
             (map, [side; 3], cautions)
         };
@@ -129,6 +150,7 @@ impl Sheet {
             denominator: 1.0,
             pt_per_m: 1.0,
             centre: Coord::zero(),
+            plates: (map, map),
         }
     }
 
@@ -146,6 +168,14 @@ impl Sheet {
         (
             self.map.x + self.map.width / 2.0 + (coord.x - self.centre.x) * self.pt_per_m,
             self.map.y + self.map.height / 2.0 + (coord.y - self.centre.y) * self.pt_per_m,
+        )
+    }
+
+    /// What [`Sheet::place`] puts there.
+    pub fn ground_at(&self, x: f64, y: f64) -> (f64, f64) {
+        (
+            self.centre.x + (x - self.map.x - self.map.width / 2.0) / self.pt_per_m,
+            self.centre.y + (y - self.map.y - self.map.height / 2.0) / self.pt_per_m,
         )
     }
 

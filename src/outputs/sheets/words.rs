@@ -21,8 +21,6 @@ pub struct Words {
     pub level_source: &'static str,
     /// Scale, paper.
     pub scale: &'static str,
-    pub entry: &'static str,
-    pub entry_sign: &'static str,
     /// Degrees, then east or west.
     pub declination: &'static str,
     /// Degrees, then right or left.
@@ -53,8 +51,6 @@ pub const ENGLISH: Words = Words {
     stated_level: "stated level",
     level_source: "Level where not measured: {}",
     scale: "Scale 1:{} on the ground, on {}",
-    entry: "Entry: a part's first strip",
-    entry_sign: "E",
     declination: "Declination {}° {}, as given",
     magnetic: "Compass north {}° {} of grid north",
     east: "E",
@@ -81,8 +77,6 @@ pub const FRENCH: Words = Words {
     stated_level: "dite de niveau",
     level_source: "De niveau hors mesure : {}",
     scale: "Échelle 1:{} au sol, sur {}",
-    entry: "Entrée : première bande d’une partie",
-    entry_sign: "E",
     declination: "Déclinaison {}° {}, telle que donnée",
     magnetic: "Nord magnétique {}° à {} de celui de la grille",
     east: "E",

@@ -133,13 +133,22 @@ blockwrightReport.drawBlock = (() => {
         t("hectares", { value: number(piece.area_ha, 4) })));
     }
     zones("road_band");
-    for (const part of block.parts) {
-      layer("settings").append(svg("path", { class: "setting no-hit", d: paths(part.rings) }));
-    }
+    if (block.parts.length > 1) layer("settings").append(svg("path", { class: "setting no-hit", d: paths(block.dividing, false) }));
     const most = Math.max(1, ...block.trails.map((trail) => trail.loads));
     for (const trail of block.trails) {
       layer("skid_trails").append(svg("path", { class: "skid-trail no-hit", d: path(trail.line, false),
         "stroke-width": (0.8 + 3.2 * Math.sqrt(trail.loads / most)).toFixed(2) }));
+    }
+    layer("block").append(svg("path", { class: "ground outline no-hit o-block", d: paths(block.outline) }));
+    const fronts = block.parts.filter((part) => part.front.length);
+    for (const name of ["outlet-rim", "outlet"]) {
+      for (const part of fronts) layer("outlets").append(svg("path", { class: `${name} no-hit`, d: part.front.map(front).join("") }));
+    }
+    for (const part of fronts) {
+      const shape = svg("path", { class: "outlet-hit hit", d: part.front.map(front).join("") });
+      words.set(shape, () => entry(t("tip_outlet_of", { part: part.part }),
+        t("tip_outlet", { kind: named("outlet_", part.outlet_kind), name: part.outlet || t("none") })));
+      layer("outlets").append(shape);
     }
     for (const deck of block.decks) {
       const [[x, y]] = places(deck.at);
@@ -148,7 +157,6 @@ blockwrightReport.drawBlock = (() => {
         t("tip_deck_size", { volume: number(deck.volume_m3, 0), length: number(deck.length_m, 0) })));
       layer("decks").append(shape);
     }
-    layer("block").append(svg("path", { class: "ground outline no-hit o-block", d: paths(block.outline) }));
     layer("bunches").append(svg("path", { class: "bunch no-hit", d: block.bunches.map((bunches) => butts(bunches.lines)).join("") }));
     layer("travel").append(svg("path", { class: "travel no-hit",
       d: paths(block.lines.map((line) => line.travel).filter(Boolean), false) }));
@@ -200,6 +208,13 @@ blockwrightReport.drawBlock = (() => {
     return places(steps, 0.1).map(([x, y], i) => `${i % 2 ? "L" : "M"}${x.toFixed(1)} ${(-y).toFixed(1)}`).join("");
   }
 
+  /** A stretch of road, or a place as a line of no length to speak of, whose round ends make it a dot. */
+  function front(steps) {
+    const way = places(steps);
+    if (way.length > 1) return path(steps, false);
+    return `M${way[0][0]} ${-way[0][1]}h.01`;
+  }
+
   function reach(place) {
     const box = [Infinity, Infinity, -Infinity, -Infinity];
     const all = [...(place.points || []), ...(place.lines || []), ...(place.rings || [])].flatMap((steps) => places(steps));
@@ -241,20 +256,17 @@ blockwrightReport.drawBlock = (() => {
     return null;
   }
 
-  /** Arrowheads, strip numbers at the road end, order of work: of one size at every zoom. */
+  /** Arrowheads, strip numbers at the outlet end, START, names of settings, order of work: of one size at every zoom. */
   function lineMarks(map, block) {
     const heads = svg("path", { class: "heads no-hit" });
     const numbers = svg("g", { class: "numbers no-hit" });
     const orders = svg("g", { class: "orders no-hit" });
-    map.marks.append(heads, numbers, orders);
+    const names = svg("g", { class: "names no-hit" });
+    const start = svg("g", { class: "names start no-hit" });
+    map.marks.append(heads, numbers, orders, names, start);
     const lines = block.lines.map((line) => ({ ...line, places: places(line.line) }));
-    const several = new Set(lines.filter((line) => line.kind === "interior").map((line) => line.id[0])).size > 1;
-    const first = new Map();
-    for (const line of lines) {
-      if (line.kind !== "interior" || line.places.length < 2) continue;
-      const strip = `${line.id[0]}-${line.id[1]}`;
-      if (!first.has(strip) || line.id[2] < first.get(strip).id[2]) first.set(strip, line);
-    }
+    const ends = block.numbers.map((number) => ({ ...number, places: places(number.line) }));
+    const several = new Set(ends.map((end) => end.strip[0])).size > 1;
     const inside = (x, y) => x > -10 && y > -10 && x < map.width + 10 && y < map.height + 10;
     map.hooks.push(() => {
       const free = room();
@@ -271,12 +283,26 @@ blockwrightReport.drawBlock = (() => {
         group.append(svg("text", { x: x.toFixed(1), y: (y + 4).toFixed(1), text }));
         return true;
       };
+      names.replaceChildren();
+      start.replaceChildren();
+      if (shown && block.start) {
+        const [x, y] = map.at(...places(block.start)[0]);
+        free(x, y, 17, 17);
+        start.append(svg("path", { d: `M${(x - 9).toFixed(1)} ${y.toFixed(1)}l4.5-7.8h9l4.5 7.8-4.5 7.8h-9z` }),
+          svg("text", { class: "start-no", x: x.toFixed(1), y: (y + 4).toFixed(1), text: "1" }));
+        const width = 5 * t("start").length + 8;
+        [[0, -16], [0, 17], [width, 0], [-width, 0]].some(([dx, dy]) => label(start, x + dx, y + dy, t("start")));
+      }
+      if (!off.has("settings")) {
+        for (const part of block.parts.filter((part) => part.at)) {
+          const [x, y] = map.at(...places(part.at)[0]);
+          label(names, x, y, t("tip_part", { part: part.part }));
+        }
+      }
       if (shown) {
-        for (const [strip, line] of first) {
-          const screen = line.places.map(([x, y]) => map.at(x, y));
-          if (line.heading === "out") screen.reverse();
-          const end = along(screen, 0);
-          if (end) label(numbers, end[0] - end[2] * 9, end[1] - end[3] * 9, several ? strip : String(line.id[1]));
+        for (const { strip, places: line } of ends) {
+          const end = along(line.map(([x, y]) => map.at(x, y)), 0);
+          if (end) label(numbers, end[0] - end[2] * 9, end[1] - end[3] * 9, several ? strip.join("-") : String(strip[1]));
         }
       }
       for (const line of lines) {
@@ -322,6 +348,8 @@ blockwrightReport.drawBlock = (() => {
     });
     map.hooks.push(() => {
       const free = room();
+      // Where work starts no finding stands.
+      if (block.start) free(...map.at(...places(block.start)[0]), 17, 17);
       for (const [index, marker] of markers) {
         const [x, y] = map.at(...block.findings[index].place.at);
         let dx = 0;
@@ -341,7 +369,7 @@ blockwrightReport.drawBlock = (() => {
   // ------------------------------------------------------------- beside the map
 
   const ORDER = ["findings", "lines", "order", "travel", "bunches", "strips", "sections", "corridor", "retained_band", "reserve",
-    "management", "machine_exclusion", "hazard", "crossing", "settings", "skid_trails", "decks", "road_clearing", "road_band", "unworked", "net"];
+    "management", "machine_exclusion", "hazard", "crossing", "settings", "outlets", "skid_trails", "decks", "road_clearing", "road_band", "unworked", "net"];
 
   /** Switches of the layers, which are the legend too. */
   function switches(block, map) {
@@ -355,7 +383,8 @@ blockwrightReport.drawBlock = (() => {
       lines: () => swatch(svg("path", { class: "strip-line", d: "M1 8h28" }), svg("path", { class: "heads", d: "M20 8l-9-4v8z" })),
       order: () => swatch(svg("text", { x: 15, y: 12, text: "7", class: "swatch-text order" })),
       travel: () => swatch(svg("path", { class: "travel", d: "M1 8h28" })),
-      settings: () => swatch(svg("path", { class: "setting", d: "M2 3h26v10H2z" })),
+      settings: () => swatch(svg("path", { class: "setting", d: "M1 8h28" })),
+      outlets: () => swatch(svg("path", { class: "outlet-rim", d: "M4 8h22" }), svg("path", { class: "outlet", d: "M4 8h22" })),
       skid_trails: () => swatch(svg("path", { class: "skid-trail", d: "M1 8h28" })),
       decks: () => swatch(svg("rect", { class: "deck", x: 11, y: 4, width: 8, height: 8 })),
       bunches: () => swatch(svg("path", { class: "bunch", d: "M6 14l8-12M12 14l8-12M18 14l8-12" })),
