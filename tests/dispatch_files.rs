@@ -107,12 +107,13 @@ fn a_layout_becomes_shifts_and_the_same_input_gives_the_same_bytes() {
     assert!(bound.as_f64().unwrap() > 0.0);
     assert!(bound.as_f64() <= makespan.as_f64());
     assert_eq!(found["hours_left"], 0.0);
-    // Every hour of the layout is planned.
+    // Every scheduled hour of the layout is planned.
     let table = std::fs::read_to_string(folder.join("out/blocks.csv")).unwrap();
     let mut rows = csv::Reader::from_reader(table.as_bytes());
     let header = rows.headers().unwrap().clone();
     let column = |name| header.iter().position(|head| head == name).unwrap();
-    let (day, night) = (column("day_hours"), column("night_hours"));
+    let day = column("scheduled_day_hours");
+    let night = column("scheduled_night_hours");
     let hours: f64 = rows
         .records()
         .map(|row| {

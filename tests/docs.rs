@@ -168,7 +168,7 @@ fn every_default_of_the_tables_is_the_real_one() {
             checked += 1;
         }
     }
-    assert_eq!(checked, 52);
+    assert_eq!(checked, 59);
     let other = with("machine", "reach = \"8.71 m\"").unwrap().settings;
     assert_ne!(rounded(&other), rounded(&Settings::default()));
 }
@@ -326,8 +326,8 @@ fn every_relative_link_leads_somewhere() {
 
 /// Ids such as BC-04 in a text.
 fn ids(text: &str) -> BTreeSet<String> {
-    const GROUPS: [&str; 11] = [
-        "BC", "QC", "ON", "US", "MT", "XX", "SF", "PR", "SU", "GE", "RT",
+    const GROUPS: [&str; 12] = [
+        "BC", "QC", "ON", "US", "MT", "XX", "SF", "PR", "SU", "GE", "RT", "TM",
     ];
     let words = text.split(|c: char| !(c.is_ascii_alphanumeric() || c == '-' || c == '_'));
     words

@@ -49,10 +49,77 @@ fn middle_slope(id: &str) -> f64 {
     ((low + high) / 2.0).to_radians().tan()
 }
 
+fn time_rows() -> BTreeMap<String, Row> {
+    rows_of(Path::new("fixtures/standards/time.csv"))
+}
+
+/// Productive seconds of one tree.
+fn seconds(model: &TimeModel, tree_m3: f64, slope: f64) -> f64 {
+    model.felling_s(1.0, tree_m3, slope)
+}
+
+#[test]
+fn tm_01_and_tm_04_the_default_relation_by_volume_and_slope() {
+    let model = Production::default().time;
+    let rows = time_rows();
+    let volumes = numbers_of(&rows["TM-01"].inputs);
+    let published = numbers_of(&rows["TM-01"].expected);
+    assert_eq!(volumes.len(), 4);
+    for (at, &tree_m3) in volumes.iter().enumerate() {
+        let seconds = seconds(&model, tree_m3, 0.3);
+        assert_near(seconds, published[at], 0.0006, "seconds");
+        assert_near(tree_m3 * 3600.0 / seconds, published[4 + at], 0.05, "m3/h");
+    }
+    let steep = numbers_of(&rows["TM-04"].expected);
+    let seconds = seconds(&model, 0.53, 0.40);
+    assert_near(seconds, steep[0], 0.0006, "seconds on 40 %");
+    assert_near(0.53 * 3600.0 / seconds, steep[1], 0.05, "m3/h on 40 %");
+    // Two studies of two machines, which share nothing, lie within 4 %.
+    let off = published[6] / expected("PR-01")[0] - 1.0;
+    assert!(off < 0.0 && off > -0.0405, "{off}");
+    assert_eq!(model.kind, TimeKind::WholeCycle);
+    assert_eq!(
+        (model.seconds_per_advance, model.seconds_per_bunch),
+        (0.0, 0.0)
+    );
+    assert!(model.source.contains("Forests 2022") && model.status == "secondary");
+}
+
+/// The rows that were handed over say the same.
+#[test]
+fn the_default_relation_is_that_of_the_full_list() {
+    let Some(path) = standards::shared("data/productivity.csv") else {
+        return;
+    };
+    let text = std::fs::read_to_string(path).unwrap();
+    for words in [
+        "18.0; 4.7",
+        "0.0115 per %",
+        "19.175, 19.880, 20.491, 22.700 s -> 46.9, 72.4, 93.1, 158.6 m3/PMh",
+        "22.847 s -> 83.5 m3/PMh",
+        "utilisation; cost,0.77",
+    ] {
+        assert!(text.contains(words), "{words}");
+    }
+}
+
+#[test]
+fn tm_02_and_tm_03_productive_hours_in_a_scheduled_one() {
+    let production = Production::default();
+    let rows = time_rows();
+    assert_eq!(
+        numbers_of(&rows["TM-02"].expected),
+        [production.utilisation]
+    );
+    let skidders = numbers_of(&rows["TM-03"].expected);
+    assert!((skidders[0]..=skidders[1]).contains(&production.skid_utilisation));
+}
+
 #[test]
 fn pr_01_to_pr_03_time_per_tree_by_slope() {
-    let production = Production::default();
-    let seconds = ["PR-01", "PR-02"].map(|id| production.tree_seconds(middle_slope(id), 0.0));
+    let model = TimeModel::published("self-levelling-feller-buncher").unwrap();
+    let tree_m3 = inputs("PR-01")[0];
+    let seconds = ["PR-01", "PR-02"].map(|id| seconds(&model, tree_m3, middle_slope(id)));
     for (id, seconds) in ["PR-01", "PR-02"].into_iter().zip(seconds) {
         let m3_per_hour = inputs(id)[0] * 3600.0 / seconds;
         assert_near(m3_per_hour, expected(id)[0], 1.0, id);
@@ -64,9 +131,72 @@ fn pr_01_to_pr_03_time_per_tree_by_slope() {
         assert_near(seconds / 0.6, published[4 + at], 0.01, "cmin per tree");
     }
     assert_near(seconds[0] / seconds[1], published[6], 0.001, "ratio");
-    // Gentler ground is not faster, and a slope across the track only adds.
-    assert_eq!(production.tree_seconds(0.0, 0.0), published[2]);
-    assert!(production.tree_seconds(0.0, 0.1) > published[2]);
+    // Gentler ground is not faster.
+    assert_eq!(self::seconds(&model, tree_m3, 0.0), published[2]);
+    assert!(TimeModel::published("none of these").is_none());
+}
+
+/// The examples of docs/algorithms.md, each by the program's own code.
+#[test]
+fn every_worked_example_comes_out_as_printed() {
+    let text = std::fs::read_to_string("docs/algorithms.md").unwrap();
+    let section = text.split("\n## Worked examples\n").nth(1).unwrap();
+    let section = section.split("\n## ").next().unwrap();
+    let rows = section.lines().filter(|line| line.starts_with("| WE-"));
+    let printed: BTreeMap<&str, &str> = rows
+        .map(|row| {
+            let cells: Vec<&str> = row.trim_matches('|').split(" | ").map(str::trim).collect();
+            (cells[0], *cells.last().unwrap())
+        })
+        .collect();
+    let production = Production::default();
+    let model = &production.time;
+    let work = WorkDone {
+        trees: 120.0,
+        volume_m3: 120.0 * 0.4,
+        slope: 0.35,
+        across: 0.1,
+        advances: 76.2 / ADVANCE_M,
+    };
+    let turns_and_travel_s =
+        2.0 * production.seconds_per_turn + 150.0 / production.travel_m_per_min * 60.0;
+    let elements = Production {
+        time: TimeModel {
+            kind: TimeKind::Elements,
+            seconds_per_tree: 12.0,
+            seconds_per_m3: 3.0,
+            steep_factor: 1.0,
+            steep_from: 0.3,
+            seconds_per_advance: 4.0,
+            seconds_per_bunch: 10.0,
+            ..TimeModel::default()
+        },
+        ..Production::default()
+    };
+    let steep_s = seconds(model, 0.53, 0.4);
+    let found = [
+        ("WE-01", seconds(model, 0.53, 0.0), 0.0006),
+        ("WE-02", steep_s, 0.0006),
+        ("WE-03", 0.53 * 3600.0 / seconds(model, 0.53, 0.0), 0.05),
+        (
+            "WE-04",
+            production.work_s(&work) + turns_and_travel_s,
+            0.0006,
+        ),
+        ("WE-05", elements.work_s(&work) + turns_and_travel_s, 0.0006),
+        (
+            "WE-06",
+            production.used().scheduled(Some(10.0)).unwrap(),
+            0.0006,
+        ),
+        ("WE-07", production.trees_per_load(0.4), 0.0),
+        ("WE-08", production.skid_seconds(300.0), 0.0006),
+        ("WE-09", 120.0 / production.deck_m3_per_m, 0.0),
+    ];
+    assert_eq!(found.len(), printed.len());
+    for (id, value, within) in found {
+        assert_near(value, numbers_of(printed[id])[0], within, id);
+    }
 }
 
 #[test]
@@ -208,7 +338,7 @@ fn pr_17_the_mean_way_is_a_quarter_of_the_spacing_with_the_road_in_the_middle() 
 }
 
 #[test]
-fn hours_are_trees_advances_bunches_turns_and_travel() {
+fn hours_are_whole_cycles_turns_and_travel_and_nothing_twice() {
     let settings = plain_settings(true);
     let plan = laid_out(&settings, 0.1, &[road(-3.0, 6.0)], (400.0, 0.0, 300.0));
     let production = &settings.production;
@@ -217,16 +347,35 @@ fn hours_are_trees_advances_bunches_turns_and_travel() {
     assert_near(trees, 500.0 * m2 / 10_000.0, 1e-3, "trees");
     let volume = plan.volume_m3().unwrap();
     assert_near(volume, trees * 0.3, 1e-3, "volume");
-    let driven: f64 = plan.lines.iter().map(|line| length(&line.shape)).sum();
     let travel: f64 = plan.lines.iter().filter_map(|l| l.travel_to_next_m).sum();
     assert!(travel > 0.0);
-    let seconds = trees * production.seconds_per_tree
-        + driven / ADVANCE_M * production.seconds_per_advance
-        + trees / 11.0 * production.seconds_per_bunch
-        + plan.lines.len() as f64 * production.seconds_per_turn
+    let empty = plan.lines.len() as f64 * production.seconds_per_turn
         + travel / production.travel_m_per_min * 60.0;
-    let hours = plan.day_hours.unwrap() + plan.night_hours.unwrap();
-    assert_near(hours * 3600.0, seconds, 1.0, "seconds");
+    // 18 s a tree and 4.7 s a m3, with moving on and bunching in them.
+    let seconds = trees * 18.0 + trees * 0.3 * 4.7 + empty;
+    let hours = |plan: &BlockPlan| plan.day_hours.unwrap() + plan.night_hours.unwrap();
+    assert_near(hours(&plan) * 3600.0, seconds, 1.0, "seconds");
+    let scheduled = plan.utilisation.scheduled(Some(hours(&plan))).unwrap();
+    assert_near(scheduled * 0.77 * 3600.0, seconds, 1.0, "scheduled");
+    // Elements, where the project states them: the same ground, with advances and bunches beside the trees.
+    let mut settings = settings.clone();
+    settings.production.time = TimeModel {
+        kind: TimeKind::Elements,
+        seconds_per_tree: 12.0,
+        seconds_per_m3: 0.0,
+        seconds_per_advance: 4.0,
+        seconds_per_bunch: 10.0,
+        ..TimeModel::default()
+    };
+    let by_elements = laid_out(&settings, 0.1, &[road(-3.0, 6.0)], (400.0, 0.0, 300.0));
+    assert_eq!(by_elements.lines.len(), plan.lines.len());
+    let driven: f64 = by_elements
+        .lines
+        .iter()
+        .map(|line| length(&line.shape))
+        .sum();
+    let seconds = trees * 12.0 + driven / ADVANCE_M * 4.0 + trees / 11.0 * 10.0 + empty;
+    assert_near(hours(&by_elements) * 3600.0, seconds, 1.0, "by elements");
     // The loads of the hours are the bunches that lie there: full ones of eleven trees, and a rest at most for each drive.
     let full = plan.bunches.iter().filter(|b| b.trees > 11.0 - 1e-6);
     let (full, laid) = (full.count() as f64, plan.bunches.len() as f64);
@@ -243,6 +392,31 @@ fn what_is_not_known_stays_empty_and_spoils_nothing_else() {
     let of = |settings: &Settings, features: &[Feature]| {
         laid_out(settings, 0.0, features, (400.0, 0.0, 300.0))
     };
+    // The default relation asks how large trees are: what is assumed is told.
+    let plan = of(&settings, &features);
+    let told = |plan: &BlockPlan| -> Vec<Finding> {
+        let findings = plan.findings.iter();
+        findings
+            .filter(|f| f.rule_id == "tree-size")
+            .cloned()
+            .collect()
+    };
+    let [finding] = &told(&plan)[..] else {
+        panic!("{:?}", plan.findings)
+    };
+    assert!(finding.message.contains("0.3 m3 (assumed)") && finding.verdict == Verdict::Unknown);
+    assert!(plan.volume_m3().is_none());
+    settings.production.tree_m3 = Some(0.3);
+    let sized = of(&settings, &features);
+    assert!(told(&sized).is_empty());
+    assert_near(
+        sized.day_hours.unwrap(),
+        plan.day_hours.unwrap(),
+        1e-9,
+        "hours",
+    );
+    settings.production.tree_m3 = None;
+    settings.production.time = TimeModel::published("self-levelling-feller-buncher").unwrap();
     let plan = of(&settings, &features);
     assert!(plan.day_hours.is_some() && plan.skid_m.is_some());
     assert!(plan.volume_m3().is_none() && plan.skid_hours.is_none());
@@ -305,6 +479,7 @@ fn pr_03_steep_ground_takes_longer_by_the_published_time_per_tree() {
     settings.machine.max_slope = 1.0;
     settings.machine.night_slope = 1.0;
     settings.production.cross_slope_factor = 0.0;
+    settings.production.time = TimeModel::published("self-levelling-feller-buncher").unwrap();
     let block = block(MultiPolygon(vec![rectangle(0.0, 0.0, 400.0, 300.0)]));
     let hours = |slope: f64| {
         let ground = Even(slope);
@@ -322,4 +497,39 @@ fn pr_03_steep_ground_takes_longer_by_the_published_time_per_tree() {
     let published = expected("PR-03");
     let seconds = (steep - gentle) * 3600.0 / trees;
     assert_near(seconds, published[3] - published[2], 0.01, "PR-03");
+}
+
+/// Trees and ground beyond what the study had are told, with how much rests on it, and their hours stand.
+#[test]
+fn what_lies_beyond_the_study_is_a_finding() {
+    let features = [road(-3.0, 6.0)];
+    let of = |tree_m3: f64, slope: f64| {
+        let mut settings = plain_settings(true);
+        settings.machine.max_slope = 1.0;
+        settings.production.tree_m3 = Some(tree_m3);
+        let block = block(MultiPolygon(vec![rectangle(0.0, 0.0, 400.0, 300.0)]));
+        let (ground, rules) = (Even(slope), rules(0.0));
+        let plan = lay_out_on(ENGINES, &settings, &rules, &features, Some(&ground), &block);
+        let plan = plan.unwrap();
+        assert!(plan.day_hours.is_some());
+        let found = plan
+            .findings
+            .into_iter()
+            .filter(|f| f.rule_id == "time-range");
+        found.collect::<Vec<Finding>>()
+    };
+    assert!(of(0.4, 0.2).is_empty());
+    let small = of(0.08, 0.2);
+    assert_eq!(small.len(), 1);
+    assert_near(small[0].measured.unwrap(), 0.08, 1e-6, "mean tree");
+    assert_eq!(
+        (small[0].required, small[0].verdict),
+        (Some(0.1), Verdict::Warn)
+    );
+    for words in ["tracked-feller-buncher", "0.1 to 3 m3 a tree", "hours"] {
+        assert!(small[0].message.contains(words), "{}", small[0].message);
+    }
+    let steep = of(0.4, 0.7);
+    assert_eq!(steep.len(), 1);
+    assert_near(steep[0].measured.unwrap(), 0.7, 1e-6, "slope");
 }

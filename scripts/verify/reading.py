@@ -31,6 +31,20 @@ CHANGES = [
     ),
     # docs/algorithms.md, Bunches: one that is filled in two stands is full by the trees of the second.
     ("vwork.py", "cap = np.maximum(np.floor(CAP / size + 1e-6), 1) * size;", "cap = np.maximum(CAP, size);"),
+    # docs/algorithms.md, Hours: time grows with the volume; a whole cycle holds advances, bunches and the slope across.
+    (
+        "vwork.py",
+        'r.trees * P["seconds_per_tree"] * (1 + P["steep_factor"] * max(0, slope - P["steep_from"]) + P["cross_slope_factor"] * cross)',
+        '(r.trees * P["seconds_per_tree"] + (r.volume_m3 if P["seconds_per_m3"] else 0) * P["seconds_per_m3"]) * (1 + P["steep_factor"] '
+        '* max(0, slope - P["steep_from"]) + (P["cross_slope_factor"] * cross if P["time_kind"] == "elements" else 0))',
+    ),
+    # docs/dispatch.md, Limits: shifts are planned with the scheduled hours of the sections.
+    (
+        "check_shifts.py",
+        "for r in sec[key + ['section_no', 'hours', 'shift_class', 'reasons', 'skid_hours']].itertuples(index=False):",
+        "sec['hours'], sec['skid_hours'] = sec.scheduled_hours, sec.scheduled_skid_hours\n"
+        "for r in sec[key + ['section_no', 'hours', 'shift_class', 'reasons', 'skid_hours']].itertuples(index=False):",
+    ),
     # docs/algorithms.md, Hours: a bunch holds whole trees, and the hours count as many bunches as are skidded.
     ("vwork.py", 'nb_ * P["seconds_per_bunch"]', 'nw * P["seconds_per_bunch"]'),
 ]

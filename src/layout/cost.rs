@@ -113,9 +113,7 @@ impl Model<'_> {
                 skid_s += production.loads(stems, volume_m3) * production.skid_seconds(way_m);
                 if let Some(gradient) = self.gradient {
                     let across = mean_across(gradient, &frame, *x, [*low, *high]);
-                    cross_s += stems
-                        * (production.tree_seconds(0.0, across)
-                            - production.tree_seconds(0.0, 0.0));
+                    cross_s += production.cross_slope_s(stems, volume_m3, across);
                 }
             }
             last = Some((bottom, top));
@@ -128,7 +126,7 @@ impl Model<'_> {
             0.0
         };
         Costs {
-            driving_h: driven_m / ADVANCE_M * production.seconds_per_advance / 3600.0,
+            driving_h: driven_m / ADVANCE_M * production.time.seconds_per_advance / 3600.0,
             turning_h: turns * production.seconds_per_turn / 3600.0,
             moving_h: empty_m / production.travel_m_per_min / 60.0,
             skidding_h: skid_s * whole / 3600.0,
@@ -215,7 +213,21 @@ fn mean_across(gradient: Gradient<'_>, frame: &Frame, x: f64, [low, high]: [f64;
 mod tests {
     use super::*;
     use crate::geometry::overlay::oriented;
+    use crate::model::{TimeKind, TimeModel};
     use geo::{LineString, MultiLineString, Polygon};
+
+    /// Elements, so that driving has its own time.
+    fn production() -> Production {
+        let time = TimeModel {
+            kind: TimeKind::Elements,
+            seconds_per_advance: 4.0,
+            ..TimeModel::default()
+        };
+        Production {
+            time,
+            ..Production::default()
+        }
+    }
 
     /// Costs of strips 20 m wide, to the north from a road along y = 0, at 500 trees of 0.3 m3 per hectare.
     fn costs(pieces: &[[f64; 4]], gradient: Option<Gradient>, azimuth_deg: f64) -> Costs {
@@ -229,7 +241,7 @@ mod tests {
             ground: &oriented(MultiPolygon(pieces.iter().map(piece).collect())),
             access: &Access::new(roads, vec![]),
             gradient,
-            production: &Production::default(),
+            production: &production(),
             pitch_m: 20.0,
             stems_per_m2: 0.05,
             tree_m3: 0.3,
@@ -245,15 +257,15 @@ mod tests {
     }
 
     fn skid_h(m2: f64, way_m: f64) -> f64 {
-        let production = Production::default();
+        let production = production();
         // 3.4 m3 are eleven whole trees of 0.3 m3.
         m2 * 0.05 / 11.0 * production.skid_seconds(way_m) / 3600.0
     }
 
     fn hours(driven_m: f64, turns: f64, empty_m: f64) -> [f64; 3] {
-        let production = Production::default();
+        let production = production();
         [
-            driven_m / ADVANCE_M * production.seconds_per_advance / 3600.0,
+            driven_m / ADVANCE_M * production.time.seconds_per_advance / 3600.0,
             turns * production.seconds_per_turn / 3600.0,
             empty_m / production.travel_m_per_min / 60.0,
         ]
@@ -311,10 +323,11 @@ mod tests {
     #[test]
     fn only_the_slope_across_the_strips_costs() {
         let slope = |_: Coord| Some((0.2, 0.1));
-        let production = Production::default();
+        let production = production();
         let trees = 200.0 * 100.0 * 0.05;
         let more_h = |across: f64| {
-            trees * production.seconds_per_tree * production.cross_slope_factor * across / 3600.0
+            // 18 s and 4.7 s a m3 for trees of 0.3 m3.
+            trees * (18.0 + 4.7 * 0.3) * production.cross_slope_factor * across / 3600.0
         };
         let north = costs(&[[0., 0., 200., 100.]], Some(&slope), 0.0);
         near(north.cross_slope_h, more_h(0.2));

@@ -265,7 +265,12 @@ fn bare_edges(
 fn pinched(edges: &MultiLineString, others: &SegmentIndex) -> MultiLineString {
     let near = |w: &&[Coord]| others.approach(w[0], w[1], PINCHED_M).is_some();
     let mut found = Vec::new();
-    for w in edges.0.iter().flat_map(|line| line.0.windows(2)).filter(near) {
+    for w in edges
+        .0
+        .iter()
+        .flat_map(|line| line.0.windows(2))
+        .filter(near)
+    {
         let d = w[1] - w[0];
         let steps = (d.x.hypot(d.y) / STEP_M).ceil().max(1.0) as u32;
         let at = |step: u32| w[0] + d * (f64::from(step) / f64::from(steps));

@@ -30,6 +30,7 @@ pub mod skidding;
 mod steep;
 mod strips;
 mod task_order;
+mod time_range;
 mod timing;
 mod tours;
 mod travel;

@@ -1,19 +1,21 @@
-//! Machine hours of each section: trees, advances, bunches, turns and the travel that leads to it.
+//! Machine hours of each section: its trees by the time model, and the turns and the travel that lead to it.
 
 use geo::{LineString, MultiPolygon};
 
 use super::growth::Growth;
 use super::hours::ADVANCE_M;
+use super::strips::ASSUMED_TREE_M3;
 use crate::geometry::area::length;
 use crate::geometry::distance::{boundary_segments, inside, point_segment};
 use crate::landbase::Slopes;
-use crate::model::{PieceId, Production, Section, StripLine};
+use crate::model::{PieceId, Production, Section, StripLine, WorkDone};
 
 /// How far in a line is asked in which section it begins.
 const BEGIN_M: f64 = 0.01;
 
-/// Fills in trees, volume and hours. `driven` are the machine's ways through each section; `lines` the working order,
-/// with the slope across each.
+/// Fills in trees, volume and hours, and gives the slope under the machine in each section, as far as it is known. `driven`
+/// are the machine's ways through each section; `lines` the working order, with the slope across each. Where
+/// nobody says how large trees are, [`ASSUMED_TREE_M3`] stands in for the time alone.
 pub fn fill(
     production: &Production,
     growth: &Growth<'_>,
@@ -21,7 +23,8 @@ pub fn fill(
     driven: &[&[LineString]],
     lines: &[StripLine],
     sections: &mut [Section],
-) {
+) -> Vec<Option<f64>> {
+    let slopes: Vec<Option<f64>> = driven.iter().map(|ways| mean_slope(slopes, ways)).collect();
     let mut empty_s = vec![0.0; sections.len()];
     let mut travel_m = 0.0;
     for line in lines {
@@ -31,22 +34,25 @@ pub fn fill(
         }
         travel_m = line.travel_to_next_m.unwrap_or(0.0);
     }
-    for ((section, driven), empty_s) in sections.iter_mut().zip(driven).zip(empty_s) {
+    for (((section, driven), slope), empty_s) in
+        sections.iter_mut().zip(driven).zip(&slopes).zip(empty_s)
+    {
         let Some(felled) = growth.felled(&section.shape) else {
             continue;
         };
         let driven_m = driven.iter().map(length).fold(0.0, |sum, m| sum + m);
-        let slope = mean_slope(slopes, driven).unwrap_or(0.0);
-        let across = mean_across(section.id, lines).unwrap_or(0.0);
-        let seconds = felled.trees * production.tree_seconds(slope, across)
-            + driven_m / ADVANCE_M * production.seconds_per_advance
-            + production.loads(felled.trees, felled.volume_m3.unwrap_or(0.0))
-                * production.seconds_per_bunch
-            + empty_s;
         section.trees = Some(felled.trees);
         section.volume_m3 = felled.volume_m3;
-        section.hours = Some(seconds / 3600.0);
+        let work = WorkDone {
+            trees: felled.trees,
+            volume_m3: (felled.volume_m3).unwrap_or(felled.trees * ASSUMED_TREE_M3),
+            slope: slope.unwrap_or(0.0),
+            across: mean_across(section.id, lines).unwrap_or(0.0),
+            advances: driven_m / ADVANCE_M,
+        };
+        section.hours = Some((production.work_s(&work) + empty_s) / 3600.0);
     }
+    slopes
 }
 
 /// The section in which a line begins: where the machine turns in, and where its travel ends.

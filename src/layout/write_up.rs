@@ -14,6 +14,7 @@ use super::road_clearing::Clearing;
 use super::sections;
 use super::skidding::{self, RoadEnd};
 use super::strips::{Part, Piece, upright_line};
+use super::time_range;
 use super::timing;
 use super::whole_sections::{self, WholeSection};
 use super::wood::{self, Home};
@@ -126,7 +127,7 @@ pub fn plan(
         .iter()
         .map(|part| Home::new(ground, part.setting))
         .collect();
-    work.time(ground, &Bounds::of_polygons(&shape), &lines, &homes);
+    let beyond_study = work.time(ground, &Bounds::of_polygons(&shape), &lines, &homes);
     let (bunches, not_laid) = if context.settings.outputs.bunches {
         bunches::lay(context, ground, &lines, &work.strips, &work.sections)
     } else {
@@ -143,6 +144,7 @@ pub fn plan(
     let mut findings = findings(ground, &notes, context);
     findings.extend(unreachable(&lines));
     findings.extend(not_laid);
+    findings.extend(beyond_study);
     for finding in &mut findings {
         let shape = finding.shape.take();
         finding.shape = shape.and_then(|shape| sound_geometry(shape, &block.frame));
@@ -209,6 +211,7 @@ pub fn plan(
             .map(|section| section.skid_hours)
             .try_fold(0.0, |sum, hours| Some(sum + hours?)),
         skid_m: skidding::mean_m(&work.sections),
+        utilisation: context.settings.production.used(),
         bunches,
         scale: block.scale,
         geodesic_m2: block.geodesic_m2,
@@ -636,13 +639,20 @@ impl WriteUp<'_> {
         }
     }
 
-    /// Trees, hours and skidding of every section.
-    fn time(&mut self, ground: &Ground, block: &Bounds, lines: &[StripLine], homes: &[Home]) {
+    /// Trees, hours and skidding of every section; what lies beyond the range of the time model.
+    fn time(
+        &mut self,
+        ground: &Ground,
+        block: &Bounds,
+        lines: &[StripLine],
+        homes: &[Home],
+    ) -> Vec<Finding> {
         let production = &self.context.settings.production;
         let growth = Growth::new(&ground.zones.stands, block, production);
         let driven: Vec<&[LineString]> = self.ways.iter().map(|w| w.driven.as_slice()).collect();
         let sections = &mut self.sections;
-        timing::fill(production, &growth, ground.slopes, &driven, lines, sections);
+        let slopes = timing::fill(production, &growth, ground.slopes, &driven, lines, sections);
+        let beyond = time_range::findings(&production.time, sections, &slopes);
         for (section, ways) in sections.iter_mut().zip(&self.ways) {
             // Road clearing belongs to no setting: its wood lies beside the road already.
             let home = (section.id.part as usize)
@@ -654,6 +664,7 @@ impl WriteUp<'_> {
             };
             skidding::fill(production, &way_m, &ways.driven, ways.road_end, section);
         }
+        beyond
     }
 }
 

@@ -9,6 +9,7 @@ mod plan;
 mod problem;
 mod settings;
 pub mod shown;
+mod time_model;
 mod track;
 mod words;
 
@@ -19,4 +20,5 @@ pub use outputs::*;
 pub use plan::*;
 pub use problem::*;
 pub use settings::*;
+pub use time_model::*;
 pub use track::*;

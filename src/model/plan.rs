@@ -597,6 +597,14 @@ pub enum CutFault {
     NoNumber,
 }
 
+/// Productive hours in a scheduled one.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Utilisation {
+    /// Of the felling machine.
+    pub felling: f64,
+    pub skidding: f64,
+}
+
 /// The areas of a block's books, in square metres: gross = reserve + retained + cut + unworked.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Books {
@@ -632,6 +640,8 @@ pub struct BlockPlan {
     /// Skidder hours, and the wood's mean way by volume.
     pub skid_hours: Option<f64>,
     pub skid_m: Option<f64>,
+    /// Hours are productive ones; this makes scheduled ones of them.
+    pub utilisation: Utilisation,
     pub bunches: Vec<Bunch>,
     pub scale: f64,
     pub geodesic_m2: f64,
@@ -660,6 +670,18 @@ pub struct SlopesMeasured {
     pub by_night: Option<f64>,
     /// Whether lines run on ground of which nobody says how steep it is.
     pub unknown: bool,
+}
+
+impl Utilisation {
+    /// Scheduled hours of productive ones.
+    pub fn scheduled(self, hours: Option<f64>) -> Option<f64> {
+        hours.map(|hours| hours / self.felling)
+    }
+
+    /// The same of the skidder.
+    pub fn scheduled_skidding(self, hours: Option<f64>) -> Option<f64> {
+        hours.map(|hours| hours / self.skidding)
+    }
 }
 
 impl BlockPlan {

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::OutputSettings;
+use super::{OutputSettings, TimeKind, TimeModel, Utilisation};
 use crate::units::FOOT_M;
 
 /// Everything the pure stages need to know besides geometry and rules.
@@ -209,19 +209,16 @@ pub struct Production {
     pub stems_per_ha: Option<f64>,
     /// Mean tree volume in m3 where no stand layer says so; None leaves bunches empty.
     pub tree_m3: Option<f64>,
-    /// Machine seconds per tree. Default 19.67: STANDARDS PR-03, from 97 m3/PMH0 at 0.53 m3.
-    pub seconds_per_tree: f64,
-    /// Share of the time per tree added for each unit of slope beyond `steep_from`. Default 2.114, from PR-03: 26.14 s on
-    /// 18-27 degrees against 19.67 s on 11-18 degrees, at the tangents of the middles of both classes.
-    pub steep_factor: f64,
-    /// Slope (rise over run) from which trees take longer. Default tan 14.5 degrees, the middle of PR-01's class.
-    pub steep_from: f64,
-    /// Share of the time per tree added for each unit of slope across the track.
+    /// What each tree takes.
+    #[serde(flatten)]
+    pub time: TimeModel,
+    /// Share of the time per tree added for each unit of slope across the track: in the choice of a direction always, in
+    /// hours where the model is of elements, since a whole cycle holds it.
     pub cross_slope_factor: f64,
-    /// Seconds per 5 ft advance (setting of the user, no published figure read).
-    pub seconds_per_advance: f64,
-    /// Seconds to lay one bunch down and square it up.
-    pub seconds_per_bunch: f64,
+    /// Productive hours of the felling machine in a scheduled one.
+    pub utilisation: f64,
+    /// The same of the skidder.
+    pub skid_utilisation: f64,
     /// Seconds to turn into the next strip.
     pub seconds_per_turn: f64,
     /// Travel of the felling machine that cuts nothing, metres per minute.
@@ -244,12 +241,10 @@ impl Default for Production {
         Production {
             stems_per_ha: None,
             tree_m3: None,
-            seconds_per_tree: 19.67,
-            steep_factor: 2.114,
-            steep_from: 0.2586,
+            time: TimeModel::default(),
             cross_slope_factor: 1.0,
-            seconds_per_advance: 4.0,
-            seconds_per_bunch: 10.0,
+            utilisation: 0.77,
+            skid_utilisation: 0.70,
             seconds_per_turn: 60.0,
             travel_m_per_min: 50.0,
             payload_m3: 4.0,
@@ -292,11 +287,64 @@ impl Production {
         minutes * 60.0 + self.seconds_per_load
     }
 
-    /// Machine seconds per tree on ground of this slope, driven with this slope across the track (rise over run).
-    pub fn tree_seconds(&self, slope: f64, across: f64) -> f64 {
-        let steep = self.steep_factor * (slope - self.steep_from).max(0.0);
-        self.seconds_per_tree * (1.0 + steep + self.cross_slope_factor * across.abs())
+    /// What the slope across the track adds to trees of a volume together, in machine seconds.
+    pub fn cross_slope_s(&self, trees: f64, volume_m3: f64, across: f64) -> f64 {
+        self.time.felling_s(trees, volume_m3, 0.0) * self.cross_slope_factor * across.abs()
     }
+
+    /// Productive machine seconds of a piece of work, but for turns and empty travel.
+    pub fn work_s(&self, work: &WorkDone) -> f64 {
+        let WorkDone {
+            trees, volume_m3, ..
+        } = *work;
+        let felling_s = self.time.felling_s(trees, volume_m3, work.slope);
+        match self.time.kind {
+            TimeKind::WholeCycle => felling_s,
+            TimeKind::Elements => {
+                felling_s
+                    + self.cross_slope_s(trees, volume_m3, work.across)
+                    + work.advances * self.time.seconds_per_advance
+                    + self.loads(trees, volume_m3) * self.time.seconds_per_bunch
+            }
+        }
+    }
+
+    pub fn used(&self) -> Utilisation {
+        Utilisation {
+            felling: self.utilisation,
+            skidding: self.skid_utilisation,
+        }
+    }
+
+    /// Where the share of productive hours of the felling machine is written.
+    pub fn utilisation_source(&self) -> &'static str {
+        if self.utilisation == Production::default().utilisation {
+            "as the relation tracked-feller-buncher, read in a secondary document"
+        } else {
+            "production.utilisation of the project file"
+        }
+    }
+
+    /// The same of the skidder.
+    pub fn skid_utilisation_source(&self) -> &'static str {
+        if self.skid_utilisation == Production::default().skid_utilisation {
+            "Thompson 2001: 64.8 to 76.5 % of four grapple skidders, read in the abstract; 70 % is own judgement"
+        } else {
+            "production.skid_utilisation of the project file"
+        }
+    }
+}
+
+/// What the felling machine does on a piece of ground.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct WorkDone {
+    pub trees: f64,
+    pub volume_m3: f64,
+    /// Of the ground, and across the track; rise over run.
+    pub slope: f64,
+    pub across: f64,
+    /// Steps of 5 ft.
+    pub advances: f64,
 }
 
 #[cfg(test)]

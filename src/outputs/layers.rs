@@ -58,6 +58,9 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("skid_hours", Number),
             ("certified_pairs", Whole),
             ("certified_margin_m", Number),
+            ("scheduled_day_hours", Number),
+            ("scheduled_night_hours", Number),
+            ("scheduled_skid_hours", Number),
         ],
     },
     LayerDef {
@@ -152,6 +155,8 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("volume_m3", Number),
             ("skid_m", Number),
             ("skid_hours", Number),
+            ("scheduled_hours", Number),
+            ("scheduled_skid_hours", Number),
         ],
     },
     LayerDef {
@@ -259,9 +264,10 @@ pub(super) const LAYERS: &[LayerDef] = &[
 ];
 
 /// The attributes of layer `blocks`, in its order; the same go into `blocks.csv`.
-pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 23] {
+pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 26] {
     let ha = |area_m2| Value::Number(hectares(area_m2));
     let books = &plan.books;
+    let used = plan.utilisation;
     [
         Value::Text(&plan.id),
         Value::Text(plan.status.key()),
@@ -286,6 +292,9 @@ pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 23] {
         Value::Maybe(plan.skid_hours),
         Value::Whole(plan.certificate.pairs),
         Value::Maybe(plan.certificate.margin_m),
+        Value::Maybe(used.scheduled(plan.day_hours)),
+        Value::Maybe(used.scheduled(plan.night_hours)),
+        Value::Maybe(used.scheduled_skidding(plan.skid_hours)),
     ]
 }
 
@@ -668,6 +677,8 @@ fn write_sections(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
                     shared(section.volume_m3),
                     Value::Maybe(section.skid_m),
                     shared(section.skid_hours),
+                    shared(plan.utilisation.scheduled(section.hours)),
+                    shared(plan.utilisation.scheduled_skidding(section.skid_hours)),
                 ],
             )?;
         }

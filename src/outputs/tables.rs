@@ -65,8 +65,17 @@ pub(super) fn blocks_table(path: &Path) -> Result<Table, OutputError> {
 /// Decimals of a column: 0.01 m2 of an area, a millimetre of a length, one millionth of a share or scale.
 fn decimals(column: &str) -> usize {
     match column {
-        "azimuth" | "corridor_width_m" | "day_hours" | "night_hours" | "volume_m3" | "skid_m"
-        | "skid_hours" | "certified_margin_m" => 3,
+        "azimuth"
+        | "corridor_width_m"
+        | "day_hours"
+        | "night_hours"
+        | "volume_m3"
+        | "skid_m"
+        | "skid_hours"
+        | "certified_margin_m"
+        | "scheduled_day_hours"
+        | "scheduled_night_hours"
+        | "scheduled_skid_hours" => 3,
         "grid_scale" => 9,
         _ => 6,
     }

@@ -9,7 +9,7 @@ use super::{Project, ProjectError, Reason, plain_file, read, unreadable};
 use crate::rulebook::Place;
 
 /// Keys whose values may be compared: wishes of the planner and figures of the machine, not what layers lack.
-pub(super) const LISTED: [(&str, &[&str]); 2] = [
+pub(super) const LISTED: [(&str, &[&str]); 3] = [
     (
         "machine",
         &["reach", "reach_margin", "max_slope", "night_slope"],
@@ -29,6 +29,16 @@ pub(super) const LISTED: [(&str, &[&str]); 2] = [
             "decking",
             "soft_ground",
             "road_clearing_day_only",
+        ],
+    ),
+    (
+        "production",
+        &[
+            "time_model",
+            "utilisation",
+            "skid_utilisation",
+            "payload_m3",
+            "limbiness",
         ],
     ),
 ];

@@ -318,17 +318,34 @@ pub struct ProductionTable {
     pub stems_per_ha: Given<f64>,
     /// Mean tree volume in m3 where no stand says so.
     pub tree_m3: Given<f64>,
-    /// Machine seconds per tree.
+    /// What the time per tree is from: a published relation by its name, `own` or `elements`.
+    #[schemars(extend("enum" = ["tracked-feller-buncher", "self-levelling-feller-buncher", "own", "elements"]))]
+    pub time_model: Given<String>,
+    /// Where the figures of a time model of the project's own are from.
+    pub time_source: Given<String>,
+    /// Machine seconds per tree, of a time model of the project's own.
     pub seconds_per_tree: Given<f64>,
+    /// Machine seconds for each m3 of a tree, of a time model of the project's own.
+    pub seconds_per_m3: Given<f64>,
+    /// Smallest mean tree in m3 that a time model of the project's own holds for.
+    pub tree_m3_from: Given<f64>,
+    /// Largest mean tree in m3 that a time model of the project's own holds for.
+    pub tree_m3_to: Given<f64>,
+    /// Steepest slope that a time model of the project's own holds for.
+    pub slope_to: Given<Share>,
+    /// Productive hours of the felling machine in a scheduled one.
+    pub utilisation: Given<Share>,
+    /// Productive hours of the skidder in a scheduled one.
+    pub skid_utilisation: Given<Share>,
     /// Share of the time per tree added for each unit of slope beyond `steep_from`.
     pub steep_factor: Given<f64>,
     /// Slope from which trees take longer.
     pub steep_from: Given<Share>,
     /// Share of the time per tree added for each unit of slope across the track.
     pub cross_slope_factor: Given<f64>,
-    /// Machine seconds per advance of 5 ft.
+    /// Machine seconds per advance of 5 ft, of a time model of elements.
     pub seconds_per_advance: Given<f64>,
-    /// Seconds to lay one bunch down.
+    /// Seconds to lay one bunch down, of a time model of elements.
     pub seconds_per_bunch: Given<f64>,
     /// Seconds to turn into the next strip.
     pub seconds_per_turn: Given<f64>,

@@ -19,6 +19,7 @@ mod schema;
 mod settings;
 mod slope;
 mod terrain;
+mod time_model;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};

@@ -4,7 +4,7 @@ use crate::rulebook::spanned::Spanned;
 
 use super::file::{LayoutTable, MachineTable, ProductionTable};
 use super::resolve::Context;
-use super::{ProjectError, Reason};
+use super::{ProjectError, Reason, time_model};
 use crate::model::{
     Azimuth, Decking, LayoutSettings, Limbiness, Machine, Production, Settings, SoftGround,
 };
@@ -421,20 +421,48 @@ fn azimuth(context: &Context<'_>, written: &Spanned<Direction>) -> Result<Azimut
     Err(context.error(written.span(), reason))
 }
 
-fn production(context: &Context<'_>, table: &ProductionTable) -> Result<Production, ProjectError> {
-    let number = |key: &str, written: &Spanned<f64>, (lowest, highest): (f64, f64)| {
-        let value = *written.get_ref();
-        if (lowest..=highest).contains(&value) {
-            return Ok(value);
-        }
-        let reason = Reason::OutOfRange {
-            key: key.to_owned(),
-            value: value.to_string(),
-            lowest: lowest.to_string(),
-            highest: highest.to_string(),
-        };
-        Err(context.error(written.span(), reason))
+pub(super) fn number(
+    context: &Context<'_>,
+    key: &str,
+    written: &Spanned<f64>,
+    (lowest, highest): (f64, f64),
+) -> Result<f64, ProjectError> {
+    let value = *written.get_ref();
+    if (lowest..=highest).contains(&value) {
+        return Ok(value);
+    }
+    let reason = Reason::OutOfRange {
+        key: key.to_owned(),
+        value: value.to_string(),
+        lowest: lowest.to_string(),
+        highest: highest.to_string(),
     };
+    Err(context.error(written.span(), reason))
+}
+
+/// Below this nobody would run a machine.
+const LEAST_USED: f64 = 0.05;
+
+fn used_share(
+    context: &Context<'_>,
+    key: &str,
+    written: &Spanned<Share>,
+) -> Result<f64, ProjectError> {
+    let value = context.fraction(key, written)?;
+    if value >= LEAST_USED {
+        return Ok(value);
+    }
+    let reason = Reason::OutOfRange {
+        key: key.to_owned(),
+        value: Percent(value).to_string(),
+        lowest: Percent(LEAST_USED).to_string(),
+        highest: Percent(1.0).to_string(),
+    };
+    Err(context.error(written.span(), reason))
+}
+
+fn production(context: &Context<'_>, table: &ProductionTable) -> Result<Production, ProjectError> {
+    let number = |key: &str, written: &Spanned<f64>, range| number(context, key, written, range);
     let mut production = Production::default();
     if let Some(written) = &table.stems_per_ha {
         let range = (0.0, MOST_STEMS_PER_HA);
@@ -448,34 +476,10 @@ fn production(context: &Context<'_>, table: &ProductionTable) -> Result<Producti
     const FACTOR: (f64, f64) = (0.0, 100.0);
     let numbers = [
         (
-            "seconds_per_tree",
-            &table.seconds_per_tree,
-            (0.1, 3600.0),
-            &mut production.seconds_per_tree,
-        ),
-        (
-            "steep_factor",
-            &table.steep_factor,
-            FACTOR,
-            &mut production.steep_factor,
-        ),
-        (
             "cross_slope_factor",
             &table.cross_slope_factor,
             FACTOR,
             &mut production.cross_slope_factor,
-        ),
-        (
-            "seconds_per_advance",
-            &table.seconds_per_advance,
-            SECONDS,
-            &mut production.seconds_per_advance,
-        ),
-        (
-            "seconds_per_bunch",
-            &table.seconds_per_bunch,
-            SECONDS,
-            &mut production.seconds_per_bunch,
         ),
         (
             "seconds_per_turn",
@@ -532,8 +536,23 @@ fn production(context: &Context<'_>, table: &ProductionTable) -> Result<Producti
         (1.0, 80.0),
         &mut production.bunch_length_m,
     )?;
-    if let Some(written) = &table.steep_from {
-        production.steep_from = context.fraction("steep_from", written)?;
+    production.time = time_model::resolve(context, table)?;
+    let shares = [
+        (
+            "utilisation",
+            &table.utilisation,
+            &mut production.utilisation,
+        ),
+        (
+            "skid_utilisation",
+            &table.skid_utilisation,
+            &mut production.skid_utilisation,
+        ),
+    ];
+    for (key, written, slot) in shares {
+        if let Some(written) = written {
+            *slot = used_share(context, key, written)?;
+        }
     }
     if let Some(written) = &table.limbiness {
         production.limbiness = match written.get_ref().as_str() {

@@ -95,6 +95,7 @@ pub struct FinishedSection {
     pub order: u32,
     pub class: ShiftClass,
     pub reasons: Vec<String>,
+    /// Scheduled ones, of layouts that tell them apart.
     pub hours: Option<f64>,
     pub skid_hours: Option<f64>,
     /// Of its piece, rise over run.
@@ -177,7 +178,7 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
         };
         let reasons = row.text("reasons")?;
         let key = [piece[0], piece[1], piece[2], section_no];
-        let (hours, skid_hours) = (row.number("hours")?, row.number("skid_hours")?);
+        let (hours, skid_hours) = (row.scheduled("hours")?, row.scheduled("skid_hours")?);
         let shape = on_ground(&blocks[block].frame, &row.polygons()?);
         match sections.entry((block, line.order, key)) {
             std::collections::btree_map::Entry::Vacant(slot) => {
@@ -514,6 +515,16 @@ impl Row<'_, '_> {
         let value = self.feature.field_as_double(self.field(name)?);
         let value = value.map_err(|error| error.to_string())?;
         Ok(value.filter(|number| number.is_finite()))
+    }
+
+    /// Hours of a kind, the scheduled ones where the layer has them.
+    fn scheduled(&self, name: &str) -> Result<Option<f64>, String> {
+        let productive = self.number(name)?;
+        let scheduled = format!("scheduled_{name}");
+        if productive.is_none() || !self.fields.contains_key(&scheduled) {
+            return Ok(productive);
+        }
+        Ok(self.number(&scheduled)?.or(productive))
     }
 
     fn whole(&self, name: &str) -> Result<u32, String> {

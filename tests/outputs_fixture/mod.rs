@@ -56,6 +56,10 @@ fn empty(id: &str) -> BlockPlan {
         night_hours: None,
         skid_hours: None,
         skid_m: None,
+        utilisation: Utilisation {
+            felling: 0.8,
+            skidding: 0.5,
+        },
         bunches: vec![],
         scale: 0.9998,
         geodesic_m2: 0.0,

@@ -53,7 +53,7 @@ pub fn rows_of(path: &Path) -> BTreeMap<String, Row> {
     rows.collect()
 }
 
-fn shared(file: &str) -> Option<PathBuf> {
+pub fn shared(file: &str) -> Option<PathBuf> {
     let shared = std::env::var_os("BLOCKWRIGHT_SHARED").map(PathBuf::from);
     let shared =
         shared.unwrap_or_else(|| PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../shared"));

@@ -203,6 +203,7 @@ mod tests {
             "column_",
             "origin_",
             "outlet_",
+            "time_",
         ];
         for key in table(0).keys() {
             let quoted = format!("\"{key}\"");

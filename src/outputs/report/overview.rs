@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 
 use super::page::COLUMNS;
 use super::script::{rounded, safe};
-use crate::model::{ComplianceRow, Finding, Problem, SlopesMeasured};
+use crate::model::{ComplianceRow, Finding, Problem, Production, SlopesMeasured};
 use crate::outputs::OutputError;
 use crate::outputs::run::RunReport;
 
@@ -116,6 +116,7 @@ impl Overview {
                 "strips": counts.strips,
                 "corridors": counts.corridors,
             },
+            "time": time(&run.settings.production),
             "sheets": run.settings.outputs.sheets,
             "strip_width_m": rounded(machine.strip_width_m(), 2),
             "season": self.season,
@@ -145,6 +146,22 @@ fn lines(run: &RunReport) -> Value {
         (line.id.clone(), cited)
     });
     Value::Object(lines.collect())
+}
+
+/// Which hours are meant, and where they are from.
+fn time(production: &Production) -> Value {
+    let model = &production.time;
+    json!({
+        "model": model.name,
+        "kind": model.kind,
+        "source": model.source,
+        "source_status": model.status,
+        "range": model.range(),
+        "utilisation": production.utilisation,
+        "utilisation_source": production.utilisation_source(),
+        "skid_utilisation": production.skid_utilisation,
+        "skid_utilisation_source": production.skid_utilisation_source(),
+    })
 }
 
 fn problem(problem: &Problem) -> Value {

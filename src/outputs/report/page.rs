@@ -166,6 +166,8 @@ struct Figures {
     day_hours: Option<f64>,
     night_hours: Option<f64>,
     skid_hours: Option<f64>,
+    scheduled_hours: Option<f64>,
+    scheduled_skid_hours: Option<f64>,
     skid_m: Option<f64>,
     volume_m3: Option<f64>,
     grid_scale: Option<f64>,
@@ -451,6 +453,11 @@ fn slopes(plan: &BlockPlan) -> SlopesData {
 
 fn figures(plan: &BlockPlan) -> Figures {
     let books = &plan.books;
+    let used = plan.utilisation;
+    let hours = plan
+        .day_hours
+        .zip(plan.night_hours)
+        .map(|(day, night)| day + night);
     Figures {
         gross_ha: ha(books.gross_m2),
         reserve_ha: ha(books.reserve_m2),
@@ -467,6 +474,8 @@ fn figures(plan: &BlockPlan) -> Figures {
         day_hours: maybe(plan.day_hours, 3),
         night_hours: maybe(plan.night_hours, 3),
         skid_hours: maybe(plan.skid_hours, 3),
+        scheduled_hours: maybe(used.scheduled(hours), 3),
+        scheduled_skid_hours: maybe(used.scheduled_skidding(plan.skid_hours), 3),
         skid_m: maybe(plan.skid_m, 1),
         volume_m3: maybe(plan.volume_m3(), 1),
         grid_scale: rounded(plan.scale, 9),

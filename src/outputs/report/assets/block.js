@@ -465,6 +465,9 @@ blockwrightReport.drawBlock = (() => {
       pair(t("corridor_width"), f.corridor_width_m === null ? t("none") : metres(f.corridor_width_m, 2)),
       pair(t("volume"), f.volume_m3 === null ? t("none") : `${number(f.volume_m3, 0)}\u00a0m³`),
       pair(t("skidding"), f.skid_m === null ? t("none") : t("skid_value", { metres: number(f.skid_m, 0), hours: number(f.skid_hours, 1) })),
+      Number.isFinite(f.scheduled_hours) && pair(t("scheduled"), Number.isFinite(f.scheduled_skid_hours)
+        ? t("scheduled_value", { felling: number(f.scheduled_hours, 1), skidding: number(f.scheduled_skid_hours, 1) })
+        : t("hours", { value: number(f.scheduled_hours, 1) })),
       block.portfolio && pair(t("portfolio"), block.portfolio)),
     el("p", { class: "elsewhere" },
       el("a", { href: `../maps/${encodeURIComponent(row.file)}.svg`, text: t("map_sheet") }),
