@@ -385,6 +385,9 @@ fn combinations_are_compared_without_writing_anything() {
     assert_eq!(rows.len(), 4);
     assert_eq!(rows[1]["values"]["machine.reach"], "8 m");
     assert_eq!(rows[1]["values"]["layout.azimuth"], "90.0");
+    for column in ["settings", "pass km", "empty km"] {
+        assert!(lines[0].contains(column), "{column}: {}", lines[0]);
+    }
     let strips = |row: &Value| row["result"]["strips"].as_u64().unwrap();
     assert!(strips(&rows[0]) > strips(&rows[2]), "{told}");
     assert!(rows.iter().all(|row| row["result"]["blocks"] == 2));
@@ -653,4 +656,63 @@ fn inspect_says_how_far_the_elevations_reach() {
     assert_eq!(told["terrain_coverage"]["share"], 0.725);
     let inputs = told["inputs"].as_array().unwrap();
     assert_eq!(inputs[inputs.len() - 1]["source"], "dem.asc");
+}
+
+#[test]
+fn inspect_says_how_roads_and_crossings_may_be_used_and_what_is_assumed() {
+    let folder = tempdir().unwrap();
+    small_project(folder.path());
+    let line = |y: u32| {
+        format!(r#"{{"type": "LineString", "coordinates": [[499900, {y}], [500700, {y}]]}}"#)
+    };
+    let roads = [
+        feature(
+            r#"{"ROAD": "R-1", "DECKS": "no", "CLEARED": "yes"}"#,
+            &line(5_399_997),
+        ),
+        feature(r#"{"ROAD": "R-2", "DECKS": "yes"}"#, &line(5_400_400)),
+        feature(r#"{"ROAD": "R-3"}"#, &line(5_400_500)),
+    ];
+    write(folder.path(), "roads.geojson", &collection(UTM, &roads));
+    let crossings = [
+        feature(
+            r#"{"X": "C-1", "KIND": "bridge", "W": 6}"#,
+            &line(5_400_300),
+        ),
+        feature(r#"{"X": "C-2", "KIND": "temporary"}"#, &line(5_400_310)),
+        feature(r#"{"X": "C-3"}"#, &line(5_400_320)),
+    ];
+    write(
+        folder.path(),
+        "crossings.geojson",
+        &collection(UTM, &crossings),
+    );
+    let plain = std::fs::read_to_string(folder.path().join("project.toml")).unwrap();
+    let more = "facts = { decking = \"DECKS\", cleared = \"CLEARED\" }\n\n[layers.crossings]\nsource = \"crossings.geojson\"\n\
+                id = \"X\"\nclass = \"KIND\"\nwidth = \"W\"\n";
+    write(folder.path(), "project.toml", &format!("{plain}{more}"));
+    let ended = run(folder.path(), &["inspect", "project.toml"]);
+    for said in [
+        "decking: 1 no, 1 yes; 1 not said, taken as: wood may be decked along them",
+        "machines: 3 not said, taken as: machines may run on them and cross them",
+        "cleared: 1 yes; 2 not said, taken as: still to be cleared",
+        "class: 1 bridge, 1 temporary; 1 without",
+        "width: 1 stated; 2 not said, taken as: ",
+    ] {
+        assert!(ended.stdout.contains(said), "{said}: {}", ended.stdout);
+    }
+    let told = one_object(&run(folder.path(), &["inspect", "project.toml", "--json"]));
+    let layers = told["layers"].as_array().unwrap();
+    let roads = layers
+        .iter()
+        .find(|layer| layer["role"] == "roads")
+        .unwrap();
+    assert_eq!(roads["uses"][0]["what"], "decking");
+    assert_eq!(roads["uses"][0]["said"]["no"], 1);
+    assert_eq!(roads["uses"][1]["assumed"], 3);
+    let blocks = layers
+        .iter()
+        .find(|layer| layer["role"] == "blocks")
+        .unwrap();
+    assert_eq!(blocks["uses"].as_array().unwrap().len(), 0);
 }

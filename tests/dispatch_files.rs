@@ -134,6 +134,22 @@ fn a_layout_becomes_shifts_and_the_same_input_gives_the_same_bytes() {
             &row[15]
         );
         assert!(!row[10].is_empty() && row[10] <= row[11]);
+        // Every row that cuts or skids names the settings of its sections, and its sheet where their wood goes.
+        let sheet = std::fs::read_to_string(folder.join("shifts").join(&row[15])).unwrap();
+        match &row[4] {
+            "cut" | "skid" => {
+                let first = row[6].trim_start_matches('P').split(' ').next().unwrap();
+                assert!(
+                    row[16].split(';').any(|setting| setting == first),
+                    "{row:?}"
+                );
+                for setting in row[16].split(';').filter(|setting| *setting != "0") {
+                    let named = format!("{setting}: wood to road R-1");
+                    assert!(sheet.contains(&named), "{named}: {sheet}");
+                }
+            }
+            _ => assert!(row[16].is_empty(), "{row:?}"),
+        }
         count += 1;
     }
     assert!(count > 4);

@@ -6,9 +6,10 @@ use serde::Serialize;
 use super::{BatchError, CHUNK, Progress, choose, lay_out_one, season, shared_ground, was_read};
 use crate::compliance::Season;
 use crate::engines::ENGINES;
+use crate::geometry::area::length;
 use crate::landbase::{Landbase, SlopeSource};
 use crate::layout::{self, Context, share_left};
-use crate::model::{BlockPlan, Books, SourceBlock, Verdict};
+use crate::model::{BlockPlan, Books, SourceBlock, StripKind, Verdict};
 use crate::project::{Choice, Project};
 use crate::sources::{self, Batch};
 
@@ -20,6 +21,12 @@ pub struct Compared {
     /// Blocks and other features that could not be used.
     pub set_aside: u64,
     pub strips: u64,
+    /// Settings: ground whose wood goes to one outlet.
+    pub settings: u64,
+    /// Length of boundary passes, m.
+    pub pass_m: f64,
+    /// Travel of the felling machine that cuts nothing, m; ways that were not found are not in it.
+    pub travel_m: f64,
     /// Share left standing, as the rules count it; None without blocks.
     pub retention_share: Option<f64>,
     /// None where a block's hours are not known; so are the following.
@@ -154,6 +161,17 @@ impl Sums {
     fn add(&mut self, plan: &BlockPlan) {
         self.compared.blocks += 1;
         self.compared.strips += u64::from(plan.strips_count);
+        self.compared.settings += plan.parts.len() as u64;
+        let passes = plan
+            .lines
+            .iter()
+            .filter(|line| line.kind == StripKind::BoundaryPass);
+        self.compared.pass_m += passes.map(|line| length(&line.shape)).sum::<f64>();
+        self.compared.travel_m += plan
+            .lines
+            .iter()
+            .filter_map(|line| line.travel_to_next_m)
+            .sum::<f64>();
         let rows = plan.compliance.iter();
         self.compared.fails += rows.filter(|row| row.status == Verdict::Fail).count() as u64;
         self.books.gross_m2 += plan.books.gross_m2;

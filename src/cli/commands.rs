@@ -488,6 +488,9 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
             for class in &layer.classes {
                 print(&summary::class_words(class))?;
             }
+            for report in &layer.uses {
+                print(&summary::use_words(report))?;
+            }
         }
         if let (Some(terrain), Some(coverage)) = (&batch.terrain, &coverage) {
             print(&summary::terrain(terrain, coverage))?;

@@ -6,9 +6,12 @@ use crate::batch::Compared;
 use crate::project::Choice;
 use crate::units::Percent;
 
-const COLUMNS: [&str; 9] = [
+const COLUMNS: [&str; 12] = [
     "blocks",
+    "settings",
     "strips",
+    "pass km",
+    "empty km",
     "retention",
     "day h",
     "night h",
@@ -27,6 +30,7 @@ pub fn table(choices: &[Choice], rows: &[Compared]) -> String {
             .chain(COLUMNS.map(str::to_owned))
             .collect(),
     ];
+    let kilometres = |metres: f64| format!("{:.1}", metres / 1000.0);
     let number = |value: Option<f64>| value.map_or("-".to_owned(), |value| format!("{value:.1}"));
     for (choice, row) in choices.iter().zip(rows) {
         let values = choice
@@ -38,7 +42,10 @@ pub fn table(choices: &[Choice], rows: &[Compared]) -> String {
             values
                 .chain([
                     row.blocks.to_string(),
+                    row.settings.to_string(),
                     row.strips.to_string(),
+                    kilometres(row.pass_m),
+                    kilometres(row.travel_m),
                     share.unwrap_or("-".to_owned()),
                     number(row.day_hours),
                     number(row.night_hours),

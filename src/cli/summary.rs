@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use crate::batch::{Outcome, PortfolioShare, Share, ShareOutcome, Verification};
 use crate::model::{OutputSettings, Problem};
 use crate::rulebook::{Checked, ReadStatus, Rulebook, Severity};
-use crate::sources::{ClassReport, Coverage, LayerReport, TerrainReport};
+use crate::sources::{ClassReport, Coverage, LayerReport, TerrainReport, UseReport};
 use crate::units::{Percent, hectares};
 
 /// Problems shown in words; the rest stand in `set_aside.csv`.
@@ -167,6 +167,23 @@ pub fn class_words(report: &ClassReport) -> String {
         text += &format!(", not known: {}", facts.join(", "));
     }
     text
+}
+
+/// `decking: 3 no, 12 yes; 117 not said: wood may be decked along them`.
+pub fn use_words(report: &UseReport) -> String {
+    let said = report
+        .said
+        .iter()
+        .map(|(word, count)| format!("{count} {word}"));
+    let said = said.collect::<Vec<_>>().join(", ");
+    let assumed = match (report.assumed, report.what) {
+        (0, _) => String::new(),
+        (count, "class") => format!("{count} without"),
+        (count, _) => format!("{count} not said, taken as: {}", report.assumption),
+    };
+    let both = [said, assumed].into_iter().filter(|text| !text.is_empty());
+    let both = both.collect::<Vec<_>>().join("; ");
+    format!("{:<12} {}: {both}", "", report.what)
 }
 
 /// The line of a project file that holds a layer to what it has.

@@ -11,8 +11,8 @@ use rstar::RTree;
 use rstar::primitives::{GeomWithData, Rectangle};
 
 use crate::geometry::area::Bounds;
-use crate::model::{Fact, Feature, GroundFrame, LayerKind, LayoutSettings, Shape};
-use crate::rulebook::{Channel, Match, MeasuredFrom, RoadUse, RuleLine, Rulebook, Widths, flag_of};
+use crate::model::{Feature, GroundFrame, LayerKind, LayoutSettings, Shape};
+use crate::rulebook::{Channel, Match, MeasuredFrom, RoadUse, RuleLine, Rulebook, Widths};
 
 pub use crossings::{Crossing, crossings, off_crossings};
 pub use near::NearFeature;
@@ -336,25 +336,11 @@ fn demand<'a>(feature: &Feature, rules: &'a Rulebook, settings: &LayoutSettings)
         half_at_least: bank.at_least,
         barrier_m: bank.barrier_m,
         fringe_unknown: from == MeasuredFrom::StandEdge && feature.fringe_m.is_none(),
-        road_use: road_use(feature).or(of_class.unwrap_or_default()),
-    }
-}
-
-/// What a road's own attributes say of its use.
-fn road_use(feature: &Feature) -> RoadUse {
-    if feature.kind != LayerKind::Roads {
-        return RoadUse::default();
-    }
-    let [decking, machines, cleared] =
-        RoadUse::FACTS.map(|name| match feature.facts.get(name)? {
-            Fact::Flag(flag) => Some(*flag),
-            Fact::Text(text) => flag_of(text),
-            Fact::Number(number) => flag_of(&number.to_string()),
-        });
-    RoadUse {
-        decking,
-        machines,
-        cleared,
+        road_use: if feature.kind == LayerKind::Roads {
+            RoadUse::of(&feature.facts).or(of_class.unwrap_or_default())
+        } else {
+            of_class.unwrap_or_default()
+        },
     }
 }
 

@@ -22,7 +22,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use crate::model::{Facts, LayerKind};
+use crate::model::{Fact, Facts, LayerKind};
 
 pub use block::{BlockRules, Influence, Occupancy, ShareOf, TrailWidth};
 pub use channel::{BARRIER_RULE, BARRIER_SOURCE, Bank, Channel, LEAST_BARRIER_M};
@@ -121,6 +121,20 @@ pub struct RoadUse {
 
 impl RoadUse {
     pub const FACTS: [&str; 3] = ["decking", "machines", "cleared"];
+
+    /// What a road's own attributes say.
+    pub fn of(facts: &Facts) -> RoadUse {
+        let [decking, machines, cleared] = RoadUse::FACTS.map(|name| match facts.get(name)? {
+            Fact::Flag(flag) => Some(*flag),
+            Fact::Text(text) => flag_of(text),
+            Fact::Number(number) => flag_of(&number.to_string()),
+        });
+        RoadUse {
+            decking,
+            machines,
+            cleared,
+        }
+    }
 
     pub fn is_said(&self) -> bool {
         self.decking.is_some() || self.machines.is_some() || self.cleared.is_some()

@@ -13,6 +13,7 @@ use super::features::{self, Remark};
 use super::frames::{self, Around, Framed, NoFrame};
 use super::layer::{self, LayerHead, RawFeature, RawLayer};
 use super::limits::NAME_CHARACTERS;
+use super::uses::UseTally;
 use super::{Batch, InputFile, LayerReport};
 use crate::geometry::area;
 use crate::model::{Facts, Feature, LayerKind, Problem, ProblemCode, Shape, SourceBlock};
@@ -91,6 +92,7 @@ impl<'a> Assembly<'a> {
                 repaired: 0,
                 set_aside: 0,
                 stated: layer.source.features,
+                uses: vec![],
                 classes: Vec::new(),
             },
         })
@@ -361,6 +363,7 @@ impl<'a> Assembly<'a> {
                 near,
                 unknown: BTreeMap::new(),
                 tally: ClassTally::default(),
+                uses: UseTally::new(source.kind, project.settings.layout.crossing_width_m),
             })
         };
         let sorting = layer::each(source, project.unit, begin, |sorting, raw| sorting.add(raw))?;
@@ -516,6 +519,7 @@ struct Sorting<'s, 'a> {
     /// By class as written and the line that stands in.
     unknown: BTreeMap<(Option<String>, String), Unknown>,
     tally: ClassTally,
+    uses: UseTally,
 }
 
 impl Sorting<'_, '_> {
@@ -548,6 +552,8 @@ impl Sorting<'_, '_> {
         if RULED_KINDS.contains(&kind) {
             self.tally.add(rules, kind, found, &facts);
         }
+        self.uses
+            .add(found, &facts, class.as_deref(), raw.width.value);
         if let Match::Assumed(line) = found {
             let group = self.unknown.entry((raw.class.clone(), line.id.clone()));
             let group = group.or_insert_with(|| Unknown {
@@ -586,6 +592,7 @@ impl Sorting<'_, '_> {
             (self.assembly).note_class(&self.desk, kind, class, &rule_id, &group);
         }
         self.desk.report.classes = self.tally.reports();
+        self.desk.report.uses = self.uses.reports();
         self.assembly.close(self.desk, self.source);
     }
 }

@@ -284,6 +284,9 @@ impl Measure {
 }
 
 fn field_value(feature: &Feature<'_>, index: usize) -> Option<Value> {
+    if !gdal_calls::features::has_value(feature, index) {
+        return None;
+    }
     let value = match feature.field(index) {
         Ok(value) => value?,
         Err(GdalError::UnhandledFieldType { .. }) => {

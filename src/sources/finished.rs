@@ -73,6 +73,8 @@ pub struct FinishedBlock {
     /// Whether the slope of any of its strips is known.
     pub slopes_known: bool,
     pub zones: Vec<FinishedZone>,
+    /// What the wood of each setting goes to, by the setting's number; empty for a layout of an earlier version.
+    pub outlets: BTreeMap<u32, FinishedOutlet>,
     /// In the order of work.
     pub sections: Vec<FinishedSection>,
 }
@@ -82,6 +84,13 @@ pub struct FinishedZone {
     pub kind: String,
     pub class: String,
     pub shape: MultiPolygon,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct FinishedOutlet {
+    /// `road`, `landing`, `access` or `crossing`; empty where none is in reach.
+    pub kind: String,
+    pub name: String,
 }
 
 #[derive(Clone, Debug)]
@@ -161,6 +170,18 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
         }
         Ok(())
     })?;
+    if dataset.layer_by_name("settings").is_ok() {
+        package.each("settings", &SETTINGS, &mut faults, |id, row| {
+            if let Some(block) = of(id) {
+                let outlet = FinishedOutlet {
+                    kind: row.text("outlet_kind")?,
+                    name: row.text("outlet")?,
+                };
+                blocks[block].outlets.insert(row.whole("setting")?, outlet);
+            }
+            Ok(())
+        })?;
+    }
     let lines = package.lines(&of, blocks, &mut faults)?;
     let mut sections: BTreeMap<(usize, u32, [u32; 4]), FinishedSection> = BTreeMap::new();
     package.each("sections", &SECTIONS, &mut faults, |id, row| {
@@ -239,6 +260,7 @@ impl Faults {
 }
 
 const ZONES: [&str; 3] = ["block_id", "kind", "class"];
+const SETTINGS: [&str; 4] = ["block_id", "setting", "outlet", "outlet_kind"];
 const BLOCKS: [&str; 2] = ["block_id", "status"];
 const LINES: [&str; 7] = [
     "block_id",
@@ -399,6 +421,7 @@ impl Package<'_> {
                 },
                 slopes_known: false,
                 zones: vec![],
+                outlets: BTreeMap::new(),
                 sections: vec![],
             });
             Ok(())

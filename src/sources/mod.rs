@@ -20,6 +20,7 @@ mod plain;
 mod sql;
 pub mod terrain;
 pub mod tracks;
+mod uses;
 mod zone;
 
 pub use classes::{ClassFound, ClassReport};
@@ -28,11 +29,13 @@ pub use cut::{
 };
 pub use errors::{Bounds, Names, SourceError};
 pub use finished::{
-    FinishedBlock, FinishedError, FinishedLayout, FinishedSection, FinishedZone, finished,
+    FinishedBlock, FinishedError, FinishedLayout, FinishedOutlet, FinishedSection, FinishedZone,
+    finished,
 };
 pub use open::{DRIVERS, only_listed_drivers};
 pub use plain::{open as open_plain, read as read_plain};
 pub use terrain::{Coverage, RasterTerrain, TerrainError, TerrainReport, unclassed};
+pub use uses::UseReport;
 
 use crate::geometry::area;
 use crate::geometry::overlaps::Overlaps;
@@ -108,6 +111,8 @@ pub struct LayerReport {
     pub stated: Option<u64>,
     /// How the classes of its features were found; empty for roles without rules.
     pub classes: Vec<ClassReport>,
+    /// What is known of the use of roads and crossings, and what is assumed; empty for other roles.
+    pub uses: Vec<UseReport>,
 }
 
 /// Reads every layer of a project. A bad feature becomes a [`Problem`]; a bad file, layer, attribute, filter or CRS

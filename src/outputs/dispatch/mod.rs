@@ -114,7 +114,7 @@ pub fn write(roster: &Roster<'_>, dir: &Path) -> Result<usize, OutputError> {
         let path = staging.path(name);
         fs::write(&path, text).map_err(OutputError::file(&path, "write the file"))
     };
-    table::write(&shifts, &staging.path(SHIFTS))?;
+    table::write(roster, &shifts, &staging.path(SHIFTS))?;
     table::write_set_aside(roster.set_aside, &staging.path(SET_ASIDE))?;
     put(CALENDAR, &calendar_file::calendar(roster, &shifts))?;
     put(PICTURE, &picture::picture(roster, &shifts))?;

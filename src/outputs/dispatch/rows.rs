@@ -76,12 +76,28 @@ pub struct Row {
 }
 
 impl Row {
+    /// Numbers of the settings in which it works, in the order of work; 0 is road clearing.
+    pub fn settings(&self, roster: &Roster<'_>) -> Vec<u32> {
+        let Some(block) = self.block else {
+            return vec![];
+        };
+        let units = &roster.problem.blocks[block].units;
+        let mut settings: Vec<u32> = Vec::new();
+        for unit in &self.units {
+            let part = units[*unit].key.part;
+            if !settings.contains(&part) {
+                settings.push(part);
+            }
+        }
+        settings
+    }
+
     pub fn hours(&self) -> f64 {
         self.span.seconds() as f64 / 3600.0
     }
 }
 
-/// `P1 S12.1/2`: part, strip and piece, section.
+/// `P1 S12.1/2`: setting, strip and piece, section.
 pub fn label(key: &SectionKey) -> String {
     format!(
         "P{} S{}.{}/{}",

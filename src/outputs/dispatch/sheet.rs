@@ -2,11 +2,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use chrono_tz::Tz;
 use geo::{BoundingRect, Rect};
 
 use super::Roster;
-use super::rows::{Job, ShiftPlan, clock, label};
+use super::rows::{Job, Row, ShiftPlan, clock, label};
 use crate::daylight::{DayKind, day};
 use crate::model::ShiftClass;
 use crate::outputs::map::svg::{PathData, escape, px};
@@ -51,7 +50,7 @@ pub(super) fn sheet(roster: &Roster<'_>, shift: &ShiftPlan) -> String {
         }
     }
     daylight(&mut out, roster, shift, &blocks);
-    tasks(&mut out, zone, shift);
+    tasks(&mut out, roster, shift);
     hazards(&mut out, roster, shift, &blocks);
     maps(&mut out, roster, shift, &blocks);
     out += &format!(
@@ -120,9 +119,32 @@ fn daylight(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[
     );
 }
 
-fn tasks(out: &mut String, zone: Tz, shift: &ShiftPlan) {
-    *out += "<h2>Work</h2>\n<table><tr><th>from</th><th>to</th><th>task</th><th>block</th><th>sections, in order</th>\
-             <th>hours</th></tr>\n";
+/// `setting 2, wood to road R-7`, of each setting of a row.
+fn settings(roster: &Roster<'_>, row: &Row) -> String {
+    let outlets = row.block.map(|block| &roster.layout.blocks[block].outlets);
+    let name = |setting: u32| match outlets.and_then(|outlets| outlets.get(&setting)) {
+        _ if setting == 0 => "road clearing".to_owned(),
+        Some(outlet) if !outlet.name.is_empty() => {
+            let kind = match outlet.kind.as_str() {
+                "access" => "by",
+                kind => kind,
+            };
+            let to = format!(
+                "{setting}: wood to {kind} {}",
+                outlet.name.replace(';', ", ")
+            );
+            escape(&to)
+        }
+        _ => setting.to_string(),
+    };
+    let names = row.settings(roster).into_iter().map(name);
+    names.collect::<Vec<_>>().join("<br>")
+}
+
+fn tasks(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan) {
+    let zone = roster.zone;
+    *out += "<h2>Work</h2>\n<table><tr><th>from</th><th>to</th><th>task</th><th>block</th><th>setting</th>\
+             <th>sections, in order</th><th>hours</th></tr>\n";
     for row in &shift.rows {
         let sections = match (&row.first, &row.last) {
             (Some(first), Some(last)) if row.units.len() > 1 => {
@@ -132,16 +154,17 @@ fn tasks(out: &mut String, zone: Tz, shift: &ShiftPlan) {
             _ => String::new(),
         };
         *out += &format!(
-            "<tr><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td class=\"n\">{:.2}</td></tr>\n",
+            "<tr><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td class=\"n\">{:.2}</td></tr>\n",
             clock(zone, row.span.from),
             clock(zone, row.span.to),
             row.job.words(),
             escape(&row.block_id),
+            settings(roster, row),
             sections,
             row.hours()
         );
     }
-    *out += "</table><p>P part, S strip.piece / section.</p>\n";
+    *out += "</table><p>P setting (P0: road clearing), S strip.piece / section.</p>\n";
 }
 
 fn hazards(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[usize]) {

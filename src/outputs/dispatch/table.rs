@@ -2,12 +2,12 @@
 
 use std::path::Path;
 
-use super::SetAside;
 use super::rows::{ShiftPlan, label};
+use super::{Roster, SetAside};
 use crate::outputs::OutputError;
 use crate::outputs::cells;
 
-const HEADER: [&str; 16] = [
+const HEADER: [&str; 17] = [
     "date",
     "shift",
     "machine",
@@ -24,9 +24,14 @@ const HEADER: [&str; 16] = [
     "daylight_from",
     "daylight_to",
     "sheet",
+    "settings",
 ];
 
-pub(super) fn write(shifts: &[ShiftPlan], path: &Path) -> Result<(), OutputError> {
+pub(super) fn write(
+    roster: &Roster<'_>,
+    shifts: &[ShiftPlan],
+    path: &Path,
+) -> Result<(), OutputError> {
     let failed = |source: csv::Error| OutputError::Table {
         path: path.to_owned(),
         source,
@@ -36,6 +41,7 @@ pub(super) fn write(shifts: &[ShiftPlan], path: &Path) -> Result<(), OutputError
     for shift in shifts {
         for row in &shift.rows {
             let section = |key: &Option<_>| key.as_ref().map(label).unwrap_or_default();
+            let settings: Vec<String> = row.settings(roster).iter().map(u32::to_string).collect();
             let (light_from, light_to) = row.light.clone().unwrap_or_default();
             let count = if row.units.is_empty() {
                 String::new()
@@ -60,6 +66,7 @@ pub(super) fn write(shifts: &[ShiftPlan], path: &Path) -> Result<(), OutputError
                     &light_from,
                     &light_to,
                     &format!("sheets/{}.html", shift.stem),
+                    &settings.join(";"),
                 ])
                 .map_err(failed)?;
         }

@@ -194,7 +194,7 @@ pub fn side(
         )
     };
     let outlet = [style::OUTLET_RIM.outline, style::OUTLET.outline];
-    let rows: [(bool, &dyn Fn(f64) -> String, &str); 6] = [
+    let rows: [(bool, Sign<'_>, &str); 6] = [
         (
             marks.dividing,
             &|y| line(y, &[style::SETTING.outline]),
@@ -239,6 +239,9 @@ pub fn side(
         findings(svg, plan, words, area, y + 24.0);
     }
 }
+
+/// Draws a sign of the legend at a height.
+type Sign<'s> = &'s dyn Fn(f64) -> String;
 
 fn legend_text(svg: &mut String, area: Area, y: f64, word: &str) {
     svg.push_str(&format!(

@@ -270,7 +270,8 @@ fn slopes(measured: SlopesMeasured, level: bool, words: &Words) -> Vec<(&'static
 const SWATCH: (f64, f64) = (19.0, 7.4);
 
 /// A sign, given its left edge and the baseline of its words, and the words.
-type LegendRow<'r> = (Box<dyn Fn(&mut Canvas, f64, f64) + 'r>, &'static str);
+type LegendRow<'r> = (Sign<'r>, &'static str);
+type Sign<'r> = Box<dyn Fn(&mut Canvas, f64, f64) + 'r>;
 
 /// Of what is drawn, and of nothing else.
 fn legend_rows<'r>(drawn: &'r [Drawn], marks: &Marks, words: &text::Words) -> Vec<LegendRow<'r>> {
@@ -284,7 +285,7 @@ fn legend_rows<'r>(drawn: &'r [Drawn], marks: &Marks, words: &text::Words) -> Ve
     }
     let flat = |x: f64, y: f64| [(x, y + 2.4), (x + SWATCH.0, y + 2.4)].into_iter();
     let middle = |x: f64| x + SWATCH.0 / 2.0;
-    let mut push = |shown: bool, sign: Box<dyn Fn(&mut Canvas, f64, f64) + 'r>, word| {
+    let mut push = |shown: bool, sign: Sign<'r>, word| {
         if shown {
             rows.push((sign, word));
         }

@@ -112,6 +112,7 @@ fn finished(id: &str) -> FinishedBlock {
         place: PLACE,
         slopes_known: false,
         zones: vec![],
+        outlets: Default::default(),
         sections: (1..=3).map(section).collect(),
     }
 }

@@ -1,0 +1,81 @@
+//! What is known of how roads and crossings may be used, and what stands in where nobody says it.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+use crate::model::{Facts, LayerKind};
+use crate::rulebook::{Match, RoadUse};
+
+/// One thing that a planner may say of the features of a layer.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct UseReport {
+    /// `decking`, `machines` and `cleared` of roads; `class` and `width` of crossings.
+    pub what: &'static str,
+    /// How many features say so, by what they say; a width is `stated`.
+    pub said: BTreeMap<String, u64>,
+    /// How many features of which nobody says it.
+    pub assumed: u64,
+    /// What is assumed of these.
+    pub assumption: String,
+}
+
+/// Counts for one layer.
+#[derive(Debug)]
+pub(super) struct UseTally(Vec<UseReport>);
+
+impl UseTally {
+    /// `crossing_width_m` is that of crossings which state none.
+    pub fn new(kind: LayerKind, crossing_width_m: f64) -> UseTally {
+        let report = |what, assumption: &str| UseReport {
+            what,
+            said: BTreeMap::new(),
+            assumed: 0,
+            assumption: assumption.to_owned(),
+        };
+        UseTally(match kind {
+            LayerKind::Roads => vec![
+                report("decking", "wood may be decked along them"),
+                report("machines", "machines may run on them and cross them"),
+                report("cleared", "still to be cleared"),
+            ],
+            LayerKind::Crossings => vec![
+                report("class", "none"),
+                report("width", &format!("{crossing_width_m} m")),
+            ],
+            _ => vec![],
+        })
+    }
+
+    pub fn add(
+        &mut self,
+        found: Match<'_>,
+        facts: &Facts,
+        class: Option<&str>,
+        width: Option<f64>,
+    ) {
+        let of_class = match found {
+            Match::Line(line) | Match::Derived(line) => line.road_use,
+            Match::Assumed(_) | Match::None => RoadUse::default(),
+        };
+        let said = RoadUse::of(facts).or(of_class);
+        let flag = |flag: Option<bool>| flag.map(|flag| if flag { "yes" } else { "no" }.to_owned());
+        for report in &mut self.0 {
+            let says = match report.what {
+                "decking" => flag(said.decking),
+                "machines" => flag(said.machines),
+                "cleared" => flag(said.cleared),
+                "class" => class.map(str::to_owned),
+                _ => width.map(|_| "stated".to_owned()),
+            };
+            match says {
+                Some(says) => *report.said.entry(says).or_default() += 1,
+                None => report.assumed += 1,
+            }
+        }
+    }
+
+    pub fn reports(self) -> Vec<UseReport> {
+        self.0
+    }
+}
