@@ -1,6 +1,6 @@
 //! The first pass, along block and reserve edges but not along roads: a strip's width of ground and the path in it.
 
-use geo::{LineString, MultiLineString, MultiPolygon, Polygon};
+use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
 
 use super::Context;
 use super::cover::{self, near_edge_m, reach_rest};
@@ -79,21 +79,47 @@ pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: 
     let reached = reach_rest(
         engines, machine, &whole, exclusion, &band, &mut lines, &levels_m,
     );
-    // A pass is driven in few tours: its machine may go wherever it cuts.
+    // A pass is driven in few tours: its machine may go wherever it cuts, and nowhere else.
     let (mut band, mut interior) = (reached.within, interior);
     let mut beyond_reach = reached.beyond.0;
-    if lines.iter().any(|line| length(line) < tours::SPUR_M) {
+    let inner_edge = SegmentIndex::of_boundary(&interior);
+    let near = |w: &[Coord]| {
+        let approach = inner_edge.approach(w[0], w[1], machine.half_width_m);
+        approach.is_some() || inner_edge.holds(w[0])
+    };
+    let strays = lines.iter().any(|line| line.0.windows(2).any(near));
+    if strays || lines.iter().any(|line| length(line) < tours::SPUR_M) {
         // Corridors may stand along its inner edge.
         let beside = engines.plain(&Source::Polygons(interior.clone()), machine.half_width_m);
         let shut: Vec<Polygon> = (exclusion.iter().cloned())
             .chain(oriented(beside).0)
             .collect();
         let may_drive = difference(&band, &shut);
-        lines = tours::with_spurs(lines, &may_drive, machine.strip_width_m());
-        // Strips take what no tour comes to.
-        let divided = cover::divide(engines, &band, &lines, machine.reach_m);
-        band = divided.within;
+        if strays {
+            let kept = clip_lines(&MultiLineString(lines), &may_drive.0, true);
+            lines = joined(kept);
+            lines.retain(|line| length(line) >= cover::SHORTEST_M);
+        }
         let large = |shape: &Polygon| polygon_area(shape) >= settings.layout.sliver_m2;
+        let (tours, apart) = tours::with_spurs(lines, &may_drive, machine.strip_width_m());
+        lines = tours;
+        let mut divided = cover::divide(engines, &band, &lines, machine.reach_m);
+        // The longest first; each is driven for ground alone that no other comes to.
+        for own in apart {
+            let left = divided.beyond.0.iter().filter(|shape| large(shape));
+            let left = SegmentIndex::new(left.flat_map(polygon_segments).collect());
+            let reaches = |w: &[Coord]| left.approach(w[0], w[1], machine.reach_m).is_some();
+            if !own.0.windows(2).any(reaches) {
+                continue;
+            }
+            let with: Vec<LineString> = lines.iter().cloned().chain([own]).collect();
+            let now = cover::divide(engines, &band, &with, machine.reach_m);
+            if area(&now.beyond) < area(&divided.beyond) - settings.layout.sliver_m2 / 2.0 {
+                (lines, divided) = (with, now);
+            }
+        }
+        // Strips take what no drive comes to.
+        band = divided.within;
         let (rest, small): (Vec<Polygon>, Vec<Polygon>) =
             divided.beyond.0.into_iter().partition(large);
         slivers.extend(small);

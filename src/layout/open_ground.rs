@@ -1,5 +1,7 @@
 //! What ground a machine may drive over, and when: roads at any time, the rest once it is cut.
 
+use std::collections::BTreeMap;
+
 use geo::{Coord, MultiPolygon, Polygon};
 use rstar::RTree;
 use rstar::primitives::{GeomWithData, Rectangle};
@@ -13,6 +15,8 @@ pub type Needs = Option<Box<[usize]>>;
 
 /// A straight way is asked at places this far apart.
 const STEP_M: f64 = 1.0;
+/// What a line runs over for fewer metres is no more than touched.
+const OVER_M: u32 = 1;
 
 /// A piece of ground that is cut.
 pub struct Piece {
@@ -83,6 +87,24 @@ impl OpenGround {
         let step = b - a;
         let count = (step.x.hypot(step.y) / STEP_M).ceil().max(1.0) as u32;
         (0..count).map(move |k| a + step * ((f64::from(k) + 0.5) / f64::from(count)))
+    }
+
+    /// Other legs over whose ground the line of a leg runs for more than [`OVER_M`].
+    pub fn runs_over(&self, leg: usize) -> Vec<usize> {
+        let mut metres: BTreeMap<usize, u32> = BTreeMap::new();
+        for w in self.lines[leg].0.windows(2) {
+            for at in OpenGround::places(w[0], w[1]) {
+                if let Some(Some(other)) = self.opener(at) {
+                    *metres.entry(other).or_default() += 1;
+                }
+            }
+        }
+        let over = |&(other, metres): &(usize, u32)| other != leg && metres > OVER_M;
+        metres
+            .into_iter()
+            .filter(over)
+            .map(|(leg, _)| leg)
+            .collect()
     }
 
     pub fn needs(&self, a: Coord, b: Coord) -> Needs {

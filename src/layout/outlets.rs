@@ -24,6 +24,8 @@ pub struct Outlet {
     pub front: MultiLineString,
     /// How wood goes on from there, where it is not decked there: to where it is.
     pub beyond: Option<LineString>,
+    /// The road that it is one side of, by its place among those near.
+    pub flank_of: Option<usize>,
 }
 
 impl Outlet {
@@ -34,6 +36,7 @@ impl Outlet {
             name,
             front: MultiLineString(vec![LineString(vec![at, at])]),
             beyond: None,
+            flank_of: None,
         }
     }
 }
@@ -154,6 +157,7 @@ impl Roads {
                 name: self.runs[run].name.clone(),
                 front: MultiLineString(lines),
                 beyond: None,
+                flank_of: Some(run),
             })
             .collect();
         let reach_m = context.settings.layout.frontage_distance_m;

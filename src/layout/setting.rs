@@ -82,12 +82,20 @@ pub fn divide(
         kept.remove(least);
     }
     let mut best = Division::of(context, ground, part, &outlets, &ways, kept);
-    // Leave out one outlet after the other for as long as that costs less.
+    // Leave out one outlet after the other for as long as that costs less. A road parts ground into its flanks: both of
+    // them are left out or none.
     while best.kept.len() > 1 {
-        let fewer = (0..best.kept.len()).map(|at| {
-            let mut kept = best.kept.clone();
-            kept.remove(at);
-            Division::of(context, ground, part, &outlets, &ways, kept)
+        let fewer = (0..best.kept.len()).filter_map(|at| {
+            let own = best.kept[at];
+            let flank = |&other: &usize| {
+                let both = outlets[own].flank_of.is_some();
+                other == own || (both && outlets[other].flank_of == outlets[own].flank_of)
+            };
+            let kept: Vec<usize> = best.kept.iter().copied().filter(|k| !flank(k)).collect();
+            // A pair is looked at once, and somewhere wood must go.
+            let is_first = best.kept.iter().position(flank) == Some(at);
+            (is_first && !kept.is_empty())
+                .then(|| Division::of(context, ground, part, &outlets, &ways, kept))
         });
         let Some(next) = fewer.reduce(|a, b| if b.cost_h < a.cost_h { b } else { a }) else {
             break;

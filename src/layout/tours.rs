@@ -13,14 +13,18 @@ pub const SPUR_M: f64 = 50.0;
 /// Ends this near to the edge of the ground count as on it.
 const ON_EDGE_M: f64 = 0.01;
 
-/// Joins short drives to longer ones, over `ground` and nothing else, and leaves those out that are near to none: what
-/// they would cut goes to the strips beside. `near_m` is how far off a longer drive may be.
-pub fn with_spurs(lines: Vec<LineString>, ground: &MultiPolygon, near_m: f64) -> Vec<LineString> {
+/// Joins short drives to longer ones, over `ground` and nothing else; second are those that are near to none. `near_m` is
+/// how far off a longer drive may be.
+pub fn with_spurs(
+    lines: Vec<LineString>,
+    ground: &MultiPolygon,
+    near_m: f64,
+) -> (Vec<LineString>, Vec<LineString>) {
     let (mut long, mut short): (Vec<LineString>, Vec<LineString>) =
         lines.into_iter().partition(|line| length(line) >= SPUR_M);
     if long.is_empty() || short.is_empty() {
         long.append(&mut short);
-        return long;
+        return (long, vec![]);
     }
     let mut short = clip_lines(&MultiLineString(short), &ground.0, true).0;
     short.retain(|line| length(line) >= cover::SHORTEST_M);
@@ -41,6 +45,7 @@ pub fn with_spurs(lines: Vec<LineString>, ground: &MultiPolygon, near_m: f64) ->
     };
     // The longest first, so that what hangs on a spur finds it.
     short.sort_by(|a, b| length(b).total_cmp(&length(a)));
+    let mut apart = Vec::new();
     for spur in short {
         let mut best: Option<(f64, usize, OnLine, bool)> = None;
         for (index, line) in long.iter().enumerate() {
@@ -57,9 +62,11 @@ pub fn with_spurs(lines: Vec<LineString>, ground: &MultiPolygon, near_m: f64) ->
         }
         if let Some((_, index, on, backwards)) = best {
             insert(&mut long[index], on, spur, backwards, free);
+        } else {
+            apart.push(spur);
         }
     }
-    long
+    (long, apart)
 }
 
 /// Drives out along a spur from a place on the line and back to it, straight where the ground lets it.
@@ -104,8 +111,8 @@ mod tests {
             line(&[(0., 0.), (200., 0.)]),
             line(&[(100., 20.), (100., 5.)]),
         ];
-        let tour = with_spurs(lines.clone(), &MultiPolygon(vec![ground]), 30.0);
-        assert_eq!(tour.len(), 1);
+        let (tour, apart) = with_spurs(lines.clone(), &MultiPolygon(vec![ground]), 30.0);
+        assert_eq!((tour.len(), apart.len()), (1, 0));
         let wanted = [
             (0., 0.),
             (100., 0.),
@@ -134,7 +141,7 @@ mod tests {
                 &MultiPolygon(vec![cut(-1., 2.), cut(4., 40.)]),
                 30.0
             ),
-            lines[..1]
+            (lines[..1].to_vec(), vec![line(&[(100., 20.), (100., 5.)])])
         );
     }
 }

@@ -96,6 +96,8 @@ pub struct Network<'g> {
     piece: Vec<u32>,
     /// The leg and its end that each node is, if it is one.
     leg_at: Vec<Option<(usize, usize)>>,
+    /// Other legs over whose ground each runs, found when first asked.
+    over: Vec<OnceCell<Vec<usize>>>,
 }
 
 /// Straight lines on ground that will be cut and may be driven.
@@ -151,6 +153,7 @@ impl<'g> Network<'g> {
             lines: legs.iter().map(|leg| leg.line.clone()).collect(),
             piece: vec![],
             leg_at: vec![],
+            over: legs.iter().map(|_| OnceCell::new()).collect(),
         };
         for leg in legs {
             let start = net.node(leg.start());
@@ -618,7 +621,8 @@ impl<'g> Network<'g> {
             }
             for (index, edge) in self.edges[at].iter().enumerate() {
                 let own = begun_at(edge.to);
-                let usable = self.usable(at, edge, cut, own) || (through && self.may_be(at, edge));
+                let usable =
+                    self.usable(at, edge, cut, own) || (through && self.may_be(at, edge, cut, own));
                 if usable {
                     let via = Some((at, Via(index)));
                     scratch.reach_towards(edge.to, so_far + edge.length_m, 0.0, via);
@@ -628,14 +632,20 @@ impl<'g> Network<'g> {
         None
     }
 
-    /// Whether an edge could be driven once enough is cut.
-    fn may_be(&self, from: usize, edge: &Edge) -> bool {
+    /// Whether an edge could be driven once legs are cut that run over no ground of others.
+    fn may_be(&self, from: usize, edge: &Edge, cut: &[bool], goal: Option<usize>) -> bool {
+        let may_be_cut = |&leg: &usize| {
+            let over = self.over[leg].get_or_init(|| self.ground.runs_over(leg));
+            cut[leg] || Some(leg) == goal || over.iter().all(|&other| cut[other])
+        };
         match &edge.over {
+            Over::Road => true,
+            Over::Leg(leg) => may_be_cut(leg),
             Over::Ground(needs) => {
                 let ask = || self.ground.needs(self.nodes[from], self.nodes[edge.to]);
-                needs.get_or_init(ask).is_some()
+                let needs = needs.get_or_init(ask).as_ref();
+                needs.is_some_and(|legs| legs.iter().all(may_be_cut))
             }
-            _ => true,
         }
     }
 
