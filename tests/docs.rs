@@ -148,7 +148,7 @@ fn valid_keys(section: &str) -> BTreeSet<String> {
 fn every_default_of_the_tables_is_the_real_one() {
     let text = read("docs/project-file.md");
     let mut checked = 0;
-    for section in ["machine", "layout", "production", "outputs"] {
+    for section in ["machine", "layout", "production", "costs", "outputs"] {
         for row in rows(&text, &format!("## `[{section}]`")) {
             let key = code(&row[0])[0];
             let project = match code(&row[1])[..] {
@@ -168,7 +168,7 @@ fn every_default_of_the_tables_is_the_real_one() {
             checked += 1;
         }
     }
-    assert_eq!(checked, 59);
+    assert_eq!(checked, 65);
     let other = with("machine", "reach = \"8.71 m\"").unwrap().settings;
     assert_ne!(rounded(&other), rounded(&Settings::default()));
 }
@@ -203,6 +203,7 @@ fn every_key_is_described_and_every_described_key_is_valid() {
         "machine",
         "layout",
         "production",
+        "costs",
         "outputs",
     ] {
         assert_eq!(
@@ -326,8 +327,8 @@ fn every_relative_link_leads_somewhere() {
 
 /// Ids such as BC-04 in a text.
 fn ids(text: &str) -> BTreeSet<String> {
-    const GROUPS: [&str; 12] = [
-        "BC", "QC", "ON", "US", "MT", "XX", "SF", "PR", "SU", "GE", "RT", "TM",
+    const GROUPS: [&str; 13] = [
+        "BC", "QC", "ON", "US", "MT", "XX", "SF", "PR", "SU", "GE", "RT", "TM", "CO",
     ];
     let words = text.split(|c: char| !(c.is_ascii_alphanumeric() || c == '-' || c == '_'));
     words

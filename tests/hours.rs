@@ -174,6 +174,16 @@ fn every_worked_example_comes_out_as_printed() {
         ..Production::default()
     };
     let steep_s = seconds(model, 0.53, 0.4);
+    let rates = Rates {
+        felling: Some(PUBLISHED_RATES[0].felling),
+        skidding: Some(165.0),
+    };
+    let money = WorkCost {
+        volume_m3: Some(240.0),
+        felling_cost: Some(3.0 / production.utilisation * 289.50),
+        skidding_cost: Some(5.0 / production.skid_utilisation * 165.0),
+        ..WorkCost::default()
+    };
     let found = [
         ("WE-01", seconds(model, 0.53, 0.0), 0.0006),
         ("WE-02", steep_s, 0.0006),
@@ -192,6 +202,7 @@ fn every_worked_example_comes_out_as_printed() {
         ("WE-07", production.trees_per_load(0.4), 0.0),
         ("WE-08", production.skid_seconds(300.0), 0.0006),
         ("WE-09", 120.0 / production.deck_m3_per_m, 0.0),
+        ("WE-10", money.cost_per_m3(rates).unwrap(), 0.0006),
     ];
     assert_eq!(found.len(), printed.len());
     for (id, value, within) in found {

@@ -29,6 +29,20 @@ CHANGES = [
         "n += 1; ed = shapely.difference(r.geometry.boundary, "
         "U([o.geometry.buffer(.02) for o in NET.itertuples() if o.block_id == b and o.part != r.part]))",
     ),
+    # docs/algorithms.md, Bunches: a drive with less than a tree adds it to a bunch of another piece; all wood of a block is there.
+    (
+        "vwork.py",
+        "abs(bv.get(k, 0) + lostv.get(k, 0) - v) > .01 + 1e-4 * v: bad.append(",
+        "abs(bv.get(k, 0) + lostv.get(k, 0) - v) > .01 + 1e-4 * v + 1.01 * (SEC.volume_m3 / SEC.trees)[SEC.block_id == k[0]].max(): bad.append(",
+    ),
+    (
+        "vwork.py",
+        '    check("07e bunches',
+        "        for b in IDS:\n"
+        "            v = SEC[SEC.block_id == b].volume_m3.sum(); g = bun[bun.block_id == b].volume_m3.sum() + sum(x for k, x in lostv.items() if k[0] == b)\n"
+        '            if v == v and abs(g - v) > .01 + 1e-4 * v: bad.append(f"{b}: bunches and reported wood {g:.3f}, felled {v:.3f} m3")\n'
+        '    check("07e bunches',
+    ),
     # docs/algorithms.md, Bunches: one that is filled in two stands is full by the trees of the second.
     ("vwork.py", "cap = np.maximum(np.floor(CAP / size + 1e-6), 1) * size;", "cap = np.maximum(CAP, size);"),
     # docs/algorithms.md, Hours: time grows with the volume; a whole cycle holds advances, bunches and the slope across.

@@ -35,11 +35,14 @@ pub struct Compared {
     /// The wood's mean way, by volume, or by area where the volume of a block is not known.
     pub skid_m: Option<f64>,
     pub skid_hours: Option<f64>,
+    /// Of the machines that have a rate, in the money of `[costs]`; None without one.
+    pub cost: Option<f64>,
+    pub cost_per_m3: Option<f64>,
     /// Rules that are not met, each block and portfolio counted.
     pub fails: u64,
 }
 
-/// Lays out the blocks once for each choice. Layers are read once: choices differ in `[machine]` and `[layout]` only.
+/// Lays out the blocks once for each choice. Layers are read once: choices differ in what does not look at them.
 ///
 /// # Errors
 /// As [`super::run`], but for outputs.
@@ -136,6 +139,11 @@ fn lay_out_all(
         compared.night_hours = total(&sums.night_hours);
         compared.skid_hours = total(&sums.skid_hours);
         compared.skid_m = mean(&sums.ways);
+        compared.cost = total(&sums.costs);
+        let mut volume_m3 = sums.ways.iter().map(|way| way.volume_m3);
+        let volume_m3 = volume_m3.try_fold(0.0, |sum, m3| Some(sum + m3?));
+        let per_m3 = compared.cost.zip(volume_m3.filter(|m3| *m3 > 0.0));
+        compared.cost_per_m3 = per_m3.map(|(cost, m3)| cost / m3);
     }
     compared
 }
@@ -147,6 +155,7 @@ struct Sums {
     day_hours: Vec<Option<f64>>,
     night_hours: Vec<Option<f64>>,
     skid_hours: Vec<Option<f64>>,
+    costs: Vec<Option<f64>>,
     ways: Vec<Way>,
 }
 
@@ -181,6 +190,7 @@ impl Sums {
         self.day_hours.push(plan.day_hours);
         self.night_hours.push(plan.night_hours);
         self.skid_hours.push(plan.skid_hours);
+        self.costs.push(plan.cost().cost(plan.rates));
         self.ways.push(Way {
             skid_m: plan.skid_m,
             volume_m3: plan.volume_m3(),

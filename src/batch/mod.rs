@@ -498,6 +498,7 @@ fn write_all(
     let ids = batch.blocks.iter().map(|block| block.id.as_str());
     let mut writer = create(out, &batch.crs_wkt)?
         .with_ids(ids)
+        .with_costs(&project.settings.costs)?
         .with_exchange(&project.name, &project.settings.outputs)?;
     if project.settings.outputs.report {
         writer = writer.with_report()?;

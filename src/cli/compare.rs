@@ -6,7 +6,7 @@ use crate::batch::Compared;
 use crate::project::Choice;
 use crate::units::Percent;
 
-const COLUMNS: [&str; 12] = [
+const COLUMNS: [&str; 14] = [
     "blocks",
     "settings",
     "strips",
@@ -17,6 +17,8 @@ const COLUMNS: [&str; 12] = [
     "night h",
     "skid m",
     "skid h",
+    "cost",
+    "cost/m3",
     "fails",
     "set aside",
 ];
@@ -51,6 +53,9 @@ pub fn table(choices: &[Choice], rows: &[Compared]) -> String {
                     number(row.night_hours),
                     number(row.skid_m),
                     number(row.skid_hours),
+                    row.cost.map_or("-".to_owned(), |cost| format!("{cost:.0}")),
+                    row.cost_per_m3
+                        .map_or("-".to_owned(), |cost| format!("{cost:.2}")),
                     row.fails.to_string(),
                     row.set_aside.to_string(),
                 ])

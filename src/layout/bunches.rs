@@ -20,6 +20,8 @@ const FLANK_M: f64 = 0.25;
 const LENGTHS: [f64; 4] = [1.0, 0.75, 0.5, 0.25];
 /// Moves along the line, in spacings of bunches.
 const SHIFTS: [f64; 5] = [0.0, -0.25, -0.5, 0.25, 0.5];
+/// Of a tree, but for rounding.
+const WHOLE: f64 = 1.0 - 1e-9;
 /// Less wood than this is none.
 const NO_WOOD_M3: f64 = 1e-9;
 
@@ -32,6 +34,8 @@ struct Load {
     trees: f64,
     /// Length driven to fell it, where the wood stands as here.
     spacing_m: f64,
+    /// Trees that a full bunch holds here.
+    full_trees: f64,
 }
 
 /// How a bunch lies beside the machine.
@@ -73,7 +77,12 @@ pub fn lay(
     let mut numbers: BTreeMap<PieceId, u32> = BTreeMap::new();
     let mut bunches = Vec::new();
     let mut homeless: BTreeMap<PieceId, (f64, Coord)> = BTreeMap::new();
-    for (line, stretches) in lines.iter().zip(&felled) {
+    let mut all: Vec<Vec<Load>> = (felled.iter())
+        .map(|stretches| loads(stretches, &settings.production))
+        .collect();
+    let ids: Vec<PieceId> = lines.iter().map(|line| line.id).collect();
+    join_parts_of_trees(&ids, &mut all);
+    for (line, loads) in lines.iter().zip(all) {
         let half_strip_m = match widths_m.get(&line.id) {
             Some(width_m) if line.kind == StripKind::Interior => width_m / 2.0,
             _ => settings.machine.half_strip_m(),
@@ -89,8 +98,9 @@ pub fn lay(
             bunch_length_m: settings.production.bunch_length_m,
             full_up: false,
         };
-        for load in loads(stretches, &settings.production) {
-            let Some((placement, shape)) = drive.find(&load) else {
+        for load in loads {
+            let found = (load.trees >= WHOLE).then(|| drive.find(&load)).flatten();
+            let Some((placement, shape)) = found else {
                 let place = drive.track.at(load.station);
                 homeless.entry(line.id).or_insert((0.0, place)).0 += load.volume_m3;
                 continue;
@@ -140,6 +150,7 @@ fn loads(stretches: &[Stretch], production: &Production) -> Vec<Load> {
             volume_m3,
             trees,
             spacing_m: full_m3 / per_m,
+            full_trees: full_m3 / tree_m3,
         };
         let (mut station, mut left_m3) = (stretch.from_m, stretch.volume_m3);
         while volume_m3 + left_m3 >= full_m3 - NO_WOOD_M3 {
@@ -159,7 +170,7 @@ fn loads(stretches: &[Stretch], production: &Production) -> Vec<Load> {
     }
     let rest = last.filter(|rest| rest.volume_m3 > NO_WOOD_M3);
     match (rest, loads.last_mut()) {
-        (Some(rest), Some(before)) if rest.trees < 1.0 - 1e-9 => {
+        (Some(rest), Some(before)) if rest.trees < WHOLE => {
             before.volume_m3 += rest.volume_m3;
             before.trees += rest.trees;
         }
@@ -167,6 +178,45 @@ fn loads(stretches: &[Stretch], production: &Production) -> Vec<Load> {
         (None, _) => {}
     }
     loads
+}
+
+/// A drive that fells less than a tree makes no bunch: nobody cuts a part of one. Its wood goes to the bunch nearest in the order
+/// of work that has room, of its own piece if there is one, else of its own setting, else of any.
+fn join_parts_of_trees(ids: &[PieceId], all: &mut [Vec<Load>]) {
+    for at in 0..all.len() {
+        let [load] = &all[at][..] else { continue };
+        if load.trees >= WHOLE {
+            continue;
+        }
+        let (volume_m3, trees) = (load.volume_m3, load.trees);
+        // The last bunch of a drive before, the first of one after.
+        let room = |other: usize| {
+            let bunch = if other < at {
+                all[other].last()
+            } else {
+                all[other].first()
+            };
+            bunch.is_some_and(|b| b.trees >= WHOLE && b.trees + trees <= b.full_trees + 1.0)
+        };
+        let near = |other: &usize| {
+            let same = (ids[*other] != ids[at], ids[*other].part != ids[at].part);
+            (same, other.abs_diff(at), *other)
+        };
+        let others = (0..all.len()).filter(|&other| other != at && room(other));
+        let Some(target) = others.min_by_key(near) else {
+            continue;
+        };
+        all[at].clear();
+        let bunch = if target < at {
+            all[target].last_mut()
+        } else {
+            all[target].first_mut()
+        };
+        if let Some(bunch) = bunch {
+            bunch.volume_m3 += volume_m3;
+            bunch.trees += trees;
+        }
+    }
 }
 
 /// One drive, for finding places beside it.
@@ -433,6 +483,55 @@ mod tests {
         assert_eq!(trees(3.0, 5.0), [1.0, 1.0, 1.0]);
         assert_eq!(trees(12.5, 0.5), [6.0, 6.5]);
         assert_eq!(trees(0.5, 0.5), [0.5]);
+    }
+
+    #[test]
+    fn a_drive_with_less_than_a_tree_makes_no_bunch() {
+        let load = |trees: f64| Load {
+            station: 0.0,
+            class: ShiftClass::DayOnly,
+            volume_m3: trees * 0.5,
+            trees,
+            spacing_m: 10.0,
+            full_trees: 6.0,
+        };
+        let id = |part: u32, strip_no: u32| PieceId {
+            part,
+            strip_no,
+            piece: 1,
+        };
+        let ids = [id(1, 1), id(1, 2), id(2, 1), id(2, 2), id(2, 2), id(2, 3)];
+        let mut all = [
+            vec![load(6.0), load(3.0)],
+            vec![load(2e-7)],
+            vec![load(6.0), load(6.9)],
+            vec![load(0.4)],
+            vec![load(2.0)],
+            vec![load(0.3)],
+        ];
+        join_parts_of_trees(&ids, &mut all);
+        let trees: Vec<Vec<f64>> = (all.iter())
+            .map(|loads| loads.iter().map(|load| load.trees).collect())
+            .collect();
+        // To its own setting, to its own piece, and to the nearest with room: 6.9 trees are full.
+        let wanted = [
+            vec![6.0, 3.0 + 2e-7],
+            vec![],
+            vec![6.0, 6.9],
+            vec![],
+            vec![2.0 + 0.4 + 0.3],
+            vec![],
+        ];
+        for (found, wanted) in trees.iter().zip(&wanted) {
+            assert_eq!(found.len(), wanted.len(), "{trees:?}");
+            for (found, wanted) in found.iter().zip(wanted) {
+                assert!((found - wanted).abs() < 1e-12, "{trees:?}");
+            }
+        }
+        // A block with less than a tree has none.
+        let mut lonely = [vec![load(0.7)]];
+        join_parts_of_trees(&ids[..1], &mut lonely);
+        assert!(lonely[0][0].trees < WHOLE);
     }
 
     #[test]

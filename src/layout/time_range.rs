@@ -3,6 +3,7 @@
 use geo::{Geometry, InteriorPoint};
 
 use super::strips::ASSUMED_TREE_M3;
+use super::timing::SectionTime;
 use crate::model::{Finding, Section, TimeModel, Verdict};
 
 /// Trees of a section count as within the range up to this much beyond it.
@@ -16,9 +17,9 @@ type Way<'w> = (
     f64,
 );
 
-/// One finding for each way in which sections lie beyond the range, and one for those with trees of unknown size. `slopes` are those under the machine, rise over run, in
-/// the order of the sections.
-pub fn findings(model: &TimeModel, sections: &[Section], slopes: &[Option<f64>]) -> Vec<Finding> {
+/// One finding for each way in which sections lie beyond the range, and one for those with trees of unknown size. `times` are in the
+/// order of the sections.
+pub fn findings(model: &TimeModel, sections: &[Section], times: &[SectionTime]) -> Vec<Finding> {
     let tree_m3 = |at: usize| -> Option<f64> {
         let (trees, volume_m3) = (sections[at].trees?, sections[at].volume_m3?);
         (trees > 0.0).then(|| volume_m3 / trees)
@@ -26,7 +27,7 @@ pub fn findings(model: &TimeModel, sections: &[Section], slopes: &[Option<f64>])
     let ways: [Way; 3] = [
         (model.tree_m3_from, "m3", &tree_m3, -1.0),
         (model.tree_m3_to, "m3", &tree_m3, 1.0),
-        (model.slope_to, "share", &|at| slopes[at], 1.0),
+        (model.slope_to, "share", &|at| times[at].slope, 1.0),
     ];
     let beyond = ways.into_iter().filter_map(|(limit, unit, of, sign)| {
         let limit = limit?;
@@ -125,6 +126,7 @@ mod tests {
         let volumes = [1.0, 5.0, 0.5, 8.0, 40.0, 5.0];
         let sections = volumes.map(|m3| section(10.0, m3));
         let slopes = [None, Some(0.6), Some(0.2), Some(0.61), None, Some(0.7)];
+        let slopes = slopes.map(|slope| SectionTime { slope, parts: None });
         let found = findings(&model, &sections, &slopes);
         let told: Vec<(f64, f64, &str)> = (found.iter())
             .map(|f| (f.measured.unwrap(), f.required.unwrap(), f.unit))

@@ -8,12 +8,20 @@ use super::strips::ASSUMED_TREE_M3;
 use crate::geometry::area::length;
 use crate::geometry::distance::{boundary_segments, inside, point_segment};
 use crate::landbase::Slopes;
-use crate::model::{PieceId, Production, Section, StripLine, WorkDone};
+use crate::model::{PieceId, Production, Section, StripLine, TimeParts, WorkDone};
 
 /// How far in a line is asked in which section it begins.
 const BEGIN_M: f64 = 0.01;
 
-/// Fills in trees, volume and hours, and gives the slope under the machine in each section, as far as it is known. `driven`
+/// What a section's hours rest on.
+pub struct SectionTime {
+    /// Under the machine, as far as it is known; rise over run.
+    pub slope: Option<f64>,
+    /// None where hours are not known. Skidding is not in it.
+    pub parts: Option<TimeParts>,
+}
+
+/// Fills in trees, volume and hours, and gives what they rest on. `driven`
 /// are the machine's ways through each section; `lines` the working order, with the slope across each. Where
 /// nobody says how large trees are, [`ASSUMED_TREE_M3`] stands in for the time alone.
 pub fn fill(
@@ -23,8 +31,13 @@ pub fn fill(
     driven: &[&[LineString]],
     lines: &[StripLine],
     sections: &mut [Section],
-) -> Vec<Option<f64>> {
-    let slopes: Vec<Option<f64>> = driven.iter().map(|ways| mean_slope(slopes, ways)).collect();
+) -> Vec<SectionTime> {
+    let mut times: Vec<SectionTime> = (driven.iter())
+        .map(|ways| SectionTime {
+            slope: mean_slope(slopes, ways),
+            parts: None,
+        })
+        .collect();
     let mut empty_s = vec![0.0; sections.len()];
     let mut travel_m = 0.0;
     for line in lines {
@@ -34,8 +47,8 @@ pub fn fill(
         }
         travel_m = line.travel_to_next_m.unwrap_or(0.0);
     }
-    for (((section, driven), slope), empty_s) in
-        sections.iter_mut().zip(driven).zip(&slopes).zip(empty_s)
+    for (((section, driven), time), empty_s) in
+        sections.iter_mut().zip(driven).zip(&mut times).zip(empty_s)
     {
         let Some(felled) = growth.felled(&section.shape) else {
             continue;
@@ -46,13 +59,19 @@ pub fn fill(
         let work = WorkDone {
             trees: felled.trees,
             volume_m3: (felled.volume_m3).unwrap_or(felled.trees * ASSUMED_TREE_M3),
-            slope: slope.unwrap_or(0.0),
+            slope: time.slope.unwrap_or(0.0),
             across: mean_across(section.id, lines).unwrap_or(0.0),
             advances: driven_m / ADVANCE_M,
         };
-        section.hours = Some((production.work_s(&work) + empty_s) / 3600.0);
+        let parts = TimeParts {
+            empty_s,
+            ..production.work_parts(&work)
+        };
+        let work_s = parts.trees_s + parts.slope_s + parts.moving_s;
+        section.hours = Some((work_s + empty_s) / 3600.0);
+        time.parts = Some(parts);
     }
-    slopes
+    times
 }
 
 /// The section in which a line begins: where the machine turns in, and where its travel ends.

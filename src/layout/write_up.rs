@@ -41,6 +41,7 @@ struct WriteUp<'w> {
     ways: Vec<Ways>,
     unworked: Vec<Unworked>,
     strips_count: u32,
+    time_parts: Option<TimeParts>,
 }
 
 #[allow(clippy::too_many_arguments)]
@@ -63,6 +64,7 @@ pub fn plan(
         ways: vec![],
         unworked: ground.unworked.clone(),
         strips_count: 0,
+        time_parts: None,
     };
     let day = DayGround::of(context, ground, parts, &shape);
     work.road_clearing(clearing, &day);
@@ -212,6 +214,8 @@ pub fn plan(
             .try_fold(0.0, |sum, hours| Some(sum + hours?)),
         skid_m: skidding::mean_m(&work.sections),
         utilisation: context.settings.production.used(),
+        rates: context.settings.costs.rates,
+        time_parts: work.time_parts,
         bunches,
         scale: block.scale,
         geodesic_m2: block.geodesic_m2,
@@ -651,9 +655,10 @@ impl WriteUp<'_> {
         let growth = Growth::new(&ground.zones.stands, block, production);
         let driven: Vec<&[LineString]> = self.ways.iter().map(|w| w.driven.as_slice()).collect();
         let sections = &mut self.sections;
-        let slopes = timing::fill(production, &growth, ground.slopes, &driven, lines, sections);
-        let beyond = time_range::findings(&production.time, sections, &slopes);
-        for (section, ways) in sections.iter_mut().zip(&self.ways) {
+        let times = timing::fill(production, &growth, ground.slopes, &driven, lines, sections);
+        let beyond = time_range::findings(&production.time, sections, &times);
+        let mut all = Some(TimeParts::default());
+        for ((section, ways), time) in sections.iter_mut().zip(&self.ways).zip(&times) {
             // Road clearing belongs to no setting: its wood lies beside the road already.
             let home = (section.id.part as usize)
                 .checked_sub(1)
@@ -663,7 +668,18 @@ impl WriteUp<'_> {
                 None => ground.access.way_m(from),
             };
             skidding::fill(production, &way_m, &ways.driven, ways.road_end, section);
+            all = all.zip(time.parts).map(|(mut all, mut parts)| {
+                let loads = section.trees.zip(section.volume_m3);
+                let loads = loads.map_or(0.0, |(trees, m3)| production.loads(trees, m3));
+                if let Some(hours) = section.skid_hours {
+                    parts.loading_s = loads * production.seconds_per_load;
+                    parts.way_s = hours * 3600.0 - parts.loading_s;
+                }
+                all += parts;
+                all
+            });
         }
+        self.time_parts = all;
         beyond
     }
 }

@@ -1,8 +1,11 @@
 //! A block as laid out. Coordinates are in the block's own frame: `frame` takes them to the work CRS.
 
+use std::collections::BTreeMap;
+
 use geo::{Geometry, LineString, MultiLineString, MultiPolygon, Polygon};
 use serde::{Deserialize, Serialize};
 
+use super::costs::{Rates, TimeParts, WorkCost};
 use super::ground_frame::GroundFrame;
 use super::problem::told;
 use super::words::{self, Word};
@@ -642,6 +645,9 @@ pub struct BlockPlan {
     pub skid_m: Option<f64>,
     /// Hours are productive ones; this makes scheduled ones of them.
     pub utilisation: Utilisation,
+    pub rates: Rates,
+    /// Where all hours come from; None where they are not known of every section. Without roads no skidding is in it.
+    pub time_parts: Option<TimeParts>,
     pub bunches: Vec<Bunch>,
     pub scale: f64,
     pub geodesic_m2: f64,
@@ -693,6 +699,36 @@ impl BlockPlan {
             .filter(|section| section.id.part == part);
         own.map(|section| section.volume_m3)
             .try_fold(0.0, |sum, m3| Some(sum + m3?))
+    }
+
+    /// Hours and money of one setting.
+    pub fn cost_of(&self, part: u32) -> WorkCost {
+        let own = (self.sections.iter()).filter(move |section| section.id.part == part);
+        WorkCost::of(own, self.rates, self.utilisation)
+    }
+
+    /// Hours and money of the block.
+    pub fn cost(&self) -> WorkCost {
+        WorkCost::of(self.sections.iter(), self.rates, self.utilisation)
+    }
+
+    /// The same by setting and kind of work, in their order.
+    pub fn costs_by_work(&self) -> Vec<(u32, StripKind, WorkCost)> {
+        let kinds: BTreeMap<PieceId, StripKind> = (self.strips.iter())
+            .map(|strip| (strip.id, strip.kind))
+            .collect();
+        let kind = |section: &Section| kinds.get(&section.id).copied();
+        let mut groups: Vec<(u32, StripKind)> = (self.sections.iter())
+            .filter_map(|section| Some((section.id.part, kind(section)?)))
+            .collect();
+        groups.sort();
+        groups.dedup();
+        let cost = |(part, of): (u32, StripKind)| {
+            let own = (self.sections.iter())
+                .filter(|section| section.id.part == part && kind(section) == Some(of));
+            (part, of, WorkCost::of(own, self.rates, self.utilisation))
+        };
+        groups.into_iter().map(cost).collect()
     }
 
     /// Where the frame's (0, 0) lies in the plane of the work CRS.

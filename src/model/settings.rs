@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::{OutputSettings, TimeKind, TimeModel, Utilisation};
+use super::{MachineCosts, OutputSettings, TimeKind, TimeModel, TimeParts, Utilisation};
 use crate::units::FOOT_M;
 
 /// Everything the pure stages need to know besides geometry and rules.
@@ -11,6 +11,7 @@ pub struct Settings {
     pub machine: Machine,
     pub layout: LayoutSettings,
     pub production: Production,
+    pub costs: MachineCosts,
     pub outputs: OutputSettings,
 }
 
@@ -292,21 +293,33 @@ impl Production {
         self.time.felling_s(trees, volume_m3, 0.0) * self.cross_slope_factor * across.abs()
     }
 
-    /// Productive machine seconds of a piece of work, but for turns and empty travel.
-    pub fn work_s(&self, work: &WorkDone) -> f64 {
+    /// Productive machine seconds of a piece of work by what takes them, but for turns, empty travel and skidding.
+    pub fn work_parts(&self, work: &WorkDone) -> TimeParts {
         let WorkDone {
             trees, volume_m3, ..
         } = *work;
-        let felling_s = self.time.felling_s(trees, volume_m3, work.slope);
+        let trees_s = self.time.felling_s(trees, volume_m3, 0.0);
+        let slope_s = self.time.felling_s(trees, volume_m3, work.slope) - trees_s;
+        let parts = TimeParts {
+            trees_s,
+            slope_s,
+            ..TimeParts::default()
+        };
         match self.time.kind {
-            TimeKind::WholeCycle => felling_s,
-            TimeKind::Elements => {
-                felling_s
-                    + self.cross_slope_s(trees, volume_m3, work.across)
-                    + work.advances * self.time.seconds_per_advance
-                    + self.loads(trees, volume_m3) * self.time.seconds_per_bunch
-            }
+            TimeKind::WholeCycle => parts,
+            TimeKind::Elements => TimeParts {
+                slope_s: slope_s + self.cross_slope_s(trees, volume_m3, work.across),
+                moving_s: work.advances * self.time.seconds_per_advance
+                    + self.loads(trees, volume_m3) * self.time.seconds_per_bunch,
+                ..parts
+            },
         }
+    }
+
+    /// The sum of [`Production::work_parts`].
+    pub fn work_s(&self, work: &WorkDone) -> f64 {
+        let parts = self.work_parts(work);
+        parts.trees_s + parts.slope_s + parts.moving_s
     }
 
     pub fn used(&self) -> Utilisation {

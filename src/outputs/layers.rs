@@ -61,6 +61,9 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("scheduled_day_hours", Number),
             ("scheduled_night_hours", Number),
             ("scheduled_skid_hours", Number),
+            ("felling_cost", Number),
+            ("skidding_cost", Number),
+            ("cost_per_m3", Number),
         ],
     },
     LayerDef {
@@ -224,6 +227,11 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("area_ha", Number),
             ("volume_m3", Number),
             ("azimuth", Number),
+            ("scheduled_hours", Number),
+            ("scheduled_skid_hours", Number),
+            ("felling_cost", Number),
+            ("skidding_cost", Number),
+            ("cost_per_m3", Number),
         ],
     },
     LayerDef {
@@ -264,10 +272,11 @@ pub(super) const LAYERS: &[LayerDef] = &[
 ];
 
 /// The attributes of layer `blocks`, in its order; the same go into `blocks.csv`.
-pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 26] {
+pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 29] {
     let ha = |area_m2| Value::Number(hectares(area_m2));
     let books = &plan.books;
     let used = plan.utilisation;
+    let cost = plan.cost();
     [
         Value::Text(&plan.id),
         Value::Text(plan.status.key()),
@@ -295,6 +304,9 @@ pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 26] {
         Value::Maybe(used.scheduled(plan.day_hours)),
         Value::Maybe(used.scheduled(plan.night_hours)),
         Value::Maybe(used.scheduled_skidding(plan.skid_hours)),
+        Value::Maybe(cost.felling_cost),
+        Value::Maybe(cost.skidding_cost),
+        Value::Maybe(cost.cost_per_m3(plan.rates)),
     ]
 }
 
@@ -482,6 +494,7 @@ fn write_settings(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
             .outlet
             .as_ref()
             .map_or(("", ""), |o| (o.name.as_str(), o.kind.key()));
+        let cost = plan.cost_of(part.part);
         package.row(
             SETTINGS,
             Some(&wkb::write_multi_polygon(&shape, [0.0; 2])),
@@ -491,8 +504,13 @@ fn write_settings(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
                 Value::Text(name),
                 Value::Text(kind),
                 area_ha(&part.shape),
-                Value::Maybe(plan.volume_of(part.part)),
+                Value::Maybe(cost.volume_m3),
                 Value::Number(part.azimuth_deg),
+                Value::Maybe(cost.felling_hours),
+                Value::Maybe(cost.skidding_hours),
+                Value::Maybe(cost.felling_cost),
+                Value::Maybe(cost.skidding_cost),
+                Value::Maybe(cost.cost_per_m3(plan.rates)),
             ],
         )?;
     }

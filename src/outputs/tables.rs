@@ -11,7 +11,7 @@ use super::OutputError;
 use super::cells;
 use super::gpkg::Value;
 use super::layers;
-use crate::model::{BlockPlan, ComplianceRow, shown};
+use crate::model::{BlockPlan, ComplianceRow, MachineCosts, shown};
 
 /// A CSV file with a header (RFC 4180, but with bare line feeds so that line tools can read it).
 pub(super) struct Table {
@@ -76,6 +76,7 @@ fn decimals(column: &str) -> usize {
         | "scheduled_day_hours"
         | "scheduled_night_hours"
         | "scheduled_skid_hours" => 3,
+        "felling_cost" | "skidding_cost" | "cost_per_m3" => 2,
         "grid_scale" => 9,
         _ => 6,
     }
@@ -91,6 +92,60 @@ pub(super) fn write_block_row(table: &mut Table, plan: &BlockPlan) -> Result<(),
             Value::Maybe(value) => cells::number(*value, decimals(column)),
         },
     ))
+}
+
+const COST_COLUMNS: [&str; 11] = [
+    "block_id",
+    "setting",
+    "work",
+    "volume_m3",
+    "scheduled_hours",
+    "scheduled_skid_hours",
+    "felling_cost",
+    "skidding_cost",
+    "cost_per_m3",
+    "currency",
+    "year",
+];
+
+/// `costs.csv`: what each setting of each block costs, by kind of work.
+pub(super) struct CostTable {
+    table: Table,
+    currency: String,
+    year: String,
+}
+
+impl CostTable {
+    pub fn create(path: &Path, costs: &MachineCosts) -> Result<CostTable, OutputError> {
+        Ok(CostTable {
+            table: Table::create(path, COST_COLUMNS)?,
+            currency: cells::text(&costs.currency).into_owned(),
+            year: costs.year.map_or_else(String::new, |year| year.to_string()),
+        })
+    }
+
+    pub fn block(&mut self, plan: &BlockPlan) -> Result<(), OutputError> {
+        for (setting, work, cost) in plan.costs_by_work() {
+            self.table.row([
+                cells::text(&plan.id).into_owned(),
+                setting.to_string(),
+                work.key().to_owned(),
+                cells::number(cost.volume_m3, 3),
+                cells::number(cost.felling_hours, 3),
+                cells::number(cost.skidding_hours, 3),
+                cells::number(cost.felling_cost, 2),
+                cells::number(cost.skidding_cost, 2),
+                cells::number(cost.cost_per_m3(plan.rates), 2),
+                self.currency.clone(),
+                self.year.clone(),
+            ])?;
+        }
+        Ok(())
+    }
+
+    pub fn close(self) -> Result<(), OutputError> {
+        self.table.close()
+    }
 }
 
 const COMPLIANCE_COLUMNS: [&str; 10] = [

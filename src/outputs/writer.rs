@@ -10,11 +10,11 @@ use super::gpkg::GeoPackage;
 use super::report::{BlockPage, Report};
 use super::run::{Counts, RunReport};
 use super::sheets::{Page, Sheets};
-use super::staging::{Earlier, LAYOUT, MAPS, REPORT, Staging};
-use super::tables::{self, Compliance, Table};
+use super::staging::{COSTS, Earlier, LAYOUT, MAPS, REPORT, Staging};
+use super::tables::{self, Compliance, CostTable, Table};
 use super::{FileNames, OutputError, layers, set_aside, sld};
 use crate::model::{
-    BlockPlan, ComplianceRow, Finding, GroundFrame, Language, OutputSettings, Problem,
+    BlockPlan, ComplianceRow, Finding, GroundFrame, Language, MachineCosts, OutputSettings, Problem,
 };
 
 /// Stands for several blocks where an output names one.
@@ -27,6 +27,7 @@ pub struct Writer {
     package: GeoPackage,
     blocks: Table,
     compliance: Compliance,
+    costs: Option<CostTable>,
     exchange: Option<Exchange>,
     sheets: Option<Sheets>,
     report: Option<Report>,
@@ -65,6 +66,7 @@ impl Writer {
                 &staging.path("compliance.json"),
                 &[],
             )?,
+            costs: None,
             exchange: None,
             sheets: None,
             report: None,
@@ -79,6 +81,17 @@ impl Writer {
     pub fn with_ids<'i>(mut self, ids: impl IntoIterator<Item = &'i str>) -> Writer {
         self.names = FileNames::of(ids);
         self
+    }
+
+    /// Opens the table of costs, if there are rates. Call before the first block.
+    ///
+    /// # Errors
+    /// A file that cannot be created.
+    pub fn with_costs(mut self, costs: &MachineCosts) -> Result<Writer, OutputError> {
+        if costs.rates.any() {
+            self.costs = Some(CostTable::create(&self.staging.path(COSTS), costs)?);
+        }
+        Ok(self)
     }
 
     /// Opens the exchange files, if any are asked for. Call before the first block; `title` names the batch.
@@ -137,6 +150,9 @@ impl Writer {
         layers::write_block(&mut self.package, plan)?;
         tables::write_block_row(&mut self.blocks, plan)?;
         self.compliance.rows(&plan.id, &plan.compliance)?;
+        if let Some(costs) = &mut self.costs {
+            costs.block(plan)?;
+        }
         let stem = self.names.stem(&plan.id);
         if let Some(map_svg) = map_svg {
             let map = self.staging.path(MAPS).join(format!("{stem}.svg"));
@@ -203,6 +219,7 @@ impl Writer {
             package,
             blocks,
             compliance,
+            costs,
             exchange,
             sheets,
             report,
@@ -219,6 +236,9 @@ impl Writer {
         sld::write(&staging.path("styles"), run.settings.outputs.language)?;
         blocks.close()?;
         compliance.close()?;
+        if let Some(costs) = costs {
+            costs.close()?;
+        }
         if let Some(exchange) = exchange {
             exchange.close()?;
         }

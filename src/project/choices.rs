@@ -9,7 +9,7 @@ use super::{Project, ProjectError, Reason, plain_file, read, unreadable};
 use crate::rulebook::Place;
 
 /// Keys whose values may be compared: wishes of the planner and figures of the machine, not what layers lack.
-pub(super) const LISTED: [(&str, &[&str]); 3] = [
+pub(super) const LISTED: [(&str, &[&str]); 4] = [
     (
         "machine",
         &["reach", "reach_margin", "max_slope", "night_slope"],
@@ -41,6 +41,7 @@ pub(super) const LISTED: [(&str, &[&str]); 3] = [
             "limbiness",
         ],
     ),
+    ("costs", &["felling", "skidding"]),
 ];
 
 /// More combinations than this are a slip, or a study of its own.

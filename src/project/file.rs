@@ -35,6 +35,9 @@ pub struct ProjectFile {
     /// Machine time.
     #[serde(default)]
     pub production: ProductionTable,
+    /// What machines cost.
+    #[serde(default)]
+    pub costs: CostsTable,
     /// Sheets and exchange files.
     #[serde(default)]
     pub outputs: OutputsTable,
@@ -366,6 +369,24 @@ pub struct ProductionTable {
     pub skid_empty_m_per_min: Given<f64>,
     /// Skidder seconds to take up and put down one load.
     pub seconds_per_load: Given<f64>,
+}
+
+#[derive(Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct CostsTable {
+    /// Published rates by their name.
+    #[schemars(extend("enum" = ["steep-slope-2022"]))]
+    pub rates: Given<String>,
+    /// Rate of the felling machine for a scheduled hour.
+    pub felling: Given<f64>,
+    /// Rate of the skidder for a scheduled hour.
+    pub skidding: Given<f64>,
+    /// Money of rates of the project's own.
+    pub currency: Given<String>,
+    /// Year of whose prices rates of the project's own are.
+    pub year: Given<f64>,
+    /// Where rates of the project's own are from.
+    pub source: Given<String>,
 }
 
 #[derive(Default, Deserialize, JsonSchema)]

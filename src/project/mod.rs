@@ -2,6 +2,7 @@
 
 mod block_rules;
 mod choices;
+mod costs;
 mod crew;
 mod crew_file;
 mod crew_values;

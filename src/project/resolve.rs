@@ -8,7 +8,7 @@ use crate::rulebook::spanned::Spanned;
 use super::file::ProjectFile;
 use super::layers::Resolver;
 use super::{Project, ProjectError, Reason};
-use super::{outputs, rules, settings, terrain};
+use super::{costs, outputs, rules, settings, terrain};
 use crate::model::LayerKind;
 use crate::rulebook::Place;
 use crate::rulebook::values::{Length, Share};
@@ -84,6 +84,7 @@ pub fn resolve(
     let mut warnings = Vec::new();
     let (rules, rules_file) = rules::resolve(&context, &file.rules, &mut warnings)?;
     let mut settings = settings::resolve(&context, &file.machine, &file.layout, &file.production)?;
+    settings.costs = costs::resolve(&context, &file.costs)?;
     settings.outputs = outputs::resolve(&context, &file.outputs)?;
     let mut layers = Vec::new();
     for (kind, tables) in &file.layers.roles {

@@ -33,6 +33,7 @@ pub fn resolve(
         machine: self::machine(context, machine)?,
         layout: self::layout(context, layout)?,
         production: self::production(context, production)?,
+        costs: Default::default(),
         outputs: Default::default(),
     })
 }

@@ -60,6 +60,8 @@ fn empty(id: &str) -> BlockPlan {
             felling: 0.8,
             skidding: 0.5,
         },
+        rates: Rates::default(),
+        time_parts: None,
         bunches: vec![],
         scale: 0.9998,
         geodesic_m2: 0.0,

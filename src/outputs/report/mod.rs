@@ -4,6 +4,7 @@
 //! page opened from disk may load scripts but not fetch files. Nothing of the data is ever markup: scripts put it into the
 //! page as text, and the page forbids scripts and styles from anywhere but its own folder.
 
+mod dearest;
 mod look;
 mod overview;
 mod page;
@@ -81,6 +82,9 @@ impl Report {
     pub fn block(&mut self, page: &BlockPage, stem: &str) -> Result<(), OutputError> {
         write(&self.data.join(format!("{stem}.js")), page.data())?;
         self.overview.slopes(page.slopes());
+        if let Some(share) = page.cost_share() {
+            self.overview.cost(page.id(), share);
+        }
         self.overview.row(&page.row(stem))
     }
 
@@ -204,6 +208,7 @@ mod tests {
             "origin_",
             "outlet_",
             "time_",
+            "dear_",
         ];
         for key in table(0).keys() {
             let quoted = format!("\"{key}\"");

@@ -7,7 +7,8 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 use serde_json::{Value, json};
 
-use super::page::COLUMNS;
+use super::dearest::Dearest;
+use super::page::{COLUMNS, CostShare};
 use super::script::{rounded, safe};
 use crate::model::{ComplianceRow, Finding, Problem, Production, SlopesMeasured};
 use crate::outputs::OutputError;
@@ -25,6 +26,7 @@ pub struct Overview {
     slopes: SlopesMeasured,
     /// Blocks with lines on ground of unknown slope.
     unknown: u64,
+    dearest: Dearest,
 }
 
 impl Overview {
@@ -37,6 +39,7 @@ impl Overview {
             season: Vec::new(),
             slopes: SlopesMeasured::default(),
             unknown: 0,
+            dearest: Dearest::default(),
         };
         let columns = overview.json(&COLUMNS)?;
         overview.text(&format!(
@@ -75,6 +78,11 @@ impl Overview {
         self.slopes.driven = steeper(self.slopes.driven, block.driven);
         self.slopes.by_night = steeper(self.slopes.by_night, block.by_night);
         self.unknown += u64::from(block.unknown);
+    }
+
+    /// Takes in what a block costs.
+    pub fn cost(&mut self, id: &str, share: CostShare) {
+        self.dearest.add(id, share);
     }
 
     pub fn season(&mut self, rows: &[&ComplianceRow], findings: &[&Finding]) {
@@ -117,6 +125,7 @@ impl Overview {
                 "corridors": counts.corridors,
             },
             "time": time(&run.settings.production),
+            "costs": std::mem::take(&mut self.dearest).close(&run.settings.costs),
             "sheets": run.settings.outputs.sheets,
             "strip_width_m": rounded(machine.strip_width_m(), 2),
             "season": self.season,

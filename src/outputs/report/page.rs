@@ -22,6 +22,27 @@ pub struct BlockPage {
     /// Of [`COLUMNS`], what comes before and after the file's name.
     row: [String; 2],
     slopes: SlopesMeasured,
+    share: Option<CostShare>,
+}
+
+/// What a block's wood costs, and what for.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct CostShare {
+    pub volume_m3: f64,
+    pub cost: f64,
+    /// Money for each of [`CostReason::ALL`](crate::model::CostReason::ALL).
+    pub parts: [f64; 5],
+}
+
+impl CostShare {
+    fn of(plan: &BlockPlan) -> Option<CostShare> {
+        let cost = plan.cost();
+        Some(CostShare {
+            volume_m3: cost.volume_m3.filter(|m3| *m3 > 0.0)?,
+            cost: cost.cost(plan.rates)?,
+            parts: plan.time_parts?.money(plan.rates, plan.utilisation),
+        })
+    }
 }
 
 impl BlockPage {
@@ -40,7 +61,12 @@ impl BlockPage {
             data,
             row,
             slopes: plan.slopes_measured(),
+            share: CostShare::of(plan),
         }
+    }
+
+    pub(super) fn cost_share(&self) -> Option<CostShare> {
+        self.share
     }
 
     pub(in crate::outputs) fn id(&self) -> &str {
@@ -168,6 +194,9 @@ struct Figures {
     skid_hours: Option<f64>,
     scheduled_hours: Option<f64>,
     scheduled_skid_hours: Option<f64>,
+    felling_cost: Option<f64>,
+    skidding_cost: Option<f64>,
+    cost_per_m3: Option<f64>,
     skid_m: Option<f64>,
     volume_m3: Option<f64>,
     grid_scale: Option<f64>,
@@ -454,6 +483,7 @@ fn slopes(plan: &BlockPlan) -> SlopesData {
 fn figures(plan: &BlockPlan) -> Figures {
     let books = &plan.books;
     let used = plan.utilisation;
+    let cost = plan.cost();
     let hours = plan
         .day_hours
         .zip(plan.night_hours)
@@ -476,6 +506,9 @@ fn figures(plan: &BlockPlan) -> Figures {
         skid_hours: maybe(plan.skid_hours, 3),
         scheduled_hours: maybe(used.scheduled(hours), 3),
         scheduled_skid_hours: maybe(used.scheduled_skidding(plan.skid_hours), 3),
+        felling_cost: maybe(cost.felling_cost, 0),
+        skidding_cost: maybe(cost.skidding_cost, 0),
+        cost_per_m3: maybe(cost.cost_per_m3(plan.rates), 2),
         skid_m: maybe(plan.skid_m, 1),
         volume_m3: maybe(plan.volume_m3(), 1),
         grid_scale: rounded(plan.scale, 9),

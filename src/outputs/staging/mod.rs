@@ -30,15 +30,18 @@ const FRESH: &str = "new";
 const JOURNAL: &str = "journal";
 pub(super) const RUN_FILE: &str = "run.json";
 pub(super) const MAPS: &str = "maps";
+/// Written where there are rates.
+pub(super) const COSTS: &str = "costs.csv";
 /// Folders that a run may leave out, with the ending of our own files in them; one that an earlier run left goes, or its
 /// sheets would be taken for those of this layout. Of exchange files all are ours.
 const SOMETIMES: [(&str, Option<&str>); 2] = [("sheets", Some("pdf")), ("exchange", None)];
 
 /// What a run may put into its folder, and so take away of an earlier one.
-const OWN: [&str; 16] = [
+const OWN: [&str; 17] = [
     "layout.gpkg",
     "audit.gpkg",
     "blocks.csv",
+    COSTS,
     "compliance.csv",
     "compliance.json",
     "set_aside.csv",
@@ -169,9 +172,11 @@ impl Outputs {
         if self == LAYOUT { &SOMETIMES } else { &[] }
     }
 
-    /// Folders that an earlier run may have written and a new one may not.
+    /// What an earlier run may have written and a new one may not.
     fn may_be_missing(self) -> impl Iterator<Item = &'static str> {
-        let others = [MAPS, REPORT].into_iter().filter(move |_| self == LAYOUT);
+        let others = [MAPS, REPORT, COSTS]
+            .into_iter()
+            .filter(move |_| self == LAYOUT);
         self.sometimes()
             .iter()
             .map(|(folder, _)| *folder)

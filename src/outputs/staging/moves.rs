@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use super::{FRESH, Outputs, REPLACED, STAGING, is_there};
+use super::{COSTS, FRESH, Outputs, REPLACED, STAGING, is_there};
 use crate::outputs::OutputError;
 use crate::sources::limits::REPORT_FILE_BYTES;
 use crate::sources::read_plain;
@@ -29,6 +29,12 @@ struct Move {
     name: String,
     /// Whether there is a new one; else the old one is only taken away.
     fresh: bool,
+}
+
+/// A folder, or a file where we would write one; a link is none of ours.
+fn is_ours(path: &Path, name: &str) -> bool {
+    let is_file = || fs::symlink_metadata(path).is_ok_and(|found| found.is_file());
+    path.is_dir() || (name == COSTS && is_file())
 }
 
 impl Moves {
@@ -53,7 +59,7 @@ impl Moves {
             });
         }
         for name in outputs.may_be_missing() {
-            if !fresh.join(name).exists() && target.join(name).is_dir() {
+            if !fresh.join(name).exists() && is_ours(&target.join(name), name) {
                 moves.push(Move {
                     name: name.to_owned(),
                     fresh: false,

@@ -468,6 +468,7 @@ blockwrightReport.drawBlock = (() => {
       Number.isFinite(f.scheduled_hours) && pair(t("scheduled"), Number.isFinite(f.scheduled_skid_hours)
         ? t("scheduled_value", { felling: number(f.scheduled_hours, 1), skidding: number(f.scheduled_skid_hours, 1) })
         : t("hours", { value: number(f.scheduled_hours, 1) })),
+      Number.isFinite(f.cost_per_m3) && pair(t("dear_column"), t("dear_value", { cost: number(f.cost_per_m3, 2), felling: number(f.felling_cost, 0), skidding: number(f.skidding_cost, 0) })),
       block.portfolio && pair(t("portfolio"), block.portfolio)),
     el("p", { class: "elsewhere" },
       el("a", { href: `../maps/${encodeURIComponent(row.file)}.svg`, text: t("map_sheet") }),

@@ -121,7 +121,7 @@ blockwrightReport.drawOverview = (() => {
           el("div", { class: "scroll", tabindex: "0", role: "region", "aria-labelledby": "blocks-head" },
             el("table", { class: "blocks" }, el("caption", { class: "aside-text", text: t("blocks_caption") }),
               el("thead", {}, el("tr", {}, COLUMNS.map(head))), body)), more)),
-      season(data), problems(data), cautions(), about(data)].filter(Boolean));
+      season(data), costs(data), problems(data), cautions(), about(data)].filter(Boolean));
     list(false);
     // Paper shows every block.
     const whole = () => { if (!state.all) { state.all = true; list(false); } };
@@ -243,6 +243,25 @@ blockwrightReport.drawOverview = (() => {
   function season(data) {
     if (!data.season.length) return null;
     return el("section", {}, el("h2", { text: t("season") }), report.complianceTable(data.season, t("season")));
+  }
+
+  /** The dearest blocks, and what makes a cubic metre of each dearer than on the mean. */
+  function costs(data) {
+    const all = data.costs;
+    if (!all || !all.dearest.length) return null;
+    const money = (value, places) => `${number(value, places)}\u00a0${all.currency}`;
+    const machines = [["felling", all.felling], ["skidding", all.skidding]].filter(([, rate]) => rate !== null);
+    const row = (block) => el("tr", {},
+      el("th", { scope: "row" }, el("a", { href: link(block), dir: "auto", text: block.id })),
+      el("td", { class: "number", text: money(block.cost_per_m3, 2) }), el("td", { class: "number", text: number(block.volume_m3, 0) }),
+      el("td", { text: block.why.length ? block.why.map((why) => t("dear_why", { reason: t(`dear_${why.reason}`), more: money(why.more, 2) })).join("; ") : t("none") }));
+    return el("section", {}, el("h2", { text: t("dear_head") }),
+      el("p", { text: t("dear_mean", { mean: money(all.cost_per_m3, 2), whole: money(all.cost, 0), blocks: number(all.blocks) }) }),
+      el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": t("dear_head") },
+        el("table", {}, el("thead", {}, el("tr", {}, ["column_block", "dear_column", "dear_volume", "dear_reasons"].map((word, at) =>
+          el("th", { scope: "col", class: at === 1 || at === 2 ? "number" : null, text: named("", word) })))), el("tbody", {}, all.dearest.map(row)))),
+      el("p", { class: "quiet" }, t("dear_rates", { rates: machines.map(([of, rate]) => t(`dear_${of}`, { rate: money(rate, 2) })).join(", "), year: String(all.year ?? t("none")) }),
+        " ", el("span", { lang: "en", dir: "auto", text: `${all.source} (${all.source_status})` })));
   }
 
   function problems(data) {
