@@ -698,6 +698,7 @@ fn a_block_between_the_centres_is_covered() {
         frame: GroundFrame::SAME,
         azimuth_deg: None,
         portfolio: None,
+        outlets: vec![],
         repaired_m2: 0.0,
         scale: 1.0,
         geodesic_m2: 4.0,

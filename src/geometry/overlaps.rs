@@ -212,6 +212,7 @@ mod tests {
             shape: MultiPolygon(vec![Polygon::new(LineString(ring), vec![])]),
             azimuth_deg: None,
             portfolio: None,
+            outlets: vec![],
             repaired_m2: 0.0,
             scale: 1.0,
             geodesic_m2: 0.0,

@@ -59,7 +59,7 @@ impl RepairRule {
 /// - Stands and slope classes say what ground is like: non-zero, ground drawn twice has the property once.
 pub fn repair_rule(kind: LayerKind) -> RepairRule {
     match kind {
-        LayerKind::Blocks | LayerKind::Landings => RepairRule::EvenOdd,
+        LayerKind::Blocks | LayerKind::Landings | LayerKind::Settings => RepairRule::EvenOdd,
         LayerKind::Streams
         | LayerKind::Lakes
         | LayerKind::Wetlands

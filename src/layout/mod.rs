@@ -10,6 +10,7 @@ mod cut_from;
 mod cut_off;
 mod day_ground;
 mod doubts;
+mod drawn;
 mod effective;
 mod felled;
 mod ground;
@@ -177,19 +178,28 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
             within_m: layout.access_search_m,
         });
     }
-    let settings: Vec<(&geo::Polygon, setting::Setting)> = (ground.parts.iter().zip(outlets))
-        .flat_map(|(part, outlets)| {
-            let settings = setting::divide(context, &ground, part, outlets);
+    let divided = drawn::divide(context, (block, &shape), &ground, &near, &roads, outlets);
+    ground.zones.findings.extend(divided.findings);
+    let settings: Vec<(&geo::Polygon, setting::Setting)> = (divided.settings.into_iter())
+        .flat_map(|(part, setting)| {
             // Lines that divide ground may touch its outline.
-            let sound = settings.into_iter().flat_map(|setting| {
-                let outlet = setting.outlet;
-                let shapes = sound(setting.shape, frame).into_iter();
-                shapes.map(move |shape| setting::Setting {
+            let setting::Setting {
+                shape,
+                outlet,
+                drawn,
+            } = setting;
+            let part = &ground.parts[part];
+            let shapes = sound(shape, frame).into_iter();
+            shapes.map(move |shape| {
+                let outlet = outlet.clone();
+                let drawn = drawn.clone();
+                let setting = setting::Setting {
                     shape,
-                    outlet: outlet.clone(),
-                })
-            });
-            sound.map(|setting| (part, setting)).collect::<Vec<_>>()
+                    outlet,
+                    drawn,
+                };
+                (part, setting)
+            })
         })
         .collect();
     let parts: Vec<strips::Part> = (1u32..)

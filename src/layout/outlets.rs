@@ -134,6 +134,21 @@ impl Roads {
         Roads { runs, landings }
     }
 
+    /// Whether wood may be brought to a road or landing of this id near the block.
+    pub fn knows(&self, id: &str) -> bool {
+        let id = id.trim();
+        self.landings.iter().any(|(own, _)| own == id)
+            || (self.runs.iter()).any(|run| run.name.split(';').any(|own| own == id))
+    }
+
+    /// The landing of an id, if it lies within the ground.
+    pub fn landing_in(&self, id: &str, ground: &Polygon) -> Option<Outlet> {
+        let of_id = self.landings.iter().filter(|(own, _)| own == id.trim());
+        let mut inside = of_id.filter(|(_, at)| inside_polygon(*at, ground));
+        let (name, at) = inside.next()?;
+        Some(Outlet::place(OutletKind::Landing, name.clone(), *at))
+    }
+
     /// Outlets of a part in a fixed order: its frontages by road and side, then its landings.
     pub fn outlets(&self, context: Context<'_>, ground: &Ground, part: &Polygon) -> Vec<Outlet> {
         let decking = context.settings.layout.decking;

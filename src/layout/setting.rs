@@ -23,6 +23,8 @@ pub struct Setting {
     pub shape: Polygon,
     /// None: no road or landing is in reach.
     pub outlet: Option<Outlet>,
+    /// Id of the planner's polygon that it was taken from.
+    pub drawn: Option<String>,
 }
 
 /// Cells of the grid on which ways are compared.
@@ -64,6 +66,7 @@ pub fn divide(
         return vec![Setting {
             shape: part.clone(),
             outlet: longest,
+            drawn: None,
         }];
     }
     let ways = Ways::new(ground, part, &outlets);
@@ -110,6 +113,7 @@ pub fn divide(
         .map(|(outlet, shape)| Setting {
             shape,
             outlet: Some(outlets[outlet].clone()),
+            drawn: None,
         })
         .collect()
 }

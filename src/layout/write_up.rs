@@ -114,6 +114,7 @@ pub fn plan(
                 name: outlet.name.clone(),
                 front: outlet.front.clone(),
             }),
+            drawn: part.setting.drawn.clone(),
         });
     }
     work.make_sound(&block.frame);

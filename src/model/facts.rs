@@ -15,6 +15,9 @@ pub enum Fact {
 pub struct Facts(pub Vec<(String, Fact)>);
 
 impl Facts {
+    /// Of a setting that a planner drew: id of the road or landing that its wood goes to.
+    pub const OUTLET: &str = "outlet";
+
     pub fn get(&self, name: &str) -> Option<&Fact> {
         let found = self.0.iter().find(|(own, _)| own == name);
         found.map(|(_, fact)| fact)

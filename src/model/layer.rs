@@ -22,11 +22,13 @@ pub enum LayerKind {
     Stands,
     Landings,
     Crossings,
+    /// Ground that a planner drew as one setting.
+    Settings,
     SlopeClasses,
 }
 
 impl LayerKind {
-    pub const ALL: [LayerKind; 13] = [
+    pub const ALL: [LayerKind; 14] = [
         LayerKind::Blocks,
         LayerKind::Streams,
         LayerKind::Lakes,
@@ -39,6 +41,7 @@ impl LayerKind {
         LayerKind::Stands,
         LayerKind::Landings,
         LayerKind::Crossings,
+        LayerKind::Settings,
         LayerKind::SlopeClasses,
     ];
 
@@ -57,6 +60,7 @@ impl LayerKind {
             LayerKind::Stands => "stands",
             LayerKind::Landings => "landings",
             LayerKind::Crossings => "crossings",
+            LayerKind::Settings => "settings",
             LayerKind::SlopeClasses => "slope_classes",
         }
     }
@@ -137,6 +141,8 @@ pub struct SourceBlock {
     pub azimuth_deg: Option<f64>,
     /// Which portfolio (a season, a year) it belongs to; None: the one of all blocks that name none.
     pub portfolio: Option<String>,
+    /// Ids of the roads and landings that its wood is to go to; empty: any.
+    pub outlets: Vec<String>,
     /// Area moved by the repair, in square metres; 0 when the rings were sound.
     pub repaired_m2: f64,
     /// Point scale of the CRS at the block, grid length over ground length.

@@ -462,6 +462,8 @@ pub struct PartNote {
     pub no_frontage: bool,
     /// What its wood is brought to; None where no road or landing is in reach.
     pub outlet: Option<OutletNote>,
+    /// Id of the planner's polygon that it was taken from; None: divided by cost.
+    pub drawn: Option<String>,
 }
 
 /// A stretch of road frontage, or a landing.

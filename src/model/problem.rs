@@ -38,6 +38,8 @@ pub enum ProblemCode {
     OverlappingBlocks,
     OverlapOfHairs,
     DatumShift,
+    /// Of a setting that a planner drew.
+    OutsideBlocks,
 }
 
 impl ProblemCode {
@@ -71,6 +73,7 @@ impl ProblemCode {
             ProblemCode::OverlappingBlocks => "overlapping-blocks",
             ProblemCode::OverlapOfHairs => "overlap-of-hairs",
             ProblemCode::DatumShift => "datum-shift",
+            ProblemCode::OutsideBlocks => "outside-blocks",
         }
     }
 }

@@ -232,6 +232,7 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("felling_cost", Number),
             ("skidding_cost", Number),
             ("cost_per_m3", Number),
+            ("source_id", Text),
         ],
     },
     LayerDef {
@@ -511,6 +512,7 @@ fn write_settings(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
                 Value::Maybe(cost.felling_cost),
                 Value::Maybe(cost.skidding_cost),
                 Value::Maybe(cost.cost_per_m3(plan.rates)),
+                Value::Text(part.drawn.as_deref().unwrap_or_default()),
             ],
         )?;
     }

@@ -130,6 +130,8 @@ pub struct LayerTable {
     pub slope_map: BTreeMap<String, Spanned<Constant>>,
     /// Portfolio (season, year) that a block belongs to.
     pub portfolio: Given<AttributeText>,
+    /// Road or landing that the wood of a setting or block goes to, by its id.
+    pub outlet: Given<AttributeText>,
 }
 
 /// One source of a value, or several in the order in which they are tried.

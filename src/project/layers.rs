@@ -144,6 +144,7 @@ impl Resolver<'_> {
                 })
                 .collect::<Result<_, ProjectError>>()?,
             portfolio: self.attribute("portfolio", &table.portfolio, |_| Ok(()))?,
+            outlet: self.attribute("outlet", &table.outlet, |_| Ok(()))?,
         };
         for class in table.class_map.values() {
             self.known_class(kind, class.get_ref(), class.span(), rules)?;
@@ -411,6 +412,11 @@ impl Resolver<'_> {
             ("slope_unit", table.slope_unit.is_some(), slopes),
             ("slope_map", !layer.slope_map.is_empty(), slopes),
             ("portfolio", given(&layer.portfolio), blocks),
+            (
+                "outlet",
+                given(&layer.outlet),
+                blocks || kind == LayerKind::Settings,
+            ),
             (
                 "encoding",
                 layer.encoding.is_some(),

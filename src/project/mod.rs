@@ -105,6 +105,8 @@ pub struct LayerSource {
     /// Slope class as read -> steepest slope, rise over run.
     pub slope_map: BTreeMap<String, f64>,
     pub portfolio: Attribute,
+    /// Id of the road or landing that wood of a setting or block goes to.
+    pub outlet: Attribute,
 }
 
 /// Where elevations come from: one raster, or tiles of one.

@@ -16,7 +16,7 @@ use super::limits::NAME_CHARACTERS;
 use super::uses::UseTally;
 use super::{Batch, InputFile, LayerReport};
 use crate::geometry::area;
-use crate::model::{Facts, Feature, LayerKind, Problem, ProblemCode, Shape, SourceBlock};
+use crate::model::{Fact, Facts, Feature, LayerKind, Problem, ProblemCode, Shape, SourceBlock};
 use crate::project::{LayerSource, Project};
 use crate::rulebook::{Channel, Match, RULED_KINDS, Unit};
 
@@ -27,6 +27,7 @@ struct Outline {
     repaired_m2: f64,
     azimuth_deg: Option<f64>,
     portfolio: Option<String>,
+    outlets: Vec<String>,
 }
 
 /// A batch in the making.
@@ -218,6 +219,7 @@ impl<'a> Assembly<'a> {
                 repaired_m2: shaped.moved_m2,
                 azimuth_deg: raw.azimuth.value,
                 portfolio: raw.portfolio,
+                outlets: ids(raw.outlet.as_deref()),
             };
             self.place_block(&mut desk, block);
         }
@@ -268,6 +270,7 @@ impl<'a> Assembly<'a> {
             repaired_m2,
             azimuth_deg,
             portfolio,
+            outlets,
         } = outline;
         let at = shape
             .bounding_rect()
@@ -296,6 +299,7 @@ impl<'a> Assembly<'a> {
             shape,
             azimuth_deg,
             portfolio,
+            outlets,
             repaired_m2: repaired_m2 / (scale.east * scale.north),
             scale: scale.mean(),
             geodesic_m2,
@@ -544,6 +548,9 @@ impl Sorting<'_, '_> {
         assembly.complain_of_length(desk, &id, &raw);
         let class = assembly.class_of(self.source, raw.class.as_deref());
         let mut facts = assembly.facts(desk, kind, &id, &mut raw, &shaped.shapes);
+        if let Some(outlet) = raw.outlet.take() {
+            facts.offer(Facts::OUTLET, Fact::Text(outlet.trim().to_owned()));
+        }
         facts.0.shrink_to_fit();
         let rules = &assembly.project.rules;
         let is_line = shaped.shapes.iter().any(|s| matches!(s, Shape::Lines(_)));
@@ -618,6 +625,14 @@ fn reaches(shape: &Shape, near: &Bounds) -> bool {
             && bounds.min().y <= near.max[1]
             && bounds.max().y >= near.min[1]
     })
+}
+
+/// Ids joined by `;`.
+fn ids(text: Option<&str>) -> Vec<String> {
+    let each = text.unwrap_or_default().split(';').map(str::trim);
+    each.filter(|id| !id.is_empty())
+        .map(str::to_owned)
+        .collect()
 }
 
 fn first_point(shape: &MultiPolygon) -> Option<[f64; 2]> {

@@ -45,6 +45,7 @@ pub(super) struct Schema {
     pub fringe: Columns,
     pub slope: Columns,
     pub portfolio: Columns,
+    pub outlet: Columns,
 }
 
 /// What a numeric attribute holds.
@@ -131,6 +132,7 @@ impl Schema {
             fringe: find(&source.fringe, "fringe")?,
             slope: find(&source.slope, "slope")?,
             portfolio: find(&source.portfolio, "portfolio")?,
+            outlet: find(&source.outlet, "outlet")?,
         };
         for (columns, key, measure) in [
             (&schema.width, "width", Measure::Length(unit)),

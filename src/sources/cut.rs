@@ -151,6 +151,7 @@ fn source(file: &CutFile, shown: &str, layer: Option<&str>, lines: bool) -> Laye
         slope_unit: SlopeUnit::default(),
         slope_map: Default::default(),
         portfolio: Attribute::default(),
+        outlet: Attribute::default(),
     }
 }
 

@@ -134,7 +134,7 @@ fn uses(kind: LayerKind) -> Uses {
         wanted: "polygons",
     };
     match kind {
-        LayerKind::Blocks => polygons,
+        LayerKind::Blocks | LayerKind::Settings => polygons,
         LayerKind::Streams | LayerKind::Roads => Uses {
             lines: true,
             wanted: "lines or polygons",

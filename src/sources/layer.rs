@@ -31,6 +31,7 @@ pub(super) struct RawFeature {
     pub fringe: Number,
     pub slope: Number,
     pub portfolio: Option<String>,
+    pub outlet: Option<String>,
     /// Keys of the names that are too long to be used, and how long they are.
     pub too_long: Vec<(&'static str, usize)>,
     pub geometry: RawGeometry,
@@ -158,6 +159,7 @@ pub(super) fn each<'a, T>(
             id: name(&schema.id, "id"),
             class: name(&schema.class, "class"),
             portfolio: name(&schema.portfolio, "portfolio"),
+            outlet: name(&schema.outlet, "outlet"),
             too_long,
             width: schema.width.number(feature, Measure::Length(unit)),
             azimuth: schema.azimuth.number(feature, Measure::Angle),

@@ -15,6 +15,7 @@ mod hash;
 mod layer;
 pub mod limits;
 mod open;
+mod outside;
 mod overlaps;
 mod plain;
 mod sql;
@@ -237,6 +238,8 @@ pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError
         batch.terrain = Some(terrain.report);
     }
     batch.stamps = stamps;
+    let outside = outside::problems(&batch.blocks, &batch.features);
+    batch.problems.extend(outside);
     batch.overlaps = Overlaps::new(&batch.blocks);
     let overlaps = overlaps::problems(&batch.overlaps, &batch.blocks);
     batch.problems.extend(overlaps);

@@ -10,9 +10,10 @@ use crate::rulebook::{Match, RoadUse};
 /// One thing that a planner may say of the features of a layer.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct UseReport {
-    /// `decking`, `machines` and `cleared` of roads; `class` and `width` of crossings.
+    /// `decking`, `machines` and `cleared` of roads; `class` and `width` of crossings; `outlet` of
+    /// settings.
     pub what: &'static str,
-    /// How many features say so, by what they say; a width is `stated`.
+    /// How many features say so, by what they say; a width or an outlet is `stated`.
     pub said: BTreeMap<String, u64>,
     /// How many features of which nobody says it.
     pub assumed: u64,
@@ -43,6 +44,7 @@ impl UseTally {
                 report("class", "none"),
                 report("width", &format!("{crossing_width_m} m")),
             ],
+            LayerKind::Settings => vec![report("outlet", "the one that is cheapest")],
             _ => vec![],
         })
     }
@@ -65,6 +67,7 @@ impl UseTally {
                 "decking" => flag(said.decking),
                 "machines" => flag(said.machines),
                 "cleared" => flag(said.cleared),
+                "outlet" => facts.get(Facts::OUTLET).map(|_| "stated".to_owned()),
                 "class" => class.map(str::to_owned),
                 _ => width.map(|_| "stated".to_owned()),
             };

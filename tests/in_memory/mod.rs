@@ -30,6 +30,7 @@ pub fn block(shape: MultiPolygon) -> SourceBlock {
         source_layer: "blocks".to_owned(),
         azimuth_deg: None,
         portfolio: None,
+        outlets: vec![],
         repaired_m2: 0.0,
         scale: 1.0,
         geodesic_m2: area(&shape),

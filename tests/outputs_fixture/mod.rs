@@ -135,6 +135,7 @@ pub fn small(id: &str) -> BlockPlan {
             name: "R-1".to_owned(),
             front: geo::MultiLineString(vec![LineString::from(vec![(0.0, 0.0), (1.0, 0.0)])]),
         }),
+        drawn: None,
     }];
     for (strip_no, x) in [(1, 0.0), (2, 22.0)] {
         let shape = rect(x, 0.0, x + 18.0, 90.0);
@@ -319,6 +320,7 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             name: "R-1".to_owned(),
             front: geo::MultiLineString(vec![LineString::from(vec![(0.0, 0.0), (1.0, 0.0)])]),
         }),
+        drawn: None,
     }];
     let pitch = (width - 32.0) / f64::from(strips);
     let mut order = 1;
@@ -628,6 +630,7 @@ pub fn two_settings(id: &str) -> BlockPlan {
             name: name.to_owned(),
             front: geo::MultiLineString(vec![LineString::from(front)]),
         }),
+        drawn: None,
     };
     let road = vec![(0.0, 0.0), (200.0, 0.0)];
     let landing = vec![(396.0, 150.0), (396.0, 150.0)];

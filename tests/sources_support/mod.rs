@@ -66,6 +66,7 @@ pub fn source(kind: LayerKind, folder: &Path, file: &str) -> LayerSource {
         slope_unit: SlopeUnit::default(),
         slope_map: BTreeMap::new(),
         portfolio: Attribute::default(),
+        outlet: Attribute::default(),
     }
 }
 

@@ -135,6 +135,9 @@ fn settings(roster: &Roster<'_>, row: &Row) -> String {
             );
             escape(&to)
         }
+        Some(outlet) if outlet.kind == "access" => {
+            format!("{setting}: wood to the nearest road or landing")
+        }
         _ => setting.to_string(),
     };
     let names = row.settings(roster).into_iter().map(name);

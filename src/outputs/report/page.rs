@@ -218,6 +218,8 @@ struct PartData {
     outlet: Option<String>,
     outlet_kind: Option<&'static str>,
     volume_m3: Option<f64>,
+    /// Id of the planner's polygon that it was taken from.
+    drawn: Option<String>,
     rings: Vec<Steps>,
     /// The outlet's stretches of road, or a place.
     front: Vec<Steps>,
@@ -371,6 +373,7 @@ fn parts(plan: &BlockPlan) -> Vec<PartData> {
                 outlet: outlet.map(|outlet| outlet.name.clone()),
                 outlet_kind: outlet.map(|outlet| outlet.kind.key()),
                 volume_m3: maybe(plan.volume_of(part.part), 1),
+                drawn: part.drawn.clone(),
                 rings: shapes::rings([&part.shape]),
                 front: outlet.map_or_else(Vec::new, |outlet| {
                     outlet.front.iter().map(shapes::line).collect()
