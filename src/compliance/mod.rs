@@ -6,6 +6,7 @@ mod barrier;
 mod block_rules;
 mod certificate;
 mod certified;
+mod decks;
 mod distances;
 mod night;
 mod portfolio;
@@ -51,6 +52,8 @@ pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
     verdicts.extend(judge.influence());
     verdicts.extend(judge.occupancy());
     verdicts.extend(judge.largest_opening());
+    verdicts.extend(judge.deck_share());
+    verdicts.extend(judge.deck_depth());
     verdicts.extend(judge.road_band());
     verdicts.extend(judge.reserves());
     verdicts.extend(judge.stream_barrier());
@@ -62,7 +65,9 @@ pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
     verdicts.extend(judge.max_slope());
     verdicts.extend(judge.night());
     verdicts.push(judge.balance());
+    let room = judge.deck_room();
     let certificate = judge.certificate();
+    plan.findings.extend(room);
     plan.certificate = certificate;
     for verdict in verdicts {
         if verdict.row.status >= Verdict::Warn {

@@ -15,6 +15,8 @@ pub enum Fact {
 pub struct Facts(pub Vec<(String, Fact)>);
 
 impl Facts {
+    /// Of a landing: wood that it holds, m3.
+    pub const CAPACITY: &str = "capacity";
     /// Of a setting that a planner drew: id of the road or landing that its wood goes to.
     pub const OUTLET: &str = "outlet";
 

@@ -51,6 +51,8 @@ impl BlockFigures<'_> {
         let block = &mut rules.block;
         let portfolio = self.share("portfolio_share", &table.portfolio_share)?;
         block.portfolio_share = portfolio.or(block.portfolio_share.take());
+        let decks = self.share("deck_share", &table.deck_share)?;
+        block.deck_share = decks.or(block.deck_share.take());
         if let Some(written) = &table.influence_share {
             block.influence = Some(self.influence(written, block.influence.as_ref())?);
         }
@@ -65,6 +67,12 @@ impl BlockFigures<'_> {
         let corridor = (0.1, MOST_CORRIDOR_M);
         let band = (0.0, MOST_BAND_M);
         for (key, written, range, slot) in [
+            (
+                "deck_depth",
+                &table.deck_depth,
+                corridor,
+                &mut block.deck_depth_m,
+            ),
             (
                 "corridor_min",
                 &table.corridor_min,

@@ -130,6 +130,8 @@ pub struct LayerTable {
     pub slope_map: BTreeMap<String, Spanned<Constant>>,
     /// Portfolio (season, year) that a block belongs to.
     pub portfolio: Given<AttributeText>,
+    /// Wood that a landing holds, in cubic metres.
+    pub capacity: Given<AttributeText>,
     /// Road or landing that the wood of a setting or block goes to, by its id.
     pub outlet: Given<AttributeText>,
 }
@@ -178,6 +180,10 @@ pub struct RulesTable {
     pub largest_opening: Given<FigureText<Area>>,
     /// Retention counts towards the share only in connected pieces larger than this.
     pub least_patch: Given<FigureText<Area>>,
+    /// Greatest share of the block's road frontage that decks may take.
+    pub deck_share: Given<ShareText>,
+    /// Greatest depth of a deck, from the toe of the road's bank.
+    pub deck_depth: Given<FigureText<Length>>,
     /// Narrowest retention corridor.
     pub corridor_min: Given<FigureText<Length>>,
     /// Widest retention corridor.

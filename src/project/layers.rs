@@ -16,6 +16,9 @@ use crate::rulebook::toml_text::{did_you_mean, nearest};
 use crate::rulebook::values::{Constant, Length, Written};
 use crate::rulebook::{RULED_KINDS, RoadUse, Rulebook};
 
+/// More wood than a whole season's, m3.
+pub const MOST_CAPACITY_M3: f64 = 1e6;
+
 /// As many as are read of one layer.
 pub const MOST_FEATURES: u64 = 20_000_000;
 
@@ -144,6 +147,9 @@ impl Resolver<'_> {
                 })
                 .collect::<Result<_, ProjectError>>()?,
             portfolio: self.attribute("portfolio", &table.portfolio, |_| Ok(()))?,
+            capacity: self.attribute("capacity", &table.capacity, |constant| {
+                self.number("capacity", constant, MOST_CAPACITY_M3)
+            })?,
             outlet: self.attribute("outlet", &table.outlet, |_| Ok(()))?,
         };
         for class in table.class_map.values() {
@@ -412,6 +418,11 @@ impl Resolver<'_> {
             ("slope_unit", table.slope_unit.is_some(), slopes),
             ("slope_map", !layer.slope_map.is_empty(), slopes),
             ("portfolio", given(&layer.portfolio), blocks),
+            (
+                "capacity",
+                given(&layer.capacity),
+                kind == LayerKind::Landings,
+            ),
             (
                 "outlet",
                 given(&layer.outlet),

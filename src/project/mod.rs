@@ -29,6 +29,7 @@ pub use choices::{Choice, MOST_COMBINATIONS, load_choices};
 pub use crew::{Crew, CrewBlock, CrewMachine, CrewSkidder, Turn, load_crew, parse_crew};
 pub use errors::{ProjectError, Reason, Whose};
 pub(crate) use filter::{unquoted, why_no_condition};
+pub(crate) use layers::MOST_CAPACITY_M3;
 pub(crate) use layers::{MOST_FEATURES, is_shapefile};
 pub use plain_file::TEXT_FILE_BYTES;
 pub(crate) use plain_file::{why_not_for_drivers, why_not_plain};
@@ -105,6 +106,8 @@ pub struct LayerSource {
     /// Slope class as read -> steepest slope, rise over run.
     pub slope_map: BTreeMap<String, f64>,
     pub portfolio: Attribute,
+    /// Wood that a landing holds, m3.
+    pub capacity: Attribute,
     /// Id of the road or landing that wood of a setting or block goes to.
     pub outlet: Attribute,
 }

@@ -59,6 +59,10 @@ pub struct BlockRules {
     pub largest_opening_m2: Option<Cited<f64>>,
     /// Square metres that a connected piece of standing trees must exceed to count towards the retention share.
     pub least_patch_m2: Option<Cited<f64>>,
+    /// Share of the road frontage of a block that decks along it may take.
+    pub deck_share: Option<Cited<f64>>,
+    /// Greatest depth of a deck, from the toe of the road's bank.
+    pub deck_depth_m: Option<Cited<f64>>,
     pub corridor_min_m: Option<Cited<f64>>,
     pub corridor_max_m: Option<Cited<f64>>,
     /// No retention nearer than this to a road's edge: a warning inside it.

@@ -51,6 +51,10 @@ pub struct BlockTable {
     pub largest_opening: Given<CitedTable<Area>>,
     /// Retention counts towards the share only in connected pieces larger than this.
     pub least_patch: Given<CitedTable<Area>>,
+    /// Greatest share of the block's road frontage that decks may take.
+    pub deck_share: Given<CitedTable<Share>>,
+    /// Greatest depth of a deck, from the toe of the road's bank.
+    pub deck_depth: Given<CitedTable<Length>>,
     /// Least width of a retention corridor.
     pub corridor_min: Given<CitedTable<Length>>,
     /// Greatest width of a retention corridor.

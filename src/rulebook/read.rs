@@ -161,6 +161,7 @@ impl<'a> Reader<'a> {
         let corridor_max_m = optional(&table.corridor_max);
         let road_band_m = optional(&table.road_band);
         let road_band_fail_m = optional(&table.road_band_fail);
+        let deck_depth_m = optional(&table.deck_depth);
         let rules = BlockRules {
             portfolio_share: table
                 .portfolio_share
@@ -179,6 +180,11 @@ impl<'a> Reader<'a> {
                 .least_patch
                 .as_ref()
                 .map(|cited| self.cited(cited, Reader::area)),
+            deck_share: table
+                .deck_share
+                .as_ref()
+                .map(|cited| self.cited(cited, Reader::share)),
+            deck_depth_m,
             corridor_min_m,
             corridor_max_m,
             road_band_m,

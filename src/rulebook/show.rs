@@ -120,6 +120,8 @@ fn block_citations(rules: &Rulebook) -> impl Iterator<Item = &Citation> {
     let cited = [
         &block.portfolio_share,
         &block.largest_opening_m2,
+        &block.deck_share,
+        &block.deck_depth_m,
         &block.least_patch_m2,
         &block.corridor_min_m,
         &block.corridor_max_m,
@@ -208,7 +210,12 @@ fn push_blocks(out: &mut String, rules: &Rulebook, sources: &mut Sources) {
             most,
         );
     }
+    if let Some(most) = &block.deck_share {
+        let words = format!("at most {} of the road frontage", percent(most.value));
+        add("decks, length", words, most);
+    }
     for (what, words, cited) in [
+        ("decks, depth", "at most", &block.deck_depth_m),
         ("narrowest corridor", "at least", &block.corridor_min_m),
         ("widest corridor", "at most", &block.corridor_max_m),
         ("road band", "no retention nearer than", &block.road_band_m),

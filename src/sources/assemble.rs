@@ -542,12 +542,16 @@ impl Sorting<'_, '_> {
             ("tree_m3", &raw.tree_m3),
             ("fringe", &raw.fringe),
             ("slope", &raw.slope),
+            ("capacity", &raw.capacity),
         ] {
             assembly.complain(desk, &id, key, number);
         }
         assembly.complain_of_length(desk, &id, &raw);
         let class = assembly.class_of(self.source, raw.class.as_deref());
         let mut facts = assembly.facts(desk, kind, &id, &mut raw, &shaped.shapes);
+        if let Some(m3) = raw.capacity.value {
+            facts.offer(Facts::CAPACITY, Fact::Number(m3));
+        }
         if let Some(outlet) = raw.outlet.take() {
             facts.offer(Facts::OUTLET, Fact::Text(outlet.trim().to_owned()));
         }

@@ -7,7 +7,9 @@ use gdal_calls::layers;
 use super::errors::{Names, SourceError};
 use super::limits::FEATURE_WIDTH_M;
 use crate::model::{Fact, LayerKind};
-use crate::project::{Attribute, AttributeSource, LayerSource, MOST_STEMS_PER_HA, MOST_TREE_M3};
+use crate::project::{
+    Attribute, AttributeSource, LayerSource, MOST_CAPACITY_M3, MOST_STEMS_PER_HA, MOST_TREE_M3,
+};
 use crate::units::{LengthUnit, parse_length};
 
 /// Where a value comes from in an opened layer.
@@ -46,6 +48,7 @@ pub(super) struct Schema {
     pub slope: Columns,
     pub portfolio: Columns,
     pub outlet: Columns,
+    pub capacity: Columns,
 }
 
 /// What a numeric attribute holds.
@@ -133,6 +136,7 @@ impl Schema {
             slope: find(&source.slope, "slope")?,
             portfolio: find(&source.portfolio, "portfolio")?,
             outlet: find(&source.outlet, "outlet")?,
+            capacity: find(&source.capacity, "capacity")?,
         };
         for (columns, key, measure) in [
             (&schema.width, "width", Measure::Length(unit)),
@@ -143,6 +147,11 @@ impl Schema {
                 Measure::Amount(MOST_STEMS_PER_HA),
             ),
             (&schema.tree_m3, "tree_m3", Measure::Amount(MOST_TREE_M3)),
+            (
+                &schema.capacity,
+                "capacity",
+                Measure::Amount(MOST_CAPACITY_M3),
+            ),
             (&schema.fringe, "fringe", Measure::Length(unit)),
         ] {
             columns.check_constants(label, source.kind, key, measure)?;

@@ -152,6 +152,7 @@ fn source(file: &CutFile, shown: &str, layer: Option<&str>, lines: bool) -> Laye
         slope_map: Default::default(),
         portfolio: Attribute::default(),
         outlet: Attribute::default(),
+        capacity: Attribute::default(),
     }
 }
 

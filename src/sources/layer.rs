@@ -13,7 +13,7 @@ use super::limits::{NAME_CHARACTERS, Tally};
 use super::open::{self, forget_failures, last_failure, last_failure_in};
 use super::sql;
 use crate::model::{Fact, Problem, ProblemCode};
-use crate::project::{LayerSource, MOST_STEMS_PER_HA, MOST_TREE_M3};
+use crate::project::{LayerSource, MOST_CAPACITY_M3, MOST_STEMS_PER_HA, MOST_TREE_M3};
 use crate::units::LengthUnit;
 
 /// A feature as read.
@@ -32,6 +32,7 @@ pub(super) struct RawFeature {
     pub slope: Number,
     pub portfolio: Option<String>,
     pub outlet: Option<String>,
+    pub capacity: Number,
     /// Keys of the names that are too long to be used, and how long they are.
     pub too_long: Vec<(&'static str, usize)>,
     pub geometry: RawGeometry,
@@ -161,6 +162,9 @@ pub(super) fn each<'a, T>(
             portfolio: name(&schema.portfolio, "portfolio"),
             outlet: name(&schema.outlet, "outlet"),
             too_long,
+            capacity: schema
+                .capacity
+                .number(feature, Measure::Amount(MOST_CAPACITY_M3)),
             width: schema.width.number(feature, Measure::Length(unit)),
             azimuth: schema.azimuth.number(feature, Measure::Angle),
             stems_per_ha: schema

@@ -10,7 +10,7 @@ use crate::rulebook::{Match, RoadUse};
 /// One thing that a planner may say of the features of a layer.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct UseReport {
-    /// `decking`, `machines` and `cleared` of roads; `class` and `width` of crossings; `outlet` of
+    /// `decking`, `machines` and `cleared` of roads; `capacity` of landings; `class` and `width` of crossings; `outlet` of
     /// settings.
     pub what: &'static str,
     /// How many features say so, by what they say; a width or an outlet is `stated`.
@@ -44,6 +44,7 @@ impl UseTally {
                 report("class", "none"),
                 report("width", &format!("{crossing_width_m} m")),
             ],
+            LayerKind::Landings => vec![report("capacity", "room for all wood")],
             LayerKind::Settings => vec![report("outlet", "the one that is cheapest")],
             _ => vec![],
         })
@@ -67,6 +68,7 @@ impl UseTally {
                 "decking" => flag(said.decking),
                 "machines" => flag(said.machines),
                 "cleared" => flag(said.cleared),
+                "capacity" => facts.get(Facts::CAPACITY).map(|_| "stated".to_owned()),
                 "outlet" => facts.get(Facts::OUTLET).map(|_| "stated".to_owned()),
                 "class" => class.map(str::to_owned),
                 _ => width.map(|_| "stated".to_owned()),

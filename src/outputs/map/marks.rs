@@ -97,17 +97,26 @@ fn start(top: &mut String, view: &View, plan: &BlockPlan, words: &Words, room: &
     true
 }
 
-/// How far along its line the number of a step stands, in order of choice, as shares of the line.
-pub const STEP_PLACES: [f64; 5] = [0.08, 0.2, 0.35, 0.5, 0.7];
+/// Where the number of a step may stand: along its line from the beginning, else beside the beginning.
+pub fn step_places(line: &[(f64, f64)], beside: f64) -> Vec<(f64, f64)> {
+    let along_it = [0.08, 0.2, 0.35, 0.5, 0.7, 0.9].map(|share| along(line, share));
+    let mut places: Vec<(f64, f64)> = along_it.into_iter().flatten().map(|(at, _)| at).collect();
+    let Some(&(x, y)) = line.first() else {
+        return places;
+    };
+    places.extend((0..24).map(|step| {
+        let turn = f64::from(step % 8) * std::f64::consts::FRAC_PI_4;
+        let away = beside * f64::from(1 + step / 8);
+        (x + away * turn.cos(), y + away * turn.sin())
+    }));
+    places
+}
 
 /// Numbers of the steps after the first, each on the line with which it begins.
 fn steps(top: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
     for (index, line) in signs::first_steps(plan).into_iter().enumerate().skip(1) {
         let points = pixels(view, &line.shape);
-        for share in STEP_PLACES {
-            let Some(((x, y), _)) = along(&points, share) else {
-                break;
-            };
+        for (x, y) in step_places(&points, 18.0) {
             if room.take(Area::around(x, y, 17.0, 17.0)) {
                 top.push_str(&step_sign(index + 1, x, y));
                 break;

@@ -11,7 +11,7 @@ use super::settings;
 use super::words::Words;
 use crate::model::{BlockPlan, Heading, StripKind, Verdict};
 use crate::outputs::map::marks::{
-    Arrows, SIDESTEPS, STEP_PLACES, along, arrowheads, hexagon, marker_colours, number_step,
+    Arrows, SIDESTEPS, along, arrowheads, hexagon, marker_colours, number_step, step_places,
 };
 use crate::outputs::map::svg::{Area, Room};
 use crate::outputs::paint::{Paint, Rgb};
@@ -264,10 +264,7 @@ impl Drawer<'_> {
             .skip(1)
         {
             let places: Vec<(f64, f64)> = points(self.sheet, &line.shape).collect();
-            for share in STEP_PLACES {
-                let Some(((x, y), _)) = along(&places, share) else {
-                    break;
-                };
+            for (x, y) in step_places(&places, 14.0) {
                 if self.room.take(Area::around(x, y, 13.0, 12.0)) {
                     step_sign(self.canvas, index + 1, x, y);
                     break;
