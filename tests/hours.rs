@@ -157,6 +157,7 @@ fn every_worked_example_comes_out_as_printed() {
         slope: 0.35,
         across: 0.1,
         advances: 76.2 / ADVANCE_M,
+        again: [0.0; 2],
     };
     let turns_and_travel_s =
         2.0 * production.seconds_per_turn + 150.0 / production.travel_m_per_min * 60.0;
@@ -177,6 +178,33 @@ fn every_worked_example_comes_out_as_printed() {
     let rates = Rates {
         felling: Some(PUBLISHED_RATES[0].felling),
         skidding: Some(165.0),
+    };
+    let class = |from_m, to_m, stems_per_ha, tree_m3| TreeClass {
+        species: "spruce".to_owned(),
+        from_m,
+        to_m,
+        stems_per_ha,
+        tree_m3,
+    };
+    let twenty = StandTable(vec![
+        class(0.1, 0.2, 8.0, 0.1),
+        class(0.2, 0.4, 9.0, 0.5),
+        class(0.4, 0.6, 3.0, 1.6),
+    ]);
+    let machine = Machine {
+        least_in_path_m: Some(0.15),
+        ideal_at_reach_m: Some(0.3),
+        head_most_m: Some(0.5),
+        head_most_factor: 3.0,
+        ..Machine::default()
+    };
+    let treated = twenty.treated(0.25, &machine);
+    let again = machine.head_most_factor - 1.0;
+    let sorted = WorkDone {
+        trees: treated.cut.stems,
+        volume_m3: treated.cut.volume_m3,
+        again: [treated.large.stems, treated.large.volume_m3].map(|large| large * again),
+        ..WorkDone::default()
     };
     let money = WorkCost {
         volume_m3: Some(240.0),
@@ -202,6 +230,9 @@ fn every_worked_example_comes_out_as_printed() {
         ("WE-07", production.trees_per_load(0.4), 0.0),
         ("WE-08", production.skid_seconds(300.0), 0.0006),
         ("WE-09", 120.0 / production.deck_m3_per_m, 0.0),
+        ("WE-11", twenty.all().volume_m3, 1e-9),
+        ("WE-12", treated.cut.stems, 1e-9),
+        ("WE-13", production.work_s(&sorted), 0.0006),
         ("WE-10", money.cost_per_m3(rates).unwrap(), 0.0006),
     ];
     assert_eq!(found.len(), printed.len());

@@ -139,6 +139,7 @@ mod tests {
             fringe_m: None,
             facts: Default::default(),
             tree_m3: None,
+            trees: None,
             shape: Shape::Lines(lines.clone()),
         };
         let near = NearFeature {

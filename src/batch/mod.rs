@@ -373,6 +373,7 @@ fn run_with(
         crs: crs_report(&batch),
         inputs: batch.inputs.clone(),
         layers: batch.layers.clone(),
+        stand_table: batch.stand_table.clone(),
         counts: counts.clone(),
         timings: clock.laps.clone(),
         threads,
@@ -407,6 +408,7 @@ fn keep_inputs(project: &Project, others: &[&Path], out: &Path) -> Result<(), Ou
     let inputs = layers
         .chain(terrain.map(|file| file.path.as_path()))
         .chain(rules.as_deref())
+        .chain(project.stand_table.iter().map(|table| table.path.as_path()))
         .chain([project.path.as_path()])
         .chain(others.iter().copied());
     keep_all(inputs, |path| outputs::would_replace(out, path))
@@ -499,6 +501,7 @@ fn write_all(
     let mut writer = create(out, &batch.crs_wkt)?
         .with_ids(ids)
         .with_costs(&project.settings.costs)?
+        .with_stems(project.stand_table.is_some())?
         .with_exchange(&project.name, &project.settings.outputs)?;
     if project.settings.outputs.report {
         writer = writer.with_report()?;

@@ -461,6 +461,7 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
             "inputs": batch.inputs,
             "layers": batch.layers,
             "terrain": batch.terrain,
+            "stand_table": batch.stand_table,
             "terrain_coverage": coverage,
             "problems": problems.iter().map(summary::problem_json).collect::<Vec<_>>(),
         }))?;
@@ -494,6 +495,9 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
         }
         if let (Some(terrain), Some(coverage)) = (&batch.terrain, &coverage) {
             print(&summary::terrain(terrain, coverage))?;
+        }
+        if let Some(table) = &batch.stand_table {
+            print(&summary::stand_table(table))?;
         }
         for problem in &problems {
             print(&problem.to_string())?;

@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use crate::batch::{Outcome, PortfolioShare, Share, ShareOutcome, Verification};
 use crate::model::{OutputSettings, Problem};
 use crate::rulebook::{Checked, ReadStatus, Rulebook, Severity};
-use crate::sources::{ClassReport, Coverage, LayerReport, TerrainReport, UseReport};
+use crate::sources::{ClassReport, Coverage, LayerReport, TableReport, TerrainReport, UseReport};
 use crate::units::{Percent, hectares};
 
 /// Problems shown in words; the rest stand in `set_aside.csv`.
@@ -280,6 +280,25 @@ pub fn terrain(report: &TerrainReport, coverage: &Coverage) -> String {
         coverage.whole,
         coverage.blocks,
         Percent(coverage.share)
+    )
+}
+
+/// What `inspect` says of the stand table.
+pub fn stand_table(report: &TableReport) -> String {
+    let species: Vec<&str> = (report.species.iter())
+        .map(|species| match species.as_str() {
+            "" => "(not named)",
+            named => named,
+        })
+        .collect();
+    format!(
+        "{:<12} {}: {} rows, {} stands with classes, {} without; species: {}",
+        "stand table",
+        report.source,
+        report.rows,
+        report.stands,
+        report.without,
+        species.join(", ")
     )
 }
 

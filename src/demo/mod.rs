@@ -14,6 +14,7 @@ mod noise;
 mod patches;
 mod project_file;
 mod roads;
+mod stand_table;
 mod terrain;
 mod water;
 mod write;

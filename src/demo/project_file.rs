@@ -17,6 +17,11 @@ pub fn text(name: &str, blocks: usize) -> String {
 /// The text of `crew.toml`: machines that can work what the project file lays out.
 pub const CREW: &str = include_str!("crew.toml");
 
+/// Path of the stand table in the district's folder.
+pub fn table_path(dir: &Path) -> std::path::PathBuf {
+    dir.join("trees.csv")
+}
+
 /// Path of the crew file in the district's folder.
 pub fn crew_path(dir: &Path) -> std::path::PathBuf {
     dir.join("crew.toml")

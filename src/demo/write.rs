@@ -14,6 +14,7 @@ use super::broken::{Broken, BrokenFeature, features};
 use super::district::{Scenery, Taker, grow};
 use super::elevation::{self, Extent};
 use super::project_file;
+use super::stand_table;
 use super::terrain::Terrain;
 use crate::geometry::wkb;
 use crate::units::hectares;
@@ -128,6 +129,7 @@ struct Writer<'a> {
     written: [u64; SCHEMAS.len()],
     east: f64,
     extent: Extent,
+    stand_table: String,
 }
 
 impl Writer<'_> {
@@ -297,6 +299,16 @@ impl Taker for Writer<'_> {
                 Value::Number(stand.stems_per_ha),
                 Value::Number(stand.tree_m3),
             ];
+            let id = id_of(
+                Layer::Stands as usize,
+                self.written[Layer::Stands as usize] + 1,
+            );
+            stand_table::add(
+                &mut self.stand_table,
+                &id,
+                stand.stems_per_ha,
+                stand.tree_m3,
+            );
             self.area(Layer::Stands, &stand.outline, &values)?;
         }
         Ok(())
@@ -329,7 +341,7 @@ fn create(path: &Path) -> Result<Dataset, DemoError> {
     make().map_err(|source| failed(path, SCHEMAS[0].name, source))
 }
 
-/// Writes `layers.gpkg`, `elevation.tif` (EPSG:32616, metres), `project.toml` and `crew.toml` into `dir`, which is made if
+/// Writes `layers.gpkg`, `elevation.tif` (EPSG:32616, metres), `trees.csv`, `project.toml` and `crew.toml` into `dir`, which is made if
 /// need be; files of these names are replaced, layers and elevations only once the new ones are whole.
 ///
 /// # Errors
@@ -348,12 +360,14 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
     let unfinished_raster = dir.join("elevation.unfinished.tif");
     let unfinished_project = dir.join("project.unfinished.toml");
     let unfinished_crew = dir.join("crew.unfinished.toml");
+    let unfinished_table = dir.join("trees.unfinished.csv");
     for left_over in [
         &unfinished,
         &dir.join("layers.unfinished.gpkg-journal"),
         &unfinished_raster,
         &unfinished_project,
         &unfinished_crew,
+        &unfinished_table,
     ] {
         match std::fs::remove_file(left_over) {
             Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
@@ -363,7 +377,7 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
         }
     }
     let make = || {
-        let (written, broken, extent) = write_layers(&unfinished, options)?;
+        let (written, broken, extent, stand_table) = write_layers(&unfinished, options)?;
         let terrain = Terrain { seed: options.seed };
         elevation::write(&unfinished_raster, terrain, &extent, MIDDLE).map_err(|source| {
             DemoError::Raster {
@@ -371,9 +385,9 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
                 source,
             }
         })?;
-        Ok((written, broken))
+        Ok((written, broken, stand_table))
     };
-    let (written, broken) = make().inspect_err(|_| {
+    let (written, broken, stand_table) = make().inspect_err(|_| {
         // The first error is the one to report.
         let _ = std::fs::remove_file(&unfinished);
         let _ = std::fs::remove_file(&unfinished_raster);
@@ -389,6 +403,9 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
     let text = project_file::text(&name, options.blocks);
     std::fs::write(&unfinished_project, text).map_err(at(&unfinished_project))?;
     std::fs::rename(&unfinished_project, &project).map_err(at(&project))?;
+    let trees = project_file::table_path(dir);
+    std::fs::write(&unfinished_table, stand_table).map_err(at(&unfinished_table))?;
+    std::fs::rename(&unfinished_table, &trees).map_err(at(&trees))?;
     let crew = project_file::crew_path(dir);
     std::fs::write(&unfinished_crew, project_file::CREW).map_err(at(&unfinished_crew))?;
     std::fs::rename(&unfinished_crew, &crew).map_err(at(&crew))?;
@@ -412,7 +429,7 @@ type Counts = [u64; SCHEMAS.len()];
 fn write_layers(
     path: &Path,
     options: &DemoOptions,
-) -> Result<(Counts, Vec<BrokenFeature>, Extent), DemoError> {
+) -> Result<(Counts, Vec<BrokenFeature>, Extent, String), DemoError> {
     let mut dataset = create(path)?;
     let whole = |source| failed(path, SCHEMAS[0].name, source);
     let definitions = (0..SCHEMAS.len())
@@ -427,6 +444,7 @@ fn write_layers(
         written: [0; SCHEMAS.len()],
         east: 0.0,
         extent: Extent::default(),
+        stand_table: stand_table::HEADER.to_owned(),
     };
     grow(options.seed, options.blocks, &mut writer)?;
     // East of everything, so that no broken feature spoils a good block.
@@ -442,11 +460,13 @@ fn write_layers(
         }
     }
     let (written, extent) = (writer.written, writer.extent);
+    let stand_table = writer.stand_table;
     transaction.commit().map_err(whole)?;
     dataset.close().map_err(whole)?;
     Ok((
         written,
         broken.into_iter().map(|feature| feature.note).collect(),
         extent,
+        stand_table,
     ))
 }

@@ -405,6 +405,7 @@ mod tests {
             volume_m3: None,
             skid_m: None,
             skid_hours: None,
+            treated: None,
         }
     }
 

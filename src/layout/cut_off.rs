@@ -116,8 +116,9 @@ pub fn finding(
         &ground.zones.stands,
         &Bounds::of_polygons(block),
         &context.settings.production,
+        &context.settings.machine,
     );
-    let felled = growth.felled(&MultiPolygon(vec![shape.clone()]));
+    let felled = growth.felled(&MultiPolygon(vec![shape.clone()]), 0.0);
     let volume = felled
         .and_then(|felled| felled.volume_m3)
         .map_or_else(String::new, |m3| format!(" with {m3:.0} m3"));

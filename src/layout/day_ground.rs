@@ -83,6 +83,12 @@ impl DayGround {
         ] {
             areas.extend(DayArea::new(reason, polygons.clone()));
         }
+        if context.settings.layout.large_trees_day_only {
+            areas.extend(DayArea::new(
+                DayReason::LargeTrees,
+                large_trees(context, ground),
+            ));
+        }
         let mut everywhere = vec![];
         match &ground.unknown_slope {
             UnknownSlope::Everywhere => everywhere.push(DayReason::UnknownSlope),
@@ -259,6 +265,22 @@ fn bare_edges(
     }
     found.sort_by_key(|(reason, _)| *reason);
     found
+}
+
+/// Stands with trees beyond the head's capacity.
+fn large_trees(context: Context<'_>, ground: &Ground) -> Vec<Polygon> {
+    let Some(most_m) = context.settings.machine.head_most_m else {
+        return vec![];
+    };
+    let stands = ground.zones.stands.iter().filter(|near| {
+        let table = near.feature.trees.as_ref();
+        table.is_some_and(|table| table.from(most_m).stems > 0.0)
+    });
+    let shapes = stands.filter_map(|near| match &near.source {
+        Source::Polygons(polygons) => Some(polygons.iter().cloned()),
+        _ => None,
+    });
+    shapes.flatten().collect()
 }
 
 /// What of edges beside a pass is so near to other ground that hardly any of the pass lies between.

@@ -285,6 +285,7 @@ mod tests {
             volume_m3: Some(volume_m3),
             skid_m: None,
             skid_hours: None,
+            treated: None,
         }
     }
 

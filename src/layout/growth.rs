@@ -1,12 +1,14 @@
 //! Trees and volume felled on a piece of ground: stands weighted by the area they share with it.
 
+use std::sync::Arc;
+
 use geo::MultiPolygon;
 
 use crate::geometry::area::{Bounds, area};
 use crate::geometry::buffer::Source;
 use crate::geometry::overlay::{difference, intersection};
 use crate::landbase::NearFeature;
-use crate::model::Production;
+use crate::model::{Machine, Production, StandTable, Treatment};
 use crate::units::hectares;
 
 /// What is felled; the volume is None where nobody says how large the trees are.
@@ -14,12 +16,17 @@ use crate::units::hectares;
 pub struct Felled {
     pub trees: f64,
     pub volume_m3: Option<f64>,
+    /// What becomes of all that stands there; None where some of the ground has no stand table.
+    pub treated: Option<Treatment>,
+    /// Of the trees, those beyond the head's capacity, and their volume, as far as tables tell.
+    pub large: [f64; 2],
 }
 
 /// What grows in a block.
 pub struct Growth<'a> {
     stands: Vec<Stand>,
     production: &'a Production,
+    machine: &'a Machine,
 }
 
 struct Stand {
@@ -27,6 +34,7 @@ struct Stand {
     bounds: Bounds,
     stems_per_ha: Option<f64>,
     tree_m3: Option<f64>,
+    trees: Option<Arc<StandTable>>,
 }
 
 /// Ground of unknown density, or trees of unknown size, up to this share count like the rest.
@@ -40,6 +48,7 @@ impl<'a> Growth<'a> {
         stands: &[&NearFeature<'_>],
         window: &Bounds,
         production: &'a Production,
+        machine: &'a Machine,
     ) -> Growth<'a> {
         let stands = stands.iter().filter_map(|near| {
             let Source::Polygons(polygons) = &near.source else {
@@ -56,17 +65,20 @@ impl<'a> Growth<'a> {
                 bounds,
                 stems_per_ha,
                 tree_m3,
+                trees: near.feature.trees.clone(),
             })
         });
         Growth {
             stands: stands.collect(),
             production,
+            machine,
         }
     }
 
     /// Where stands overlap the first counts; what a stand does not say, and ground outside stands, takes the project's
-    /// figure. None where more than a hundredth of the ground is of unknown density.
-    pub fn felled(&self, shape: &MultiPolygon) -> Option<Felled> {
+    /// figure. None where more than a hundredth of the ground is of unknown density. `path` is the share of the ground that is
+    /// the machine's own way.
+    pub fn felled(&self, shape: &MultiPolygon, path: f64) -> Option<Felled> {
         let bounds = Bounds::of_polygons(shape);
         let mut sums = Sums::default();
         let mut rest = shape.clone();
@@ -76,8 +88,12 @@ impl<'a> Growth<'a> {
             if here_m2 <= 0.0 {
                 continue;
             }
-            let stems = stand.stems_per_ha.or(self.production.stems_per_ha);
-            sums.add(here_m2, stems, stand.tree_m3.or(self.production.tree_m3));
+            if let Some(table) = &stand.trees {
+                sums.treat(here_m2, table.treated(path, self.machine));
+            } else {
+                let stems = stand.stems_per_ha.or(self.production.stems_per_ha);
+                sums.add(here_m2, stems, stand.tree_m3.or(self.production.tree_m3));
+            }
             if here_m2 >= rest_m2 - ROUNDING_M2 {
                 rest_m2 = 0.0;
                 break;
@@ -101,9 +117,21 @@ struct Sums {
     trees: f64,
     trees_of_unknown_size: f64,
     volume_m3: f64,
+    treated_m2: f64,
+    treated: Treatment,
 }
 
 impl Sums {
+    /// Ground whose trees are known by class.
+    fn treat(&mut self, area_m2: f64, per_ha: Treatment) {
+        let treated = per_ha * hectares(area_m2);
+        self.known_m2 += area_m2;
+        self.treated_m2 += area_m2;
+        self.trees += treated.cut.stems;
+        self.volume_m3 += treated.cut.volume_m3;
+        self.treated += treated;
+    }
+
     fn add(&mut self, area_m2: f64, stems_per_ha: Option<f64>, tree_m3: Option<f64>) {
         let Some(stems_per_ha) = stems_per_ha else {
             self.unknown_m2 += area_m2;
@@ -128,7 +156,17 @@ impl Sums {
         } else {
             Some(0.0)
         };
-        Some(Felled { trees, volume_m3 })
+        // As the trees: spread over the little of which nobody says what stands there.
+        let all_m2 = self.known_m2 + self.unknown_m2;
+        let by_class = self.treated_m2 > 0.0 && all_m2 - self.treated_m2 <= UNKNOWN_SHARE * all_m2;
+        let treated = by_class.then(|| self.treated * (all_m2 / self.treated_m2));
+        let large = self.treated.large;
+        Some(Felled {
+            trees,
+            volume_m3,
+            treated,
+            large: [large.stems, large.volume_m3],
+        })
     }
 }
 
@@ -161,6 +199,7 @@ mod tests {
             shape,
             stems_per_ha: Some(stems_per_ha),
             tree_m3,
+            trees: None,
         }
     }
 
@@ -174,8 +213,9 @@ mod tests {
                 stand(10.0, 100.0, 800.0, Some(0.25)),
             ],
             production: &production,
+            machine: &Machine::default(),
         };
-        let felled = growth.felled(&square(0.0, 100.0)).unwrap();
+        let felled = growth.felled(&square(0.0, 100.0), 0.0).unwrap();
         assert!((felled.trees - 700.0).abs() < 0.1, "{felled:?}");
         assert!(
             (felled.volume_m3.unwrap() - 200.0).abs() < 0.1,
@@ -190,20 +230,22 @@ mod tests {
         let growth = Growth {
             stands: stands(),
             production: &production,
+            machine: &Machine::default(),
         };
-        assert_eq!(growth.felled(&square(0.0, 100.0)), None);
-        let inside = growth.felled(&square(10.0, 50.0)).unwrap();
+        assert_eq!(growth.felled(&square(0.0, 100.0), 0.0), None);
+        let inside = growth.felled(&square(10.0, 50.0), 0.0).unwrap();
         assert!((inside.trees - 240.0).abs() < 0.1);
         assert_eq!(inside.volume_m3, None);
         // A hair over the edge of the stand.
-        assert!(growth.felled(&square(10.0, 50.2)).is_some());
+        assert!(growth.felled(&square(10.0, 50.2), 0.0).is_some());
         production.stems_per_ha = Some(200.0);
         production.tree_m3 = Some(0.4);
         let growth = Growth {
             stands: stands(),
             production: &production,
+            machine: &Machine::default(),
         };
-        let felled = growth.felled(&square(0.0, 100.0)).unwrap();
+        let felled = growth.felled(&square(0.0, 100.0), 0.0).unwrap();
         assert!((felled.trees - 400.0).abs() < 0.1);
         assert!((felled.volume_m3.unwrap() - 160.0).abs() < 0.1);
     }

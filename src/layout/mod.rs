@@ -28,6 +28,7 @@ mod road_clearing;
 mod sections;
 mod setting;
 pub mod skidding;
+mod sorted_trees;
 mod steep;
 mod strips;
 mod task_order;

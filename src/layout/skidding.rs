@@ -144,6 +144,7 @@ mod tests {
             volume_m3,
             skid_m,
             skid_hours: None,
+            treated: None,
         }
     }
 

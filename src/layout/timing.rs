@@ -5,10 +5,10 @@ use geo::{LineString, MultiPolygon};
 use super::growth::Growth;
 use super::hours::ADVANCE_M;
 use super::strips::ASSUMED_TREE_M3;
-use crate::geometry::area::length;
+use crate::geometry::area::{area, length};
 use crate::geometry::distance::{boundary_segments, inside, point_segment};
 use crate::landbase::Slopes;
-use crate::model::{PieceId, Production, Section, StripLine, TimeParts, WorkDone};
+use crate::model::{Machine, PieceId, Production, Section, StripLine, TimeParts, WorkDone};
 
 /// How far in a line is asked in which section it begins.
 const BEGIN_M: f64 = 0.01;
@@ -25,7 +25,7 @@ pub struct SectionTime {
 /// are the machine's ways through each section; `lines` the working order, with the slope across each. Where
 /// nobody says how large trees are, [`ASSUMED_TREE_M3`] stands in for the time alone.
 pub fn fill(
-    production: &Production,
+    (production, machine): (&Production, &Machine),
     growth: &Growth<'_>,
     slopes: &Slopes<'_>,
     driven: &[&[LineString]],
@@ -50,15 +50,20 @@ pub fn fill(
     for (((section, driven), time), empty_s) in
         sections.iter_mut().zip(driven).zip(&mut times).zip(empty_s)
     {
-        let Some(felled) = growth.felled(&section.shape) else {
+        let driven_m = driven.iter().map(length).fold(0.0, |sum, m| sum + m);
+        let path_m2 = driven_m * 2.0 * machine.half_width_m;
+        let path = (path_m2 / area(&section.shape).max(1e-9)).min(1.0);
+        let Some(felled) = growth.felled(&section.shape, path) else {
             continue;
         };
-        let driven_m = driven.iter().map(length).fold(0.0, |sum, m| sum + m);
+        section.treated = felled.treated;
+        let again = machine.head_most_factor - 1.0;
         section.trees = Some(felled.trees);
         section.volume_m3 = felled.volume_m3;
         let work = WorkDone {
             trees: felled.trees,
             volume_m3: (felled.volume_m3).unwrap_or(felled.trees * ASSUMED_TREE_M3),
+            again: felled.large.map(|large| large * again),
             slope: time.slope.unwrap_or(0.0),
             across: mean_across(section.id, lines).unwrap_or(0.0),
             advances: driven_m / ADVANCE_M,

@@ -13,6 +13,7 @@ use super::retention::{self, Solved};
 use super::road_clearing::Clearing;
 use super::sections;
 use super::skidding::{self, RoadEnd};
+use super::sorted_trees;
 use super::strips::{Part, Piece, upright_line};
 use super::time_range;
 use super::timing;
@@ -455,6 +456,7 @@ impl WriteUp<'_> {
                 volume_m3: None,
                 skid_m: None,
                 skid_hours: None,
+                treated: None,
                 shape: MultiPolygon(vec![shape]),
             });
             self.ways.push(Ways {
@@ -582,6 +584,7 @@ impl WriteUp<'_> {
                     volume_m3: None,
                     skid_m: None,
                     skid_hours: None,
+                    treated: None,
                     shape,
                 });
             }
@@ -653,11 +656,14 @@ impl WriteUp<'_> {
         homes: &[Home],
     ) -> Vec<Finding> {
         let production = &self.context.settings.production;
-        let growth = Growth::new(&ground.zones.stands, block, production);
+        let machine = &self.context.settings.machine;
+        let growth = Growth::new(&ground.zones.stands, block, production, machine);
         let driven: Vec<&[LineString]> = self.ways.iter().map(|w| w.driven.as_slice()).collect();
         let sections = &mut self.sections;
-        let times = timing::fill(production, &growth, ground.slopes, &driven, lines, sections);
-        let beyond = time_range::findings(&production.time, sections, &times);
+        let of = (production, machine);
+        let times = timing::fill(of, &growth, ground.slopes, &driven, lines, sections);
+        let mut beyond = time_range::findings(&production.time, sections, &times);
+        beyond.extend(sorted_trees::findings(machine, sections));
         let mut all = Some(TimeParts::default());
         for ((section, ways), time) in sections.iter_mut().zip(&self.ways).zip(&times) {
             // Road clearing belongs to no setting: its wood lies beside the road already.

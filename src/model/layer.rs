@@ -1,10 +1,13 @@
 //! What was read from the layers, in the work CRS.
 
+use std::sync::Arc;
+
 use geo::{LineString, MultiLineString, MultiPoint, MultiPolygon, Polygon};
 use serde::{Deserialize, Serialize};
 
 use super::facts::Facts;
 use super::ground_frame::GroundFrame;
+use super::stand_table::StandTable;
 
 /// The role a layer plays. The order is the order of outputs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -120,6 +123,8 @@ pub struct Feature {
     pub stems_per_ha: Option<f64>,
     /// Mean tree volume in m3 (stands only).
     pub tree_m3: Option<f64>,
+    /// Its trees by class (stands only).
+    pub trees: Option<Arc<StandTable>>,
     /// Steepest slope of a slope class, rise over run (slope classes only).
     pub slope: Option<f64>,
     /// Width of the treeless fringe between the bank and the first trees; metres. None: not known.

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::costs::{Rates, TimeParts, WorkCost};
 use super::ground_frame::GroundFrame;
 use super::problem::told;
+use super::stand_table::Treatment;
 use super::words::{self, Word};
 
 /// Overall verdict on a block.
@@ -221,11 +222,13 @@ pub enum DayReason {
     /// Nobody says how steep it is.
     UnknownSlope,
     RoadClearing,
+    /// Trees beyond the head's capacity stand there.
+    LargeTrees,
     ShortStretch,
 }
 
 impl DayReason {
-    pub const ALL: [DayReason; 13] = [
+    pub const ALL: [DayReason; 14] = [
         DayReason::BoundaryPass,
         DayReason::NearBoundary,
         DayReason::NearReserve,
@@ -238,6 +241,7 @@ impl DayReason {
         DayReason::Steep,
         DayReason::UnknownSlope,
         DayReason::RoadClearing,
+        DayReason::LargeTrees,
         DayReason::ShortStretch,
     ];
 
@@ -255,6 +259,7 @@ impl DayReason {
             DayReason::Steep => "steep",
             DayReason::UnknownSlope => "unknown_slope",
             DayReason::RoadClearing => "road_clearing",
+            DayReason::LargeTrees => "large_trees",
             DayReason::ShortStretch => "short_stretch",
         }
     }
@@ -281,6 +286,7 @@ impl DayReason {
             | DayReason::NearRetainedBand
             | DayReason::Brush
             | DayReason::RoadClearing
+            | DayReason::LargeTrees
             | DayReason::ShortStretch => false,
         }
     }
@@ -302,6 +308,8 @@ pub struct Section {
     /// The wood's mean way to the road or landing, m.
     pub skid_m: Option<f64>,
     pub skid_hours: Option<f64>,
+    /// What becomes of all trees there; None where a stand table does not say.
+    pub treated: Option<Treatment>,
 }
 
 /// Where a bunch lies.
@@ -707,6 +715,15 @@ impl BlockPlan {
     pub fn cost_of(&self, part: u32) -> WorkCost {
         let own = (self.sections.iter()).filter(move |section| section.id.part == part);
         WorkCost::of(own, self.rates, self.utilisation)
+    }
+
+    /// What becomes of all trees of the sections; None where a stand table does not say of some.
+    pub fn treated(&self) -> Option<Treatment> {
+        let mut all = Treatment::default();
+        for section in &self.sections {
+            all += section.treated?;
+        }
+        (!self.sections.is_empty()).then_some(all)
     }
 
     /// Hours and money of the block.

@@ -40,6 +40,7 @@ pub enum ProblemCode {
     DatumShift,
     /// Of a setting that a planner drew.
     OutsideBlocks,
+    StandTable,
 }
 
 impl ProblemCode {
@@ -74,6 +75,7 @@ impl ProblemCode {
             ProblemCode::OverlapOfHairs => "overlap-of-hairs",
             ProblemCode::DatumShift => "datum-shift",
             ProblemCode::OutsideBlocks => "outside-blocks",
+            ProblemCode::StandTable => "stand-table",
         }
     }
 }

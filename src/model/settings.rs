@@ -30,6 +30,14 @@ pub struct Machine {
     pub night_slope: f64,
     /// Half the width the machine needs to pass.
     pub half_width_m: f64,
+    /// Thinner trees in the machine's own path are knocked aside, not cut; None: all are cut. So is the next.
+    pub least_in_path_m: Option<f64>,
+    /// Thinner trees beside the path stay.
+    pub ideal_at_reach_m: Option<f64>,
+    /// Thicker trees are beyond the head's capacity and take several cuts; None: nobody says.
+    pub head_most_m: Option<f64>,
+    /// Times that such a tree takes of another's of its volume.
+    pub head_most_factor: f64,
 }
 
 impl Default for Machine {
@@ -40,11 +48,24 @@ impl Default for Machine {
             max_slope: 0.40,
             night_slope: 0.35,
             half_width_m: 1.75,
+            least_in_path_m: None,
+            ideal_at_reach_m: None,
+            head_most_m: None,
+            head_most_factor: 1.0,
         }
     }
 }
 
 impl Machine {
+    /// Whether not all trees that stand in reach are cut alike.
+    pub fn sorts_trees(&self) -> bool {
+        let limits = [
+            self.least_in_path_m,
+            self.ideal_at_reach_m,
+            self.head_most_m,
+        ];
+        limits.iter().any(Option::is_some)
+    }
     /// Half of a strip: reach less margin.
     pub fn half_strip_m(&self) -> f64 {
         self.reach_m - self.reach_margin_m
@@ -147,6 +168,8 @@ pub struct LayoutSettings {
     pub soft_ground: SoftGround,
     /// Whether road clearing is day-only.
     pub road_clearing_day_only: bool,
+    /// Stands with trees beyond the head's capacity are worked by day only.
+    pub large_trees_day_only: bool,
     /// Where it is written that the ground is level wherever no layer gives a slope; None: nobody says so, and such
     /// ground is day-only.
     pub level_ground: Option<String>,
@@ -176,6 +199,7 @@ impl Default for LayoutSettings {
             sliver_m2: 25.0,
             soft_ground: SoftGround::DayOnly,
             road_clearing_day_only: false,
+            large_trees_day_only: false,
             level_ground: None,
         }
     }
@@ -298,8 +322,9 @@ impl Production {
         let WorkDone {
             trees, volume_m3, ..
         } = *work;
-        let trees_s = self.time.felling_s(trees, volume_m3, 0.0);
-        let slope_s = self.time.felling_s(trees, volume_m3, work.slope) - trees_s;
+        let (counted, counted_m3) = (trees + work.again[0], volume_m3 + work.again[1]);
+        let trees_s = self.time.felling_s(counted, counted_m3, 0.0);
+        let slope_s = self.time.felling_s(counted, counted_m3, work.slope) - trees_s;
         let parts = TimeParts {
             trees_s,
             slope_s,
@@ -353,6 +378,8 @@ impl Production {
 pub struct WorkDone {
     pub trees: f64,
     pub volume_m3: f64,
+    /// What trees take besides that need several cuts, in trees and their m3.
+    pub again: [f64; 2],
     /// Of the ground, and across the track; rise over run.
     pub slope: f64,
     pub across: f64,

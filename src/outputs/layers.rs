@@ -7,7 +7,7 @@ use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
 use crate::geometry::area::length;
 use crate::geometry::frame::azimuth_deg;
 use crate::geometry::wkb;
-use crate::model::{BlockPlan, Finding, GroundFrame, PieceId, Zone, ZoneKind};
+use crate::model::{BlockPlan, Finding, GroundFrame, PieceId, Treatment, Zone, ZoneKind};
 use crate::units::hectares;
 
 use Kind::{Number, Text, Whole};
@@ -64,6 +64,14 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("felling_cost", Number),
             ("skidding_cost", Number),
             ("cost_per_m3", Number),
+            ("cut_basal_m2", Number),
+            ("stays_trees", Number),
+            ("stays_m3", Number),
+            ("stays_basal_m2", Number),
+            ("lost_trees", Number),
+            ("lost_m3", Number),
+            ("lost_basal_m2", Number),
+            ("large_trees", Number),
         ],
     },
     LayerDef {
@@ -160,6 +168,14 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("skid_hours", Number),
             ("scheduled_hours", Number),
             ("scheduled_skid_hours", Number),
+            ("cut_basal_m2", Number),
+            ("stays_trees", Number),
+            ("stays_m3", Number),
+            ("stays_basal_m2", Number),
+            ("lost_trees", Number),
+            ("lost_m3", Number),
+            ("lost_basal_m2", Number),
+            ("large_trees", Number),
         ],
     },
     LayerDef {
@@ -273,11 +289,12 @@ pub(super) const LAYERS: &[LayerDef] = &[
 ];
 
 /// The attributes of layer `blocks`, in its order; the same go into `blocks.csv`.
-pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 29] {
+pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 37] {
     let ha = |area_m2| Value::Number(hectares(area_m2));
     let books = &plan.books;
     let used = plan.utilisation;
     let cost = plan.cost();
+    let [cut, a, b, c, d, e, f, large] = treated_values(plan.treated(), 1.0);
     [
         Value::Text(&plan.id),
         Value::Text(plan.status.key()),
@@ -308,6 +325,30 @@ pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 29] {
         Value::Maybe(cost.felling_cost),
         Value::Maybe(cost.skidding_cost),
         Value::Maybe(cost.cost_per_m3(plan.rates)),
+        cut,
+        a,
+        b,
+        c,
+        d,
+        e,
+        f,
+        large,
+    ]
+}
+
+/// What becomes of the trees, a share of it: basal area cut; trees, volume and basal area that stay, and that are lost; large trees.
+fn treated_values(treated: Option<Treatment>, share: f64) -> [Value<'static>; 8] {
+    let treated = treated.map(|treated| treated * share);
+    let of = |value: fn(&Treatment) -> f64| Value::Maybe(treated.as_ref().map(value));
+    [
+        of(|t| t.cut.basal_m2),
+        of(|t| t.stays.stems),
+        of(|t| t.stays.volume_m3),
+        of(|t| t.stays.basal_m2),
+        of(|t| t.lost.stems),
+        of(|t| t.lost.volume_m3),
+        of(|t| t.lost.basal_m2),
+        of(|t| t.large.stems),
     ]
 }
 
@@ -677,29 +718,31 @@ fn write_sections(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
                 shape.unsigned_area() / whole_m2
             };
             let shared = |value: Option<f64>| Value::Maybe(value.map(|value| value * share));
+            let mut values = vec![
+                id,
+                part,
+                strip_no,
+                piece,
+                Value::Whole(section.section_no),
+                Value::Text(section.shift_class.key()),
+                Value::Text(&reasons),
+                area_ha(shape),
+                shared(section.hours),
+                shared(section.trees),
+                shared(section.volume_m3),
+                Value::Maybe(section.skid_m),
+                shared(section.skid_hours),
+                shared(plan.utilisation.scheduled(section.hours)),
+                shared(plan.utilisation.scheduled_skidding(section.skid_hours)),
+            ];
+            values.extend(treated_values(section.treated, share));
             package.row(
                 SECTIONS,
                 Some(&wkb::write_polygon(
                     &plan.frame.leave_polygon(shape),
                     [0.0; 2],
                 )),
-                &[
-                    id,
-                    part,
-                    strip_no,
-                    piece,
-                    Value::Whole(section.section_no),
-                    Value::Text(section.shift_class.key()),
-                    Value::Text(&reasons),
-                    area_ha(shape),
-                    shared(section.hours),
-                    shared(section.trees),
-                    shared(section.volume_m3),
-                    Value::Maybe(section.skid_m),
-                    shared(section.skid_hours),
-                    shared(plan.utilisation.scheduled(section.hours)),
-                    shared(plan.utilisation.scheduled_skidding(section.skid_hours)),
-                ],
+                &values,
             )?;
         }
     }

@@ -6,7 +6,7 @@ use serde::Serialize;
 
 use crate::model::{BlockPlan, ComplianceRow, Problem, ProblemCode, RungCount, Settings};
 use crate::rulebook::Rulebook;
-use crate::sources::{InputFile, LayerReport};
+use crate::sources::{InputFile, LayerReport, TableReport};
 
 /// Those of the ground, on the ellipsoid.
 pub const METRES: &str = "ground";
@@ -27,6 +27,8 @@ pub struct RunReport {
     pub crs: CrsReport,
     pub inputs: Vec<InputFile>,
     pub layers: Vec<LayerReport>,
+    /// None: the project names no stand table.
+    pub stand_table: Option<TableReport>,
     pub counts: Counts,
     /// In the order in which the stages ran.
     pub timings: Vec<StageTime>,

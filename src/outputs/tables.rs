@@ -1,17 +1,20 @@
 //! `blocks.csv`, `compliance.csv` and `compliance.json`, written row by row.
 
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
+use geo::Area;
 use serde::Serialize;
 
 use super::OutputError;
 use super::cells;
 use super::gpkg::Value;
 use super::layers;
-use crate::model::{BlockPlan, ComplianceRow, MachineCosts, shown};
+use crate::model::{BlockPlan, ComplianceRow, MachineCosts, Treatment, shown};
+use crate::units::hectares;
 
 /// A CSV file with a header (RFC 4180, but with bare line feeds so that line tools can read it).
 pub(super) struct Table {
@@ -76,7 +79,7 @@ fn decimals(column: &str) -> usize {
         | "scheduled_day_hours"
         | "scheduled_night_hours"
         | "scheduled_skid_hours" => 3,
-        "felling_cost" | "skidding_cost" | "cost_per_m3" => 2,
+        "felling_cost" | "skidding_cost" | "cost_per_m3" => 3,
         "grid_scale" => 9,
         _ => 6,
     }
@@ -108,6 +111,87 @@ const COST_COLUMNS: [&str; 11] = [
     "year",
 ];
 
+const STEM_COLUMNS: [&str; 11] = [
+    "block_id",
+    "part",
+    "strip_no",
+    "account",
+    "area_ha",
+    "trees",
+    "volume_m3",
+    "basal_m2",
+    "trees_per_ha",
+    "volume_m3_per_ha",
+    "basal_m2_per_ha",
+];
+
+/// `stems.csv`: what becomes of the trees of each strip and block that a stand table tells of.
+pub(super) struct StemTable(Table);
+
+impl StemTable {
+    pub fn create(path: &Path) -> Result<StemTable, OutputError> {
+        Table::create(path, STEM_COLUMNS).map(StemTable)
+    }
+
+    pub fn block(&mut self, plan: &BlockPlan) -> Result<(), OutputError> {
+        let mut strips: BTreeMap<(u32, u32), (f64, Option<Treatment>)> = BTreeMap::new();
+        let mut whole = (0.0, plan.treated());
+        for section in &plan.sections {
+            let area_m2 = section.shape.unsigned_area();
+            whole.0 += area_m2;
+            let strip = strips
+                .entry((section.id.part, section.id.strip_no))
+                .or_insert((0.0, Some(Treatment::default())));
+            strip.0 += area_m2;
+            strip.1 = strip.1.zip(section.treated).map(|(mut sum, own)| {
+                sum += own;
+                sum
+            });
+        }
+        for ((part, strip_no), sum) in strips {
+            self.rows(&plan.id, &part.to_string(), &strip_no.to_string(), sum)?;
+        }
+        self.rows(&plan.id, "", "", whole)
+    }
+
+    fn rows(
+        &mut self,
+        block: &str,
+        part: &str,
+        strip_no: &str,
+        (area_m2, treated): (f64, Option<Treatment>),
+    ) -> Result<(), OutputError> {
+        let Some(treated) = treated else {
+            return Ok(());
+        };
+        let accounts = [
+            ("cut", treated.cut),
+            ("stays", treated.stays),
+            ("lost", treated.lost),
+            ("large", treated.large),
+        ];
+        let ha = hectares(area_m2);
+        for (account, lot) in accounts {
+            let figures = [lot.stems, lot.volume_m3, lot.basal_m2];
+            let mut row = vec![
+                cells::text(block).into_owned(),
+                part.to_owned(),
+                strip_no.to_owned(),
+                account.to_owned(),
+                cells::number(Some(ha), 6),
+            ];
+            row.extend(figures.map(|figure| cells::number(Some(figure), 3)));
+            row.extend(figures.map(|figure| cells::number(Some(figure / ha), 3)));
+            self.0.row(row)?;
+        }
+        Ok(())
+    }
+
+    pub fn close(self) -> Result<(), OutputError> {
+        self.0.close()
+    }
+}
+
 /// `costs.csv`: what each setting of each block costs, by kind of work.
 pub(super) struct CostTable {
     table: Table,
@@ -133,9 +217,9 @@ impl CostTable {
                 cells::number(cost.volume_m3, 3),
                 cells::number(cost.felling_hours, 3),
                 cells::number(cost.skidding_hours, 3),
-                cells::number(cost.felling_cost, 2),
-                cells::number(cost.skidding_cost, 2),
-                cells::number(cost.cost_per_m3(plan.rates), 2),
+                cells::number(cost.felling_cost, 3),
+                cells::number(cost.skidding_cost, 3),
+                cells::number(cost.cost_per_m3(plan.rates), 3),
                 self.currency.clone(),
                 self.year.clone(),
             ])?;

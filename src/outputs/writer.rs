@@ -10,8 +10,8 @@ use super::gpkg::GeoPackage;
 use super::report::{BlockPage, Report};
 use super::run::{Counts, RunReport};
 use super::sheets::{Page, Sheets};
-use super::staging::{COSTS, Earlier, LAYOUT, MAPS, REPORT, Staging};
-use super::tables::{self, Compliance, CostTable, Table};
+use super::staging::{COSTS, Earlier, LAYOUT, MAPS, REPORT, STEMS, Staging};
+use super::tables::{self, Compliance, CostTable, StemTable, Table};
 use super::{FileNames, OutputError, layers, set_aside, sld};
 use crate::model::{
     BlockPlan, ComplianceRow, Finding, GroundFrame, Language, MachineCosts, OutputSettings, Problem,
@@ -28,6 +28,7 @@ pub struct Writer {
     blocks: Table,
     compliance: Compliance,
     costs: Option<CostTable>,
+    stems: Option<StemTable>,
     exchange: Option<Exchange>,
     sheets: Option<Sheets>,
     report: Option<Report>,
@@ -67,6 +68,7 @@ impl Writer {
                 &[],
             )?,
             costs: None,
+            stems: None,
             exchange: None,
             sheets: None,
             report: None,
@@ -90,6 +92,17 @@ impl Writer {
     pub fn with_costs(mut self, costs: &MachineCosts) -> Result<Writer, OutputError> {
         if costs.rates.any() {
             self.costs = Some(CostTable::create(&self.staging.path(COSTS), costs)?);
+        }
+        Ok(self)
+    }
+
+    /// Opens the table of what becomes of the trees, where there is a stand table. Call before the first block.
+    ///
+    /// # Errors
+    /// A file that cannot be created.
+    pub fn with_stems(mut self, is_known: bool) -> Result<Writer, OutputError> {
+        if is_known {
+            self.stems = Some(StemTable::create(&self.staging.path(STEMS))?);
         }
         Ok(self)
     }
@@ -152,6 +165,9 @@ impl Writer {
         self.compliance.rows(&plan.id, &plan.compliance)?;
         if let Some(costs) = &mut self.costs {
             costs.block(plan)?;
+        }
+        if let Some(stems) = &mut self.stems {
+            stems.block(plan)?;
         }
         let stem = self.names.stem(&plan.id);
         if let Some(map_svg) = map_svg {
@@ -220,6 +236,7 @@ impl Writer {
             blocks,
             compliance,
             costs,
+            stems,
             exchange,
             sheets,
             report,
@@ -238,6 +255,9 @@ impl Writer {
         compliance.close()?;
         if let Some(costs) = costs {
             costs.close()?;
+        }
+        if let Some(stems) = stems {
+            stems.close()?;
         }
         if let Some(exchange) = exchange {
             exchange.close()?;

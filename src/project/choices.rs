@@ -29,6 +29,7 @@ pub(super) const LISTED: [(&str, &[&str]); 4] = [
             "decking",
             "soft_ground",
             "road_clearing_day_only",
+            "large_trees_day_only",
         ],
     ),
     (

@@ -38,6 +38,8 @@ pub struct ProjectFile {
     /// What machines cost.
     #[serde(default)]
     pub costs: CostsTable,
+    /// Trees by stand, species and class of diameter.
+    pub stand_table: Option<StandTableTable>,
     /// Sheets and exchange files.
     #[serde(default)]
     pub outputs: OutputsTable,
@@ -269,6 +271,14 @@ pub struct MachineTable {
     pub night_slope: Given<Share>,
     /// Half the width the machine needs to pass.
     pub half_width: Given<Length>,
+    /// Thinnest tree that is cut in the machine's own path.
+    pub least_in_path: Given<Length>,
+    /// Thinnest tree that the machine reaches for beside its path.
+    pub ideal_at_reach: Given<Length>,
+    /// Thickest tree that the head cuts at once.
+    pub head_most: Given<Length>,
+    /// Times that a thicker tree takes of another's of its volume.
+    pub head_most_factor: Given<f64>,
 }
 
 #[derive(Default, Deserialize, JsonSchema)]
@@ -318,6 +328,8 @@ pub struct LayoutTable {
     pub soft_ground: Given<String>,
     /// Cut road clearing by day only.
     pub road_clearing_day_only: Option<bool>,
+    /// Cut stands with trees beyond the head's capacity by day only.
+    pub large_trees_day_only: Option<bool>,
     /// States that the ground is level where no layer gives a slope, by naming where that is written.
     pub level_ground: Given<String>,
 }
@@ -377,6 +389,13 @@ pub struct ProductionTable {
     pub skid_empty_m_per_min: Given<f64>,
     /// Skidder seconds to take up and put down one load.
     pub seconds_per_load: Given<f64>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct StandTableTable {
+    /// A CSV file, relative to the project file.
+    pub source: Spanned<String>,
 }
 
 #[derive(Default, Deserialize, JsonSchema)]

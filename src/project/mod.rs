@@ -57,6 +57,8 @@ pub struct Project {
     pub rules: Rulebook,
     /// Where the rules were read, if not in a preset.
     pub rules_file: Option<RulesFile>,
+    /// Trees by stand, if a table is named.
+    pub stand_table: Option<TableSource>,
     /// Things that work but deserve a word, for example a role that this version reads but does not use.
     pub warnings: Vec<String>,
 }
@@ -110,6 +112,14 @@ pub struct LayerSource {
     pub capacity: Attribute,
     /// Id of the road or landing that wood of a setting or block goes to.
     pub outlet: Attribute,
+}
+
+/// A table beside the layers.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TableSource {
+    pub path: PathBuf,
+    /// Path as written in the project file, for messages.
+    pub source: String,
 }
 
 /// Where elevations come from: one raster, or tiles of one.

@@ -7,7 +7,7 @@ use crate::rulebook::spanned::Spanned;
 
 use super::file::ProjectFile;
 use super::layers::Resolver;
-use super::{Project, ProjectError, Reason};
+use super::{Project, ProjectError, Reason, TableSource};
 use super::{costs, outputs, rules, settings, terrain};
 use crate::model::LayerKind;
 use crate::rulebook::Place;
@@ -104,6 +104,30 @@ pub fn resolve(
             reason: Box::new(Reason::NoBlocks),
         });
     }
+    let stand_table = match &file.stand_table {
+        None => None,
+        Some(table) => {
+            let resolver = Resolver {
+                context: &context,
+                role: "stand_table",
+                look_for_files,
+            };
+            if !layers.iter().any(|layer| layer.kind == LayerKind::Stands) {
+                warnings
+                    .push("[stand_table] is not used: no layer plays the role `stands`".to_owned());
+            }
+            Some(TableSource {
+                path: resolver.path(&table.source)?,
+                source: table.source.get_ref().clone(),
+            })
+        }
+    };
+    if settings.machine.sorts_trees() && stand_table.is_none() {
+        warnings.push(
+            "[machine]: `least_in_path`, `ideal_at_reach` and `head_most` ask for diameters, which only a [stand_table] has"
+                .to_owned(),
+        );
+    }
     let terrain = (file.layers.terrain.as_ref())
         .map(|table| terrain::resolve(&context, table, look_for_files))
         .transpose()?;
@@ -118,6 +142,7 @@ pub fn resolve(
         settings,
         rules,
         rules_file,
+        stand_table,
         warnings,
     })
 }

@@ -16,6 +16,9 @@ pub const MOST_STEMS_PER_HA: f64 = 100_000.0;
 /// Beyond this mean tree volume a unit is wrong.
 pub const MOST_TREE_M3: f64 = 100.0;
 
+/// Of trees at breast height.
+const DIAMETERS: (f64, f64) = (0.01, 5.0);
+
 /// Longest reach to one side; no tracked felling machine reaches further.
 const MOST_REACH_M: f64 = 30.0;
 /// Widest belt beside a road, edge or hazard.
@@ -140,6 +143,53 @@ fn machine(context: &Context<'_>, table: &MachineTable) -> Result<Machine, Proje
             };
             return Err(context.error(written.span(), reason));
         }
+    }
+    let diameters = [
+        (
+            "least_in_path",
+            &table.least_in_path,
+            &mut machine.least_in_path_m,
+        ),
+        (
+            "ideal_at_reach",
+            &table.ideal_at_reach,
+            &mut machine.ideal_at_reach_m,
+        ),
+        ("head_most", &table.head_most, &mut machine.head_most_m),
+    ];
+    for (key, written, slot) in diameters {
+        if written.is_some() {
+            let mut diameter_m = 0.0;
+            length(context, key, written, DIAMETERS, &mut diameter_m)?;
+            *slot = Some(diameter_m);
+        }
+    }
+    match (&table.head_most, &table.head_most_factor) {
+        (_, Some(factor)) => {
+            machine.head_most_factor = number(context, "head_most_factor", factor, (1.0, 20.0))?;
+        }
+        (Some(most), None) => {
+            let reason = Reason::Contradiction {
+                message: "`head_most` is given, but no `head_most_factor`".to_owned(),
+                remedy: "give how many times the time of another tree one beyond the head's capacity takes: such trees need \
+                         several cuts"
+                    .to_owned(),
+            };
+            return Err(context.error(most.span(), reason));
+        }
+        (None, None) => {}
+    }
+    if let (Some(least), Some(written)) = (machine.ideal_at_reach_m, &table.least_in_path)
+        && machine
+            .least_in_path_m
+            .is_some_and(|in_path| in_path > least)
+    {
+        let reason = Reason::Contradiction {
+            message: "`least_in_path` is more than `ideal_at_reach`".to_owned(),
+            remedy: "in its own path the machine cuts at least what it reaches for beside it"
+                .to_owned(),
+        };
+        return Err(context.error(written.span(), reason));
     }
     if machine.half_strip_m() < machine.half_width_m {
         let written = [&table.reach, &table.reach_margin, &table.half_width];
@@ -345,6 +395,8 @@ fn layout(context: &Context<'_>, table: &LayoutTable) -> Result<LayoutSettings, 
     }
     layout.boundary_pass = table.boundary_pass.unwrap_or(layout.boundary_pass);
     layout.without_access = table.without_access.unwrap_or(layout.without_access);
+    layout.large_trees_day_only =
+        (table.large_trees_day_only).unwrap_or(layout.large_trees_day_only);
     layout.road_clearing_day_only = table
         .road_clearing_day_only
         .unwrap_or(layout.road_clearing_day_only);

@@ -1,6 +1,7 @@
 //! Putting the batch together: ids, classes, the scale at each block, and the count of what was used.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use geo::{BoundingRect, Coord, MultiPolygon};
 
@@ -13,6 +14,7 @@ use super::features::{self, Remark};
 use super::frames::{self, Around, Framed, NoFrame};
 use super::layer::{self, LayerHead, RawFeature, RawLayer};
 use super::limits::NAME_CHARACTERS;
+use super::stand_table::StandTables;
 use super::uses::UseTally;
 use super::{Batch, InputFile, LayerReport};
 use crate::geometry::area;
@@ -37,6 +39,7 @@ pub(super) struct Assembly<'a> {
     batch: Batch,
     block_ids: BTreeSet<String>,
     around: Around,
+    pub(super) stand_tables: Option<StandTables>,
 }
 
 /// Counts and place of the layer at work.
@@ -62,6 +65,7 @@ impl<'a> Assembly<'a> {
             },
             block_ids: BTreeSet::new(),
             around,
+            stand_tables: None,
         }
     }
 
@@ -507,8 +511,14 @@ impl<'a> Assembly<'a> {
         self.problem(&desk.label, &group.first, remark, None, false);
     }
 
-    pub(super) fn finish(mut self, inputs: Vec<InputFile>) -> Batch {
+    /// `all_read`: all layers were read, so that what was not found is not there.
+    pub(super) fn finish(mut self, inputs: Vec<InputFile>, all_read: bool) -> Batch {
         self.batch.inputs = inputs;
+        if let Some(tables) = self.stand_tables.take() {
+            let (report, problems) = tables.close(all_read);
+            self.batch.stand_table = Some(report);
+            self.batch.problems.extend(problems);
+        }
         self.batch
     }
 }
@@ -547,6 +557,18 @@ impl Sorting<'_, '_> {
             assembly.complain(desk, &id, key, number);
         }
         assembly.complain_of_length(desk, &id, &raw);
+        let mut table = None;
+        if kind == LayerKind::Stands
+            && let Some(tables) = &mut assembly.stand_tables
+        {
+            table = tables
+                .of(&id, raw.stems_per_ha.value, raw.tree_m3.value)
+                .map(Arc::new);
+            if let Some(table) = &table {
+                raw.stems_per_ha.value = Some(table.all().stems);
+                raw.tree_m3.value = table.tree_m3();
+            }
+        }
         let class = assembly.class_of(self.source, raw.class.as_deref());
         let mut facts = assembly.facts(desk, kind, &id, &mut raw, &shaped.shapes);
         if let Some(m3) = raw.capacity.value {
@@ -591,6 +613,7 @@ impl Sorting<'_, '_> {
                 facts: facts.clone(),
                 stems_per_ha: raw.stems_per_ha.value,
                 tree_m3: raw.tree_m3.value,
+                trees: table.clone(),
                 shape,
             });
         }

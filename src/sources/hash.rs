@@ -12,7 +12,7 @@ use super::InputFile;
 use super::errors::SourceError;
 use super::open;
 use super::plain::{check_length, check_path, with_ending};
-use crate::project::{LayerSource, TerrainFile};
+use crate::project::{LayerSource, TableSource, TerrainFile};
 
 /// Files that belong to a file of the given extension and are read with it.
 fn sidecars(extension: &str) -> &'static [&'static str] {
@@ -64,6 +64,16 @@ pub(super) fn inputs(sources: &[&LayerSource]) -> Result<Vec<Stamp>, SourceError
 pub(super) fn terrain(files: &[TerrainFile]) -> Result<Vec<Stamp>, SourceError> {
     let one = |file: &TerrainFile| digest(&file.path, file.source.clone(), &file.source, "terrain");
     files.iter().map(one).collect()
+}
+
+/// A table beside the layers.
+pub(super) fn table(table: &TableSource) -> Result<Stamp, SourceError> {
+    digest(
+        &table.path,
+        table.source.clone(),
+        &table.source,
+        "stand_table",
+    )
 }
 
 fn files_of(path: &Path, name: &str) -> Vec<(PathBuf, String)> {

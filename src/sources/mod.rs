@@ -19,6 +19,7 @@ mod outside;
 mod overlaps;
 mod plain;
 mod sql;
+mod stand_table;
 pub mod terrain;
 pub mod tracks;
 mod uses;
@@ -35,6 +36,8 @@ pub use finished::{
 };
 pub use open::{DRIVERS, only_listed_drivers};
 pub use plain::{open as open_plain, read as read_plain};
+use stand_table::StandTables;
+pub use stand_table::TableReport;
 pub use terrain::{Coverage, RasterTerrain, TerrainError, TerrainReport, unclassed};
 pub use uses::UseReport;
 
@@ -70,6 +73,8 @@ pub struct Batch {
     pub layers: Vec<LayerReport>,
     /// The elevation raster, if the project names one.
     pub terrain: Option<TerrainReport>,
+    /// The stand table, if the project names one.
+    pub stand_table: Option<TableReport>,
 }
 
 impl Batch {
@@ -190,6 +195,11 @@ pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError
         bytes: file.bytes,
         sha256: file.sha256.clone(),
     }));
+    if let Some(table) = &project.stand_table {
+        let stamp = hash::table(table)?;
+        inputs.push(stamp.input.clone());
+        stamps.push(stamp);
+    }
     let (block_sources, other_sources): (Vec<&LayerSource>, Vec<&LayerSource>) = sources
         .into_iter()
         .partition(|source| source.kind == LayerKind::Blocks);
@@ -208,6 +218,9 @@ pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError
         None => WorkCrs::new(&zone::utm_zone_of(&block_layers)?)?,
     };
     let mut assembly = Assembly::new(project, &work, around(project));
+    assembly.stand_tables = (project.stand_table.as_ref())
+        .map(StandTables::read)
+        .transpose()?;
     for layer in block_layers {
         assembly.blocks(layer)?;
     }
@@ -220,7 +233,7 @@ pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError
             Some(None) => {}
         }
     }
-    let mut batch = assembly.finish(inputs);
+    let mut batch = assembly.finish(inputs, !matches!(near, Some(None)));
     if let Some(source) = &project.terrain {
         // Opened anew by whoever needs slopes; here a bad raster ends the run early.
         let terrain = RasterTerrain::open(source, &work)?;

@@ -178,12 +178,12 @@ const ROWS: &[Row] = &[
         |folder| {
             fs::create_dir(folder.join("out")).unwrap();
             write(folder, "mine.txt", "mine");
-            for name in ["project.toml", "crew.toml", "layers.gpkg", "layers.unfinished.gpkg", "elevation.tif"] {
+            for name in ["project.toml", "crew.toml", "layers.gpkg", "layers.unfinished.gpkg", "elevation.tif", "trees.csv"] {
                 link(folder, &format!("out/{name}"), "mine.txt");
             }
         },
         |folder, _| {
-            for name in ["project.toml", "crew.toml", "layers.gpkg", "elevation.tif"] {
+            for name in ["project.toml", "crew.toml", "layers.gpkg", "elevation.tif", "trees.csv"] {
                 is_own_file(folder, &format!("out/{name}"));
             }
         },

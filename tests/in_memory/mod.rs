@@ -60,6 +60,7 @@ pub fn feature(
         fringe_m: None,
         facts: Default::default(),
         tree_m3: None,
+        trees: None,
         shape,
     }
 }

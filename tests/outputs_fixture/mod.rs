@@ -188,6 +188,7 @@ pub fn small(id: &str) -> BlockPlan {
             volume_m3: (strip_no == 1).then_some(36.0),
             skid_m: Some(45.0),
             skid_hours: (strip_no == 1).then_some(0.15),
+            treated: None,
         });
     }
     plan.corridors = vec![Corridor {
@@ -352,6 +353,7 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             volume_m3: None,
             skid_m: None,
             skid_hours: None,
+            treated: None,
         });
     }
     plan.lines.push(StripLine {
@@ -423,6 +425,7 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             volume_m3: None,
             skid_m: None,
             skid_hours: None,
+            treated: None,
         });
         plan.sections.push(Section {
             id,
@@ -435,6 +438,7 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             volume_m3: None,
             skid_m: None,
             skid_hours: None,
+            treated: None,
         });
         for (number, shape) in cut(x1, 41.72, x0 + pitch, back).into_iter().enumerate() {
             plan.corridors.push(Corridor {
@@ -564,6 +568,7 @@ pub fn report(counts: &Counts) -> RunReport {
         },
         inputs: vec![],
         layers: vec![],
+        stand_table: None,
         counts: counts.clone(),
         timings: vec![StageTime {
             stage: "read".to_owned(),

@@ -39,6 +39,7 @@ pub fn project(folder: &Path, crs: Option<&str>, layers: Vec<LayerSource>) -> Pr
         settings: Settings::default(),
         rules: rulebook(),
         rules_file: None,
+        stand_table: None,
         warnings: Vec::new(),
     }
 }

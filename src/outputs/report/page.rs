@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use super::script::{rounded, safe};
 use super::shapes::{self, Place, Steps};
-use crate::model::{BlockPlan, ComplianceRow, Finding, PieceId, SlopesMeasured, Verdict};
+use crate::model::{BlockPlan, ComplianceRow, Finding, Lot, PieceId, SlopesMeasured, Verdict};
 use crate::outputs::{layers, signs};
 use crate::units::hectares;
 
@@ -194,6 +194,10 @@ struct Figures {
     skid_hours: Option<f64>,
     scheduled_hours: Option<f64>,
     scheduled_skid_hours: Option<f64>,
+    /// What becomes of the trees: those, their m3 and their basal area.
+    stays: Option<[f64; 3]>,
+    lost: Option<[f64; 3]>,
+    large: Option<[f64; 3]>,
     felling_cost: Option<f64>,
     skidding_cost: Option<f64>,
     cost_per_m3: Option<f64>,
@@ -487,6 +491,10 @@ fn figures(plan: &BlockPlan) -> Figures {
     let books = &plan.books;
     let used = plan.utilisation;
     let cost = plan.cost();
+    let treated = plan.treated();
+    let lot = |lot: Lot| {
+        [lot.stems, lot.volume_m3, lot.basal_m2].map(|value| (value * 10.0).round() / 10.0)
+    };
     let hours = plan
         .day_hours
         .zip(plan.night_hours)
@@ -509,6 +517,9 @@ fn figures(plan: &BlockPlan) -> Figures {
         skid_hours: maybe(plan.skid_hours, 3),
         scheduled_hours: maybe(used.scheduled(hours), 3),
         scheduled_skid_hours: maybe(used.scheduled_skidding(plan.skid_hours), 3),
+        stays: treated.map(|treated| lot(treated.stays)),
+        lost: treated.map(|treated| lot(treated.lost)),
+        large: treated.map(|treated| lot(treated.large)),
         felling_cost: maybe(cost.felling_cost, 0),
         skidding_cost: maybe(cost.skidding_cost, 0),
         cost_per_m3: maybe(cost.cost_per_m3(plan.rates), 2),

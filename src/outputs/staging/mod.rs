@@ -32,16 +32,19 @@ pub(super) const RUN_FILE: &str = "run.json";
 pub(super) const MAPS: &str = "maps";
 /// Written where there are rates.
 pub(super) const COSTS: &str = "costs.csv";
+/// Written where there is a stand table.
+pub(super) const STEMS: &str = "stems.csv";
 /// Folders that a run may leave out, with the ending of our own files in them; one that an earlier run left goes, or its
 /// sheets would be taken for those of this layout. Of exchange files all are ours.
 const SOMETIMES: [(&str, Option<&str>); 2] = [("sheets", Some("pdf")), ("exchange", None)];
 
 /// What a run may put into its folder, and so take away of an earlier one.
-const OWN: [&str; 17] = [
+const OWN: [&str; 18] = [
     "layout.gpkg",
     "audit.gpkg",
     "blocks.csv",
     COSTS,
+    STEMS,
     "compliance.csv",
     "compliance.json",
     "set_aside.csv",
@@ -174,7 +177,7 @@ impl Outputs {
 
     /// What an earlier run may have written and a new one may not.
     fn may_be_missing(self) -> impl Iterator<Item = &'static str> {
-        let others = [MAPS, REPORT, COSTS]
+        let others = [MAPS, REPORT, COSTS, STEMS]
             .into_iter()
             .filter(move |_| self == LAYOUT);
         self.sometimes()

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use super::{COSTS, FRESH, Outputs, REPLACED, STAGING, is_there};
+use super::{COSTS, FRESH, Outputs, REPLACED, STAGING, STEMS, is_there};
 use crate::outputs::OutputError;
 use crate::sources::limits::REPORT_FILE_BYTES;
 use crate::sources::read_plain;
@@ -34,7 +34,7 @@ struct Move {
 /// A folder, or a file where we would write one; a link is none of ours.
 fn is_ours(path: &Path, name: &str) -> bool {
     let is_file = || fs::symlink_metadata(path).is_ok_and(|found| found.is_file());
-    path.is_dir() || (name == COSTS && is_file())
+    path.is_dir() || ([COSTS, STEMS].contains(&name) && is_file())
 }
 
 impl Moves {

@@ -469,6 +469,8 @@ blockwrightReport.drawBlock = (() => {
       Number.isFinite(f.scheduled_hours) && pair(t("scheduled"), Number.isFinite(f.scheduled_skid_hours)
         ? t("scheduled_value", { felling: number(f.scheduled_hours, 1), skidding: number(f.scheduled_skid_hours, 1) })
         : t("hours", { value: number(f.scheduled_hours, 1) })),
+      [["trees_stay", f.stays], ["trees_lost", f.lost], ["trees_large", f.large]].filter(([, lot]) => lot && lot[0] > 0).map(([word, lot]) =>
+        pair(named("", word), t("trees_lot", { trees: number(lot[0], 0), volume: number(lot[1], 0), basal: number(lot[2], 1) }))),
       Number.isFinite(f.cost_per_m3) && pair(t("dear_column"), t("dear_value", { cost: number(f.cost_per_m3, 2), felling: number(f.felling_cost, 0), skidding: number(f.skidding_cost, 0) })),
       block.portfolio && pair(t("portfolio"), block.portfolio)),
     el("p", { class: "elsewhere" },
