@@ -120,7 +120,7 @@ fn tables_comparison_and_report_say_the_same_costs() {
         );
     }
     let dearest = blocks.iter().map(|block| money(block, "cost_per_m3"));
-    let dearest = dearest.fold(0.0, f64::max);
+    let dearest = (dearest.fold(0.0, f64::max) * 100.0).round() / 100.0;
     let overview = std::fs::read_to_string(folder.join("out/report/data/overview.js"));
     if let Ok(overview) = overview {
         let said = overview.split("\"dearest\":[").nth(1).unwrap();
