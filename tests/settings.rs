@@ -75,6 +75,36 @@ fn a_road_that_ends_in_a_block_parts_it_into_flanks() {
     assert!(sides[0] > 0 && sides[1] > 0, "{sides:?}");
 }
 
+/// However the road lies to the block, strips of one setting do not lie on both sides of it.
+#[test]
+fn no_setting_lies_on_both_flanks_of_a_road() {
+    for turn in 0..12 {
+        let (sin, cos) = (f64::from(turn) * 15.0).to_radians().sin_cos();
+        let (x, y) = (400.0, 250.0);
+        let from = [(x - 900.0 * cos, y - 900.0 * sin), (x, y)];
+        let plan = plan_of((800.0, 500.0), &[road("R-1", &from)], &settings());
+        let origin = plan.frame.origin();
+        let left_m = |c: Coord| cos * (c.y + origin.y - y) - sin * (c.x + origin.x - x);
+        let along_m = |c: Coord| cos * (c.x + origin.x - x) + sin * (c.y + origin.y - y);
+        for part in &plan.parts {
+            let own = plan
+                .lines
+                .iter()
+                .filter(|line| line.kind == StripKind::Interior && line.id.part == part.part);
+            // Beside the road, not beyond its end.
+            let ends = own.flat_map(|line| line.shape.0.clone());
+            let beside: Vec<Coord> = ends.filter(|&c| along_m(c) < -30.0).collect();
+            let left = beside.iter().filter(|&&c| left_m(c) > 0.0).count();
+            let right = beside.len() - left;
+            assert!(
+                left.min(right) * 10 <= left.max(right),
+                "{turn}: setting {} has {left} ends on the left and {right} on the right",
+                part.part
+            );
+        }
+    }
+}
+
 /// Counts strips whose end at the outlet, as they are driven, lies farther from the road than the other.
 fn turned_round(plan: &BlockPlan, road: &[(f64, f64)]) -> Vec<PieceId> {
     let middle = plan.frame.origin();
