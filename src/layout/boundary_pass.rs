@@ -101,7 +101,7 @@ pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: 
             lines.retain(|line| length(line) >= cover::SHORTEST_M);
         }
         let large = |shape: &Polygon| polygon_area(shape) >= settings.layout.sliver_m2;
-        let (tours, apart) = tours::with_spurs(lines, &may_drive, machine.strip_width_m());
+        let (tours, apart) = tours::with_spurs(lines, &may_drive, 2.0 * machine.strip_width_m());
         lines = tours;
         let mut divided = cover::divide(engines, &band, &lines, machine.reach_m);
         // The longest first; each is driven for ground alone that no other comes to.

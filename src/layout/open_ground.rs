@@ -7,8 +7,8 @@ use rstar::RTree;
 use rstar::primitives::{GeomWithData, Rectangle};
 
 use super::travel::Leg;
-use crate::geometry::area::Bounds;
-use crate::geometry::distance::{inside_polygon, point_segment};
+use crate::geometry::area::{Bounds, rings};
+use crate::geometry::distance::{SegmentIndex, inside_polygon, point_segment, polygon_segments};
 
 /// Legs that must be cut before a straight way may be driven; None where it leads over ground that is never cut.
 pub type Needs = Option<Box<[usize]>>;
@@ -31,9 +31,16 @@ pub struct OpenGround {
     pub whole: MultiPolygon,
     pieces: Vec<Piece>,
     lines: Vec<geo::LineString>,
+    /// Pieces by their boxes, and the outlines of those with many corners.
     tree: RTree<GeomWithData<Rectangle<[f64; 2]>, usize>>,
-    free: Vec<(Bounds, Polygon)>,
+    outlines: Vec<Option<SegmentIndex>>,
+    /// Ground that is open from the beginning.
+    free: SegmentIndex,
+    free_box: Bounds,
 }
+
+/// Outlines with more corners than this are indexed.
+const MANY: usize = 40;
 
 impl OpenGround {
     /// `free` ground is open from the beginning: roads, and what lies between them and the block.
@@ -48,27 +55,37 @@ impl OpenGround {
             GeomWithData::new(Rectangle::from_aabb(bounds.envelope()), index)
         });
         let tree = RTree::bulk_load(boxes.collect());
-        let free = free.0.into_iter();
+        let many =
+            |piece: &Piece| rings(&piece.shape).map(|ring| ring.0.len()).sum::<usize>() > MANY;
+        let outline = |piece: &Piece| {
+            many(piece).then(|| SegmentIndex::new(polygon_segments(&piece.shape).collect()))
+        };
         OpenGround {
             whole,
             lines: legs.iter().map(|leg| leg.line.clone()).collect(),
             tree,
+            outlines: pieces.iter().map(outline).collect(),
             pieces,
-            free: free.map(|p| (Bounds::of(&p.exterior().0), p)).collect(),
+            free_box: Bounds::of_polygons(&free),
+            free: SegmentIndex::of_boundary(&free),
         }
     }
 
     /// The leg that opens a place: None where nothing does, Some(None) where it is free.
     fn opener(&self, at: Coord) -> Option<Option<usize>> {
         let here = Bounds::of(&[at]);
-        let free =
-            |(bounds, shape): &(Bounds, Polygon)| bounds.meets(&here) && inside_polygon(at, shape);
-        if self.free.iter().any(free) {
+        if self.free_box.meets(&here) && self.free.holds(at) {
             return Some(None);
         }
         let near = self.tree.locate_in_envelope_intersecting(here.envelope());
-        let holds = |index: &usize| inside_polygon(at, &self.pieces[*index].shape);
+        let holds = |index: &usize| match &self.outlines[*index] {
+            Some(outline) => outline.holds(at),
+            None => inside_polygon(at, &self.pieces[*index].shape),
+        };
         let piece = near.map(|found| found.data).filter(holds).min()?;
+        if let [only] = self.pieces[piece].legs[..] {
+            return Some(Some(only));
+        }
         let off_m = |leg: usize| {
             let each = self.lines[leg]
                 .0

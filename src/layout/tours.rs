@@ -1,15 +1,13 @@
 //! A pass as few continuous drives: what is short is reached from a longer one and back, instead of a drive of its own.
 
-use geo::{Coord, LineString, MultiLineString, MultiPolygon};
+use geo::{Coord, LineString, MultiPolygon};
 
-use super::cover;
 use super::on_line::{LineIndex, OnLine};
 use crate::geometry::area::length;
 use crate::geometry::distance::{SegmentIndex, segment_segment};
-use crate::geometry::overlay::clip_lines;
 
 /// Shorter drives are spurs of longer ones where these are near enough; own judgement.
-pub const SPUR_M: f64 = 50.0;
+pub const SPUR_M: f64 = 100.0;
 /// Ends this near to the edge of the ground count as on it.
 const ON_EDGE_M: f64 = 0.01;
 
@@ -22,12 +20,11 @@ pub fn with_spurs(
 ) -> (Vec<LineString>, Vec<LineString>) {
     let (mut long, mut short): (Vec<LineString>, Vec<LineString>) =
         lines.into_iter().partition(|line| length(line) >= SPUR_M);
-    if long.is_empty() || short.is_empty() {
-        long.append(&mut short);
-        return (long, vec![]);
+    // The longest first, so that what hangs on a spur finds it.
+    short.sort_by(|a, b| length(b).total_cmp(&length(a)));
+    if long.is_empty() && !short.is_empty() {
+        long.push(short.remove(0));
     }
-    let mut short = clip_lines(&MultiLineString(short), &ground.0, true).0;
-    short.retain(|line| length(line) >= cover::SHORTEST_M);
     let edge = SegmentIndex::of_boundary(ground);
     let free = |a: Coord, b: Coord| {
         let off = b - a;
@@ -43,30 +40,33 @@ pub fn with_spurs(
             .any(|s| segment_segment(a, b, s.a, s.b) == 0.0)
             && edge.holds(middle)
     };
-    // The longest first, so that what hangs on a spur finds it.
-    short.sort_by(|a, b| length(b).total_cmp(&length(a)));
-    let mut apart = Vec::new();
-    for spur in short {
-        let mut best: Option<(f64, usize, OnLine, bool)> = None;
-        for (index, line) in long.iter().enumerate() {
-            let on_line = LineIndex::new(line);
-            for (end, backwards) in [(spur.0.first(), false), (spur.0.last(), true)] {
-                let Some(on) = end.and_then(|&end| on_line.nearest(end, near_m)) else {
-                    continue;
-                };
-                let nearer = best.is_none_or(|(off_m, ..)| on.off_m < off_m);
-                if nearer && end.is_some_and(|&end| free(end, on.at)) {
-                    best = Some((on.off_m, index, on, backwards));
+    // Again while there is news, for some hang on shorter ones.
+    let mut before = usize::MAX;
+    while short.len() < before {
+        before = short.len();
+        for spur in std::mem::take(&mut short) {
+            let mut best: Option<(f64, usize, OnLine, bool)> = None;
+            for (index, line) in long.iter().enumerate() {
+                let on_line = LineIndex::new(line);
+                for (end, backwards) in [(spur.0.first(), false), (spur.0.last(), true)] {
+                    let Some(on) = end.and_then(|&end| on_line.nearest(end, near_m)) else {
+                        continue;
+                    };
+                    let nearer = best.is_none_or(|(off_m, ..)| on.off_m < off_m);
+                    if nearer && end.is_some_and(|&end| free(end, on.at)) {
+                        best = Some((on.off_m, index, on, backwards));
+                    }
                 }
             }
-        }
-        if let Some((_, index, on, backwards)) = best {
-            insert(&mut long[index], on, spur, backwards, free);
-        } else {
-            apart.push(spur);
+            match best {
+                Some((_, index, on, backwards)) => {
+                    insert(&mut long[index], on, spur, backwards, free);
+                }
+                None => short.push(spur),
+            }
         }
     }
-    (long, apart)
+    (long, short)
 }
 
 /// Drives out along a spur from a place on the line and back to it, straight where the ground lets it.
@@ -111,7 +111,7 @@ mod tests {
             line(&[(0., 0.), (200., 0.)]),
             line(&[(100., 20.), (100., 5.)]),
         ];
-        let (tour, apart) = with_spurs(lines.clone(), &MultiPolygon(vec![ground]), 30.0);
+        let (tour, apart) = with_spurs(lines.clone(), &MultiPolygon(vec![ground.clone()]), 30.0);
         assert_eq!((tour.len(), apart.len()), (1, 0));
         let wanted = [
             (0., 0.),
@@ -122,6 +122,15 @@ mod tests {
             (200., 0.),
         ];
         assert_eq!(tour[0], line(&wanted));
+        // A spur of a spur, whichever of them is longer.
+        let more = [lines.clone(), vec![line(&[(100., 22.), (60., 30.)])]].concat();
+        let (tour, apart) = with_spurs(more, &MultiPolygon(vec![ground.clone()]), 30.0);
+        assert_eq!((tour.len(), apart.len()), (1, 0));
+        assert_eq!(tour[0].0[0], lines[0].0[0]);
+        // Where all are short the longest of them goes on.
+        let short = vec![line(&[(0., 0.), (20., 0.)]), line(&[(25., 0.), (60., 0.)])];
+        let (tour, apart) = with_spurs(short, &MultiPolygon(vec![ground]), 30.0);
+        assert_eq!((tour.len(), apart.len()), (1, 0));
         // Not over ground that is no part of it.
         let cut = |low: f64, high: f64| {
             Polygon::new(

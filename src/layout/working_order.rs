@@ -123,7 +123,10 @@ fn open_ground(context: Context<'_>, ground: &Ground, work: &Work, legs: &[Leg])
     let mut open = ground.zones.clearing.clone();
     open.extend(between.0);
     let mut free = difference(&union(&open), &shut);
-    free.0.extend(crossings);
+    if !crossings.is_empty() {
+        free.0.extend(crossings);
+        free = union(&free.0);
+    }
     // A strip is cut by its own drives, ground of a pass or a road by the nearest of all such drives of its setting.
     let cut_by = |kind, id: PieceId| match kind {
         StripKind::Interior => (kind, id),
