@@ -89,7 +89,7 @@ fn every_section_is_planned(folder: &Path, layers: &Layers) {
     }
     let mut wanted: BTreeMap<(String, [i64; 3]), f64> = BTreeMap::new();
     for row in &layers["sections"] {
-        *wanted.entry(piece(row)).or_default() += row.number("hours").unwrap();
+        *wanted.entry(piece(row)).or_default() += row.number("scheduled_hours").unwrap();
     }
     assert_eq!(schedule["hours_left"], 0.0, "{}", ended.stdout);
     for (id, hours) in wanted {
