@@ -4,13 +4,12 @@ mod in_memory;
 mod run_binary;
 
 use std::collections::BTreeMap;
-use std::path::Path;
 
 use blockwright::engines::ENGINES;
 use blockwright::model::*;
 use geo::MultiPolygon;
 use in_memory::*;
-use run_binary::{run, small_project, write};
+use run_binary::{run, small_project, table, write};
 use serde_json::Value;
 
 fn near(found: f64, wanted: f64) {
@@ -61,20 +60,6 @@ fn what_takes_time_adds_up_to_the_cost_of_the_hours() {
         plan.cost_of(1).cost_per_m3(plan.rates).unwrap(),
         cost.cost_per_m3(plan.rates).unwrap(),
     );
-}
-
-fn table(path: &Path) -> Vec<BTreeMap<String, String>> {
-    let mut reader = csv::Reader::from_path(path).unwrap();
-    let heads = reader.headers().unwrap().clone();
-    let rows = reader.records().map(|row| {
-        let row = row.unwrap();
-        heads
-            .iter()
-            .map(str::to_owned)
-            .zip(row.iter().map(str::to_owned))
-            .collect()
-    });
-    rows.collect()
 }
 
 fn money(row: &BTreeMap<String, String>, name: &str) -> f64 {

@@ -179,18 +179,7 @@ fn every_worked_example_comes_out_as_printed() {
         felling: Some(PUBLISHED_RATES[0].felling),
         skidding: Some(165.0),
     };
-    let class = |from_m, to_m, stems_per_ha, tree_m3| TreeClass {
-        species: "spruce".to_owned(),
-        from_m,
-        to_m,
-        stems_per_ha,
-        tree_m3,
-    };
-    let twenty = StandTable(vec![
-        class(0.1, 0.2, 8.0, 0.1),
-        class(0.2, 0.4, 9.0, 0.5),
-        class(0.4, 0.6, 3.0, 1.6),
-    ]);
+    let twenty = twenty();
     let machine = Machine {
         least_in_path_m: Some(0.15),
         ideal_at_reach_m: Some(0.3),

@@ -12,26 +12,10 @@ use blockwright::geometry::area::{area, length};
 use blockwright::model::*;
 use geo::MultiPolygon;
 use in_memory::*;
-use run_binary::{Ended, UTM, collection, run, small_project, write};
+use run_binary::{Ended, UTM, collection, run, small_project, table, write};
 
 fn near(found: f64, wanted: f64, within: f64) {
     assert!((found - wanted).abs() <= within, "{found} {wanted}");
-}
-
-/// Twenty trees to the hectare in three classes.
-fn twenty() -> StandTable {
-    let class = |from_m, to_m, stems_per_ha, tree_m3| TreeClass {
-        species: "spruce".to_owned(),
-        from_m,
-        to_m,
-        stems_per_ha,
-        tree_m3,
-    };
-    StandTable(vec![
-        class(0.1, 0.2, 8.0, 0.1),
-        class(0.2, 0.4, 9.0, 0.5),
-        class(0.4, 0.6, 3.0, 1.6),
-    ])
 }
 
 /// By hand, on 12 ha without retention: 240 trees with 121.2 m3. Of the path's share 16 of 20 trees are cut and 4 lost, beside it
@@ -143,20 +127,6 @@ fn project(folder: &Path, rows: &str, more: &str) -> Ended {
         &format!("{plain}{layer}{table}{more}"),
     );
     run(folder, &["layout", "project.toml", "--out", "out"])
-}
-
-fn table(path: &Path) -> Vec<BTreeMap<String, String>> {
-    let mut reader = csv::Reader::from_path(path).unwrap();
-    let heads = reader.headers().unwrap().clone();
-    let rows = reader.records().map(|row| {
-        let row = row.unwrap();
-        heads
-            .iter()
-            .map(str::to_owned)
-            .zip(row.iter().map(str::to_owned))
-            .collect()
-    });
-    rows.collect()
 }
 
 #[test]

@@ -386,7 +386,8 @@ impl Drive<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use geo::{MultiPolygon, Polygon};
+    use crate::layout::sections::untimed;
+    use geo::Polygon;
 
     fn rectangle(x0: f64, y0: f64, x1: f64, y1: f64) -> Polygon {
         let ring = vec![(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)];
@@ -396,16 +397,8 @@ mod tests {
     fn section(shape: Polygon, shift_class: ShiftClass) -> Section {
         Section {
             id: ID,
-            section_no: 1,
             shift_class,
-            reasons: vec![],
-            shape: MultiPolygon(vec![shape]),
-            hours: None,
-            trees: None,
-            volume_m3: None,
-            skid_m: None,
-            skid_hours: None,
-            treated: None,
+            ..untimed(shape)
         }
     }
 

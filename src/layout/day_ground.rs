@@ -1,5 +1,7 @@
 //! Ground that is worked by day only, by reason, whatever is laid on it.
 
+use std::cell::LazyCell;
+
 use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
 
 use super::Context;
@@ -216,9 +218,11 @@ fn bare_edges(
     let settings = context.settings;
     let wide = settings.machine.strip_width_m() >= settings.layout.edge_distance_m;
     let mut rims: Vec<MultiLineString> = vec![boundary(&ground.clearing)];
-    let strips = parts.iter().flat_map(|part| &part.pass.interior.0);
-    let others = strips.chain(&ground.clearing.0).flat_map(polygon_segments);
-    let others = SegmentIndex::new(others.collect());
+    let others = LazyCell::new(|| {
+        let strips = parts.iter().flat_map(|part| &part.pass.interior.0);
+        let others = strips.chain(&ground.clearing.0).flat_map(polygon_segments);
+        SegmentIndex::new(others.collect())
+    });
     for part in parts {
         // Lines to other settings lie on no outline, and count for nothing below.
         let rim = boundary(&MultiPolygon(vec![part.shape.clone()]));

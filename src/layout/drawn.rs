@@ -161,11 +161,6 @@ fn read<'n>(
     all
 }
 
-/// Whether a name of the planner's is one of the ids that an outlet has.
-fn is_named(outlet: &Outlet, name: &str) -> bool {
-    outlet.name.split(';').any(|id| id == name.trim())
-}
-
 /// Outlets of each part, of those that the block is held to where it reaches any.
 fn held_to(
     source: &SourceBlock,
@@ -185,9 +180,9 @@ fn held_to(
     }
     let mut held = Vec::with_capacity(outlets.len());
     for (part, own) in ground.parts.iter().zip(outlets) {
-        let named = |outlet: &&Outlet| source.outlets.iter().any(|name| is_named(outlet, name));
+        let named = |outlet: &&Outlet| source.outlets.iter().any(|name| outlet.is_named(name));
         let mut wanted: Vec<Outlet> = own.iter().filter(named).cloned().collect();
-        let has = |wanted: &[Outlet], name: &str| wanted.iter().any(|o| is_named(o, name));
+        let has = |wanted: &[Outlet], name: &str| wanted.iter().any(|o| o.is_named(name));
         for name in &source.outlets {
             if !has(&wanted, name)
                 && let Some(landing) = roads.landing_in(name, part)
@@ -344,7 +339,7 @@ fn outlet_of(
     };
     let mut named: Vec<Outlet> = outlets
         .iter()
-        .filter(|outlet| is_named(outlet, name))
+        .filter(|outlet| outlet.is_named(name))
         .cloned()
         .collect();
     named.extend(roads.landing_in(name, shape).filter(|_| named.is_empty()));

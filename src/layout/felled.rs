@@ -261,6 +261,7 @@ impl<'l> Track<'l> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::layout::sections::untimed;
     use crate::model::{Heading, Production, StripKind};
     use geo::Polygon;
 
@@ -276,16 +277,9 @@ mod tests {
         let ring = vec![(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)];
         Section {
             id: id(piece),
-            section_no: 1,
-            shift_class: ShiftClass::DayOnly,
-            reasons: vec![],
-            shape: MultiPolygon(vec![Polygon::new(LineString::from(ring), vec![])]),
-            hours: None,
             trees: Some(2.0 * volume_m3),
             volume_m3: Some(volume_m3),
-            skid_m: None,
-            skid_hours: None,
-            treated: None,
+            ..untimed(Polygon::new(LineString::from(ring), vec![]))
         }
     }
 

@@ -184,20 +184,12 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
     let settings: Vec<(&geo::Polygon, setting::Setting)> = (divided.settings.into_iter())
         .flat_map(|(part, setting)| {
             // Lines that divide ground may touch its outline.
-            let setting::Setting {
-                shape,
-                outlet,
-                drawn,
-            } = setting;
             let part = &ground.parts[part];
-            let shapes = sound(shape, frame).into_iter();
+            let shapes = sound(setting.shape.clone(), frame).into_iter();
             shapes.map(move |shape| {
-                let outlet = outlet.clone();
-                let drawn = drawn.clone();
                 let setting = setting::Setting {
                     shape,
-                    outlet,
-                    drawn,
+                    ..setting.clone()
                 };
                 (part, setting)
             })

@@ -42,6 +42,11 @@ impl Outlet {
 }
 
 impl Outlet {
+    /// Whether an id that a planner wrote is one of its own.
+    pub fn is_named(&self, id: &str) -> bool {
+        is_among(&self.name, id)
+    }
+
     /// Metres from its front to where the wood is decked.
     pub fn beyond_m(&self) -> f64 {
         self.beyond.as_ref().map_or(0.0, length)
@@ -66,6 +71,11 @@ impl Outlet {
     pub fn nearest(&self, from: Coord) -> Option<Coord> {
         self.nearest_on(from).map(|(_, on)| on.at)
     }
+}
+
+/// Whether an id as it was written is one of those that a name joins by `;`.
+fn is_among(name: &str, id: &str) -> bool {
+    name.split(';').any(|own| own == id.trim())
 }
 
 /// A road or a run of it that goes one way, without a sharp bend.
@@ -136,9 +146,8 @@ impl Roads {
 
     /// Whether wood may be brought to a road or landing of this id near the block.
     pub fn knows(&self, id: &str) -> bool {
-        let id = id.trim();
-        self.landings.iter().any(|(own, _)| own == id)
-            || (self.runs.iter()).any(|run| run.name.split(';').any(|own| own == id))
+        self.landings.iter().any(|(own, _)| own == id.trim())
+            || self.runs.iter().any(|run| is_among(&run.name, id))
     }
 
     /// The landing of an id, if it lies within the ground.

@@ -125,26 +125,14 @@ pub fn best_spacing_m(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::model::{PieceId, ShiftClass};
-    use geo::{MultiPolygon, Polygon};
+    use crate::layout::sections::untimed;
+    use geo::Polygon;
 
     fn section_of(ring: Vec<Coord>, skid_m: Option<f64>, volume_m3: Option<f64>) -> Section {
         Section {
-            id: PieceId {
-                part: 1,
-                strip_no: 1,
-                piece: 1,
-            },
-            section_no: 1,
-            shift_class: ShiftClass::DayOnly,
-            reasons: vec![],
-            shape: MultiPolygon(vec![Polygon::new(LineString(ring), vec![])]),
-            hours: None,
-            trees: None,
             volume_m3,
             skid_m,
-            skid_hours: None,
-            treated: None,
+            ..untimed(Polygon::new(LineString(ring), vec![]))
         }
     }
 

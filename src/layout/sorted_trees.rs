@@ -35,17 +35,10 @@ pub fn findings(machine: &Machine, sections: &[Section]) -> Vec<Finding> {
             shape: most.shape.interior_point().map(Geometry::Point),
         });
     }
-    if machine.sorts_trees() {
-        let unknown = |section: &&Section| {
-            section.treated.is_none() && section.trees.is_some_and(|trees| trees > 0.0)
-        };
-        if let Some(first) = sections.iter().find(unknown) {
-            let trees = sections
-                .iter()
-                .filter(unknown)
-                .filter_map(|section| section.trees);
-            let trees = trees.fold(0.0, |sum, trees| sum + trees);
-            findings.push(Finding {
+    if machine.sorts_trees()
+        && let Some((trees, first)) = trees_where(sections, |section| section.treated.is_none())
+    {
+        findings.push(Finding {
                 rule_id: "no-stand-table".to_owned(),
                 verdict: Verdict::Unknown,
                 measured: Some(trees),
@@ -58,7 +51,20 @@ pub fn findings(machine: &Machine, sections: &[Section]) -> Vec<Finding> {
                 source: "least_in_path, ideal_at_reach and head_most of [machine]".to_owned(),
                 shape: first.shape.interior_point().map(Geometry::Point),
             });
-        }
     }
     findings
+}
+
+/// Trees of the sections of which something holds, and the first of these; None where no tree stands on any.
+pub fn trees_where(
+    sections: &[Section],
+    holds: impl Fn(&Section) -> bool,
+) -> Option<(f64, &Section)> {
+    let found = sections.iter().filter(|section| holds(section));
+    let mut found = found.filter_map(|section| {
+        let trees = section.trees.filter(|trees| *trees > 0.0)?;
+        Some((trees, section))
+    });
+    let (trees, first) = found.next()?;
+    Some((found.fold(trees, |sum, (trees, _)| sum + trees), first))
 }

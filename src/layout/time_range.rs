@@ -2,6 +2,7 @@
 
 use geo::{Geometry, InteriorPoint};
 
+use super::sorted_trees::trees_where;
 use super::strips::ASSUMED_TREE_M3;
 use super::timing::SectionTime;
 use crate::model::{Finding, Section, TimeModel, Verdict};
@@ -69,15 +70,7 @@ fn unknown_size(model: &TimeModel, sections: &[Section]) -> Option<Finding> {
     if !model.needs_volume() {
         return None;
     }
-    let unknown = |section: &&Section| {
-        section.volume_m3.is_none() && section.trees.is_some_and(|trees| trees > 0.0)
-    };
-    let first = sections.iter().find(unknown)?;
-    let trees = sections
-        .iter()
-        .filter(unknown)
-        .filter_map(|section| section.trees);
-    let trees = trees.fold(0.0, |sum, trees| sum + trees);
+    let (trees, first) = trees_where(sections, |section| section.volume_m3.is_none())?;
     Some(Finding {
         rule_id: "tree-size".to_owned(),
         verdict: Verdict::Unknown,
@@ -96,27 +89,16 @@ fn unknown_size(model: &TimeModel, sections: &[Section]) -> Option<Finding> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::model::{PieceId, ShiftClass};
-    use geo::{LineString, MultiPolygon, Polygon};
+    use crate::layout::sections::untimed;
+    use geo::{LineString, Polygon};
 
     fn section(trees: f64, volume_m3: f64) -> Section {
         let ring = vec![(0., 0.), (10., 0.), (10., 10.), (0., 10.), (0., 0.)];
         Section {
-            id: PieceId {
-                part: 1,
-                strip_no: 1,
-                piece: 1,
-            },
-            section_no: 1,
-            shift_class: ShiftClass::DayOnly,
-            reasons: vec![],
-            shape: MultiPolygon(vec![Polygon::new(LineString::from(ring), vec![])]),
             hours: Some(2.0),
             trees: Some(trees),
             volume_m3: Some(volume_m3),
-            skid_m: None,
-            skid_hours: None,
-            treated: None,
+            ..untimed(Polygon::new(LineString::from(ring), vec![]))
         }
     }
 

@@ -72,8 +72,7 @@ pub fn fill(
             empty_s,
             ..production.work_parts(&work)
         };
-        let work_s = parts.trees_s + parts.slope_s + parts.moving_s;
-        section.hours = Some((work_s + empty_s) / 3600.0);
+        section.hours = Some((parts.work_s() + empty_s) / 3600.0);
         time.parts = Some(parts);
     }
     times

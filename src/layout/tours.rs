@@ -25,6 +25,9 @@ pub fn with_spurs(
     if long.is_empty() && !short.is_empty() {
         long.push(short.remove(0));
     }
+    if short.is_empty() {
+        return (long, short);
+    }
     let edge = SegmentIndex::of_boundary(ground);
     let free = |a: Coord, b: Coord| {
         let off = b - a;

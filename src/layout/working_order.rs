@@ -113,20 +113,25 @@ fn open_ground(context: Context<'_>, ground: &Ground, work: &Work, legs: &[Leg])
     let crossings: Vec<Polygon> = (ground.crossings.iter())
         .flat_map(|crossing| crossing.shape.iter().cloned())
         .collect();
-    let mut whole = difference(&union(&all), &shut);
-    if !crossings.is_empty() {
-        whole.0.extend(crossings.iter().cloned());
-        whole = union(&whole.0);
-    }
+    let with_crossings = |ground: MultiPolygon| {
+        if crossings.is_empty() {
+            return ground;
+        }
+        union(
+            &ground
+                .0
+                .iter()
+                .chain(&crossings)
+                .cloned()
+                .collect::<Vec<_>>(),
+        )
+    };
+    let whole = with_crossings(difference(&union(&all), &shut));
     // Roads are open from the beginning, and what lies between them and the block; all else is timber until it is cut.
     let between = difference(&fronts, &ground.net.0);
     let mut open = ground.zones.clearing.clone();
     open.extend(between.0);
-    let mut free = difference(&union(&open), &shut);
-    if !crossings.is_empty() {
-        free.0.extend(crossings);
-        free = union(&free.0);
-    }
+    let free = with_crossings(difference(&union(&open), &shut));
     // A strip is cut by its own drives, ground of a pass or a road by the nearest of all such drives of its setting.
     let cut_by = |kind, id: PieceId| match kind {
         StripKind::Interior => (kind, id),

@@ -69,6 +69,13 @@ pub struct TimeParts {
     pub way_s: f64,
 }
 
+impl TimeParts {
+    /// Of the felling machine, but for turns and empty travel.
+    pub fn work_s(&self) -> f64 {
+        self.trees_s + self.slope_s + self.moving_s
+    }
+}
+
 impl std::ops::AddAssign for TimeParts {
     fn add_assign(&mut self, other: TimeParts) {
         self.trees_s += other.trees_s;

@@ -343,8 +343,7 @@ impl Production {
 
     /// The sum of [`Production::work_parts`].
     pub fn work_s(&self, work: &WorkDone) -> f64 {
-        let parts = self.work_parts(work);
-        parts.trees_s + parts.slope_s + parts.moving_s
+        self.work_parts(work).work_s()
     }
 
     pub fn used(&self) -> Utilisation {

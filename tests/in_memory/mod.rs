@@ -186,3 +186,19 @@ pub fn unsound(plan: &BlockPlan) -> Vec<String> {
     }
     found
 }
+
+/// Twenty trees to the hectare in three classes.
+pub fn twenty() -> StandTable {
+    let class = |from_m, to_m, stems_per_ha, tree_m3| TreeClass {
+        species: "spruce".to_owned(),
+        from_m,
+        to_m,
+        stems_per_ha,
+        tree_m3,
+    };
+    StandTable(vec![
+        class(0.1, 0.2, 8.0, 0.1),
+        class(0.2, 0.4, 9.0, 0.5),
+        class(0.4, 0.6, 3.0, 1.6),
+    ])
+}

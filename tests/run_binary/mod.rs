@@ -121,3 +121,18 @@ pub fn files(folder: &Path) -> BTreeMap<String, Vec<u8>> {
     }
     found
 }
+
+/// Rows of a table with a line of names, each by name.
+pub fn table(path: &Path) -> Vec<BTreeMap<String, String>> {
+    let mut reader = csv::Reader::from_path(path).unwrap();
+    let heads = reader.headers().unwrap().clone();
+    let rows = reader.records().map(|row| {
+        let row = row.unwrap();
+        heads
+            .iter()
+            .map(str::to_owned)
+            .zip(row.iter().map(str::to_owned))
+            .collect()
+    });
+    rows.collect()
+}
