@@ -8,7 +8,7 @@ use super::ground::Ground;
 use super::tours;
 use crate::geometry::area::{area, length, polygon_area};
 use crate::geometry::buffer::Source;
-use crate::geometry::distance::{SegmentIndex, polygon_segments};
+use crate::geometry::distance::{SegmentIndex, line_segments, polygon_segments};
 use crate::geometry::inset::inset_path;
 use crate::geometry::overlay::{
     boundary, clip_lines, difference, intersection, joined, oriented, union,
@@ -83,16 +83,21 @@ pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: 
     let (mut band, mut interior) = (reached.within, interior);
     let mut beyond_reach = reached.beyond.0;
     let inner_edge = SegmentIndex::of_boundary(&interior);
+    let standing = SegmentIndex::new(line_segments(&edges.0, 0).collect());
+    let clear_m = (machine.half_width_m - HAIR_M).max(0.0);
     let near = |w: &[Coord]| {
         let approach = inner_edge.approach(w[0], w[1], machine.half_width_m);
-        approach.is_some() || inner_edge.holds(w[0])
+        let at_edge = standing.approach(w[0], w[1], clear_m - HAIR_M);
+        approach.is_some() || at_edge.is_some() || inner_edge.holds(w[0])
     };
     let strays = lines.iter().any(|line| line.0.windows(2).any(near));
     if strays || lines.iter().any(|line| length(line) < tours::SPUR_M) {
-        // Corridors may stand along its inner edge.
+        // Corridors may stand along its inner edge, and trees that stay along its outer one.
         let beside = engines.plain(&Source::Polygons(interior.clone()), machine.half_width_m);
+        let at_edge = engines.plain(&Source::Lines(edges.clone()), clear_m);
         let shut: Vec<Polygon> = (exclusion.iter().cloned())
             .chain(oriented(beside).0)
+            .chain(oriented(at_edge).0)
             .collect();
         let may_drive = difference(&band, &shut);
         if strays {
@@ -172,6 +177,9 @@ fn within_reach(
     });
     narrow
 }
+
+/// What lines may come nearer to an edge by the roundings of their ways.
+const HAIR_M: f64 = 0.01;
 
 /// Edges this near to an outline lie on it.
 const ON_EDGE_M: f64 = 0.02;

@@ -17,8 +17,8 @@ pub struct CutFrom {
 }
 
 /// Divides polygons and lines into pieces of work. A polygon goes with the line that runs longest in it, or, where none
-/// does, with the nearest one; polygons of one line are one piece. Every other line goes with the polygon in which it runs
-/// longest, or the nearest. So no piece is without a line, unless there are no lines at all: then there are no pieces.
+/// does, with the nearest one; a line goes with the polygon in which it runs longest, or the nearest. Whatever is joined so
+/// is one piece. So no piece is without a line, unless there are no lines at all: then there are no pieces.
 pub fn pieces(lines: &[LineString], shape: &MultiPolygon) -> Vec<CutFrom> {
     if lines.is_empty() || shape.0.is_empty() {
         return vec![];
@@ -50,36 +50,59 @@ pub fn pieces(lines: &[LineString], shape: &MultiPolygon) -> Vec<CutFrom> {
     let segments =
         numbered.flat_map(|(owner, line)| line_segments(std::slice::from_ref(line), owner));
     let driven = SegmentIndex::new(segments.collect());
-    let line_of: Vec<usize> = of_polygon
-        .iter()
-        .zip(&shape.0)
-        .map(|(longest, polygon)| match longest {
+    // Polygons first, lines after them.
+    let count = shape.0.len();
+    let mut joined = Joined((0..count + lines.len()).collect());
+    for (polygon, longest) in of_polygon.iter().enumerate() {
+        let line = match longest {
             Some((_, line)) => *line,
-            None => nearest(&driven, &polygon.exterior().0),
-        })
-        .collect();
+            None => nearest(&driven, &shape.0[polygon].exterior().0),
+        };
+        joined.join(polygon, count + line);
+    }
+    for (at, line) in lines.iter().enumerate() {
+        let polygon = match of_line[at] {
+            Some((_, polygon)) => polygon,
+            None if joined.first(count + at) < count => continue,
+            None => nearest(&edges.index, &line.0),
+        };
+        joined.join(polygon, count + at);
+    }
     let mut pieces: Vec<CutFrom> = vec![];
-    let mut piece_of_line: Vec<Option<usize>> = vec![None; lines.len()];
-    let mut piece_of: Vec<usize> = Vec::with_capacity(shape.0.len());
-    for (polygon, &line) in line_of.iter().enumerate() {
-        let piece = *piece_of_line[line].get_or_insert_with(|| {
+    let mut piece_of: Vec<Option<usize>> = vec![None; count];
+    for at in 0..count + lines.len() {
+        let first = joined.first(at);
+        let piece = *piece_of[first].get_or_insert_with(|| {
             pieces.push(CutFrom {
                 polygons: vec![],
                 lines: vec![],
             });
             pieces.len() - 1
         });
-        pieces[piece].polygons.push(polygon);
-        piece_of.push(piece);
-    }
-    for (at, line) in lines.iter().enumerate() {
-        let piece = piece_of_line[at].unwrap_or_else(|| {
-            let longest = of_line[at].map(|(_, polygon)| polygon);
-            piece_of[longest.unwrap_or_else(|| nearest(&edges.index, &line.0))]
-        });
-        pieces[piece].lines.push(at);
+        match at.checked_sub(count) {
+            None => pieces[piece].polygons.push(at),
+            Some(line) => pieces[piece].lines.push(line),
+        }
     }
     pieces
+}
+
+/// Which of a row of things belong together: each leads to an earlier one of its kind or to itself.
+struct Joined(Vec<usize>);
+
+impl Joined {
+    /// The first of those that belong together with one.
+    fn first(&self, mut at: usize) -> usize {
+        while self.0[at] != at {
+            at = self.0[at];
+        }
+        at
+    }
+
+    fn join(&mut self, a: usize, b: usize) {
+        let (a, b) = (self.first(a), self.first(b));
+        self.0[a.max(b)] = a.min(b);
+    }
 }
 
 /// The owner of the segment that comes nearest to a path; of equally near ones the first.
@@ -219,6 +242,16 @@ mod tests {
         ];
         let wanted = [(vec![0], vec![0, 2]), (vec![1, 2], vec![1])];
         assert_eq!(found(&lines, &ground), wanted);
+    }
+
+    #[test]
+    fn a_line_is_booked_where_it_runs_longest_though_a_scrap_has_no_other() {
+        let ground = [rectangle(0., 0., 100., 10.), rectangle(102., 0., 104., 2.)];
+        let lines = [
+            line(&[(1., 5.), (90., 5.), (103., 1.)]),
+            line(&[(0., 8.), (100., 8.)]),
+        ];
+        assert_eq!(found(&lines, &ground), [(vec![0, 1], vec![0, 1])]);
     }
 
     #[test]
