@@ -12,7 +12,7 @@ CHANGES = [
         "verify.py",
         '"short_stretch": lambda: True,',
         '"short_stretch": lambda: True, '
-        '"near_too_steep": lambda: g.distance(LEFT(b, "too_steep")) < L["edge_distance_m"] + .1, '
+        '"near_too_steep": lambda: min(g.distance(LEFT(b, "too_steep")), g.distance(LEFT(b, "steep_edge"))) < L["edge_distance_m"] + .1, '
         '"near_soft_ground": lambda: g.distance(LEFT(b, "soft_ground")) < L["edge_distance_m"] + .1, '
         '"near_retained_band": lambda: g.distance(U(geoms("zones", b, lambda d: d.kind == "retained_band"))) < L["edge_distance_m"] + .1, '
         '"unknown_slope": lambda: not TER.ok or (b, "unknown") in CELL and g.distance(CELL[b, "unknown"]) < .01,',
@@ -22,6 +22,10 @@ CHANGES = [
         "EDGE = {b:",
         'LEFT = lambda b, why: U(geoms("unworked", b, lambda d: d.reason == why))\nEDGE = {b:',
     ),
+    # docs/algorithms.md, Certified buffers: a zone may reach to 1.001 of its width, also where a block's edge lies just at it.
+    ("verify.py", "RES, LOOSE = {}, {};", "RES, LOOSE, WIDE = {}, {}, {};"),
+    ("verify.py", "RES[b] = shapely.intersection(blk, U(gs));", "RES[b] = shapely.intersection(blk, U(gs)); WIDE[b] = U(gs).buffer(.001 * 60);"),
+    ("verify.py", "free = shapely.difference(blk, RES[b]);", "free = shapely.difference(blk, WIDE[b]);"),
     # docs/algorithms.md, Boundary pass: where two settings meet, only the one that is worked first lays a pass.
     (
         "verify.py",

@@ -206,7 +206,7 @@ impl Judge<'_> {
         let left = self.plan.unworked.iter().filter(|unworked| {
             matches!(
                 unworked.reason,
-                UnworkedReason::TooSteep | UnworkedReason::SoftGround
+                UnworkedReason::TooSteep | UnworkedReason::SteepEdge | UnworkedReason::SoftGround
             )
         });
         let left = left.map(|unworked| &unworked.shape);

@@ -24,6 +24,7 @@ mod repair_contacts;
 pub mod segment_grid;
 pub mod shared_edge;
 pub mod sound;
+pub mod stairs;
 pub mod sweep;
 pub mod terrain;
 pub mod terrain_runs;

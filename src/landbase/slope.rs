@@ -208,6 +208,17 @@ impl<'t> Slopes<'t> {
         self.has_terrain || !self.classes.is_empty()
     }
 
+    /// Side of the cells that a shape is made of; None where no cells lie there.
+    pub fn cell_m(&self, shape: &MultiPolygon) -> Option<f64> {
+        let grid = self.grid.as_ref()?;
+        shape.0.iter().find_map(|polygon| {
+            let at = *polygon.exterior().0.first()?;
+            let cells = grid.cells(&Bounds { min: at, max: at }.leaving(&self.frame));
+            let (cell, _) = cells.first()?;
+            Some((cell.max.x - cell.min.x).max(cell.max.y - cell.min.y))
+        })
+    }
+
     /// Whether the way the ground falls is known anywhere.
     pub fn has_gradients(&self) -> bool {
         self.grid.is_some()

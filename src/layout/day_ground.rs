@@ -176,8 +176,8 @@ struct Outlines {
 
 impl Outlines {
     fn new(ground: &Ground, block: &MultiPolygon) -> Outlines {
-        let left = |reason: UnworkedReason| -> MultiPolygon {
-            let left = ground.unworked.iter().filter(|u| u.reason == reason);
+        let left = |reasons: &[UnworkedReason]| -> MultiPolygon {
+            let left = (ground.unworked.iter()).filter(|u| reasons.contains(&u.reason));
             MultiPolygon(left.map(|u| u.shape.clone()).collect())
         };
         let on = [
@@ -186,8 +186,14 @@ impl Outlines {
                 DayReason::NearReserve,
                 MultiPolygon(ground.zones.reserve.clone()),
             ),
-            (DayReason::NearTooSteep, left(UnworkedReason::TooSteep)),
-            (DayReason::NearSoftGround, left(UnworkedReason::SoftGround)),
+            (
+                DayReason::NearTooSteep,
+                left(&[UnworkedReason::TooSteep, UnworkedReason::SteepEdge]),
+            ),
+            (
+                DayReason::NearSoftGround,
+                left(&[UnworkedReason::SoftGround]),
+            ),
             (DayReason::NearRetainedBand, ground.retained_bands.clone()),
         ];
         let on = on.into_iter().filter(|(_, shape)| !shape.0.is_empty());

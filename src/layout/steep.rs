@@ -4,7 +4,8 @@ use geo::{Geometry, MultiPolygon, Polygon};
 
 use super::Context;
 use crate::geometry::area::area;
-use crate::geometry::overlay::difference;
+use crate::geometry::overlay::{difference, intersection, union};
+use crate::geometry::stairs;
 use crate::landbase::Slopes;
 use crate::model::{Finding, Machine, Unworked, UnworkedReason, Verdict};
 use crate::units::{Percent, hectares};
@@ -61,6 +62,17 @@ impl Steep {
             return;
         }
         self.rest = difference(&self.rest, &out.0);
+        let edge = (slopes.cell_m(&out))
+            .map(|cell_m| intersection(&self.rest, &union(&stairs::steps(&out, cell_m)).0))
+            .unwrap_or(MultiPolygon(vec![]));
+        self.rest = difference(&self.rest, &edge.0);
+        let beside = match area(&edge) {
+            edge_m2 if edge_m2 < LEAST_GAP_M2 => String::new(),
+            edge_m2 => format!(
+                ", and {:.2} ha beside them, so that a machine can follow the edge",
+                hectares(edge_m2)
+            ),
+        };
         self.findings.push(Finding {
             rule_id: "max-slope".to_owned(),
             verdict: Verdict::Warn,
@@ -68,19 +80,23 @@ impl Steep {
             required: Some(machine.max_slope),
             unit: "share",
             message: format!(
-                "{:.2} ha are steeper than {} and left out; the machine maker's limit and local rules come first",
+                "{:.2} ha are steeper than {} and left out{beside}; the machine maker's limit and local rules come first",
                 hectares(area(&out)),
                 Percent(machine.max_slope)
             ),
             source: machine.max_slope_source().to_owned(),
             shape: Some(Geometry::MultiPolygon(out.clone())),
         });
-        self.unworked = (out.0.into_iter())
-            .map(|shape| Unworked {
-                part: 0,
-                reason: UnworkedReason::TooSteep,
+        let left = |shapes: MultiPolygon, reason: UnworkedReason| {
+            let part = 0;
+            (shapes.0.into_iter()).map(move |shape| Unworked {
+                part,
+                reason,
                 shape,
             })
+        };
+        self.unworked = left(out, UnworkedReason::TooSteep)
+            .chain(left(edge, UnworkedReason::SteepEdge))
             .collect();
     }
 

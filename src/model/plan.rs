@@ -360,6 +360,8 @@ pub enum UnworkedReason {
     MachineExclusion,
     /// Steeper than the machine may go.
     TooSteep,
+    /// Steps of cells beside such ground, so that a machine can follow its edge.
+    SteepEdge,
     /// No machine gets there from any road or landing.
     CutOff,
     /// A part of the net area below the least size.
@@ -369,12 +371,13 @@ pub enum UnworkedReason {
 }
 
 impl UnworkedReason {
-    pub const ALL: [UnworkedReason; 8] = [
+    pub const ALL: [UnworkedReason; 9] = [
         UnworkedReason::Sliver,
         UnworkedReason::BeyondReach,
         UnworkedReason::SoftGround,
         UnworkedReason::MachineExclusion,
         UnworkedReason::TooSteep,
+        UnworkedReason::SteepEdge,
         UnworkedReason::CutOff,
         UnworkedReason::SmallPart,
         UnworkedReason::Road,
@@ -387,6 +390,7 @@ impl UnworkedReason {
             UnworkedReason::SoftGround => "soft_ground",
             UnworkedReason::MachineExclusion => "machine_exclusion",
             UnworkedReason::TooSteep => "too_steep",
+            UnworkedReason::SteepEdge => "steep_edge",
             UnworkedReason::CutOff => "cut_off",
             UnworkedReason::SmallPart => "small_part",
             UnworkedReason::Road => "road",
