@@ -3,7 +3,8 @@
 mod in_memory;
 
 use blockwright::engines::ENGINES;
-use blockwright::geometry::area::{Bounds, length};
+use blockwright::geometry::area::{Bounds, length, rings};
+use blockwright::geometry::overlay::union;
 use blockwright::geometry::terrain::{Cells, ElevationGrid, SlopeGrid, Terrain};
 use blockwright::geometry::wkb;
 use blockwright::model::*;
@@ -173,6 +174,76 @@ fn nothing_is_cut_or_driven_on_cells_beyond_the_limit() {
     let row = row(&plan, "max-slope");
     assert_eq!(row.status, Verdict::Pass, "{row:?}");
     assert!(row.measured.unwrap() <= limit && row.measured.unwrap() > limit / 2.0);
+    assert_balanced(&plan);
+}
+
+/// A machine follows a line, not a staircase of cells.
+#[test]
+fn the_edge_of_steep_ground_has_no_steps() {
+    let hill = knolls();
+    let settings = Settings::default();
+    let block = large_block();
+    let plan = lay_out_on(
+        ENGINES,
+        &settings,
+        &rules(0.1),
+        &[road()],
+        Some(&hill),
+        &block,
+    )
+    .unwrap();
+    let of = |reason: UnworkedReason| -> Vec<Polygon> {
+        let left = plan.unworked.iter().filter(|left| left.reason == reason);
+        left.map(|left| left.shape.clone()).collect()
+    };
+    let (steep, edge) = (of(UnworkedReason::TooSteep), of(UnworkedReason::SteepEdge));
+    assert!(!edge.is_empty());
+    let edges = geos(&edge);
+    let near = geos(&steep).buffer(CELL_M + ROUNDING, 16).unwrap();
+    assert!(edges.difference(&near).unwrap().area() < ROUNDING);
+    let beyond = cells_of(&hill, &plan, |slope| slope > settings.machine.max_slope);
+    assert!(edges.intersection(&beyond).map_or(0.0, |both| both.area()) < ROUNDING);
+    let finding = plan
+        .findings
+        .iter()
+        .find(|f| f.rule_id == "max-slope")
+        .unwrap();
+    let told = format!("and {:.2} ha beside them", edges.area() / 10_000.0);
+    assert!(
+        finding.message.contains(&told),
+        "{told}: {}",
+        finding.message
+    );
+    // Corners of the outlines, but for those on the block's own edge.
+    let bounds = Bounds::of_polygons(&plan.shape);
+    let corners = |left: &[Polygon]| -> usize {
+        let whole = union(left);
+        let each = whole.0.iter().flat_map(rings).map(|ring| {
+            let open = &ring.0[..ring.0.len() - 1];
+            let turns = |at: &usize| {
+                let (a, b, c) = (
+                    open[(at + open.len() - 1) % open.len()],
+                    open[*at],
+                    open[(at + 1) % open.len()],
+                );
+                let (u, v) = (b - a, c - b);
+                let inside = b.x > bounds.min.x + 1.0
+                    && b.x < bounds.max.x - 1.0
+                    && b.y > bounds.min.y + 1.0
+                    && b.y < bounds.max.y - 1.0;
+                inside && (u.x * v.y - u.y * v.x).abs() > 0.05 * u.x.hypot(u.y) * v.x.hypot(v.y)
+            };
+            (0..open.len()).filter(turns).count()
+        });
+        each.sum()
+    };
+    let both = [steep.clone(), edge.clone()].concat();
+    let (before, after) = (corners(&steep), corners(&both));
+    println!("{before} corners, {after} without steps");
+    assert!(
+        after * 10 < before * 7,
+        "{before} corners, {after} without steps"
+    );
     assert_balanced(&plan);
 }
 
