@@ -677,3 +677,61 @@ fn ground_is_parted_at_a_neck_narrower_than_the_machine() {
         .sum();
     assert!((sum - parted.books.net_m2).abs() < 1.0, "{sum}");
 }
+
+/// Machines turn on the pass where two settings meet, whichever of them is worked first.
+#[test]
+fn what_strips_turn_on_is_cut_before_them_also_if_it_is_the_pass_of_the_next_setting() {
+    let settings = settings();
+    let turn_m = settings.machine.strip_width_m();
+    let (mut met, mut several) = (0, 0);
+    for at in 0..16 {
+        let (width, height) = (
+            360.0 + 40.0 * f64::from(at % 4),
+            300.0 + 60.0 * f64::from(at / 4),
+        );
+        let tilt = 25.0 * f64::from(at % 3);
+        let roads = [
+            road("R-1", &[(-60.0, -6.0), (width + 60.0, -6.0 - tilt)]),
+            road("R-2", &[(-6.0 - tilt / 2.0, height + 60.0), (-6.0, -6.0)]),
+            road(
+                "R-3",
+                &[(width + 6.0, height + 60.0), (width * 0.7, height * 0.4)],
+            ),
+        ];
+        let plan = plan_of((width, height), &roads, &settings);
+        several += usize::from(plan.parts.len() > 1);
+        let passes: Vec<&StripLine> = (plan.lines.iter())
+            .filter(|line| line.kind == StripKind::BoundaryPass)
+            .collect();
+        for strip in plan
+            .lines
+            .iter()
+            .filter(|line| line.kind == StripKind::Interior)
+        {
+            let ends = [strip.shape.0.first(), strip.shape.0.last()];
+            for (end, pass) in ends
+                .into_iter()
+                .flatten()
+                .flat_map(|end| passes.iter().map(move |pass| (end, pass)))
+            {
+                let steps = pass.shape.0.windows(2);
+                let off_m = steps
+                    .map(|w| point_segment(*end, w[0], w[1]))
+                    .fold(f64::INFINITY, f64::min);
+                if off_m < turn_m / 2.0 + 0.5 {
+                    met += usize::from(pass.id.part != strip.id.part);
+                    assert!(
+                        pass.order < strip.order,
+                        "{at}: {:?} before {:?}",
+                        strip.id,
+                        pass.id
+                    );
+                }
+            }
+        }
+    }
+    assert!(
+        several > 8 && met > 20,
+        "{several} blocks of several settings, {met} ends at a pass of the next one"
+    );
+}

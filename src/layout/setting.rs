@@ -12,9 +12,10 @@ use super::orientation::{self, RoadSide};
 use super::outlets::Outlet;
 use super::strips::{ASSUMED_STEMS_PER_HA, ASSUMED_TREE_M3};
 use crate::geometry::area::{Bounds, polygon_area};
+use crate::geometry::buffer::Source;
 use crate::geometry::cost_grid::{CLOSED, CostGrid, Reached};
-use crate::geometry::distance::SegmentIndex;
-use crate::geometry::overlay::{difference, intersection, union};
+use crate::geometry::distance::{SegmentIndex, line_segments, polygon_segments};
+use crate::geometry::overlay::{difference, intersection, oriented, union};
 use crate::units::HECTARE_M2;
 
 /// The ground whose wood goes to one outlet.
@@ -123,6 +124,8 @@ struct Ways {
     grid: CostGrid,
     open: Vec<usize>,
     reached: Vec<Reached>,
+    /// Where each outlet lies.
+    outlets: Vec<SegmentIndex>,
 }
 
 impl Ways {
@@ -133,10 +136,14 @@ impl Ways {
             .iter()
             .map(|outlet| grid.reach(&sources(&grid, outlet)))
             .collect();
+        let fronts = outlets
+            .iter()
+            .map(|outlet| line_segments(&outlet.front.0, 0).collect());
         Ways {
             grid,
             open,
             reached,
+            outlets: fronts.map(SegmentIndex::new).collect(),
         }
     }
 
@@ -258,8 +265,61 @@ fn shapes(
         };
         found.extend(own.0.into_iter().map(|shape| (outlet, shape)));
     }
+    let found = without_tails(context, &ways.outlets, found);
     merge_small(found, context.settings.layout.least_setting_m2)
 }
+
+/// Tails narrower than a strip this many half strips long are ground of the setting beside them; own judgement.
+const LONG_TAIL: f64 = 6.0;
+/// An outlet this near to ground is in reach of it.
+const AT_OUTLET_M: f64 = 20.0;
+
+/// Parts narrow tails off, which straightened lines leave along the next setting; what leads to the outlet stays.
+fn without_tails(
+    context: Context<'_>,
+    outlets: &[SegmentIndex],
+    found: Vec<(usize, Polygon)>,
+) -> Vec<(usize, Polygon)> {
+    let half_m = context.settings.machine.half_strip_m();
+    let grown = |shape: &MultiPolygon, by_m: f64| {
+        oriented(
+            context
+                .engines
+                .plain(&Source::Polygons(shape.clone()), by_m),
+        )
+    };
+    let mut parted = Vec::with_capacity(found.len());
+    for (outlet, shape) in found {
+        let whole = MultiPolygon(vec![shape]);
+        let core = grown(&whole, -half_m);
+        let body = grown(&core, half_m + TAIL_HAIR_M);
+        let is_long = |tail: &Polygon| {
+            let bounds = Bounds::of(&tail.exterior().0);
+            let across = bounds.max - bounds.min;
+            across.x.hypot(across.y) > LONG_TAIL * half_m && polygon_area(tail) > half_m * half_m
+        };
+        let tails: Vec<Polygon> = match core.0.is_empty() {
+            true => vec![],
+            false => (difference(&whole, &body.0).0.into_iter())
+                .filter(is_long)
+                .collect(),
+        };
+        let rest = difference(&whole, &tails);
+        let reaches = |ground: &MultiPolygon| {
+            let mut edges = ground.0.iter().flat_map(polygon_segments);
+            edges.any(|s| outlets[outlet].approach(s.a, s.b, AT_OUTLET_M).is_some())
+        };
+        if tails.is_empty() || (reaches(&whole) && !reaches(&rest)) {
+            parted.extend(whole.0.into_iter().map(|shape| (outlet, shape)));
+        } else {
+            parted.extend(rest.0.into_iter().chain(tails).map(|shape| (outlet, shape)));
+        }
+    }
+    parted
+}
+
+/// So much wider is what is left of a shape once it was narrowed and widened, against hairs.
+const TAIL_HAIR_M: f64 = 0.05;
 
 fn merge_small(mut found: Vec<(usize, Polygon)>, least_m2: f64) -> Vec<(usize, Polygon)> {
     for _ in 0..2 * found.len() {

@@ -13,9 +13,10 @@ use super::orientation::{self, RoadSide};
 use super::outlets::Outlet;
 use super::setting::{self, Setting};
 use crate::geometry::area::{Bounds, polygon_area};
+use crate::geometry::buffer::Source;
 use crate::geometry::distance::point_segment;
 use crate::geometry::frame::Frame;
-use crate::geometry::overlay::{difference, intersection, union};
+use crate::geometry::overlay::{boundary, clip_lines, difference, intersection, oriented, union};
 use crate::geometry::sweep::{clip_slabs, upright};
 use crate::model::{Azimuth, AzimuthChoice, Machine, SourceBlock};
 use crate::units::HECTARE_M2;
@@ -76,6 +77,7 @@ impl<'g> Part<'g> {
         let mut drivable = whole.0;
         drivable.extend(ground.clearing.0.iter().cloned());
         let drivable = difference(&union(&drivable), &ground.zones.exclusion);
+        let drivable = difference(&drivable, &beside_standing(context, ground, shape));
         let bounds = Bounds::of_polygons(&turned_interior);
         Part {
             number,
@@ -98,6 +100,26 @@ impl<'g> Part<'g> {
     pub fn has_interior(&self) -> bool {
         !self.turned_interior.0.is_empty()
     }
+}
+
+/// Without a boundary pass strips come up to what stands: how near to it the machine may not drive. Corridors of the next
+/// setting may end at the line between them, and trees stand beyond the block's edge but not on a road.
+fn beside_standing(context: Context<'_>, ground: &Ground, shape: &Polygon) -> Vec<Polygon> {
+    let half_m = context.settings.machine.half_width_m;
+    if context.settings.layout.boundary_pass || half_m <= 0.0 {
+        return vec![];
+    }
+    let rim = boundary(&MultiPolygon(vec![shape.clone()]));
+    let rim = clip_lines(&rim, &ground.zones.frontage, false);
+    let bounds = Bounds::of(&shape.exterior().0).grown(half_m);
+    let bands = (ground.retained_bands.0.iter())
+        .filter(|kept| Bounds::of(&kept.exterior().0).meets(&bounds));
+    let bands = MultiPolygon(bands.cloned().collect());
+    let sources = [Source::Lines(rim), Source::Polygons(bands)];
+    let sources = sources.into_iter().filter(|source| !source.is_empty());
+    sources
+        .flat_map(|source| oriented(context.engines.plain(&source, half_m)).0)
+        .collect()
 }
 
 /// Whether most of what strips of an azimuth are long begins farther from the outlet than it ends: beside a bent road the

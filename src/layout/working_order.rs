@@ -1,7 +1,7 @@
 //! All drives of a block in the order in which they are worked, and the travel between them: over roads and ground that
 //! is cut by then, never through standing timber.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use geo::{LineString, MultiPolygon, Polygon};
 
@@ -11,6 +11,7 @@ use super::open_ground::{OpenGround, Piece};
 use super::order::{self, Unit};
 use super::task_order::{self, MOST_TASKS, Task};
 use super::travel::{Leg, LegKind, Network, Scratch, Way};
+use crate::geometry::distance::{SegmentIndex, line_segments, point_segment};
 use crate::geometry::overlay::{difference, union};
 use crate::model::{Heading, PieceId, Strip, StripKind, StripLine};
 
@@ -85,6 +86,7 @@ pub fn put(context: Context<'_>, ground: &Ground, mut work: Work<'_>) -> Ordered
         roads: network.road_nodes(),
         lines: Vec::with_capacity(legs.len()),
         leading: vec![],
+        beside: passes_beside(&work, machine.strip_width_m()),
         ground,
     };
     sequence.work_through(&[0]);
@@ -160,6 +162,28 @@ fn open_ground(context: Context<'_>, ground: &Ground, work: &Work, legs: &[Leg])
     OpenGround::new(whole, pieces.collect(), legs, free)
 }
 
+/// The passes at which strips of each setting end, its own or those of the next: machines turn there.
+fn passes_beside(work: &Work<'_>, near_m: f64) -> BTreeMap<u32, BTreeSet<usize>> {
+    let passes = (0u32..).zip(&work.passes);
+    let segments = passes
+        .filter(|(_, pass)| pass.kind == StripKind::BoundaryPass)
+        .flat_map(|(owner, pass)| line_segments(std::slice::from_ref(&pass.line), owner));
+    let index = SegmentIndex::new(segments.collect());
+    let mut beside: BTreeMap<u32, BTreeSet<usize>> = BTreeMap::new();
+    for StripDrive { drive, .. } in &work.strips {
+        for end in [drive.line.0.first(), drive.line.0.last()]
+            .into_iter()
+            .flatten()
+        {
+            let near = index.near(*end, *end, near_m);
+            let near = near.filter(|s| point_segment(*end, s.a, s.b) < near_m);
+            let own = beside.entry(drive.id.part).or_default();
+            own.extend(near.map(|s| s.owner as usize));
+        }
+    }
+    beside
+}
+
 /// Places at which a ring is begun, of those where others join it.
 const MOST_BEGINS: usize = 8;
 
@@ -181,6 +205,8 @@ struct Sequence<'s> {
     roads: Vec<usize>,
     lines: Vec<StripLine>,
     leading: Vec<PieceId>,
+    /// By setting.
+    beside: BTreeMap<u32, BTreeSet<usize>>,
     ground: &'s Ground<'s>,
 }
 
@@ -300,7 +326,12 @@ impl Sequence<'_> {
                     task.ways.extend(ends.map(|(first, last)| {
                         [network.end((first, 0)), network.end(last)].map(&mut place)
                     }));
-                    let own = |other: &Job| matches!(other, Job::Pass(leg) if self.drive_of(*leg).id.part == part);
+                    let beside = self.beside.get(&part);
+                    let turns_on = |leg: &usize| {
+                        self.drive_of(*leg).id.part == part
+                            || beside.is_some_and(|beside| beside.contains(leg))
+                    };
+                    let own = |other: &Job| matches!(other, Job::Pass(leg) if turns_on(leg));
                     task.after = (0..jobs.len()).filter(|&at| own(&jobs[at])).collect();
                 }
             }
