@@ -12,7 +12,7 @@ CHANGES = [
         "verify.py",
         '"short_stretch": lambda: True,',
         '"short_stretch": lambda: True, '
-        '"near_too_steep": lambda: min(g.distance(LEFT(b, "too_steep")), g.distance(LEFT(b, "steep_edge"))) < L["edge_distance_m"] + .1, '
+        '"near_too_steep": lambda: g.distance(U(geoms("unworked", b, lambda d: d.reason.isin(["too_steep", "steep_edge"])))) < L["edge_distance_m"] + .1, '
         '"near_soft_ground": lambda: g.distance(LEFT(b, "soft_ground")) < L["edge_distance_m"] + .1, '
         '"near_retained_band": lambda: g.distance(U(geoms("zones", b, lambda d: d.kind == "retained_band"))) < L["edge_distance_m"] + .1, '
         '"unknown_slope": lambda: not TER.ok or (b, "unknown") in CELL and g.distance(CELL[b, "unknown"]) < .01,',
