@@ -13,7 +13,7 @@ use gdal::Dataset;
 use gdal::spatial_ref::{AxisMappingStrategy, CoordTransform, SpatialRef};
 use gdal::vector::{Geometry, LayerAccess};
 use geo::Coord;
-use outputs_fixture::{full, report, small, turned};
+use outputs_fixture::{full, report, small, turned, two_settings};
 
 const HOSTILE: &str = "../<script>alert(1)</script>'\"\0\u{202e}]]>&";
 
@@ -41,18 +41,22 @@ fn write(dir: &Path) -> PathBuf {
 }
 
 fn write_as(dir: &Path, outputs: &OutputSettings) -> PathBuf {
-    let mut writer = Writer::create(dir, &crs())
+    let writer = Writer::create(dir, &crs())
         .unwrap()
         .with_exchange("Winter <district>", outputs)
         .unwrap();
-    for plan in plans() {
+    write_plans(writer, &plans());
+    dir.join("exchange")
+}
+
+fn write_plans(mut writer: Writer, plans: &[BlockPlan]) {
+    for plan in plans {
         writer
-            .block(&plan, Some(&render(&plan, "Test", Language::English)))
+            .block(plan, Some(&render(plan, "Test", Language::English)))
             .unwrap();
     }
     let report = report(writer.counts());
     writer.finish(&report, &[]).unwrap();
-    dir.join("exchange")
 }
 
 fn files(dir: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
@@ -132,8 +136,8 @@ fn the_same_plans_give_the_same_bytes_in_the_same_files() {
         assert!(one.contains_key(Path::new(&format!("gpx/{name}.gpx"))));
         assert!(one.contains_key(Path::new(&format!("kml/{name}.kml"))));
     }
-    // 3 GPX, 3 KML and their overview, as many KMZ, 6 GeoJSON, 6 shapefiles of 5 files, a drawing.
-    assert_eq!(one.len(), 3 + 4 + 4 + 6 + 30 + 1, "{:?}", one.keys());
+    // 3 GPX, 3 KML and their overview, as many KMZ, 10 GeoJSON, 10 shapefiles of 5 files, a drawing.
+    assert_eq!(one.len(), 3 + 4 + 4 + 10 + 50 + 1, "{:?}", one.keys());
     assert_eq!(fs::read_dir(temp.path()).unwrap().count(), 2);
 }
 
@@ -221,7 +225,7 @@ fn geojson_is_as_rfc_7946_asks() {
             let polygons: Vec<&serde_json::Value> = match feature["geometry"]["type"].as_str() {
                 Some("Polygon") => vec![coordinates],
                 Some("MultiPolygon") => coordinates.as_array().unwrap().iter().collect(),
-                Some("LineString") => vec![],
+                Some("LineString" | "Point") => vec![],
                 other => panic!("{other:?}"),
             };
             for polygon in polygons {
@@ -424,6 +428,10 @@ fn shapefiles_carry_the_names_that_the_document_maps() {
         "sections",
         "corridors",
         "unworked",
+        "settings",
+        "outlets",
+        "skid_trails",
+        "decks",
     ] {
         let dataset = Dataset::open(dir.join(format!("shapefile/{layer}.shp"))).unwrap();
         let shapes = dataset.layer(0).unwrap();
@@ -524,4 +532,94 @@ fn gpx_and_kml_hold_against_their_published_schemas() {
         checked += 1;
     }
     assert_eq!(checked, 7);
+}
+
+#[test]
+fn settings_outlets_trails_and_decks_are_exchanged() {
+    let temp = tempfile::tempdir().unwrap();
+    let writer = Writer::create(temp.path(), &crs())
+        .unwrap()
+        .with_exchange("Test", &formats(&ExchangeFormat::ALL))
+        .unwrap();
+    let plan = two_settings("B-1");
+    write_plans(writer, std::slice::from_ref(&plan));
+    let dir = temp.path().join("exchange");
+    let outlet = |at: usize| plan.parts[at].outlet.as_ref().unwrap();
+    let moved = |line: &geo::LineString| -> Vec<Coord> {
+        line.0.iter().map(|at| in_work_crs(&plan, *at)).collect()
+    };
+    let ground = |at: usize| moved(plan.parts[at].shape.exterior());
+    let trails: Vec<Vec<Coord>> = plan
+        .trails
+        .iter()
+        .map(|trail| moved(&trail.shape))
+        .collect();
+    let deck = vec![in_work_crs(&plan, plan.decks[0].place.into())];
+    // A landing is a place: it has no edge.
+    let fronts = vec![moved(&outlet(0).front.0[0])];
+    for (layer, wanted) in [
+        ("settings", vec![ground(0), ground(1)]),
+        ("outlets", fronts),
+        ("skid_trails", trails),
+        ("decks", vec![deck.clone()]),
+    ] {
+        assert_round_trip(&dir.join(format!("{layer}.geojson")), layer, &wanted);
+        assert_round_trip(&dir.join(format!("shapefile/{layer}.shp")), layer, &wanted);
+    }
+    let read = |name: &str| fs::read_to_string(dir.join(name)).unwrap();
+    let settings: serde_json::Value = serde_json::from_str(&read("settings.geojson")).unwrap();
+    let second = &settings["features"][1]["properties"];
+    assert_eq!(
+        (&second["setting"], &second["outlet"]),
+        (&2.into(), &"L-1".into())
+    );
+    assert_eq!(second["outlet_kind"], "landing");
+
+    let gpx = read("gpx/B-1.gpx");
+    let tree = roxmltree::Document::parse(&gpx).unwrap();
+    let kinds: Vec<&str> = (tree.root_element().children())
+        .filter(|node| node.is_element())
+        .map(|node| node.tag_name().name())
+        .collect();
+    // Waypoints come before tracks (GPX 1.1, gpxType).
+    assert_eq!(kinds[..4], ["metadata", "wpt", "wpt", "trk"]);
+    let deck_node = tree
+        .descendants()
+        .filter(|node| node.tag_name().name() == "wpt")
+        .nth(1)
+        .unwrap();
+    let degrees = |key| deck_node.attribute(key).unwrap().parse().unwrap();
+    assert_near(
+        Back::new().place(degrees("lon"), degrees("lat")),
+        deck[0],
+        "deck",
+    );
+    assert!(gpx.contains("<name>DECK 1</name><desc>Deck of 320 m³ from setting 1</desc>"));
+
+    let kml = read("kml/B-1.kml");
+    for name in [
+        "Settings",
+        "Outlet: where wood is decked",
+        "Skid trails",
+        "Decks",
+    ] {
+        assert!(
+            kml.contains(&format!("<Folder><name>{name}</name>")),
+            "{name}"
+        );
+    }
+    let dataset = Dataset::open(dir.join("layout.dxf")).unwrap();
+    let mut layer = dataset.layer_by_name("entities").unwrap();
+    let mut found = BTreeMap::new();
+    for feature in layer.features() {
+        let index = feature.field_index("Layer").unwrap();
+        let kind = feature.field_as_string(index).unwrap().unwrap();
+        *found.entry(kind).or_insert(0) += 1;
+    }
+    let of = |kind: &str| found.get(kind).copied().unwrap_or(0);
+    assert_eq!(
+        ["setting", "outlet", "skid_trail", "deck"].map(of),
+        [2, 1, 2, 1],
+        "{found:?}"
+    );
 }

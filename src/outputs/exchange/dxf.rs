@@ -140,6 +140,29 @@ impl Drawing {
         for piece in &plan.unworked {
             self.rings("unworked", style::VERMILLION, [&piece.shape], frame)?;
         }
+        for part in &plan.parts {
+            self.rings("setting", style::BLACK, [&part.shape], frame)?;
+            let fronts = part.outlet.iter().flat_map(|outlet| &outlet.front.0);
+            for front in fronts.filter(|front| front.0.first() != front.0.last()) {
+                self.add("outlet", style::ORANGE, Shape::Line(front, frame))?;
+            }
+        }
+        for trail in plan.trails.iter().filter(|trail| trail.shape.0.len() >= 2) {
+            self.add(
+                "skid_trail",
+                style::GREY_DARK,
+                Shape::Line(&trail.shape, frame),
+            )?;
+        }
+        for deck in &plan.decks {
+            let place = frame.leave(deck.place.into());
+            let text = format!("{:.0} m3", deck.volume_m3);
+            self.add(
+                "deck",
+                style::BLACK,
+                Shape::Label(place, STRIP_TEXT_M / frame.unit_m(), &text),
+            )?;
+        }
         for line in plan.lines.iter().filter(|line| line.shape.0.len() >= 2) {
             let (layer, colour) = match line.heading {
                 Heading::In => ("strip_in", style::BLUE),

@@ -119,6 +119,7 @@ fn geometry(shape: &Geometry) -> String {
                 all.join(",")
             )
         }
+        Geometry::Point(at) => format!("{{\"type\":\"Point\",\"coordinates\":{}}}", position(at.0)),
         // No row has another kind.
         _ => "null".to_owned(),
     }
@@ -132,10 +133,11 @@ fn rings(polygon: &Polygon) -> String {
     format!("[{}]", all.join(","))
 }
 
+fn position(at: Coord) -> String {
+    format!("[{},{}]", degrees(at.x), degrees(at.y))
+}
+
 fn positions(points: &[Coord]) -> String {
-    let all: Vec<String> = points
-        .iter()
-        .map(|point| format!("[{},{}]", degrees(point.x), degrees(point.y)))
-        .collect();
+    let all: Vec<String> = points.iter().map(|&point| position(point)).collect();
     format!("[{}]", all.join(","))
 }

@@ -39,6 +39,21 @@ pub fn document(plan: &BlockPlan, rows: &[Located<'_>], words: &Words) -> String
             escape(words.gpx_start)
         );
     }
+    let decks = rows.iter().filter_map(|row| match (row.what, &row.shape) {
+        (What::Deck(deck), Geometry::Point(at)) => Some((deck, at)),
+        _ => None,
+    });
+    for (number, (deck, at)) in (1u32..).zip(decks) {
+        let from = [format!("{:.0}", deck.volume_m3), deck.part.to_string()];
+        let _ = writeln!(
+            out,
+            "<wpt lat=\"{}\" lon=\"{}\"><name>{} {number}</name><desc>{}</desc></wpt>",
+            degrees(at.y()),
+            degrees(at.x()),
+            escape(words.gpx_deck),
+            escape(&text::fill(words.deck, &[&from[0], &from[1]]))
+        );
+    }
     for row in rows {
         if let (What::Line(line), Geometry::LineString(shape)) = (row.what, &row.shape) {
             let desc = text::fill(

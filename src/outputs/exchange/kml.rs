@@ -38,7 +38,7 @@ fn is_class(what: What<'_>, class: ShiftClass) -> bool {
     matches!(what, What::Section(section) if section.shift_class == class)
 }
 
-const LAYERS_UP: [Layer; 14] = [
+const LAYERS_UP: [Layer; 18] = [
     Layer {
         id: "management",
         name: |words| words.map.legend_management,
@@ -116,6 +116,30 @@ const LAYERS_UP: [Layer; 14] = [
         name: |words| words.map.legend_block,
         ground: style::BLOCK,
         holds: |what| matches!(what, What::Block),
+    },
+    Layer {
+        id: "setting",
+        name: |words| words.settings,
+        ground: style::SETTING,
+        holds: |what| matches!(what, What::Setting(_)),
+    },
+    Layer {
+        id: "outlet",
+        name: |words| words.map.legend_outlet,
+        ground: style::OUTLET,
+        holds: |what| matches!(what, What::Outlet(_)),
+    },
+    Layer {
+        id: "skid_trail",
+        name: |words| words.trails,
+        ground: style::SKID_TRAIL,
+        holds: |what| matches!(what, What::Trail(_)),
+    },
+    Layer {
+        id: "deck",
+        name: |words| words.decks,
+        ground: style::DECK,
+        holds: |what| matches!(what, What::Deck(_)),
     },
     Layer {
         id: "strip_in",
@@ -238,6 +262,13 @@ fn placemark(
             layer.id,
         ),
         What::Unworked(piece) => (piece.reason.key().to_owned(), layer.id),
+        What::Setting(part) => (part.part.to_string(), layer.id),
+        What::Outlet(part) => {
+            let name = part.outlet.as_ref().map_or("", |outlet| &outlet.name);
+            (name.to_owned(), layer.id)
+        }
+        What::Trail(trail) => (format!("{}: {:.0}", trail.part, trail.loads), layer.id),
+        What::Deck(deck) => (format!("{:.0} m³", deck.volume_m3), layer.id),
     };
     let _ = write!(
         out,
@@ -264,6 +295,12 @@ fn placemark(
 }
 
 fn geometry(out: &mut String, shape: &Geometry) {
+    if let Geometry::Point(at) = shape {
+        out.push_str("<Point>");
+        coordinates(out, &[at.0]);
+        out.push_str("</Point>");
+        return;
+    }
     if let Geometry::LineString(line) = shape {
         out.push_str("<LineString><tessellate>1</tessellate>");
         coordinates(out, &line.0);

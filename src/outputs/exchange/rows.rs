@@ -21,9 +21,17 @@ const fn attribute(name: &'static str, short: &'static str, kind: Kind) -> Attri
     Attribute { name, short, kind }
 }
 
+/// What shapes a layer holds.
+#[derive(Clone, Copy)]
+pub enum Shapes {
+    Grounds,
+    Lines,
+    Places,
+}
+
 pub struct Layer {
     pub name: &'static str,
-    pub is_line: bool,
+    pub shapes: Shapes,
     pub attributes: &'static [Attribute],
 }
 
@@ -32,11 +40,14 @@ const PART: Attribute = attribute("part", "part", Whole);
 const STRIP_NO: Attribute = attribute("strip_no", "strip_no", Whole);
 const PIECE: Attribute = attribute("piece", "piece", Whole);
 
+const SETTING: Attribute = attribute("setting", "setting", Whole);
+const OUTLET: Attribute = attribute("outlet", "outlet", Text);
+
 /// Layers of GeoJSON and Shapefile, named and with attributes as in the GeoPackage.
-pub const LAYERS: [Layer; 6] = [
+pub const LAYERS: [Layer; 10] = [
     Layer {
         name: "blocks",
-        is_line: false,
+        shapes: Shapes::Grounds,
         attributes: &[
             BLOCK_ID,
             attribute("status", "status", Text),
@@ -53,7 +64,7 @@ pub const LAYERS: [Layer; 6] = [
     },
     Layer {
         name: "zones",
-        is_line: false,
+        shapes: Shapes::Grounds,
         attributes: &[
             BLOCK_ID,
             attribute("kind", "kind", Text),
@@ -66,7 +77,7 @@ pub const LAYERS: [Layer; 6] = [
     },
     Layer {
         name: "strip_lines",
-        is_line: true,
+        shapes: Shapes::Lines,
         attributes: &[
             BLOCK_ID,
             PART,
@@ -80,7 +91,7 @@ pub const LAYERS: [Layer; 6] = [
     },
     Layer {
         name: "sections",
-        is_line: false,
+        shapes: Shapes::Grounds,
         attributes: &[
             BLOCK_ID,
             PART,
@@ -94,7 +105,7 @@ pub const LAYERS: [Layer; 6] = [
     },
     Layer {
         name: "corridors",
-        is_line: false,
+        shapes: Shapes::Grounds,
         attributes: &[
             BLOCK_ID,
             PART,
@@ -104,8 +115,45 @@ pub const LAYERS: [Layer; 6] = [
     },
     Layer {
         name: "unworked",
-        is_line: false,
+        shapes: Shapes::Grounds,
         attributes: &[BLOCK_ID, PART, attribute("reason", "reason", Text)],
+    },
+    Layer {
+        name: "settings",
+        shapes: Shapes::Grounds,
+        attributes: &[
+            BLOCK_ID,
+            SETTING,
+            OUTLET,
+            attribute("outlet_kind", "outl_kind", Text),
+            attribute("azimuth", "azimuth", Number),
+        ],
+    },
+    Layer {
+        name: "outlets",
+        shapes: Shapes::Lines,
+        attributes: &[
+            BLOCK_ID,
+            SETTING,
+            OUTLET,
+            attribute("outlet_kind", "outl_kind", Text),
+        ],
+    },
+    Layer {
+        name: "skid_trails",
+        shapes: Shapes::Lines,
+        attributes: &[BLOCK_ID, SETTING, attribute("loads", "loads", Number)],
+    },
+    Layer {
+        name: "decks",
+        shapes: Shapes::Places,
+        attributes: &[
+            BLOCK_ID,
+            SETTING,
+            OUTLET,
+            attribute("volume_m3", "volume_m3", Number),
+            attribute("length_m", "length_m", Number),
+        ],
     },
 ];
 
@@ -118,6 +166,10 @@ pub enum What<'p> {
     Section(&'p Section),
     Corridor(&'p Corridor),
     Unworked(&'p Unworked),
+    Setting(&'p PartNote),
+    Outlet(&'p PartNote),
+    Trail(&'p SkidTrail),
+    Deck(&'p Deck),
 }
 
 /// One row: longitude and latitude in degrees; shells counter-clockwise, holes clockwise.
@@ -136,6 +188,10 @@ impl Located<'_> {
             What::Section(_) => 3,
             What::Corridor(_) => 4,
             What::Unworked(_) => 5,
+            What::Setting(_) => 6,
+            What::Outlet(_) => 7,
+            What::Trail(_) => 8,
+            What::Deck(_) => 9,
         }
     }
 
@@ -209,8 +265,40 @@ impl Located<'_> {
                 Value::Whole(piece.part),
                 Value::Text(piece.reason.key()),
             ],
+            What::Setting(part) => {
+                let [name, kind] = outlet_of(part);
+                let azimuth = Value::Number(part.azimuth_deg);
+                vec![block_id, Value::Whole(part.part), name, kind, azimuth]
+            }
+            What::Outlet(part) => {
+                let [name, kind] = outlet_of(part);
+                vec![block_id, Value::Whole(part.part), name, kind]
+            }
+            What::Trail(trail) => vec![
+                block_id,
+                Value::Whole(trail.part),
+                Value::Number(trail.loads),
+            ],
+            What::Deck(deck) => {
+                let part = plan.parts.iter().find(|part| part.part == deck.part);
+                vec![
+                    block_id,
+                    Value::Whole(deck.part),
+                    part.map_or(Value::Text(""), |part| outlet_of(part)[0]),
+                    Value::Number(deck.volume_m3),
+                    Value::Number(deck.length_m),
+                ]
+            }
         }
     }
+}
+
+fn outlet_of(part: &PartNote) -> [Value<'_>; 2] {
+    let texts = part
+        .outlet
+        .as_ref()
+        .map_or(["", ""], |o| [&o.name, o.kind.key()]);
+    texts.map(Value::Text)
 }
 
 /// Smaller polygons are left out: at eight decimals nothing would be left of them, or a ring that turns the wrong way.
@@ -251,6 +339,26 @@ pub fn located<'p>(plan: &'p BlockPlan, to_wgs84: &Transform) -> Option<Vec<Loca
     }
     for piece in plan.unworked.iter().filter(|piece| is_seen(&piece.shape)) {
         add(What::Unworked(piece), move_on.polygon(&piece.shape))?;
+    }
+    for part in plan.parts.iter().filter(|part| is_seen(&part.shape)) {
+        add(What::Setting(part), move_on.polygon(&part.shape))?;
+    }
+    for part in &plan.parts {
+        // Landings and ends of crossings are places, and have no line: decks stand there.
+        let fronts = part.outlet.iter().flat_map(|outlet| &outlet.front.0);
+        for front in fronts.filter(|front| front.0.first() != front.0.last()) {
+            add(What::Outlet(part), move_on.line(front))?;
+        }
+    }
+    for trail in plan.trails.iter().filter(|trail| trail.shape.0.len() >= 2) {
+        add(What::Trail(trail), move_on.line(&trail.shape))?;
+    }
+    for deck in &plan.decks {
+        let at = LineString(vec![deck.place.into()]);
+        let at = move_on
+            .points(&at)
+            .map(|at| Geometry::Point(at.0[0].into()));
+        add(What::Deck(deck), at)?;
     }
     Some(rows)
 }

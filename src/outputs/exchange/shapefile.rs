@@ -6,7 +6,7 @@ use gdal::vector::{Defn, Feature, Geometry, LayerOptions, OGRFieldType};
 use gdal::vector::{FieldDefn, OGRwkbGeometryType};
 use gdal::{Dataset, DriverManager};
 
-use super::rows::{LAYERS, Located};
+use super::rows::{LAYERS, Located, Shapes};
 use crate::geometry::wkb;
 use crate::model::{BlockPlan, shown};
 use crate::outputs::OutputError;
@@ -40,10 +40,10 @@ impl Files {
                 .create_layer(LayerOptions {
                     name: layer.name,
                     srs: Some(&wgs84),
-                    ty: if layer.is_line {
-                        OGRwkbGeometryType::wkbLineString
-                    } else {
-                        OGRwkbGeometryType::wkbPolygon
+                    ty: match layer.shapes {
+                        Shapes::Grounds => OGRwkbGeometryType::wkbPolygon,
+                        Shapes::Lines => OGRwkbGeometryType::wkbLineString,
+                        Shapes::Places => OGRwkbGeometryType::wkbPoint,
                     },
                     // A fixed date, so that the same input gives the same bytes.
                     options: Some(&["ENCODING=UTF-8", "DBF_DATE_LAST_UPDATE=1970-01-01"]),

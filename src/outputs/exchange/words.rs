@@ -25,6 +25,13 @@ pub struct Words {
     pub corridors: &'static str,
     pub unworked: &'static str,
     pub blocks: &'static str,
+    pub settings: &'static str,
+    pub trails: &'static str,
+    pub decks: &'static str,
+    /// Its wood in m³, and the setting that it comes from.
+    pub deck: &'static str,
+    /// With a number at most ten characters of ASCII.
+    pub gpx_deck: &'static str,
 }
 
 pub const ENGLISH: Words = Words {
@@ -44,6 +51,11 @@ pub const ENGLISH: Words = Words {
     corridors: "Retention corridors",
     unworked: "Unworked",
     blocks: "Blocks",
+    settings: "Settings",
+    trails: "Skid trails",
+    decks: "Decks",
+    deck: "Deck of {} m³ from setting {}",
+    gpx_deck: "DECK",
 };
 
 pub const FRENCH: Words = Words {
@@ -63,6 +75,11 @@ pub const FRENCH: Words = Words {
     corridors: "Corridors de rétention",
     unworked: "Non travaillé",
     blocks: "Blocs",
+    settings: "Secteurs",
+    trails: "Pistes de débardage",
+    decks: "Piles de bois",
+    deck: "Pile de {} m³ du secteur {}",
+    gpx_deck: "PILE",
 };
 
 pub fn of(language: Language) -> &'static Words {
