@@ -201,6 +201,9 @@ impl Scene<'_> {
         let limit = self.context.settings.machine.max_slope;
         let mut closed = self.slopes.steeper_than(limit, &shape).0;
         closed.extend(self.closed_to_machines());
+        // Ground ahead of the ends of tracks is known to be neither cut nor left.
+        let ends = &self.given.untracked.ends;
+        closed.extend(ends.iter().map(|end| self.local(&end.shape)));
         let mut parts = split(&shape, &closed).outside.0;
         let least_m2 = self.least_standing_m2();
         parts.retain(|part| polygon_area(part) >= least_m2);
