@@ -10,6 +10,7 @@ use blockwright::geometry::cost_grid::CostGrid;
 use blockwright::geometry::distance::point_segment;
 use blockwright::geometry::wkb;
 use blockwright::model::*;
+use blockwright::rulebook::Rulebook;
 use gdal::vector::Geometry;
 use geo::{Coord, LineString, MultiPolygon};
 use in_memory::{block, feature, lay_out, line, rectangle, rules};
@@ -449,6 +450,10 @@ fn travel_over_uncut_ground_is_seen() {
 
 /// A block of two sides of a stream, with a road along its southern edge.
 fn across_a_stream(crossing: Option<Shape>) -> BlockPlan {
+    across_a_stream_under(&rules(0.08), crossing)
+}
+
+fn across_a_stream_under(rules: &Rulebook, crossing: Option<Shape>) -> BlockPlan {
     let mut features = vec![
         road("R-1", &[(-100.0, -6.0), (500.0, -6.0)]),
         feature(
@@ -462,7 +467,30 @@ fn across_a_stream(crossing: Option<Shape>) -> BlockPlan {
         id: "X-1".to_owned(),
         ..feature(LayerKind::Crossings, Some("bridge"), None, shape)
     }));
-    plan_of((400.0, 400.0), &features, &settings())
+    let block = block(MultiPolygon(vec![rectangle(0.0, 0.0, 400.0, 400.0)]));
+    lay_out(ENGINES, &settings(), rules, &features, &block).unwrap()
+}
+
+/// Trees that a code asks for beside the water do not stand in the way of those who may cross it.
+#[test]
+fn a_crossing_leads_through_the_trees_that_a_management_zone_owes() {
+    let mut owing = rules(0.08);
+    for line in &mut owing.lines {
+        line.management_share = 0.4;
+    }
+    let point = Shape::Points(geo::MultiPoint(vec![geo::Point::new(150.0, 203.0)]));
+    let plan = across_a_stream_under(&owing, Some(point));
+    assert!(cut_beyond_ha(&plan) > 5.0, "{} ha", cut_beyond_ha(&plan));
+    let share = plan
+        .compliance
+        .iter()
+        .find(|row| row.rule_id.starts_with("management-share:"));
+    // The preset's share is from memory, so that it is no pass.
+    let owed = share.expect("the zone owes a share");
+    assert!(
+        owed.status != Verdict::Fail && owed.measured >= Some(0.4),
+        "{owed:?}"
+    );
 }
 
 /// Ground north of the stream that is cut, in hectares.

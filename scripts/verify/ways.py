@@ -44,12 +44,12 @@ def bound_m(lines: geopandas.GeoDataFrame) -> float:
     return float(costs[rows, columns].sum() / 2.0)
 
 
-def timber_m(block, lines, strips, travel) -> list[tuple[float, str]]:
-    """Travel inside the block over ground that no drive up to then has cut; the piece that comes next is felled from where the
-    machine stands before it drives onto it."""
+def timber_m(block, lines, strips, travel, crossings) -> list[tuple[float, str]]:
+    """Travel inside the block over ground that no drive up to then has cut, but for crossings; the piece that comes next is
+    felled from where the machine stands before it drives onto it."""
     cut_at = lines.groupby(PIECE).order.min().to_dict()
     cut_at = numpy.array([cut_at.get(tuple(key), 10**9) for key in strips[PIECE].to_numpy()])
-    inside = block.buffer(-HAIR_M)
+    inside = block.buffer(-HAIR_M).difference(shapely.union_all(crossings))
     shapes = strips.geometry.to_numpy()
     found = []
     for way in travel.itertuples():
@@ -86,7 +86,7 @@ def main() -> None:
     def read(layer):
         return geopandas.read_file(path, layer=layer)
 
-    lines, travel, strips = read("strip_lines"), read("travel"), read("strips")
+    lines, travel, strips, zones = (read(layer) for layer in ("strip_lines", "travel", "strips", "zones"))
     blocks = read("blocks").set_index("block_id").geometry
     lines = lines.sort_values(["block_id", "order"]).reset_index(drop=True)
     travelled = lines.travel_to_next_m.fillna(0.0)
@@ -98,7 +98,8 @@ def main() -> None:
         bound += bound_m(own)
         here = strips[strips.block_id == name]
         ways = travel[(travel.block_id == name) & travel.geometry.notna()]
-        timber += [(m, f"{name} {at}") for m, at in timber_m(blocks[name], own, here, ways)]
+        over = zones[(zones.block_id == name) & (zones.kind == "crossing")].geometry.to_numpy()
+        timber += [(m, f"{name} {at}") for m, at in timber_m(blocks[name], own, here, ways, over)]
         late += [f"{name} {text}" for text in late_passes(own, here)]
     cut_m, travel_m = lines.length_m.sum(), travelled.sum()
     print(f"blocks {len(blocks)}, drives {len(lines)}, boundary passes {len(passes)}", end="")

@@ -19,6 +19,8 @@ pub struct Crossing {
     /// From clear ground on one side to clear ground on the other.
     pub line: LineString,
     pub shape: Vec<Polygon>,
+    /// The same on through management zones, where no tree may be kept in its way.
+    pub lane: Vec<Polygon>,
 }
 
 impl Crossing {
@@ -60,7 +62,8 @@ pub fn crossings(near: &[NearFeature], width_m: f64) -> Vec<Crossing> {
             Source::Polygons(_) => vec![],
         };
         for line in lines.into_iter().filter(|line| line.0.len() > 1) {
-            let line = kept.out_of(line);
+            let line = kept.out_of(line, false);
+            let through = kept.out_of(line.clone(), true);
             let width_m = own.feature.width_m.unwrap_or(width_m);
             found.push(Crossing {
                 id: own.feature.id.clone(),
@@ -68,6 +71,7 @@ pub fn crossings(near: &[NearFeature], width_m: f64) -> Vec<Crossing> {
                 source_layer: own.feature.source_layer.clone(),
                 width_m,
                 shape: band(&line, width_m / 2.0),
+                lane: band(&through, width_m / 2.0),
                 line,
             });
         }
@@ -99,6 +103,8 @@ struct Off<'n> {
     index: SegmentIndex,
     inside: &'n [Polygon],
     off_m: f64,
+    /// How far trees may have to stay.
+    managed_m: f64,
 }
 
 struct Kept<'n> {
@@ -121,6 +127,7 @@ impl<'n> Kept<'n> {
                 index: SegmentIndex::new(own.source.segments(0)),
                 inside,
                 off_m,
+                managed_m: off_m.max(own.demand.half_m + widths.reserve_m + widths.management_m),
             })
         };
         Kept {
@@ -128,18 +135,23 @@ impl<'n> Kept<'n> {
         }
     }
 
-    fn is_clear(&self, at: Coord) -> bool {
+    fn is_clear(&self, at: Coord, of_management: bool) -> bool {
         self.each.iter().all(|own| {
-            own.index.distance(at, own.off_m + CLEAR_M).is_none()
+            let off_m = if of_management {
+                own.managed_m
+            } else {
+                own.off_m
+            };
+            own.index.distance(at, off_m + CLEAR_M).is_none()
                 && !own.inside.iter().any(|polygon| inside_polygon(at, polygon))
         })
     }
 
     /// From a place in a direction of length 1 to where it is clear, or nothing where that is too far.
-    fn clear_of(&self, from: Coord, along: Coord) -> Option<Coord> {
+    fn clear_of(&self, from: Coord, along: Coord, of_management: bool) -> Option<Coord> {
         let steps = (MOST_M / STEP_M) as u32;
         let places = (0..=steps).map(|k| from + along * (f64::from(k) * STEP_M));
-        let mut places = places.filter(|&at| self.is_clear(at));
+        let mut places = places.filter(|&at| self.is_clear(at, of_management));
         places.next()
     }
 
@@ -162,13 +174,13 @@ impl<'n> Kept<'n> {
             x: -along.y / length_m,
             y: along.x / length_m,
         };
-        let one = self.clear_of(at, across)?;
-        let other = self.clear_of(at, across * -1.0)?;
+        let one = self.clear_of(at, across, false)?;
+        let other = self.clear_of(at, across * -1.0, false)?;
         Some(LineString(vec![one, other]))
     }
 
     /// A line that goes on straight at either end until it is clear, as far as that is.
-    fn out_of(&self, mut line: LineString) -> LineString {
+    fn out_of(&self, mut line: LineString, of_management: bool) -> LineString {
         for _ in 0..2 {
             line.0.reverse();
             let [.., before, end] = line.0[..] else {
@@ -177,7 +189,7 @@ impl<'n> Kept<'n> {
             let step = end - before;
             let length_m = step.x.hypot(step.y);
             if length_m > 0.0
-                && let Some(clear) = self.clear_of(end, step / length_m)
+                && let Some(clear) = self.clear_of(end, step / length_m, of_management)
                 && clear != end
             {
                 line.0.push(clear);

@@ -47,6 +47,7 @@ pub fn divide<'n>(
     block: &MultiPolygon,
     frame: &GroundFrame,
     mut zones: Zones<'n>,
+    crossings: Vec<Crossing>,
     access: Access,
     slopes: &'n Slopes<'n>,
 ) -> Result<Ground<'n>, LayoutError> {
@@ -58,7 +59,7 @@ pub fn divide<'n>(
             gross_ha: hectares(gross_m2),
         });
     }
-    let retained_bands = retain_bands(context, &net, &mut zones);
+    let retained_bands = retain_bands(context, &net, &crossings, &mut zones);
     let work = difference(&net, &retained_bands.0);
     // A block drawn along a road's edge shares hairs with it: that is no road inside the block.
     let enters = |road: &&Polygon| {
@@ -127,14 +128,19 @@ pub fn divide<'n>(
         slopes,
         steep_by_night: steep.night.0,
         unknown_slope: steep.unknown,
-        crossings: vec![],
+        crossings,
     })
 }
 
 /// Lays bands against the reserves until each management zone's own share stands. All features under one rule
 /// are solved together, by the same fraction of the management width of each of their stretches, measured on
 /// the net area.
-fn retain_bands(context: Context<'_>, net: &MultiPolygon, zones: &mut Zones) -> MultiPolygon {
+fn retain_bands(
+    context: Context<'_>,
+    net: &MultiPolygon,
+    crossings: &[Crossing],
+    zones: &mut Zones,
+) -> MultiPolygon {
     let mut bands = MultiPolygon(vec![]);
     let rule_of = |managed: &Managed| managed.near.demand.rule.map(|rule| rule.id.clone());
     let mut rules: Vec<(f64, Option<String>)> = zones
@@ -145,6 +151,7 @@ fn retain_bands(context: Context<'_>, net: &MultiPolygon, zones: &mut Zones) -> 
     // Small shares first: what stands for them counts towards the larger ones.
     rules.sort_by(|a, b| a.0.total_cmp(&b.0).then_with(|| a.1.cmp(&b.1)));
     rules.dedup();
+    let lanes: Vec<Polygon> = crossings.iter().flat_map(|c| c.lane.clone()).collect();
     let mut drawn: Vec<Zone> = Vec::new();
     let mut findings: Vec<Finding> = Vec::new();
     for (share, rule) in rules {
@@ -159,8 +166,9 @@ fn retain_bands(context: Context<'_>, net: &MultiPolygon, zones: &mut Zones) -> 
             .collect();
         let managed_net = intersection(net, &outer);
         let required_m2 = share * area(&managed_net);
-        // No retention may stand in the road band, so a band stops there.
+        // No retention may stand in the road band, so a band stops there, nor in the way of a crossing.
         let may_stand = difference(&managed_net, &zones.road_band);
+        let may_stand = difference(&may_stand, &lanes);
         let already_m2 = shared_area(&managed_net, &bands.0);
         if required_m2 - already_m2 <= 0.0 {
             continue;

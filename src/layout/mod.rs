@@ -160,10 +160,10 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         &shape,
         frame,
         zones,
+        crossings(&near, context.settings.layout.crossing_width_m),
         access(context, block, &bounds, &near),
         &slopes,
     )?;
-    ground.crossings = crossings(&near, context.settings.layout.crossing_width_m);
     for crossing in &ground.crossings {
         ground.zones.list.push(crossing.zone());
     }
