@@ -407,7 +407,12 @@ fn the_project_file_maps_every_layer_to_attributes_that_exist() {
         for table in tables {
             let layer = table["layer"].as_str().unwrap();
             assert!(mapped.insert(layer.to_owned()), "{layer} is mapped twice");
-            let fields = &district.layers[layer][0].fields;
+            // Small streams that a block lies across are few.
+            let Some(first) = district.layers[layer].first() else {
+                assert_eq!(layer, "crossings");
+                continue;
+            };
+            let fields = &first.fields;
             for (key, attribute) in table.as_table().unwrap() {
                 if !["source", "layer", "where"].contains(&key.as_str()) {
                     let named = format!("{}=", attribute.as_str().unwrap());

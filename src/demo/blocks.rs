@@ -44,6 +44,8 @@ pub struct DemoBlock {
     pub azimuth: Option<f64>,
     pub spur: Option<LineString>,
     pub landing: Option<Coord>,
+    /// Where machines may cross a stream inside.
+    pub crossing: Option<Coord>,
 }
 
 fn segments(line: &LineString) -> impl Iterator<Item = (Coord, Coord)> + '_ {
@@ -320,12 +322,41 @@ pub fn block(seed: u64, claim: &Claim, rivals: &[&Claim], around: &Around) -> Op
     }
     let shape = MultiPolygon(parts);
     let (spur, landing) = access(claim, &shape, around);
+    let crossing = crossing(seed, claim, &shape, around);
     Some(DemoBlock {
         shape,
         azimuth: claim.azimuth,
         spur,
         landing,
+        crossing,
     })
+}
+
+/// Where the way from the road to the far side meets a small stream inside the block: the wide ones need a bridge.
+fn crossing(seed: u64, claim: &Claim, shape: &MultiPolygon, around: &Around) -> Option<Coord> {
+    use geo::{Contains, Point};
+    let from = claim.access?;
+    let Coord { x, y } = claim.centre;
+    if !Dice::at(seed, 61, x as i64, y as i64).chance(0.7) {
+        return None;
+    }
+    let to = claim.centre + (claim.centre - from);
+    let way = to - from;
+    let small = around.reaches.iter().filter(|reach| reach.width < 4.0);
+    let met = small
+        .flat_map(|reach| segments(&reach.line))
+        .filter_map(|(a, b)| {
+            let step = b - a;
+            let across = way.x * step.y - way.y * step.x;
+            let off = a - from;
+            let along_way = (off.x * step.y - off.y * step.x) / across;
+            let along_step = (off.x * way.y - off.y * way.x) / across;
+            let meets = (0.0..1.0).contains(&along_way) && (0.0..1.0).contains(&along_step);
+            meets.then(|| lerp(a, b, along_step))
+        });
+    let off = |at: &Coord| distance(*at, claim.centre);
+    let nearest = met.min_by(|a, b| off(a).total_cmp(&off(b)))?;
+    shape.contains(&Point(nearest)).then_some(nearest)
 }
 
 /// A spur into the block with a landing at its end, or a landing where the road passes.

@@ -201,7 +201,11 @@ impl Network<'_> {
                         (bank > 0.0) == hash(self.terrain.seed, 46, valley, 0).is_multiple_of(2);
                     roads.push(Road {
                         cell: cell_at(points[0]),
-                        kind: if main { "trunk" } else { "branch" },
+                        kind: match main {
+                            true if piece.rem_euclid(6) == 1 => "public",
+                            true => "trunk",
+                            false => "branch",
+                        },
                         surface: if main { 8.0 } else { 6.0 },
                         cleared: if main { 20.0 } else { 16.0 },
                         line: self.line(points),

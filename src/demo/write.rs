@@ -99,6 +99,7 @@ enum Layer {
     Wetlands,
     Roads,
     Landings,
+    Crossings,
     Protected,
     Brush,
     SoftGround,
@@ -107,7 +108,7 @@ enum Layer {
 }
 
 #[rustfmt::skip]
-const SCHEMAS: [Schema; 12] = [
+const SCHEMAS: [Schema; 13] = [
     Schema { name: "blocks", geometry: OGRwkbGeometryType::wkbMultiPolygon, mark: "D07", fields: &[("BLOCK", TEXT), ("AZIMUTH", REAL)] },
     Schema { name: "streams", geometry: LINES, mark: "ST", fields: &[("STREAM_ID", TEXT), ("CLASS", TEXT), ("WIDTH_M", REAL), ("FISH", TEXT)] },
     Schema { name: "stream_banks", geometry: AREAS, mark: "RB", fields: &[("BANK_ID", TEXT), ("CLASS", TEXT), ("FISH", TEXT)] },
@@ -115,6 +116,7 @@ const SCHEMAS: [Schema; 12] = [
     Schema { name: "wetlands", geometry: AREAS, mark: "WT", fields: &[("WETLAND_ID", TEXT), ("CLASS", TEXT), ("AREA_HA", REAL)] },
     Schema { name: "roads", geometry: LINES, mark: "RD", fields: &[("ROAD_ID", TEXT), ("KIND", TEXT), ("ROAD_WIDTH", REAL), ("CLEARED_M", REAL)] },
     Schema { name: "landings", geometry: AREAS, mark: "LD", fields: &[("LANDING_ID", TEXT)] },
+    Schema { name: "crossings", geometry: OGRwkbGeometryType::wkbPoint, mark: "CX", fields: &[("CROSSING_ID", TEXT), ("KIND", TEXT)] },
     Schema { name: "protected", geometry: AREAS, mark: "PA", fields: &[("AREA_ID", TEXT), ("KIND", TEXT)] },
     Schema { name: "brush", geometry: AREAS, mark: "BR", fields: &[("BRUSH_ID", TEXT)] },
     Schema { name: "soft_ground", geometry: AREAS, mark: "SG", fields: &[("SOFT_ID", TEXT)] },
@@ -240,6 +242,10 @@ impl Taker for Writer<'_> {
         }
         if let Some(at) = block.landing {
             self.area(Layer::Landings, &landing(at), &[])?;
+        }
+        if let Some(at) = block.crossing {
+            let at = Geometry::Point(super::curve::rounded(at).into());
+            self.add(Layer::Crossings, &at, &[Value::Text("temporary")])?;
         }
         Ok(())
     }
