@@ -26,6 +26,16 @@ CHANGES = [
     ("verify.py", "RES, LOOSE = {}, {};", "RES, LOOSE, WIDE = {}, {}, {};"),
     ("verify.py", "RES[b] = shapely.intersection(blk, U(gs));", "RES[b] = shapely.intersection(blk, U(gs)); WIDE[b] = U(gs).buffer(.001 * 60);"),
     ("verify.py", "free = shapely.difference(blk, RES[b]);", "free = shapely.difference(blk, WIDE[b]);"),
+    # docs/algorithms.md, Net area and parts: nothing is measured on a crossing, where machines may drive.
+    (
+        "verify.py",
+        "CUT = CUT[CUT.geometry.notna()]; cg = CUT.geometry.values;",
+        "CUT = CUT[CUT.geometry.notna()].reset_index(drop=True); OVER = U([g.buffer(.02) for g in ZON[ZON.kind == 'crossing'].geometry])\n"
+        "DRIVEN = CUT.what.isin(['line', 'travel']); CUT.loc[DRIVEN, 'geometry'] = shapely.difference(CUT.geometry[DRIVEN].values, OVER)\n"
+        "CUT = CUT[~CUT.geometry.is_empty]; cg = CUT.geometry.values;",
+    ),
+    # docs/exchange.md: settings, outlets, skid trails and decks are exchanged too.
+    ("vlib.py", '"findings", "travel")}', '"findings", "travel", "settings", "outlets", "skid_trails", "decks")}'),
     # docs/algorithms.md, Boundary pass: where two settings meet, only the one that is worked first lays a pass.
     (
         "verify.py",

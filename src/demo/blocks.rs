@@ -354,6 +354,11 @@ fn crossing(seed: u64, claim: &Claim, shape: &MultiPolygon, around: &Around) -> 
             let meets = (0.0..1.0).contains(&along_way) && (0.0..1.0).contains(&along_step);
             meets.then(|| lerp(a, b, along_step))
         });
+    let dry = |at: &Coord| {
+        let mut ponds = around.lakes.iter().chain(&around.wetlands);
+        ponds.all(|pond| pond.blob.depth(*at) > 80.0)
+    };
+    let met = met.filter(dry);
     let off = |at: &Coord| distance(*at, claim.centre);
     let nearest = met.min_by(|a, b| off(a).total_cmp(&off(b)))?;
     shape.contains(&Point(nearest)).then_some(nearest)

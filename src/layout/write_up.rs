@@ -631,7 +631,6 @@ impl WriteUp<'_> {
         for strip in self.strips.iter_mut().filter(|strip| strip.id == id) {
             strip.id = pass;
             strip.kind = StripKind::BoundaryPass;
-            strip.gap = false;
         }
         for line in lines.iter_mut().filter(|line| line.id == id) {
             line.id = pass;
