@@ -433,6 +433,8 @@ fn unreadable_numbers_and_unknown_classes() {
             reserve: Width::Metres(reserve_m),
             management: Width::default(),
             management_share: 0.0,
+            share_trees: None,
+            trees_per_length: None,
             share_citation: None,
             machine_exclusion: Width::default(),
             distance: Distance::default(),

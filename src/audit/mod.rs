@@ -23,6 +23,7 @@ mod shares;
 pub mod split;
 mod tracked;
 pub mod tracks;
+mod trees;
 mod trespass;
 mod whole_block;
 

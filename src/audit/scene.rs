@@ -187,6 +187,7 @@ pub fn judge(
         rows.extend(scene.machine_exclusions());
         rows.push(scene.retention_share());
         rows.extend(scene.management_shares());
+        rows.extend(scene.trees_per_length());
         rows.extend(scene.road_band());
         rows.extend(scene.strip_width());
         rows.extend(scene.corridor_widths());

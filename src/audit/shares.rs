@@ -22,6 +22,9 @@ impl Scene<'_> {
     pub(super) fn retention_share(&self) -> Judged {
         let rules = self.context.rules;
         let rule = &rules.retention_share;
+        if let Some(trees) = rules.share_trees {
+            return self.retention_in_trees(trees);
+        }
         let mut areas = self.areas();
         let least = rules.block.least_patch_m2.as_ref();
         let mut may_count_m2 = 0.0;
@@ -86,13 +89,52 @@ impl Scene<'_> {
         let rules = self.context.rules.lines.iter();
         rules
             .filter(|rule| rule.management_share > 0.0)
-            .filter_map(|rule| self.management_share(rule))
+            .filter_map(|rule| match rule.share_trees {
+                Some(trees) => self.management_share_in_trees(rule, trees),
+                None => self.management_share(rule),
+            })
             .collect()
     }
 
     fn management_share(&self, rule: &RuleLine) -> Option<Judged> {
+        let zone = self.managed_zone(rule)?;
+        let (zone_m2, stands) = (area(&zone.net), &zone.stands);
+        let share = area(stands) / zone_m2;
+        let edge_m: f64 = stands.0.iter().flat_map(rings).map(length).sum();
+        let judged = measured(
+            Named {
+                id: &format!("management-share:{}", rule.id),
+                title: format!("Share of the management zone left standing, {}", rule.title),
+                unit: "share",
+            },
+            (rule.management_share, share),
+            Measure {
+                short: rule.management_share - share,
+                rounding: ZONE_ROUNDING,
+                tolerance: self.context.tolerance_m * edge_m / zone_m2,
+                doubt: zone.doubt.as_deref(),
+                doubt_may_save: true,
+            },
+            Origin::of_share(rule),
+        );
+        Some(self.with_ground(judged, &zone))
+    }
+
+    /// Where a zone falls short: what is cut of it.
+    pub(super) fn with_ground(&self, judged: Judged, zone: &ManagedZone) -> Judged {
+        if judged.status() <= Verdict::NotApplicable {
+            return judged;
+        }
+        let cut = inside_of(&zone.net, self.gone());
+        let place = cut.0.first().map(|polygon| polygon.exterior().0[0]);
+        judged.at(place).over(cut)
+    }
+
+    /// The ground within the management distances of everything under a rule; None where there is none in the block.
+    pub(super) fn managed_zone(&self, rule: &RuleLine) -> Option<ManagedZone> {
         let mut reached = Reached::default();
         let mut doubt: Option<String> = None;
+        let mut by_width: Vec<(f64, Reached)> = Vec::new();
         let window = self.shape.bounds();
         let of_rule = |near: &&crate::landbase::NearFeature| {
             (asked::is_kept(near) || asked::owes_a_reserve(near))
@@ -109,6 +151,9 @@ impl Scene<'_> {
             edges.retain(|edge| edge.required_m >= 0.0);
             let before = reached.0.len();
             asked::reach(&mut reached, near, &edges, 0.0, &window);
+            if rule.trees_per_length.is_some() {
+                self.reach_by_width(&mut by_width, near, rule);
+            }
             let unsure = near.demand.assumed || edges.iter().any(|edge| edge.slope_unknown);
             if unsure && reached.0.len() > before && doubt.is_none() {
                 let (layer, id) = (&near.feature.source_layer, &near.feature.id);
@@ -133,30 +178,61 @@ impl Scene<'_> {
         if !(zone.sound && net.sound && parts.sound) && doubt.is_none() {
             doubt = Some("the overlay of zone and cut does not add up".to_owned());
         }
-        let stands = parts.outside;
-        let share = area(&stands) / zone_m2;
-        let edge_m: f64 = stands.0.iter().flat_map(rings).map(length).sum();
-        let judged = measured(
-            Named {
-                id: &format!("management-share:{}", rule.id),
-                title: format!("Share of the management zone left standing, {}", rule.title),
-                unit: "share",
-            },
-            (rule.management_share, share),
-            Measure {
-                short: rule.management_share - share,
-                rounding: ZONE_ROUNDING,
-                tolerance: self.context.tolerance_m * edge_m / zone_m2,
-                doubt: doubt.as_deref(),
-                doubt_may_save: true,
-            },
-            Origin::of_share(rule),
-        );
-        if judged.status() <= Verdict::NotApplicable {
-            return Some(judged);
-        }
-        let cut = inside_of(&zone_net, self.gone());
-        let place = cut.0.first().map(|polygon| polygon.exterior().0[0]);
-        Some(judged.at(place).over(cut))
+        let zones = by_width.into_iter().map(|(width_m, reached)| {
+            let inside = split(&self.shape.shape, &reached.0).inside;
+            (width_m, split(&inside, self.reserve()).outside)
+        });
+        Some(ManagedZone {
+            by_width: zones.collect(),
+            net: zone_net,
+            stands: parts.outside,
+            doubt,
+        })
     }
+
+    /// Adds what of the zone has each width.
+    fn reach_by_width(
+        &self,
+        into: &mut Vec<(f64, Reached)>,
+        near: &crate::landbase::NearFeature,
+        rule: &RuleLine,
+    ) {
+        let widths = std::cell::RefCell::new(Vec::new());
+        asked::edges(near, rule, self.slopes, |w| {
+            widths.borrow_mut().push(w.management_m);
+            0.0
+        });
+        let mut widths = widths.into_inner();
+        widths.retain(|&width_m| width_m > 0.0);
+        widths.sort_by(f64::total_cmp);
+        widths.dedup();
+        for width_m in widths {
+            let mut edges = asked::edges(near, rule, self.slopes, |w| {
+                if w.management_m == width_m {
+                    w.reserve_m + w.management_m
+                } else {
+                    -1.0
+                }
+            });
+            edges.retain(|edge| edge.required_m >= 0.0);
+            let at = into.iter().position(|(held_m, _)| *held_m == width_m);
+            let at = at.unwrap_or_else(|| {
+                into.push((width_m, Reached::default()));
+                into.len() - 1
+            });
+            asked::reach(&mut into[at].1, near, &edges, 0.0, &self.shape.bounds());
+        }
+    }
+}
+
+/// The management zones of a rule inside a block.
+pub(super) struct ManagedZone {
+    /// Reserves taken off.
+    pub net: MultiPolygon,
+    /// What of it stands.
+    pub stands: MultiPolygon,
+    /// The zone by its width in metres, where the rule counts by the length of the bank.
+    pub by_width: Vec<(f64, MultiPolygon)>,
+    /// Why nobody can tell, if so.
+    pub doubt: Option<String>,
 }

@@ -92,7 +92,10 @@ fn lay_out_all(
         engines: ENGINES,
         terrain,
     };
-    let mut sums = Sums::default();
+    let mut sums = Sums {
+        trees_left: Some([0.0; 2]),
+        ..Sums::default()
+    };
     let mut season = Season::default();
     let mut problems = batch.problems.clone();
     for chunk in chosen.chunks(CHUNK) {
@@ -128,7 +131,12 @@ fn lay_out_all(
             retained_m2: sums.books.retained_m2 - twice.standing_m2,
             ..sums.books
         };
-        compared.retention_share = Some(share_left(rules, &books));
+        compared.retention_share = match rules.share_trees {
+            None => Some(share_left(rules, &books)),
+            Some(_) => (sums.trees_left)
+                .filter(|[_, all]| *all > 0.0)
+                .map(|[left, all]| left / all),
+        };
         let total = |values: &[Option<f64>]| -> Option<f64> {
             values
                 .iter()
@@ -151,6 +159,8 @@ fn lay_out_all(
 #[derive(Default)]
 struct Sums {
     compared: Compared,
+    /// Where rules count trees; None where nobody knows those of a block.
+    trees_left: Option<[f64; 2]>,
     books: Books,
     day_hours: Vec<Option<f64>>,
     night_hours: Vec<Option<f64>>,
@@ -187,6 +197,9 @@ impl Sums {
         self.books.reserve_m2 += plan.books.reserve_m2;
         self.books.net_m2 += plan.books.net_m2;
         self.books.retained_m2 += plan.books.retained_m2;
+        let counted = plan.trees_left.and_then(|trees| trees.counted);
+        let sums = self.trees_left.zip(counted);
+        self.trees_left = sums.map(|([left, all], [own, of])| [left + own, all + of]);
         self.day_hours.push(plan.day_hours);
         self.night_hours.push(plan.night_hours);
         self.skid_hours.push(plan.skid_hours);

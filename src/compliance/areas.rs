@@ -49,6 +49,9 @@ impl Judge<'_> {
         let standing_m2 = self.retained_m2();
         // The net area is what was cut, kept or left, not what the layout said it was.
         let net_m2 = self.cut_m2() + standing_m2 + self.unworked_m2();
+        if let Some(trees) = rules.share_trees {
+            return self.retention_in_trees(trees);
+        }
         let least = rules.block.least_patch_m2.as_ref();
         let retained_m2 = least.map_or(standing_m2, |least| {
             let pieces: Vec<&Polygon> = self.standing_pieces().collect();
@@ -100,6 +103,9 @@ impl Judge<'_> {
             let zone_m2 = shared_area(&zone, &net);
             if zone_m2 < 1.0 {
                 return None;
+            }
+            if let Some(trees) = rule.share_trees {
+                return Some(self.management_share_in_trees(rule, trees, &zone));
             }
             let share = shared_area(&zone, &standing) / zone_m2;
             // Two engines' arcs differ by a fraction of a per mille of the zone.

@@ -14,12 +14,13 @@ mod reach;
 mod road_band;
 mod slope;
 mod source;
+mod trees;
 
 use geo::LineString;
 
 use crate::geometry::area::Bounds;
 use crate::geometry::sound::sound_geometry;
-use crate::landbase::{NearFeature, Slopes, crossings, off_crossings};
+use crate::landbase::{NearFeature, Slopes, Stocking, crossings, off_crossings};
 use crate::layout::Context;
 use crate::model::*;
 use crate::rulebook::ReadStatus;
@@ -39,16 +40,22 @@ pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
         .slopes(context.terrain, frame, &bounds, &near);
     let travel = plan.lines.iter().filter_map(|line| line.travel.clone());
     let over = crossings(&near, context.settings.layout.crossing_width_m);
+    let counts_trees = (context.rules.lines.iter())
+        .any(|line| line.share_trees.is_some() || line.trees_per_length.is_some())
+        || context.rules.share_trees.is_some();
+    let stands = near.iter().filter(|_| counts_trees);
     let judge = Judge {
         context,
         plan,
         near: &near,
+        stocking: Stocking::new(stands, &bounds),
         slopes: &slopes,
         ways: off_crossings(travel.collect(), &over),
     };
     let mut verdicts = Vec::new();
     verdicts.push(judge.retention_share());
     verdicts.extend(judge.management_shares());
+    verdicts.extend(judge.trees_per_length());
     verdicts.extend(judge.influence());
     verdicts.extend(judge.occupancy());
     verdicts.extend(judge.largest_opening());
@@ -70,10 +77,11 @@ pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
     plan.findings.extend(room);
     plan.certificate = certificate;
     for verdict in verdicts {
-        if verdict.row.status >= Verdict::Warn {
+        if verdict.row.status >= Verdict::Warn || !verdict.why.is_empty() {
             let place = verdict.place;
             let place = place.and_then(|place| sound_geometry(place, frame));
-            plan.findings.push(finding(&verdict.row, place));
+            plan.findings
+                .push(finding(&verdict.row, &verdict.why, place));
         }
         plan.compliance.push(verdict.row);
     }
@@ -96,6 +104,8 @@ struct Judge<'j> {
     context: Context<'j>,
     plan: &'j BlockPlan,
     near: &'j [NearFeature<'j>],
+    /// Empty where no rule counts trees.
+    stocking: Stocking,
     slopes: &'j Slopes<'j>,
     /// Travel between lines, but for crossings.
     ways: Vec<LineString>,
@@ -105,11 +115,16 @@ struct Judge<'j> {
 struct Judged {
     row: ComplianceRow,
     place: Option<geo::Geometry>,
+    /// What the row cannot say: why nobody can tell, and what would help.
+    why: String,
 }
 
 /// A row that is no pass, as a finding at its place.
-fn finding(row: &ComplianceRow, place: Option<geo::Geometry>) -> Finding {
+fn finding(row: &ComplianceRow, why: &str, place: Option<geo::Geometry>) -> Finding {
     let mut message = format!("{}: {}", row.title, row.status.key().replace('_', " "));
+    if !why.is_empty() {
+        message = format!("{message}; {why}");
+    }
     if row.source_status == ReadStatus::FromMemory.key() {
         message += "; the rule is known from memory only";
     }
@@ -150,7 +165,11 @@ impl Judge<'_> {
             origin: source.origin.to_owned(),
             source_status: source.status.map_or("", ReadStatus::key),
         };
-        Judged { row, place: None }
+        Judged {
+            row,
+            place: None,
+            why: String::new(),
+        }
     }
 
     /// A row for a rule of the rulebook that holds or does not: a rule known from memory only never just passes.

@@ -170,7 +170,7 @@ impl Season {
             blocks: sums.blocks,
             gross_m2: sums.gross_m2,
             kept_m2: sums.kept_m2,
-            finding: (status >= Verdict::Unknown).then(|| finding(&row, None)),
+            finding: (status >= Verdict::Unknown).then(|| finding(&row, "", None)),
             row,
         }
     }

@@ -4,6 +4,7 @@ mod crossings;
 mod near;
 mod slope;
 mod slope_classes;
+mod stocking;
 mod stretches;
 
 use geo::Coord;
@@ -17,6 +18,7 @@ use crate::rulebook::{Channel, Match, MeasuredFrom, RoadUse, RuleLine, Rulebook,
 pub use crossings::{Crossing, crossings, off_crossings};
 pub use near::NearFeature;
 pub use slope::{GroundRun, Slope, SlopeGround, SlopeRun, SlopeSource, Slopes};
+pub use stocking::{Counted, NO_STAND_TABLE, Stocking, bank_m};
 pub use stretches::{STEP_M, Stretch};
 
 use slope_classes::SlopeClasses;

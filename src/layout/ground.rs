@@ -5,12 +5,13 @@ use geo::{MultiPolygon, Polygon};
 use super::cost::Access;
 use super::necks;
 use super::steep::{self, UnknownSlope};
+use super::tree_share::{self, Need};
 use super::zones::{Managed, Zones, class_of};
 use super::{Context, LayoutError};
-use crate::geometry::area::{area, length, polygon_area, rings};
-use crate::geometry::overlay::{difference, intersection, oriented, shared_area};
+use crate::geometry::area::{Bounds, area, length, polygon_area, rings};
+use crate::geometry::overlay::{difference, intersection, oriented};
 use crate::geometry::sound::sound;
-use crate::landbase::{Crossing, Slopes};
+use crate::landbase::{Crossing, Slopes, Stocking};
 use crate::model::{Finding, GroundFrame, Unworked, UnworkedReason, Verdict, Zone, ZoneKind};
 use crate::units::hectares;
 
@@ -107,7 +108,7 @@ pub fn divide<'n>(
         }
     }
     let corner = |polygon: &Polygon| {
-        let bounds = crate::geometry::area::Bounds::of(&polygon.exterior().0);
+        let bounds = Bounds::of(&polygon.exterior().0);
         (bounds.min.y, bounds.min.x)
     };
     parts.sort_by(|a, b| {
@@ -143,6 +144,13 @@ fn retain_bands(
 ) -> MultiPolygon {
     let mut bands = MultiPolygon(vec![]);
     let rule_of = |managed: &Managed| managed.near.demand.rule.map(|rule| rule.id.clone());
+    let counts_trees = |managed: &Managed| {
+        let rule = managed.near.demand.rule;
+        rule.is_some_and(|rule| rule.share_trees.is_some() || rule.trees_per_length.is_some())
+    };
+    let counted = zones.managed.iter().any(counts_trees);
+    let stands = zones.stands.iter().copied().filter(|_| counted);
+    let stocking = Stocking::new(stands, &Bounds::of_polygons(net));
     let mut rules: Vec<(f64, Option<String>)> = zones
         .managed
         .iter()
@@ -154,7 +162,7 @@ fn retain_bands(
     let lanes: Vec<Polygon> = crossings.iter().flat_map(|c| c.lane.clone()).collect();
     let mut drawn: Vec<Zone> = Vec::new();
     let mut findings: Vec<Finding> = Vec::new();
-    for (share, rule) in rules {
+    for (_, rule) in rules {
         let group: Vec<&Managed> = zones
             .managed
             .iter()
@@ -165,12 +173,19 @@ fn retain_bands(
             .flat_map(|managed| managed.outer.iter().cloned())
             .collect();
         let managed_net = intersection(net, &outer);
-        let required_m2 = share * area(&managed_net);
+        let Some(line) = group[0].near.demand.rule else {
+            continue;
+        };
+        let needs = tree_share::of_zone(line, &managed_net, &zones.list, &stocking);
         // No retention may stand in the road band, so a band stops there, nor in the way of a crossing.
         let may_stand = difference(&managed_net, &zones.road_band);
         let may_stand = difference(&may_stand, &lanes);
-        let already_m2 = shared_area(&managed_net, &bands.0);
-        if required_m2 - already_m2 <= 0.0 {
+        let already = tree_share::already(&managed_net, &bands);
+        let is_enough = |band: &MultiPolygon| {
+            let met = |need: &Need| need.is_met(&stocking, [band, &already]);
+            needs.iter().all(met)
+        };
+        if is_enough(&MultiPolygon(vec![])) {
             continue;
         }
         let band_at = |fraction: f64| {
@@ -186,11 +201,11 @@ fn retain_bands(
         };
         let (mut low, mut high) = (0.0, 1.0);
         let mut best = difference(&may_stand, &bands.0);
-        if area(&best) + already_m2 >= required_m2 {
+        if is_enough(&best) {
             for _ in 0..24 {
                 let middle = (low + high) / 2.0;
                 let band = band_at(middle);
-                if area(&band) + already_m2 >= required_m2 {
+                if is_enough(&band) {
                     (high, best) = (middle, band);
                 } else {
                     low = middle;
@@ -200,18 +215,20 @@ fn retain_bands(
                 }
             }
         }
-        let rule = group[0].near.demand.rule;
-        let retained_m2 = area(&best) + already_m2;
-        if retained_m2 < required_m2 - 1e-6 {
+        let short = |need: &&Need| need.falls_short(&stocking, [&best, &already]);
+        for need in needs.iter().filter(short) {
+            let what = match need.unit {
+                "share" => "share",
+                _ => "number of trees",
+            };
             findings.push(Finding {
-                rule_id: rule.map_or_else(String::new, |rule| rule.id.clone()),
+                rule_id: line.id.clone(),
                 verdict: Verdict::Fail,
-                measured: Some(retained_m2 / (required_m2 / share)),
-                required: Some(share),
-                unit: "share",
-                message: "the management zone's share cannot stand outside the road band"
-                    .to_owned(),
-                source: rule.map_or_else(String::new, |rule| rule.citation.text.clone()),
+                measured: Some(need.measured(&stocking, [&best, &already])),
+                required: Some(need.required),
+                unit: need.unit,
+                message: format!("the management zone's {what} cannot stand outside the road band"),
+                source: line.share_source().text.clone(),
                 shape: None,
             });
         }
@@ -227,7 +244,7 @@ fn retain_bands(
                 .collect::<Vec<_>>()
                 .join(";"),
             class: class_of(group[0].near),
-            rule_id: rule.map_or_else(String::new, |rule| rule.id.clone()),
+            rule_id: line.id.clone(),
             width_m: high * group[0].widest_m(),
             shape: best.clone(),
         });

@@ -36,6 +36,7 @@ mod time_range;
 mod timing;
 mod tours;
 mod travel;
+mod tree_share;
 mod whole_sections;
 mod wood;
 mod working_order;
@@ -58,6 +59,7 @@ use crate::units::hectares;
 pub use effective::{decided_by, effective};
 pub use hours::ADVANCE_M;
 pub use retention::share_left;
+pub use tree_share::bank_within;
 
 /// What every stage may look at.
 #[derive(Clone, Copy)]
@@ -205,11 +207,26 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
             strips::Part::prepare(context, block, &ground, setting, number, pass)
         })
         .collect();
-    let target_m2 = retention::target_m2(context.rules, &ground) - area(&ground.retained_bands);
-    let solved = retention::solve(context, &parts, target_m2);
-    Ok(write_up::plan(
-        context, block, shape, &ground, &clearing, &parts, &solved,
-    ))
+    let trees = tree_share::of_block(context, &ground, &shape);
+    let target_m2 = retention::target_m2(context.rules, &ground, trees.is_some())
+        - area(&ground.retained_bands);
+    let solved = match &trees {
+        Some(trees) => trees.solve(context, &parts, target_m2),
+        None => retention::solve(context, &parts, target_m2),
+    };
+    let mut plan = write_up::plan(context, block, shape, &ground, &clearing, &parts, &solved);
+    if let Some(trees) = &trees {
+        let [left, all] = trees.left(&plan);
+        plan.retention_share = left / all;
+    }
+    plan.trees_left = context
+        .rules
+        .share_trees
+        .map(|counted| crate::model::TreesLeft {
+            unit: counted.unit,
+            counted: trees.map(|trees| trees.left(&plan)),
+        });
+    Ok(plan)
 }
 
 /// The first section or strip that no line of the working order is named after. There must be none: whoever plans work

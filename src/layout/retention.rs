@@ -14,15 +14,18 @@ use crate::rulebook::{Rulebook, ShareOf};
 
 /// Area that must be left standing inside the net area, by corridors and retained bands: what the block's own share
 /// asks for, or the portfolio's share of this block if that is more. A block cannot know what the others of its
-/// portfolio keep, so each aims at keeping its own part.
-pub fn target_m2(rules: &Rulebook, ground: &Ground) -> f64 {
+/// portfolio keep, so each aims at keeping its own part. `by_trees`: the block's own share is counted in trees, elsewhere.
+pub fn target_m2(rules: &Rulebook, ground: &Ground, by_trees: bool) -> f64 {
     let (gross_m2, net_m2) = (ground.gross_m2, area(&ground.net));
     let of_block_m2 = match rules.share_of {
         _ if rules.reserves_count => gross_m2,
         ShareOf::Gross => gross_m2,
         ShareOf::Net => net_m2,
     };
-    let own_m2 = rules.retention_share.value * of_block_m2;
+    let own_m2 = match by_trees {
+        true => 0.0,
+        false => rules.retention_share.value * of_block_m2,
+    };
     let portfolio = rules.block.portfolio_share.as_ref();
     let of_portfolio_m2 = portfolio.map_or(0.0, |share| share.value * gross_m2);
     let counted_m2 = if rules.reserves_count {

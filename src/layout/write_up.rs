@@ -206,6 +206,7 @@ pub fn plan(
         books,
         retention_share: retention::share_left(context.rules, &books),
         required_share: context.rules.retention_share.value,
+        trees_left: None,
         azimuth_deg,
         corridor_width_m,
         strips_count: work.strips_count,

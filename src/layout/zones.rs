@@ -11,6 +11,7 @@ use crate::geometry::distance::SegmentIndex;
 use crate::geometry::overlay::{difference, oriented};
 use crate::landbase::{NearFeature, Slopes};
 use crate::model::*;
+use crate::rulebook::RuleLine;
 use crate::rulebook::{BARRIER_RULE, Widths};
 
 /// The zones of one block; polygon lists may overlap and are counter-clockwise.
@@ -337,7 +338,8 @@ impl<'n> Zones<'n> {
             });
         }
         let share = near.demand.rule.map_or(0.0, |rule| rule.management_share);
-        if share > 0.0 && !parts.is_empty() {
+        let owes = near.demand.rule.is_some_and(RuleLine::owes_trees);
+        if owes && !parts.is_empty() {
             self.managed.push(Managed {
                 near,
                 share,

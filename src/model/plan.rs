@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::costs::{Rates, TimeParts, WorkCost};
 use super::ground_frame::GroundFrame;
 use super::problem::told;
-use super::stand_table::Treatment;
+use super::stand_table::{Treatment, TreesLeft};
 use super::words::{self, Word};
 
 /// Overall verdict on a block.
@@ -645,8 +645,11 @@ pub struct BlockPlan {
     /// The block itself.
     pub shape: MultiPolygon,
     pub books: Books,
+    /// As the rule counts it; of trees that nobody knows, of the ground: see [`BlockPlan::share_left`].
     pub retention_share: f64,
     pub required_share: f64,
+    /// None: the retention share is one of ground.
+    pub trees_left: Option<TreesLeft>,
     /// Of the largest part.
     pub azimuth_deg: Option<f64>,
     /// Of the largest part.
@@ -705,6 +708,12 @@ impl Utilisation {
 }
 
 impl BlockPlan {
+    /// The share left standing as the rule counts it; None where it is one of trees that nobody knows.
+    pub fn share_left(&self) -> Option<f64> {
+        let unknown = self.trees_left.is_some_and(|trees| trees.counted.is_none());
+        (!unknown).then_some(self.retention_share)
+    }
+
     /// Volume felled in one setting, m3; None where it is not known of every section.
     pub fn volume_of(&self, part: u32) -> Option<f64> {
         let own = self

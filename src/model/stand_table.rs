@@ -32,6 +32,56 @@ pub struct Lot {
     pub basal_m2: f64,
 }
 
+/// What trees are counted in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum TreeUnit {
+    Stems,
+    /// Sum of the cross-sections at breast height.
+    BasalArea,
+    Volume,
+}
+
+impl TreeUnit {
+    pub const ALL: [TreeUnit; 3] = [TreeUnit::Stems, TreeUnit::BasalArea, TreeUnit::Volume];
+
+    /// The word of rulebooks.
+    pub fn key(self) -> &'static str {
+        match self {
+            TreeUnit::Stems => "stems",
+            TreeUnit::BasalArea => "basal_area",
+            TreeUnit::Volume => "volume",
+        }
+    }
+
+    pub fn words(self) -> &'static str {
+        match self {
+            TreeUnit::Stems => "stems",
+            TreeUnit::BasalArea => "basal area",
+            TreeUnit::Volume => "volume",
+        }
+    }
+}
+
+/// Of a block whose retention share is one of trees.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TreesLeft {
+    pub unit: TreeUnit,
+    /// What stands, and of what; stems, m2 or m3. None: nobody knows the trees.
+    pub counted: Option<[f64; 2]>,
+}
+
+impl Lot {
+    /// Stems, m2 of basal area or m3.
+    pub fn counted_in(self, unit: TreeUnit) -> f64 {
+        match unit {
+            TreeUnit::Stems => self.stems,
+            TreeUnit::BasalArea => self.basal_m2,
+            TreeUnit::Volume => self.volume_m3,
+        }
+    }
+}
+
 impl Add for Lot {
     type Output = Lot;
 

@@ -304,7 +304,7 @@ pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 37] {
         ha(books.retained_m2),
         ha(books.cut_m2),
         ha(books.unworked_m2),
-        Value::Number(plan.retention_share),
+        Value::Maybe(plan.share_left()),
         Value::Number(plan.required_share),
         Value::Maybe(plan.azimuth_deg),
         Value::Maybe(plan.corridor_width_m),

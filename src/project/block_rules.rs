@@ -12,7 +12,7 @@ use super::{ProjectError, Reason};
 use crate::rulebook::values::{Area, Length, Share};
 use crate::rulebook::{
     Citation, Cited, Influence, Occupancy, Place, ReadStatus, Rulebook, ShareOf, TomlFault,
-    TrailWidth,
+    TrailWidth, TreeCount, TreeUnit,
 };
 use crate::units::HECTARE_M2;
 
@@ -21,6 +21,7 @@ type Given<T> = Option<Spanned<T>>;
 const MOST_BAND_M: f64 = 2_000.0;
 const MOST_CORRIDOR_M: f64 = 500.0;
 const MOST_TREE_M: f64 = 120.0;
+const MOST_DIAMETER_M: f64 = 5.0;
 /// Beyond this an opening is a district.
 const MOST_OPENING_HA: f64 = 10_000.0;
 /// Beyond this a patch is a block.
@@ -121,19 +122,46 @@ impl BlockFigures<'_> {
         let mut words = Vec::new();
         if let Some(written) = &table.share_of {
             let (name, span, source) = written.get_ref().parts(written.span());
-            rules.share_of = match name.as_str() {
-                "net" => ShareOf::Net,
-                "gross" => ShareOf::Gross,
-                other => {
+            let trees = TreeUnit::ALL.into_iter().find(|unit| unit.key() == name);
+            let least_m = rules.share_trees.map_or(0.0, |trees| trees.least_m);
+            (rules.share_of, rules.share_trees) = match (name.as_str(), trees) {
+                ("net", _) => (ShareOf::Net, None),
+                ("gross", _) => (ShareOf::Gross, None),
+                (_, Some(unit)) => (ShareOf::Net, Some(TreeCount { unit, least_m })),
+                (other, None) => {
+                    let grounds = ["net", "gross"].into_iter();
+                    let valid = grounds.chain(TreeUnit::ALL.map(TreeUnit::key));
                     let reason = Reason::UnknownChoice {
                         key: "share_of".to_owned(),
                         value: other.to_owned(),
-                        valid: vec!["net".to_owned(), "gross".to_owned()],
+                        valid: valid.map(str::to_owned).collect(),
                     };
                     return Err(self.context.error(span, reason));
                 }
             };
-            words.push((format!("of the {name} area"), source));
+            let of = match rules.share_trees {
+                Some(trees) => trees.unit.words().to_owned(),
+                None => format!("{name} area"),
+            };
+            words.push((format!("of the {of}"), source));
+        }
+        if let Some(written) = &table.least_diameter {
+            let (length, span, source) = written.get_ref().parts(written.span());
+            let length = Spanned::new(span, length.clone());
+            let least_m = self.metres_within("least_diameter", &length, 0.0, MOST_DIAMETER_M)?;
+            let Some(trees) = &mut rules.share_trees else {
+                let reason = Reason::Contradiction {
+                    message: "`least_diameter` is given, but the retention share is one of ground"
+                        .to_owned(),
+                    remedy: "give `share_of = \"stems\"`, \"basal_area\" or \"volume\", or leave it out; for a \
+                             management zone give it in its `[[rules.line]]`"
+                        .to_owned(),
+                };
+                return Err(self.context.error(written.span(), reason));
+            };
+            trees.least_m = least_m;
+            let cm = (least_m * 1000.0).round() / 10.0;
+            words.push((format!("of trees of {cm} cm and more"), source));
         }
         if let Some(written) = &table.reserves_count {
             let (count, _, source) = written.get_ref().parts(written.span());
@@ -153,7 +181,8 @@ impl BlockFigures<'_> {
             let text = &mut rules.retention_share.citation.text;
             *text = format!("{text}; {said}: {source}");
         }
-        if table.share_of.is_some() && rules.share_of == ShareOf::Net && rules.reserves_count {
+        let is_net = rules.share_of == ShareOf::Net && rules.share_trees.is_none();
+        if table.share_of.is_some() && is_net && rules.reserves_count {
             self.warnings.push(
                 "[rules] `share_of = \"net\"` has no effect: where reserves count, the share is one of the gross area"
                     .to_owned(),

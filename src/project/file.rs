@@ -11,7 +11,7 @@ use serde::de::{Deserializer, Error, IgnoredAny, MapAccess, SeqAccess, Visitor};
 
 use super::figures::{FigureText, InfluenceTable, OccupancyTable, ShareOr};
 use crate::model::LayerKind;
-use crate::rulebook::file::{ConditionText, WidthText};
+use crate::rulebook::file::{ConditionText, TreesPerLengthTable, WidthText};
 use crate::rulebook::values::{Area, Constant, Direction, Length, Share, Written};
 
 type Given<T> = Option<Spanned<T>>;
@@ -168,8 +168,10 @@ pub struct RulesTable {
     pub source: Given<String>,
     /// Share that must stay of each block.
     pub retention_share: Given<ShareText>,
-    /// What the retention share is a share of: `net` or `gross`.
+    /// What the retention share is a share of: `net` or `gross`, or of the trees there: `stems`, `basal_area` or `volume`.
     pub share_of: Given<FigureText<String>>,
+    /// Diameter at breast height from which trees count, where the share is one of trees.
+    pub least_diameter: Given<FigureText<Length>>,
     /// Whether reserves inside the block count towards the share.
     pub reserves_count: Given<FigureText<bool>>,
     /// Share of the gross area of all blocks of a portfolio that must stay.
@@ -238,6 +240,13 @@ pub struct LineTable {
     pub management: Given<WidthText>,
     /// Share of the management zone that must stay.
     pub management_share: Given<ShareText>,
+    /// What the management share is a share of: `area`, or of the trees of the zone: `stems`, `basal_area` or `volume`.
+    #[schemars(extend("enum" = ["area", "stems", "basal_area", "volume"]))]
+    pub share_of: Given<String>,
+    /// Diameter at breast height from which trees count, where trees are counted.
+    pub least_diameter: Given<Length>,
+    /// How many trees of the zone must stay for each length of the bank.
+    pub trees_per_length: Given<TreesPerLengthTable>,
     /// Width from the edge on which no machine stands or drives.
     pub machine_exclusion: Given<WidthText>,
     /// How distances run: on the map or along the ground.

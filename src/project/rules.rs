@@ -13,7 +13,7 @@ use crate::model::LayerKind;
 use crate::rulebook::read::{Reader, Severity};
 use crate::rulebook::{
     BlockRules, Citation, Distance, MeasuredFrom, RULED_KINDS, ReadStatus, RoadUse, RuleLine,
-    Rulebook, RulebookError, Width, preset,
+    Rulebook, RulebookError, TreesPerLength, Width, preset,
 };
 
 pub fn resolve(
@@ -155,6 +155,8 @@ fn lay_over(
             reserve: Width::default(),
             management: Width::default(),
             management_share: 0.0,
+            share_trees: None,
+            trees_per_length: None,
             share_citation: None,
             machine_exclusion: Width::default(),
             distance: Distance::default(),
@@ -201,6 +203,30 @@ fn lay_over(
     if let Some(length) = &written.channel_up_to {
         line.channel_up_to_m = Some(reader.width_length(length));
         given.push("channel_up_to");
+    }
+    let least_m = [
+        line.share_trees.map(|trees| trees.least_m),
+        line.trees_per_length.map(|trees| trees.least_m),
+    ];
+    let least_m = least_m.into_iter().flatten().next().unwrap_or_default();
+    if written.share_of.is_some() {
+        line.share_trees = reader.trees_of(&written.share_of);
+        if let Some(trees) = &mut line.share_trees {
+            trees.least_m = least_m;
+        }
+        given.push("share_of");
+    }
+    if let Some(trees) = &written.trees_per_length {
+        line.trees_per_length = Some(TreesPerLength {
+            least_m,
+            ..reader.trees_per_length(trees)
+        });
+        given.push("trees_per_length");
+    }
+    if written.least_diameter.is_some() {
+        let (share, per_length) = (&mut line.share_trees, &mut line.trees_per_length);
+        reader.least_diameter(&written.least_diameter, share, per_length);
+        given.push("least_diameter");
     }
     let road_use = RoadUse {
         decking: written.decking,
@@ -260,7 +286,7 @@ fn lay_over(
             kind.key()
         );
         let remedy =
-            "give reserve, management, management_share, machine_exclusion, distance, measured_from, when, \
+            "give reserve, management, management_share, share_of, least_diameter, trees_per_length, machine_exclusion, distance, measured_from, when, \
              channel_up_to or, for roads, decking, machines or cleared"
                 .to_owned();
         let reason = Reason::Contradiction { message, remedy };
@@ -315,7 +341,7 @@ fn warn_of_idle_share(
         .lines
         .iter()
         .find(|line| line.kind == kind && line.class.eq_ignore_ascii_case(class));
-    if line.is_some_and(|line| line.management_share > 0.0 && line.management.widest() == 0.0) {
+    if line.is_some_and(|line| line.owes_trees() && line.management.widest() == 0.0) {
         warnings.push(format!(
             "[[rules.line]] {} of class `{class}`: a management share without a management width asks for nothing",
             kind.key()

@@ -282,6 +282,7 @@ fn with_remedy(code: &str, message: String) -> (String, String) {
         "unreachable" => "narrow the lines before it, or remove it",
         "not-compared" => "compare a fact in one way, and lengths with lengths",
         "idle" => "give the width, or remove the key",
+        "idle-diameter" => "say what is counted, or remove the key",
         "idle-exclusion" => "widen it beyond the reserve, or remove it",
         "narrower" => "check the figures against the source",
         "impossible" => "check the figure and its unit against the source",

@@ -35,9 +35,12 @@ pub struct RulebookFile {
 pub struct BlockTable {
     /// Share that must be left standing of each block.
     pub retention_share: Spanned<CitedTable<Share>>,
-    /// What the share is a share of; `net`, the block without its reserves, if not given.
-    #[schemars(extend("enum" = ["net", "gross"]))]
+    /// What the share is a share of: `net`, the block without its reserves (if not given), `gross`, or of the trees there:
+    /// `stems`, `basal_area` or `volume`.
+    #[schemars(extend("enum" = ["net", "gross", "stems", "basal_area", "volume"]))]
     pub share_of: Given<String>,
+    /// Diameter at breast height from which trees count, where the share is one of trees.
+    pub least_diameter: Given<Length>,
     /// Whether reserves inside the block count towards the share, which is then one of the gross area.
     #[serde(default)]
     pub reserves_count: bool,
@@ -163,6 +166,13 @@ pub struct LineTable {
     pub management: Given<WidthText>,
     /// Share of the management zone that must stay.
     pub management_share: Given<ShareText>,
+    /// What the share is a share of: `area` (if not given), or of the trees of the zone: `stems`, `basal_area` or `volume`.
+    #[schemars(extend("enum" = ["area", "stems", "basal_area", "volume"]))]
+    pub share_of: Given<String>,
+    /// Diameter at breast height from which trees count, where trees are counted.
+    pub least_diameter: Given<Length>,
+    /// How many trees of the zone must stay for each length of the bank.
+    pub trees_per_length: Given<TreesPerLengthTable>,
     /// Width, from the same edge as the reserve, on which no machine stands or drives.
     pub machine_exclusion: Given<WidthText>,
     /// How distances run: `horizontal`, on the map (if not given), or `slope`, along the ground.
@@ -190,6 +200,16 @@ pub struct LineTable {
     /// How the figure came to be known; `from memory` warns wherever it decides.
     #[schemars(extend("enum" = ["read in source", "secondary", "from memory", "common practice"]))]
     pub status: Spanned<String>,
+}
+
+/// `{ trees = 10, per = "100 ft" }`.
+#[derive(Clone, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct TreesPerLengthTable {
+    /// How many trees.
+    pub trees: Spanned<f64>,
+    /// For each of this length of the bank.
+    pub per: Spanned<Length>,
 }
 
 /// A share that shares the line's source, or one with a source of its own.

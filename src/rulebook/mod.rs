@@ -15,6 +15,7 @@ mod show;
 pub(crate) mod spanned;
 mod suspicions;
 pub(crate) mod toml_text;
+mod trees;
 pub(crate) mod values;
 mod width;
 
@@ -24,6 +25,7 @@ use serde::Serialize;
 
 use crate::model::{Fact, Facts, LayerKind};
 
+pub use crate::model::TreeUnit;
 pub use block::{BlockRules, Influence, Occupancy, ShareOf, TrailWidth};
 pub use channel::{BARRIER_RULE, BARRIER_SOURCE, Bank, Channel, LEAST_BARRIER_M};
 pub use check::{Checked, Finding, check};
@@ -34,6 +36,7 @@ pub use read::Severity;
 pub use schema::rulebook_schema;
 pub use show::show;
 pub use toml_text::{Place, TomlFault};
+pub use trees::{TreeCount, TreesPerLength};
 pub use width::{Distance, MeasuredFrom, SlopeClass, Width, Widths};
 
 /// The roles that rule lines may speak about; other roles have settings instead.
@@ -93,6 +96,10 @@ pub struct RuleLine {
     pub management: Width,
     /// Share of the management zone that must stay, 0..=1.
     pub management_share: f64,
+    /// The trees that the share is one of; None: of the zone's ground.
+    pub share_trees: Option<TreeCount>,
+    /// How many trees must stay for each length of the bank.
+    pub trees_per_length: Option<TreesPerLength>,
     /// Where the share is written, if elsewhere than the widths.
     pub share_citation: Option<Citation>,
     /// No machine stands or drives; from the same edge as the reserve.
@@ -223,6 +230,8 @@ pub struct Rulebook {
     pub retention_share: Cited<f64>,
     /// What the retention share is a share of; where reserves count, always of the gross area.
     pub share_of: ShareOf,
+    /// The trees on that ground that the share is one of; None: of the ground itself.
+    pub share_trees: Option<TreeCount>,
     /// Whether reserves inside the block count towards the retention share.
     pub reserves_count: bool,
     pub block: BlockRules,

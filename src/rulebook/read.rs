@@ -18,6 +18,10 @@ pub const MOST_WIDTH_M: f64 = 2_000.0;
 pub const MOST_SLOPE: f64 = 10.0;
 /// Tallest tree that is believed.
 const MOST_TREE_M: f64 = 120.0;
+/// Thickest tree that is believed.
+const MOST_DIAMETER_M: f64 = 5.0;
+/// Most trees for one length of a bank.
+const MOST_TREES: f64 = 10_000.0;
 
 /// Whether a fault makes the rulebook unusable.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
@@ -120,14 +124,13 @@ impl<'a> Reader<'a> {
             title: file.title.clone(),
             lines: Vec::with_capacity(file.line.len()),
             retention_share: self.cited(&block.retention_share, Reader::share),
-            share_of: self.choice(
-                "share_of",
-                &block.share_of,
-                &[("net", ShareOf::Net), ("gross", ShareOf::Gross)],
-            ),
+            share_of: ShareOf::Net,
+            share_trees: None,
             reserves_count: block.reserves_count,
             block: self.block(block),
         };
+        (rules.share_of, rules.share_trees) = self.share_of(&block.share_of);
+        self.least_diameter(&block.least_diameter, &mut rules.share_trees, &mut None);
         for table in &file.line {
             let line = self.line(table.get_ref(), table.span());
             let twin = rules.lines.iter().find(|other| {
@@ -283,6 +286,14 @@ impl<'a> Reader<'a> {
                 ),
             },
         };
+        let mut share_trees = self.trees_of(&table.share_of);
+        let mut trees_per_length =
+            (table.trees_per_length.as_ref()).map(|written| self.trees_per_length(written));
+        self.least_diameter(
+            &table.least_diameter,
+            &mut share_trees,
+            &mut trees_per_length,
+        );
         let reserve = self.width(&table.reserve);
         let before = self.faults.len();
         let management = self.width_or_zero(&table.management);
@@ -300,6 +311,20 @@ impl<'a> Reader<'a> {
                 "a management share without a management width asks for nothing".to_owned();
             self.warn(written.span(), "idle", message);
         }
+        if let Some(written) = &table.trees_per_length
+            && management.widest() == 0.0
+        {
+            let message =
+                "trees for each length of a bank ask for nothing without a management width"
+                    .to_owned();
+            self.warn(written.span(), "idle", message);
+        }
+        if let Some(written) = &table.share_of
+            && table.management_share.is_none()
+        {
+            let message = "`share_of` without a `management_share` asks for nothing".to_owned();
+            self.warn(written.span(), "idle", message);
+        }
         RuleLine {
             id: table.id.get_ref().clone(),
             kind,
@@ -310,6 +335,8 @@ impl<'a> Reader<'a> {
             reserve,
             management,
             management_share,
+            share_trees,
+            trees_per_length,
             share_citation,
             machine_exclusion: self.width_or_zero(&table.machine_exclusion),
             distance: self.distance(&table.distance),
@@ -325,6 +352,70 @@ impl<'a> Reader<'a> {
             },
             citation: self.citation(citation_keys!(table)),
             origin: self.origin_of(&span),
+        }
+    }
+
+    /// Of a block: the ground, and the trees on it if those are meant.
+    pub fn share_of(&mut self, written: &Option<Spanned<String>>) -> (ShareOf, Option<TreeCount>) {
+        let ground = [("net", ShareOf::Net), ("gross", ShareOf::Gross)];
+        let ground = ground.map(|(key, of)| (key, (of, None)));
+        let trees = TreeUnit::ALL.map(|unit| {
+            let trees = TreeCount { unit, least_m: 0.0 };
+            (unit.key(), (ShareOf::Net, Some(trees)))
+        });
+        let choices: Vec<_> = ground.into_iter().chain(trees).collect();
+        self.choice("share_of", written, &choices)
+    }
+
+    /// Of a management zone: its ground, or its trees.
+    pub fn trees_of(&mut self, written: &Option<Spanned<String>>) -> Option<TreeCount> {
+        let trees = TreeUnit::ALL.map(|unit| (unit.key(), Some(TreeCount { unit, least_m: 0.0 })));
+        let choices: Vec<_> = [("area", None)].into_iter().chain(trees).collect();
+        self.choice("share_of", written, &choices)
+    }
+
+    pub fn trees_per_length(&mut self, written: &Spanned<TreesPerLengthTable>) -> TreesPerLength {
+        let own = written.get_ref();
+        let (trees, per_m) = (*own.trees.get_ref(), self.width_length(&own.per));
+        if !(trees > 0.0 && trees <= MOST_TREES) {
+            let message = format!("{trees} trees are not believed");
+            self.fault(own.trees.span(), "impossible", message);
+        }
+        if per_m <= 0.0 {
+            let message = "a length of nothing; write for example \"100 ft\"".to_owned();
+            self.fault(own.per.span(), "impossible", message);
+        }
+        TreesPerLength {
+            trees,
+            per_m,
+            least_m: 0.0,
+        }
+    }
+
+    /// Sets the diameter of what counts trees.
+    pub fn least_diameter(
+        &mut self,
+        written: &Option<Spanned<Length>>,
+        share: &mut Option<TreeCount>,
+        per_length: &mut Option<TreesPerLength>,
+    ) {
+        let Some(written) = written else {
+            return;
+        };
+        let least_m = self.length(written);
+        if least_m > MOST_DIAMETER_M {
+            let message = format!("a diameter of {least_m} m is not believed; is the unit right?");
+            self.fault(written.span(), "impossible", message);
+        }
+        if share.is_none() && per_length.is_none() {
+            let message = "`least_diameter` does nothing where no trees are counted (`share_of`, `trees_per_length`)";
+            self.warn(written.span(), "idle-diameter", message.to_owned());
+        }
+        if let Some(share) = share {
+            share.least_m = least_m;
+        }
+        if let Some(per_length) = per_length {
+            per_length.least_m = least_m;
         }
     }
 

@@ -148,11 +148,7 @@ fn push_blocks(out: &mut String, rules: &Rulebook, sources: &mut Sources) {
         );
         rows.push(Row([what.to_owned(), words, source]));
     };
-    let of = match (rules.reserves_count, rules.share_of) {
-        (true, _) => "of the gross area; reserves in the block count",
-        (false, ShareOf::Gross) => "of the gross area; reserves do not count",
-        (false, ShareOf::Net) => "of the net area; reserves do not count",
-    };
+    let of = rules.share_words();
     let share = &rules.retention_share;
     add("retention", format!("{} {of}", percent(share.value)), share);
     if let Some(least) = &block.least_patch_m2 {
@@ -298,17 +294,22 @@ fn row(line: &RuleLine, sources: &mut Sources) -> Row<6> {
     let mut source = sources.cite(&line.citation);
     let mut management = or_dash(&line.management);
     if !is_none(&line.management) {
+        let mut owed = Vec::new();
+        if line.management_share > 0.0 {
+            let of = line
+                .share_trees
+                .map(|trees| format!(" of the {}", trees.words()));
+            let share = percent(line.management_share);
+            owed.push(format!("{share}{} stays", of.unwrap_or_default()));
+        }
+        owed.extend(line.trees_per_length.map(|trees| trees.words()));
         let _ = match &line.share_citation {
-            _ if line.management_share == 0.0 => write!(management, "\nno share asked"),
+            _ if owed.is_empty() => write!(management, "\nno share asked"),
             Some(own) => {
                 let own = sources.cite(own);
-                write!(
-                    management,
-                    "\n{} stays, {own}",
-                    percent(line.management_share)
-                )
+                write!(management, "\n{}, {own}", owed.join("\n"))
             }
-            None => write!(management, "\n{} stays", percent(line.management_share)),
+            None => write!(management, "\n{}", owed.join("\n")),
         };
     }
     let _ = write!(source, "\n{}", short(&line.origin));

@@ -23,6 +23,7 @@ pub fn rulebook() -> Rulebook {
             origin: "test".to_owned(),
         },
         share_of: ShareOf::Net,
+        share_trees: None,
         reserves_count: false,
         block: BlockRules::default(),
     }

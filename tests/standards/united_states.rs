@@ -193,6 +193,15 @@ pub fn montana_zones(rows: &Rows) {
         for id in ids {
             assert_eq!(zone.management_share * 100.0, rows.numbers(id)[0], "{id}");
         }
+        // Trees of 8 in and more; of both classes the greater number, 10 for each 100 ft.
+        assert!(rows.row("MT-01").expected.contains("10 per 100 ft"));
+        let per_length = zone.trees_per_length.unwrap();
+        assert_eq!(per_length.trees, 10.0);
+        assert_near(per_length.per_m, 100.0 * FOOT_M, 1e-9, &zone.id);
+        assert!(rows.row("MT-01").inputs.contains("8 in dbh"));
+        for least_m in [per_length.least_m, zone.share_trees.unwrap().least_m] {
+            assert_near(least_m, 8.0 * FOOT_M / 12.0, 1e-9, &zone.id);
+        }
         for slope in [None, Some(0.0), Some(0.4)] {
             let widths = zone.widths(slope);
             assert_eq!(widths.reserve_m, 0.0, "{}", zone.id);

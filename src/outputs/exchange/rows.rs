@@ -207,7 +207,7 @@ impl Located<'_> {
                 ha(plan.books.gross_m2),
                 ha(plan.books.net_m2),
                 ha(plan.books.retained_m2),
-                Value::Number(plan.retention_share),
+                Value::Maybe(plan.share_left()),
                 Value::Number(plan.required_share),
                 Value::Maybe(plan.azimuth_deg),
                 Value::Whole(plan.strips_count),

@@ -93,7 +93,6 @@ pub fn figures(plan: &BlockPlan, words: &Words) -> Vec<(&'static str, String)> {
             |value| format!("{value:.decimals$}{unit}"),
         )
     };
-    let percent = |share: f64| format!("{:.2}", share * 100.0);
     let books = &plan.books;
     vec![
         (words.gross, ha(books.gross_m2)),
@@ -102,16 +101,7 @@ pub fn figures(plan: &BlockPlan, words: &Words) -> Vec<(&'static str, String)> {
         (words.retained, ha(books.retained_m2)),
         (words.cut, ha(books.cut_m2)),
         (words.unworked, ha(books.unworked_m2)),
-        (
-            words.retention,
-            text::fill(
-                words.retention_value,
-                &[
-                    &percent(plan.retention_share),
-                    &percent(plan.required_share),
-                ],
-            ),
-        ),
+        (words.retention, retention(plan, words)),
         (words.strips, plan.strips_count.to_string()),
         (words.azimuth, maybe(plan.azimuth_deg, 1, "°")),
         (words.corridor_width, maybe(plan.corridor_width_m, 2, " m")),
@@ -124,6 +114,22 @@ pub fn figures(plan: &BlockPlan, words: &Words) -> Vec<(&'static str, String)> {
             ),
         ),
     ]
+}
+
+/// Kept and required, with what the share is one of where that is trees.
+fn retention(plan: &BlockPlan, words: &Words) -> String {
+    let percent = |share: f64| format!("{:.2}", share * 100.0);
+    let left = plan
+        .share_left()
+        .map_or_else(|| words.none.to_owned(), percent);
+    let value = text::fill(
+        words.retention_value,
+        &[&left, &percent(plan.required_share)],
+    );
+    match plan.trees_left {
+        None => value,
+        Some(trees) => format!("{value} {}", words.of_trees[trees.unit as usize]),
+    }
 }
 
 /// Figures, legend and findings down the side.

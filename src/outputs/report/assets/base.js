@@ -61,6 +61,7 @@ const blockwrightReport = (() => {
   function measure(value, unit) {
     if (value === null || value === undefined) return t("none");
     if (unit === "share") return percent(value, 2);
+    if (unit === "trees/100 m") return t("trees_per_100_m", { value: number(value, 1) });
     const text = number(value, 2, 0);
     return unit ? `${text}\u00a0${unit.replace(/^m([23])$/, (all, power) => (power === "2" ? "m²" : "m³"))}` : text;
   }

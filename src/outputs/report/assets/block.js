@@ -461,7 +461,7 @@ blockwrightReport.drawBlock = (() => {
     return el("section", { class: "figures" }, el("h2", { text: t("areas") }), bar, el("dl", { class: "pairs" },
       pair(t("area_gross"), ha(f.gross_ha)), parts.map(([of, word, kind]) => pair(named("", word), ha(f[of]), kind)),
       pair(t("area_net"), ha(f.net_ha)), pair(t("area_geodesic"), ha(f.geodesic_ha)),
-      pair(t("retention"), t("retention_of", { kept: percent(f.retention_share, 2), required: percent(f.required_share, 2) })),
+      pair(t("retention"), t("retention_of", { kept: percent(f.retention_share, 2), required: percent(f.required_share, 2) }) + (f.share_of ? ` ${t(`share_of_${f.share_of}`)}` : "")),
       pair(t("strips"), number(f.strips)), pair(t("azimuth"), f.azimuth === null ? t("none") : `${number(f.azimuth, 1)}°`),
       pair(t("corridor_width"), f.corridor_width_m === null ? t("none") : metres(f.corridor_width_m, 2)),
       pair(t("volume"), f.volume_m3 === null ? t("none") : `${number(f.volume_m3, 0)}\u00a0m³`),

@@ -16,7 +16,7 @@ blockwrightReport.drawOverview = (() => {
     { key: "gross_ha", word: "column_gross", of: (row) => row.gross_ha, show: (row) => number(row.gross_ha, 2) },
     { key: "net_ha", word: "column_net", of: (row) => row.net_ha, show: (row) => number(row.net_ha, 2) },
     { key: "retention", word: "column_retention", of: (row) => row.retention_share,
-      show: (row) => `${number(row.retention_share * 100, 1)} / ${number(row.required_share * 100, 1)}` },
+      show: (row) => `${row.retention_share === null ? t("none") : number(row.retention_share * 100, 1)} / ${number(row.required_share * 100, 1)}` },
     { key: "day_hours", word: "column_day", of: (row) => row.day_hours, show: (row) => number(row.day_hours, 1), down: true },
     { key: "night_hours", word: "column_night", of: (row) => row.night_hours, show: (row) => number(row.night_hours, 1), down: true },
     { key: "findings", word: "column_findings", of: (row) => row.fails * 1e6 + row.warnings * 1e3 + row.findings, down: true,

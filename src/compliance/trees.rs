@@ -1,0 +1,157 @@
+//! Rules that count trees: stems, basal area or volume of what was left standing, from the stand tables.
+
+use geo::{MultiPolygon, Polygon};
+
+use super::areas::SHARE_TOLERANCE;
+use super::block_rules::side_by_side;
+use super::source::Source;
+use super::{Judge, Judged};
+use crate::geometry::overlay::intersection;
+use crate::landbase::{Counted, NO_STAND_TABLE};
+use crate::layout::bank_within;
+use crate::model::*;
+use crate::rulebook::{RuleLine, TreeCount};
+use crate::units::hectares;
+
+/// Two engines' arcs differ by a fraction of a per mille of the zone.
+const ZONE_TOLERANCE: f64 = 0.002;
+
+impl Judge<'_> {
+    /// Unknown, with the reason and what would help.
+    fn not_counted<'s>(
+        &self,
+        (id, title): (&str, &str),
+        unit: &'static str,
+        required: f64,
+        source: impl Into<Source<'s>>,
+    ) -> Judged {
+        let unknown = Verdict::Unknown;
+        let mut judged = self.row(id, title, unit, Some(required), None, unknown, source);
+        judged.why = NO_STAND_TABLE.to_owned();
+        judged
+    }
+
+    /// The retention share where it is one of trees.
+    pub(super) fn retention_in_trees(&self, trees: TreeCount) -> Judged {
+        let rules = self.context.rules;
+        let rule = &rules.retention_share;
+        let least = rules.block.least_patch_m2.as_ref();
+        let mut title = format!("Retention share, of the {}", trees.words());
+        if let Some(least) = least {
+            title += &format!(", in patches larger than {} ha", hectares(least.value));
+        }
+        let id = "retention-share";
+        if rule.value <= 0.0 {
+            let status = Verdict::NotApplicable;
+            return self.row(id, &title, "share", Some(rule.value), None, status, rule);
+        }
+        let on = |ground: &MultiPolygon| self.stocking.on(ground, trees);
+        let net = on(&MultiPolygon(self.net_pieces()));
+        let all = match rules.reserves_count {
+            true => on(&self.plan.shape),
+            false => net,
+        };
+        if !all.is_known() {
+            return self.not_counted((id, &title), "share", rule.value, rule);
+        }
+        let pieces: Vec<&Polygon> = self.standing_pieces().collect();
+        let counted: Vec<Polygon> = match least {
+            None => pieces.into_iter().cloned().collect(),
+            Some(least) => (side_by_side(&pieces).into_iter())
+                .filter(|(area_m2, _)| *area_m2 > least.value)
+                .flat_map(|(_, patch)| patch.into_iter().cloned())
+                .collect(),
+        };
+        let kept = on(&MultiPolygon(counted)).amount + all.amount - net.amount;
+        // Where no such trees stand, none can be owed.
+        let share = share(kept, all);
+        let holds = share >= rule.value - SHARE_TOLERANCE;
+        self.ruled(id, &title, "share", (rule.value, share), holds, rule)
+    }
+
+    /// The share of a management zone's trees; `zone` as drawn, with what lies outside the net area.
+    pub(super) fn management_share_in_trees(
+        &self,
+        rule: &RuleLine,
+        trees: TreeCount,
+        zone: &MultiPolygon,
+    ) -> Judged {
+        let id = format!("management-share:{}", rule.id);
+        let title = format!(
+            "Share of the management zone's {} left standing, {}",
+            trees.words(),
+            rule.title
+        );
+        let source = Source::of_share(rule);
+        let all = self
+            .stocking
+            .on(&intersection(zone, &self.net_pieces()), trees);
+        if !all.is_known() {
+            return self.not_counted((&id, &title), "share", rule.management_share, source);
+        }
+        let standing: Vec<Polygon> = self.standing_pieces().cloned().collect();
+        let kept = self.stocking.on(&intersection(zone, &standing), trees);
+        let share = share(kept.amount, all);
+        let holds = share >= rule.management_share - ZONE_TOLERANCE;
+        let figures = (rule.management_share, share);
+        let mut judged = self.ruled(&id, &title, "share", figures, holds, source);
+        judged.place = (!holds).then(|| self.place_of(zone));
+        judged
+    }
+
+    /// One row per rule that asks for trees by the length of the bank.
+    pub(super) fn trees_per_length(&self) -> Vec<Judged> {
+        let rules = self.context.rules.lines.iter();
+        rules.filter_map(|rule| self.trees_beside(rule)).collect()
+    }
+
+    fn trees_beside(&self, rule: &RuleLine) -> Option<Judged> {
+        let owed = rule.trees_per_length?;
+        let zones = self.plan.zones.iter();
+        let of_rule =
+            zones.filter(|zone| zone.kind == ZoneKind::Management && zone.rule_id == rule.id);
+        let zone = MultiPolygon(of_rule.flat_map(|zone| zone.shape.0.clone()).collect());
+        let net = MultiPolygon(self.net_pieces());
+        let zone_net = intersection(&zone, &net.0);
+        let bank_m = bank_within(rule, &net, &self.plan.zones);
+        if bank_m < 1.0 {
+            return None;
+        }
+        let id = format!("management-trees:{}", rule.id);
+        let title = format!("{}, {}", owed.words(), rule.title);
+        let (unit, required) = ("trees/100 m", owed.per_100_m());
+        let source = Source::of_share(rule);
+        let all = self.stocking.on(&zone_net, owed.count());
+        if !all.is_known() {
+            return Some(self.not_counted((&id, &title), unit, required, source));
+        }
+        let standing: Vec<Polygon> = self.standing_pieces().cloned().collect();
+        let kept = self
+            .stocking
+            .on(&intersection(&zone, &standing), owed.count());
+        let per_100_m = kept.amount / bank_m * 100.0;
+        let holds = per_100_m >= required * (1.0 - ZONE_TOLERANCE);
+        let figures = (required, per_100_m);
+        let mut judged = self.ruled(&id, &title, unit, figures, holds, source);
+        let all_stand = kept.amount >= all.amount * (1.0 - ZONE_TOLERANCE);
+        if !holds && all_stand {
+            // Nobody can leave more than there are; whether that is enough the code has to say.
+            judged.row.status = Verdict::Warn;
+            judged.why = "fewer than that stand there: all of them stay".to_owned();
+        }
+        judged.place = (!holds).then(|| self.place_of(&zone));
+        Some(judged)
+    }
+
+    fn place_of(&self, zone: &MultiPolygon) -> geo::Geometry {
+        geo::Geometry::MultiPolygon(intersection(&self.plan.shape, &zone.0))
+    }
+}
+
+/// Where no such trees stand none is missing.
+fn share(kept: f64, all: Counted) -> f64 {
+    match all.amount > 0.0 {
+        true => kept / all.amount,
+        false => 1.0,
+    }
+}

@@ -1,0 +1,381 @@
+//! Rules that count trees: shares of stems and basal area, trees by the length of a bank; laid out, measured, audited.
+
+mod audited;
+mod in_memory;
+
+use std::sync::Arc;
+
+use audited::{as_plan, audit, of};
+use blockwright::engines::ENGINES;
+use blockwright::geometry::wkb;
+use blockwright::model::*;
+use blockwright::rulebook::{
+    Citation, Cited, ReadStatus, RuleLine, Rulebook, ShareOf, TreeCount, TreeUnit, TreesPerLength,
+    Width, preset,
+};
+use gdal::vector::Geometry;
+use geo::{MultiPolygon, Polygon};
+use in_memory::*;
+
+const INCH_M: f64 = 0.0254;
+const DEPTH_M: f64 = 300.0;
+
+fn stand(x0: f64, x1: f64, classes: &[(f64, f64, f64)]) -> Feature {
+    let ground = Shape::Polygons(MultiPolygon(vec![rectangle(x0, -50.0, x1, DEPTH_M + 50.0)]));
+    let mut stand = feature(LayerKind::Stands, None, None, ground);
+    let classes = classes
+        .iter()
+        .map(|&(from_m, to_m, stems_per_ha)| TreeClass {
+            species: "spruce".to_owned(),
+            from_m,
+            to_m,
+            stems_per_ha,
+            tree_m3: 0.4,
+        });
+    let table = StandTable(classes.collect());
+    stand.stems_per_ha = Some(table.all().stems);
+    stand.tree_m3 = table.tree_m3();
+    stand.trees = Some(Arc::new(table));
+    stand
+}
+
+fn road() -> Feature {
+    let shape = line(&[(-500.0, -5.0), (1200.0, -5.0)]);
+    feature(LayerKind::Roads, None, Some(10.0), shape)
+}
+
+fn settings() -> Settings {
+    let mut settings = Settings::default();
+    settings.layout.azimuth = Azimuth::SquareToRoad;
+    settings
+}
+
+fn row<'p>(plan: &'p BlockPlan, rule_id: &str) -> &'p ComplianceRow {
+    let mut rows = plan.compliance.iter();
+    let row = rows.find(|row| row.rule_id == rule_id);
+    row.unwrap_or_else(|| panic!("no row {rule_id}"))
+}
+
+fn geos(shape: &Polygon) -> Geometry {
+    Geometry::from_wkb(&wkb::write_polygon(shape, [0.0; 2])).unwrap()
+}
+
+/// Hectares of `shapes` between two meridians, by GEOS; `shapes` do not overlap.
+fn hectares_between(plan: &BlockPlan, shapes: &[Polygon], (x0, x1): (f64, f64)) -> f64 {
+    let belt = geos(&rectangle(x0, -1000.0, x1, 1000.0));
+    let shapes = shapes.iter().map(|shape| plan.frame.leave_polygon(shape));
+    let m2: f64 = shapes
+        .map(|shape| {
+            geos(&shape)
+                .intersection(&belt)
+                .map_or(0.0, |own| own.area())
+        })
+        .sum();
+    m2 / 10_000.0
+}
+
+fn standing(plan: &BlockPlan) -> Vec<Polygon> {
+    let corridors = plan.corridors.iter().map(|corridor| corridor.shape.clone());
+    corridors
+        .chain(plan.retained_bands.0.iter().cloned())
+        .collect()
+}
+
+/// A share of the block's trees, and nothing around water.
+fn of_trees(share: f64, unit: TreeUnit, least_m: f64) -> Rulebook {
+    let mut rules = preset("bare").unwrap();
+    rules.retention_share = Cited {
+        value: share,
+        citation: Citation {
+            text: "test".to_owned(),
+            status: ReadStatus::ReadInSource,
+        },
+        origin: "test, line 1".to_owned(),
+    };
+    rules.share_of = ShareOf::Net;
+    rules.share_trees = Some(TreeCount { unit, least_m });
+    rules
+}
+
+/// Many thin trees in the west, few thick ones in the east, 18 ha. By hand, per hectare: of 30 cm and more 0 in the west and
+/// 100 in the east; basal area pi/4 times 800 of mean square 0.07/3 m2, and 100 of 0.37/3 m2.
+#[test]
+fn a_block_keeps_a_share_of_its_stems_or_of_their_basal_area() {
+    let west = (-50.0, 300.0);
+    let east = (300.0, 700.0);
+    let features = [
+        road(),
+        stand(west.0, west.1, &[(0.1, 0.2, 800.0)]),
+        stand(east.0, east.1, &[(0.3, 0.4, 100.0)]),
+    ];
+    let ground = block(MultiPolygon(vec![rectangle(0.0, 0.0, 600.0, DEPTH_M)]));
+    let (thin_m2, thick_m2) = (0.07 / 3.0, 0.37 / 3.0);
+    let quarter_pi = std::f64::consts::FRAC_PI_4;
+    let basal = [800.0 * quarter_pi * thin_m2, 100.0 * quarter_pi * thick_m2];
+    for (unit, least_m, share, [in_west, in_east]) in [
+        (TreeUnit::Stems, 0.0, 0.12, [800.0, 100.0]),
+        (TreeUnit::Stems, 0.3, 0.08, [0.0, 100.0]),
+        // Half of the class is thinner than 35 cm.
+        (TreeUnit::Stems, 0.35, 0.08, [0.0, 50.0]),
+        (TreeUnit::BasalArea, 0.0, 0.10, basal),
+    ] {
+        let rules = of_trees(share, unit, least_m);
+        let plan = lay_out(ENGINES, &settings(), &rules, &features, &ground).unwrap();
+        let counted = |shapes: &[Polygon]| {
+            hectares_between(&plan, shapes, west) * in_west
+                + hectares_between(&plan, shapes, east) * in_east
+        };
+        let case = format!("{share} of {unit:?} from {least_m} m");
+        let all = counted(&[rectangle(-300.0, -150.0, 300.0, 150.0)]);
+        assert!(
+            (all - 9.0 * (in_west + in_east)).abs() < 1e-6 * all,
+            "{case}: {all}"
+        );
+        let left = counted(&standing(&plan)) / all;
+        let found = row(&plan, "retention-share");
+        assert_eq!(found.status, Verdict::Pass, "{case}: {found:?}");
+        assert!(
+            (found.measured.unwrap() - left).abs() < 1e-6,
+            "{case}: {found:?} {left}"
+        );
+        assert!((plan.retention_share - left).abs() < 1e-6, "{case}: {left}");
+        // As little as does it, and no share of ground by another name.
+        assert!((share..share * 1.01).contains(&left), "{case}: {left}");
+        let by_ground = plan.books.retained_m2 / plan.books.net_m2;
+        assert!(
+            (by_ground - left).abs() > 0.002,
+            "{case}: {by_ground} {left}"
+        );
+        assert!(
+            found.title.contains(&rules.share_trees.unwrap().words()),
+            "{}",
+            found.title
+        );
+
+        let cut = as_plan(&plan);
+        let audited = audit(&settings(), &rules, &features, None, &ground, &cut, 0.0);
+        let judged = of(&audited, "retention-share");
+        assert_eq!(judged.status(), Verdict::Pass, "{case}: {:?}", judged.row);
+        let measured = judged.row.row.measured.unwrap();
+        assert!((measured - left).abs() < 1e-4, "{case}: {measured} {left}");
+        // One corridor less is one too few, in the trees' own measure.
+        let mut cut = as_plan(&plan);
+        let gone = plan.corridors[0].shape.clone();
+        cut.pieces.push(blockwright::audit::CutPiece {
+            shape: plan.frame.leave_polygon(&gone),
+            kind: None,
+            part: 1,
+        });
+        let audited = audit(&settings(), &rules, &features, None, &ground, &cut, 0.0);
+        let judged = of(&audited, "retention-share");
+        let measured = judged.row.row.measured.unwrap();
+        let lost = counted(std::slice::from_ref(&gone)) / all;
+        assert!(
+            (left - measured - lost).abs() < 1e-3,
+            "{case}: {measured} {left} {lost}"
+        );
+    }
+}
+
+#[test]
+fn without_a_stand_table_nobody_says_that_enough_trees_stand() {
+    let ground = block(MultiPolygon(vec![rectangle(0.0, 0.0, 600.0, DEPTH_M)]));
+    let mut half = [road(), stand(-50.0, 300.0, &[(0.1, 0.2, 800.0)]), {
+        let mut east = stand(300.0, 700.0, &[(0.3, 0.4, 100.0)]);
+        east.trees = None;
+        east
+    }];
+    let rules = of_trees(0.1, TreeUnit::Stems, 0.2);
+    for _ in 0..2 {
+        let plan = lay_out(ENGINES, &settings(), &rules, &half, &ground).unwrap();
+        let found = row(&plan, "retention-share");
+        assert_eq!((found.status, found.measured), (Verdict::Unknown, None));
+        assert_eq!(plan.status, BlockStatus::Warn);
+        let mut findings = plan.findings.iter();
+        let told = findings
+            .find(|finding| finding.rule_id == "retention-share")
+            .unwrap();
+        assert!(told.message.contains("[stand_table]"), "{}", told.message);
+        // The same share of the ground stands in.
+        let by_ground = plan.books.retained_m2 / plan.books.net_m2;
+        assert!((0.1..0.102).contains(&by_ground), "{by_ground}");
+        let cut = as_plan(&plan);
+        let audited = audit(&settings(), &rules, &half, None, &ground, &cut, 0.0);
+        let judged = of(&audited, "retention-share");
+        assert_eq!(judged.status(), Verdict::Unknown);
+        assert!(
+            judged.row.message.contains("[stand_table]"),
+            "{}",
+            judged.row.message
+        );
+        // Nor with no table at all.
+        half[1].trees = None;
+    }
+}
+
+/// As Montana asks of the first 50 ft beside a stream of class 1, ARM 36.11.305(2)(a).
+fn beside_a_stream(rules: &mut Rulebook) -> String {
+    let is_stream = |line: &&mut RuleLine| line.kind == LayerKind::Streams;
+    let line = rules.lines.iter_mut().find(is_stream).unwrap();
+    line.class = "*".to_owned();
+    line.when.clear();
+    line.reserve = Width::Metres(0.0);
+    line.management = Width::Metres(50.0 * 0.3048);
+    line.machine_exclusion = Width::Metres(0.0);
+    line.management_share = 0.5;
+    let least_m = 8.0 * INCH_M;
+    line.share_trees = Some(TreeCount {
+        unit: TreeUnit::Stems,
+        least_m,
+    });
+    line.trees_per_length = Some(TreesPerLength {
+        trees: 10.0,
+        per_m: 100.0 * 0.3048,
+        least_m,
+    });
+    line.id.clone()
+}
+
+/// A stream from south to north through the block, and trees of 8 in and more: by hand, 100 ft of 50 ft hold 0.04645 ha. Of
+/// 600 to the hectare half is 14 and decides; of 300 ten of 14 must stay; of 100 there are only 5, and all stay.
+#[test]
+fn half_of_the_trees_or_ten_for_each_hundred_feet_of_a_bank_stay_whichever_is_more() {
+    let ground = block(MultiPolygon(vec![rectangle(0.0, 0.0, 600.0, DEPTH_M)]));
+    let mut rules = of_trees(0.0, TreeUnit::Stems, 0.0);
+    let id = beside_a_stream(&mut rules);
+    let stream = line(&[(300.0, -100.0), (300.0, DEPTH_M + 100.0)]);
+    let on_100_ft = 50.0 * 100.0 * 0.3048 * 0.3048 / 10_000.0;
+    for (stems_per_ha, share, verdict) in [
+        (600.0, 0.5, Verdict::Pass),
+        (300.0, 10.0 / (300.0 * on_100_ft), Verdict::Pass),
+        (100.0, 1.0, Verdict::Warn),
+    ] {
+        let features = [
+            road(),
+            feature(LayerKind::Streams, None, Some(2.0), stream.clone()),
+            // As many thinner ones, which do not count.
+            stand(
+                -50.0,
+                700.0,
+                &[
+                    (0.1, 8.0 * INCH_M, 500.0),
+                    (8.0 * INCH_M, 0.5, stems_per_ha),
+                ],
+            ),
+        ];
+        let mut wide = settings();
+        // So that bands may stand to the edge.
+        wide.layout.road_band_m = 0.0;
+        wide.layout.road_band_fail_m = 0.0;
+        let plan = lay_out(ENGINES, &wide, &rules, &features, &ground).unwrap();
+        let of_share = row(&plan, &format!("management-share:{id}"));
+        let beside = row(&plan, &format!("management-trees:{id}"));
+        let case = format!("{stems_per_ha}: {of_share:?} {beside:?}");
+        assert_eq!(of_share.status, Verdict::Pass, "{case}");
+        assert_eq!(beside.status, verdict, "{case}");
+        let left = of_share.measured.unwrap();
+        assert!((left - share).abs() < 0.004, "{left} {share} {case}");
+        assert!((beside.required.unwrap() - 10.0 / 0.3048).abs() < 1e-9);
+        let wanted = share * stems_per_ha * on_100_ft / 0.3048;
+        let found = beside.measured.unwrap();
+        assert!((found / wanted - 1.0).abs() < 0.004, "{found} {wanted}");
+        if verdict == Verdict::Warn {
+            let mut findings = plan.findings.iter();
+            let told = findings
+                .find(|finding| finding.rule_id == beside.rule_id)
+                .unwrap();
+            assert!(
+                told.message.contains("all of them stay"),
+                "{}",
+                told.message
+            );
+        }
+
+        let cut = as_plan(&plan);
+        let audited = audit(&wide, &rules, &features, None, &ground, &cut, 0.0);
+        for (rule_id, wanted, verdict) in [
+            (&of_share.rule_id, left, Verdict::Pass),
+            (&beside.rule_id, found, verdict),
+        ] {
+            let judged = of(&audited, rule_id);
+            assert_eq!(judged.status(), verdict, "{case}: {:?}", judged.row);
+            let measured = judged.row.row.measured.unwrap();
+            assert!(
+                (measured / wanted - 1.0).abs() < 0.002,
+                "{measured} {wanted}"
+            );
+        }
+    }
+    // Nobody knows the trees: half of the ground stands in, and both rows say so.
+    let mut features = [
+        road(),
+        feature(LayerKind::Streams, None, Some(2.0), stream),
+        stand(-50.0, 700.0, &[(0.1, 0.5, 500.0)]),
+    ];
+    features[2].trees = None;
+    let plan = lay_out(ENGINES, &settings(), &rules, &features, &ground).unwrap();
+    for rule in ["share", "trees"] {
+        let found = row(&plan, &format!("management-{rule}:{id}"));
+        assert_eq!((found.status, found.measured), (Verdict::Unknown, None));
+    }
+    let zone_m2 = 2.0 * 50.0 * 0.3048 * DEPTH_M;
+    let kept_m2: f64 = standing(&plan).iter().map(|shape| geos(shape).area()).sum();
+    assert!(
+        (kept_m2 / zone_m2 - 0.5).abs() < 0.01,
+        "{kept_m2} {zone_m2}"
+    );
+}
+
+/// The worked example of docs/algorithms.md: 15 m beside 200 m of a stream, 250 trees to the hectare of 20 to 60 cm, of 30 cm and more half,
+/// and 20 for each 100 m of bank.
+#[test]
+fn the_worked_example_comes_out() {
+    let ground = block(MultiPolygon(vec![rectangle(0.0, 0.0, 600.0, 200.0)]));
+    let mut rules = of_trees(0.0, TreeUnit::Stems, 0.0);
+    let id = beside_a_stream(&mut rules);
+    let rule = rules.lines.iter_mut().find(|line| line.id == id).unwrap();
+    rule.management = Width::Metres(15.0);
+    let least_m = 0.3;
+    rule.share_trees = Some(TreeCount {
+        unit: TreeUnit::Stems,
+        least_m,
+    });
+    rule.trees_per_length = Some(TreesPerLength {
+        trees: 20.0,
+        per_m: 100.0,
+        least_m,
+    });
+    let features = [
+        road(),
+        feature(
+            LayerKind::Streams,
+            None,
+            Some(2.0),
+            line(&[(300.0, -100.0), (300.0, 300.0)]),
+        ),
+        stand(-50.0, 700.0, &[(0.2, 0.6, 250.0)]),
+    ];
+    let mut wide = settings();
+    wide.layout.road_band_m = 0.0;
+    wide.layout.road_band_fail_m = 0.0;
+    let plan = lay_out(ENGINES, &wide, &rules, &features, &ground).unwrap();
+    let kept_ha: f64 = standing(&plan)
+        .iter()
+        .map(|shape| geos(shape).area())
+        .sum::<f64>()
+        / 1e4;
+    let docs = std::fs::read_to_string("docs/algorithms.md").unwrap();
+    let (wanted, trees, all) = (80.0 / 187.5, 80.0, 112.5);
+    assert!(docs.contains(&format!("{wanted:.4} ha of the zone must stay")));
+    assert!((kept_ha / wanted - 1.0).abs() < 0.002, "{kept_ha} {wanted}");
+    let share = row(&plan, &format!("management-share:{id}"))
+        .measured
+        .unwrap();
+    assert!((share - trees / all).abs() < 0.002, "{share}");
+    let beside = row(&plan, &format!("management-trees:{id}"))
+        .measured
+        .unwrap();
+    assert!((beside - 20.0).abs() < 0.04, "{beside}");
+    assert!(docs.contains("Of the zone's 0.6 ha half of them is 56.25 trees"));
+    assert_eq!(all / 2.0, 56.25);
+}
