@@ -201,6 +201,8 @@ fn every_worked_example_comes_out_as_printed() {
         skidding_cost: Some(5.0 / production.skid_utilisation * 165.0),
         ..WorkCost::default()
     };
+    let calibrated = fit(&[(2.0, 2.4), (1.0, 1.1), (3.0, 3.9), (2.0, 2.2)]).unwrap();
+    assert_near(calibrated.factor, 1.2, 1e-12, "ratio of sums");
     let found = [
         ("WE-01", seconds(model, 0.53, 0.0), 0.0006),
         ("WE-02", steep_s, 0.0006),
@@ -222,6 +224,7 @@ fn every_worked_example_comes_out_as_printed() {
         ("WE-11", twenty.all().volume_m3, 1e-9),
         ("WE-12", treated.cut.stems, 1e-9),
         ("WE-13", production.work_s(&sorted), 0.0006),
+        ("WE-14", calibrated.high, 0.0006),
         ("WE-10", money.cost_per_m3(rates).unwrap(), 0.0006),
     ];
     assert_eq!(found.len(), printed.len());

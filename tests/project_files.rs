@@ -124,7 +124,8 @@ fn every_setting_can_be_set() {
         // The one enum with a value of its own shows as a table; its name is enough here.
         let azimuth = format!("{:?}", std::mem::take(&mut settings.layout.azimuth));
         leaves("", &serde_json::to_value(&settings).unwrap(), &mut out);
-        out.retain(|(key, _)| key != ".layout.azimuth");
+        // A calibration is fitted from files, which are not there when a project is read.
+        out.retain(|(key, _)| key != ".layout.azimuth" && key != ".production.calibration");
         out.push((".layout.azimuth".to_owned(), azimuth));
         out
     };

@@ -1,5 +1,7 @@
 //! Plain what-if: the blocks of one reading laid out under several settings, summed up and written nowhere.
 
+use std::borrow::Cow;
+
 use rayon::prelude::*;
 use serde::Serialize;
 
@@ -56,6 +58,7 @@ pub fn compare(
         return Ok(vec![]);
     };
     let pool = super::threads::pool(jobs, progress)?;
+    let choices = calibrated_all(choices)?;
     progress.say("reading layers");
     let batch = sources::read(&first.project)?;
     let terrain = sources::terrain(&first.project, &batch.crs)?;
@@ -68,12 +71,32 @@ pub fn compare(
         .enumerate()
         .map(|(number, choice)| {
             progress.say(&format!("combination {} of {}", number + 1, choices.len()));
-            pool.install(|| lay_out_all(&choice.project, &batch, slopes, &chosen))
+            pool.install(|| lay_out_all(choice, &batch, slopes, &chosen))
         })
         .collect();
     std::panic::set_hook(hook);
     was_read(terrain.as_ref())?;
     Ok(compared)
+}
+
+/// The project of each choice with its calibration; those of one time model are fitted once.
+fn calibrated_all(choices: &[Choice]) -> Result<Vec<Cow<'_, Project>>, BatchError> {
+    let mut projects: Vec<Cow<Project>> = Vec::with_capacity(choices.len());
+    for choice in choices {
+        let own = &choice.project.settings.production.time;
+        let alike = choices.iter().zip(&projects);
+        let alike = alike.filter(|(other, _)| other.project.settings.production.time == *own);
+        let fitted = alike.map(|(_, done)| &done.settings.production.time).next();
+        projects.push(match fitted {
+            None => super::calibrated(&choice.project)?,
+            Some(time) => {
+                let mut project = choice.project.clone();
+                project.settings.production.time = time.clone();
+                Cow::Owned(project)
+            }
+        });
+    }
+    Ok(projects)
 }
 
 fn lay_out_all(

@@ -24,13 +24,17 @@ pub struct DoneRow {
     pub block: usize,
     pub section: usize,
     pub hours: Option<f64>,
+    /// What it really took: productive hours of the felling machine, and scheduled ones. None: nobody says.
+    pub productive_taken: Option<f64>,
+    pub scheduled_taken: Option<f64>,
 }
 
 const KEYS: [&str; 5] = ["block_id", "part", "strip_no", "piece", "section_no"];
 const HOURS: &str = "hours_done";
+const TAKEN: [&str; 2] = ["productive_hours_taken", "scheduled_hours_taken"];
 
-/// Reads `block_id, part, strip_no, piece, section_no` and, where some of a section is left, `hours_done`. Other columns
-/// are passed over.
+/// Reads `block_id, part, strip_no, piece, section_no` and, where some of a section is left, `hours_done`; where somebody
+/// booked what it took, `productive_hours_taken` or `scheduled_hours_taken`. Other columns are passed over.
 ///
 /// # Errors
 /// A missing column, a cell that is no number, or a section that the layout does not have.
@@ -68,6 +72,7 @@ pub fn read(path: &Path, layout: &FinishedLayout) -> Result<Vec<DoneRow>, DoneEr
         at[index] = column(key)?;
     }
     let hours_at = column(HOURS).ok();
+    let taken_at = TAKEN.map(|name| column(name).ok());
     // As they stand in the layout, and as our own tables write them.
     let mut places: BTreeMap<(Cow<'_, str>, [u32; 4]), (usize, usize)> = BTreeMap::new();
     for (b, block) in layout.blocks.iter().enumerate() {
@@ -120,26 +125,25 @@ pub fn read(path: &Path, layout: &FinishedLayout) -> Result<Vec<DoneRow>, DoneEr
                 "ids and numbers must be those of this layout; was it made anew since?",
             ));
         };
-        let written = hours_at.map(cell).filter(|text| !text.is_empty());
-        let hours = match written {
-            None => None,
-            Some(text) => {
-                let hours = text.parse::<f64>().ok();
-                let hours = hours.filter(|hours| hours.is_finite() && *hours >= 0.0);
-                Some(hours.ok_or_else(|| {
-                    let why = format!("`{text}` in column `{HOURS}` is no number of hours");
-                    fault(
-                        line,
-                        why,
-                        "write hours of the layout, or nothing for all of them",
-                    )
-                })?)
-            }
+        let hours = |at: Option<usize>, column: &str, hint: &'static str| {
+            let Some(text) = at.map(cell).filter(|text| !text.is_empty()) else {
+                return Ok(None);
+            };
+            let hours = text.parse::<f64>().ok();
+            let hours = hours.filter(|hours| hours.is_finite() && *hours >= 0.0);
+            hours.map(Some).ok_or_else(|| {
+                let why = format!("`{text}` in column `{column}` is no number of hours");
+                fault(line, why, hint)
+            })
         };
+        let of_the_layout = "write hours of the layout, or nothing for all of them";
+        let booked = "write the hours it took, or nothing where nobody knows them";
         rows.push(DoneRow {
             block,
             section,
-            hours,
+            hours: hours(hours_at, HOURS, of_the_layout)?,
+            productive_taken: hours(taken_at[0], TAKEN[0], booked)?,
+            scheduled_taken: hours(taken_at[1], TAKEN[1], booked)?,
         });
     }
     Ok(rows)

@@ -4,6 +4,7 @@
 mod audit;
 mod audit_cut;
 mod audit_tracks;
+mod calibration;
 mod compare;
 mod dispatch;
 mod done_file;
@@ -49,6 +50,7 @@ pub use crate::compliance::PortfolioShare;
 pub use crate::outputs::{VerifyError, no_moves, try_no_moves};
 pub use crate::schedule::outlook::Warning;
 pub use audit::{AuditOptions, AuditOutcome, TrackOptions, audit};
+pub use calibration::{CalibrationError, calibrated};
 pub use compare::{Compared, compare};
 pub use dispatch::{DispatchError, DispatchOptions, Dispatched, dispatch};
 pub use done_file::{DoneError, DoneRow, read as read_done};
@@ -105,6 +107,8 @@ pub enum BatchError {
         path.display()
     )]
     NotTracks { path: PathBuf, option: &'static str },
+    #[error(transparent)]
+    Calibration(#[from] CalibrationError),
     #[error(transparent)]
     Share(#[from] ShareError),
     #[error(transparent)]
@@ -195,6 +199,7 @@ pub fn lay_out_share(
     options: &Options,
 ) -> Result<ShareOutcome, BatchError> {
     let pool = threads::pool(options.jobs, options.progress)?;
+    let project = &*calibrated(project)?;
     options.progress.say("reading layers");
     let batch = sources::read(project)?;
     let terrain = sources::terrain(project, &batch.crs)?;
@@ -264,6 +269,7 @@ fn run_with(
     let mut clock = Clock::new();
     let pool = threads::pool(options.jobs, options.progress)?;
     keep_inputs(project, &[], &options.out)?;
+    let project = &*calibrated(project)?;
     options.progress.say("reading layers");
     let batch = sources::read_for(project, &options.only)?;
     let terrain = sources::terrain(project, &batch.crs)?;
@@ -405,10 +411,12 @@ fn keep_inputs(project: &Project, others: &[&Path], out: &Path) -> Result<(), Ou
         let folder = project.path.parent().unwrap_or(Path::new(""));
         folder.join(&file.source)
     });
+    let fitted = (project.calibration.iter()).flat_map(|own| [&own.layout, &own.finished]);
     let inputs = layers
         .chain(terrain.map(|file| file.path.as_path()))
         .chain(rules.as_deref())
         .chain(project.stand_table.iter().map(|table| table.path.as_path()))
+        .chain(fitted.map(|table| table.path.as_path()))
         .chain([project.path.as_path()])
         .chain(others.iter().copied());
     keep_all(inputs, |path| outputs::would_replace(out, path))

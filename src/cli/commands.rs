@@ -262,6 +262,7 @@ fn whose_fault(error: BatchError) -> Failure {
         }
         BatchError::Source(_)
         | BatchError::Cut(_)
+        | BatchError::Calibration(_)
         | BatchError::Earlier { .. }
         | BatchError::NothingToAudit
         | BatchError::NotTracks { .. }
@@ -439,6 +440,8 @@ fn run_verify(args: &VerifyArgs, talk: Talk) -> Ended {
 fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
     let project = load(&args.project, talk)?;
     let unread = |error: SourceError| whose_fault(error.into());
+    let project = batch::calibrated(&project).map_err(|error| whose_fault(error.into()))?;
+    let calibration = &project.settings.production.time.calibration;
     let batch = sources::read(&project).map_err(unread)?;
     let terrain = sources::terrain(&project, &batch.crs).map_err(unread)?;
     let coverage = (terrain.as_ref())
@@ -462,6 +465,7 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
             "layers": batch.layers,
             "terrain": batch.terrain,
             "stand_table": batch.stand_table,
+            "calibration": calibration,
             "terrain_coverage": coverage,
             "problems": problems.iter().map(summary::problem_json).collect::<Vec<_>>(),
         }))?;
@@ -498,6 +502,12 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
         }
         if let Some(table) = &batch.stand_table {
             print(&summary::stand_table(table))?;
+        }
+        if let Some(fitted) = calibration {
+            print(&summary::calibration(
+                fitted,
+                &project.settings.production.time,
+            ))?;
         }
         for problem in &problems {
             print(&problem.to_string())?;

@@ -5,7 +5,7 @@ use std::path::Path;
 use serde_json::{Value, json};
 
 use crate::batch::{Outcome, PortfolioShare, Share, ShareOutcome, Verification};
-use crate::model::{OutputSettings, Problem};
+use crate::model::{Calibration, OutputSettings, Problem, TimeModel};
 use crate::rulebook::{Checked, ReadStatus, Rulebook, Severity};
 use crate::sources::{ClassReport, Coverage, LayerReport, TableReport, TerrainReport, UseReport};
 use crate::units::{Percent, hectares};
@@ -280,6 +280,24 @@ pub fn terrain(report: &TerrainReport, coverage: &Coverage) -> String {
         coverage.whole,
         coverage.blocks,
         Percent(coverage.share)
+    )
+}
+
+/// What `inspect` says of a factor on hours.
+pub fn calibration(fitted: &Calibration, model: &TimeModel) -> String {
+    format!(
+        "{:<12} {}: {} h taken, {} h by {}; factor {}, {}",
+        "calibration",
+        fitted.source,
+        (fitted.hours_taken * 10.0).round() / 10.0,
+        (fitted.model_hours * 10.0).round() / 10.0,
+        model.name,
+        fitted.words(),
+        if fitted.applied {
+            "in force"
+        } else {
+            "not in force: hours are those of the model as published"
+        }
     )
 }
 

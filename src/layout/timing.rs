@@ -68,11 +68,12 @@ pub fn fill(
             across: mean_across(section.id, lines).unwrap_or(0.0),
             advances: driven_m / ADVANCE_M,
         };
-        let parts = TimeParts {
+        let published = TimeParts {
             empty_s,
             ..production.work_parts(&work)
         };
-        section.hours = Some((parts.work_s() + empty_s) / 3600.0);
+        let parts = published * production.time.factor();
+        section.hours = Some((parts.work_s() + parts.empty_s) / 3600.0);
         time.parts = Some(parts);
     }
     times

@@ -216,6 +216,7 @@ pub fn plan(
             .map(|section| section.skid_hours)
             .try_fold(0.0, |sum, hours| Some(sum + hours?)),
         skid_m: skidding::mean_m(&work.sections),
+        time_model: context.settings.production.time.label(),
         utilisation: context.settings.production.used(),
         rates: context.settings.costs.rates,
         time_parts: work.time_parts,

@@ -76,6 +76,21 @@ impl TimeParts {
     }
 }
 
+impl std::ops::Mul<f64> for TimeParts {
+    type Output = TimeParts;
+
+    fn mul(self, by: f64) -> TimeParts {
+        TimeParts {
+            trees_s: self.trees_s * by,
+            slope_s: self.slope_s * by,
+            moving_s: self.moving_s * by,
+            empty_s: self.empty_s * by,
+            loading_s: self.loading_s * by,
+            way_s: self.way_s * by,
+        }
+    }
+}
+
 impl std::ops::AddAssign for TimeParts {
     fn add_assign(&mut self, other: TimeParts) {
         self.trees_s += other.trees_s;

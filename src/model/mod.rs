@@ -1,6 +1,7 @@
 //! Plain data: layers, features and blocks as read, settings in force, plans as laid out, problems met on the way.
 //! Lengths in metres, areas in square metres, shares as fractions, azimuths in degrees clockwise from grid north.
 
+mod calibration;
 mod costs;
 mod facts;
 mod ground_frame;
@@ -15,6 +16,7 @@ mod time_model;
 mod track;
 mod words;
 
+pub use calibration::*;
 pub use costs::*;
 pub use facts::*;
 pub use ground_frame::{BEND_M, GroundFrame, GroundMap};

@@ -660,6 +660,8 @@ pub struct BlockPlan {
     /// Skidder hours, and the wood's mean way by volume.
     pub skid_hours: Option<f64>,
     pub skid_m: Option<f64>,
+    /// Where hours come from, as [`TimeModel::label`](super::TimeModel::label) names it.
+    pub time_model: String,
     /// Hours are productive ones; this makes scheduled ones of them.
     pub utilisation: Utilisation,
     pub rates: Rates,

@@ -2,6 +2,8 @@
 
 use serde::Serialize;
 
+use super::Calibration;
+
 /// What the time per tree of a model holds already.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
@@ -41,6 +43,8 @@ pub struct TimeModel {
     pub slope_to: Option<f64>,
     /// Where the range is from.
     pub range_source: String,
+    /// Fitted to sections that were finished; None: the project names none.
+    pub calibration: Option<Calibration>,
 }
 
 /// A relation that someone published.
@@ -113,6 +117,7 @@ impl TimeModel {
             tree_m3_to: Some(found.tree_m3[1]),
             slope_to: Some(found.slope_to),
             range_source: found.range_source.to_owned(),
+            calibration: None,
         }
     }
 
@@ -120,6 +125,22 @@ impl TimeModel {
     pub fn felling_s(&self, trees: f64, volume_m3: f64, slope: f64) -> f64 {
         let level = trees * self.seconds_per_tree + volume_m3 * self.seconds_per_m3;
         level * (1.0 + self.steep_factor * (slope - self.steep_from).max(0.0))
+    }
+
+    /// Hours for an hour of the model: 1 unless a calibration is in force.
+    pub fn factor(&self) -> f64 {
+        let applied = self.calibration.as_ref().filter(|fitted| fitted.applied);
+        applied.map_or(1.0, |fitted| fitted.factor)
+    }
+
+    /// The name that outputs give hours: `tracked-feller-buncher`, `tracked-feller-buncher x 1.180` with a calibration in
+    /// force.
+    pub fn label(&self) -> String {
+        let applied = self.calibration.as_ref().filter(|fitted| fitted.applied);
+        match applied {
+            None => self.name.clone(),
+            Some(fitted) => format!("{} x {:.3}", self.name, fitted.factor),
+        }
     }
 
     /// Whether hours can be told where nobody says how large the trees are.

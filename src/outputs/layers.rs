@@ -72,6 +72,7 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("lost_m3", Number),
             ("lost_basal_m2", Number),
             ("large_trees", Number),
+            ("time_model", Text),
         ],
     },
     LayerDef {
@@ -289,7 +290,7 @@ pub(super) const LAYERS: &[LayerDef] = &[
 ];
 
 /// The attributes of layer `blocks`, in its order; the same go into `blocks.csv`.
-pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 37] {
+pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 38] {
     let ha = |area_m2| Value::Number(hectares(area_m2));
     let books = &plan.books;
     let used = plan.utilisation;
@@ -333,6 +334,7 @@ pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 37] {
         e,
         f,
         large,
+        Value::Text(&plan.time_model),
     ]
 }
 

@@ -355,6 +355,8 @@ pub struct ProductionTable {
     pub time_model: Given<String>,
     /// Where the figures of a time model of the project's own are from.
     pub time_source: Given<String>,
+    /// Finished sections that a factor on the time model's hours is fitted to.
+    pub calibration: Given<CalibrationTable>,
     /// Machine seconds per tree, of a time model of the project's own.
     pub seconds_per_tree: Given<f64>,
     /// Machine seconds for each m3 of a tree, of a time model of the project's own.
@@ -398,6 +400,19 @@ pub struct ProductionTable {
     pub skid_empty_m_per_min: Given<f64>,
     /// Skidder seconds to take up and put down one load.
     pub seconds_per_load: Given<f64>,
+}
+
+/// `{ layout = "last-season", finished = "finished.csv", apply = true }`.
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct CalibrationTable {
+    /// Folder of the layout that the sections were cut by, relative to the project file.
+    pub layout: Spanned<String>,
+    /// A CSV file with the hours that each section took, relative to the project file.
+    pub finished: Spanned<String>,
+    /// Whether hours are multiplied by the factor; `false` if not given: it is only shown.
+    #[serde(default)]
+    pub apply: bool,
 }
 
 #[derive(Deserialize, JsonSchema)]

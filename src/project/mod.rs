@@ -59,6 +59,8 @@ pub struct Project {
     pub rules_file: Option<RulesFile>,
     /// Trees by stand, if a table is named.
     pub stand_table: Option<TableSource>,
+    /// None: the project asks for none.
+    pub calibration: Option<CalibrationSource>,
     /// Things that work but deserve a word, for example a role that this version reads but does not use.
     pub warnings: Vec<String>,
 }
@@ -120,6 +122,15 @@ pub struct TableSource {
     pub path: PathBuf,
     /// Path as written in the project file, for messages.
     pub source: String,
+}
+
+/// What a factor on the time model's hours is fitted to.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CalibrationSource {
+    /// `layout.gpkg` in the folder of a finished layout.
+    pub layout: TableSource,
+    pub finished: TableSource,
+    pub apply: bool,
 }
 
 /// Where elevations come from: one raster, or tiles of one.

@@ -7,7 +7,7 @@ use crate::rulebook::spanned::Spanned;
 
 use super::file::ProjectFile;
 use super::layers::Resolver;
-use super::{Project, ProjectError, Reason, TableSource};
+use super::{CalibrationSource, Project, ProjectError, Reason, TableSource};
 use super::{costs, outputs, rules, settings, terrain};
 use crate::model::LayerKind;
 use crate::rulebook::Place;
@@ -122,6 +122,34 @@ pub fn resolve(
             })
         }
     };
+    let calibration = match &file.production.calibration {
+        None => None,
+        Some(written) => {
+            let resolver = Resolver {
+                context: &context,
+                role: "calibration",
+                look_for_files,
+            };
+            let written = written.get_ref();
+            let named = |source: &Spanned<String>| -> Result<TableSource, ProjectError> {
+                Ok(TableSource {
+                    path: resolver.path(source)?,
+                    source: source.get_ref().clone(),
+                })
+            };
+            Some(CalibrationSource {
+                layout: named(&Spanned::new(
+                    written.layout.span(),
+                    format!(
+                        "{}/layout.gpkg",
+                        written.layout.get_ref().trim_end_matches('/')
+                    ),
+                ))?,
+                finished: named(&written.finished)?,
+                apply: written.apply,
+            })
+        }
+    };
     if settings.machine.sorts_trees() && stand_table.is_none() {
         warnings.push(
             "[machine]: `least_in_path`, `ideal_at_reach` and `head_most` ask for diameters, which only a [stand_table] has"
@@ -143,6 +171,7 @@ pub fn resolve(
         rules,
         rules_file,
         stand_table,
+        calibration,
         warnings,
     })
 }

@@ -140,6 +140,7 @@ pub fn resolve(context: &Context<'_>, table: &ProductionTable) -> Result<TimeMod
         tree_m3_to: limit("tree_m3_to", &table.tree_m3_to)?,
         slope_to: share("slope_to", &table.slope_to)?,
         range_source: "the project file".to_owned(),
+        calibration: None,
     };
     if let (Some(from), Some(to), Some(written)) =
         (model.tree_m3_from, model.tree_m3_to, &table.tree_m3_to)

@@ -44,6 +44,8 @@ pub struct FinishedLayout {
     pub max_slope: f64,
     /// No night-safe ground is steeper.
     pub night_slope: f64,
+    /// What its hours rest on, as `run.json` has it.
+    pub production: serde_json::Value,
     /// In the order of the layout.
     pub blocks: Vec<FinishedBlock>,
     /// Blocks with a row that cannot be used. The others are whole.
@@ -307,6 +309,7 @@ fn run_file(path: &Path) -> Result<FinishedLayout, FinishedError> {
         reach_m: figure("reach_m")?,
         max_slope: figure("max_slope")?,
         night_slope: figure("night_slope")?,
+        production: run["settings"]["production"].clone(),
         blocks: vec![],
         set_aside: vec![],
     })

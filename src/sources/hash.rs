@@ -67,13 +67,8 @@ pub(super) fn terrain(files: &[TerrainFile]) -> Result<Vec<Stamp>, SourceError> 
 }
 
 /// A table beside the layers.
-pub(super) fn table(table: &TableSource) -> Result<Stamp, SourceError> {
-    digest(
-        &table.path,
-        table.source.clone(),
-        &table.source,
-        "stand_table",
-    )
+pub(super) fn table(table: &TableSource, role: &'static str) -> Result<Stamp, SourceError> {
+    digest(&table.path, table.source.clone(), &table.source, role)
 }
 
 fn files_of(path: &Path, name: &str) -> Vec<(PathBuf, String)> {

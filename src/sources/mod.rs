@@ -196,9 +196,16 @@ pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError
         sha256: file.sha256.clone(),
     }));
     if let Some(table) = &project.stand_table {
-        let stamp = hash::table(table)?;
+        let stamp = hash::table(table, "stand_table")?;
         inputs.push(stamp.input.clone());
         stamps.push(stamp);
+    }
+    if let Some(fitted) = &project.calibration {
+        for table in [&fitted.layout, &fitted.finished] {
+            let stamp = hash::table(table, "calibration")?;
+            inputs.push(stamp.input.clone());
+            stamps.push(stamp);
+        }
     }
     let (block_sources, other_sources): (Vec<&LayerSource>, Vec<&LayerSource>) = sources
         .into_iter()

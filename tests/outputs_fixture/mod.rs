@@ -57,6 +57,7 @@ fn empty(id: &str) -> BlockPlan {
         night_hours: None,
         skid_hours: None,
         skid_m: None,
+        time_model: "tracked-feller-buncher".to_owned(),
         utilisation: Utilisation {
             felling: 0.8,
             skidding: 0.5,

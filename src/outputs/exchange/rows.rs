@@ -60,6 +60,7 @@ pub const LAYERS: [Layer; 10] = [
             attribute("strips", "strips", Whole),
             attribute("day_hours", "day_hours", Number),
             attribute("night_hours", "night_hrs", Number),
+            attribute("time_model", "time_model", Text),
         ],
     },
     Layer {
@@ -213,6 +214,7 @@ impl Located<'_> {
                 Value::Whole(plan.strips_count),
                 Value::Maybe(plan.day_hours),
                 Value::Maybe(plan.night_hours),
+                Value::Text(&plan.time_model),
             ],
             What::Zone(kind, zone) => {
                 let text = |of: fn(&Zone) -> &String| Value::Text(zone.map_or("", |z| of(z)));

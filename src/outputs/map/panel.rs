@@ -113,6 +113,7 @@ pub fn figures(plan: &BlockPlan, words: &Words) -> Vec<(&'static str, String)> {
                 maybe(plan.night_hours, 1, " h")
             ),
         ),
+        (words.hours_by, plan.time_model.clone()),
     ]
 }
 

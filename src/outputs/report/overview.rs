@@ -166,6 +166,7 @@ fn time(production: &Production) -> Value {
         "source": model.source,
         "source_status": model.status,
         "range": model.range(),
+        "calibration": model.calibration,
         "utilisation": production.utilisation,
         "utilisation_source": production.utilisation_source(),
         "skid_utilisation": production.skid_utilisation,

@@ -285,12 +285,16 @@ blockwrightReport.drawOverview = (() => {
 
   function about(data) {
     const pair = (word, value) => [el("dt", { text: word }), el("dd", { dir: "auto", text: value })];
+    const calibration = (fitted) => pair(t("about_calibration"), t(fitted.applied ? "about_calibration_applied" : "about_calibration_shown", {
+      factor: number(fitted.factor, 3), low: number(fitted.low, 3), high: number(fitted.high, 3), sections: number(fitted.sections),
+      blocks: number(fitted.blocks), source: fitted.source }));
     const scale = data.scale[0] === null ? t("none") : `${number(data.scale[0], 6)} – ${number(data.scale[1], 6)}`;
     return el("section", {}, el("h2", { text: t("about") }), el("dl", { class: "pairs" },
       pair(t("about_rules"), `${data.rules.title} (${data.rules.preset})`), pair(t("about_crs"), data.crs),
       pair(t("about_scale"), scale), pair(t("about_strip_width"), t("metres", { value: number(data.strip_width_m, 2) })),
       data.time && [pair(t("about_time"), t("about_time_value", { model: data.time.model, kind: t(`time_${data.time.kind}`),
         range: data.time.range || t("none"), source: data.time.source, status: data.time.source_status })),
+      data.time.calibration && calibration(data.time.calibration),
       pair(t("about_scheduled"), t("about_scheduled_value", { felling: number(data.time.utilisation, 2), felling_source: data.time.utilisation_source,
         skidding: number(data.time.skid_utilisation, 2), skidding_source: data.time.skid_utilisation_source }))]),
     data.warnings.length > 0 && el("ul", { lang: "en" }, data.warnings.map((text) => el("li", { text }))),
