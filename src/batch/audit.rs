@@ -277,7 +277,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         writer.differences(changes)?;
     }
     batch.is_up_to_date()?;
-    was_read(terrain.as_ref())?;
+    was_read(terrain.as_ref(), None)?;
     let threads = pool.current_num_threads();
     let report = AuditReport {
         version: 1,

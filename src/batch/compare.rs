@@ -11,7 +11,7 @@ use crate::engines::ENGINES;
 use crate::geometry::area::length;
 use crate::landbase::{Landbase, SlopeSource};
 use crate::layout::{self, Context, share_left};
-use crate::model::{BlockPlan, Books, SourceBlock, StripKind, Verdict};
+use crate::model::{BlockPlan, Books, SourceBlock, StandSource, StripKind, Verdict};
 use crate::project::{Choice, Project};
 use crate::sources::{self, Batch};
 
@@ -64,6 +64,8 @@ pub fn compare(
     let terrain = sources::terrain(&first.project, &batch.crs)?;
     let slopes = terrain.as_ref().map(|terrain| terrain as &dyn SlopeSource);
     let chosen = choose(&batch, only)?;
+    let stands = sources::stand_rasters(&first.project, &batch.crs)?;
+    let trees = stands.as_ref().map(|stands| stands as &dyn StandSource);
     let hook = std::panic::take_hook();
     std::panic::set_hook(Box::new(|_| {}));
     let compared = choices
@@ -71,11 +73,11 @@ pub fn compare(
         .enumerate()
         .map(|(number, choice)| {
             progress.say(&format!("combination {} of {}", number + 1, choices.len()));
-            pool.install(|| lay_out_all(choice, &batch, slopes, &chosen))
+            pool.install(|| lay_out_all(choice, &batch, (slopes, trees), &chosen))
         })
         .collect();
     std::panic::set_hook(hook);
-    was_read(terrain.as_ref())?;
+    was_read(terrain.as_ref(), stands.as_ref())?;
     Ok(compared)
 }
 
@@ -102,12 +104,13 @@ fn calibrated_all(choices: &[Choice]) -> Result<Vec<Cow<'_, Project>>, BatchErro
 fn lay_out_all(
     project: &Project,
     batch: &Batch,
-    terrain: Option<&dyn SlopeSource>,
+    (terrain, trees): (Option<&dyn SlopeSource>, Option<&dyn StandSource>),
     chosen: &[&SourceBlock],
 ) -> Compared {
     let rules = &project.rules;
     let settings = layout::effective(&project.settings, rules);
-    let landbase = Landbase::new(&batch.features, rules, &settings.layout);
+    let landbase =
+        Landbase::new(&batch.features, rules, &settings.layout).with_stand_rasters(trees);
     let context = Context {
         landbase: &landbase,
         settings: &settings,

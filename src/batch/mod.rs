@@ -33,7 +33,9 @@ use crate::engines::{ENGINES, OVERLAYS};
 use crate::geometry::overlaps::Overlaps;
 use crate::landbase::{Landbase, SlopeSource};
 use crate::layout::{self, Context, LayoutError};
-use crate::model::{BlockPlan, OutputSettings, Problem, ProblemCode, Shape, SourceBlock, Verdict};
+use crate::model::{
+    BlockPlan, OutputSettings, Problem, ProblemCode, Shape, SourceBlock, StandSource, Verdict,
+};
 use crate::outputs::sheets::Page;
 use crate::outputs::{
     self, BlockPage, Counts, CrsReport, METRES, OutputError, Program, RunReport, StageTime, Writer,
@@ -204,7 +206,9 @@ pub fn lay_out_share(
     let batch = sources::read(project)?;
     let terrain = sources::terrain(project, &batch.crs)?;
     let settings = layout::effective(&project.settings, &project.rules);
-    let landbase = Landbase::new(&batch.features, &project.rules, &settings.layout);
+    let stands = sources::stand_rasters(project, &batch.crs)?;
+    let landbase = Landbase::new(&batch.features, &project.rules, &settings.layout)
+        .with_stand_rasters(stands.as_ref().map(|stands| stands as &dyn StandSource));
     let context = Context {
         landbase: &landbase,
         settings: &settings,
@@ -242,7 +246,7 @@ pub fn lay_out_share(
     written?;
     bar.finish();
     batch.is_up_to_date()?;
-    was_read(terrain.as_ref())?;
+    was_read(terrain.as_ref(), stands.as_ref())?;
     Ok(ShareOutcome {
         blocks: blocks.len() as u64 - refused,
         refused,
@@ -280,7 +284,9 @@ fn run_with(
     if let Some(shares) = shares {
         shares.check(&basis, &chosen)?;
     }
-    let landbase = Landbase::new(&batch.features, &project.rules, &settings.layout);
+    let stands = sources::stand_rasters(project, &batch.crs)?;
+    let landbase = Landbase::new(&batch.features, &project.rules, &settings.layout)
+        .with_stand_rasters(stands.as_ref().map(|stands| stands as &dyn StandSource));
     let mut problems = batch.problems.clone();
     clock.lap("index");
     let sheet = Sheet {
@@ -348,7 +354,7 @@ fn run_with(
     }
     let sound = batch
         .is_up_to_date()
-        .and_then(|()| was_read(terrain.as_ref()));
+        .and_then(|()| was_read(terrain.as_ref(), stands.as_ref()));
     if let Err(changed) = sound {
         // Nothing goes on from input that is no more, or that cannot be read; the file is missing where all was gathered.
         let _ = std::fs::remove_file(outputs::journal(&options.out));
@@ -380,6 +386,7 @@ fn run_with(
         inputs: batch.inputs.clone(),
         layers: batch.layers.clone(),
         stand_table: batch.stand_table.clone(),
+        stand_rasters: batch.stand_rasters.clone(),
         counts: counts.clone(),
         timings: clock.laps.clone(),
         threads,
@@ -398,9 +405,13 @@ fn run_with(
     })
 }
 
-/// Whether slopes could be read wherever they were asked for.
-fn was_read(terrain: Option<&sources::RasterTerrain>) -> Result<(), SourceError> {
-    terrain.map_or(Ok(()), sources::RasterTerrain::was_read)
+/// Whether slopes and trees could be read wherever they were asked for.
+fn was_read(
+    terrain: Option<&sources::RasterTerrain>,
+    stands: Option<&sources::StandRasters>,
+) -> Result<(), SourceError> {
+    terrain.map_or(Ok(()), sources::RasterTerrain::was_read)?;
+    stands.map_or(Ok(()), sources::StandRasters::was_read)
 }
 
 /// Refuses a folder in which outputs would take the place of inputs.
@@ -416,6 +427,12 @@ fn keep_inputs(project: &Project, others: &[&Path], out: &Path) -> Result<(), Ou
         .chain(terrain.map(|file| file.path.as_path()))
         .chain(rules.as_deref())
         .chain(project.stand_table.iter().map(|table| table.path.as_path()))
+        .chain(
+            project
+                .stand_rasters
+                .all()
+                .map(|raster| raster.path.as_path()),
+        )
         .chain(fitted.map(|table| table.path.as_path()))
         .chain([project.path.as_path()])
         .chain(others.iter().copied());

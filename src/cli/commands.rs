@@ -465,6 +465,7 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
             "layers": batch.layers,
             "terrain": batch.terrain,
             "stand_table": batch.stand_table,
+            "stand_rasters": batch.stand_rasters,
             "calibration": calibration,
             "terrain_coverage": coverage,
             "problems": problems.iter().map(summary::problem_json).collect::<Vec<_>>(),
@@ -502,6 +503,9 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
         }
         if let Some(table) = &batch.stand_table {
             print(&summary::stand_table(table))?;
+        }
+        for raster in &batch.stand_rasters {
+            print(&summary::stand_raster(raster))?;
         }
         if let Some(fitted) = calibration {
             print(&summary::calibration(

@@ -7,7 +7,9 @@ use serde_json::{Value, json};
 use crate::batch::{Outcome, PortfolioShare, Share, ShareOutcome, Verification};
 use crate::model::{Calibration, OutputSettings, Problem, TimeModel};
 use crate::rulebook::{Checked, ReadStatus, Rulebook, Severity};
-use crate::sources::{ClassReport, Coverage, LayerReport, TableReport, TerrainReport, UseReport};
+use crate::sources::{
+    ClassReport, Coverage, LayerReport, StandRasterReport, TableReport, TerrainReport, UseReport,
+};
 use crate::units::{Percent, hectares};
 
 /// Problems shown in words; the rest stand in `set_aside.csv`.
@@ -280,6 +282,24 @@ pub fn terrain(report: &TerrainReport, coverage: &Coverage) -> String {
         coverage.whole,
         coverage.blocks,
         Percent(coverage.share)
+    )
+}
+
+/// What `inspect` says of a raster of stands.
+pub fn stand_raster(report: &StandRasterReport) -> String {
+    let short = (report.first_short.as_ref()).map_or_else(String::new, |block| {
+        format!("; not all of block {block}, where the figures of stands are taken instead")
+    });
+    format!(
+        "{:<12} {} ({}, {}): {}, cells of {} by {}; knows {} of the ground of the blocks{short}",
+        "raster",
+        report.source,
+        report.driver,
+        report.crs,
+        report.what,
+        report.cell[0],
+        report.cell[1],
+        Percent(report.known)
     )
 }
 

@@ -3,6 +3,7 @@
 
 pub mod area;
 pub mod buffer;
+pub mod cell_shares;
 pub mod clean;
 pub mod cost_grid;
 pub mod counted_once;

@@ -12,7 +12,7 @@ use rstar::RTree;
 use rstar::primitives::{GeomWithData, Rectangle};
 
 use crate::geometry::area::Bounds;
-use crate::model::{Feature, GroundFrame, LayerKind, LayoutSettings, Shape};
+use crate::model::{Feature, GroundFrame, LayerKind, LayoutSettings, Shape, StandSource};
 use crate::rulebook::{Channel, Match, MeasuredFrom, RoadUse, RuleLine, Rulebook, Widths};
 
 pub use crossings::{Crossing, crossings, off_crossings};
@@ -98,9 +98,22 @@ pub struct Landbase<'a> {
     demands: Vec<Demand<'a>>,
     trees: Vec<(LayerKind, f64, RTree<Indexed>)>,
     settings: &'a LayoutSettings,
+    stand_rasters: Option<&'a dyn StandSource>,
 }
 
 impl<'a> Landbase<'a> {
+    /// Rasters beside the polygons of stands.
+    pub fn with_stand_rasters(self, stand_rasters: Option<&'a dyn StandSource>) -> Landbase<'a> {
+        Landbase {
+            stand_rasters,
+            ..self
+        }
+    }
+
+    pub fn stand_rasters(&self) -> Option<&'a dyn StandSource> {
+        self.stand_rasters
+    }
+
     pub fn new(
         features: &'a [Feature],
         rules: &'a Rulebook,
@@ -131,6 +144,7 @@ impl<'a> Landbase<'a> {
             demands,
             trees,
             settings,
+            stand_rasters: None,
         }
     }
 

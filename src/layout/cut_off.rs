@@ -100,7 +100,7 @@ fn nearest_place(segments: &[Segment], from: Coord) -> Option<(f64, Coord)> {
 pub fn finding(
     context: Context<'_>,
     ground: &Ground,
-    block: &MultiPolygon,
+    (source, block): (&SourceBlock, &MultiPolygon),
     near: &[NearFeature],
     (shape, reachable): (&Polygon, &[&Polygon]),
 ) -> Finding {
@@ -117,7 +117,8 @@ pub fn finding(
         &Bounds::of_polygons(block),
         &context.settings.production,
         &context.settings.machine,
-    );
+    )
+    .with_rasters(context.landbase.stand_rasters(), &source.frame);
     let felled = growth.felled(&MultiPolygon(vec![shape.clone()]), 0.0);
     let volume = felled
         .and_then(|felled| felled.volume_m3)

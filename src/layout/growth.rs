@@ -8,7 +8,10 @@ use crate::geometry::area::{Bounds, area};
 use crate::geometry::buffer::Source;
 use crate::geometry::overlay::{difference, intersection};
 use crate::landbase::NearFeature;
-use crate::model::{Machine, Production, StandTable, Treatment};
+use crate::model::{
+    GroundFrame, Lot, Machine, Production, RasterMean, StandGround, StandMeans, StandSource,
+    StandTable, Treatment,
+};
 use crate::units::hectares;
 
 /// What is felled; the volume is None where nobody says how large the trees are.
@@ -27,6 +30,8 @@ pub struct Growth<'a> {
     stands: Vec<Stand>,
     production: &'a Production,
     machine: &'a Machine,
+    /// None: the project names none.
+    rasters: Option<Box<dyn StandGround + 'a>>,
 }
 
 struct Stand {
@@ -72,13 +77,43 @@ impl<'a> Growth<'a> {
             stands: stands.collect(),
             production,
             machine,
+            rasters: None,
         }
+    }
+
+    /// With rasters, whose figures go before those of stands.
+    pub fn with_rasters(
+        mut self,
+        source: Option<&'a dyn StandSource>,
+        frame: &'a GroundFrame,
+    ) -> Growth<'a> {
+        self.rasters = source.map(|source| source.of_block(frame));
+        self
+    }
+
+    /// Share of a piece of ground of which every raster knows the trees; None where there is no raster.
+    pub fn known_by_rasters(&self, shape: &MultiPolygon) -> Option<f64> {
+        let rasters = self.rasters.as_ref()?;
+        Some(rasters.means(shape).known())
     }
 
     /// Where stands overlap the first counts; what a stand does not say, and ground outside stands, takes the project's
     /// figure. None where more than a hundredth of the ground is of unknown density. `path` is the share of the ground that is
     /// the machine's own way.
     pub fn felled(&self, shape: &MultiPolygon, path: f64) -> Option<Felled> {
+        let of_stands = self.of_stands(shape, path);
+        match &self.rasters {
+            None => of_stands,
+            Some(rasters) => of_rasters(
+                of_stands,
+                rasters.means(shape),
+                hectares(area(shape)),
+                self.production.tree_m3,
+            ),
+        }
+    }
+
+    fn of_stands(&self, shape: &MultiPolygon, path: f64) -> Option<Felled> {
         let bounds = Bounds::of_polygons(shape);
         let mut sums = Sums::default();
         let mut rest = shape.clone();
@@ -108,6 +143,75 @@ impl<'a> Growth<'a> {
         );
         sums.felled()
     }
+}
+
+/// What rasters tell in the place of stands, as far as they know it; the rest is the stands'. Where a table sorts the trees, its
+/// shares stand, of as many stems and as much wood as the rasters have; of a raster of one kind alone, the other follows
+/// the table's sizes. Without a table the other is the stands' own, or follows the mean tree of the project.
+fn of_rasters(
+    stands: Option<Felled>,
+    means: StandMeans,
+    area_ha: f64,
+    tree_m3: Option<f64>,
+) -> Option<Felled> {
+    let standing = stands.and_then(|felled| {
+        let all = felled.treated.map(|t| t.cut + t.stays + t.lost);
+        Some(match all {
+            Some(all) => (all.stems, Some(all.volume_m3)),
+            None => (felled.trees, felled.volume_m3),
+        })
+    });
+    // All that stands there, as far as a raster tells, and else as the stands have it.
+    let all = |mean: Option<RasterMean>, of_stands: Option<f64>| -> Option<f64> {
+        let mean = mean?;
+        let unknown = 1.0 - mean.known;
+        let rest = match of_stands {
+            Some(of_stands) => of_stands * unknown,
+            None if unknown > UNKNOWN_SHARE => return None,
+            None => mean.per_ha * area_ha * unknown,
+        };
+        Some(mean.per_ha * area_ha * mean.known + rest)
+    };
+    let stems = all(means.stems, standing.map(|(stems, _)| stems));
+    let volume_m3 = all(means.volume_m3, standing.and_then(|(_, m3)| m3));
+    if let Some((felled, treated)) = stands.and_then(|felled| Some((felled, felled.treated?))) {
+        let (all_stems, all_m3) = standing.map(|(stems, m3)| (stems, m3.unwrap_or(0.0)))?;
+        let by =
+            |wanted: Option<f64>, of: f64| wanted.filter(|_| of > 0.0).map(|wanted| wanted / of);
+        let (by_stems, by_volume) = (by(stems, all_stems), by(volume_m3, all_m3));
+        let by_stems = by_stems.or(by_volume).unwrap_or(1.0);
+        let by_volume = by_volume.unwrap_or(by_stems);
+        let scaled = |lot: Lot| Lot {
+            stems: lot.stems * by_stems,
+            volume_m3: lot.volume_m3 * by_volume,
+            basal_m2: lot.basal_m2 * by_stems,
+        };
+        let treated = Treatment {
+            cut: scaled(treated.cut),
+            stays: scaled(treated.stays),
+            lost: scaled(treated.lost),
+            large: scaled(treated.large),
+        };
+        return Some(Felled {
+            trees: treated.cut.stems,
+            volume_m3: Some(treated.cut.volume_m3),
+            treated: Some(treated),
+            large: [felled.large[0] * by_stems, felled.large[1] * by_volume],
+        });
+    }
+    let size_m3 = standing
+        .and_then(|(stems, m3)| m3.filter(|_| stems > 0.0).map(|m3| m3 / stems))
+        .or(tree_m3);
+    let of_stands = standing.map(|(stems, _)| stems);
+    let from_volume = || Some(volume_m3? / size_m3.filter(|m3| *m3 > 0.0)?);
+    let trees = stems.or(of_stands).or_else(from_volume)?;
+    let volume_m3 = volume_m3.or(size_m3.map(|m3| trees * m3));
+    Some(Felled {
+        trees,
+        volume_m3,
+        treated: None,
+        large: [0.0; 2],
+    })
 }
 
 #[derive(Default)]
@@ -214,6 +318,7 @@ mod tests {
             ],
             production: &production,
             machine: &Machine::default(),
+            rasters: None,
         };
         let felled = growth.felled(&square(0.0, 100.0), 0.0).unwrap();
         assert!((felled.trees - 700.0).abs() < 0.1, "{felled:?}");
@@ -225,12 +330,13 @@ mod tests {
 
     #[test]
     fn ground_of_unknown_density_makes_the_count_unknown() {
-        let mut production = Production::default();
+        let production = Production::default();
         let stands = || vec![stand(0.0, 50.0, 600.0, None)];
         let growth = Growth {
             stands: stands(),
             production: &production,
             machine: &Machine::default(),
+            rasters: None,
         };
         assert_eq!(growth.felled(&square(0.0, 100.0), 0.0), None);
         let inside = growth.felled(&square(10.0, 50.0), 0.0).unwrap();
@@ -238,15 +344,92 @@ mod tests {
         assert_eq!(inside.volume_m3, None);
         // A hair over the edge of the stand.
         assert!(growth.felled(&square(10.0, 50.2), 0.0).is_some());
-        production.stems_per_ha = Some(200.0);
-        production.tree_m3 = Some(0.4);
+        let production = Production {
+            stems_per_ha: Some(200.0),
+            tree_m3: Some(0.4),
+            ..Production::default()
+        };
         let growth = Growth {
             stands: stands(),
             production: &production,
             machine: &Machine::default(),
+            rasters: None,
         };
         let felled = growth.felled(&square(0.0, 100.0), 0.0).unwrap();
         assert!((felled.trees - 400.0).abs() < 0.1);
         assert!((felled.volume_m3.unwrap() - 160.0).abs() < 0.1);
+    }
+
+    /// Half of a hectare is known to the raster, of 400 m3 and 800 stems; the stands have 100 m3 in 500 stems on all of it.
+    #[test]
+    fn rasters_go_before_stands_as_far_as_they_know() {
+        let stands = Felled {
+            trees: 500.0,
+            volume_m3: Some(100.0),
+            treated: None,
+            large: [0.0; 2],
+        };
+        let mean = |per_ha| Some(RasterMean { per_ha, known: 0.5 });
+        let both = StandMeans {
+            stems: mean(800.0),
+            volume_m3: mean(400.0),
+        };
+        let found = of_rasters(Some(stands), both, 1.0, None).unwrap();
+        assert_eq!((found.trees, found.volume_m3), (650.0, Some(250.0)));
+        // Stems alone: of the stands' mean tree of 0.2 m3. Volume alone: the stands' own stems.
+        let stems = StandMeans {
+            volume_m3: None,
+            ..both
+        };
+        let found = of_rasters(Some(stands), stems, 1.0, None).unwrap();
+        assert_eq!((found.trees, found.volume_m3), (650.0, Some(130.0)));
+        let volume = StandMeans {
+            stems: None,
+            ..both
+        };
+        let found = of_rasters(Some(stands), volume, 1.0, None).unwrap();
+        assert_eq!((found.trees, found.volume_m3), (500.0, Some(250.0)));
+        // Nobody knows the rest: nor does anybody know the sum.
+        assert_eq!(of_rasters(None, both, 1.0, Some(0.5)), None);
+        // All is known, and a tree is of 0.5 m3.
+        let all = StandMeans {
+            stems: None,
+            volume_m3: Some(RasterMean {
+                per_ha: 400.0,
+                known: 1.0,
+            }),
+        };
+        let found = of_rasters(None, all, 2.0, Some(0.5)).unwrap();
+        assert_eq!((found.trees, found.volume_m3), (1600.0, Some(800.0)));
+    }
+
+    #[test]
+    fn a_table_keeps_its_shares_of_what_rasters_have() {
+        let lot = |stems: f64| Lot {
+            stems,
+            volume_m3: stems * 0.5,
+            basal_m2: stems * 0.1,
+        };
+        let stands = Felled {
+            trees: 60.0,
+            volume_m3: Some(30.0),
+            treated: Some(Treatment {
+                cut: lot(60.0),
+                stays: lot(30.0),
+                lost: lot(10.0),
+                large: lot(5.0),
+            }),
+            large: [5.0, 2.5],
+        };
+        let all = |per_ha| Some(RasterMean { per_ha, known: 1.0 });
+        // 100 stems with 50 m3 by the table, 100 m3 by the raster: twice as many of each size.
+        let means = StandMeans {
+            stems: None,
+            volume_m3: all(100.0),
+        };
+        let found = of_rasters(Some(stands), means, 1.0, None).unwrap();
+        assert_eq!((found.trees, found.volume_m3), (120.0, Some(60.0)));
+        assert_eq!(found.treated.unwrap().stays, lot(60.0));
+        assert_eq!(found.large, [10.0, 5.0]);
     }
 }

@@ -29,6 +29,7 @@ mod sections;
 mod setting;
 pub mod skidding;
 mod sorted_trees;
+mod stands_unseen;
 mod steep;
 mod strips;
 mod task_order;

@@ -47,7 +47,7 @@ pub fn open_up(
     cross(context, ground, near, &mut open, &mut shut);
     let reachable: Vec<&Polygon> = open.iter().map(|(part, _)| part).collect();
     let findings: Vec<Finding> = (shut.iter())
-        .map(|shape| cut_off::finding(context, ground, block, near, (shape, &reachable)))
+        .map(|shape| cut_off::finding(context, ground, (source, block), near, (shape, &reachable)))
         .collect();
     ground.zones.findings.extend(findings);
     let unworked = |reason| {

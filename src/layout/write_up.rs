@@ -14,6 +14,7 @@ use super::road_clearing::Clearing;
 use super::sections;
 use super::skidding::{self, RoadEnd};
 use super::sorted_trees;
+use super::stands_unseen;
 use super::strips::{Part, Piece, upright_line};
 use super::time_range;
 use super::timing;
@@ -131,7 +132,8 @@ pub fn plan(
         .iter()
         .map(|part| Home::new(ground, part.setting))
         .collect();
-    let beyond_study = work.time(ground, &Bounds::of_polygons(&shape), &lines, &homes);
+    let around = (&Bounds::of_polygons(&shape), &block.frame);
+    let beyond_study = work.time(ground, around, &lines, &homes);
     let (bunches, not_laid) = if context.settings.outputs.bunches {
         bunches::lay(context, ground, &lines, &work.strips, &work.sections)
     } else {
@@ -652,19 +654,22 @@ impl WriteUp<'_> {
     fn time(
         &mut self,
         ground: &Ground,
-        block: &Bounds,
+        (block, frame): (&Bounds, &GroundFrame),
         lines: &[StripLine],
         homes: &[Home],
     ) -> Vec<Finding> {
         let production = &self.context.settings.production;
         let machine = &self.context.settings.machine;
-        let growth = Growth::new(&ground.zones.stands, block, production, machine);
+        let rasters = self.context.landbase.stand_rasters();
+        let growth = Growth::new(&ground.zones.stands, block, production, machine)
+            .with_rasters(rasters, frame);
         let driven: Vec<&[LineString]> = self.ways.iter().map(|w| w.driven.as_slice()).collect();
         let sections = &mut self.sections;
         let of = (production, machine);
         let times = timing::fill(of, &growth, ground.slopes, &driven, lines, sections);
         let mut beyond = time_range::findings(&production.time, sections, &times);
         beyond.extend(sorted_trees::findings(machine, sections));
+        beyond.extend(stands_unseen::finding(&growth, rasters, sections));
         let mut all = Some(TimeParts::default());
         for ((section, ways), time) in sections.iter_mut().zip(&self.ways).zip(&times) {
             // Road clearing belongs to no setting: its wood lies beside the road already.

@@ -6,7 +6,7 @@ use serde::Serialize;
 
 use crate::model::{BlockPlan, ComplianceRow, Problem, ProblemCode, RungCount, Settings};
 use crate::rulebook::Rulebook;
-use crate::sources::{InputFile, LayerReport, TableReport};
+use crate::sources::{InputFile, LayerReport, StandRasterReport, TableReport};
 
 /// Those of the ground, on the ellipsoid.
 pub const METRES: &str = "ground";
@@ -29,6 +29,8 @@ pub struct RunReport {
     pub layers: Vec<LayerReport>,
     /// None: the project names no stand table.
     pub stand_table: Option<TableReport>,
+    /// Empty: the project names none.
+    pub stand_rasters: Vec<StandRasterReport>,
     pub counts: Counts,
     /// In the order in which the stages ran.
     pub timings: Vec<StageTime>,

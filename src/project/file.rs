@@ -40,6 +40,8 @@ pub struct ProjectFile {
     pub costs: CostsTable,
     /// Trees by stand, species and class of diameter.
     pub stand_table: Option<StandTableTable>,
+    /// Rasters of stems and volume, beside the polygons of `layers.stands`.
+    pub stand_rasters: Option<StandRastersTable>,
     /// Sheets and exchange files.
     #[serde(default)]
     pub outputs: OutputsTable,
@@ -420,6 +422,15 @@ pub struct CalibrationTable {
 pub struct StandTableTable {
     /// A CSV file, relative to the project file.
     pub source: Spanned<String>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct StandRastersTable {
+    /// A raster of stems per hectare, relative to the project file.
+    pub stems_per_ha: Given<String>,
+    /// A raster of cubic metres per hectare, relative to the project file.
+    pub volume_m3_per_ha: Given<String>,
 }
 
 #[derive(Default, Deserialize, JsonSchema)]

@@ -59,6 +59,7 @@ pub struct Project {
     pub rules_file: Option<RulesFile>,
     /// Trees by stand, if a table is named.
     pub stand_table: Option<TableSource>,
+    pub stand_rasters: StandRasterSources,
     /// None: the project asks for none.
     pub calibration: Option<CalibrationSource>,
     /// Things that work but deserve a word, for example a role that this version reads but does not use.
@@ -122,6 +123,19 @@ pub struct TableSource {
     pub path: PathBuf,
     /// Path as written in the project file, for messages.
     pub source: String,
+}
+
+/// Rasters beside the polygons of stands.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct StandRasterSources {
+    pub stems_per_ha: Option<TableSource>,
+    pub volume_m3_per_ha: Option<TableSource>,
+}
+
+impl StandRasterSources {
+    pub fn all(&self) -> impl Iterator<Item = &TableSource> {
+        self.stems_per_ha.iter().chain(&self.volume_m3_per_ha)
+    }
 }
 
 /// What a factor on the time model's hours is fitted to.

@@ -7,7 +7,7 @@ use crate::rulebook::spanned::Spanned;
 
 use super::file::ProjectFile;
 use super::layers::Resolver;
-use super::{CalibrationSource, Project, ProjectError, Reason, TableSource};
+use super::{CalibrationSource, Project, ProjectError, Reason, StandRasterSources, TableSource};
 use super::{costs, outputs, rules, settings, terrain};
 use crate::model::LayerKind;
 use crate::rulebook::Place;
@@ -122,6 +122,36 @@ pub fn resolve(
             })
         }
     };
+    let stand_rasters = match &file.stand_rasters {
+        None => StandRasterSources::default(),
+        Some(table) => {
+            let resolver = Resolver {
+                context: &context,
+                role: "stand_rasters",
+                look_for_files,
+            };
+            let named = |source: &Option<Spanned<String>>| {
+                let named = |source: &Spanned<String>| -> Result<TableSource, ProjectError> {
+                    Ok(TableSource {
+                        path: resolver.path(source)?,
+                        source: source.get_ref().clone(),
+                    })
+                };
+                source.as_ref().map(named).transpose()
+            };
+            let rasters = StandRasterSources {
+                stems_per_ha: named(&table.stems_per_ha)?,
+                volume_m3_per_ha: named(&table.volume_m3_per_ha)?,
+            };
+            if rasters.all().next().is_none() {
+                warnings.push(
+                    "[stand_rasters] names no raster: give `stems_per_ha`, `volume_m3_per_ha` or both"
+                        .to_owned(),
+                );
+            }
+            rasters
+        }
+    };
     let calibration = match &file.production.calibration {
         None => None,
         Some(written) => {
@@ -171,6 +201,7 @@ pub fn resolve(
         rules,
         rules_file,
         stand_table,
+        stand_rasters,
         calibration,
         warnings,
     })

@@ -41,6 +41,11 @@ pub enum SourceError {
         message: String,
     },
     #[error(
+        "{file} (stand_rasters): {message}\n  hint: name a raster of stems or cubic metres per hectare with a place and a \
+         CRS, in one of the formats that [layers.terrain] takes"
+    )]
+    StandRaster { file: String, message: String },
+    #[error(
         "{file}: the file was changed while it was read, so the results would be of two states of it; nothing was written\n  hint: run again when nobody writes to it"
     )]
     Changed { file: String },
@@ -231,6 +236,7 @@ impl SourceError {
             SourceError::Forbidden { .. } => "forbidden-path",
             SourceError::TooMuch { .. } => "too-large",
             SourceError::Unreadable { .. } => "unreadable-file",
+            SourceError::StandRaster { .. } => "stand-raster",
             SourceError::Changed { .. } => "changed-file",
             SourceError::MissingLayer { .. } => "missing-layer",
             SourceError::LayerNotNamed { .. } => "layer-not-named",

@@ -19,6 +19,7 @@ mod outside;
 mod overlaps;
 mod plain;
 mod sql;
+mod stand_rasters;
 mod stand_table;
 pub mod terrain;
 pub mod tracks;
@@ -36,6 +37,7 @@ pub use finished::{
 };
 pub use open::{DRIVERS, only_listed_drivers};
 pub use plain::{open as open_plain, read as read_plain};
+pub use stand_rasters::{StandRasterReport, StandRasters};
 use stand_table::StandTables;
 pub use stand_table::TableReport;
 pub use terrain::{Coverage, RasterTerrain, TerrainError, TerrainReport, unclassed};
@@ -75,6 +77,7 @@ pub struct Batch {
     pub terrain: Option<TerrainReport>,
     /// The stand table, if the project names one.
     pub stand_table: Option<TableReport>,
+    pub stand_rasters: Vec<StandRasterReport>,
 }
 
 impl Batch {
@@ -200,6 +203,11 @@ pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError
         inputs.push(stamp.input.clone());
         stamps.push(stamp);
     }
+    for raster in project.stand_rasters.all() {
+        let stamp = hash::table(raster, stand_rasters::ROLE)?;
+        inputs.push(stamp.input.clone());
+        stamps.push(stamp);
+    }
     if let Some(fitted) = &project.calibration {
         for table in [&fitted.layout, &fitted.finished] {
             let stamp = hash::table(table, "calibration")?;
@@ -263,7 +271,27 @@ pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError
     batch.overlaps = Overlaps::new(&batch.blocks);
     let overlaps = overlaps::problems(&batch.overlaps, &batch.blocks);
     batch.problems.extend(overlaps);
+    if let Some(rasters) = stand_rasters(project, &batch.crs)? {
+        let files = hash::terrain(rasters.files())?;
+        let known = |stamp: &hash::Stamp| batch.inputs.contains(&stamp.input);
+        let files: Vec<hash::Stamp> = files.into_iter().filter(|stamp| !known(stamp)).collect();
+        (batch.inputs).extend(files.iter().map(|stamp| stamp.input.clone()));
+        batch.stamps.extend(files);
+        batch.stand_rasters = rasters.reports(&batch.blocks)?;
+    }
     Ok(batch)
+}
+
+/// Opens the rasters of stands; None: the project names none. `crs` is [`Batch::crs`].
+///
+/// # Errors
+/// See [`StandRasters::open`].
+pub fn stand_rasters(project: &Project, crs: &str) -> Result<Option<StandRasters>, SourceError> {
+    if project.stand_rasters.all().next().is_none() {
+        return Ok(None);
+    }
+    let work = WorkCrs::new(crs)?;
+    StandRasters::open(&project.stand_rasters, &work).map(Some)
 }
 
 /// Opens the project's elevation raster for slopes in the work CRS, if it names one. `crs` is [`Batch::crs`].

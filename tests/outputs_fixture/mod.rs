@@ -572,6 +572,7 @@ pub fn report(counts: &Counts) -> RunReport {
         inputs: vec![],
         layers: vec![],
         stand_table: None,
+        stand_rasters: vec![],
         counts: counts.clone(),
         timings: vec![StageTime {
             stage: "read".to_owned(),

@@ -41,6 +41,7 @@ pub fn project(folder: &Path, crs: Option<&str>, layers: Vec<LayerSource>) -> Pr
         rules: rulebook(),
         rules_file: None,
         stand_table: None,
+        stand_rasters: Default::default(),
         calibration: None,
         warnings: Vec::new(),
     }

@@ -20,9 +20,9 @@ use super::plain::Folders;
 use crate::geometry::area::Bounds;
 use crate::geometry::terrain::{Cells, ElevationGrid, SlopeGrid, Terrain};
 use crate::project::{TerrainFile, TerrainSource};
-use mosaic::Mosaic;
-use raster::{Affine, Raster};
-use resample::Way;
+pub(super) use mosaic::Mosaic;
+pub(super) use raster::{Affine, Raster};
+pub(super) use resample::Way;
 
 pub(super) use coverage::off_raster;
 pub use coverage::{Coverage, unclassed};

@@ -28,7 +28,7 @@ pub(super) struct Piece {
     column: usize,
 }
 
-pub(super) struct Mosaic {
+pub(in crate::sources) struct Mosaic {
     tiles: Vec<Tile>,
     /// Of the rasters' own cells.
     pub columns: i64,
@@ -165,7 +165,7 @@ impl Mosaic {
     }
 
     /// The pieces in which the rasters are read that meet windows of averaged cells, given by first and last column and row.
-    pub fn pieces(&self, windows: &[Window]) -> Result<BTreeSet<Piece>, TerrainError> {
+    pub(super) fn pieces(&self, windows: &[Window]) -> Result<BTreeSet<Piece>, TerrainError> {
         let mut pieces = BTreeSet::new();
         for (tile, held) in self.tiles.iter().enumerate() {
             let ((wide, high), _) = held.raster.block()?;
@@ -198,7 +198,7 @@ impl Mosaic {
     ///
     /// # Errors
     /// The first that cannot be read.
-    pub fn try_read(&self, pieces: &BTreeSet<Piece>) -> Result<(), TerrainError> {
+    pub(super) fn try_read(&self, pieces: &BTreeSet<Piece>) -> Result<(), TerrainError> {
         for piece in pieces {
             let raster = &self.tiles[piece.tile].raster;
             let ((wide, high), one_is_enough) = raster.block()?;

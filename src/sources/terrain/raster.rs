@@ -24,7 +24,7 @@ const ELEVATIONS_M: std::ops::RangeInclusive<f64> = -1_000.0..=10_000.0;
 
 /// From columns and rows, counted from the upper-left corner, to places.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Affine {
+pub(in crate::sources) struct Affine {
     pub origin: Coord,
     /// Step from one column, and one row, to the next.
     pub column: Coord,
@@ -58,7 +58,7 @@ impl Affine {
     }
 }
 
-pub(super) struct Raster {
+pub(in crate::sources) struct Raster {
     /// As written in the project file.
     pub file: String,
     pub driver: String,
@@ -74,6 +74,8 @@ pub(super) struct Raster {
     /// Elevation in metres = value × scale + offset.
     scale: f64,
     offset: f64,
+    /// What is not in it is a mark for unknown that the raster does not declare.
+    pub believed: std::ops::RangeInclusive<f64>,
 }
 
 /// Opens a file that was found plain read-only with the given drivers.
@@ -196,6 +198,7 @@ impl Raster {
             band: source.band,
             scale,
             offset,
+            believed: ELEVATIONS_M,
             dataset,
         };
         Ok((raster, crs))
@@ -245,7 +248,7 @@ impl Raster {
         }
         for value in &mut values {
             *value = *value * self.scale + self.offset;
-            if !ELEVATIONS_M.contains(value) {
+            if !self.believed.contains(value) {
                 *value = f64::NAN;
             }
         }

@@ -13,7 +13,7 @@ use super::raster::Affine;
 use crate::geometry::terrain::Cells;
 
 /// The way from the work CRS to the raster's. Kept as text: GDAL's transformations stay on the thread that made them.
-pub(super) struct Way {
+pub(in crate::sources) struct Way {
     from: String,
     to: String,
     /// Of the plane in a unit of the work CRS.
@@ -39,7 +39,8 @@ impl Way {
         Ok(way)
     }
 
-    fn transform(&self) -> Result<Transform, String> {
+    /// Made anew each time: it stays on the thread that asks.
+    pub fn transform(&self) -> Result<Transform, String> {
         let parse = |text: &str| parse_crs(text, "terrain").map_err(|error| error.to_string());
         let way = Transform::new(&parse(&self.from)?, &parse(&self.to)?)?;
         Ok(way.in_units(1.0 / self.unit_m, 1.0))
