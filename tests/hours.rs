@@ -158,6 +158,7 @@ fn every_worked_example_comes_out_as_printed() {
         across: 0.1,
         advances: 76.2 / ADVANCE_M,
         again: [0.0; 2],
+        bunch_share: None,
     };
     let turns_and_travel_s =
         2.0 * production.seconds_per_turn + 150.0 / production.travel_m_per_min * 60.0;
@@ -201,6 +202,27 @@ fn every_worked_example_comes_out_as_printed() {
         skidding_cost: Some(5.0 / production.skid_utilisation * 165.0),
         ..WorkCost::default()
     };
+    let by_species = {
+        let own = [("Spruce", Limbiness::Heavy), ("pine", Limbiness::Light)];
+        let own = own.map(|(species, limbs)| (species.to_lowercase(), limbs));
+        let production = Production {
+            limbiness_by_species: own.into_iter().collect(),
+            ..Production::default()
+        };
+        let class = |species: &str, stems_per_ha| TreeClass {
+            species: species.to_owned(),
+            from_m: 0.2,
+            to_m: 0.3,
+            stems_per_ha,
+            tree_m3: 0.4,
+        };
+        let table = StandTable(vec![class("spruce", 17.5), class("pine", 7.5)]);
+        let share = |species: &str| production.bunch_share_of(species);
+        let weighed = table.cut_weighted(0.2, &Machine::default(), share);
+        let all_m3 = table.cut_weighted(0.2, &Machine::default(), |_| 1.0);
+        assert_near(all_m3, 10.0, 1e-9, "m3");
+        production.trees_per_load_of(0.4, Some(weighed / all_m3))
+    };
     let calibrated = fit(&[(2.0, 2.4), (1.0, 1.1), (3.0, 3.9), (2.0, 2.2)]).unwrap();
     assert_near(calibrated.factor, 1.2, 1e-12, "ratio of sums");
     let found = [
@@ -224,6 +246,7 @@ fn every_worked_example_comes_out_as_printed() {
         ("WE-11", twenty.all().volume_m3, 1e-9),
         ("WE-12", treated.cut.stems, 1e-9),
         ("WE-13", production.work_s(&sorted), 0.0006),
+        ("WE-15", by_species, 0.0),
         ("WE-14", calibrated.high, 0.0006),
         ("WE-10", money.cost_per_m3(rates).unwrap(), 0.0006),
     ];

@@ -33,8 +33,9 @@ impl CellShares {
         if columns.checked_mul(rows)? > most {
             return None;
         }
-        // To the right of an edge all of a row's cells gain its height; one more column takes what lies beyond the last.
-        let wide = columns + 1;
+        // To the right of an edge all of a row's cells gain its height; two more columns take what lies beyond the last, and
+        // beyond an edge along its right side.
+        let wide = columns + 2;
         let mut gains = vec![0.0; wide * rows];
         let corner = Coord {
             x: first_column as f64,
@@ -129,7 +130,7 @@ mod tests {
     }
 
     #[test]
-    fn a_triangle_with_a_hole_left_of_nothing() {
+    fn a_triangle_with_a_hole_among_cells_below_nothing() {
         // Half of four cells below the diagonal, less a quarter of a cell.
         let hole: &[(f64, f64)] = &[
             (-0.75, -1.75),

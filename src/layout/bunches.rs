@@ -142,7 +142,7 @@ fn loads(stretches: &[Stretch], production: &Production) -> Vec<Load> {
     let mut last = None;
     for stretch in stretches.iter().filter(|s| s.volume_m3 > NO_WOOD_M3) {
         let tree_m3 = stretch.volume_m3 / stretch.trees;
-        let full_m3 = tree_m3 * production.trees_per_load(tree_m3);
+        let full_m3 = tree_m3 * production.trees_per_load_of(tree_m3, stretch.bunch_share);
         let per_m = stretch.volume_m3 / (stretch.to_m - stretch.from_m);
         let load = |station: f64, volume_m3: f64, trees: f64| Load {
             station,

@@ -17,6 +17,8 @@ pub struct Stretch {
     pub class: ShiftClass,
     pub volume_m3: f64,
     pub trees: f64,
+    /// As of its section.
+    pub bunch_share: Option<f64>,
     section: usize,
 }
 
@@ -104,6 +106,7 @@ fn cut(line: &LineString, sections: &[Section], here: &[usize]) -> Vec<Stretch> 
         class: sections[section].shift_class,
         volume_m3: 0.0,
         trees: 0.0,
+        bunch_share: sections[section].bunch_share,
         section,
     };
     let Some(&first) = here.first() else {

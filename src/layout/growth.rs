@@ -23,6 +23,9 @@ pub struct Felled {
     pub treated: Option<Treatment>,
     /// Of the trees, those beyond the head's capacity, and their volume, as far as tables tell.
     pub large: [f64; 2],
+    /// Share of the payload that a bunch may hold, by volume over the species of tables and the project's for the rest; None: no
+    /// table tells species.
+    pub bunch_share: Option<f64>,
 }
 
 /// What grows in a block.
@@ -125,6 +128,13 @@ impl<'a> Growth<'a> {
             }
             if let Some(table) = &stand.trees {
                 sums.treat(here_m2, table.treated(path, self.machine));
+                if !self.production.limbiness_by_species.is_empty() {
+                    let share = |species: &str| self.production.bunch_share_of(species);
+                    let per_ha = table.cut_weighted(path, self.machine, share);
+                    sums.weighed_m3 += hectares(here_m2) * per_ha;
+                    sums.of_species_m3 +=
+                        hectares(here_m2) * table.cut_weighted(path, self.machine, |_| 1.0);
+                }
             } else {
                 let stems = stand.stems_per_ha.or(self.production.stems_per_ha);
                 sums.add(here_m2, stems, stand.tree_m3.or(self.production.tree_m3));
@@ -141,7 +151,16 @@ impl<'a> Growth<'a> {
             self.production.stems_per_ha,
             self.production.tree_m3,
         );
-        sums.felled()
+        let felled = sums.felled()?;
+        let bunch_share = (sums.of_species_m3 > 0.0).then(|| {
+            let rest_m3 = (sums.volume_m3 - sums.of_species_m3).max(0.0);
+            let of_rest = self.production.limbiness.bunch_share();
+            (sums.weighed_m3 + rest_m3 * of_rest) / (sums.of_species_m3 + rest_m3)
+        });
+        Some(Felled {
+            bunch_share,
+            ..felled
+        })
     }
 }
 
@@ -197,6 +216,7 @@ fn of_rasters(
             volume_m3: Some(treated.cut.volume_m3),
             treated: Some(treated),
             large: [felled.large[0] * by_stems, felled.large[1] * by_volume],
+            bunch_share: felled.bunch_share,
         });
     }
     let size_m3 = standing
@@ -211,6 +231,7 @@ fn of_rasters(
         volume_m3,
         treated: None,
         large: [0.0; 2],
+        bunch_share: stands.and_then(|felled| felled.bunch_share),
     })
 }
 
@@ -223,6 +244,9 @@ struct Sums {
     volume_m3: f64,
     treated_m2: f64,
     treated: Treatment,
+    /// Of tables, where species count: volume cut, and that times its species' share.
+    of_species_m3: f64,
+    weighed_m3: f64,
 }
 
 impl Sums {
@@ -270,6 +294,7 @@ impl Sums {
             volume_m3,
             treated,
             large: [large.stems, large.volume_m3],
+            bunch_share: None,
         })
     }
 }
@@ -368,6 +393,7 @@ mod tests {
             volume_m3: Some(100.0),
             treated: None,
             large: [0.0; 2],
+            bunch_share: None,
         };
         let mean = |per_ha| Some(RasterMean { per_ha, known: 0.5 });
         let both = StandMeans {
@@ -420,6 +446,7 @@ mod tests {
                 large: lot(5.0),
             }),
             large: [5.0, 2.5],
+            bunch_share: None,
         };
         let all = |per_ha| Some(RasterMean { per_ha, known: 1.0 });
         // 100 stems with 50 m3 by the table, 100 m3 by the raster: twice as many of each size.

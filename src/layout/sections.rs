@@ -152,6 +152,7 @@ pub fn untimed(shape: geo::Polygon) -> crate::model::Section {
         skid_m: None,
         skid_hours: None,
         treated: None,
+        bunch_share: None,
     }
 }
 

@@ -39,7 +39,9 @@ pub fn fill(
         .skid_m
         .zip(section.trees.zip(section.volume_m3))
         .map(|(way_m, (trees, volume_m3))| {
-            production.loads(trees, volume_m3) * production.skid_seconds(way_m) / 3600.0
+            production.loads_of(trees, volume_m3, section.bunch_share)
+                * production.skid_seconds(way_m)
+                / 3600.0
         });
 }
 

@@ -57,6 +57,7 @@ pub fn fill(
             continue;
         };
         section.treated = felled.treated;
+        section.bunch_share = felled.bunch_share;
         let again = machine.head_most_factor - 1.0;
         section.trees = Some(felled.trees);
         section.volume_m3 = felled.volume_m3;
@@ -67,6 +68,7 @@ pub fn fill(
             slope: time.slope.unwrap_or(0.0),
             across: mean_across(section.id, lines).unwrap_or(0.0),
             advances: driven_m / ADVANCE_M,
+            bunch_share: felled.bunch_share,
         };
         let published = TimeParts {
             empty_s,

@@ -461,6 +461,7 @@ impl WriteUp<'_> {
                 skid_m: None,
                 skid_hours: None,
                 treated: None,
+                bunch_share: None,
                 shape: MultiPolygon(vec![shape]),
             });
             self.ways.push(Ways {
@@ -589,6 +590,7 @@ impl WriteUp<'_> {
                     skid_m: None,
                     skid_hours: None,
                     treated: None,
+                    bunch_share: None,
                     shape,
                 });
             }
@@ -683,7 +685,9 @@ impl WriteUp<'_> {
             skidding::fill(production, &way_m, &ways.driven, ways.road_end, section);
             all = all.zip(time.parts).map(|(mut all, mut parts)| {
                 let loads = section.trees.zip(section.volume_m3);
-                let loads = loads.map_or(0.0, |(trees, m3)| production.loads(trees, m3));
+                let loads = loads.map_or(0.0, |(trees, m3)| {
+                    production.loads_of(trees, m3, section.bunch_share)
+                });
                 if let Some(hours) = section.skid_hours {
                     parts.loading_s = loads * production.seconds_per_load;
                     parts.way_s = hours * 3600.0 - parts.loading_s;

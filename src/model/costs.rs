@@ -227,6 +227,7 @@ mod tests {
             skid_m: None,
             skid_hours,
             treated: None,
+            bunch_share: None,
         }
     }
 

@@ -310,6 +310,8 @@ pub struct Section {
     pub skid_hours: Option<f64>,
     /// What becomes of all trees there; None where a stand table does not say.
     pub treated: Option<Treatment>,
+    /// Share of the payload that a bunch of its trees may hold, by their species; None: that of `limbiness`.
+    pub bunch_share: Option<f64>,
 }
 
 /// Where a bunch lies.

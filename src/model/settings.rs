@@ -1,5 +1,7 @@
 //! Settings in force for a run, all in metres, fractions and degrees.
 
+use std::collections::BTreeMap;
+
 use serde::Serialize;
 
 use super::{MachineCosts, OutputSettings, TimeKind, TimeModel, TimeParts, Utilisation};
@@ -253,6 +255,8 @@ pub struct Production {
     /// Length from butts to tops at which a bunch is drawn and given room (setting of the user, no published figure read).
     pub bunch_length_m: f64,
     pub limbiness: Limbiness,
+    /// Of species as stand tables name them, lower case; all others are of `limbiness`.
+    pub limbiness_by_species: BTreeMap<String, Limbiness>,
     pub skid_loaded_m_per_min: f64,
     pub skid_empty_m_per_min: f64,
     /// Wood that a metre of roadside holds, m3: piles 2.5 m high and 5 m deep, 0.65 of them wood (own judgement).
@@ -275,6 +279,7 @@ impl Default for Production {
             payload_m3: 4.0,
             bunch_length_m: 18.0,
             limbiness: Limbiness::Medium,
+            limbiness_by_species: BTreeMap::new(),
             skid_loaded_m_per_min: 80.0,
             skid_empty_m_per_min: 110.0,
             deck_m3_per_m: 8.0,
@@ -284,22 +289,38 @@ impl Default for Production {
 }
 
 impl Production {
-    /// What a bunch may hold, m3.
-    pub fn bunch_m3(&self) -> f64 {
-        self.payload_m3 * self.limbiness.bunch_share()
+    /// What a bunch may hold, m3; `share` of the payload, None: that of `limbiness`.
+    pub fn bunch_m3(&self, share: Option<f64>) -> f64 {
+        self.payload_m3 * share.unwrap_or(self.limbiness.bunch_share())
+    }
+
+    /// Share of the payload that trees of a species may take.
+    pub fn bunch_share_of(&self, species: &str) -> f64 {
+        let own = self.limbiness_by_species.get(&species.to_lowercase());
+        own.unwrap_or(&self.limbiness).bunch_share()
     }
 
     /// Trees of `tree_m3` in a full bunch, which is one load of the skidder: as many whole ones as it may hold, at least
     /// one.
     pub fn trees_per_load(&self, tree_m3: f64) -> f64 {
-        (self.bunch_m3() / tree_m3 + 1e-9).floor().max(1.0)
+        self.trees_per_load_of(tree_m3, None)
+    }
+
+    /// The same of trees that may take a share of the payload, as in [`Production::bunch_m3`].
+    pub fn trees_per_load_of(&self, tree_m3: f64, share: Option<f64>) -> f64 {
+        (self.bunch_m3(share) / tree_m3 + 1e-9).floor().max(1.0)
     }
 
     /// Loads, which are full bunches, that trees of this volume together make. What does not fill one counts as the part of
     /// it that it is.
     pub fn loads(&self, trees: f64, volume_m3: f64) -> f64 {
+        self.loads_of(trees, volume_m3, None)
+    }
+
+    /// The same of trees that may take a share of the payload.
+    pub fn loads_of(&self, trees: f64, volume_m3: f64, share: Option<f64>) -> f64 {
         if trees > 0.0 && volume_m3 > 0.0 {
-            trees / self.trees_per_load(volume_m3 / trees)
+            trees / self.trees_per_load_of(volume_m3 / trees, share)
         } else {
             0.0
         }
@@ -335,7 +356,8 @@ impl Production {
             TimeKind::Elements => TimeParts {
                 slope_s: slope_s + self.cross_slope_s(trees, volume_m3, work.across),
                 moving_s: work.advances * self.time.seconds_per_advance
-                    + self.loads(trees, volume_m3) * self.time.seconds_per_bunch,
+                    + self.loads_of(trees, volume_m3, work.bunch_share)
+                        * self.time.seconds_per_bunch,
                 ..parts
             },
         }
@@ -384,6 +406,8 @@ pub struct WorkDone {
     pub across: f64,
     /// Steps of 5 ft.
     pub advances: f64,
+    /// Share of the payload that a bunch may hold; None: that of `limbiness`.
+    pub bunch_share: Option<f64>,
 }
 
 #[cfg(test)]

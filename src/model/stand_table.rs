@@ -178,6 +178,20 @@ impl StandTable {
         (all.stems > 0.0).then(|| all.volume_m3 / all.stems)
     }
 
+    /// Volume cut per hectare, times what `weight` gives for the species, as [`StandTable::treated`] sorts the trees.
+    pub fn cut_weighted(&self, path: f64, machine: &Machine, weight: impl Fn(&str) -> f64) -> f64 {
+        let in_path_m = machine.least_in_path_m.unwrap_or(0.0);
+        let beside_m = machine.ideal_at_reach_m.unwrap_or(0.0);
+        let cut = |class: &TreeClass| {
+            class.lot_from(in_path_m).volume_m3 * path
+                + class.lot_from(beside_m).volume_m3 * (1.0 - path)
+        };
+        let classes = self.0.iter();
+        classes
+            .map(|class| cut(class) * weight(&class.species))
+            .sum()
+    }
+
     /// Per hectare of ground of which `path` is the machine's own way, as a share.
     pub fn treated(&self, path: f64, machine: &Machine) -> Treatment {
         let all = self.all();

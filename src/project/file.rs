@@ -396,6 +396,9 @@ pub struct ProductionTable {
     /// How much crown the trees carry.
     #[schemars(extend("enum" = ["light", "medium", "heavy"]))]
     pub limbiness: Given<String>,
+    /// The same of species, as the stand table names them.
+    #[serde(default)]
+    pub limbiness_by_species: BTreeMap<String, Spanned<String>>,
     /// Speed of the loaded skidder.
     pub skid_loaded_m_per_min: Given<f64>,
     /// Speed of the empty skidder.
@@ -420,8 +423,10 @@ pub struct CalibrationTable {
 #[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct StandTableTable {
-    /// A CSV file, relative to the project file.
+    /// A CSV file, or a file with a layer of the same columns, relative to the project file.
     pub source: Spanned<String>,
+    /// Name of the layer, where the file holds several.
+    pub layer: Option<String>,
 }
 
 #[derive(Deserialize, JsonSchema)]

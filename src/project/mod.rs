@@ -123,6 +123,8 @@ pub struct TableSource {
     pub path: PathBuf,
     /// Path as written in the project file, for messages.
     pub source: String,
+    /// Of a file that holds layers: the one that is meant.
+    pub layer: Option<String>,
 }
 
 /// Rasters beside the polygons of stands.

@@ -119,6 +119,7 @@ pub fn resolve(
             Some(TableSource {
                 path: resolver.path(&table.source)?,
                 source: table.source.get_ref().clone(),
+                layer: table.layer.clone(),
             })
         }
     };
@@ -135,6 +136,7 @@ pub fn resolve(
                     Ok(TableSource {
                         path: resolver.path(source)?,
                         source: source.get_ref().clone(),
+                        layer: None,
                     })
                 };
                 source.as_ref().map(named).transpose()
@@ -165,6 +167,7 @@ pub fn resolve(
                 Ok(TableSource {
                     path: resolver.path(source)?,
                     source: source.get_ref().clone(),
+                    layer: None,
                 })
             };
             Some(CalibrationSource {
@@ -180,6 +183,12 @@ pub fn resolve(
             })
         }
     };
+    if !settings.production.limbiness_by_species.is_empty() && stand_table.is_none() {
+        warnings.push(
+            "[production]: `limbiness_by_species` asks for species, which only a [stand_table] has"
+                .to_owned(),
+        );
+    }
     if settings.machine.sorts_trees() && stand_table.is_none() {
         warnings.push(
             "[machine]: `least_in_path`, `ideal_at_reach` and `head_most` ask for diameters, which only a [stand_table] has"

@@ -607,20 +607,27 @@ fn production(context: &Context<'_>, table: &ProductionTable) -> Result<Producti
             *slot = used_share(context, key, written)?;
         }
     }
+    let limbiness = |key: &str, written: &Spanned<String>| match written.get_ref().as_str() {
+        "light" => Ok(Limbiness::Light),
+        "medium" => Ok(Limbiness::Medium),
+        "heavy" => Ok(Limbiness::Heavy),
+        other => {
+            let reason = Reason::UnknownChoice {
+                key: key.to_owned(),
+                value: other.to_owned(),
+                valid: ["light", "medium", "heavy"].map(str::to_owned).to_vec(),
+            };
+            Err(context.error(written.span(), reason))
+        }
+    };
     if let Some(written) = &table.limbiness {
-        production.limbiness = match written.get_ref().as_str() {
-            "light" => Limbiness::Light,
-            "medium" => Limbiness::Medium,
-            "heavy" => Limbiness::Heavy,
-            other => {
-                let reason = Reason::UnknownChoice {
-                    key: "limbiness".to_owned(),
-                    value: other.to_owned(),
-                    valid: ["light", "medium", "heavy"].map(str::to_owned).to_vec(),
-                };
-                return Err(context.error(written.span(), reason));
-            }
-        };
+        production.limbiness = limbiness("limbiness", written)?;
+    }
+    for (species, written) in &table.limbiness_by_species {
+        let own = limbiness(&format!("limbiness_by_species.{species}"), written)?;
+        production
+            .limbiness_by_species
+            .insert(species.to_lowercase(), own);
     }
     Ok(production)
 }

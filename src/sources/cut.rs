@@ -125,13 +125,24 @@ struct Names {
 }
 
 fn source(file: &CutFile, shown: &str, layer: Option<&str>, lines: bool) -> LayerSource {
+    let kind = if lines {
+        LayerKind::Streams
+    } else {
+        LayerKind::Blocks
+    };
+    bare_source(kind, &file.path, shown, layer)
+}
+
+/// A layer of which nothing is said but where it lies.
+pub(super) fn bare_source(
+    kind: LayerKind,
+    path: &Path,
+    shown: &str,
+    layer: Option<&str>,
+) -> LayerSource {
     LayerSource {
-        kind: if lines {
-            LayerKind::Streams
-        } else {
-            LayerKind::Blocks
-        },
-        path: file.path.clone(),
+        kind,
+        path: path.to_owned(),
         source: shown.to_owned(),
         layer: layer.map(str::to_owned),
         filter: None,

@@ -1,10 +1,12 @@
-//! The stand table: trees by stand, species and class of diameter, from a CSV file.
+//! The stand table: trees by stand, species and class of diameter, from a CSV file or a layer.
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use gdal::vector::LayerAccess;
+
 use super::errors::SourceError;
-use super::{limits, plain};
-use crate::model::{Problem, ProblemCode, StandTable, TreeClass};
+use super::{cut, limits, open, plain};
+use crate::model::{LayerKind, Problem, ProblemCode, StandTable, TreeClass};
 use crate::project::{MOST_STEMS_PER_HA, MOST_TREE_M3, TableSource};
 
 /// What messages call it.
@@ -56,15 +58,11 @@ impl StandTables {
             role: ROLE,
             message,
         };
-        let bytes = plain::read(&source.path, limits::REPORT_FILE_BYTES)
-            .map_err(|error| unreadable(error.to_string()))?;
-        let mut reader = csv::ReaderBuilder::new()
-            .trim(csv::Trim::All)
-            .from_reader(bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&bytes));
-        let heads = reader
-            .headers()
-            .map_err(|error| unreadable(error.to_string()))?;
-        let heads: Vec<String> = heads.iter().map(str::to_ascii_lowercase).collect();
+        let written = match is_a_layer(source) {
+            true => of_layer(source)?,
+            false => of_csv(source).map_err(unreadable)?,
+        };
+        let heads = &written.heads;
         let at = COLUMNS.map(|name| heads.iter().position(|head| head == name));
         if let Some(lost) = COLUMNS.iter().zip(at).find(|(_, at)| at.is_none()) {
             return Err(unreadable(format!(
@@ -80,16 +78,15 @@ impl StandTables {
         };
         let mut rows: BTreeMap<String, Vec<TreeClass>> = BTreeMap::new();
         let mut faulty: BTreeMap<String, String> = BTreeMap::new();
-        for (record, line) in reader.records().zip(2u64..) {
-            let record = record.map_err(|error| unreadable(error.to_string()))?;
-            let cell = |column: usize| record.get(at[column]).unwrap_or_default();
+        for (place, record) in &written.rows {
+            let cell = |column: usize| record.get(at[column]).map_or("", String::as_str);
             tables.rows += 1;
             let stand = cell(0).to_owned();
             match class(&cell) {
                 Ok(class) => rows.entry(stand).or_default().push(class),
                 Err(why) => {
                     rows.entry(stand.clone()).or_default();
-                    faulty.entry(stand).or_insert(format!("line {line}: {why}"));
+                    faulty.entry(stand).or_insert(format!("{place}: {why}"));
                 }
             }
         }
@@ -211,6 +208,70 @@ impl StandTables {
         };
         (report, self.problems)
     }
+}
+
+/// A table as written: names of columns in lower case, and each row with its place.
+struct Written {
+    heads: Vec<String>,
+    rows: Vec<(String, Vec<String>)>,
+}
+
+/// Whether a file holds layers; else it is read as CSV.
+fn is_a_layer(source: &TableSource) -> bool {
+    let extension = source.path.extension().and_then(|ending| ending.to_str());
+    let known = ["gpkg", "geojson", "json", "fgb", "shp", "tab", "mif"];
+    let named = extension.is_some_and(|own| known.contains(&own.to_ascii_lowercase().as_str()));
+    named || source.layer.is_some()
+}
+
+fn of_csv(source: &TableSource) -> Result<Written, String> {
+    let bytes = plain::read(&source.path, limits::REPORT_FILE_BYTES);
+    let bytes = bytes.map_err(|error| error.to_string())?;
+    let mut reader = csv::ReaderBuilder::new()
+        .trim(csv::Trim::All)
+        .from_reader(bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&bytes));
+    let heads = reader.headers().map_err(|error| error.to_string())?;
+    let heads = heads.iter().map(str::to_ascii_lowercase).collect();
+    let mut rows = Vec::new();
+    for (record, line) in reader.records().zip(2u64..) {
+        let record = record.map_err(|error| error.to_string())?;
+        let cells = record.iter().map(str::to_owned).collect();
+        rows.push((format!("line {line}"), cells));
+    }
+    Ok(Written { heads, rows })
+}
+
+/// Shapes, if the layer has any, are passed over.
+fn of_layer(source: &TableSource) -> Result<Written, SourceError> {
+    let layer = source.layer.as_deref();
+    let layer = cut::bare_source(LayerKind::Stands, &source.path, &source.source, layer);
+    open::quiet_gdal();
+    let dataset = open::open(&layer)?;
+    let mut found = open::layer(&dataset, &layer)?;
+    let heads = found
+        .defn()
+        .fields()
+        .map(|field| field.name().to_ascii_lowercase());
+    let heads: Vec<String> = heads.collect();
+    let mut rows = Vec::new();
+    for feature in found.features() {
+        let cells = (0..heads.len()).map(|at| {
+            let text = feature.field_as_string(at).ok().flatten();
+            text.unwrap_or_default().trim().to_owned()
+        });
+        let place = feature
+            .fid()
+            .map_or_else(String::new, |fid| format!("feature {fid}"));
+        rows.push((place, cells.collect()));
+    }
+    if let Some(message) = open::last_failure() {
+        return Err(SourceError::Unreadable {
+            file: source.source.clone(),
+            role: ROLE,
+            message,
+        });
+    }
+    Ok(Written { heads, rows })
 }
 
 fn class<'r>(cell: &impl Fn(usize) -> &'r str) -> Result<TreeClass, String> {

@@ -191,6 +191,7 @@ pub fn small(id: &str) -> BlockPlan {
             skid_m: Some(45.0),
             skid_hours: (strip_no == 1).then_some(0.15),
             treated: None,
+            bunch_share: None,
         });
     }
     plan.corridors = vec![Corridor {
@@ -356,6 +357,7 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             skid_m: None,
             skid_hours: None,
             treated: None,
+            bunch_share: None,
         });
     }
     plan.lines.push(StripLine {
@@ -428,6 +430,7 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             skid_m: None,
             skid_hours: None,
             treated: None,
+            bunch_share: None,
         });
         plan.sections.push(Section {
             id,
@@ -441,6 +444,7 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             skid_m: None,
             skid_hours: None,
             treated: None,
+            bunch_share: None,
         });
         for (number, shape) in cut(x1, 41.72, x0 + pitch, back).into_iter().enumerate() {
             plan.corridors.push(Corridor {
