@@ -2,7 +2,7 @@
 
 mod outputs_fixture;
 
-use blockwright::model::Language;
+use blockwright::model::{Language, TreeUnit, TreesLeft};
 use blockwright::outputs::render;
 use outputs_fixture::{full, small, turned};
 
@@ -64,6 +64,39 @@ fn the_legend_holds_what_is_drawn_and_nothing_else() {
     ] {
         assert!(svg.contains(word), "{word}");
     }
+}
+
+#[test]
+fn figures_say_what_hours_are_by_and_what_retention_is_counted_in() {
+    let mut plan = small("B-1");
+    let svg = render(&plan, "", Language::English);
+    assert!(svg.contains(">tracked-feller-buncher<"));
+    for word in ["by finished work", "counted in"] {
+        assert!(!svg.contains(word), "{word}");
+    }
+    plan.time_model = "own x 1.180".to_owned();
+    let mut trees = TreesLeft {
+        unit: TreeUnit::BasalArea,
+        counted: Some([3.0, 25.0]),
+    };
+    plan.retention_share = 0.12;
+    plan.trees_left = Some(trees);
+    let svg = render(&plan, "", Language::French);
+    for word in [
+        ">own<",
+        "Facteur du travail achevé",
+        ">1.180<",
+        "Rétention comptée en",
+        ">surface terrière<",
+        ">12.00 / 12.00 %<",
+    ] {
+        assert!(svg.contains(word), "{word}");
+    }
+    // Of trees that nobody knows no share is told.
+    trees.counted = None;
+    plan.trees_left = Some(trees);
+    let svg = render(&plan, "", Language::English);
+    assert!(svg.contains(">– / 12.00 %<"));
 }
 
 #[test]

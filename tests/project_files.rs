@@ -130,7 +130,11 @@ fn every_setting_can_be_set() {
         out
     };
     let project = project::load(Path::new("fixtures/project/valid/every_key.toml")).unwrap();
-    let (given, default) = (of(&project.settings), of(&Default::default()));
+    let (mut given, default) = (of(&project.settings), of(&Default::default()));
+    // A table of names that nobody has by default.
+    let before = given.len();
+    given.retain(|(key, _)| !key.starts_with(".production.limbiness_by_species."));
+    assert_eq!(given.len(), before - 1);
     assert_eq!(given.len(), default.len());
     for (given, default) in given.iter().zip(&default) {
         assert_eq!(given.0, default.0);

@@ -24,7 +24,10 @@ impl CellShares {
         }
         let bounds = Bounds::of_polygons(ground);
         let all = [bounds.min.x, bounds.min.y, bounds.max.x, bounds.max.y];
-        if all.iter().any(|value| !(value.abs() < 1e15)) {
+        if all
+            .iter()
+            .any(|value| !value.is_finite() || value.abs() >= 1e15)
+        {
             return None;
         }
         let (first_column, first_row) = (bounds.min.x.floor() as i64, bounds.min.y.floor() as i64);

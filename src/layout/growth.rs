@@ -173,12 +173,12 @@ fn of_rasters(
     area_ha: f64,
     tree_m3: Option<f64>,
 ) -> Option<Felled> {
-    let standing = stands.and_then(|felled| {
+    let standing = stands.map(|felled| {
         let all = felled.treated.map(|t| t.cut + t.stays + t.lost);
-        Some(match all {
+        match all {
             Some(all) => (all.stems, Some(all.volume_m3)),
             None => (felled.trees, felled.volume_m3),
-        })
+        }
     });
     // All that stands there, as far as a raster tells, and else as the stands have it.
     let all = |mean: Option<RasterMean>, of_stands: Option<f64>| -> Option<f64> {

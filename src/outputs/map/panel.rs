@@ -94,7 +94,7 @@ pub fn figures(plan: &BlockPlan, words: &Words) -> Vec<(&'static str, String)> {
         )
     };
     let books = &plan.books;
-    vec![
+    let mut rows = vec![
         (words.gross, ha(books.gross_m2)),
         (words.reserve, ha(books.reserve_m2)),
         (words.net, ha(books.net_m2)),
@@ -102,6 +102,12 @@ pub fn figures(plan: &BlockPlan, words: &Words) -> Vec<(&'static str, String)> {
         (words.cut, ha(books.cut_m2)),
         (words.unworked, ha(books.unworked_m2)),
         (words.retention, retention(plan, words)),
+    ];
+    let unit = plan
+        .trees_left
+        .map(|trees| words.trees_in[trees.unit as usize].to_owned());
+    rows.extend(unit.map(|unit| (words.counted_in, unit)));
+    rows.extend([
         (words.strips, plan.strips_count.to_string()),
         (words.azimuth, maybe(plan.azimuth_deg, 1, "°")),
         (words.corridor_width, maybe(plan.corridor_width_m, 2, " m")),
@@ -113,24 +119,26 @@ pub fn figures(plan: &BlockPlan, words: &Words) -> Vec<(&'static str, String)> {
                 maybe(plan.night_hours, 1, " h")
             ),
         ),
-        (words.hours_by, plan.time_model.clone()),
-    ]
+    ]);
+    let (model, factor) = match plan.time_model.split_once(" x ") {
+        None => (plan.time_model.as_str(), None),
+        Some((model, factor)) => (model, Some(factor)),
+    };
+    rows.push((words.hours_by, model.to_owned()));
+    rows.extend(factor.map(|factor| (words.hours_factor, factor.to_owned())));
+    rows
 }
 
-/// Kept and required, with what the share is one of where that is trees.
+/// Kept and required.
 fn retention(plan: &BlockPlan, words: &Words) -> String {
     let percent = |share: f64| format!("{:.2}", share * 100.0);
     let left = plan
         .share_left()
         .map_or_else(|| words.none.to_owned(), percent);
-    let value = text::fill(
+    text::fill(
         words.retention_value,
         &[&left, &percent(plan.required_share)],
-    );
-    match plan.trees_left {
-        None => value,
-        Some(trees) => format!("{value} {}", words.of_trees[trees.unit as usize]),
-    }
+    )
 }
 
 /// Figures, legend and findings down the side.
