@@ -1,6 +1,6 @@
 //! A part in its turned frame, and the pieces its comb cuts it into.
 
-use geo::{Coord, LineString, MultiPolygon, Polygon};
+use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
 
 use super::Context;
 use super::boundary_pass::Pass;
@@ -14,9 +14,9 @@ use super::outlets::Outlet;
 use super::setting::{self, Setting};
 use crate::geometry::area::{Bounds, polygon_area};
 use crate::geometry::buffer::Source;
-use crate::geometry::distance::point_segment;
+use crate::geometry::distance::{SegmentIndex, point_segment, polygon_segments};
 use crate::geometry::frame::Frame;
-use crate::geometry::overlay::{boundary, clip_lines, difference, intersection, oriented, union};
+use crate::geometry::overlay::{difference, intersection, oriented, union};
 use crate::geometry::sweep::{clip_slabs, upright};
 use crate::model::{Azimuth, AzimuthChoice, Machine, SourceBlock};
 use crate::units::HECTARE_M2;
@@ -103,24 +103,34 @@ impl<'g> Part<'g> {
 }
 
 /// Without a boundary pass strips come up to what stands: how near to it the machine may not drive. Corridors of the next
-/// setting may end at the line between them, and trees stand beyond the block's edge but not on a road.
+/// setting may end at the line between them.
 fn beside_standing(context: Context<'_>, ground: &Ground, shape: &Polygon) -> Vec<Polygon> {
     let half_m = context.settings.machine.half_width_m;
     if context.settings.layout.boundary_pass || half_m <= 0.0 {
         return vec![];
     }
-    let rim = boundary(&MultiPolygon(vec![shape.clone()]));
-    let rim = clip_lines(&rim, &ground.zones.frontage, false);
+    let outlines = SegmentIndex::new(ground.parts.iter().flat_map(polygon_segments).collect());
+    let dividing = polygon_segments(shape).filter(|s| {
+        let middle = (s.a + s.b) / 2.0;
+        outlines.distance(middle, ON_OUTLINE_M).is_none()
+    });
+    let dividing = dividing.map(|s| LineString(vec![s.a, s.b])).collect();
     let bounds = Bounds::of(&shape.exterior().0).grown(half_m);
     let bands = (ground.retained_bands.0.iter())
         .filter(|kept| Bounds::of(&kept.exterior().0).meets(&bounds));
     let bands = MultiPolygon(bands.cloned().collect());
-    let sources = [Source::Lines(rim), Source::Polygons(bands)];
+    let sources = [
+        Source::Lines(MultiLineString(dividing)),
+        Source::Polygons(bands),
+    ];
     let sources = sources.into_iter().filter(|source| !source.is_empty());
     sources
         .flat_map(|source| oriented(context.engines.plain(&source, half_m)).0)
         .collect()
 }
+
+/// Edges this near to an outline lie on it.
+const ON_OUTLINE_M: f64 = 0.02;
 
 /// Whether most of what strips of an azimuth are long begins farther from the outlet than it ends: beside a bent road the
 /// mean direction in may be the wrong one.
