@@ -54,6 +54,7 @@ fn corridors(tree_m: f64, cut_m: f64, kept_m: f64, corridors: f64) -> (f64, f64)
     let mut settings = Settings::default();
     settings.machine.reach_m = cut_m / 2.0 + settings.machine.reach_margin_m;
     settings.layout.boundary_pass = false;
+    settings.layout.pattern = Pattern::Corridors;
     settings.layout.azimuth = Azimuth::Degrees(0.0);
     let width_m = corridors * (cut_m + kept_m) + cut_m;
     let block = block(MultiPolygon(vec![rectangle(0.0, 0.0, width_m, LENGTH_M)]));

@@ -26,7 +26,7 @@ pub fn words(outcome: &Outcome, outputs: &OutputSettings, out: &Path) -> String 
     let seconds: f64 = outcome.timings.iter().map(|lap| lap.seconds).sum();
     format!(
         "{} blocks laid out in {seconds:.1} s: {} ok, {} warn, {} fail; {set_aside} features set aside\n\
-         {:.1} ha gross, {:.1} ha net, {} strips, {} corridors\n\
+         {:.1} ha gross, {:.1} ha net, {} strips, {} corridors, {} patches\n\
          results in {}: {}",
         counts.blocks_laid_out,
         of("ok"),
@@ -36,6 +36,7 @@ pub fn words(outcome: &Outcome, outputs: &OutputSettings, out: &Path) -> String 
         counts.net_ha,
         counts.strips,
         counts.corridors,
+        counts.patches,
         out.display(),
         written(outputs).join(", ")
     )

@@ -77,6 +77,12 @@ impl Judge<'_> {
         let mut judged = self.ruled("retention-share", &title, "share", figures, holds, rule);
         if rule.value <= 0.0 {
             judged.row.status = Verdict::NotApplicable;
+        } else if !holds && self.plan.strips.is_empty() {
+            // Nobody owes trees that stay where none is felled.
+            judged.row.status = Verdict::NotApplicable;
+            judged.row.title += " (nothing of the block is cut)";
+        } else if !holds {
+            judged.why = self.why_short(net_m2, retained_m2);
         }
         judged
     }

@@ -76,6 +76,7 @@ impl Judge<'_> {
                 self.prove_pair(&pair, certificate)?;
             }
         }
+        self.prove_patches(&given)?;
         let rest_m2 = self.rest_m2().abs();
         let books = &plan.books;
         let reserved_m2 = (books.gross_m2 - books.net_m2 - books.reserve_m2).abs();
@@ -83,6 +84,36 @@ impl Judge<'_> {
         // No number is no balance either.
         if worst_m2.is_nan() || worst_m2 > BALANCE_M2 {
             return Err(CutFault::Unbalanced { rest_m2: worst_m2 });
+        }
+        Ok(())
+    }
+
+    /// Nothing is cut in a patch, and nothing drives through it.
+    fn prove_patches(&self, given: &GivenOut) -> Result<(), CutFault> {
+        let patches = self.plan.zones.iter().filter(|zone| zone.is_patch());
+        for zone in patches {
+            let as_written = |shape| self.plan.frame.polygon_as_written(shape);
+            let shapes: Vec<Polygon> = zone.shape.0.iter().map(as_written).collect();
+            let edges: Vec<Kept> = (shapes.iter().flat_map(polygon_segments))
+                .map(|s| Kept {
+                    a: s.a,
+                    b: s.b,
+                    distance_m: 0.0,
+                })
+                .collect();
+            for (measured, what) in [(&given.cut, "cut"), (&given.driven, "driven")] {
+                if measured.bounds.is_empty() {
+                    continue;
+                }
+                let ground = Ground::near(&measured.bounds, &shapes);
+                let proved = measured.keep_from(&edges, Some(&ground), LOOK_BEYOND_M);
+                proved.map_err(|breach| CutFault::On {
+                    what: what.to_owned(),
+                    layer: "retained".to_owned(),
+                    feature_id: zone.source_id.clone(),
+                    place: self.place(breach),
+                })?;
+            }
         }
         Ok(())
     }

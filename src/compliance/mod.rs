@@ -15,6 +15,7 @@ mod road_band;
 mod slope;
 mod source;
 mod trees;
+mod why_short;
 
 use geo::LineString;
 
@@ -46,6 +47,7 @@ pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
     let stands = near.iter().filter(|_| counts_trees);
     let judge = Judge {
         context,
+        block,
         plan,
         near: &near,
         stocking: Stocking::new(stands, &bounds),
@@ -102,6 +104,7 @@ fn status(plan: &BlockPlan) -> BlockStatus {
 /// What the checks look at.
 struct Judge<'j> {
     context: Context<'j>,
+    block: &'j SourceBlock,
     plan: &'j BlockPlan,
     near: &'j [NearFeature<'j>],
     /// Empty where no rule counts trees.

@@ -87,6 +87,11 @@ impl CostGrid {
         self.cell_m
     }
 
+    /// Cells from one to the one north of it.
+    pub fn columns(&self) -> usize {
+        self.columns
+    }
+
     pub fn middle(&self, cell: usize) -> Coord {
         let (column, row) = (cell % self.columns, cell / self.columns);
         Coord {

@@ -211,6 +211,7 @@ mod tests {
             source_layer: "blocks".to_owned(),
             shape: MultiPolygon(vec![Polygon::new(LineString(ring), vec![])]),
             azimuth_deg: None,
+            pattern: None,
             portfolio: None,
             outlets: vec![],
             repaired_m2: 0.0,

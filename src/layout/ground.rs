@@ -51,6 +51,7 @@ pub fn divide<'n>(
     crossings: Vec<Crossing>,
     access: Access,
     slopes: &'n Slopes<'n>,
+    patches: &[Polygon],
 ) -> Result<Ground<'n>, LayoutError> {
     let layout = &context.settings.layout;
     let gross_m2 = area(block);
@@ -60,7 +61,8 @@ pub fn divide<'n>(
             gross_ha: hectares(gross_m2),
         });
     }
-    let retained_bands = retain_bands(context, &net, &crossings, &mut zones);
+    let mut retained_bands = retain_bands(context, &net, &crossings, &mut zones);
+    keep_patches(&mut retained_bands, &net, &mut zones, patches);
     let work = difference(&net, &retained_bands.0);
     // A block drawn along a road's edge shares hairs with it: that is no road inside the block.
     let enters = |road: &&Polygon| {
@@ -131,6 +133,24 @@ pub fn divide<'n>(
         unknown_slope: steep.unknown,
         crossings,
     })
+}
+
+/// Patches are left like bands, each with a number of its own.
+fn keep_patches(
+    bands: &mut MultiPolygon,
+    net: &MultiPolygon,
+    zones: &mut Zones,
+    patches: &[Polygon],
+) {
+    for (number, patch) in (1u32..).zip(patches) {
+        let own = intersection(net, std::slice::from_ref(patch));
+        let shape = difference(&own, &bands.0);
+        if shape.0.is_empty() {
+            continue;
+        }
+        zones.list.push(Zone::patch(number, shape.clone()));
+        bands.0.extend(shape.0);
+    }
 }
 
 /// Lays bands against the reserves until each management zone's own share stands. All features under one rule

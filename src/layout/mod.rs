@@ -1,5 +1,6 @@
 //! From one block and what lies near it to a layout: the stages in order, one file each, all in the block's local frame.
 
+mod attempt;
 mod boundary_pass;
 mod bunch_place;
 mod bunches;
@@ -23,6 +24,8 @@ mod opening;
 mod order;
 mod orientation;
 mod outlets;
+mod patch_cells;
+mod patches;
 mod retention;
 mod road_clearing;
 mod sections;
@@ -49,8 +52,7 @@ use geo::MultiPolygon;
 use crate::geometry::area::{Bounds, area, rings};
 use crate::geometry::buffer::{BufferError, Engines};
 use crate::geometry::distance::SegmentIndex;
-use crate::geometry::sound::sound;
-use crate::landbase::{Landbase, NearFeature, SlopeSource, crossings};
+use crate::landbase::{Landbase, NearFeature, SlopeSource};
 use crate::model::{
     BlockPlan, CutFault, LayerKind, PieceId, Section, Settings, SourceBlock, Strip, StripLine,
 };
@@ -158,76 +160,16 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         feature.follow(&slopes);
     }
     let zones = zones::draw(context, &shape, &near, &slopes)?;
-    let mut ground = ground::divide(
+    let site = attempt::Site {
         context,
-        &shape,
-        frame,
-        zones,
-        crossings(&near, context.settings.layout.crossing_width_m),
-        access(context, block, &bounds, &near),
-        &slopes,
-    )?;
-    for crossing in &ground.crossings {
-        ground.zones.list.push(crossing.zone());
-    }
-    let clearing = road_clearing::lay(context, &ground, &near);
-    let roads = outlets::Roads::near(&near);
-    let outlets = opening::open_up(context, block, &mut ground, &shape, &near, &roads);
-    let wood_goes = outlets.iter().any(|outlets| !outlets.is_empty());
-    let layout = &context.settings.layout;
-    // Where nobody has given a road, that there is none is not known.
-    let is_asked = layout.without_access || !context.landbase.knows_access();
-    if !(wood_goes || ground.parts.is_empty() || is_asked) {
-        return Err(LayoutError::NoAccess {
-            within_m: layout.access_search_m,
-        });
-    }
-    let divided = drawn::divide(context, (block, &shape), &ground, &near, &roads, outlets);
-    ground.zones.findings.extend(divided.findings);
-    let settings: Vec<(&geo::Polygon, setting::Setting)> = (divided.settings.into_iter())
-        .flat_map(|(part, setting)| {
-            // Lines that divide ground may touch its outline.
-            let part = &ground.parts[part];
-            let shapes = sound(setting.shape.clone(), frame).into_iter();
-            shapes.map(move |shape| {
-                let setting = setting::Setting {
-                    shape,
-                    ..setting.clone()
-                };
-                (part, setting)
-            })
-        })
-        .collect();
-    let parts: Vec<strips::Part> = (1u32..)
-        .zip(&settings)
-        .map(|(number, (part, setting))| {
-            let before = settings[..number as usize - 1].iter();
-            let before = before.filter(|(other, _)| std::ptr::eq(*other, *part));
-            let before: Vec<&geo::Polygon> = before.map(|(_, earlier)| &earlier.shape).collect();
-            let pass = boundary_pass::lay(context, &ground, &before, &setting.shape);
-            strips::Part::prepare(context, block, &ground, setting, number, pass)
-        })
-        .collect();
-    let trees = tree_share::of_block(context, &ground, &shape);
-    let target_m2 = retention::target_m2(context.rules, &ground, trees.is_some())
-        - area(&ground.retained_bands);
-    let solved = match &trees {
-        Some(trees) => trees.solve(context, &parts, target_m2),
-        None => retention::solve(context, &parts, target_m2),
+        block,
+        shape: &shape,
+        bounds,
+        near: &near,
+        zones: &zones,
+        slopes: &slopes,
     };
-    let mut plan = write_up::plan(context, block, shape, &ground, &clearing, &parts, &solved);
-    if let Some(trees) = &trees {
-        let [left, all] = trees.left(&plan);
-        plan.retention_share = left / all;
-    }
-    plan.trees_left = context
-        .rules
-        .share_trees
-        .map(|counted| crate::model::TreesLeft {
-            unit: counted.unit,
-            counted: trees.map(|trees| trees.left(&plan)),
-        });
-    Ok(plan)
+    site.lay_out()
 }
 
 /// The first section or strip that no line of the working order is named after. There must be none: whoever plans work

@@ -51,7 +51,14 @@ pub struct Solved {
     pub pieces: Vec<Pieces>,
 }
 
-const ROUNDING_M2: f64 = 0.25;
+impl Solved {
+    pub fn corridors_m2(&self) -> f64 {
+        self.pieces.iter().map(Pieces::corridors_m2).sum()
+    }
+}
+
+/// Asked for beyond what is owed.
+pub const ROUNDING_M2: f64 = 0.25;
 
 pub fn solve(context: Context<'_>, parts: &[Part], target_m2: f64) -> Solved {
     let layout = &context.settings.layout;

@@ -15,7 +15,7 @@ use crate::rulebook::RuleLine;
 use crate::rulebook::{BARRIER_RULE, Widths};
 
 /// The zones of one block; polygon lists may overlap and are counter-clockwise.
-#[derive(Default)]
+#[derive(Clone, Default)]
 pub struct Zones<'n> {
     pub list: Vec<Zone>,
     pub reserve: Vec<Polygon>,
@@ -45,6 +45,7 @@ pub struct Zones<'n> {
 }
 
 /// A feature with a management zone that owes a share.
+#[derive(Clone)]
 pub struct Managed<'n> {
     pub near: &'n NearFeature<'n>,
     pub share: f64,
@@ -64,6 +65,7 @@ impl Managed<'_> {
 }
 
 /// What of a feature has a management zone of one width.
+#[derive(Clone)]
 pub struct ManagedPart<'n> {
     pub source: Cow<'n, Source>,
     /// From the drawn feature to the reserve's edge.

@@ -144,6 +144,8 @@ pub struct SourceBlock {
     pub frame: GroundFrame,
     /// Strip azimuth from the block's own attribute.
     pub azimuth_deg: Option<f64>,
+    /// How trees are left in it; None: as the project says.
+    pub pattern: Option<super::Pattern>,
     /// Which portfolio (a season, a year) it belongs to; None: the one of all blocks that name none.
     pub portfolio: Option<String>,
     /// Ids of the roads and landings that its wood is to go to; empty: any.

@@ -105,6 +105,28 @@ pub struct Zone {
     pub shape: MultiPolygon,
 }
 
+/// Rule id of patches, which are retained bands that no feature asks for.
+pub const PATCH_RULE: &str = "retention-patch";
+
+impl Zone {
+    /// A patch left for the block's share.
+    pub fn patch(number: u32, shape: MultiPolygon) -> Zone {
+        Zone {
+            kind: ZoneKind::RetainedBand,
+            source_layer: String::new(),
+            source_id: format!("P{number}"),
+            class: "patch".to_owned(),
+            rule_id: PATCH_RULE.to_owned(),
+            width_m: 0.0,
+            shape,
+        }
+    }
+
+    pub fn is_patch(&self) -> bool {
+        self.kind == ZoneKind::RetainedBand && self.rule_id == PATCH_RULE
+    }
+}
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum StripKind {
@@ -711,11 +733,87 @@ impl Utilisation {
     }
 }
 
+/// What kind of retention stands in a piece.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RetainedKind {
+    Corridor,
+    /// Against a reserve, for a management zone's own share.
+    Band,
+    Patch,
+}
+
+impl RetainedKind {
+    pub fn key(self) -> &'static str {
+        match self {
+            RetainedKind::Corridor => "corridor",
+            RetainedKind::Band => "band",
+            RetainedKind::Patch => "patch",
+        }
+    }
+}
+
+/// A piece of forest that stays, to be ticked off on the ground.
+#[derive(Clone, Debug)]
+pub struct RetainedPiece<'p> {
+    /// `C`, `B` or `P` and a number: the same as long as the input is.
+    pub id: String,
+    pub kind: RetainedKind,
+    /// Setting of a corridor; 0 of bands and patches, which belong to none.
+    pub part: u32,
+    pub shape: &'p Polygon,
+}
+
 impl BlockPlan {
     /// The share left standing as the rule counts it; None where it is one of trees that nobody knows.
     pub fn share_left(&self) -> Option<f64> {
         let unknown = self.trees_left.is_some_and(|trees| trees.counted.is_none());
         (!unknown).then_some(self.retention_share)
+    }
+
+    /// All that is left standing as retention, piece by piece.
+    pub fn retained_pieces(&self) -> Vec<RetainedPiece<'_>> {
+        let mut pieces: Vec<RetainedPiece> = Vec::new();
+        let mut counts: BTreeMap<(u32, u32), u32> = BTreeMap::new();
+        for corridor in &self.corridors {
+            let count = counts
+                .entry((corridor.part, corridor.corridor_no))
+                .or_default();
+            *count += 1;
+            pieces.push(RetainedPiece {
+                id: format!("C{}-{}-{count}", corridor.part, corridor.corridor_no),
+                kind: RetainedKind::Corridor,
+                part: corridor.part,
+                shape: &corridor.shape,
+            });
+        }
+        let kept = |zone: &&Zone| zone.kind == ZoneKind::RetainedBand;
+        let kept: Vec<&Zone> = self.zones.iter().filter(kept).collect();
+        // Bands that no zone names are bands all the same.
+        let unnamed = (kept.is_empty()).then_some(&self.retained_bands);
+        let named = kept.iter().filter(|zone| !zone.is_patch());
+        let bands = named.map(|zone| &zone.shape).chain(unnamed);
+        let bands = (1u32..).zip(bands.flat_map(|shape| &shape.0));
+        pieces.extend(bands.map(|(number, shape)| RetainedPiece {
+            id: format!("B{number}"),
+            kind: RetainedKind::Band,
+            part: 0,
+            shape,
+        }));
+        for zone in kept.into_iter().filter(|zone| zone.is_patch()) {
+            for (number, shape) in (1u32..).zip(&zone.shape.0) {
+                let id = match number {
+                    1 => zone.source_id.clone(),
+                    _ => format!("{}-{number}", zone.source_id),
+                };
+                pieces.push(RetainedPiece {
+                    id,
+                    kind: RetainedKind::Patch,
+                    part: 0,
+                    shape,
+                });
+            }
+        }
+        pieces
     }
 
     /// Volume felled in one setting, m3; None where it is not known of every section.

@@ -21,6 +21,8 @@ pub enum ProblemCode {
     MissingId,
     UnknownClass,
     BadNumber,
+    /// Of a pattern of retention.
+    UnknownWord,
     OutOfRange,
     ScaleError,
     Uncertified,
@@ -58,6 +60,7 @@ impl ProblemCode {
             ProblemCode::MissingId => "missing-id",
             ProblemCode::UnknownClass => "unknown-class",
             ProblemCode::BadNumber => "bad-number",
+            ProblemCode::UnknownWord => "unknown-word",
             ProblemCode::OutOfRange => "out-of-range",
             ProblemCode::ScaleError => "scale-error",
             ProblemCode::Uncertified => "uncertified-zone",

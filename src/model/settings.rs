@@ -131,6 +131,35 @@ pub enum Decking {
     Both,
 }
 
+/// How trees are left standing.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Pattern {
+    /// Between strips only.
+    Corridors,
+    /// In patches only.
+    Patches,
+    /// Between strips, and in patches what corridors cannot give.
+    #[default]
+    Both,
+}
+
+impl Pattern {
+    pub const ALL: [Pattern; 3] = [Pattern::Corridors, Pattern::Patches, Pattern::Both];
+
+    pub fn key(self) -> &'static str {
+        match self {
+            Pattern::Corridors => "corridors",
+            Pattern::Patches => "patches",
+            Pattern::Both => "both",
+        }
+    }
+
+    pub fn from_key(key: &str) -> Option<Pattern> {
+        Pattern::ALL.into_iter().find(|own| own.key() == key)
+    }
+}
+
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct LayoutSettings {
     /// No retention nearer than this to a road's edge (warn inside it). Default 45.72 m = 150 ft, common practice.
@@ -140,6 +169,9 @@ pub struct LayoutSettings {
     /// Whether the boundary pass is laid.
     pub boundary_pass: bool,
     pub azimuth: Azimuth,
+    pub pattern: Pattern,
+    /// A patch is larger than this; own judgement. A rule's own figure counts where it is larger.
+    pub least_patch_m2: f64,
     pub corridor_min_m: f64,
     pub corridor_max_m: f64,
     /// Stretches of strips nearer than this to a boundary or reserve edge are day-only.
@@ -184,6 +216,8 @@ impl Default for LayoutSettings {
             road_band_fail_m: 100.0 * FOOT_M,
             boundary_pass: true,
             azimuth: Azimuth::Auto,
+            pattern: Pattern::Both,
+            least_patch_m2: 200.0,
             corridor_min_m: 3.0,
             corridor_max_m: 20.0,
             edge_distance_m: 15.0,

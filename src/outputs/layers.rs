@@ -27,6 +27,7 @@ const SETTINGS: usize = 11;
 const SKID_TRAILS: usize = 12;
 const DECKS: usize = 13;
 const OUTLETS: usize = 14;
+const RETAINED: usize = 15;
 
 /// In file order.
 pub(super) const LAYERS: &[LayerDef] = &[
@@ -287,6 +288,18 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("length_m", Number),
         ],
     },
+    LayerDef {
+        name: "retained",
+        geometry: GeometryKind::Polygon,
+        description: "Corridors, bands and patches that stay, each with an id of its own",
+        fields: &[
+            ("block_id", Text),
+            ("piece_id", Text),
+            ("kind", Text),
+            ("part", Whole),
+            ("area_ha", Number),
+        ],
+    },
 ];
 
 /// The attributes of layer `blocks`, in its order; the same go into `blocks.csv`.
@@ -478,6 +491,22 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
                 Value::Whole(corridor.corridor_no),
                 Value::Number(corridor.width_m),
                 area_ha(&corridor.shape),
+            ],
+        )?;
+    }
+    for piece in plan.retained_pieces() {
+        package.row(
+            RETAINED,
+            Some(&wkb::write_polygon(
+                &frame.leave_polygon(piece.shape),
+                [0.0; 2],
+            )),
+            &[
+                block,
+                Value::Text(&piece.id),
+                Value::Text(piece.kind.key()),
+                Value::Whole(piece.part),
+                area_ha(piece.shape),
             ],
         )?;
     }

@@ -80,6 +80,8 @@ pub struct Counts {
     pub parts: u64,
     pub strips: u64,
     pub corridors: u64,
+    /// Patches left for the share of their block.
+    pub patches: u64,
     pub sections_by_shift_class: BTreeMap<&'static str, u64>,
     pub zones_by_kind: BTreeMap<&'static str, u64>,
     pub unworked_by_reason: BTreeMap<&'static str, u64>,
@@ -127,6 +129,7 @@ impl Counts {
         self.parts += plan.parts.len() as u64;
         self.strips += u64::from(plan.strips_count);
         self.corridors += plan.corridors.len() as u64;
+        self.patches += plan.zones.iter().filter(|zone| zone.is_patch()).count() as u64;
         count(
             &mut self.sections_by_shift_class,
             plan.sections

@@ -7,7 +7,15 @@ use geo::{Coord, InteriorPoint, Intersects, LineString, Rect};
 
 use crate::geometry::distance::point_segment;
 use crate::geometry::shared_edge;
-use crate::model::{BlockPlan, Heading, OutletNote, SkidTrail, StripKind, StripLine};
+use crate::model::{BlockPlan, Heading, OutletNote, RetainedKind, SkidTrail, StripKind, StripLine};
+
+/// Patches that stay, by their ids, each with a place inside.
+pub fn patch_places(plan: &BlockPlan) -> Vec<(String, Coord)> {
+    let patches = plan.retained_pieces().into_iter();
+    let patches = patches.filter(|piece| piece.kind == RetainedKind::Patch);
+    let places = patches.filter_map(|patch| Some((patch.id, patch.shape.interior_point()?.0)));
+    places.collect()
+}
 
 /// How many steps of the order are numbered: enough to see which way the work goes.
 pub const FIRST_STEPS: usize = 5;

@@ -10,7 +10,9 @@ use super::map::svg::escape;
 use super::paint::{Fill, Paint, Rgb, Stroke};
 use super::style::{self, Ground};
 use super::text;
-use crate::model::{BlockStatus, Heading, Language, ShiftClass, StripKind, Verdict, ZoneKind};
+use crate::model::{
+    BlockStatus, Heading, Language, RetainedKind, ShiftClass, StripKind, Verdict, ZoneKind,
+};
 
 /// One rule: the value of the layer's attribute it is for (empty: all), what the legend says, and how it looks.
 struct Rule {
@@ -179,6 +181,27 @@ fn layers(words: &text::Words) -> Vec<Layer> {
             "corridors",
             "",
             vec![ground("", words.legend_corridor, &style::CORRIDOR)],
+        ),
+        layer(
+            "retained",
+            "kind",
+            vec![
+                ground(
+                    RetainedKind::Corridor.key(),
+                    words.legend_corridor,
+                    &style::CORRIDOR,
+                ),
+                ground(
+                    RetainedKind::Band.key(),
+                    words.legend_retained_band,
+                    &style::RETAINED_BAND,
+                ),
+                ground(
+                    RetainedKind::Patch.key(),
+                    words.legend_retained_band,
+                    &style::RETAINED_BAND,
+                ),
+            ],
         ),
         layer(
             "sections",

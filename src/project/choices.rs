@@ -20,6 +20,8 @@ pub(super) const LISTED: [(&str, &[&str]); 4] = [
             "road_band",
             "boundary_pass",
             "azimuth",
+            "pattern",
+            "least_patch",
             "corridor_min",
             "corridor_max",
             "edge_distance",

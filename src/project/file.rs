@@ -138,6 +138,8 @@ pub struct LayerTable {
     pub capacity: Given<AttributeText>,
     /// Road or landing that the wood of a setting or block goes to, by its id.
     pub outlet: Given<AttributeText>,
+    /// How trees are left in a block: `corridors`, `patches` or `both`.
+    pub pattern: Given<AttributeText>,
 }
 
 /// One source of a value, or several in the order in which they are tried.
@@ -303,6 +305,11 @@ pub struct LayoutTable {
     pub boundary_pass: Option<bool>,
     /// Way of the strips.
     pub azimuth: Given<Direction>,
+    /// How trees are left standing: between strips, in patches, or in patches what corridors cannot give.
+    #[schemars(extend("enum" = ["corridors", "patches", "both"]))]
+    pub pattern: Given<String>,
+    /// A patch is larger than this.
+    pub least_patch: Given<Area>,
     /// Least width of a retention corridor.
     pub corridor_min: Given<Length>,
     /// Greatest width of a retention corridor.

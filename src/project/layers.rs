@@ -151,6 +151,10 @@ impl Resolver<'_> {
                 self.number("capacity", constant, MOST_CAPACITY_M3)
             })?,
             outlet: self.attribute("outlet", &table.outlet, |_| Ok(()))?,
+            pattern: self.attribute("pattern", &table.pattern, |constant| {
+                let written = constant.get_ref().0.to_string();
+                super::settings::pattern(context, &written, constant.span()).map(drop)
+            })?,
         };
         for class in table.class_map.values() {
             self.known_class(kind, class.get_ref(), class.span(), rules)?;
@@ -418,6 +422,7 @@ impl Resolver<'_> {
             ("slope_unit", table.slope_unit.is_some(), slopes),
             ("slope_map", !layer.slope_map.is_empty(), slopes),
             ("portfolio", given(&layer.portfolio), blocks),
+            ("pattern", given(&layer.pattern), blocks),
             (
                 "capacity",
                 given(&layer.capacity),

@@ -115,6 +115,8 @@ pub struct LayerSource {
     pub capacity: Attribute,
     /// Id of the road or landing that wood of a setting or block goes to.
     pub outlet: Attribute,
+    /// How trees are left in a block.
+    pub pattern: Attribute,
 }
 
 /// A table beside the layers.

@@ -6,7 +6,7 @@ use super::file::{LayoutTable, MachineTable, ProductionTable};
 use super::resolve::Context;
 use super::{ProjectError, Reason, time_model};
 use crate::model::{
-    Azimuth, Decking, LayoutSettings, Limbiness, Machine, Production, Settings, SoftGround,
+    Azimuth, Decking, LayoutSettings, Limbiness, Machine, Pattern, Production, Settings, SoftGround,
 };
 use crate::rulebook::values::{Area, Direction, Length, Share, Written};
 use crate::units::Percent;
@@ -325,6 +325,12 @@ fn layout(context: &Context<'_>, table: &LayoutTable) -> Result<LayoutSettings, 
     )?;
     let areas = [
         (
+            "least_patch",
+            &table.least_patch,
+            MOST_PATCH_M2,
+            &mut layout.least_patch_m2,
+        ),
+        (
             "sliver",
             &table.sliver,
             MOST_SLIVER_M2,
@@ -376,6 +382,9 @@ fn layout(context: &Context<'_>, table: &LayoutTable) -> Result<LayoutSettings, 
             }
         };
     }
+    if let Some(written) = &table.pattern {
+        layout.pattern = pattern(context, written.get_ref(), written.span())?;
+    }
     if let Some(written) = &table.azimuth {
         layout.azimuth = azimuth(context, written)?;
     }
@@ -409,6 +418,7 @@ fn layout(context: &Context<'_>, table: &LayoutTable) -> Result<LayoutSettings, 
 
 /// A hectare is a block, no sliver.
 const MOST_SLIVER_M2: f64 = 10_000.0;
+const MOST_PATCH_M2: f64 = 200_000.0;
 const MOST_PART_M2: f64 = 100_000.0;
 const MOST_SETTING_M2: f64 = 1_000_000.0;
 const MOST_STRIPS_BETWEEN: f64 = 100.0;
@@ -437,6 +447,22 @@ fn square_metres(
         return Err(context.error(written.span(), reason));
     }
     Ok(value)
+}
+
+/// How trees are left standing.
+pub(super) fn pattern(
+    context: &Context<'_>,
+    written: &str,
+    span: std::ops::Range<usize>,
+) -> Result<Pattern, ProjectError> {
+    Pattern::from_key(written).ok_or_else(|| {
+        let reason = Reason::UnknownChoice {
+            key: "pattern".to_owned(),
+            value: written.to_owned(),
+            valid: Pattern::ALL.map(|own| own.key().to_owned()).to_vec(),
+        };
+        context.error(span, reason)
+    })
 }
 
 fn azimuth(context: &Context<'_>, written: &Spanned<Direction>) -> Result<Azimuth, ProjectError> {

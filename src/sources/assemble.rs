@@ -18,7 +18,9 @@ use super::stand_table::StandTables;
 use super::uses::UseTally;
 use super::{Batch, InputFile, LayerReport};
 use crate::geometry::area;
-use crate::model::{Fact, Facts, Feature, LayerKind, Problem, ProblemCode, Shape, SourceBlock};
+use crate::model::{
+    Fact, Facts, Feature, LayerKind, Pattern, Problem, ProblemCode, Shape, SourceBlock,
+};
 use crate::project::{LayerSource, Project};
 use crate::rulebook::{Channel, Match, RULED_KINDS, Unit};
 
@@ -30,6 +32,7 @@ struct Outline {
     azimuth_deg: Option<f64>,
     portfolio: Option<String>,
     outlets: Vec<String>,
+    pattern: Option<Pattern>,
 }
 
 /// A batch in the making.
@@ -217,6 +220,7 @@ impl<'a> Assembly<'a> {
                 desk.report.set_aside += 1;
                 continue;
             }
+            let pattern = self.pattern(&desk, &id, raw.pattern.as_deref());
             let block = Outline {
                 id,
                 shape,
@@ -224,11 +228,30 @@ impl<'a> Assembly<'a> {
                 azimuth_deg: raw.azimuth.value,
                 portfolio: raw.portfolio,
                 outlets: ids(raw.outlet.as_deref()),
+                pattern,
             };
             self.place_block(&mut desk, block);
         }
         self.close(desk, head.source);
         Ok(())
+    }
+
+    /// How trees are left in a block, in the words of the project file.
+    fn pattern(&mut self, desk: &Desk, id: &str, written: Option<&str>) -> Option<Pattern> {
+        let written = written.map(str::trim).filter(|text| !text.is_empty())?;
+        let known = Pattern::from_key(&written.to_ascii_lowercase());
+        if known.is_none() {
+            let remark = Remark {
+                code: ProblemCode::UnknownWord,
+                place: None,
+                message: format!(
+                    "pattern: `{written}` is none of `corridors`, `patches`, `both`; the block is laid out as the project says"
+                ),
+                remedy: "correct the value, or name a better attribute first".to_owned(),
+            };
+            self.problem(&desk.label, id, remark, None, false);
+        }
+        known
     }
 
     /// Names that are too long would stand in every row of the outputs.
@@ -275,6 +298,7 @@ impl<'a> Assembly<'a> {
             azimuth_deg,
             portfolio,
             outlets,
+            pattern,
         } = outline;
         let at = shape
             .bounding_rect()
@@ -302,6 +326,7 @@ impl<'a> Assembly<'a> {
             frame,
             shape,
             azimuth_deg,
+            pattern,
             portfolio,
             outlets,
             repaired_m2: repaired_m2 / (scale.east * scale.north),

@@ -48,6 +48,7 @@ pub(super) struct Schema {
     pub slope: Columns,
     pub portfolio: Columns,
     pub outlet: Columns,
+    pub pattern: Columns,
     pub capacity: Columns,
 }
 
@@ -136,6 +137,7 @@ impl Schema {
             slope: find(&source.slope, "slope")?,
             portfolio: find(&source.portfolio, "portfolio")?,
             outlet: find(&source.outlet, "outlet")?,
+            pattern: find(&source.pattern, "pattern")?,
             capacity: find(&source.capacity, "capacity")?,
         };
         for (columns, key, measure) in [

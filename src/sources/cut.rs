@@ -163,6 +163,7 @@ pub(super) fn bare_source(
         slope_map: Default::default(),
         portfolio: Attribute::default(),
         outlet: Attribute::default(),
+        pattern: Attribute::default(),
         capacity: Attribute::default(),
     }
 }

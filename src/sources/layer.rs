@@ -32,6 +32,7 @@ pub(super) struct RawFeature {
     pub slope: Number,
     pub portfolio: Option<String>,
     pub outlet: Option<String>,
+    pub pattern: Option<String>,
     pub capacity: Number,
     /// Keys of the names that are too long to be used, and how long they are.
     pub too_long: Vec<(&'static str, usize)>,
@@ -161,6 +162,7 @@ pub(super) fn each<'a, T>(
             class: name(&schema.class, "class"),
             portfolio: name(&schema.portfolio, "portfolio"),
             outlet: name(&schema.outlet, "outlet"),
+            pattern: name(&schema.pattern, "pattern"),
             too_long,
             capacity: schema
                 .capacity

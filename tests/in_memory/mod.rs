@@ -29,6 +29,7 @@ pub fn block(shape: MultiPolygon) -> SourceBlock {
         id: "A-1".to_owned(),
         source_layer: "blocks".to_owned(),
         azimuth_deg: None,
+        pattern: None,
         portfolio: None,
         outlets: vec![],
         repaired_m2: 0.0,

@@ -71,6 +71,7 @@ pub fn source(kind: LayerKind, folder: &Path, file: &str) -> LayerSource {
         slope_map: BTreeMap::new(),
         portfolio: Attribute::default(),
         outlet: Attribute::default(),
+        pattern: Attribute::default(),
         capacity: Attribute::default(),
     }
 }

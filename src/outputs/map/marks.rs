@@ -67,6 +67,7 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> M
     steps(&mut top, view, plan, &mut room);
     marks.findings = findings(svg, &mut top, view, plan, &mut room);
     setting_names(&mut top, view, plan, words, &mut room);
+    patch_ids(&mut top, view, plan, &mut room);
     numbers(&mut top, view, plan, &mut room);
     arrows(svg, view, plan, &mut room);
     svg.push_str(&top);
@@ -267,6 +268,20 @@ fn arrows(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
     }
     if !path.is_empty() {
         svg.push_str(&format!("<path class=\"t\" d=\"{}\"/>\n", path.0));
+    }
+}
+
+/// The id of every patch inside it, where there is room.
+fn patch_ids(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
+    for (id, at) in signs::patch_places(plan) {
+        let (x, y) = view.place(at);
+        let width = 7.0 * id.len() as f64 + 3.0;
+        if room.take(Area::around(x, y, width, 12.0)) {
+            let (x, y) = (px(x), px(y + 3.9));
+            svg.push_str(&format!(
+                "<text class=\"n\" x=\"{x}\" y=\"{y}\">{id}</text>\n"
+            ));
+        }
     }
 }
 

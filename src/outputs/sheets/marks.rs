@@ -118,6 +118,7 @@ pub fn draw(
     drawer.steps();
     marks.findings = drawer.finding_markers();
     drawer.setting_names();
+    drawer.patch_ids();
     drawer.numbers(pitch);
     drawer.arrows(crowded);
     furniture::scale_bar(canvas, sheet, bar, words);
@@ -193,6 +194,17 @@ impl Drawer<'_> {
             }
             canvas.fill();
         });
+    }
+
+    /// The id of every patch inside it, where there is room.
+    fn patch_ids(&mut self) {
+        for (id, at) in signs::patch_places(self.plan) {
+            let (x, y) = self.sheet.place(at);
+            let width = width_of(LABEL, &id);
+            if self.room.take(Area::around(x, y, width, 8.5)) {
+                self.canvas.text(LABEL, x, y - 2.9, &id);
+            }
+        }
     }
 
     /// One number per strip at its outlet end, beyond the end of the line if there is room, else on the line, else none.

@@ -1,0 +1,267 @@
+//! A block laid out with patches of forest already chosen, once or several times: corridors first, and in patches what they
+//! cannot give.
+
+use geo::{MultiPolygon, Polygon};
+
+use super::ground::{self, Ground};
+use super::patches::{self, Field};
+use super::zones::Zones;
+use super::{
+    Context, LayoutError, access, boundary_pass, drawn, opening, outlets, retention, road_clearing,
+    setting, strips, tree_share, write_up,
+};
+use crate::geometry::area::{Bounds, area, polygon_area};
+use crate::geometry::sound::sound;
+use crate::landbase::{NearFeature, Slopes, crossings};
+use crate::model::{BlockPlan, Pattern, SourceBlock, TreesLeft, UnworkedReason};
+
+/// A block and what lies near it, in its frame.
+pub struct Site<'s> {
+    pub context: Context<'s>,
+    pub block: &'s SourceBlock,
+    pub shape: &'s MultiPolygon,
+    pub bounds: Bounds,
+    pub near: &'s [NearFeature<'s>],
+    pub zones: &'s Zones<'s>,
+    pub slopes: &'s Slopes<'s>,
+}
+
+/// What is left standing for the share.
+#[derive(Clone, Debug, Default)]
+struct Kept {
+    patches: Vec<Polygon>,
+    corridors: bool,
+}
+
+/// Which plans are written up.
+#[derive(Clone, Copy, PartialEq)]
+enum WriteUp {
+    Always,
+    /// Only a plan that meets its share, leaves no more ground unworked than this and keeps as much in corridors, m2.
+    IfGood {
+        unworked_m2: f64,
+        corridors_m2: f64,
+    },
+}
+
+/// A layout as far as it was followed.
+struct Attempt {
+    plan: Option<BlockPlan>,
+    /// Less than asked is kept by this much.
+    short_m2: f64,
+    /// What corridors and patches have to give, and what corridors give.
+    owed_m2: f64,
+    corridors_m2: f64,
+    /// Ground that could be worked but for being small or out of reach.
+    unworked_m2: f64,
+    /// Where patches may stand; none is looked for where the share is met.
+    fields: Vec<Field>,
+}
+
+/// Shares are met within this.
+const MET_M2: f64 = 1e-6;
+/// Of patches that take ground from corridors, more is asked this often.
+const TRIES: u32 = 4;
+/// No more of the net area than this may become unworkable by patches; own judgement.
+const UNWORKED_SHARE: f64 = 0.25;
+
+impl Site<'_> {
+    /// # Errors
+    /// As [`super::lay_out`].
+    pub fn lay_out(&self) -> Result<BlockPlan, LayoutError> {
+        let pattern = self.block.pattern;
+        let pattern = pattern.unwrap_or(self.context.settings.layout.pattern);
+        // Where the share is one of trees, what of the ground must stand is known for corridors only.
+        let pattern = match self.context.rules.share_trees {
+            Some(_) => Pattern::Corridors,
+            None => pattern,
+        };
+        let plain = Kept {
+            patches: vec![],
+            corridors: pattern != Pattern::Patches,
+        };
+        if pattern == Pattern::Corridors {
+            return self.written(&plain);
+        }
+        let first = self.attempt(
+            &plain,
+            WriteUp::IfGood {
+                unworked_m2: f64::INFINITY,
+                corridors_m2: 0.0,
+            },
+        )?;
+        let (short_m2, corridors_m2) = (first.short_m2, first.corridors_m2);
+        let Attempt {
+            plan: None,
+            owed_m2,
+            unworked_m2,
+            fields,
+            ..
+        } = first
+        else {
+            return first.plan.map_or_else(|| self.written(&plain), Ok);
+        };
+        // Corridors that give less than half are in the way of patches more than they help.
+        let half_m2 = owed_m2 / 2.0;
+        let with = (short_m2 + retention::ROUNDING_M2, true);
+        let without = (owed_m2, false);
+        let ways = match pattern {
+            Pattern::Patches => vec![without],
+            _ if corridors_m2 >= half_m2 => vec![with, without],
+            _ => vec![without, with],
+        };
+        let most_m2 = unworked_m2 + UNWORKED_SHARE * area(self.shape);
+        let mut best: Option<(f64, Kept)> = None;
+        for (mut want_m2, corridors) in ways {
+            let good = WriteUp::IfGood {
+                unworked_m2: most_m2,
+                corridors_m2: if corridors { half_m2 } else { 0.0 },
+            };
+            for _ in 0..TRIES {
+                let patches = patches::choose(self.context, fields.clone(), want_m2);
+                if patches.is_empty() {
+                    break;
+                }
+                let kept = Kept { patches, corridors };
+                // What spoils a layout by a patch does not spoil the block.
+                let Ok(attempt) = self.attempt(&kept, good) else {
+                    break;
+                };
+                if let Some(plan) = attempt.plan {
+                    return Ok(plan);
+                }
+                let is_better = best
+                    .as_ref()
+                    .is_none_or(|(held_m2, _)| attempt.short_m2 < *held_m2);
+                if is_better && attempt.unworked_m2 <= most_m2 {
+                    best = Some((attempt.short_m2, kept));
+                }
+                if attempt.short_m2 <= MET_M2 {
+                    break;
+                }
+                want_m2 += 1.1 * attempt.short_m2 + 1.0;
+            }
+        }
+        match best {
+            Some((still_short_m2, kept)) if still_short_m2 < short_m2 - 1.0 => self.written(&kept),
+            _ => self.written(&plain),
+        }
+    }
+
+    fn written(&self, kept: &Kept) -> Result<BlockPlan, LayoutError> {
+        let attempt = self.attempt(kept, WriteUp::Always)?;
+        attempt
+            .plan
+            .ok_or(LayoutError::NothingLeft { gross_ha: 0.0 })
+    }
+
+    fn attempt(&self, kept: &Kept, write_up: WriteUp) -> Result<Attempt, LayoutError> {
+        let (context, block, shape, near) = (self.context, self.block, self.shape, self.near);
+        let frame = &block.frame;
+        let mut ground = ground::divide(
+            context,
+            shape,
+            frame,
+            self.zones.clone(),
+            crossings(near, context.settings.layout.crossing_width_m),
+            access(context, block, &self.bounds, near),
+            self.slopes,
+            &kept.patches,
+        )?;
+        for crossing in &ground.crossings {
+            ground.zones.list.push(crossing.zone());
+        }
+        let clearing = road_clearing::lay(context, &ground, near);
+        let roads = outlets::Roads::near(near);
+        let outlets = opening::open_up(context, block, &mut ground, shape, near, &roads);
+        let wood_goes = outlets.iter().any(|outlets| !outlets.is_empty());
+        let layout = &context.settings.layout;
+        // Where nobody has given a road, that there is none is not known.
+        let is_asked = layout.without_access || !context.landbase.knows_access();
+        if !(wood_goes || ground.parts.is_empty() || is_asked) {
+            return Err(LayoutError::NoAccess {
+                within_m: layout.access_search_m,
+            });
+        }
+        let divided = drawn::divide(context, (block, shape), &ground, near, &roads, outlets);
+        ground.zones.findings.extend(divided.findings);
+        let settings: Vec<(&Polygon, setting::Setting)> = (divided.settings.into_iter())
+            .flat_map(|(part, setting)| {
+                // Lines that divide ground may touch its outline.
+                let part = &ground.parts[part];
+                let shapes = sound(setting.shape.clone(), frame).into_iter();
+                shapes.map(move |shape| {
+                    let setting = setting::Setting {
+                        shape,
+                        ..setting.clone()
+                    };
+                    (part, setting)
+                })
+            })
+            .collect();
+        let parts: Vec<strips::Part> = (1u32..)
+            .zip(&settings)
+            .map(|(number, (part, setting))| {
+                let before = settings[..number as usize - 1].iter();
+                let before = before.filter(|(other, _)| std::ptr::eq(*other, *part));
+                let before: Vec<&Polygon> = before.map(|(_, earlier)| &earlier.shape).collect();
+                let pass = boundary_pass::lay(context, &ground, &before, &setting.shape);
+                strips::Part::prepare(context, block, &ground, setting, number, pass)
+            })
+            .collect();
+        let trees = tree_share::of_block(context, &ground, shape);
+        let target_m2 = retention::target_m2(context.rules, &ground, trees.is_some());
+        let owed_m2 = target_m2 - area(&ground.retained_bands);
+        let asked_m2 = if kept.corridors { owed_m2 } else { 0.0 };
+        let solved = match &trees {
+            Some(trees) => trees.solve(context, &parts, asked_m2),
+            None => retention::solve(context, &parts, asked_m2),
+        };
+        let corridors_m2 = solved.corridors_m2();
+        let unworked_m2 = unworked_m2(&ground);
+        let short_m2 = owed_m2 - corridors_m2;
+        let is_good = match write_up {
+            WriteUp::Always => true,
+            WriteUp::IfGood {
+                unworked_m2: most_m2,
+                corridors_m2: least_m2,
+            } => short_m2 <= MET_M2 && unworked_m2 <= most_m2 && corridors_m2 >= least_m2,
+        };
+        let plan = is_good.then(|| {
+            let shape = shape.clone();
+            let mut plan =
+                write_up::plan(context, block, shape, &ground, &clearing, &parts, &solved);
+            if let Some(trees) = &trees {
+                let [left, all] = trees.left(&plan);
+                plan.retention_share = left / all;
+            }
+            plan.trees_left = (context.rules.share_trees).map(|counted| TreesLeft {
+                unit: counted.unit,
+                counted: trees.map(|trees| trees.left(&plan)),
+            });
+            plan
+        });
+        Ok(Attempt {
+            short_m2,
+            owed_m2: owed_m2 + retention::ROUNDING_M2,
+            corridors_m2,
+            unworked_m2,
+            fields: if is_good {
+                vec![]
+            } else {
+                patches::fields(context, &ground, &parts)
+            },
+            plan,
+        })
+    }
+}
+
+fn unworked_m2(ground: &Ground) -> f64 {
+    let lost = ground.unworked.iter().filter(|unworked| {
+        matches!(
+            unworked.reason,
+            UnworkedReason::SmallPart | UnworkedReason::CutOff | UnworkedReason::Sliver
+        )
+    });
+    lost.map(|unworked| polygon_area(&unworked.shape)).sum()
+}

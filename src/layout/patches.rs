@@ -1,0 +1,213 @@
+//! Patches of forest that stay where corridors cannot give a block's share: off the road band, larger than the least patch,
+//! first on ground that no machine works anyway, then where the machines' work costs least without them.
+
+use geo::{Coord, MultiPolygon, Polygon};
+
+use super::Context;
+use super::ground::Ground;
+use super::hours::Stands;
+use super::orientation;
+use super::outlets::Outlet;
+use super::patch_cells::{Cells, Prices, cut_out};
+use super::strips::{ASSUMED_STEMS_PER_HA, ASSUMED_TREE_M3, Part};
+use crate::geometry::area::{Bounds, area, polygon_area};
+use crate::geometry::buffer::Source;
+use crate::geometry::frame::Frame;
+use crate::geometry::overlay::{difference, intersection, oriented};
+use crate::model::{Unworked, UnworkedReason};
+use crate::units::HECTARE_M2;
+
+/// A block is not cut up by more of them.
+const MOST_PATCHES: usize = 12;
+/// With a hair to spare: what an audit makes of a patch differs by rounding.
+const SPARE_M2: f64 = 0.01;
+/// Places along an outlet's front, so far apart.
+const STEP_M: f64 = 3.0;
+
+/// Ground of a setting on which a patch may stand, or ground that is not worked.
+#[derive(Clone)]
+pub struct Field {
+    whole: MultiPolygon,
+    may: MultiPolygon,
+    azimuth_deg: f64,
+    /// None where it is not worked, or where nobody knows where its wood goes.
+    outlet: Option<Outlet>,
+    is_worked: bool,
+    prices: Prices,
+}
+
+/// Ground left for another reason than that it is too small or cut off stands whatever is decided here, and does not count.
+fn may_be_kept(unworked: &Unworked) -> bool {
+    matches!(
+        unworked.reason,
+        UnworkedReason::CutOff | UnworkedReason::SmallPart
+    )
+}
+
+/// Where patches may stand in a block, by settings.
+pub fn fields(context: Context<'_>, ground: &Ground, parts: &[Part]) -> Vec<Field> {
+    let zones = &ground.zones;
+    let crossings = ground.crossings.iter();
+    let crossings = crossings.flat_map(|crossing| crossing.shape.iter().chain(&crossing.lane));
+    let mut shut: Vec<Polygon> = zones.road_band.clone();
+    shut.extend(zones.clearing.iter().chain(&zones.unfelled).cloned());
+    shut.extend(crossings.cloned());
+    let production = &context.settings.production;
+    let machine = &context.settings.machine;
+    let stands = Stands::new(&zones.stands, production);
+    let field = |shape: &Polygon, azimuth_deg: f64, outlet: Option<&Outlet>, is_worked: bool| {
+        let whole = MultiPolygon(vec![shape.clone()]);
+        let (stems_per_ha, tree_m3) = stands.trees(orientation::middle(shape));
+        let stems = stems_per_ha.unwrap_or(ASSUMED_STEMS_PER_HA) / HECTARE_M2;
+        let loads = production.loads(stems, stems * tree_m3.unwrap_or(ASSUMED_TREE_M3));
+        let way_s = production.skid_seconds(1.0) - production.skid_seconds(0.0);
+        let turn_s = production.seconds_per_turn / machine.strip_width_m();
+        Field {
+            may: difference(&whole, &shut),
+            whole,
+            azimuth_deg,
+            outlet: outlet.cloned(),
+            is_worked,
+            prices: Prices {
+                skid_s_per_m3: loads * way_s,
+                edge_s_per_m: turn_s + 60.0 / production.travel_m_per_min,
+                least_part_m2: context.settings.layout.least_part_m2,
+            },
+        }
+    };
+    let worked = parts.iter().map(|part| {
+        let outlet = part.setting.outlet.as_ref();
+        field(part.shape, part.azimuth_deg, outlet, true)
+    });
+    let left = ground
+        .unworked
+        .iter()
+        .filter(|unworked| may_be_kept(unworked));
+    let left = left.map(|unworked| field(&unworked.shape, 0.0, None, false));
+    worked.chain(left).collect()
+}
+
+impl Field {
+    /// The largest ground on which a patch of more than `least_m2` may stand, at least as wide all along as a corridor.
+    fn room(&self, context: Context<'_>, least_m2: f64) -> Option<&Polygon> {
+        let wide = self.wide(context);
+        let holds = |polygon: &&Polygon| {
+            let own = MultiPolygon(vec![(*polygon).clone()]);
+            polygon_area(polygon) > least_m2 && area(&intersection(&own, &wide.0)) > least_m2
+        };
+        let rooms = self.may.0.iter().filter(holds);
+        rooms.reduce(|a, b| {
+            if polygon_area(b) > polygon_area(a) {
+                b
+            } else {
+                a
+            }
+        })
+    }
+
+    /// Of where a patch may stand what is no narrower than a corridor.
+    fn wide(&self, context: Context<'_>) -> MultiPolygon {
+        let half_m = context.settings.layout.corridor_min_m / 2.0;
+        let plain = |shape: MultiPolygon, by_m: f64| {
+            oriented(context.engines.plain(&Source::Polygons(shape), by_m))
+        };
+        if self.may.0.is_empty() {
+            return MultiPolygon(vec![]);
+        }
+        let inner = plain(self.may.clone(), -half_m);
+        if inner.0.is_empty() {
+            return inner;
+        }
+        intersection(&self.may, &plain(inner, half_m).0)
+    }
+
+    /// The cheapest patch of `want_m2` and what it costs, in machine seconds.
+    fn cheapest(&self, context: Context<'_>, want_m2: f64) -> Option<(f64, Polygon)> {
+        let frame = Frame::new(self.azimuth_deg);
+        let enter = |shape: &MultiPolygon| frame.enter_polygons(shape);
+        let fronts = self.outlet.iter().flat_map(|outlet| &outlet.front.0);
+        let places: Vec<Coord> = fronts
+            .flat_map(|line| line.0.windows(2))
+            .flat_map(|w| {
+                let step = w[1] - w[0];
+                let count = (step.x.hypot(step.y) / STEP_M).ceil().max(1.0) as u32;
+                (0..=count).map(move |k| w[0] + step * (f64::from(k) / f64::from(count)))
+            })
+            .map(|at| frame.enter(at))
+            .collect();
+        let way_m = |at: Coord| -> f64 {
+            let at = frame.leave(at);
+            let way = self.outlet.as_ref().and_then(|outlet| {
+                let off = outlet.nearest(at)? - at;
+                Some(off.x.hypot(off.y) + outlet.beyond_m())
+            });
+            way.unwrap_or(0.0)
+        };
+        let cells = Cells::new(
+            &enter(&self.whole),
+            (&enter(&self.may), &enter(&self.wide(context))),
+            &places,
+            way_m,
+            self.prices,
+            self.is_worked,
+        );
+        let found = cells.cheapest(want_m2)?;
+        let ground = (&self.may, &self.whole);
+        let sizes = (want_m2, self.prices.least_part_m2);
+        Some((found.cost_s, cut_out(&frame, ground, &found, sizes)?))
+    }
+
+    fn take(&mut self, patch: &Polygon) {
+        let patch = std::slice::from_ref(patch);
+        self.may = difference(&self.may, patch);
+        self.whole = difference(&self.whole, patch);
+    }
+}
+
+/// Patches that together hold `want_m2`, or as much as can stand; each larger than the least patch.
+pub fn choose(context: Context<'_>, mut fields: Vec<Field>, want_m2: f64) -> Vec<Polygon> {
+    let least_m2 = context.settings.layout.least_patch_m2 + SPARE_M2;
+    let mut patches: Vec<Polygon> = Vec::new();
+    let mut left_m2 = want_m2;
+    for is_worked in [false, true] {
+        while left_m2 > 0.0 && patches.len() < MOST_PATCHES {
+            let aim_m2 = left_m2.max(least_m2);
+            let rooms: Vec<(usize, Polygon)> = (fields.iter().enumerate())
+                .filter(|(_, field)| field.is_worked == is_worked)
+                .filter_map(|(at, field)| Some((at, field.room(context, least_m2)?.clone())))
+                .collect();
+            let gives = |room: &Polygon| polygon_area(room).min(aim_m2);
+            let Some(most_m2) = rooms
+                .iter()
+                .map(|(_, room)| gives(room))
+                .max_by(f64::total_cmp)
+            else {
+                break;
+            };
+            let full = rooms.iter().filter(|(_, room)| gives(room) >= most_m2);
+            let options = full.map(|(at, room)| {
+                let cheapest = (polygon_area(room) > aim_m2)
+                    .then(|| fields[*at].cheapest(context, aim_m2))
+                    .flatten();
+                let (cost_s, patch) = cheapest.unwrap_or((f64::INFINITY, room.clone()));
+                (*at, cost_s, patch)
+            });
+            let best = options.reduce(|best, next| if next.1 < best.1 { next } else { best });
+            let Some((at, _, patch)) = best else {
+                break;
+            };
+            left_m2 -= polygon_area(&patch);
+            fields[at].take(&patch);
+            patches.push(patch);
+        }
+    }
+    let corner = |patch: &Polygon| {
+        let bounds = Bounds::of(&patch.exterior().0);
+        (bounds.min.y, bounds.min.x)
+    };
+    patches.sort_by(|a, b| {
+        let (a, b) = (corner(a), corner(b));
+        a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1))
+    });
+    patches
+}
