@@ -296,6 +296,7 @@ fn comb(strip_m: f64, corridor_m: f64) -> (BlockPlan, f64) {
     settings.machine.reach_m = strip_m / 2.0 + settings.machine.reach_margin_m;
     settings.layout.boundary_pass = false;
     settings.layout.strips_between_corridors = 1;
+    settings.layout.pattern = Pattern::Corridors;
     settings.layout.azimuth = Azimuth::Degrees(0.0);
     let share = PITCHES * corridor_m / width_m;
     let block = block(MultiPolygon(vec![rectangle(0.0, 0.0, width_m, LENGTH_M)]));

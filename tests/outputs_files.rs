@@ -132,6 +132,7 @@ fn layers_hold_what_the_contract_names() {
             "Unknown (any)",
             "block_id setting outlet outlet_kind length_m",
         ),
+        ("retained", "Polygon", "block_id piece_id kind part area_ha"),
     ];
     let dataset = Dataset::open(temp.path().join("layout.gpkg")).unwrap();
     assert_eq!(dataset.layer_count(), expected.len());

@@ -11,9 +11,9 @@ use super::reached::Reached;
 use super::row::{Judged, Named, Origin, ROUNDING_M, row};
 use super::scene::Scene;
 use super::split::split;
-use crate::geometry::area::{length, polygon_area, rings};
+use crate::geometry::area::{Bounds, length, polygon_area, rings};
 use crate::geometry::buffer::Source;
-use crate::geometry::overlay::oriented;
+use crate::geometry::overlay::{difference, oriented, shared_area};
 use crate::landbase::{NearFeature, SHOWN_BEYOND_M};
 use crate::model::{LayerKind, LayoutSettings, SoftGround, Verdict};
 
@@ -24,6 +24,10 @@ const RESERVE_HAIR_M: f64 = 0.6;
 const LEAST_WIDTH_M: f64 = 0.1;
 /// Less than this in a road band is the end of a corridor, cut a hair too short.
 const LEAST_AREA_M2: f64 = 1.0;
+/// Of a hair there is less than this around its tip, so many metres to all sides; it is followed back for so many of these.
+const HAIR_M2: f64 = 0.001;
+const HAIR_BOX_M: f64 = 0.5;
+const MOST_HAIR_BOXES: u32 = 200;
 /// A corridor is on the average at least this share as wide as at its widest; a wedge is half as wide.
 const EVEN_SHARE: f64 = 0.6;
 /// A corridor is cut along at least this share of its outline; ground beside an edge is cut on one side.
@@ -140,10 +144,25 @@ impl Scene<'_> {
             }
             best
         };
+        // Ground beside a cut may hang on to a piece as a hair, which no tree stands on.
+        let away_of_solid = |piece: &Polygon| -> Option<(f64, Coord)> {
+            let mut rest = piece.clone();
+            for _ in 0..MOST_HAIR_BOXES {
+                let (off_m, at) = away(&rest)?;
+                let around = [Bounds::of([&at]).grown(HAIR_BOX_M).to_polygon()];
+                let whole = MultiPolygon(vec![rest.clone()]);
+                if shared_area(&whole, &around) >= HAIR_M2 {
+                    return Some((off_m, at));
+                }
+                let left = difference(&whole, &around).0.into_iter();
+                rest = left.max_by(|a, b| polygon_area(a).total_cmp(&polygon_area(b)))?;
+            }
+            away(&rest)
+        };
         let order = |p: &Coord, q: &Coord| p.x.total_cmp(&q.x).then(p.y.total_cmp(&q.y));
         let mut off: Vec<((f64, Coord), &Polygon)> = pieces
             .iter()
-            .filter_map(|piece| Some((away(piece)?, piece)))
+            .filter_map(|piece| Some((away_of_solid(piece)?, piece)))
             .collect();
         off.sort_by(|((a, p), _), ((b, q), _)| a.total_cmp(b).then(order(p, q)));
         let retention = |(_, piece): &&((f64, Coord), &Polygon)| self.is_retention(piece);
