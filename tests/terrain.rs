@@ -697,6 +697,7 @@ fn a_block_between_the_centres_is_covered() {
         shape: MultiPolygon(vec![bounds(101.0, 101.0, 2.0, 2.0).to_polygon()]),
         frame: GroundFrame::SAME,
         azimuth_deg: None,
+        pattern: None,
         portfolio: None,
         outlets: vec![],
         repaired_m2: 0.0,

@@ -158,15 +158,15 @@ impl Site<'_> {
     fn attempt(&self, kept: &Kept, write_up: WriteUp) -> Result<Attempt, LayoutError> {
         let (context, block, shape, near) = (self.context, self.block, self.shape, self.near);
         let frame = &block.frame;
+        let over = crossings(near, context.settings.layout.crossing_width_m);
         let mut ground = ground::divide(
             context,
             shape,
             frame,
             self.zones.clone(),
-            crossings(near, context.settings.layout.crossing_width_m),
+            (over, &kept.patches),
             access(context, block, &self.bounds, near),
             self.slopes,
-            &kept.patches,
         )?;
         for crossing in &ground.crossings {
             ground.zones.list.push(crossing.zone());

@@ -48,10 +48,9 @@ pub fn divide<'n>(
     block: &MultiPolygon,
     frame: &GroundFrame,
     mut zones: Zones<'n>,
-    crossings: Vec<Crossing>,
+    (crossings, patches): (Vec<Crossing>, &[Polygon]),
     access: Access,
     slopes: &'n Slopes<'n>,
-    patches: &[Polygon],
 ) -> Result<Ground<'n>, LayoutError> {
     let layout = &context.settings.layout;
     let gross_m2 = area(block);
