@@ -75,7 +75,7 @@ fn hours_taken_fit_a_factor_that_is_shown_and_used_only_where_the_project_says_s
     let sections_before = sections(folder, "first");
     assert!(sections_before.len() >= 6);
     // A fifth more than the model, a tenth up and down by turns.
-    let taken = |at: usize, hours: f64| hours * if at % 2 == 0 { 1.1 } else { 1.3 };
+    let taken = |at: usize, hours: f64| hours * if at.is_multiple_of(2) { 1.1 } else { 1.3 };
     let rows = sections_before.iter().enumerate();
     let rows: Vec<String> = rows
         .map(|(at, (key, hours))| format!("{key},{}", taken(at, *hours)))
