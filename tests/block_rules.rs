@@ -416,7 +416,7 @@ fn rt_06_corridors_between_strips_space_the_trails() {
         protected: &[],
         road: false,
         project: "[machine]\nreach = 23\nreach_margin = 0\nhalf_width = 1.5\n\
-            [layout]\nazimuth = 0\nboundary_pass = false\n",
+            [layout]\nazimuth = 0\nboundary_pass = false\npattern = 'corridors'\n",
     }
     .write(folder.path());
     let (ended, _, rows) = layout(folder.path(), &[]);

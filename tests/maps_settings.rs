@@ -221,7 +221,8 @@ fn work_starts_at_one_place_on_sheet_map_report_and_receiver() {
     write(temp.path(), &plan, Language::English);
     // The receiver's waypoint.
     let gpx = fs::read_to_string(temp.path().join("exchange/gpx/B-1.gpx")).unwrap();
-    assert_eq!(gpx.matches("<wpt").count(), 1);
+    // START, and where the only deck is.
+    assert_eq!(gpx.matches("<wpt").count(), 2);
     let waypoint = gpx.split("<wpt ").nth(1).unwrap();
     assert!(waypoint.contains("<name>START</name>"), "{waypoint}");
     let degrees = |name: &str| -> f64 {

@@ -209,6 +209,7 @@ mod tests {
             "outlet_",
             "time_",
             "dear_",
+            "share_of_",
         ];
         for key in table(0).keys() {
             let quoted = format!("\"{key}\"");
