@@ -6,6 +6,7 @@ use super::OutputError;
 use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
 use crate::geometry::area::length;
 use crate::geometry::frame::azimuth_deg;
+use crate::geometry::sound::sound;
 use crate::geometry::wkb;
 use crate::model::{BlockPlan, Finding, GroundFrame, PieceId, Treatment, Zone, ZoneKind};
 use crate::units::hectares;
@@ -495,20 +496,20 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
         )?;
     }
     for piece in plan.retained_pieces() {
-        package.row(
-            RETAINED,
-            Some(&wkb::write_polygon(
-                &frame.leave_polygon(piece.shape),
-                [0.0; 2],
-            )),
-            &[
-                block,
-                Value::Text(&piece.id),
-                Value::Text(piece.kind.key()),
-                Value::Whole(piece.part),
-                area_ha(piece.shape),
-            ],
-        )?;
+        // A part of a band that is sound as a whole need not be so by itself.
+        for shape in sound(piece.shape.clone(), frame) {
+            package.row(
+                RETAINED,
+                Some(&wkb::write_polygon(&frame.leave_polygon(&shape), [0.0; 2])),
+                &[
+                    block,
+                    Value::Text(&piece.id),
+                    Value::Text(piece.kind.key()),
+                    Value::Whole(piece.part),
+                    area_ha(&shape),
+                ],
+            )?;
+        }
     }
     write_sections(package, plan)?;
     for piece in &plan.unworked {
