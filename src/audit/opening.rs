@@ -7,6 +7,7 @@ use super::scene::Scene;
 use super::split::union_of;
 use crate::geometry::area::{area, length, polygon_area, rings};
 use crate::geometry::distance::{Segment, SegmentIndex, segment_segment};
+use crate::geometry::groups::Groups;
 use crate::model::Verdict;
 use crate::units::hectares;
 
@@ -75,13 +76,7 @@ fn joined(polygons: MultiPolygon) -> Vec<MultiPolygon> {
         })
         .collect();
     let index = SegmentIndex::new(segments.clone());
-    let mut group: Vec<usize> = (0..polygons.0.len()).collect();
-    fn root(group: &[usize], mut at: usize) -> usize {
-        while group[at] != at {
-            at = group[at];
-        }
-        at
-    }
+    let mut group = Groups::new(polygons.0.len());
     for own in &segments {
         for other in index.near(own.a, own.b, SIDE_BY_SIDE_M) {
             if other.owner <= own.owner
@@ -89,14 +84,12 @@ fn joined(polygons: MultiPolygon) -> Vec<MultiPolygon> {
             {
                 continue;
             }
-            let a = root(&group, own.owner as usize);
-            let b = root(&group, other.owner as usize);
-            group[a.max(b)] = a.min(b);
+            group.join(own.owner as usize, other.owner as usize);
         }
     }
     let mut groups: std::collections::BTreeMap<usize, Vec<Polygon>> = Default::default();
     for (at, polygon) in polygons.0.into_iter().enumerate() {
-        groups.entry(root(&group, at)).or_default().push(polygon);
+        groups.entry(group.first(at)).or_default().push(polygon);
     }
     debug_assert!(groups.values().flatten().all(|p| polygon_area(p) >= 0.0));
     groups.into_values().map(MultiPolygon).collect()

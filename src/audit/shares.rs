@@ -10,7 +10,6 @@ use super::split::{inside_of, split};
 use crate::geometry::area::{area, length, polygon_area, rings};
 use crate::model::Verdict;
 use crate::rulebook::{RuleLine, ShareOf};
-use crate::units::hectares;
 
 /// Smaller zones inside a block are the end of an arc.
 const LEAST_ZONE_M2: f64 = 1.0;
@@ -53,13 +52,7 @@ impl Scene<'_> {
         let mut judged = measured(
             Named {
                 id: "retention-share",
-                title: match least {
-                    None => "Retention share".to_owned(),
-                    Some(least) => format!(
-                        "Retention share, in patches larger than {} ha",
-                        hectares(least.value)
-                    ),
-                },
+                title: rules.share_title(None),
                 unit: "share",
             },
             (rule.value, share),

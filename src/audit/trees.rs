@@ -10,7 +10,6 @@ use crate::geometry::area::{length, polygon_area, rings};
 use crate::landbase::{Counted, NO_STAND_TABLE, Stocking, bank_m};
 use crate::model::Verdict;
 use crate::rulebook::{RuleLine, TreeCount};
-use crate::units::hectares;
 
 /// Chords stray from arcs by 0.06 % of the radius: what figures of a narrow zone may differ by.
 const ZONE_ROUNDING: f64 = 0.002;
@@ -51,10 +50,7 @@ impl Scene<'_> {
         let rules = self.context.rules;
         let rule = &rules.retention_share;
         let least = rules.block.least_patch_m2.as_ref();
-        let mut title = format!("Retention share, of the {}", trees.words());
-        if let Some(least) = least {
-            title += &format!(", in patches larger than {} ha", hectares(least.value));
-        }
+        let title = rules.share_title(Some(trees));
         let named = Named {
             id: "retention-share",
             title,

@@ -9,7 +9,6 @@ use crate::geometry::area::{area, polygon_area};
 use crate::geometry::overlay::{intersection, shared_area};
 use crate::model::*;
 use crate::rulebook::ShareOf;
-use crate::units::hectares;
 
 /// Measured shares may lie below the requirement by rounding only.
 pub(super) const SHARE_TOLERANCE: f64 = 1e-9;
@@ -67,13 +66,7 @@ impl Judge<'_> {
         };
         let holds = share >= rule.value - SHARE_TOLERANCE;
         let figures = (rule.value, share);
-        let title = match least {
-            None => "Retention share".to_owned(),
-            Some(least) => format!(
-                "Retention share, in patches larger than {} ha",
-                hectares(least.value)
-            ),
-        };
+        let title = rules.share_title(None);
         let mut judged = self.ruled("retention-share", &title, "share", figures, holds, rule);
         if rule.value <= 0.0 {
             judged.row.status = Verdict::NotApplicable;

@@ -14,7 +14,7 @@ const SHARE: f64 = 1e-9;
 
 impl Judge<'_> {
     fn outlet_of(&self, part: u32) -> Option<&OutletNote> {
-        let note = self.plan.parts.iter().find(|note| note.part == part)?;
+        let note = self.plan.setting(part)?;
         note.outlet.as_ref()
     }
 

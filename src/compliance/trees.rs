@@ -11,7 +11,6 @@ use crate::landbase::{Counted, NO_STAND_TABLE};
 use crate::layout::bank_within;
 use crate::model::*;
 use crate::rulebook::{RuleLine, TreeCount};
-use crate::units::hectares;
 
 /// Two engines' arcs differ by a fraction of a per mille of the zone.
 const ZONE_TOLERANCE: f64 = 0.002;
@@ -36,10 +35,7 @@ impl Judge<'_> {
         let rules = self.context.rules;
         let rule = &rules.retention_share;
         let least = rules.block.least_patch_m2.as_ref();
-        let mut title = format!("Retention share, of the {}", trees.words());
-        if let Some(least) = least {
-            title += &format!(", in patches larger than {} ha", hectares(least.value));
-        }
+        let title = rules.share_title(Some(trees));
         let id = "retention-share";
         if rule.value <= 0.0 {
             let status = Verdict::NotApplicable;

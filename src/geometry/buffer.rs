@@ -207,6 +207,14 @@ impl Engines<'_> {
                 .unwrap_or(MultiPolygon(vec![])),
         }
     }
+
+    /// What of polygons is wider than twice a distance, with rounded corners: narrowed by it and widened again, by a hair more.
+    pub fn broad(&self, polygons: &MultiPolygon, half_m: f64, hair_m: f64) -> MultiPolygon {
+        let grown = |shape: MultiPolygon, by_m: f64| {
+            super::overlay::oriented(self.plain(&Source::Polygons(shape), by_m))
+        };
+        grown(grown(polygons.clone(), -half_m), half_m + hair_m)
+    }
 }
 
 impl Engines<'_> {

@@ -13,6 +13,7 @@ pub mod fewer;
 pub mod frame;
 pub mod grid_overlay;
 pub mod ground_fit;
+pub mod groups;
 pub mod inset;
 pub mod nearest_first;
 pub mod nesting;

@@ -3,6 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::groups::Groups;
 use geo::coordinate_position::{CoordPos, coord_pos_relative_to_ring};
 use geo::kernels::{Kernel, Orientation, RobustKernel};
 use geo::{BoundingRect, Coord, LineString, MultiPolygon, Polygon, Rect, Validation};
@@ -240,7 +241,7 @@ fn cut_through(polygons: &[Polygon], touches: &[Touch]) -> Option<Coord> {
     let mut places: BTreeMap<[u64; 3], usize> = BTreeMap::new();
     let mut linked: BTreeSet<[usize; 2]> = BTreeSet::new();
     // Rings first, then places.
-    let mut groups: Vec<usize> = (0..owners.len()).collect();
+    let mut groups = Groups::new(owners.len());
     for touch in touches {
         let [ring, other] = touch.rings;
         if ring == other || owners[ring] != owners[other] {
@@ -249,30 +250,14 @@ fn cut_through(polygons: &[Polygon], touches: &[Touch]) -> Option<Coord> {
         // Zeros of either sign are one place.
         let (x, y) = (touch.at.x + 0.0, touch.at.y + 0.0);
         let key = [owners[ring] as u64, x.to_bits(), y.to_bits()];
-        let place = *places.entry(key).or_insert_with(|| {
-            groups.push(groups.len());
-            groups.len() - 1
-        });
+        let place = *places.entry(key).or_insert_with(|| groups.add());
         for ring in touch.rings {
-            if linked.insert([ring, place]) && !join(&mut groups, ring, place) {
+            if linked.insert([ring, place]) && !groups.join(ring, place) {
                 return Some(touch.at);
             }
         }
     }
     None
-}
-
-/// Joins the groups of two members; false if they are one already.
-fn join(groups: &mut [usize], a: usize, b: usize) -> bool {
-    let root = |mut at: usize| {
-        while groups[at] != at {
-            at = groups[at];
-        }
-        at
-    };
-    let (a, b) = (root(a), root(b));
-    groups[a] = b;
-    a != b
 }
 
 /// A place at a ring that touches something, for messages.

@@ -3,16 +3,18 @@
 
 use geo::{MultiPolygon, Polygon};
 
+use super::cost::Access;
 use super::ground::{self, Ground};
+use super::outlets::Roads;
 use super::patches::{self, Field};
 use super::zones::Zones;
 use super::{
-    Context, LayoutError, access, boundary_pass, drawn, opening, outlets, retention, road_clearing,
-    setting, strips, tree_share, write_up,
+    Context, LayoutError, boundary_pass, drawn, opening, retention, road_clearing, setting, strips,
+    tree_share, write_up,
 };
-use crate::geometry::area::{Bounds, area, polygon_area};
+use crate::geometry::area::{area, polygon_area};
 use crate::geometry::sound::sound;
-use crate::landbase::{NearFeature, Slopes, crossings};
+use crate::landbase::{Crossing, NearFeature, Slopes};
 use crate::model::{BlockPlan, Pattern, SourceBlock, TreesLeft, UnworkedReason};
 
 /// A block and what lies near it, in its frame.
@@ -20,10 +22,12 @@ pub struct Site<'s> {
     pub context: Context<'s>,
     pub block: &'s SourceBlock,
     pub shape: &'s MultiPolygon,
-    pub bounds: Bounds,
     pub near: &'s [NearFeature<'s>],
     pub zones: &'s Zones<'s>,
     pub slopes: &'s Slopes<'s>,
+    pub crossings: Vec<Crossing>,
+    pub access: Access,
+    pub roads: Roads,
 }
 
 /// What is left standing for the share.
@@ -54,7 +58,7 @@ struct Attempt {
     corridors_m2: f64,
     /// Ground that could be worked but for being small or out of reach.
     unworked_m2: f64,
-    /// Where patches may stand; none is looked for where the share is met.
+    /// Where patches may stand; none is looked for where the share is met, nor where some stand already.
     fields: Vec<Field>,
 }
 
@@ -158,22 +162,21 @@ impl Site<'_> {
     fn attempt(&self, kept: &Kept, write_up: WriteUp) -> Result<Attempt, LayoutError> {
         let (context, block, shape, near) = (self.context, self.block, self.shape, self.near);
         let frame = &block.frame;
-        let over = crossings(near, context.settings.layout.crossing_width_m);
         let mut ground = ground::divide(
             context,
             shape,
             frame,
             self.zones.clone(),
-            (over, &kept.patches),
-            access(context, block, &self.bounds, near),
+            (self.crossings.clone(), &kept.patches),
+            &self.access,
             self.slopes,
         )?;
         for crossing in &ground.crossings {
             ground.zones.list.push(crossing.zone());
         }
         let clearing = road_clearing::lay(context, &ground, near);
-        let roads = outlets::Roads::near(near);
-        let outlets = opening::open_up(context, block, &mut ground, shape, near, &roads);
+        let roads = &self.roads;
+        let outlets = opening::open_up(context, block, &mut ground, shape, near, roads);
         let wood_goes = outlets.iter().any(|outlets| !outlets.is_empty());
         let layout = &context.settings.layout;
         // Where nobody has given a road, that there is none is not known.
@@ -183,7 +186,7 @@ impl Site<'_> {
                 within_m: layout.access_search_m,
             });
         }
-        let divided = drawn::divide(context, (block, shape), &ground, near, &roads, outlets);
+        let divided = drawn::divide(context, (block, shape), &ground, near, roads, outlets);
         ground.zones.findings.extend(divided.findings);
         let settings: Vec<(&Polygon, setting::Setting)> = (divided.settings.into_iter())
             .flat_map(|(part, setting)| {
@@ -227,6 +230,13 @@ impl Site<'_> {
                 corridors_m2: least_m2,
             } => short_m2 <= MET_M2 && unworked_m2 <= most_m2 && corridors_m2 >= least_m2,
         };
+        // Patches are looked for once, on ground that has none yet; where none may stand this plan is all there is.
+        let is_first = kept.patches.is_empty();
+        let fields = match is_good || !is_first {
+            true => vec![],
+            false => patches::fields(context, &ground, &parts),
+        };
+        let is_good = is_good || (is_first && fields.iter().all(Field::is_shut));
         let plan = is_good.then(|| {
             let shape = shape.clone();
             let mut plan =
@@ -246,11 +256,7 @@ impl Site<'_> {
             owed_m2: owed_m2 + retention::ROUNDING_M2,
             corridors_m2,
             unworked_m2,
-            fields: if is_good {
-                vec![]
-            } else {
-                patches::fields(context, &ground, &parts)
-            },
+            fields,
             plan,
         })
     }

@@ -185,7 +185,7 @@ const HAIR_M: f64 = 0.01;
 const ON_EDGE_M: f64 = 0.02;
 
 /// What of an outline lies along none of the others.
-fn not_beside(rim: &MultiLineString, others: &[&Polygon]) -> MultiLineString {
+pub fn not_beside(rim: &MultiLineString, others: &[&Polygon]) -> MultiLineString {
     if others.is_empty() {
         return rim.clone();
     }

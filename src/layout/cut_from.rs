@@ -8,6 +8,7 @@ use geo::{Coord, LineString, MultiPolygon};
 use super::felled::crossing;
 use crate::geometry::area::rings;
 use crate::geometry::distance::{Segment, SegmentIndex, line_segments, segment_segment};
+use crate::geometry::groups::Groups;
 
 /// Polygons that are cut from the same lines, by their places in what was given. Neither list is empty.
 #[derive(Clone, Debug, PartialEq)]
@@ -52,7 +53,7 @@ pub fn pieces(lines: &[LineString], shape: &MultiPolygon) -> Vec<CutFrom> {
     let driven = SegmentIndex::new(segments.collect());
     // Polygons first, lines after them.
     let count = shape.0.len();
-    let mut joined = Joined((0..count + lines.len()).collect());
+    let mut joined = Groups::new(count + lines.len());
     for (polygon, longest) in of_polygon.iter().enumerate() {
         let line = match longest {
             Some((_, line)) => *line,
@@ -85,24 +86,6 @@ pub fn pieces(lines: &[LineString], shape: &MultiPolygon) -> Vec<CutFrom> {
         }
     }
     pieces
-}
-
-/// Which of a row of things belong together: each leads to an earlier one of its kind or to itself.
-struct Joined(Vec<usize>);
-
-impl Joined {
-    /// The first of those that belong together with one.
-    fn first(&self, mut at: usize) -> usize {
-        while self.0[at] != at {
-            at = self.0[at];
-        }
-        at
-    }
-
-    fn join(&mut self, a: usize, b: usize) {
-        let (a, b) = (self.first(a), self.first(b));
-        self.0[a.max(b)] = a.min(b);
-    }
 }
 
 /// The owner of the segment that comes nearest to a path; of equally near ones the first.

@@ -35,7 +35,7 @@ pub struct Ground<'n> {
     pub parts: Vec<Polygon>,
     pub unworked: Vec<Unworked>,
     /// Where wood is skidded to.
-    pub access: Access,
+    pub access: &'n Access,
     pub slopes: &'n Slopes<'n>,
     /// Of the parts: steeper than the night limit.
     pub steep_by_night: Vec<Polygon>,
@@ -49,7 +49,7 @@ pub fn divide<'n>(
     frame: &GroundFrame,
     mut zones: Zones<'n>,
     (crossings, patches): (Vec<Crossing>, &[Polygon]),
-    access: Access,
+    access: &'n Access,
     slopes: &'n Slopes<'n>,
 ) -> Result<Ground<'n>, LayoutError> {
     let layout = &context.settings.layout;

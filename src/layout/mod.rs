@@ -52,7 +52,7 @@ use geo::MultiPolygon;
 use crate::geometry::area::{Bounds, area, rings};
 use crate::geometry::buffer::{BufferError, Engines};
 use crate::geometry::distance::SegmentIndex;
-use crate::landbase::{Landbase, NearFeature, SlopeSource};
+use crate::landbase::{Landbase, NearFeature, SlopeSource, crossings};
 use crate::model::{
     BlockPlan, CutFault, LayerKind, PieceId, Section, Settings, SourceBlock, Strip, StripLine,
 };
@@ -164,10 +164,12 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         context,
         block,
         shape: &shape,
-        bounds,
         near: &near,
         zones: &zones,
         slopes: &slopes,
+        crossings: crossings(&near, context.settings.layout.crossing_width_m),
+        access: access(context, block, &bounds, &near),
+        roads: outlets::Roads::near(&near),
     };
     site.lay_out()
 }

@@ -11,9 +11,8 @@ use super::outlets::Outlet;
 use super::patch_cells::{Cells, Prices, cut_out};
 use super::strips::{ASSUMED_STEMS_PER_HA, ASSUMED_TREE_M3, Part};
 use crate::geometry::area::{Bounds, area, polygon_area};
-use crate::geometry::buffer::Source;
 use crate::geometry::frame::Frame;
-use crate::geometry::overlay::{difference, intersection, oriented};
+use crate::geometry::overlay::{difference, intersection};
 use crate::model::{Unworked, UnworkedReason};
 use crate::units::HECTARE_M2;
 
@@ -105,20 +104,15 @@ impl Field {
         })
     }
 
+    /// Whether no patch may stand anywhere in it.
+    pub fn is_shut(&self) -> bool {
+        self.may.0.is_empty()
+    }
+
     /// Of where a patch may stand what is no narrower than a corridor.
     fn wide(&self, context: Context<'_>) -> MultiPolygon {
         let half_m = context.settings.layout.corridor_min_m / 2.0;
-        let plain = |shape: MultiPolygon, by_m: f64| {
-            oriented(context.engines.plain(&Source::Polygons(shape), by_m))
-        };
-        if self.may.0.is_empty() {
-            return MultiPolygon(vec![]);
-        }
-        let inner = plain(self.may.clone(), -half_m);
-        if inner.0.is_empty() {
-            return inner;
-        }
-        intersection(&self.may, &plain(inner, half_m).0)
+        intersection(&self.may, &context.engines.broad(&self.may, half_m, 0.0).0)
     }
 
     /// The cheapest patch of `want_m2` and what it costs, in machine seconds.

@@ -136,24 +136,17 @@ pub fn of_piece(context: Context<'_>, ground: &DayGround, piece: &Piece) -> Vec<
 /// A day-only section of which nothing but its ground is known, for tests.
 #[cfg(test)]
 pub fn untimed(shape: geo::Polygon) -> crate::model::Section {
-    crate::model::Section {
-        id: crate::model::PieceId {
-            part: 1,
-            strip_no: 1,
-            piece: 1,
-        },
-        section_no: 1,
-        shift_class: ShiftClass::DayOnly,
-        reasons: vec![],
-        shape: MultiPolygon(vec![shape]),
-        hours: None,
-        trees: None,
-        volume_m3: None,
-        skid_m: None,
-        skid_hours: None,
-        treated: None,
-        bunch_share: None,
-    }
+    let id = crate::model::PieceId {
+        part: 1,
+        strip_no: 1,
+        piece: 1,
+    };
+    crate::model::Section::untimed(
+        id,
+        1,
+        (ShiftClass::DayOnly, vec![]),
+        MultiPolygon(vec![shape]),
+    )
 }
 
 #[cfg(test)]

@@ -12,10 +12,9 @@ use super::orientation::{self, RoadSide};
 use super::outlets::Outlet;
 use super::strips::{ASSUMED_STEMS_PER_HA, ASSUMED_TREE_M3};
 use crate::geometry::area::{Bounds, polygon_area};
-use crate::geometry::buffer::Source;
 use crate::geometry::cost_grid::{CLOSED, CostGrid, Reached};
 use crate::geometry::distance::{SegmentIndex, line_segments, polygon_segments};
-use crate::geometry::overlay::{difference, intersection, oriented, union};
+use crate::geometry::overlay::{difference, intersection, union};
 use crate::units::HECTARE_M2;
 
 /// The ground whose wood goes to one outlet.
@@ -281,24 +280,16 @@ fn without_tails(
     found: Vec<(usize, Polygon)>,
 ) -> Vec<(usize, Polygon)> {
     let half_m = context.settings.machine.half_strip_m();
-    let grown = |shape: &MultiPolygon, by_m: f64| {
-        oriented(
-            context
-                .engines
-                .plain(&Source::Polygons(shape.clone()), by_m),
-        )
-    };
     let mut parted = Vec::with_capacity(found.len());
     for (outlet, shape) in found {
         let whole = MultiPolygon(vec![shape]);
-        let core = grown(&whole, -half_m);
-        let body = grown(&core, half_m + TAIL_HAIR_M);
+        let body = context.engines.broad(&whole, half_m, TAIL_HAIR_M);
         let is_long = |tail: &Polygon| {
             let bounds = Bounds::of(&tail.exterior().0);
             let across = bounds.max - bounds.min;
             across.x.hypot(across.y) > LONG_TAIL * half_m && polygon_area(tail) > half_m * half_m
         };
-        let tails: Vec<Polygon> = match core.0.is_empty() {
+        let tails: Vec<Polygon> = match body.0.is_empty() {
             true => vec![],
             false => (difference(&whole, &body.0).0.into_iter())
                 .filter(is_long)

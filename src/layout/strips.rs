@@ -1,9 +1,9 @@
 //! A part in its turned frame, and the pieces its comb cuts it into.
 
-use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
+use geo::{Coord, LineString, MultiPolygon, Polygon};
 
 use super::Context;
-use super::boundary_pass::Pass;
+use super::boundary_pass::{Pass, not_beside};
 use super::comb::Comb;
 use super::cost::{Access, Model};
 use super::cover;
@@ -14,9 +14,9 @@ use super::outlets::Outlet;
 use super::setting::{self, Setting};
 use crate::geometry::area::{Bounds, polygon_area};
 use crate::geometry::buffer::Source;
-use crate::geometry::distance::{SegmentIndex, point_segment, polygon_segments};
+use crate::geometry::distance::point_segment;
 use crate::geometry::frame::Frame;
-use crate::geometry::overlay::{difference, intersection, oriented, union};
+use crate::geometry::overlay::{boundary, difference, intersection, oriented, union};
 use crate::geometry::sweep::{clip_slabs, upright};
 use crate::model::{Azimuth, AzimuthChoice, Machine, SourceBlock};
 use crate::units::HECTARE_M2;
@@ -109,28 +109,18 @@ fn beside_standing(context: Context<'_>, ground: &Ground, shape: &Polygon) -> Ve
     if context.settings.layout.boundary_pass || half_m <= 0.0 {
         return vec![];
     }
-    let outlines = SegmentIndex::new(ground.parts.iter().flat_map(polygon_segments).collect());
-    let dividing = polygon_segments(shape).filter(|s| {
-        let middle = (s.a + s.b) / 2.0;
-        outlines.distance(middle, ON_OUTLINE_M).is_none()
-    });
-    let dividing = dividing.map(|s| LineString(vec![s.a, s.b])).collect();
+    let rim = boundary(&MultiPolygon(vec![shape.clone()]));
+    let dividing = not_beside(&rim, &ground.parts.iter().collect::<Vec<_>>());
     let bounds = Bounds::of(&shape.exterior().0).grown(half_m);
     let bands = (ground.retained_bands.0.iter())
         .filter(|kept| Bounds::of(&kept.exterior().0).meets(&bounds));
     let bands = MultiPolygon(bands.cloned().collect());
-    let sources = [
-        Source::Lines(MultiLineString(dividing)),
-        Source::Polygons(bands),
-    ];
+    let sources = [Source::Lines(dividing), Source::Polygons(bands)];
     let sources = sources.into_iter().filter(|source| !source.is_empty());
     sources
         .flat_map(|source| oriented(context.engines.plain(&source, half_m)).0)
         .collect()
 }
-
-/// Edges this near to an outline lie on it.
-const ON_OUTLINE_M: f64 = 0.02;
 
 /// Whether most of what strips of an azimuth are long begins farther from the outlet than it ends: beside a bent road the
 /// mean direction in may be the wrong one.

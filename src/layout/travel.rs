@@ -19,6 +19,8 @@ const MOST_SETTLED: usize = 400;
 const LAND_STEP_M: f64 = 4.0;
 /// Ends this near to the edge of the open ground count as on it.
 const ON_EDGE_M: f64 = 0.01;
+/// Places of a way that are nearer to one another are one.
+const SAME_PLACE_M: f64 = 1e-6;
 
 /// A way from one place to another.
 #[derive(Clone, Debug)]
@@ -529,7 +531,8 @@ impl<'g> Network<'g> {
             at = before;
         }
         back.reverse();
-        back.dedup();
+        // Ends of drives that meet by all but a rounding leave no way that could be drawn.
+        back.dedup_by(|b, a| (b.x - a.x).hypot(b.y - a.y) < SAME_PLACE_M);
         if back.len() == 1 {
             back.push(back[0]);
         }
@@ -841,5 +844,24 @@ mod tests {
             (to_bottom.length_m - (15.0 + 10.0 + 160.0 + 25.0)).abs() < 1e-9,
             "{to_bottom:?}"
         );
+    }
+
+    #[test]
+    fn ends_that_meet_but_for_a_rounding_leave_no_way_to_draw() {
+        let square = vec![(0., 0.), (90., 0.), (90., 90.), (0., 90.), (0., 0.)];
+        let ground = MultiPolygon(vec![Polygon::new(LineString::from(square), vec![])]);
+        let leg = |points: [(f64, f64); 2]| Leg {
+            line: LineString::from(points.to_vec()),
+            kind: LegKind::Strip,
+        };
+        let legs = [
+            leg([(50., 35.), (50., 20.)]),
+            leg([(50., 20. + 3.5e-9), (70., 60.)]),
+        ];
+        let open = OpenGround::new(ground.clone(), vec![], &legs, ground);
+        let net = Network::new(&legs, &open, (&MultiPolygon(vec![]), 0.0), 16.0);
+        let (from, to) = (net.end((0, 1)), net.end((1, 0)));
+        let way = net.way(&mut Scratch::default(), &[true, false], from, (to, 1));
+        assert_eq!(way.unwrap().length_m, 0.0);
     }
 }

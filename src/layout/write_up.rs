@@ -446,24 +446,14 @@ impl WriteUp<'_> {
             }
             reasons.extend(always);
             reasons.sort();
-            self.sections.push(Section {
-                id,
-                section_no,
-                shift_class: if reasons.is_empty() {
-                    ShiftClass::NightSafe
-                } else {
-                    ShiftClass::DayOnly
-                },
-                reasons,
-                hours: None,
-                trees: None,
-                volume_m3: None,
-                skid_m: None,
-                skid_hours: None,
-                treated: None,
-                bunch_share: None,
-                shape: MultiPolygon(vec![shape]),
-            });
+            let class = if reasons.is_empty() {
+                ShiftClass::NightSafe
+            } else {
+                ShiftClass::DayOnly
+            };
+            let shape = MultiPolygon(vec![shape]);
+            self.sections
+                .push(Section::untimed(id, section_no, (class, reasons), shape));
             self.ways.push(Ways {
                 driven,
                 road_end: None,
@@ -579,20 +569,9 @@ impl WriteUp<'_> {
                     driven: driven.collect(),
                     road_end: road_end(part, piece),
                 });
-                self.sections.push(Section {
-                    id,
-                    section_no,
-                    shift_class: stretch.class,
-                    reasons: stretch.reasons.clone(),
-                    hours: None,
-                    trees: None,
-                    volume_m3: None,
-                    skid_m: None,
-                    skid_hours: None,
-                    treated: None,
-                    bunch_share: None,
-                    shape,
-                });
+                let class = (stretch.class, stretch.reasons.clone());
+                self.sections
+                    .push(Section::untimed(id, section_no, class, shape));
             }
         }
     }

@@ -215,19 +215,12 @@ mod tests {
             strip_no: 1,
             piece: 1,
         };
+        let class = (ShiftClass::DayOnly, vec![]);
         Section {
-            id,
-            section_no: 1,
-            shift_class: ShiftClass::DayOnly,
-            reasons: vec![],
-            shape: geo::MultiPolygon(vec![]),
             hours: Some(hours),
-            trees: None,
             volume_m3: Some(volume_m3),
-            skid_m: None,
             skid_hours,
-            treated: None,
-            bunch_share: None,
+            ..Section::untimed(id, 1, class, geo::MultiPolygon(vec![]))
         }
     }
 

@@ -336,6 +336,31 @@ pub struct Section {
     pub bunch_share: Option<f64>,
 }
 
+impl Section {
+    /// A section of which nothing but its ground and its shift class is known yet.
+    pub fn untimed(
+        id: PieceId,
+        section_no: u32,
+        (shift_class, reasons): (ShiftClass, Vec<DayReason>),
+        shape: MultiPolygon,
+    ) -> Section {
+        Section {
+            id,
+            section_no,
+            shift_class,
+            reasons,
+            shape,
+            hours: None,
+            trees: None,
+            volume_m3: None,
+            skid_m: None,
+            skid_hours: None,
+            treated: None,
+            bunch_share: None,
+        }
+    }
+}
+
 /// Where a bunch lies.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -510,6 +535,14 @@ pub struct OutletNote {
     pub name: String,
     /// The setting's edge along the road, or the place as a line without length.
     pub front: MultiLineString,
+}
+
+impl OutletNote {
+    /// Edges along roads: a landing or the end of a crossing, which is a place, has none.
+    pub fn edges(&self) -> impl Iterator<Item = &LineString> {
+        let front = self.front.0.iter();
+        front.filter(|line| line.0.first() != line.0.last())
+    }
 }
 
 /// The way that loads take to an outlet, from where wood is felled on.
@@ -768,6 +801,11 @@ impl BlockPlan {
     pub fn share_left(&self) -> Option<f64> {
         let unknown = self.trees_left.is_some_and(|trees| trees.counted.is_none());
         (!unknown).then_some(self.retention_share)
+    }
+
+    /// A setting by its number.
+    pub fn setting(&self, part: u32) -> Option<&PartNote> {
+        self.parts.iter().find(|note| note.part == part)
     }
 
     /// All that is left standing as retention, piece by piece.

@@ -631,7 +631,7 @@ fn write_settings(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
     for deck in &plan.decks {
         let [x, y] = deck.place;
         let place = geo::Geometry::Point(geo::Point(frame.leave(geo::Coord { x, y })));
-        let outlet = plan.parts.iter().find(|part| part.part == deck.part);
+        let outlet = plan.setting(deck.part);
         let outlet = outlet.and_then(|part| part.outlet.as_ref());
         package.row(
             DECKS,

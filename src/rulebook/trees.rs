@@ -68,6 +68,19 @@ fn from(least_m: f64) -> String {
 }
 
 impl Rulebook {
+    /// Title of the retention share, counted in trees or not.
+    pub fn share_title(&self, trees: Option<TreeCount>) -> String {
+        let mut title = "Retention share".to_owned();
+        if let Some(trees) = trees {
+            title += &format!(", of the {}", trees.words());
+        }
+        if let Some(least) = &self.block.least_patch_m2 {
+            let least_ha = crate::units::hectares(least.value);
+            title += &format!(", in patches larger than {least_ha} ha");
+        }
+        title
+    }
+
     /// What the retention share is a share of, in words.
     pub fn share_words(&self) -> String {
         let ground = match (self.reserves_count, self.share_of) {

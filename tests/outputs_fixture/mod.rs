@@ -345,20 +345,9 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             width_m: 16.8,
             shape: shape.clone(),
         });
-        plan.sections.push(Section {
-            id,
-            section_no: 1,
-            shift_class: ShiftClass::DayOnly,
-            reasons: vec![DayReason::BoundaryPass],
-            shape: multi(shape),
-            hours: None,
-            trees: None,
-            volume_m3: None,
-            skid_m: None,
-            skid_hours: None,
-            treated: None,
-            bunch_share: None,
-        });
+        let class = (ShiftClass::DayOnly, vec![DayReason::BoundaryPass]);
+        plan.sections
+            .push(Section::untimed(id, 1, class, multi(shape)));
     }
     plan.lines.push(StripLine {
         id: PieceId {

@@ -12,7 +12,9 @@ use geo::{Coord, LineString, MultiPolygon, Polygon};
 
 use super::shapefile::gdal_error;
 use crate::geometry::wkb;
-use crate::model::{BlockPlan, GroundFrame, Heading, ShiftClass, StripKind, ZoneKind, shown};
+use crate::model::{
+    BlockPlan, GroundFrame, Heading, OutletNote, ShiftClass, StripKind, ZoneKind, shown,
+};
 use crate::outputs::OutputError;
 use crate::outputs::layers;
 use crate::outputs::style;
@@ -142,9 +144,8 @@ impl Drawing {
         }
         for part in &plan.parts {
             self.rings("setting", style::BLACK, [&part.shape], frame)?;
-            let fronts = part.outlet.iter().flat_map(|outlet| &outlet.front.0);
-            for front in fronts.filter(|front| front.0.first() != front.0.last()) {
-                self.add("outlet", style::ORANGE, Shape::Line(front, frame))?;
+            for edge in part.outlet.iter().flat_map(OutletNote::edges) {
+                self.add("outlet", style::ORANGE, Shape::Line(edge, frame))?;
             }
         }
         for trail in plan.trails.iter().filter(|trail| trail.shape.0.len() >= 2) {

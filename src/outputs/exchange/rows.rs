@@ -282,7 +282,7 @@ impl Located<'_> {
                 Value::Number(trail.loads),
             ],
             What::Deck(deck) => {
-                let part = plan.parts.iter().find(|part| part.part == deck.part);
+                let part = plan.setting(deck.part);
                 vec![
                     block_id,
                     Value::Whole(deck.part),
@@ -346,10 +346,8 @@ pub fn located<'p>(plan: &'p BlockPlan, to_wgs84: &Transform) -> Option<Vec<Loca
         add(What::Setting(part), move_on.polygon(&part.shape))?;
     }
     for part in &plan.parts {
-        // Landings and ends of crossings are places, and have no line: decks stand there.
-        let fronts = part.outlet.iter().flat_map(|outlet| &outlet.front.0);
-        for front in fronts.filter(|front| front.0.first() != front.0.last()) {
-            add(What::Outlet(part), move_on.line(front))?;
+        for edge in part.outlet.iter().flat_map(OutletNote::edges) {
+            add(What::Outlet(part), move_on.line(edge))?;
         }
     }
     for trail in plan.trails.iter().filter(|trail| trail.shape.0.len() >= 2) {
