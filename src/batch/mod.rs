@@ -5,6 +5,7 @@ mod audit;
 mod audit_cut;
 mod audit_tracks;
 mod calibration;
+mod calibration_tracks;
 mod compare;
 mod dispatch;
 mod done_file;
@@ -40,7 +41,7 @@ use crate::outputs::sheets::Page;
 use crate::outputs::{
     self, BlockPage, Counts, CrsReport, METRES, OutputError, Program, RunReport, StageTime, Writer,
 };
-use crate::project::Project;
+use crate::project::{CalibrationSource, Project};
 use crate::sources::{self, Batch, SourceError};
 
 use journal::Journal;
@@ -422,7 +423,7 @@ fn keep_inputs(project: &Project, others: &[&Path], out: &Path) -> Result<(), Ou
         let folder = project.path.parent().unwrap_or(Path::new(""));
         folder.join(&file.source)
     });
-    let fitted = (project.calibration.iter()).flat_map(|own| [&own.layout, &own.finished]);
+    let fitted = (project.calibration.iter()).flat_map(CalibrationSource::files);
     let inputs = layers
         .chain(terrain.map(|file| file.path.as_path()))
         .chain(rules.as_deref())

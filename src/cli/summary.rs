@@ -5,7 +5,7 @@ use std::path::Path;
 use serde_json::{Value, json};
 
 use crate::batch::{Outcome, PortfolioShare, Share, ShareOutcome, Verification};
-use crate::model::{Calibration, OutputSettings, Problem, TimeModel};
+use crate::model::{Calibration, OutputSettings, Problem, TimeModel, TrackHours};
 use crate::rulebook::{Checked, ReadStatus, Rulebook, Severity};
 use crate::sources::{
     ClassReport, Coverage, LayerReport, StandRasterReport, TableReport, TerrainReport, UseReport,
@@ -307,7 +307,7 @@ pub fn stand_raster(report: &StandRasterReport) -> String {
 /// What `inspect` says of a factor on hours.
 pub fn calibration(fitted: &Calibration, model: &TimeModel) -> String {
     format!(
-        "{:<12} {}: {} h taken, {} h by {}; factor {}, {}",
+        "{:<12} {}: {} h taken, {} h by {}; factor {}, {}{}",
         "calibration",
         fitted.source,
         (fitted.hours_taken * 10.0).round() / 10.0,
@@ -318,7 +318,21 @@ pub fn calibration(fitted: &Calibration, model: &TimeModel) -> String {
             "in force"
         } else {
             "not in force: hours are those of the model as published"
-        }
+        },
+        fitted.tracks.as_ref().map_or(String::new(), track_hours)
+    )
+}
+
+/// What became of the rest of the tracks' time.
+fn track_hours(hours: &TrackHours) -> String {
+    let figure = |hours: f64| (hours * 10.0).round() / 10.0;
+    format!(
+        "; of the tracks {} h in sections passed over, {} h standing longer than {} min, {} h in gaps, {} h elsewhere",
+        figure(hours.passed_over),
+        figure(hours.stopped),
+        hours.longest_stop_min,
+        figure(hours.gaps),
+        figure(hours.elsewhere)
     )
 }
 

@@ -6,6 +6,9 @@ use statrs::distribution::{ContinuousCDF, StudentsT};
 /// Fewer sections tell nothing of how far they scatter.
 pub const LEAST_SECTIONS: usize = 3;
 
+/// Work studies count delays of up to 15 minutes as productive time, and longer ones as none (from memory).
+pub const LONGEST_STOP_MIN: f64 = 15.0;
+
 /// Hours taken over hours of the model, with the interval that holds it 19 times of 20.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Calibration {
@@ -20,12 +23,32 @@ pub struct Calibration {
     /// Productive hours of these sections: by the model as published, and taken.
     pub model_hours: f64,
     pub hours_taken: f64,
-    /// Rows of the table that tell nothing: without hours taken, or of sections whose hours the layout does not know.
+    /// Rows of the table that tell nothing: without hours taken, or of sections whose hours the layout does not know. Of
+    /// tracks, sections that they were in but tell nothing of.
     pub passed_over: u64,
     /// Whether hours are multiplied by it; else it is only shown.
     pub applied: bool,
-    /// The table, as the project names it.
+    /// The table or the tracks, as the project names them.
     pub source: String,
+    /// What tracks tell beside, where the hours are from tracks.
+    pub tracks: Option<TrackHours>,
+}
+
+/// Hours that tracks tell of, by what became of them.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct TrackHours {
+    /// In the sections that count.
+    pub counted: f64,
+    /// In sections passed over.
+    pub passed_over: f64,
+    /// Standing longer than `longest_stop_min`.
+    pub stopped: f64,
+    /// Between fixes that no stretch driven joins.
+    pub gaps: f64,
+    /// Beside every section.
+    pub elsewhere: f64,
+    /// A machine that stays within the noise of its fixes for longer is not at work.
+    pub longest_stop_min: f64,
 }
 
 /// What is fitted.

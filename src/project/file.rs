@@ -420,8 +420,18 @@ pub struct ProductionTable {
 pub struct CalibrationTable {
     /// Folder of the layout that the sections were cut by, relative to the project file.
     pub layout: Spanned<String>,
-    /// A CSV file with the hours that each section took, relative to the project file.
-    pub finished: Spanned<String>,
+    /// A CSV file with the hours that each section took, relative to the project file; this or `tracks`.
+    pub finished: Given<String>,
+    /// Recorded tracks of the felling machine, a file or a list of files; this or `finished`.
+    pub tracks: Given<TerrainFiles>,
+    /// Layer of the tracks, where a file holds several.
+    pub layer: Option<String>,
+    /// Attribute of track points with their time.
+    pub time: Option<String>,
+    /// Attribute that tells the points of one track from those of another.
+    pub track: Option<String>,
+    /// Minutes that the machine may stand at one place and still be at work; 15 if not given.
+    pub longest_stop_min: Given<f64>,
     /// Whether hours are multiplied by the factor; `false` if not given: it is only shown.
     #[serde(default)]
     pub apply: bool,

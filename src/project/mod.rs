@@ -147,8 +147,42 @@ impl StandRasterSources {
 pub struct CalibrationSource {
     /// `layout.gpkg` in the folder of a finished layout.
     pub layout: TableSource,
-    pub finished: TableSource,
+    pub hours: HoursTaken,
     pub apply: bool,
+}
+
+/// Where the hours that sections took are written.
+#[derive(Clone, Debug, PartialEq)]
+pub enum HoursTaken {
+    Table(TableSource),
+    Tracks(TracksSource),
+}
+
+/// Tracks of the felling machine.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TracksSource {
+    /// Never empty; those with several layers name theirs.
+    pub files: Vec<TableSource>,
+    /// Attribute of points with their time; None: looked for.
+    pub time: Option<String>,
+    /// Attribute that tells one track from another.
+    pub track: Option<String>,
+    /// A machine that stands for longer is not at work.
+    pub longest_stop_min: f64,
+}
+
+impl CalibrationSource {
+    /// Every file that it is fitted from.
+    pub fn files(&self) -> impl Iterator<Item = &TableSource> {
+        let (table, tracks) = match &self.hours {
+            HoursTaken::Table(table) => (Some(table), None),
+            HoursTaken::Tracks(tracks) => (None, Some(&tracks.files)),
+        };
+        [&self.layout]
+            .into_iter()
+            .chain(table)
+            .chain(tracks.into_iter().flatten())
+    }
 }
 
 /// Where elevations come from: one raster, or tiles of one.

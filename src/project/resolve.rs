@@ -5,11 +5,14 @@ use std::path::Path;
 
 use crate::rulebook::spanned::Spanned;
 
-use super::file::ProjectFile;
+use super::file::{CalibrationTable, ProjectFile, TerrainFiles};
 use super::layers::Resolver;
-use super::{CalibrationSource, Project, ProjectError, Reason, StandRasterSources, TableSource};
+use super::{
+    CalibrationSource, HoursTaken, Project, ProjectError, Reason, StandRasterSources, TableSource,
+    TracksSource,
+};
 use super::{costs, outputs, rules, settings, terrain};
-use crate::model::LayerKind;
+use crate::model::{LONGEST_STOP_MIN, LayerKind};
 use crate::rulebook::Place;
 use crate::rulebook::values::{Length, Share};
 use crate::units::LengthUnit;
@@ -162,6 +165,7 @@ pub fn resolve(
                 role: "calibration",
                 look_for_files,
             };
+            let span = written.span();
             let written = written.get_ref();
             let named = |source: &Spanned<String>| -> Result<TableSource, ProjectError> {
                 Ok(TableSource {
@@ -178,7 +182,7 @@ pub fn resolve(
                         written.layout.get_ref().trim_end_matches('/')
                     ),
                 ))?,
-                finished: named(&written.finished)?,
+                hours: hours_taken(&context, &resolver, written, span)?,
                 apply: written.apply,
             })
         }
@@ -214,6 +218,80 @@ pub fn resolve(
         calibration,
         warnings,
     })
+}
+
+/// A machine advances every minute or two; what stands for half a day is not at work.
+const STOP_RANGE_MIN: (f64, f64) = (1.0, 240.0);
+
+/// The table or the tracks that a calibration names: one of the two.
+fn hours_taken(
+    context: &Context<'_>,
+    resolver: &Resolver<'_>,
+    written: &CalibrationTable,
+    span: Range<usize>,
+) -> Result<HoursTaken, ProjectError> {
+    let contradiction = |message: &str, remedy: &str| {
+        let reason = Reason::Contradiction {
+            message: message.to_owned(),
+            remedy: remedy.to_owned(),
+        };
+        Err(context.error(span.clone(), reason))
+    };
+    let named = |source: &Spanned<String>, layer: Option<String>| {
+        Ok::<_, ProjectError>(TableSource {
+            path: resolver.path(source)?,
+            source: source.get_ref().clone(),
+            layer,
+        })
+    };
+    let of_tracks = [
+        ("layer", written.layer.is_some()),
+        ("time", written.time.is_some()),
+        ("track", written.track.is_some()),
+        ("longest_stop_min", written.longest_stop_min.is_some()),
+    ];
+    let (table, tracks) = (&written.finished, &written.tracks);
+    match (table, tracks) {
+        (None, None) => contradiction(
+            "`calibration` names no hours that sections took",
+            "give `finished`, a table of hours, or `tracks`, recorded tracks of the felling machine",
+        ),
+        (Some(_), Some(_)) => contradiction(
+            "`calibration` names both `finished` and `tracks`, and hours would count twice",
+            "keep one of them",
+        ),
+        (Some(table), None) => match of_tracks.into_iter().find(|(_, given)| *given) {
+            Some((key, _)) => contradiction(
+                &format!("`{key}` speaks of tracks, but `calibration` names none"),
+                "remove it, or give `tracks` instead of `finished`",
+            ),
+            None => Ok(HoursTaken::Table(named(table, None)?)),
+        },
+        (None, Some(tracks)) => {
+            let span = tracks.span();
+            let one = |source: &Spanned<String>| named(source, written.layer.clone());
+            let files = match tracks.get_ref() {
+                TerrainFiles::One(source) => vec![one(&Spanned::new(span, source.clone()))?],
+                TerrainFiles::Several(sources) if sources.is_empty() => {
+                    let key = "tracks".to_owned();
+                    return Err(context.error(span, Reason::Empty { key }));
+                }
+                TerrainFiles::Several(sources) => {
+                    sources.iter().map(one).collect::<Result<_, _>>()?
+                }
+            };
+            let longest_stop_min = (written.longest_stop_min.as_ref())
+                .map_or(Ok(LONGEST_STOP_MIN), |minutes| {
+                    settings::number(context, "longest_stop_min", minutes, STOP_RANGE_MIN)
+                })?;
+            Ok(HoursTaken::Tracks(TracksSource {
+                files,
+                time: written.time.clone(),
+                track: written.track.clone(),
+                longest_stop_min,
+            }))
+        }
+    }
 }
 
 fn role_names() -> Vec<String> {

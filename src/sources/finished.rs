@@ -44,6 +44,8 @@ pub struct FinishedLayout {
     pub max_slope: f64,
     /// No night-safe ground is steeper.
     pub night_slope: f64,
+    /// Its CRS, as WKT.
+    pub crs: String,
     /// What its hours rest on, as `run.json` has it.
     pub production: serde_json::Value,
     /// In the order of the layout.
@@ -152,7 +154,7 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
         dataset: &dataset,
     };
     let mut faults = Faults::default();
-    layout.blocks = package.blocks(&mut faults)?;
+    (layout.crs, layout.blocks) = package.blocks(&mut faults)?;
     let index: BTreeMap<String, usize> = layout
         .blocks
         .iter()
@@ -309,6 +311,7 @@ fn run_file(path: &Path) -> Result<FinishedLayout, FinishedError> {
         reach_m: figure("reach_m")?,
         max_slope: figure("max_slope")?,
         night_slope: figure("night_slope")?,
+        crs: String::new(),
         production: run["settings"]["production"].clone(),
         blocks: vec![],
         set_aside: vec![],
@@ -375,7 +378,8 @@ impl Package<'_> {
         Ok(())
     }
 
-    fn blocks(&self, faults: &mut Faults) -> Result<Vec<FinishedBlock>, FinishedError> {
+    /// The CRS of the layout, and its blocks.
+    fn blocks(&self, faults: &mut Faults) -> Result<(String, Vec<FinishedBlock>), FinishedError> {
         let wrong = |why: String| FinishedError::Layer {
             path: self.path.to_owned(),
             layer: "blocks",
@@ -389,7 +393,8 @@ impl Package<'_> {
             .spatial_ref()
             .ok_or_else(|| wrong("it names no CRS".to_owned()))?;
         crs.set_axis_mapping_strategy(gdal::spatial_ref::AxisMappingStrategy::TraditionalGisOrder);
-        let work = WorkCrs::new(&wkt2(&crs).map_err(|error| wrong(error.to_string()))?)?;
+        let wkt = wkt2(&crs).map_err(|error| wrong(error.to_string()))?;
+        let work = WorkCrs::new(&wkt)?;
         let mut blocks: Vec<FinishedBlock> = Vec::new();
         self.each("blocks", &BLOCKS, faults, |id, row| {
             if blocks.iter().any(|block| block.id == id) {
@@ -430,7 +435,7 @@ impl Package<'_> {
             Ok(())
         })?;
         far_apart(&mut blocks);
-        Ok(blocks)
+        Ok((wkt, blocks))
     }
 
     fn lines(

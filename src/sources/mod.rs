@@ -209,7 +209,7 @@ pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError
         stamps.push(stamp);
     }
     if let Some(fitted) = &project.calibration {
-        for table in [&fitted.layout, &fitted.finished] {
+        for table in fitted.files() {
             let stamp = hash::table(table, "calibration")?;
             inputs.push(stamp.input.clone());
             stamps.push(stamp);

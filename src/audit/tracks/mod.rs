@@ -6,6 +6,7 @@
 
 mod beside_plan;
 mod driven;
+pub mod dwell;
 mod order;
 mod sweeping;
 
