@@ -211,3 +211,81 @@ fn what_is_no_raster_of_stands_is_refused_with_its_name() {
         ended.stderr
     );
 }
+
+/// Trees of 12 m west of x = 120 and of 25 m east of it; of nothing known beyond x = 500, where bunches are as long as the project says.
+#[test]
+fn bunches_are_as_long_as_the_trees_of_their_section_are_high() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    small_project(folder);
+    let plain = std::fs::read_to_string(folder.join("project.toml")).unwrap();
+    let plain = plain.replace(
+        "stems_per_ha = 500\n",
+        "stems_per_ha = 500\ntree_m3 = 0.4\n",
+    );
+    let lines = "[stand_rasters]\nheight_m = \"height.tif\"";
+    write(folder, "project.toml", &format!("{plain}\n{lines}\n"));
+    raster(&folder.join("height.tif"), (50, 30), 20.0, |x, _| {
+        (x < 500.0).then_some(if x < 120.0 { 12.0 } else { 25.0 })
+    });
+    let ended = run(folder, &["layout", "project.toml", "--out", "out"]);
+    assert!(ended.code == 0 || ended.code == 3, "{}", ended.stderr);
+    let dataset = Dataset::open(folder.join("out/layout.gpkg")).unwrap();
+    let whole = |feature: &gdal::vector::Feature, name: &str| {
+        let at = feature.field_index(name).unwrap();
+        feature.field_as_integer(at).unwrap().unwrap()
+    };
+    let key = |feature: &gdal::vector::Feature| {
+        let id = feature.field_as_string(feature.field_index("block_id").unwrap());
+        let numbers = ["part", "strip_no", "piece"].map(|name| whole(feature, name));
+        (id.unwrap().unwrap(), numbers)
+    };
+    let west = rectangle_of(-100.0, -200.0, 120.0, 400.0);
+    let middle = rectangle_of(120.0, -200.0, 500.0, 400.0);
+    let mut by_piece: std::collections::BTreeMap<_, Vec<f64>> = Default::default();
+    let mut layer = dataset.layer_by_name("sections").unwrap();
+    for feature in layer.features() {
+        let at = feature.field_index("tree_height_m").unwrap();
+        let found = feature.field_as_double(at).unwrap().unwrap();
+        let shape = feature.geometry().unwrap();
+        let share = |of: &gdal::vector::Geometry| {
+            shape.intersection(of).map_or(0.0, |own| own.area()) / shape.area()
+        };
+        let (west, middle) = (share(&west), share(&middle));
+        let wanted = 12.0 * west + 25.0 * middle + 18.0 * (1.0 - west - middle);
+        assert!((found - wanted).abs() < 0.02, "{found} {wanted}");
+        by_piece.entry(key(&feature)).or_default().push(found);
+    }
+    let mut full = 0;
+    let mut layer = dataset.layer_by_name("bunches").unwrap();
+    for feature in layer.features() {
+        let shape = feature.geometry().unwrap();
+        let ends = [
+            shape.get_point(0),
+            shape.get_point(shape.point_count() as i32 - 1),
+        ];
+        let long_m = (ends[0].0 - ends[1].0).hypot(ends[0].1 - ends[1].1);
+        let heights = &by_piece[&key(&feature)];
+        // Whole, or a stated share of it where there is no room; drawn along the line, which may bend.
+        let drawn = heights.iter().any(|height| {
+            [1.0, 0.75, 0.5, 0.25]
+                .iter()
+                .any(|share| (long_m / (height * share) - 1.0).abs() < 0.02)
+        });
+        assert!(drawn, "{long_m} m in {heights:?}");
+        full += usize::from(
+            heights
+                .iter()
+                .any(|height| (long_m / height - 1.0).abs() < 0.02),
+        );
+    }
+    assert!(full > 20, "{full}");
+    let findings = dataset
+        .layer_by_name("findings")
+        .unwrap()
+        .features()
+        .count();
+    assert!(findings > 0);
+    let ended = run(folder, &["inspect", "project.toml"]);
+    assert!(ended.stdout.contains("height_m"), "{}", ended.stdout);
+}

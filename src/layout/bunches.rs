@@ -20,6 +20,8 @@ const FLANK_M: f64 = 0.25;
 const LENGTHS: [f64; 4] = [1.0, 0.75, 0.5, 0.25];
 /// Moves along the line, in spacings of bunches.
 const SHIFTS: [f64; 5] = [0.0, -0.25, -0.5, 0.25, 0.5];
+/// Lengths of whole trees; lower ones are no harvest, and higher ones are marks for unknown.
+const TREE_LENGTH_M: std::ops::RangeInclusive<f64> = 1.0..=80.0;
 /// Of a tree, but for rounding.
 const WHOLE: f64 = 1.0 - 1e-9;
 /// Less wood than this is none.
@@ -36,6 +38,8 @@ struct Load {
     spacing_m: f64,
     /// Trees that a full bunch holds here.
     full_trees: f64,
+    /// From butts to tops.
+    length_m: f64,
 }
 
 /// How a bunch lies beside the machine.
@@ -95,7 +99,6 @@ pub fn lay(
             track: Track::new(&line.shape),
             half_strip_m,
             flank_m: half_width_m + FLANK_M,
-            bunch_length_m: settings.production.bunch_length_m,
             full_up: false,
         };
         for load in loads {
@@ -151,6 +154,11 @@ fn loads(stretches: &[Stretch], production: &Production) -> Vec<Load> {
             trees,
             spacing_m: full_m3 / per_m,
             full_trees: full_m3 / tree_m3,
+            length_m: stretch
+                .tree_height_m
+                .map_or(production.bunch_length_m, |height_m| {
+                    height_m.clamp(*TREE_LENGTH_M.start(), *TREE_LENGTH_M.end())
+                }),
         };
         let (mut station, mut left_m3) = (stretch.from_m, stretch.volume_m3);
         while volume_m3 + left_m3 >= full_m3 - NO_WOOD_M3 {
@@ -230,57 +238,52 @@ struct Drive<'d> {
     half_strip_m: f64,
     /// The least way aside.
     flank_m: f64,
-    bunch_length_m: f64,
     /// Set once a search along the whole drive has found nothing.
     full_up: bool,
 }
 
 impl Drive<'_> {
     fn find(&mut self, load: &Load) -> Option<(Placement, LineString)> {
-        let spacing_m = load.spacing_m.min(self.bunch_length_m);
-        let lays = self.lays(load.station);
+        let spacing_m = load.spacing_m.min(load.length_m);
+        let lays = self.lays(load);
         let wished = LENGTHS.iter().find_map(|share| {
             lays.iter().find_map(|lay| {
                 SHIFTS.iter().find_map(|shift| {
                     let station = load.station + shift * spacing_m;
-                    self.clear(station, *lay, share * self.bunch_length_m)
+                    self.clear(station, *lay, share * load.length_m)
                 })
             })
         });
         if wished.is_some() || self.full_up {
             return wished;
         }
-        let nearest = self.nearest(load.station);
+        let nearest = self.nearest(load);
         self.full_up = nearest.is_none();
         nearest
     }
 
     /// The nearest clear place along the drive.
-    fn nearest(&self, station: f64) -> Option<(Placement, LineString)> {
-        let step_m = self.bunch_length_m / 4.0;
+    fn nearest(&self, load: &Load) -> Option<(Placement, LineString)> {
+        let step_m = load.length_m / 4.0;
         let steps = (self.track.length_m() / step_m).ceil() as i32 + 1;
         let wide_m = (self.half_strip_m - FROM_EDGE_M).max(self.flank_m);
         let asides = [wide_m, -wide_m, self.flank_m, -self.flank_m];
         LENGTHS.iter().find_map(|share| {
             (1..=steps).flat_map(|k| [-k, k]).find_map(|k| {
-                let station = station + f64::from(k) * step_m;
+                let station = load.station + f64::from(k) * step_m;
                 if !(0.0..=self.track.length_m()).contains(&station) {
                     return None;
                 }
                 asides.iter().find_map(|&aside_m| {
                     let placement = Placement::InStrip;
-                    self.clear(
-                        station,
-                        Lay { placement, aside_m },
-                        share * self.bunch_length_m,
-                    )
+                    self.clear(station, Lay { placement, aside_m }, share * load.length_m)
                 })
             })
         })
     }
 
-    /// Ways to lay a bunch at a station, the usual one first.
-    fn lays(&self, station: f64) -> Vec<Lay> {
+    /// Ways to lay a bunch, the usual one first.
+    fn lays(&self, load: &Load) -> Vec<Lay> {
         let lay = |placement, aside_m| Lay { placement, aside_m };
         let beside_m = ((self.half_strip_m + self.flank_m) / 2.0).max(self.flank_m);
         let wide_m = (self.half_strip_m - FROM_EDGE_M).max(self.flank_m);
@@ -293,7 +296,7 @@ impl Drive<'_> {
             (StripKind::Interior, _) => vec![right, left],
             (StripKind::BoundaryPass, _) => {
                 let within_m = 2.0 * self.half_strip_m;
-                let [r, l] = self.both_sides(station, wide_m);
+                let [r, l] = self.both_sides(load, wide_m);
                 let edge = |p| distance_m(self.edges, p, within_m);
                 let side_m = if edge(r) <= edge(l) { wide_m } else { -wide_m };
                 vec![
@@ -304,7 +307,7 @@ impl Drive<'_> {
             }
             (StripKind::RoadClearing, _) => {
                 let within_m = 4.0 * self.half_strip_m;
-                let [r, l] = self.both_sides(station, wide_m);
+                let [r, l] = self.both_sides(load, wide_m);
                 let off = |p| self.ground.access.road_m(p, within_m);
                 let side_m = if off(r) >= off(l) { wide_m } else { -wide_m };
                 // Along the road's own middle line both sides are outer sides.
@@ -322,9 +325,9 @@ impl Drive<'_> {
         }
     }
 
-    /// Places to the right and left of a station.
-    fn both_sides(&self, station: f64, aside_m: f64) -> [Coord; 2] {
-        let (p, u) = self.pose(station, self.bunch_length_m);
+    /// Places to the right and left of where a bunch is laid.
+    fn both_sides(&self, load: &Load, aside_m: f64) -> [Coord; 2] {
+        let (p, u) = self.pose(load.station, load.length_m);
         let right = Coord { x: u.y, y: -u.x } * aside_m;
         [p + right, p - right]
     }
@@ -488,6 +491,7 @@ mod tests {
             trees,
             spacing_m: 10.0,
             full_trees: 6.0,
+            length_m: 18.0,
         };
         let id = |part: u32, strip_no: u32| PieceId {
             part,

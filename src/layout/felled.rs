@@ -19,6 +19,7 @@ pub struct Stretch {
     pub trees: f64,
     /// As of its section.
     pub bunch_share: Option<f64>,
+    pub tree_height_m: Option<f64>,
     section: usize,
 }
 
@@ -107,6 +108,7 @@ fn cut(line: &LineString, sections: &[Section], here: &[usize]) -> Vec<Stretch> 
         volume_m3: 0.0,
         trees: 0.0,
         bunch_share: sections[section].bunch_share,
+        tree_height_m: sections[section].tree_height_m,
         section,
     };
     let Some(&first) = here.first() else {

@@ -100,16 +100,24 @@ impl<'a> Growth<'a> {
         Some(rasters.means(shape).known())
     }
 
+    /// Mean height of the trees on a piece of ground by the raster of heights, m; `unknown_m` where it knows nothing. None without
+    /// such a raster.
+    pub fn tree_height_m(&self, shape: &MultiPolygon, unknown_m: f64) -> Option<f64> {
+        let mean = self.rasters.as_ref()?.means(shape).height_m?;
+        Some(mean.known * mean.per_ha + (1.0 - mean.known) * unknown_m)
+    }
+
     /// Where stands overlap the first counts; what a stand does not say, and ground outside stands, takes the project's
     /// figure. None where more than a hundredth of the ground is of unknown density. `path` is the share of the ground that is
     /// the machine's own way.
     pub fn felled(&self, shape: &MultiPolygon, path: f64) -> Option<Felled> {
         let of_stands = self.of_stands(shape, path);
-        match &self.rasters {
+        let means = self.rasters.as_ref().map(|rasters| rasters.means(shape));
+        match means.filter(|means| means.stems.is_some() || means.volume_m3.is_some()) {
             None => of_stands,
-            Some(rasters) => of_rasters(
+            Some(means) => of_rasters(
                 of_stands,
-                rasters.means(shape),
+                means,
                 hectares(area(shape)),
                 self.production.tree_m3,
             ),
@@ -399,6 +407,7 @@ mod tests {
         let both = StandMeans {
             stems: mean(800.0),
             volume_m3: mean(400.0),
+            height_m: None,
         };
         let found = of_rasters(Some(stands), both, 1.0, None).unwrap();
         assert_eq!((found.trees, found.volume_m3), (650.0, Some(250.0)));
@@ -424,6 +433,7 @@ mod tests {
                 per_ha: 400.0,
                 known: 1.0,
             }),
+            height_m: None,
         };
         let found = of_rasters(None, all, 2.0, Some(0.5)).unwrap();
         assert_eq!((found.trees, found.volume_m3), (1600.0, Some(800.0)));
@@ -453,6 +463,7 @@ mod tests {
         let means = StandMeans {
             stems: None,
             volume_m3: all(100.0),
+            height_m: None,
         };
         let found = of_rasters(Some(stands), means, 1.0, None).unwrap();
         assert_eq!((found.trees, found.volume_m3), (120.0, Some(60.0)));

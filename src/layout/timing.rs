@@ -53,6 +53,7 @@ pub fn fill(
         let driven_m = driven.iter().map(length).fold(0.0, |sum, m| sum + m);
         let path_m2 = driven_m * 2.0 * machine.half_width_m;
         let path = (path_m2 / area(&section.shape).max(1e-9)).min(1.0);
+        section.tree_height_m = growth.tree_height_m(&section.shape, production.bunch_length_m);
         let Some(felled) = growth.felled(&section.shape, path) else {
             continue;
         };

@@ -334,6 +334,8 @@ pub struct Section {
     pub treated: Option<Treatment>,
     /// Share of the payload that a bunch of its trees may hold, by their species; None: that of `limbiness`.
     pub bunch_share: Option<f64>,
+    /// Mean height of the trees, m; None without a raster of heights.
+    pub tree_height_m: Option<f64>,
 }
 
 impl Section {
@@ -357,6 +359,7 @@ impl Section {
             skid_hours: None,
             treated: None,
             bunch_share: None,
+            tree_height_m: None,
         }
     }
 }

@@ -1,4 +1,4 @@
-//! What rasters of stems or volume per hectare tell of a piece of ground.
+//! What rasters of stems, volume and height tell of a piece of ground.
 
 use geo::MultiPolygon;
 
@@ -7,7 +7,7 @@ use super::GroundFrame;
 /// A mean over a piece of ground, each cell weighted by the share of it that lies there.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct RasterMean {
-    /// Of the ground of which the raster knows it; 0 where it knows nothing.
+    /// Of the ground of which the raster knows it; 0 where it knows nothing. Of heights the mean itself.
     pub per_ha: f64,
     /// Share of the ground of which the raster knows it, 0 to 1.
     pub known: f64,
@@ -18,13 +18,18 @@ pub struct RasterMean {
 pub struct StandMeans {
     pub stems: Option<RasterMean>,
     pub volume_m3: Option<RasterMean>,
+    /// Mean height of the trees, m; not per hectare.
+    pub height_m: Option<RasterMean>,
 }
 
 impl StandMeans {
     /// The least that any raster knows of the ground, as a share of it.
     pub fn known(&self) -> f64 {
-        let both = [self.stems, self.volume_m3].into_iter().flatten();
-        both.map(|mean| mean.known).fold(1.0, f64::min)
+        let all = [self.stems, self.volume_m3, self.height_m];
+        all.into_iter()
+            .flatten()
+            .map(|mean| mean.known)
+            .fold(1.0, f64::min)
     }
 }
 

@@ -179,6 +179,7 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("lost_m3", Number),
             ("lost_basal_m2", Number),
             ("large_trees", Number),
+            ("tree_height_m", Number),
         ],
     },
     LayerDef {
@@ -768,6 +769,7 @@ fn write_sections(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
                 shared(plan.utilisation.scheduled_skidding(section.skid_hours)),
             ];
             values.extend(treated_values(section.treated, share));
+            values.push(Value::Maybe(section.tree_height_m));
             package.row(
                 SECTIONS,
                 Some(&wkb::write_polygon(

@@ -453,6 +453,8 @@ pub struct StandRastersTable {
     pub stems_per_ha: Given<String>,
     /// A raster of cubic metres per hectare, relative to the project file.
     pub volume_m3_per_ha: Given<String>,
+    /// A raster of the trees' mean height in metres, relative to the project file.
+    pub height_m: Given<String>,
 }
 
 #[derive(Default, Deserialize, JsonSchema)]

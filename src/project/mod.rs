@@ -134,11 +134,13 @@ pub struct TableSource {
 pub struct StandRasterSources {
     pub stems_per_ha: Option<TableSource>,
     pub volume_m3_per_ha: Option<TableSource>,
+    pub height_m: Option<TableSource>,
 }
 
 impl StandRasterSources {
     pub fn all(&self) -> impl Iterator<Item = &TableSource> {
-        self.stems_per_ha.iter().chain(&self.volume_m3_per_ha)
+        let of_ground = self.stems_per_ha.iter().chain(&self.volume_m3_per_ha);
+        of_ground.chain(&self.height_m)
     }
 }
 

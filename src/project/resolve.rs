@@ -147,10 +147,11 @@ pub fn resolve(
             let rasters = StandRasterSources {
                 stems_per_ha: named(&table.stems_per_ha)?,
                 volume_m3_per_ha: named(&table.volume_m3_per_ha)?,
+                height_m: named(&table.height_m)?,
             };
             if rasters.all().next().is_none() {
                 warnings.push(
-                    "[stand_rasters] names no raster: give `stems_per_ha`, `volume_m3_per_ha` or both"
+                    "[stand_rasters] names no raster: give `stems_per_ha`, `volume_m3_per_ha` or `height_m`"
                         .to_owned(),
                 );
             }

@@ -1,4 +1,4 @@
-//! Rasters of stems and volume per hectare, read window by window: a province is never held in memory.
+//! Rasters of stems and volume per hectare and of heights, read window by window: a province is never held in memory.
 
 use std::sync::Mutex;
 
@@ -21,11 +21,13 @@ pub(super) const ROLE: &str = "stand_rasters";
 const MOST_CELLS: usize = 25_000_000;
 /// Denser stands are units gone wrong, or a mark for unknown that the raster does not declare.
 const MOST_M3_PER_HA: f64 = 5_000.0;
+/// No tree is higher.
+const MOST_HEIGHT_M: f64 = 120.0;
 
 /// What was found.
 #[derive(Clone, Debug, PartialEq, serde::Serialize)]
 pub struct StandRasterReport {
-    /// `stems_per_ha` or `volume_m3_per_ha`.
+    /// `stems_per_ha`, `volume_m3_per_ha` or `height_m`.
     pub what: &'static str,
     pub source: String,
     pub driver: String,
@@ -51,6 +53,7 @@ struct One {
 pub struct StandRasters {
     stems: Option<One>,
     volume: Option<One>,
+    height: Option<One>,
     files: Vec<TerrainFile>,
     /// What went wrong in the first window that could not be read.
     stopped: Mutex<Option<SourceError>>,
@@ -94,16 +97,18 @@ impl StandRasters {
             &sources.volume_m3_per_ha,
             MOST_M3_PER_HA,
         )?;
+        let height = open("height_m", &sources.height_m, MOST_HEIGHT_M)?;
         Ok(StandRasters {
             stems,
             volume,
+            height,
             files,
             stopped: Mutex::new(None),
         })
     }
 
     fn all(&self) -> impl Iterator<Item = &One> {
-        self.stems.iter().chain(&self.volume)
+        self.stems.iter().chain(&self.volume).chain(&self.height)
     }
 
     /// Every file that was opened.
@@ -204,8 +209,8 @@ impl One {
 struct OfBlock<'s> {
     rasters: &'s StandRasters,
     frame: &'s GroundFrame,
-    /// Of stems and volume.
-    ways: [Option<Transform>; 2],
+    /// Of stems, volume and height.
+    ways: [Option<Transform>; 3],
 }
 
 impl<'s> OfBlock<'s> {
@@ -224,14 +229,21 @@ impl<'s> OfBlock<'s> {
         OfBlock {
             rasters,
             frame,
-            ways: [way(&rasters.stems), way(&rasters.volume)],
+            ways: [&rasters.stems, &rasters.volume, &rasters.height].map(way),
         }
     }
 
     /// None where it cannot be read.
     fn mean(&self, one: &One, ground: &MultiPolygon) -> Option<RasterMean> {
-        let is_stems = (self.rasters.stems.as_ref()).is_some_and(|stems| std::ptr::eq(stems, one));
-        let way = self.ways[usize::from(!is_stems)].as_ref();
+        let StandRasters {
+            stems,
+            volume,
+            height,
+            ..
+        } = self.rasters;
+        let is_it = |other: &Option<One>| other.as_ref().is_some_and(|it| std::ptr::eq(it, one));
+        let at = [stems, volume, height].into_iter().position(is_it)?;
+        let way = self.ways[at].as_ref();
         if one.way.is_some() && way.is_none() {
             return None;
         }
@@ -294,6 +306,7 @@ impl StandGround for OfBlock<'_> {
         StandMeans {
             stems: mean(&self.rasters.stems),
             volume_m3: mean(&self.rasters.volume),
+            height_m: mean(&self.rasters.height),
         }
     }
 }

@@ -192,6 +192,7 @@ pub fn small(id: &str) -> BlockPlan {
             skid_hours: (strip_no == 1).then_some(0.15),
             treated: None,
             bunch_share: None,
+            tree_height_m: None,
         });
     }
     plan.corridors = vec![Corridor {
@@ -420,6 +421,7 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             skid_hours: None,
             treated: None,
             bunch_share: None,
+            tree_height_m: None,
         });
         plan.sections.push(Section {
             id,
@@ -434,6 +436,7 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             skid_hours: None,
             treated: None,
             bunch_share: None,
+            tree_height_m: None,
         });
         for (number, shape) in cut(x1, 41.72, x0 + pitch, back).into_iter().enumerate() {
             plan.corridors.push(Corridor {
