@@ -327,8 +327,8 @@ fn every_relative_link_leads_somewhere() {
 
 /// Ids such as BC-04 in a text.
 fn ids(text: &str) -> BTreeSet<String> {
-    const GROUPS: [&str; 13] = [
-        "BC", "QC", "ON", "US", "MT", "XX", "SF", "PR", "SU", "GE", "RT", "TM", "CO",
+    const GROUPS: [&str; 14] = [
+        "BC", "QC", "ON", "US", "MT", "NH", "XX", "SF", "PR", "SU", "GE", "RT", "TM", "CO",
     ];
     let words = text.split(|c: char| !(c.is_ascii_alphanumeric() || c == '-' || c == '_'));
     words

@@ -35,6 +35,7 @@ checks![
     united_states::minnesota_riparian_zones,
     united_states::kentucky_zones,
     united_states::montana_zones,
+    united_states::new_hampshire_zones,
     united_states::washington_east,
     united_states::washington_west,
     united_states::single_figures_of_the_states,
@@ -51,7 +52,7 @@ fn every_row_is_used() {
     let used = rows.used();
     let unused: Vec<&String> = rows.by_id.keys().filter(|id| !used.contains(*id)).collect();
     assert!(unused.is_empty(), "{unused:?}");
-    assert_eq!(rows.by_id.len(), 83);
+    assert_eq!(rows.by_id.len(), 89);
 }
 
 #[test]

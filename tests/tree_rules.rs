@@ -379,3 +379,60 @@ fn the_worked_example_comes_out() {
     assert!(docs.contains("Of the zone's 0.6 ha half of them is 56.25 trees"));
     assert_eq!(all / 2.0, 56.25);
 }
+
+/// 600 m along a public highway, whose edge is the block's: half of the basal area within 150 ft (45.72 m) stays. In an even stand
+/// that is half of the ground, 600 m by 22.86 m, and the road band of common practice would leave none of it.
+#[test]
+fn trees_that_a_code_asks_for_beside_a_road_go_before_the_road_band() {
+    let mut highway = feature(
+        LayerKind::Roads,
+        Some("public"),
+        Some(10.0),
+        line(&[(-500.0, -5.0), (1200.0, -5.0)]),
+    );
+    highway.id = "Highway 1".to_owned();
+    let deck = Shape::Polygons(MultiPolygon(vec![rectangle(290.0, 300.0, 310.0, 315.0)]));
+    let features = [
+        highway,
+        feature(LayerKind::Landings, None, None, deck),
+        stand(-50.0, 700.0, &[(0.2, 0.4, 500.0)]),
+    ];
+    let rules = preset("nh-rsa").unwrap();
+    let ground = block(MultiPolygon(vec![rectangle(0.0, 0.0, 600.0, DEPTH_M)]));
+    let plan = lay_out(ENGINES, &settings(), &rules, &features, &ground).unwrap();
+    let found = row(&plan, "management-share:road-public");
+    assert_eq!(found.status, Verdict::Pass, "{found:?}");
+    let share = found.measured.unwrap();
+    assert!((0.5..0.502).contains(&share), "{share}");
+    let band_ha = hectares_between(&plan, &plan.retained_bands.0, (-50.0, 700.0));
+    assert!((band_ha - 600.0 * 22.86 / 1e4).abs() < 0.01, "{band_ha}");
+    let cut = plan.strips.iter().map(|strip| strip.shape.clone());
+    let cut: Vec<Polygon> = cut.collect();
+    assert!(hectares_between(&plan, &cut, (-50.0, 700.0)) > 14.0);
+    let told = plan
+        .findings
+        .iter()
+        .find(|own| own.rule_id == "road-band-overruled");
+    let told = told.expect("a finding that names both");
+    for words in [
+        "Highway 1",
+        "RSA 227-J:9",
+        "road band of common practice (45.7 m)",
+    ] {
+        assert!(told.message.contains(words), "{}", told.message);
+    }
+    assert_eq!(row(&plan, "road-band").status, Verdict::NotApplicable);
+    let proved = audit(
+        &settings(),
+        &rules,
+        &features,
+        None,
+        &ground,
+        &as_plan(&plan),
+        0.0,
+    );
+    assert_eq!(
+        of(&proved, "management-share:road-public").status(),
+        Verdict::Pass
+    );
+}

@@ -9,7 +9,7 @@ use super::tree_share::{self, Need};
 use super::zones::{Managed, Zones, class_of};
 use super::{Context, LayoutError};
 use crate::geometry::area::{Bounds, area, length, polygon_area, rings};
-use crate::geometry::overlay::{difference, intersection, oriented};
+use crate::geometry::overlay::{difference, intersection, oriented, shared_area};
 use crate::geometry::sound::sound;
 use crate::landbase::{Crossing, Slopes, Stocking};
 use crate::model::{Finding, GroundFrame, Unworked, UnworkedReason, Verdict, Zone, ZoneKind};
@@ -17,6 +17,8 @@ use crate::units::hectares;
 
 /// What is narrower all along is not there but for the drawing.
 const HAIR_M: f64 = 0.05;
+/// Less of a management zone is not what its share lacks.
+const TAKEN_M2: f64 = 1.0;
 
 fn mean_width_m(polygon: &Polygon) -> f64 {
     2.0 * polygon_area(polygon) / rings(polygon).map(length).sum::<f64>()
@@ -152,6 +154,17 @@ fn keep_patches(
     }
 }
 
+/// Where trees of a management zone may stand, in words: outside what takes its ground.
+fn taken_by(managed: &MultiPolygon, road_band: &[Polygon], lanes: &[Polygon]) -> &'static str {
+    let takes = |polygons: &[Polygon]| shared_area(managed, polygons) > TAKEN_M2;
+    match (takes(road_band), takes(lanes)) {
+        (true, true) => "outside the road band and the ways to crossings",
+        (false, true) => "outside the ways to crossings",
+        (true, false) => "outside the road band",
+        (false, false) => "on the ground that is there",
+    }
+}
+
 /// Lays bands against the reserves until each management zone's own share stands. All features under one rule
 /// are solved together, by the same fraction of the management width of each of their stretches, measured on
 /// the net area.
@@ -235,6 +248,7 @@ fn retain_bands(
             }
         }
         let short = |need: &&Need| need.falls_short(&stocking, [&best, &already]);
+        let taken_by = taken_by(&managed_net, &zones.road_band, &lanes);
         for need in needs.iter().filter(short) {
             let what = match need.unit {
                 "share" => "share",
@@ -246,7 +260,7 @@ fn retain_bands(
                 measured: Some(need.measured(&stocking, [&best, &already])),
                 required: Some(need.required),
                 unit: need.unit,
-                message: format!("the management zone's {what} cannot stand outside the road band"),
+                message: format!("the management zone's {what} cannot stand {taken_by}"),
                 source: line.share_source().text.clone(),
                 shape: None,
             });

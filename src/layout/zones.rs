@@ -289,8 +289,35 @@ impl<'n> Zones<'n> {
         }
         if decides {
             doubts::say(&mut self.findings, near, slopes, outline);
+            self.say_overruled(context, near);
         }
         self.ruled(context, near, true)
+    }
+
+    /// A rule that asks for trees beside a road goes before the road band, which nobody asks for but practice.
+    fn say_overruled(&mut self, context: Context<'_>, near: &NearFeature) {
+        let rule = near.demand.rule.filter(|rule| rule.owes_trees());
+        let band_m = context.settings.layout.road_band_m;
+        let (Some(rule), LayerKind::Roads) = (rule, near.feature.kind) else {
+            return;
+        };
+        if band_m <= 0.0 {
+            return;
+        }
+        self.findings.push(Finding {
+            rule_id: "road-band-overruled".to_owned(),
+            verdict: Verdict::NotApplicable,
+            measured: Some(near.demand.widest().management_m),
+            required: None,
+            unit: "m",
+            message: format!(
+                "road {}: {} ({}) asks for trees beside it, and the road band of common practice ({band_m:.1} m) for none: the rule goes \
+                 before, and there is no road band beside this road",
+                near.feature.id, rule.title, rule.citation.text
+            ),
+            source: rule.share_source().text.clone(),
+            shape: None,
+        });
     }
 
     /// Whether any of its distances reaches into the block.

@@ -7,7 +7,7 @@ use super::toml_text::{Place, TomlFault, did_you_mean, read};
 use crate::units::LengthUnit;
 
 /// Names and texts of the embedded presets, in the order of `rules list`.
-const PRESETS: [(&str, &str); 9] = [
+const PRESETS: [(&str, &str); 10] = [
     ("bc-fppr", include_str!("presets/bc-fppr.toml")),
     ("qc-radf", include_str!("presets/qc-radf.toml")),
     ("wa-wac", include_str!("presets/wa-wac.toml")),
@@ -17,6 +17,7 @@ const PRESETS: [(&str, &str); 9] = [
         "mn-filter-strip",
         include_str!("presets/mn-filter-strip.toml"),
     ),
+    ("nh-rsa", include_str!("presets/nh-rsa.toml")),
     ("ky-bmp", include_str!("presets/ky-bmp.toml")),
     (
         "common-practice",

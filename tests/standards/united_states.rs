@@ -1,6 +1,6 @@
 //! Minnesota, Kentucky, Montana, Washington and single figures.
 
-use blockwright::model::{Facts, LayerKind::*};
+use blockwright::model::{Facts, LayerKind::*, TreeUnit};
 use blockwright::rulebook::{Channel, Distance, Match, RuleLine, Width, preset};
 
 use crate::standards::*;
@@ -123,6 +123,41 @@ pub fn kentucky_zones(rows: &Rows) {
             assert_eq!(line.management_share * 100.0, row[2]);
         }
     }
+}
+
+pub fn new_hampshire_zones(rows: &Rows) {
+    let book = preset("nh-rsa").unwrap();
+    let acres = |ha_m2: f64| number(ha_m2);
+    let ten = 10.0 * 43_560.0 * FOOT_M * FOOT_M;
+    for (ids, kind, known) in [
+        (&["NH-01"][..], Roads, vec![("public_highway", flag(true))]),
+        (&["NH-02", "NH-03"], Lakes, vec![("area", acres(ten))]),
+        (&["NH-04"], Streams, vec![("order", number(4.0))]),
+        (
+            &["NH-05"],
+            Streams,
+            vec![("order", number(3.0)), ("year_round", flag(true))],
+        ),
+        (
+            &["NH-06"],
+            Lakes,
+            vec![("area", acres(ten.next_down())), ("year_round", flag(true))],
+        ),
+    ] {
+        let line = told(&book, kind, &known);
+        rows.assert_cited(&line.citation, ids);
+        for id in ids {
+            let feet = rows.numbers(id)[0];
+            assert_near(line.widths(None).management_m, feet * FOOT_M, 1e-9, id);
+            assert!(rows.row(id).source.starts_with("RSA 227-J:9"));
+        }
+        assert_eq!(line.management_share, 0.5);
+        let trees = line.share_trees.expect("a share of trees");
+        assert_eq!(trees.unit, TreeUnit::BasalArea);
+        assert_eq!(line.widths(None).reserve_m, 0.0);
+    }
+    let other = told(&book, Roads, &[("public_highway", flag(false))]);
+    assert!(other.asks_for_nothing());
 }
 
 pub fn montana_zones(rows: &Rows) {
