@@ -568,8 +568,8 @@ fn places_do_not_depend_on_where_the_block_lies() {
     for line in &mut cut.lines {
         line.shape = blockwright::geometry::frame::map_line(&line.shape, far);
     }
-    for shape in &mut cut.unworked {
-        *shape = map_polygon(shape, far);
+    for unworked in &mut cut.unworked {
+        unworked.shape = map_polygon(&unworked.shape, far);
     }
     cut.corridors
         .iter_mut()

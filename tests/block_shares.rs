@@ -202,7 +202,10 @@ fn retention_counts_only_in_patches_larger_than_the_least() {
         line(&[(-100.0, -5.0), (900.0, -5.0)]),
     );
     let features = [road];
-    let settings = Settings::default();
+    // As close and as narrow as they may be.
+    let mut settings = Settings::default();
+    settings.layout.corridor_spacings = 0.0;
+    settings.layout.strips_between_corridors = 4;
     let ground = block(MultiPolygon(vec![rectangle(0.0, 0.0, 600.0, LENGTH_M)]));
     let mut any = bare(0.05);
     any.share_of = ShareOf::Gross;

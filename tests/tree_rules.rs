@@ -112,20 +112,26 @@ fn a_block_keeps_a_share_of_its_stems_or_of_their_basal_area() {
     let (thin_m2, thick_m2) = (0.07 / 3.0, 0.37 / 3.0);
     let quarter_pi = std::f64::consts::FRAC_PI_4;
     let basal = [800.0 * quarter_pi * thin_m2, 100.0 * quarter_pi * thick_m2];
-    for (unit, least_m, share, [in_west, in_east]) in [
-        (TreeUnit::Stems, 0.0, 0.12, [800.0, 100.0]),
-        (TreeUnit::Stems, 0.3, 0.08, [0.0, 100.0]),
+    for (unit, least_m, share, [in_west, in_east], wide) in [
+        (TreeUnit::Stems, 0.0, 0.12, [800.0, 100.0], false),
+        (TreeUnit::Stems, 0.0, 0.12, [800.0, 100.0], true),
+        (TreeUnit::Stems, 0.3, 0.08, [0.0, 100.0], false),
         // Half of the class is thinner than 35 cm.
-        (TreeUnit::Stems, 0.35, 0.08, [0.0, 50.0]),
-        (TreeUnit::BasalArea, 0.0, 0.10, basal),
+        (TreeUnit::Stems, 0.35, 0.08, [0.0, 50.0], false),
+        (TreeUnit::BasalArea, 0.0, 0.10, basal, false),
     ] {
         let rules = of_trees(share, unit, least_m);
-        let plan = lay_out(ENGINES, &settings(), &rules, &features, &ground).unwrap();
+        let mut settings = settings();
+        if !wide {
+            settings.layout.corridor_spacings = 0.0;
+            settings.layout.strips_between_corridors = 4;
+        }
+        let plan = lay_out(ENGINES, &settings, &rules, &features, &ground).unwrap();
         let counted = |shapes: &[Polygon]| {
             hectares_between(&plan, shapes, west) * in_west
                 + hectares_between(&plan, shapes, east) * in_east
         };
-        let case = format!("{share} of {unit:?} from {least_m} m");
+        let case = format!("{share} of {unit:?} from {least_m} m, wide: {wide}");
         let all = counted(&[rectangle(-300.0, -150.0, 300.0, 150.0)]);
         assert!(
             (all - 9.0 * (in_west + in_east)).abs() < 1e-6 * all,
@@ -153,7 +159,7 @@ fn a_block_keeps_a_share_of_its_stems_or_of_their_basal_area() {
         );
 
         let cut = as_plan(&plan);
-        let audited = audit(&settings(), &rules, &features, None, &ground, &cut, 0.0);
+        let audited = audit(&settings, &rules, &features, None, &ground, &cut, 0.0);
         let judged = of(&audited, "retention-share");
         assert_eq!(judged.status(), Verdict::Pass, "{case}: {:?}", judged.row);
         let measured = judged.row.row.measured.unwrap();
@@ -166,7 +172,7 @@ fn a_block_keeps_a_share_of_its_stems_or_of_their_basal_area() {
             kind: None,
             part: 1,
         });
-        let audited = audit(&settings(), &rules, &features, None, &ground, &cut, 0.0);
+        let audited = audit(&settings, &rules, &features, None, &ground, &cut, 0.0);
         let judged = of(&audited, "retention-share");
         let measured = judged.row.row.measured.unwrap();
         let lost = counted(std::slice::from_ref(&gone)) / all;

@@ -7,6 +7,7 @@ use super::row::{Judged, Measure, Named, Origin, ROUNDING_M, measured};
 use super::scene::Scene;
 use crate::geometry::area::{Bounds, polygon_area};
 use crate::geometry::frame::{Frame, azimuth_deg};
+use crate::layout::tree_spacing;
 use crate::model::Verdict;
 
 /// How exactly the width of a standing piece is found where no plan gives its direction, and how exactly where it comes
@@ -55,6 +56,10 @@ impl Scene<'_> {
         let layout = &self.context.settings.layout;
         let rules = &self.context.rules.block;
         let of_plan = self.given.corridors.is_some();
+        let standing = match of_plan {
+            true => vec![],
+            false => self.standing_widths(),
+        };
         let widths = match &self.given.corridors {
             Some(corridors) => corridors
                 .iter()
@@ -64,8 +69,9 @@ impl Scene<'_> {
                     Some((across_m(&shape, azimuth_deg), shape))
                 })
                 .collect(),
-            None => self.told_from_others(self.standing_widths(), layout.corridor_min_m),
+            None => self.told_from_others(standing.clone(), layout.corridor_min_m),
         };
+        let spaced = self.corridor_spacings(&widths, standing);
         let narrowest = widths.iter().min_by(|a, b| a.0.total_cmp(&b.0));
         let widest = widths.iter().max_by(|a, b| a.0.total_cmp(&b.0));
         let (Some(narrowest), Some(widest)) = (narrowest, widest) else {
@@ -130,7 +136,63 @@ impl Scene<'_> {
                 origin,
             ));
         }
+        rows.extend(spaced);
         rows
+    }
+
+    /// Mean distance from tree to tree, m, where corridors are asked to be some trees wide and it is known how many stand.
+    fn spacing_m(&self) -> Option<f64> {
+        let asked = self.context.settings.layout.corridor_spacings;
+        let of = (self.context.landbase, self.context.settings);
+        let known = || tree_spacing::in_block(of, self.block, &self.shape.shape, self.near);
+        (asked > 0.0).then(known).flatten()
+    }
+
+    /// The narrowest corridor in distances from tree to tree. What the project wishes is a warning at most.
+    fn corridor_spacings(
+        &self,
+        of_corridors: &[(f64, Polygon)],
+        standing: Vec<(f64, Polygon)>,
+    ) -> Option<Judged> {
+        let asked = self.context.settings.layout.corridor_spacings;
+        let spacing_m = self.spacing_m()?;
+        let rule = self.context.rules.block.corridor_spacings.as_ref();
+        let of_plan = self.given.corridors.is_some();
+        let widths = match of_plan {
+            true => of_corridors.to_vec(),
+            false => self.told_from_others(standing, asked * spacing_m),
+        };
+        let (narrowest_m, shape) = widths.iter().min_by(|a, b| a.0.total_cmp(&b.0))?;
+        let rounding_m = match of_plan {
+            true => ROUNDING_M,
+            false => WIDTH_PRECISION_M,
+        };
+        let named = Named {
+            id: "corridor-spacings",
+            title: "Corridors as many trees wide as asked".to_owned(),
+            unit: "spacings",
+        };
+        let measure = Measure {
+            short: asked - narrowest_m / spacing_m,
+            rounding: rounding_m / spacing_m,
+            // Both edges may be off.
+            tolerance: 2.0 * self.context.tolerance_m / spacing_m,
+            doubt: None,
+            doubt_may_save: false,
+        };
+        let origin = Origin::of_rule_or(rule, asked, tree_spacing::WISH);
+        let is_wish = origin.status.is_none();
+        let mut judged = measured(named, (asked, narrowest_m / spacing_m), measure, origin);
+        if judged.status() <= Verdict::NotApplicable {
+            return Some(judged);
+        }
+        if is_wish {
+            judged.row.row.status = Verdict::Warn;
+        }
+        let why = tree_spacing::why_narrow(spacing_m, asked, *narrowest_m);
+        let shape = MultiPolygon(vec![shape.clone()]);
+        let at = Some(Bounds::of_polygons(&shape).middle());
+        Some(judged.at(at).over(shape).saying(&why))
     }
 
     /// Standing pieces that are corridors as far as can be told without a plan. A narrow one is, where it has the form of one
@@ -170,20 +232,22 @@ impl Scene<'_> {
     pub(super) fn standing_widths(&self) -> Vec<(f64, Polygon)> {
         let standing = self.standing();
         let layout = &self.context.settings.layout;
+        let (asked, spacing_m) = (layout.corridor_spacings, self.spacing_m());
         let least_m2 = layout.sliver_m2;
         let pieces = standing.shape.0.iter();
         pieces
             .filter(|piece| polygon_area(piece) >= least_m2)
             .map(|piece| {
+                let of_trees_m = asked * spacing_m.unwrap_or(0.0);
                 let asked_m = if self.context.rules.block.largest_opening_m2.is_some() {
                     layout.corridor_max_m
                 } else {
-                    layout.corridor_min_m
+                    layout.corridor_min_m.max(of_trees_m)
                 };
                 let enough_m = (asked_m + COARSE_M) / 2.0;
                 let coarse_m = half_width(piece, COARSE_M / 2.0, enough_m);
                 let near = |limit_m: f64| (2.0 * coarse_m - limit_m).abs() <= 1.5 * COARSE_M;
-                let half_m = if near(layout.corridor_min_m) || near(asked_m) {
+                let half_m = if near(layout.corridor_min_m) || near(of_trees_m) || near(asked_m) {
                     half_width(piece, WIDTH_PRECISION_M / 2.0, enough_m)
                 } else {
                     coarse_m

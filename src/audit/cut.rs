@@ -60,6 +60,14 @@ pub struct Untracked {
     pub ends: Vec<End>,
 }
 
+/// Net ground that a plan does not work.
+#[derive(Clone, Debug)]
+pub struct PlannedUnworked {
+    pub shape: Polygon,
+    /// As too steep or too soft.
+    pub is_left: bool,
+}
+
 /// Everything known of the cut in one block.
 #[derive(Clone, Debug)]
 pub struct BlockCut {
@@ -72,7 +80,7 @@ pub struct BlockCut {
     /// None: nobody says which of the standing ground is a corridor.
     pub corridors: Option<Vec<PlannedCorridor>>,
     /// Net ground neither cut nor counted as retention, as the plan says.
-    pub unworked: Vec<Polygon>,
+    pub unworked: Vec<PlannedUnworked>,
     /// Ground for daylight only; None: nobody says.
     pub day_only: Option<MultiPolygon>,
     /// Of tracks; empty otherwise.

@@ -27,7 +27,9 @@ mod trees;
 mod trespass;
 mod whole_block;
 
-pub use cut::{BlockCut, CutInput, CutPiece, DrivenLine, PlannedCorridor, Untracked};
+pub use cut::{
+    BlockCut, CutInput, CutPiece, DrivenLine, PlannedCorridor, PlannedUnworked, Untracked,
+};
 pub use neighbours::Neighbours;
 pub use portfolio::Portfolios;
 pub use row::{AuditRow, Judged};

@@ -44,6 +44,9 @@ impl Portfolios {
         if rules.reserves_count {
             sums.kept_m2 += audit.areas.reserve_m2;
         }
+        if rules.left_counts {
+            sums.kept_m2 += audit.areas.left_m2;
+        }
         if let Some(shared) = &audit.shared {
             sums.shared.push(audit.id.clone());
             self.shared.push(shared.clone());

@@ -11,7 +11,7 @@ use super::neighbours::Neighbours;
 use super::reached::Reached;
 use super::reserves::Ways;
 use super::row::Judged;
-use super::split::{inside_of, split};
+use super::split::{inside_of, split, union_of};
 use crate::geometry::area::{Bounds, area, length, polygon_area, rings};
 use crate::geometry::counted_once::SharedGround;
 use crate::geometry::sound::sound_all;
@@ -45,6 +45,8 @@ pub struct Areas {
     pub reserve_m2: f64,
     /// Standing on net ground, road clearings and what the plan leaves unworked taken off.
     pub kept_m2: f64,
+    /// Of what the plan leaves unworked, net ground that it leaves as too steep or too soft and that is not cut.
+    pub left_m2: f64,
     /// Length of the edges of what stands there, in metres: where a measurement may err.
     pub kept_edge_m: f64,
 }
@@ -102,6 +104,8 @@ pub(super) struct Scene<'s> {
     areas: OnceCell<Areas>,
     /// Net ground that the plan neither cuts nor counts as retention.
     pub unworked: Vec<Polygon>,
+    /// What of it the plan leaves as too steep or too soft.
+    left: MultiPolygon,
 }
 
 /// What stands on net ground.
@@ -144,6 +148,14 @@ pub fn judge(
         .slopes(context.terrain, frame, &bounds, &near);
     let over = crossings(&near, context.settings.layout.crossing_width_m);
     let ways = off_crossings(ways, &over);
+    let unworked: Vec<(Polygon, bool)> = [Some(cut), plan]
+        .into_iter()
+        .flatten()
+        .flat_map(|given| given.unworked.iter())
+        .map(|unworked| (moved(&unworked.shape), unworked.is_left))
+        .collect();
+    let left = unworked.iter().filter(|(_, is_left)| *is_left);
+    let left: Vec<Polygon> = left.map(|(shape, _)| shape.clone()).collect();
     let scene = Scene {
         context,
         block,
@@ -164,11 +176,8 @@ pub fn judge(
         gone: OnceCell::new(),
         standing: OnceCell::new(),
         areas: OnceCell::new(),
-        unworked: [Some(cut), plan]
-            .into_iter()
-            .flatten()
-            .flat_map(|given| given.unworked.iter().map(moved))
-            .collect(),
+        unworked: unworked.iter().map(|(shape, _)| shape.clone()).collect(),
+        left: union_of(&left),
     };
     let mut rows: Vec<Judged> = Vec::new();
     rows.extend(scene.unusable());
@@ -367,6 +376,17 @@ impl Scene<'_> {
         *self.areas.get_or_init(|| self.measure_areas())
     }
 
+    fn left_m2(&self) -> f64 {
+        if self.left.0.is_empty() {
+            return 0.0;
+        }
+        let gone: Vec<Polygon> = (self.cut.shape.0.iter())
+            .chain(self.reserve())
+            .cloned()
+            .collect();
+        area(&split(&inside_of(&self.shape.shape, &self.left.0), &gone).outside)
+    }
+
     fn measure_areas(&self) -> Areas {
         let standing = self.standing();
         let edges = standing.shape.0.iter().flat_map(rings);
@@ -375,6 +395,7 @@ impl Scene<'_> {
             cut_m2: area(&inside_of(&self.shape.shape, &self.cut.shape.0)),
             reserve_m2: standing.reserve_m2,
             kept_m2: standing.all_m2,
+            left_m2: self.left_m2(),
             kept_edge_m: edges.map(length).sum(),
         }
     }

@@ -41,6 +41,9 @@ impl Scene<'_> {
                 }
             }
         }
+        if rules.left_counts {
+            areas.kept_m2 += areas.left_m2;
+        }
         let net_m2 = areas.gross_m2 - areas.reserve_m2;
         let (kept_m2, of_m2) = match rules.share_of {
             _ if rules.reserves_count => (areas.kept_m2 + areas.reserve_m2, areas.gross_m2),

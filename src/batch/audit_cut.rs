@@ -4,10 +4,12 @@ use std::collections::BTreeMap;
 
 use geo::{Coord, MultiPolygon, Polygon};
 
-use crate::audit::{BlockCut, CutInput, CutPiece, DrivenLine, Neighbours, PlannedCorridor};
+use crate::audit::{
+    BlockCut, CutInput, CutPiece, DrivenLine, Neighbours, PlannedCorridor, PlannedUnworked,
+};
 use crate::geometry::area::Bounds;
 use crate::geometry::overlay::{difference, intersection};
-use crate::model::{Problem, Shape, ShiftClass, SourceBlock, StripKind};
+use crate::model::{Problem, Shape, ShiftClass, SourceBlock, StripKind, UnworkedReason};
 use crate::sources::{CutFeature, CutLayers, PlanLayers};
 
 /// Cut ground farther than this from every block is still said, but no block's.
@@ -152,9 +154,13 @@ impl Assigned {
             }
         }
         for unworked in plan.unworked {
-            if let Some(block) = of(&unworked) {
-                self.cuts[block].unworked.extend(unworked.polygons);
-            }
+            let Some(block) = of(&unworked) else { continue };
+            let reason = unworked.class.as_deref();
+            let is_left = (UnworkedReason::ALL.into_iter())
+                .any(|left| left.is_left() && reason == Some(left.key()));
+            let shapes = unworked.polygons.into_iter();
+            let shapes = shapes.map(|shape| PlannedUnworked { shape, is_left });
+            self.cuts[block].unworked.extend(shapes);
         }
         for section in plan.sections {
             let Some(block) = of(&section) else { continue };

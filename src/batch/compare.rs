@@ -223,6 +223,7 @@ impl Sums {
         self.books.reserve_m2 += plan.books.reserve_m2;
         self.books.net_m2 += plan.books.net_m2;
         self.books.retained_m2 += plan.books.retained_m2;
+        self.books.left_m2 += plan.books.left_m2;
         let counted = plan.trees_left.and_then(|trees| trees.counted);
         let sums = self.trees_left.zip(counted);
         self.trees_left = sums.map(|([left, all], [own, of])| [left + own, all + of]);

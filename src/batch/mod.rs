@@ -346,7 +346,8 @@ fn run_with(
     std::panic::set_hook(hook);
     let (mut writer, mut season) = match written? {
         Ok(written) => written.map_err(|error| unfinished(options, error))?,
-        Err(crash) => std::panic::resume_unwind(crash),
+        // The hook was quiet when it happened.
+        Err(crash) => panic!("writing outputs failed: {}", crash_text(crash.as_ref())),
     };
     let journal = journal?;
     if let Some(journal) = &journal {

@@ -7,6 +7,7 @@ use super::source::Source;
 use super::{Judge, Judged};
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::overlay::{intersection, shared_area};
+use crate::layout::left_m2;
 use crate::model::*;
 use crate::rulebook::ShareOf;
 
@@ -58,6 +59,10 @@ impl Judge<'_> {
             let patches = patches.map(|(area_m2, _)| area_m2);
             patches.filter(|&area_m2| area_m2 > least.value).sum()
         });
+        let retained_m2 = match rules.left_counts {
+            true => retained_m2 + left_m2(&self.plan.unworked),
+            false => retained_m2,
+        };
         let gross_m2 = area(&self.plan.shape);
         let share = match rules.share_of {
             _ if rules.reserves_count => (retained_m2 + gross_m2 - net_m2) / gross_m2,

@@ -69,6 +69,9 @@ impl Season {
         if rules.reserves_count {
             sums.kept_m2 += plan.books.reserve_m2;
         }
+        if rules.left_counts {
+            sums.kept_m2 += plan.books.left_m2;
+        }
     }
 
     /// What sums over all of these blocks hold too often.

@@ -8,7 +8,7 @@ use super::source::Source;
 use super::{Judge, Judged};
 use crate::geometry::area::rings;
 use crate::geometry::distance::{SegmentIndex, line_segments};
-use crate::layout::decided_by;
+use crate::layout::{decided_by, tree_spacing};
 use crate::model::*;
 
 impl Judge<'_> {
@@ -149,6 +149,35 @@ impl Judge<'_> {
             source,
         );
         most.place = Some(geo::Geometry::Polygon((*widest).clone()));
-        vec![least, most]
+        let mut rows = vec![least, most];
+        rows.extend(self.corridor_spacings((*narrowest_m, narrowest)));
+        rows
+    }
+
+    /// The narrowest corridor in distances from tree to tree, where it is known how many trees stand. What the project wishes is a
+    /// warning at most.
+    fn corridor_spacings(&self, (narrowest_m, shape): (f64, &Polygon)) -> Option<Judged> {
+        let asked = self.context.settings.layout.corridor_spacings;
+        let of = (self.context.landbase, self.context.settings);
+        let spacing_m = (asked > 0.0)
+            .then(|| tree_spacing::in_block(of, self.block, &self.plan.shape, self.near))
+            .flatten()?;
+        let rule = decided_by(&self.context.rules.block.corridor_spacings, asked);
+        let mut judged = self.ruled(
+            "corridor-spacings",
+            "Corridors as many trees wide as asked",
+            "spacings",
+            (asked, narrowest_m / spacing_m),
+            narrowest_m >= asked * spacing_m - DISTANCE_TOLERANCE_M,
+            Source::of_rule_or(rule, tree_spacing::WISH),
+        );
+        if judged.row.status == Verdict::Fail {
+            if rule.is_none() {
+                judged.row.status = Verdict::Warn;
+            }
+            judged.why = tree_spacing::why_narrow(spacing_m, asked, narrowest_m);
+        }
+        judged.place = Some(geo::Geometry::Polygon(shape.clone()));
+        Some(judged)
     }
 }

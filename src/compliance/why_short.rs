@@ -35,16 +35,10 @@ impl Judge<'_> {
         let asked_m2 = self.share_asked_m2(net_m2);
         let net = difference(&plan.shape, &zones(&[ZoneKind::Reserve]));
         let off_band = difference(&net, &zones(&[ZoneKind::RoadBand, ZoneKind::RoadClearing]));
-        let left_for = |reasons: &[UnworkedReason]| -> Vec<Polygon> {
-            let left = plan
-                .unworked
-                .iter()
-                .filter(|own| reasons.contains(&own.reason));
-            left.map(|own| own.shape.clone()).collect()
-        };
-        let uncounted = left_for(&[UnworkedReason::TooSteep, UnworkedReason::SoftGround]);
-        let uncounted_m2: f64 = uncounted.iter().map(polygon_area).sum();
-        let may_stand = difference(&off_band, &uncounted);
+        let left = plan.unworked.iter().filter(|own| own.reason.is_left());
+        let left: Vec<Polygon> = left.map(|own| own.shape.clone()).collect();
+        let left_m2: f64 = left.iter().map(polygon_area).sum();
+        let may_stand = difference(&off_band, &left);
         let may_m2 = area(&may_stand);
         let pass = plan
             .strips
@@ -61,8 +55,12 @@ impl Judge<'_> {
             format!("the boundary pass {pass_m2:.0} m2"),
             format!("reserves {reserve_m2:.0} m2"),
         ];
-        if uncounted_m2 > 0.0 {
-            takes.push(format!("ground left as steep or soft {uncounted_m2:.0} m2"));
+        let left_counts = self.context.rules.left_counts;
+        if left_m2 > 0.0 && !left_counts {
+            takes.push(format!(
+                "ground left as steep or soft {left_m2:.0} m2 (where that counts, `left_counts`, the share is {:.1} %)",
+                100.0 * plan.share_with_left
+            ));
         }
         let takes = takes.join(", ");
         let lacks = format!("{kept_m2:.0} of {asked_m2:.0} m2 count");
@@ -83,6 +81,11 @@ impl Judge<'_> {
             let counts_m2 = if m2 > least_m2 { m2 } else { 0.0 };
             (sum + counts_m2, largest.max(m2))
         });
+        // What the left ground gives by itself need not stand anywhere else.
+        let asked_m2 = match left_counts {
+            true => asked_m2 - left_m2,
+            false => asked_m2,
+        };
         let could = if may_m2 < asked_m2 {
             format!(
                 "no pattern meets it: {may_m2:.0} m2 lie where trees may stand as retention, the whole of it less than asked"
@@ -92,11 +95,11 @@ impl Judge<'_> {
                 "no pattern meets it: {rooms_m2:.0} m2 lie in pieces that hold a patch of more than {least_m2:.0} m2 ({largest_m2:.0} \
                  m2 the largest, where it is no narrower than a corridor)"
             )
-        } else if net_m2 - uncounted_m2 - asked_m2.max(least_m2) < layout.least_part_m2 {
+        } else if net_m2 - left_m2 - asked_m2.max(least_m2) < layout.least_part_m2 {
             format!(
                 "no pattern meets it and leaves ground to work: {:.0} m2 stay beside a patch of {:.0} m2, less than {:.0} m2 \
                  (`least_part`)",
-                (net_m2 - uncounted_m2 - asked_m2.max(least_m2)).max(0.0),
+                (net_m2 - left_m2 - asked_m2.max(least_m2)).max(0.0),
                 asked_m2.max(least_m2),
                 layout.least_part_m2
             )

@@ -7,6 +7,7 @@ use super::cost::Access;
 use super::ground::{self, Ground};
 use super::outlets::Roads;
 use super::patches::{self, Field};
+use super::retention::LeastWidth;
 use super::zones::Zones;
 use super::{
     Context, LayoutError, boundary_pass, drawn, opening, retention, road_clearing, setting, strips,
@@ -28,6 +29,8 @@ pub struct Site<'s> {
     pub crossings: Vec<Crossing>,
     pub access: Access,
     pub roads: Roads,
+    /// Least width of corridors of as many trees as asked, m.
+    pub of_trees_m: f64,
 }
 
 /// What is left standing for the share.
@@ -35,6 +38,8 @@ pub struct Site<'s> {
 struct Kept {
     patches: Vec<Polygon>,
     corridors: bool,
+    /// Whether corridors of fewer trees than asked may stand.
+    narrow: bool,
 }
 
 /// Which plans are written up.
@@ -80,13 +85,41 @@ impl Site<'_> {
             Some(_) => Pattern::Corridors,
             None => pattern,
         };
-        let plain = Kept {
+        let plain = |narrow: bool| Kept {
             patches: vec![],
             corridors: pattern != Pattern::Patches,
+            narrow,
         };
         if pattern == Pattern::Corridors {
-            return self.written(&plain);
+            return self.written(&plain(true));
         }
+        let mut best: Option<(f64, Kept)> = None;
+        // Corridors of a few trees stand worse than a patch.
+        let widths: &[bool] = match pattern != Pattern::Patches && self.may_narrow() {
+            true => &[false, true],
+            false => &[true],
+        };
+        for &narrow in widths {
+            if let Some(plan) = self.met(pattern, plain(narrow), &mut best)? {
+                return Ok(plan);
+            }
+        }
+        let kept = best.map_or_else(|| plain(true), |(_, kept)| kept);
+        self.written(&kept)
+    }
+
+    /// Whether corridors of fewer trees than asked are narrower.
+    fn may_narrow(&self) -> bool {
+        self.of_trees_m > self.context.settings.layout.corridor_min_m
+    }
+
+    /// The plan that meets its share by corridors alone, or by patches too. `best` is what falls least short so far, by m2.
+    fn met(
+        &self,
+        pattern: Pattern,
+        plain: Kept,
+        best: &mut Option<(f64, Kept)>,
+    ) -> Result<Option<BlockPlan>, LayoutError> {
         let first = self.attempt(
             &plain,
             WriteUp::IfGood {
@@ -94,7 +127,17 @@ impl Site<'_> {
                 corridors_m2: 0.0,
             },
         )?;
+        let fall_short_by = |short_m2: f64, kept: &Kept, best: &mut Option<(f64, Kept)>| {
+            // A patch must be worth a square metre, and a corridor narrower than asked too.
+            if best
+                .as_ref()
+                .is_none_or(|(held_m2, _)| short_m2 < held_m2 - 1.0)
+            {
+                *best = Some((short_m2, kept.clone()));
+            }
+        };
         let (short_m2, corridors_m2) = (first.short_m2, first.corridors_m2);
+        fall_short_by(short_m2, &plain, best);
         let Attempt {
             plan: None,
             owed_m2,
@@ -103,7 +146,7 @@ impl Site<'_> {
             ..
         } = first
         else {
-            return first.plan.map_or_else(|| self.written(&plain), Ok);
+            return Ok(first.plan);
         };
         // Corridors that give less than half are in the way of patches more than they help.
         let half_m2 = owed_m2 / 2.0;
@@ -111,11 +154,12 @@ impl Site<'_> {
         let without = (owed_m2, false);
         let ways = match pattern {
             Pattern::Patches => vec![without],
+            // Without corridors their width is nothing to be tried anew.
+            _ if plain.narrow && self.may_narrow() => vec![with],
             _ if corridors_m2 >= half_m2 => vec![with, without],
             _ => vec![without, with],
         };
         let most_m2 = unworked_m2 + UNWORKED_SHARE * area(self.shape);
-        let mut best: Option<(f64, Kept)> = None;
         for (mut want_m2, corridors) in ways {
             let good = WriteUp::IfGood {
                 unworked_m2: most_m2,
@@ -126,19 +170,20 @@ impl Site<'_> {
                 if patches.is_empty() {
                     break;
                 }
-                let kept = Kept { patches, corridors };
+                let kept = Kept {
+                    patches,
+                    corridors,
+                    narrow: plain.narrow,
+                };
                 // What spoils a layout by a patch does not spoil the block.
                 let Ok(attempt) = self.attempt(&kept, good) else {
                     break;
                 };
                 if let Some(plan) = attempt.plan {
-                    return Ok(plan);
+                    return Ok(Some(plan));
                 }
-                let is_better = best
-                    .as_ref()
-                    .is_none_or(|(held_m2, _)| attempt.short_m2 < *held_m2);
-                if is_better && attempt.unworked_m2 <= most_m2 {
-                    best = Some((attempt.short_m2, kept));
+                if attempt.unworked_m2 <= most_m2 {
+                    fall_short_by(attempt.short_m2, &kept, best);
                 }
                 if attempt.short_m2 <= MET_M2 {
                     break;
@@ -146,10 +191,7 @@ impl Site<'_> {
                 want_m2 += 1.1 * attempt.short_m2 + 1.0;
             }
         }
-        match best {
-            Some((still_short_m2, kept)) if still_short_m2 < short_m2 - 1.0 => self.written(&kept),
-            _ => self.written(&plain),
-        }
+        Ok(None)
     }
 
     fn written(&self, kept: &Kept) -> Result<BlockPlan, LayoutError> {
@@ -216,9 +258,13 @@ impl Site<'_> {
         let target_m2 = retention::target_m2(context.rules, &ground, trees.is_some());
         let owed_m2 = target_m2 - area(&ground.retained_bands);
         let asked_m2 = if kept.corridors { owed_m2 } else { 0.0 };
+        let width = LeastWidth {
+            of_trees_m: self.of_trees_m,
+            narrower: kept.narrow,
+        };
         let solved = match &trees {
-            Some(trees) => trees.solve(context, &parts, asked_m2),
-            None => retention::solve(context, &parts, asked_m2),
+            Some(trees) => trees.solve(context, &parts, asked_m2, width),
+            None => retention::solve(context, &parts, asked_m2, width),
         };
         let corridors_m2 = solved.corridors_m2();
         let unworked_m2 = unworked_m2(&ground);
@@ -236,7 +282,7 @@ impl Site<'_> {
             true => vec![],
             false => patches::fields(context, &ground, &parts),
         };
-        let is_good = is_good || (is_first && fields.iter().all(Field::is_shut));
+        let is_good = is_good || (is_first && kept.narrow && fields.iter().all(Field::is_shut));
         let plan = is_good.then(|| {
             let shape = shape.clone();
             let mut plan =

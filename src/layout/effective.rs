@@ -17,6 +17,7 @@ pub fn effective(settings: &Settings, rules: &Rulebook) -> Settings {
     // What fails nearer than this cannot be right to lay out there.
     layout.road_band_m = layout.road_band_m.max(layout.road_band_fail_m);
     at_least(&mut layout.corridor_min_m, &rules.corridor_min_m);
+    at_least(&mut layout.corridor_spacings, &rules.corridor_spacings);
     at_least(&mut layout.least_patch_m2, &rules.least_patch_m2);
     let most = value(&rules.corridor_max_m).unwrap_or(f64::INFINITY);
     layout.corridor_max_m = layout.corridor_max_m.min(most);

@@ -41,6 +41,7 @@ mod timing;
 mod tours;
 mod travel;
 mod tree_share;
+pub mod tree_spacing;
 mod whole_sections;
 mod wood;
 mod working_order;
@@ -61,7 +62,7 @@ use crate::units::hectares;
 
 pub use effective::{decided_by, effective};
 pub use hours::ADVANCE_M;
-pub use retention::share_left;
+pub use retention::{left_m2, share_left};
 pub use tree_share::bank_within;
 
 /// What every stage may look at.
@@ -160,6 +161,8 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         feature.follow(&slopes);
     }
     let zones = zones::draw(context, &shape, &near, &slopes)?;
+    let spacing_m =
+        tree_spacing::in_block((context.landbase, context.settings), block, &shape, &near);
     let site = attempt::Site {
         context,
         block,
@@ -170,6 +173,7 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         crossings: crossings(&near, context.settings.layout.crossing_width_m),
         access: access(context, block, &bounds, &near),
         roads: outlets::Roads::near(&near),
+        of_trees_m: tree_spacing::least_m(context.settings, spacing_m),
     };
     site.lay_out()
 }

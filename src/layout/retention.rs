@@ -9,7 +9,7 @@ use super::strips::{Part, Pieces, cut, least_patch_m2};
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::frame::map_polygon;
 use crate::geometry::sweep::{Slab, clip_slabs, slab_areas, upright};
-use crate::model::Books;
+use crate::model::{Books, Unworked};
 use crate::rulebook::{Rulebook, ShareOf};
 
 /// Area that must be left standing inside the net area, by corridors and retained bands: what the block's own share
@@ -28,20 +28,36 @@ pub fn target_m2(rules: &Rulebook, ground: &Ground, by_trees: bool) -> f64 {
     };
     let portfolio = rules.block.portfolio_share.as_ref();
     let of_portfolio_m2 = portfolio.map_or(0.0, |share| share.value * gross_m2);
-    let counted_m2 = if rules.reserves_count {
-        gross_m2 - net_m2
-    } else {
-        0.0
+    let reserves_m2 = match rules.reserves_count {
+        true => gross_m2 - net_m2,
+        false => 0.0,
     };
-    own_m2.max(of_portfolio_m2) - counted_m2
+    let left_m2 = match rules.left_counts {
+        true => left_m2(&ground.unworked),
+        false => 0.0,
+    };
+    own_m2.max(of_portfolio_m2) - reserves_m2 - left_m2
+}
+
+/// Ground left as too steep or too soft.
+pub fn left_m2(unworked: &[Unworked]) -> f64 {
+    let left = unworked.iter().filter(|own| own.reason.is_left());
+    left.map(|own| polygon_area(&own.shape)).sum()
 }
 
 /// Share of the block left standing, as the rules count it.
 pub fn share_left(rules: &Rulebook, books: &Books) -> f64 {
+    share_with(rules, books, rules.left_counts)
+}
+
+/// The same with or without ground left as too steep or too soft.
+pub fn share_with(rules: &Rulebook, books: &Books, left_counts: bool) -> f64 {
+    let left_m2 = if left_counts { books.left_m2 } else { 0.0 };
+    let kept_m2 = books.retained_m2 + left_m2;
     match rules.share_of {
-        _ if rules.reserves_count => (books.retained_m2 + books.reserve_m2) / books.gross_m2,
-        ShareOf::Gross => books.retained_m2 / books.gross_m2,
-        ShareOf::Net => books.retained_m2 / books.net_m2,
+        _ if rules.reserves_count => (kept_m2 + books.reserve_m2) / books.gross_m2,
+        ShareOf::Gross => kept_m2 / books.gross_m2,
+        ShareOf::Net => kept_m2 / books.net_m2,
     }
 }
 
@@ -60,7 +76,17 @@ impl Solved {
 /// Asked for beyond what is owed.
 pub const ROUNDING_M2: f64 = 0.25;
 
-pub fn solve(context: Context<'_>, parts: &[Part], target_m2: f64) -> Solved {
+/// How wide corridors have to be.
+#[derive(Clone, Copy, Debug)]
+pub struct LeastWidth {
+    /// As many trees wide as is asked.
+    pub of_trees_m: f64,
+    /// Whether narrower ones, down to `corridor_min`, may stand where those give too little.
+    pub narrower: bool,
+}
+
+/// Corridors that leave `target_m2` standing if any do, in all `parts` alike.
+pub fn solve(context: Context<'_>, parts: &[Part], target_m2: f64, least: LeastWidth) -> Solved {
     let layout = &context.settings.layout;
     let strip_m = context.settings.machine.strip_width_m();
     let plain = |part: &Part| Comb {
@@ -76,20 +102,31 @@ pub fn solve(context: Context<'_>, parts: &[Part], target_m2: f64) -> Solved {
     } else {
         target_m2
     };
+    let mut least_m = layout.corridor_min_m;
     if target_m2 > 0.0 {
-        let bounds = Width {
-            least_m: layout.corridor_min_m,
+        let bounds = |least_m: f64| Width {
+            least_m,
             most_m: layout.corridor_max_m.min(strip_m),
         };
-        let most = layout.strips_between_corridors;
-        let widest = most_between(parts, &combs, bounds, most, target_m2);
-        // What is too small to stand can leave wide corridors short of the share; narrower ones closer together lose less.
-        for every in (1..=widest).rev() {
-            set_width(parts, &mut combs, every, bounds, target_m2);
-            settle_phase(parts, &mut combs);
-            if widen(context, parts, &mut combs, every, bounds, target_m2) {
-                break;
-            }
+        let most = most_between(context, parts, strip_m);
+        let of_trees = bounds(least.of_trees_m.min(bounds(0.0).most_m).max(least_m));
+        let wide = (of_trees.least_m > least_m)
+            .then(|| as_wide(parts, &combs, of_trees, most, target_m2))
+            .flatten();
+        let is_met = wide
+            .is_some_and(|every| settle(context, parts, &mut combs, every, of_trees, target_m2));
+        if wide.is_some() && (is_met || !least.narrower) {
+            least_m = of_trees.least_m;
+        } else {
+            let every = greatest_between(parts, &combs, bounds(least_m), most, target_m2);
+            settle(
+                context,
+                parts,
+                &mut combs,
+                every,
+                bounds(least_m),
+                target_m2,
+            );
         }
     } else {
         settle_phase(parts, &mut combs);
@@ -97,12 +134,29 @@ pub fn solve(context: Context<'_>, parts: &[Part], target_m2: f64) -> Solved {
     let mut pieces: Vec<Pieces> = parts
         .iter()
         .zip(&combs)
-        .map(|(part, comb)| cut(context, part, comb))
+        .map(|(part, comb)| cut(context, part, comb, least_m))
         .collect();
     if target_m2 > 0.0 {
         give_back(context, parts, &combs, &mut pieces, target_m2);
     }
     Solved { combs, pieces }
+}
+
+/// Sets width and phase, with as many strips between corridors as leave the target; whether any number does.
+fn settle(
+    context: Context<'_>,
+    parts: &[Part],
+    combs: &mut [Comb],
+    widest: u32,
+    bounds: Width,
+    target_m2: f64,
+) -> bool {
+    // What is too small to stand can leave wide corridors short of the share; narrower ones closer together lose less.
+    (1..=widest).rev().any(|every| {
+        set_width(parts, combs, every, bounds, target_m2);
+        settle_phase(parts, combs);
+        widen(context, parts, combs, every, bounds, target_m2)
+    })
 }
 
 #[derive(Clone, Copy)]
@@ -127,7 +181,7 @@ fn widen(
         set_width(parts, combs, every, bounds, aim_m2);
         let each = parts.iter().zip(combs.iter());
         let kept_m2: f64 = each
-            .map(|(part, comb)| cut(context, part, comb).corridors_m2())
+            .map(|(part, comb)| cut(context, part, comb, bounds.least_m).corridors_m2())
             .sum();
         let short_m2 = target_m2 - kept_m2;
         if short_m2 <= 1e-6 {
@@ -153,24 +207,49 @@ fn total_m2(parts: &[Part], combs: &[Comb], every: u32, corridor_m: f64) -> f64 
     parts.iter().zip(combs).map(of_part).sum()
 }
 
-/// As few corridors as can give the target at most `width.most_m` wide: between all strips, or every second, third ...
-/// pair. Wide corridors stand better than rows of single trees, inbound wood finds the strip cut before beside it, and
-/// each corridor costs a gap in the road band, which is driven in and back.
-fn most_between(
+/// Strips between two corridors at the most: what the project says, no more than there are, and no more than a rule on
+/// the influence of trees allows, whose share of a wide field is a corridor and a tree's height to both sides of it.
+fn most_between(context: Context<'_>, parts: &[Part], strip_m: f64) -> u32 {
+    let layout = &context.settings.layout;
+    let strips = parts.iter().filter(|part| part.has_interior());
+    let most_strips = strips
+        .map(|part| ((part.right - part.left) / strip_m).ceil() as u32)
+        .max()
+        .unwrap_or(1);
+    let influence = context.rules.block.influence.as_ref();
+    let by_influence = influence.map_or(u32::MAX, |influence| {
+        let reached_m = layout.corridor_min_m + 2.0 * influence.tree_height_m;
+        let pitch_m = reached_m / influence.share.value.max(1e-3);
+        ((pitch_m - layout.corridor_min_m) / strip_m).floor() as u32
+    });
+    most_strips
+        .min(layout.strips_between_corridors)
+        .min(by_influence)
+        .max(1)
+}
+
+/// The fewest strips between two corridors with which these, at their least width, leave no more than the target, so that
+/// they are spread as evenly as that allows; one less where no width leaves it then. None: however few they are, they would
+/// leave more than is owed.
+fn as_wide(parts: &[Part], combs: &[Comb], width: Width, most: u32, target_m2: f64) -> Option<u32> {
+    let fewest =
+        (1..=most).find(|&every| total_m2(parts, combs, every, width.least_m) <= target_m2)?;
+    match reachable(parts, combs, fewest, width, target_m2) {
+        Some(_) => Some(fewest),
+        None => Some((fewest - 1).max(1)),
+    }
+}
+
+/// As few corridors as can give the target at most `width.most_m` wide: each costs a gap in the road band, which is
+/// driven in and back.
+fn greatest_between(
     parts: &[Part],
     combs: &[Comb],
     width: Width,
-    most_between: u32,
+    most: u32,
     target_m2: f64,
 ) -> u32 {
-    let strips = parts.iter().filter(|part| part.has_interior());
-    let most_strips = strips
-        .map(|part| ((part.right - part.left) / combs[0].strip_m).ceil() as u32)
-        .max()
-        .unwrap_or(1)
-        .max(1);
     let enough = |every: u32| reachable(parts, combs, every, width, target_m2).is_some();
-    let most = most_strips.min(most_between);
     (1..=most).rev().find(|&every| enough(every)).unwrap_or(1)
 }
 
@@ -420,6 +499,7 @@ mod tests {
             retained_m2: 10_000.0,
             cut_m2: 70_000.0,
             unworked_m2: 0.0,
+            left_m2: 0.0,
         };
         let mut rules = crate::rulebook::preset("bc-fppr").unwrap();
         let mut left = |share_of, reserves_count| {

@@ -224,11 +224,11 @@ pub fn least_patch_m2(context: Context<'_>) -> f64 {
 
 const PATCH_SPARE_M2: f64 = 0.01;
 
-/// Cuts a part by its comb.
-pub fn cut(context: Context<'_>, part: &Part, comb: &Comb) -> Pieces {
+/// Cuts a part by its comb. Corridors that would come out narrower than `least_m` do not stand.
+pub fn cut(context: Context<'_>, part: &Part, comb: &Comb, least_m: f64) -> Pieces {
     let sliver_m2 = context.settings.layout.sliver_m2;
     let least_m2 = least_patch_m2(context);
-    let least_m = context.settings.layout.corridor_min_m.min(comb.corridor_m);
+    let least_m = least_m.min(comb.corridor_m);
     let mut pieces = Pieces::default();
     let strips = comb.strips(part.right);
     for (index, shape) in clip_slabs(&part.turned_interior, &strips) {

@@ -5,7 +5,7 @@ use geo::MultiPolygon;
 
 use super::Context;
 use super::ground::Ground;
-use super::retention::{self, Solved};
+use super::retention::{self, LeastWidth, Solved};
 use super::strips::{Part, Pieces};
 use crate::geometry::area::{Bounds, area};
 use crate::geometry::overlay::{intersection, shared_area};
@@ -16,6 +16,8 @@ use crate::rulebook::{RuleLine, TreeCount};
 /// More than this beyond what is owed is worth another try.
 const SPARE: f64 = 0.002;
 const TRIES: usize = 10;
+/// Wide corridors that leave more than this beyond what is owed are worth a comparison with narrower ones.
+const ROOM: f64 = 0.01;
 
 /// The trees of which a block owes a share.
 pub struct BlockTrees {
@@ -57,17 +59,54 @@ pub fn of_block(context: Context<'_>, ground: &Ground, shape: &MultiPolygon) -> 
 
 impl BlockTrees {
     /// Corridors with as many trees as are owed beyond reserves and bands, and at least `least_m2` of ground, as other rules
-    /// ask.
-    pub fn solve(&self, context: Context<'_>, parts: &[Part], least_m2: f64) -> Solved {
+    /// ask. Where trees stand unevenly, few wide corridors can only leave many too many: then narrower ones are tried.
+    pub fn solve(
+        &self,
+        context: Context<'_>,
+        parts: &[Part],
+        least_m2: f64,
+        width: LeastWidth,
+    ) -> Solved {
+        let owed = self.owed();
+        let (kept, solved) = self.nearest(context, parts, least_m2, width);
+        let fits = |kept: f64| kept >= owed && kept <= owed.max(0.0) * (1.0 + ROOM);
+        if fits(kept) || owed <= 0.0 || width.of_trees_m <= 0.0 {
+            return solved;
+        }
+        let of_any = LeastWidth {
+            of_trees_m: 0.0,
+            ..width
+        };
+        let (other, narrower) = self.nearest(context, parts, least_m2, of_any);
+        let is_better = match kept >= owed {
+            true => other >= owed && other < kept,
+            false => other > kept,
+        };
+        if is_better { narrower } else { solved }
+    }
+
+    fn owed(&self) -> f64 {
         let owed = self.share * self.all - self.reserved - self.banded;
-        let owed = if owed > 0.0 {
+        if owed > 0.0 {
             owed * (1.0 + 1e-6)
         } else {
             owed
-        };
+        }
+    }
+
+    /// What comes nearest to the trees owed, with the trees that it leaves.
+    fn nearest(
+        &self,
+        context: Context<'_>,
+        parts: &[Part],
+        least_m2: f64,
+        width: LeastWidth,
+    ) -> (f64, Solved) {
+        let owed = self.owed();
         let may_stand_m2: f64 = parts.iter().map(|part| area(&part.turned_may_stand)).sum();
         if owed <= 0.0 || may_stand_m2 <= 0.0 {
-            return retention::solve(context, parts, least_m2);
+            let solved = retention::solve(context, parts, least_m2, width);
+            return (self.kept(parts, &solved.pieces), solved);
         }
         let standing: f64 = (parts.iter())
             .map(|part| {
@@ -80,7 +119,7 @@ impl BlockTrees {
         let (mut low_m2, mut high_m2) = (0.0, f64::INFINITY);
         let mut best: Option<(f64, Solved)> = None;
         for _ in 0..TRIES {
-            let solved = retention::solve(context, parts, aim_m2.max(least_m2));
+            let solved = retention::solve(context, parts, aim_m2.max(least_m2), width);
             let kept = self.kept(parts, &solved.pieces);
             let enough = kept >= owed;
             match enough {
@@ -107,10 +146,10 @@ impl BlockTrees {
                 false => may_stand_m2,
             };
         }
-        best.map_or_else(
-            || retention::solve(context, parts, least_m2),
-            |(_, solved)| solved,
-        )
+        best.unwrap_or_else(|| {
+            let solved = retention::solve(context, parts, least_m2, width);
+            (self.kept(parts, &solved.pieces), solved)
+        })
     }
 
     fn kept(&self, parts: &[Part], pieces: &[Pieces]) -> f64 {

@@ -192,6 +192,7 @@ pub fn plan(
             .iter()
             .map(|unworked| polygon_area(&unworked.shape))
             .fold(0.0, |sum, m2| sum + m2),
+        left_m2: retention::left_m2(&work.unworked),
     };
     let hours = |class: ShiftClass| -> Option<f64> {
         work.sections
@@ -207,6 +208,7 @@ pub fn plan(
         status: BlockStatus::Ok,
         books,
         retention_share: retention::share_left(context.rules, &books),
+        share_with_left: retention::share_with(context.rules, &books, true),
         required_share: context.rules.retention_share.value,
         trees_left: None,
         azimuth_deg,

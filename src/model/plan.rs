@@ -423,6 +423,11 @@ pub enum UnworkedReason {
 }
 
 impl UnworkedReason {
+    /// Whether trees stand there because machines must not go, and not for lack of a way or of room.
+    pub fn is_left(self) -> bool {
+        matches!(self, UnworkedReason::SoftGround | UnworkedReason::TooSteep)
+    }
+
     pub const ALL: [UnworkedReason; 9] = [
         UnworkedReason::Sliver,
         UnworkedReason::BeyondReach,
@@ -691,6 +696,8 @@ pub struct Books {
     pub retained_m2: f64,
     pub cut_m2: f64,
     pub unworked_m2: f64,
+    /// Of what is unworked, what is left as too steep or too soft: trees stand there like those that stay on purpose.
+    pub left_m2: f64,
 }
 
 /// A block's whole layout.
@@ -705,6 +712,8 @@ pub struct BlockPlan {
     /// The block itself.
     pub shape: MultiPolygon,
     pub books: Books,
+    /// Of the ground, with what is left as too steep or too soft, whether the rule counts that or not.
+    pub share_with_left: f64,
     /// As the rule counts it; of trees that nobody knows, of the ground: see [`BlockPlan::share_left`].
     pub retention_share: f64,
     pub required_share: f64,
@@ -800,6 +809,23 @@ pub struct RetainedPiece<'p> {
 }
 
 impl BlockPlan {
+    /// Share of the bunches of strips driven in that lie on their left, over the strip cut before; None where there are none.
+    pub fn left_share(&self) -> Option<f64> {
+        let inbound: std::collections::BTreeSet<PieceId> = (self.lines.iter())
+            .filter(|line| line.kind == StripKind::Interior && line.heading == Heading::In)
+            .map(|line| line.id)
+            .collect();
+        let bunches = (self.bunches.iter()).filter(|bunch| inbound.contains(&bunch.id));
+        let [mut left, mut all] = [0.0, 0.0];
+        for bunch in bunches {
+            all += 1.0;
+            if bunch.placement == Placement::Left {
+                left += 1.0;
+            }
+        }
+        (all > 0.0).then(|| left / all)
+    }
+
     /// The share left standing as the rule counts it; None where it is one of trees that nobody knows.
     pub fn share_left(&self) -> Option<f64> {
         let unknown = self.trees_left.is_some_and(|trees| trees.counted.is_none());

@@ -173,6 +173,8 @@ pub struct LayoutSettings {
     /// A patch is larger than this; own judgement. A rule's own figure counts where it is larger.
     pub least_patch_m2: f64,
     pub corridor_min_m: f64,
+    /// Trees that stand side by side across a corridor at least, where it is known how many stand; own judgement.
+    pub corridor_spacings: f64,
     pub corridor_max_m: f64,
     /// Stretches of strips nearer than this to a boundary or reserve edge are day-only.
     pub edge_distance_m: f64,
@@ -219,6 +221,7 @@ impl Default for LayoutSettings {
             pattern: Pattern::Both,
             least_patch_m2: 200.0,
             corridor_min_m: 3.0,
+            corridor_spacings: 3.0,
             corridor_max_m: 20.0,
             edge_distance_m: 15.0,
             hazard_distance_m: 60.0,
@@ -228,7 +231,7 @@ impl Default for LayoutSettings {
             access_search_m: 1000.0,
             without_access: false,
             crossing_width_m: 5.0,
-            strips_between_corridors: 4,
+            strips_between_corridors: 12,
             decking: Decking::Both,
             least_part_m2: 1_000.0,
             least_setting_m2: 10_000.0,

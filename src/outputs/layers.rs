@@ -75,6 +75,8 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("lost_basal_m2", Number),
             ("large_trees", Number),
             ("time_model", Text),
+            ("left_share", Number),
+            ("share_with_left", Number),
         ],
     },
     LayerDef {
@@ -305,7 +307,7 @@ pub(super) const LAYERS: &[LayerDef] = &[
 ];
 
 /// The attributes of layer `blocks`, in its order; the same go into `blocks.csv`.
-pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 38] {
+pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 40] {
     let ha = |area_m2| Value::Number(hectares(area_m2));
     let books = &plan.books;
     let used = plan.utilisation;
@@ -350,6 +352,8 @@ pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 38] {
         f,
         large,
         Value::Text(&plan.time_model),
+        Value::Maybe(plan.left_share()),
+        Value::Number(plan.share_with_left),
     ]
 }
 

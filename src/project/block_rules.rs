@@ -7,7 +7,7 @@ use crate::rulebook::spanned::Spanned;
 use super::figures::{FigureText, InfluenceTable, OccupancyTable, ShareOr};
 use super::file::{RulesTable, ShareText};
 use super::resolve::Context;
-use super::settings::metres;
+use super::settings::{metres, spacings};
 use super::{ProjectError, Reason};
 use crate::rulebook::values::{Area, Length, Share};
 use crate::rulebook::{
@@ -65,6 +65,8 @@ impl BlockFigures<'_> {
         block.largest_opening_m2 = opening.or(block.largest_opening_m2.take());
         let patch = self.area(("least_patch", (0.0, MOST_PATCH_HA)), &table.least_patch)?;
         block.least_patch_m2 = patch.or(block.least_patch_m2.take());
+        let spacings = self.spacings(&table.corridor_spacings)?;
+        block.corridor_spacings = spacings.or(block.corridor_spacings.take());
         let corridor = (0.1, MOST_CORRIDOR_M);
         let band = (0.0, MOST_BAND_M);
         for (key, written, range, slot) in [
@@ -173,6 +175,16 @@ impl BlockFigures<'_> {
             };
             words.push((said.to_owned(), source));
         }
+        if let Some(written) = &table.left_counts {
+            let (count, _, source) = written.get_ref().parts(written.span());
+            rules.left_counts = *count;
+            let said = if *count {
+                "ground left as too steep or soft counts"
+            } else {
+                "ground left as too steep or soft does not count"
+            };
+            words.push((said.to_owned(), source));
+        }
         for (said, source) in words {
             let source = match source {
                 Some(own) => self.own_source(own)?,
@@ -220,6 +232,19 @@ impl BlockFigures<'_> {
         let length = Spanned::new(span, length.clone());
         let value = self.metres_within(key, &length, lowest, highest)?;
         self.cited(key, value, written.span(), source).map(Some)
+    }
+
+    fn spacings(
+        &mut self,
+        written: &Given<FigureText<f64>>,
+    ) -> Result<Option<Cited<f64>>, ProjectError> {
+        let Some(written) = written else {
+            return Ok(None);
+        };
+        let (value, span, source) = written.get_ref().parts(written.span());
+        let value = spacings(self.context, *value, span)?;
+        self.cited("corridor_spacings", value, written.span(), source)
+            .map(Some)
     }
 
     fn metres_within(

@@ -24,6 +24,7 @@ pub(super) const LISTED: [(&str, &[&str]); 4] = [
             "least_patch",
             "corridor_min",
             "corridor_max",
+            "corridor_spacings",
             "edge_distance",
             "hazard_distance",
             "section_min",

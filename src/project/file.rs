@@ -178,6 +178,8 @@ pub struct RulesTable {
     pub least_diameter: Given<FigureText<Length>>,
     /// Whether reserves inside the block count towards the share.
     pub reserves_count: Given<FigureText<bool>>,
+    /// Whether net ground left as too steep or too soft counts towards the share.
+    pub left_counts: Given<FigureText<bool>>,
     /// Share of the gross area of all blocks of a portfolio that must stay.
     pub portfolio_share: Given<ShareText>,
     /// Share of the block within one tree height of retained trees.
@@ -196,6 +198,8 @@ pub struct RulesTable {
     pub corridor_min: Given<FigureText<Length>>,
     /// Widest retention corridor.
     pub corridor_max: Given<FigureText<Length>>,
+    /// Narrowest retention corridor, in mean distances from tree to tree.
+    pub corridor_spacings: Given<FigureText<f64>>,
     /// Retention nearer to a road than this is a warning.
     pub road_band: Given<FigureText<Length>>,
     /// Retention nearer to a road than this is a failure.
@@ -314,6 +318,8 @@ pub struct LayoutTable {
     pub corridor_min: Given<Length>,
     /// Greatest width of a retention corridor.
     pub corridor_max: Given<Length>,
+    /// Least width of a retention corridor, in mean distances from tree to tree.
+    pub corridor_spacings: Given<f64>,
     /// Stretches nearer to boundary or reserve edge are day-only.
     pub edge_distance: Given<Length>,
     /// Stretches nearer to a hazard are day-only.

@@ -1,5 +1,7 @@
 //! `[machine]`, `[layout]` and `[production]`: units and ranges.
 
+use std::ops::Range;
+
 use crate::rulebook::spanned::Spanned;
 
 use super::file::{LayoutTable, MachineTable, ProductionTable};
@@ -8,6 +10,7 @@ use super::{ProjectError, Reason, time_model};
 use crate::model::{
     Azimuth, Decking, LayoutSettings, Limbiness, Machine, Pattern, Production, Settings, SoftGround,
 };
+use crate::rulebook::read::MOST_SPACINGS;
 use crate::rulebook::values::{Area, Direction, Length, Share, Written};
 use crate::units::Percent;
 
@@ -228,6 +231,24 @@ fn slope(context: &Context<'_>, key: &str, written: &Spanned<Share>) -> Result<f
     Err(context.error(written.span(), reason))
 }
 
+/// A least width in distances from tree to tree, as `corridor_spacings` writes it.
+pub(super) fn spacings(
+    context: &Context<'_>,
+    value: f64,
+    span: Range<usize>,
+) -> Result<f64, ProjectError> {
+    if (0.0..=MOST_SPACINGS).contains(&value) {
+        return Ok(value);
+    }
+    let reason = Reason::OutOfRange {
+        key: "corridor_spacings".to_owned(),
+        value: value.to_string(),
+        lowest: "0".to_owned(),
+        highest: MOST_SPACINGS.to_string(),
+    };
+    Err(context.error(span, reason))
+}
+
 fn layout(context: &Context<'_>, table: &LayoutTable) -> Result<LayoutSettings, ProjectError> {
     let mut layout = LayoutSettings::default();
     let belt = (0.0, MOST_BELT_M);
@@ -353,6 +374,9 @@ fn layout(context: &Context<'_>, table: &LayoutTable) -> Result<LayoutSettings, 
         if let Some(written) = written {
             *slot = square_metres(context, key, written, most_m2)?;
         }
+    }
+    if let Some(written) = &table.corridor_spacings {
+        layout.corridor_spacings = spacings(context, *written.get_ref(), written.span())?;
     }
     if let Some(written) = &table.strips_between_corridors {
         let count = *written.get_ref();

@@ -65,6 +65,8 @@ pub struct BlockRules {
     pub deck_depth_m: Option<Cited<f64>>,
     pub corridor_min_m: Option<Cited<f64>>,
     pub corridor_max_m: Option<Cited<f64>>,
+    /// Least width of a corridor, in mean distances from tree to tree.
+    pub corridor_spacings: Option<Cited<f64>>,
     /// No retention nearer than this to a road's edge: a warning inside it.
     pub road_band_m: Option<Cited<f64>>,
     /// Retention nearer than this is a failure.

@@ -44,6 +44,9 @@ pub struct BlockTable {
     /// Whether reserves inside the block count towards the share, which is then one of the gross area.
     #[serde(default)]
     pub reserves_count: bool,
+    /// Whether net ground left as too steep or too soft counts towards the share, as what stands.
+    #[serde(default)]
+    pub left_counts: bool,
     /// Share of the sum of the gross areas of all blocks of a portfolio (a season).
     pub portfolio_share: Given<CitedTable<Share>>,
     /// Share of the block that must lie within one tree height of standing trees.
@@ -62,6 +65,8 @@ pub struct BlockTable {
     pub corridor_min: Given<CitedTable<Length>>,
     /// Greatest width of a retention corridor.
     pub corridor_max: Given<CitedTable<Length>>,
+    /// Least width of a retention corridor, in mean distances from tree to tree.
+    pub corridor_spacings: Given<CitedTable<f64>>,
     /// No retention nearer than this to a road's edge: nearer is a warning.
     pub road_band: Given<CitedTable<Length>>,
     /// Retention nearer than this to a road's edge is a failure.

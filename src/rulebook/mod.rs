@@ -234,6 +234,8 @@ pub struct Rulebook {
     pub share_trees: Option<TreeCount>,
     /// Whether reserves inside the block count towards the retention share.
     pub reserves_count: bool,
+    /// Whether net ground left as too steep or too soft counts towards a share of ground, as what stands.
+    pub left_counts: bool,
     pub block: BlockRules,
 }
 

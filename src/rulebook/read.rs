@@ -14,6 +14,8 @@ use crate::units::{HECTARE_M2, LengthUnit, parse_length};
 
 /// Widest distance that is believed; beyond it a unit is wrong.
 pub const MOST_WIDTH_M: f64 = 2_000.0;
+/// Of a corridor, in distances from tree to tree: beyond this it is a stand of its own.
+pub const MOST_SPACINGS: f64 = 20.0;
 /// Steepest slope (rise over run) that is believed.
 pub const MOST_SLOPE: f64 = 10.0;
 /// Tallest tree that is believed.
@@ -127,6 +129,7 @@ impl<'a> Reader<'a> {
             share_of: ShareOf::Net,
             share_trees: None,
             reserves_count: block.reserves_count,
+            left_counts: block.left_counts,
             block: self.block(block),
         };
         (rules.share_of, rules.share_trees) = self.share_of(&block.share_of);
@@ -190,6 +193,10 @@ impl<'a> Reader<'a> {
             deck_depth_m,
             corridor_min_m,
             corridor_max_m,
+            corridor_spacings: table
+                .corridor_spacings
+                .as_ref()
+                .map(|cited| self.cited(cited, Reader::spacings)),
             road_band_m,
             road_band_fail_m,
         };
@@ -483,6 +490,17 @@ impl<'a> Reader<'a> {
             self.fault(area.span(), "wrong-value", message);
             0.0
         })
+    }
+
+    /// Distances from tree to tree.
+    fn spacings(&mut self, written: &Spanned<f64>) -> f64 {
+        let spacings = *written.get_ref();
+        if !(0.0..=MOST_SPACINGS).contains(&spacings) {
+            let message =
+                format!("{spacings} is beyond 0 to {MOST_SPACINGS} distances from tree to tree");
+            self.fault(written.span(), "impossible", message);
+        }
+        spacings
     }
 
     pub fn length(&mut self, length: &Spanned<Length>) -> f64 {

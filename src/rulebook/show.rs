@@ -125,6 +125,7 @@ fn block_citations(rules: &Rulebook) -> impl Iterator<Item = &Citation> {
         &block.least_patch_m2,
         &block.corridor_min_m,
         &block.corridor_max_m,
+        &block.corridor_spacings,
         &block.road_band_m,
         &block.road_band_fail_m,
     ];
@@ -209,6 +210,10 @@ fn push_blocks(out: &mut String, rules: &Rulebook, sources: &mut Sources) {
     if let Some(most) = &block.deck_share {
         let words = format!("at most {} of the road frontage", percent(most.value));
         add("decks, length", words, most);
+    }
+    if let Some(least) = &block.corridor_spacings {
+        let words = format!("at least {} distances from tree to tree", least.value);
+        add("corridors, in trees", words, least);
     }
     for (what, words, cited) in [
         ("decks, depth", "at most", &block.deck_depth_m),

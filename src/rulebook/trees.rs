@@ -89,6 +89,9 @@ impl Rulebook {
             (false, ShareOf::Net) => "of the net area; reserves do not count",
         };
         match self.share_trees {
+            None if self.left_counts => {
+                format!("{ground}; what is left as too steep or soft counts")
+            }
             None => ground.to_owned(),
             Some(trees) => format!(
                 "of the {} {}",

@@ -251,7 +251,7 @@ pub fn read_cut(file: &CutFile, crs: &str, sections: bool) -> Result<CutRead, Cu
             strip_lines: read("strip_lines", Some("kind"), true, true).map_err(unreadable)?,
             travel: read("travel", None, true, false).map_err(unreadable)?,
             corridors: read("corridors", None, false, true).map_err(unreadable)?,
-            unworked: read("unworked", None, false, true).map_err(unreadable)?,
+            unworked: read("unworked", Some("reason"), false, true).map_err(unreadable)?,
             sections: if sections {
                 read("sections", Some("shift_class"), false, true).map_err(unreadable)?
             } else {

@@ -51,7 +51,10 @@ pub fn as_plan(plan: &BlockPlan) -> BlockCut {
         unworked: plan
             .unworked
             .iter()
-            .map(|unworked| map_polygon(&unworked.shape, world))
+            .map(|unworked| PlannedUnworked {
+                shape: map_polygon(&unworked.shape, world),
+                is_left: unworked.reason.is_left(),
+            })
             .collect(),
         day_only: Some(MultiPolygon(
             day.flat_map(|section| map_polygons(&section.shape, world).0)

@@ -48,6 +48,7 @@ fn empty(id: &str) -> BlockPlan {
         shape: MultiPolygon(vec![]),
         books: Books::default(),
         retention_share: 0.0,
+        share_with_left: 0.0,
         required_share: 0.12,
         trees_left: None,
         azimuth_deg: None,
@@ -101,8 +102,10 @@ pub fn small(id: &str) -> BlockPlan {
         retained_m2: 200.0,
         cut_m2: 3375.0,
         unworked_m2: 25.0,
+        left_m2: 0.0,
     };
     plan.retention_share = 200.0 / 3600.0;
+    plan.share_with_left = plan.retention_share;
     plan.azimuth_deg = Some(0.0);
     plan.corridor_width_m = Some(4.0);
     plan.strips_count = 2;
@@ -493,6 +496,7 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
         retained_m2: 19_000.0,
         cut_m2: outline.unsigned_area() - 30_600.0,
         unworked_m2: 600.0,
+        left_m2: 0.0,
     };
     plan.retention_share = 0.112;
     plan.azimuth_deg = Some(0.0);
@@ -555,6 +559,7 @@ pub fn report(counts: &Counts) -> RunReport {
             share_of: ShareOf::Net,
             share_trees: None,
             reserves_count: false,
+            left_counts: false,
             block: BlockRules::default(),
         },
         metres: METRES,

@@ -25,6 +25,7 @@ pub fn rulebook() -> Rulebook {
         share_of: ShareOf::Net,
         share_trees: None,
         reserves_count: false,
+        left_counts: false,
         block: BlockRules::default(),
     }
 }

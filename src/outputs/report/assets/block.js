@@ -464,6 +464,7 @@ blockwrightReport.drawBlock = (() => {
       pair(t("retention"), t("retention_of", { kept: percent(f.retention_share, 2), required: percent(f.required_share, 2) }) + (f.share_of ? ` ${t(`share_of_${f.share_of}`)}` : "")),
       pair(t("strips"), number(f.strips)), pair(t("azimuth"), f.azimuth === null ? t("none") : `${number(f.azimuth, 1)}°`),
       pair(t("corridor_width"), f.corridor_width_m === null ? t("none") : metres(f.corridor_width_m, 2)),
+      Number.isFinite(f.left_share) && pair(t("left_share"), percent(f.left_share, 0)),
       pair(t("volume"), f.volume_m3 === null ? t("none") : `${number(f.volume_m3, 0)}\u00a0m³`),
       pair(t("skidding"), f.skid_m === null ? t("none") : t("skid_value", { metres: number(f.skid_m, 0), hours: number(f.skid_hours, 1) })),
       Number.isFinite(f.scheduled_hours) && pair(t("scheduled"), Number.isFinite(f.scheduled_skid_hours)
