@@ -11,7 +11,7 @@ use super::retention::LeastWidth;
 use super::zones::Zones;
 use super::{
     Context, LayoutError, boundary_pass, drawn, opening, retention, road_clearing, setting, strips,
-    tree_share, write_up,
+    tiers, tree_share, write_up,
 };
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::sound::sound;
@@ -230,30 +230,31 @@ impl Site<'_> {
         }
         let divided = drawn::divide(context, (block, shape), &ground, near, roads, outlets);
         ground.zones.findings.extend(divided.findings);
-        let settings: Vec<(&Polygon, setting::Setting)> = (divided.settings.into_iter())
-            .flat_map(|(part, setting)| {
-                // Lines that divide ground may touch its outline.
-                let part = &ground.parts[part];
-                let shapes = sound(setting.shape.clone(), frame).into_iter();
-                shapes.map(move |shape| {
-                    let setting = setting::Setting {
-                        shape,
-                        ..setting.clone()
-                    };
-                    (part, setting)
-                })
+        // Lines that divide ground may touch its outline.
+        let sound_each = |(part, setting): (usize, setting::Setting)| {
+            let shapes = sound(setting.shape.clone(), frame).into_iter();
+            shapes.map(move |shape| {
+                let setting = setting::Setting {
+                    shape,
+                    ..setting.clone()
+                };
+                (part, setting)
             })
-            .collect();
-        let parts: Vec<strips::Part> = (1u32..)
-            .zip(&settings)
-            .map(|(number, (part, setting))| {
-                let before = settings[..number as usize - 1].iter();
-                let before = before.filter(|(other, _)| std::ptr::eq(*other, *part));
-                let before: Vec<&Polygon> = before.map(|(_, earlier)| &earlier.shape).collect();
-                let pass = boundary_pass::lay(context, &ground, &before, &setting.shape);
-                strips::Part::prepare(context, block, &ground, setting, number, pass)
-            })
-            .collect();
+        };
+        let mut settings: Vec<(usize, setting::Setting)> =
+            divided.settings.into_iter().flat_map(sound_each).collect();
+        if let Some(most_m) = layout.max_strip_m {
+            let limits = tiers::Limits {
+                most_m,
+                strip_m: context.settings.machine.strip_width_m(),
+                least_m2: layout.least_setting_m2,
+            };
+            let deep = prepare(context, block, &ground, &settings);
+            let parts = settings.iter().map(|(part, _)| *part).zip(deep);
+            let tiers = tiers::divide(&parts.collect::<Vec<_>>(), limits);
+            settings = tiers.into_iter().flat_map(sound_each).collect();
+        }
+        let parts = prepare(context, block, &ground, &settings);
         let trees = tree_share::of_block(context, &ground, shape);
         let target_m2 = retention::target_m2(context.rules, &ground, trees.is_some());
         let owed_m2 = target_m2 - area(&ground.retained_bands);
@@ -306,6 +307,24 @@ impl Site<'_> {
             plan,
         })
     }
+}
+
+/// Settings, each with the index of its part of the net area, ready for their combs.
+fn prepare<'g>(
+    context: Context<'_>,
+    block: &SourceBlock,
+    ground: &Ground,
+    settings: &'g [(usize, setting::Setting)],
+) -> Vec<strips::Part<'g>> {
+    let numbered = (1u32..).zip(settings);
+    let parts = numbered.map(|(number, (part, setting))| {
+        let before = settings[..number as usize - 1].iter();
+        let before = before.filter(|(other, _)| other == part);
+        let before: Vec<&Polygon> = before.map(|(_, earlier)| &earlier.shape).collect();
+        let pass = boundary_pass::lay(context, ground, &before, &setting.shape);
+        strips::Part::prepare(context, block, ground, setting, number, pass)
+    });
+    parts.collect()
 }
 
 fn unworked_m2(ground: &Ground) -> f64 {

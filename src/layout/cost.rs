@@ -55,6 +55,8 @@ pub struct Model<'a> {
     pub production: &'a Production,
     /// Strip plus corridor, in metres.
     pub pitch_m: f64,
+    /// Longer strips are divided, and turned at where they are.
+    pub max_strip_m: Option<f64>,
     /// Standing trees per square metre.
     pub stems_per_m2: f64,
     pub tree_m3: f64,
@@ -105,6 +107,9 @@ impl Model<'_> {
             for [low, high] in strip {
                 let length_m = high - low;
                 driven_m += share * length_m;
+                if let Some(most_m) = self.max_strip_m {
+                    turns += share * ((length_m / most_m).ceil() - 1.0).max(0.0);
+                }
                 let entry = frame.leave(Coord { x: *x, y: *low });
                 let way_m = length_m / 2.0 + self.access.distance_m(entry);
                 covered_m2 += length_m * width_m;
@@ -243,6 +248,7 @@ mod tests {
             gradient,
             production: &production(),
             pitch_m: 20.0,
+            max_strip_m: None,
             stems_per_m2: 0.05,
             tree_m3: 0.3,
         };

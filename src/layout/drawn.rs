@@ -69,6 +69,8 @@ pub fn divide(
                     shape,
                     outlet: found.outlet,
                     drawn: Some(own.id.to_owned()),
+                    tier: None,
+                    choice: None,
                 },
             ));
         }

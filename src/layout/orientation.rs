@@ -302,6 +302,7 @@ mod tests {
             gradient: None,
             production,
             pitch_m: 20.0,
+            max_strip_m: None,
             stems_per_m2: 0.05,
             tree_m3: 0.3,
         }

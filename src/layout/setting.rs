@@ -15,6 +15,7 @@ use crate::geometry::area::{Bounds, polygon_area};
 use crate::geometry::cost_grid::{CLOSED, CostGrid, Reached};
 use crate::geometry::distance::{SegmentIndex, line_segments, polygon_segments};
 use crate::geometry::overlay::{difference, intersection, union};
+use crate::model::AzimuthChoice;
 use crate::units::HECTARE_M2;
 
 /// The ground whose wood goes to one outlet.
@@ -25,6 +26,27 @@ pub struct Setting {
     pub outlet: Option<Outlet>,
     /// Id of the planner's polygon that it was taken from.
     pub drawn: Option<String>,
+    /// None: strips run through its whole ground.
+    pub tier: Option<Tier>,
+    /// The direction of its strips, where it was chosen already.
+    pub choice: Option<AzimuthChoice>,
+}
+
+/// Which tier of deep ground a setting is.
+#[derive(Clone, Debug)]
+pub struct Tier {
+    /// The ground before it was divided: wood may come over all of it.
+    pub whole: Polygon,
+    /// Tiers of one ground have the same number here.
+    pub of: usize,
+    pub azimuth_deg: f64,
+}
+
+impl Setting {
+    /// The ground over which its wood may come.
+    pub fn ways_over(&self) -> &Polygon {
+        self.tier.as_ref().map_or(&self.shape, |tier| &tier.whole)
+    }
 }
 
 /// Cells of the grid on which ways are compared.
@@ -67,6 +89,8 @@ pub fn divide(
             shape: part.clone(),
             outlet: longest,
             drawn: None,
+            tier: None,
+            choice: None,
         }];
     }
     let ways = Ways::new(ground, part, &outlets);
@@ -114,6 +138,8 @@ pub fn divide(
             shape,
             outlet: Some(outlets[outlet].clone()),
             drawn: None,
+            tier: None,
+            choice: None,
         })
         .collect()
 }
@@ -312,7 +338,7 @@ fn without_tails(
 /// So much wider is what is left of a shape once it was narrowed and widened, against hairs.
 const TAIL_HAIR_M: f64 = 0.05;
 
-fn merge_small(mut found: Vec<(usize, Polygon)>, least_m2: f64) -> Vec<(usize, Polygon)> {
+pub fn merge_small(mut found: Vec<(usize, Polygon)>, least_m2: f64) -> Vec<(usize, Polygon)> {
     for _ in 0..2 * found.len() {
         if found.len() < 2 {
             break;
@@ -379,6 +405,7 @@ fn least_cost_h(context: Context<'_>, ground: &Ground, shape: &Polygon, outlet: 
         gradient: (ground.slopes.has_gradients()).then_some(&gradient),
         production: &settings.production,
         pitch_m: settings.machine.strip_width_m() + settings.layout.corridor_min_m,
+        max_strip_m: settings.layout.max_strip_m,
         stems_per_m2: stems_per_ha.unwrap_or(ASSUMED_STEMS_PER_HA) / HECTARE_M2,
         tree_m3: tree_m3.unwrap_or(ASSUMED_TREE_M3),
     };

@@ -55,10 +55,13 @@ impl<'g> Part<'g> {
         let layout = &context.settings.layout;
         let shape = &setting.shape;
         let (side, access) = setting::side_of(shape, setting.outlet.as_ref());
-        let wish = block
-            .azimuth_deg
-            .map_or(layout.azimuth, crate::model::Azimuth::Degrees);
-        let mut choice = choose(context, ground, shape, &pass, (side, &access), wish);
+        let wish = match (&setting.tier, block.azimuth_deg) {
+            (Some(tier), _) => Azimuth::Degrees(tier.azimuth_deg),
+            (None, Some(degrees)) => Azimuth::Degrees(degrees),
+            (None, None) => layout.azimuth,
+        };
+        let mut choice = (setting.choice)
+            .unwrap_or_else(|| choose(context, ground, shape, &pass, (side, &access), wish));
         let pitch_m = context.settings.machine.strip_width_m();
         if leads_away(
             &pass.interior,
@@ -187,6 +190,7 @@ fn choose(
         gradient: (ground.slopes.has_gradients()).then_some(&gradient),
         production: &settings.production,
         pitch_m: settings.machine.strip_width_m() + settings.layout.corridor_min_m,
+        max_strip_m: settings.layout.max_strip_m,
         stems_per_m2: stems_per_ha.unwrap_or(ASSUMED_STEMS_PER_HA) / HECTARE_M2,
         tree_m3: tree_m3.unwrap_or(ASSUMED_TREE_M3),
     };

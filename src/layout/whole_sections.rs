@@ -176,6 +176,11 @@ fn beside<'s>(steps: &'s [Step], ground: &'s [Polygon]) -> impl Iterator<Item = 
     steps.iter().filter(touched).map(|step| step.slice.clone())
 }
 
+/// The ground beside a line, step by step, as far as the machine reaches.
+pub fn slices(line: &LineString, reach_m: f64) -> impl Iterator<Item = Polygon> {
+    steps(line, reach_m).into_iter().map(|step| step.slice)
+}
+
 /// The steps of a line, none longer than [`STEP_M`], none over a bend.
 fn steps(line: &LineString, reach_m: f64) -> Vec<Step> {
     let mut corners = line.0.clone();

@@ -32,7 +32,7 @@ impl<'s> Home<'s> {
         Home {
             setting,
             ground,
-            edge: SegmentIndex::new(polygon_segments(&setting.shape).collect()),
+            edge: SegmentIndex::new(polygon_segments(setting.ways_over()).collect()),
             grid: OnceCell::new(),
         }
     }
@@ -116,7 +116,7 @@ impl<'s> Home<'s> {
 
     fn ways(&self, outlet: &Outlet) -> &(CostGrid, Reached) {
         self.grid.get_or_init(|| {
-            let grid = cost_grid(self.ground, &self.setting.shape);
+            let grid = cost_grid(self.ground, self.setting.ways_over());
             let reached = grid.reach(&sources(&grid, outlet));
             (grid, reached)
         })

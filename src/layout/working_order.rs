@@ -42,6 +42,8 @@ pub struct Work<'w> {
     pub corridors: MultiPolygon,
     /// Numbers of the settings, in the order in which they are worked.
     pub settings: Vec<u32>,
+    /// Settings over whose ground the wood of another comes: their strips are cut first.
+    pub before: BTreeMap<u32, Vec<u32>>,
 }
 
 /// Lines in working order.
@@ -331,7 +333,11 @@ impl Sequence<'_> {
                         self.drive_of(*leg).id.part == part
                             || beside.is_some_and(|beside| beside.contains(leg))
                     };
-                    let own = |other: &Job| matches!(other, Job::Pass(leg) if turns_on(leg));
+                    let before = self.work.before.get(&part);
+                    let own = |other: &Job| match other {
+                        Job::Pass(leg) => turns_on(leg),
+                        Job::Strips(other) => before.is_some_and(|before| before.contains(other)),
+                    };
                     task.after = (0..jobs.len()).filter(|&at| own(&jobs[at])).collect();
                 }
             }

@@ -1,5 +1,7 @@
 //! Numbers, orders and writes up what the stages made, as a plan in the block's local frame.
 
+use std::collections::BTreeMap;
+
 use geo::{Coord, Geometry, LineString, MultiPolygon, Point, Polygon};
 
 use super::Context;
@@ -12,10 +14,12 @@ use super::order::Unit;
 use super::retention::{self, Solved};
 use super::road_clearing::Clearing;
 use super::sections;
+use super::shifts;
 use super::skidding::{self, RoadEnd};
 use super::sorted_trees;
 use super::stands_unseen;
 use super::strips::{Part, Piece, upright_line};
+use super::tiers;
 use super::time_range;
 use super::timing;
 use super::whole_sections::{self, WholeSection};
@@ -45,6 +49,9 @@ struct WriteUp<'w> {
     strips_count: u32,
     time_parts: Option<TimeParts>,
 }
+
+/// How often sections that take longer than a shift are divided again.
+const MOST_DIVISIONS: u32 = 4;
 
 #[allow(clippy::too_many_arguments)]
 pub fn plan(
@@ -133,7 +140,14 @@ pub fn plan(
         .map(|part| Home::new(ground, part.setting))
         .collect();
     let around = (&Bounds::of_polygons(&shape), &block.frame);
-    let beyond_study = work.time(ground, around, &lines, &homes);
+    let mut beyond_study = work.time(ground, around, &lines, &homes);
+    // Wood does not stand evenly along a section, so one part of it may still take too long.
+    for _ in 0..MOST_DIVISIONS {
+        if !work.divide_long(&block.frame) {
+            break;
+        }
+        beyond_study = work.time(ground, around, &lines, &homes);
+    }
     let (bunches, not_laid) = if context.settings.outputs.bunches {
         bunches::lay(context, ground, &lines, &work.strips, &work.sections)
     } else {
@@ -149,6 +163,8 @@ pub fn plan(
     }
     let mut findings = findings(ground, &notes, context);
     findings.extend(unreachable(&lines));
+    findings.extend(tiers::too_long(&context.settings.layout, &lines));
+    findings.extend(shifts::beyond(context.settings, &work.sections));
     findings.extend(not_laid);
     findings.extend(beyond_study);
     for finding in &mut findings {
@@ -578,6 +594,52 @@ impl WriteUp<'_> {
         }
     }
 
+    /// Divides sections that take longer than a shift; false: none was.
+    fn divide_long(&mut self, frame: &GroundFrame) -> bool {
+        let settings = self.context.settings;
+        let Some(most_h) = settings.layout.shift_hours else {
+            return false;
+        };
+        let limits = (settings.machine.reach_m, settings.layout.section_min_m);
+        let used = settings.production.used();
+        let mut divided = false;
+        let (mut sections, mut ways) = (Vec::new(), Vec::new());
+        let timed = self.sections.drain(..).zip(self.ways.drain(..));
+        for (section, way) in timed {
+            let hours = used.scheduled(section.hours).unwrap_or(0.0);
+            let count = (hours / most_h * (1.0 - 1e-9)).ceil().max(1.0) as u32;
+            let shares = match count {
+                1 => None,
+                _ => shifts::divide(&section.shape, &way.driven, count, limits),
+            };
+            let Some(shares) = shares else {
+                sections.push(section);
+                ways.push(way);
+                continue;
+            };
+            divided = true;
+            for share in shares {
+                sections.push(Section {
+                    shape: MultiPolygon(sound_each(share.shape.0, frame)),
+                    ..section.clone()
+                });
+                ways.push(Ways {
+                    driven: share.driven,
+                    road_end: way.road_end,
+                });
+            }
+        }
+        // Anew within each piece, whose sections follow one another.
+        let mut numbers: BTreeMap<PieceId, u32> = BTreeMap::new();
+        for section in &mut sections {
+            let number = numbers.entry(section.id).or_default();
+            *number += 1;
+            section.section_no = *number;
+        }
+        (self.sections, self.ways) = (sections, ways);
+        divided
+    }
+
     /// Lines in working order; strips that lead to a pass become part of it.
     fn ordered(&mut self, ground: &Ground, parts: &[Part], roads: &[LineString]) -> Vec<StripLine> {
         let corridors = self.corridors.iter().map(|corridor| corridor.shape.clone());
@@ -588,6 +650,7 @@ impl WriteUp<'_> {
             pieces: &self.strips,
             corridors: MultiPolygon(corridors.collect()),
             settings: parts.iter().map(|part| part.number).collect(),
+            before: tiers_before(parts),
         };
         let mut ordered = working_order::put(self.context, ground, work);
         for id in ordered.leading {
@@ -680,6 +743,18 @@ impl WriteUp<'_> {
         self.time_parts = all;
         beyond
     }
+}
+
+/// Of each tier of deep ground, the tiers before it.
+fn tiers_before(parts: &[Part]) -> BTreeMap<u32, Vec<u32>> {
+    let of = |part: &Part| part.setting.tier.as_ref().map(|tier| tier.of);
+    let tiers = parts.iter().filter(|part| of(part).is_some());
+    let before = tiers.map(|part| {
+        let earlier = parts.iter().take_while(|other| other.number < part.number);
+        let same = earlier.filter(|other| of(other) == of(part));
+        (part.number, same.map(|other| other.number).collect())
+    });
+    before.collect()
 }
 
 /// Where wood of a piece leaves its strip: the lower end of what is driven there.

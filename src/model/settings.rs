@@ -182,6 +182,10 @@ pub struct LayoutSettings {
     pub hazard_distance_m: f64,
     /// Shorter night-safe sections join their day-only neighbour.
     pub section_min_m: f64,
+    /// Ground on which strips would be longer is parted by lines across them; None: strips are as long as the ground.
+    pub max_strip_m: Option<f64>,
+    /// Sections that take more scheduled hours of the felling machine are divided; None: none is.
+    pub shift_hours: Option<f64>,
     /// Cleared width of a road line that has no width of its own.
     pub road_width_m: f64,
     /// A part whose edge lies within this distance of a road's edge fronts on that road.
@@ -226,6 +230,8 @@ impl Default for LayoutSettings {
             edge_distance_m: 15.0,
             hazard_distance_m: 60.0,
             section_min_m: 20.0,
+            max_strip_m: None,
+            shift_hours: Some(10.0),
             road_width_m: 6.0,
             frontage_distance_m: 15.0,
             access_search_m: 1000.0,

@@ -28,6 +28,8 @@ pub(super) const LISTED: [(&str, &[&str]); 4] = [
             "edge_distance",
             "hazard_distance",
             "section_min",
+            "max_strip",
+            "shift_hours",
             "strips_between_corridors",
             "decking",
             "soft_ground",

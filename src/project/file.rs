@@ -326,6 +326,10 @@ pub struct LayoutTable {
     pub hazard_distance: Given<Length>,
     /// A night-safe stretch shorter than this joins its day-only neighbour.
     pub section_min: Given<Length>,
+    /// Ground on which strips would be longer is parted by lines across them.
+    pub max_strip: Given<Length>,
+    /// Sections that take more scheduled hours of the felling machine are divided; 0: none is.
+    pub shift_hours: Given<f64>,
     /// Cleared width of a road line that has none of its own.
     pub road_width: Given<Length>,
     /// A part whose edge lies this near to a road's edge fronts on it.

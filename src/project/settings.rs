@@ -378,6 +378,30 @@ fn layout(context: &Context<'_>, table: &LayoutTable) -> Result<LayoutSettings, 
     if let Some(written) = &table.corridor_spacings {
         layout.corridor_spacings = spacings(context, *written.get_ref(), written.span())?;
     }
+    if table.max_strip.is_some() {
+        let mut most_m = 0.0;
+        length(
+            context,
+            "max_strip",
+            &table.max_strip,
+            MAX_STRIP_M,
+            &mut most_m,
+        )?;
+        layout.max_strip_m = Some(most_m);
+    }
+    if let Some(written) = &table.shift_hours {
+        let hours = *written.get_ref();
+        if hours != 0.0 && !(LEAST_SHIFT_H..=MOST_SHIFT_H).contains(&hours) {
+            let reason = Reason::OutOfRange {
+                key: "shift_hours".to_owned(),
+                value: hours.to_string(),
+                lowest: format!("{LEAST_SHIFT_H}"),
+                highest: format!("{MOST_SHIFT_H}, or 0 where no section is divided"),
+            };
+            return Err(context.error(written.span(), reason));
+        }
+        layout.shift_hours = (hours > 0.0).then_some(hours);
+    }
     if let Some(written) = &table.strips_between_corridors {
         let count = *written.get_ref();
         if !(1.0..=MOST_STRIPS_BETWEEN).contains(&count) || count.fract() != 0.0 {
@@ -439,6 +463,12 @@ fn layout(context: &Context<'_>, table: &LayoutTable) -> Result<LayoutSettings, 
     }
     Ok(layout)
 }
+
+/// Shorter strips are all turns.
+const MAX_STRIP_M: (f64, f64) = (50.0, 5_000.0);
+
+const LEAST_SHIFT_H: f64 = 1.0;
+const MOST_SHIFT_H: f64 = 24.0;
 
 /// A hectare is a block, no sliver.
 const MOST_SLIVER_M2: f64 = 10_000.0;

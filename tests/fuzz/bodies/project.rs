@@ -83,6 +83,8 @@ fn ranges(settings: &Settings) {
         layout.edge_distance_m,
         layout.hazard_distance_m,
         layout.section_min_m,
+        layout.max_strip_m.unwrap_or(50.0) - 50.0,
+        layout.shift_hours.unwrap_or(1.0) - 1.0,
         layout.road_width_m,
         layout.frontage_distance_m,
         layout.access_search_m,
