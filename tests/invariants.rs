@@ -949,6 +949,27 @@ fn the_order_of_work_counts_every_line_once_and_travel_is_given_where_it_is_need
                     ));
                 }
             }
+            // What has no way is told: moves to other settings and road clearings, and pieces that nothing leads to.
+            let empty = lines
+                .windows(2)
+                .filter(|pair| pair[0].number("travel_to_next_m").is_none());
+            let [mut moves, mut unreached] = [0, 0];
+            for pair in empty {
+                let (from, to) = (pair[0].whole("part"), pair[1].whole("part"));
+                match from != to || to == 0 {
+                    true => moves += 1,
+                    false => unreached += 1,
+                }
+            }
+            for (rule, shown) in [("moves-by-road", moves), ("reachable", unreached)] {
+                let findings = block.rows("findings").iter();
+                let told = findings.filter(|row| row.text("rule_id") == rule);
+                // A point counts no geometries of its own.
+                let told: usize = told.map(|row| row.geometry().geometry_count().max(1)).sum();
+                if told != shown {
+                    faults.push(format!("{rule}: {told} told, {shown} shown by lines"));
+                }
+            }
             for row in &lines {
                 let length_m = row.geometry().length();
                 if (length_m - row.number("length_m").unwrap()).abs() > MILLIMETRE {

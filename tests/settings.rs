@@ -272,6 +272,37 @@ fn a_pond_is_reached_by_a_cut_that_belongs_to_its_pass() {
     );
 }
 
+/// Each bank of a stream is worked from its own road: from one to the other the machine goes round, which is told once.
+#[test]
+fn a_move_to_the_other_bank_is_told_and_no_travel() {
+    let stream = feature(
+        LayerKind::Streams,
+        Some("S2"),
+        Some(6.0),
+        line(&[(-200.0, 250.0), (800.0, 250.0)]),
+    );
+    let south = road("R-1", &[(-200.0, -6.0), (800.0, -6.0)]);
+    let north = road("R-2", &[(-200.0, 506.0), (800.0, 506.0)]);
+    let plan = plan_of((600.0, 500.0), &[south, north, stream], &settings());
+    let moves: Vec<usize> = (0..plan.lines.len() - 1)
+        .filter(|&at| plan.lines[at].travel_to_next_m.is_none())
+        .collect();
+    assert_eq!(moves.len(), 1);
+    let (from, to) = (&plan.lines[moves[0]], &plan.lines[moves[0] + 1]);
+    assert_ne!(from.id.part, to.id.part);
+    let told = |rule: &str| -> Vec<&Finding> {
+        let findings = plan.findings.iter();
+        findings.filter(|finding| finding.rule_id == rule).collect()
+    };
+    let said = told("moves-by-road");
+    assert_eq!(said.len(), 1);
+    let (a, b) = (from.shape.0.last().unwrap(), to.shape.0[0]);
+    let straight_m = (b.x - a.x).hypot(b.y - a.y);
+    assert!((said[0].measured.unwrap() - straight_m).abs() < 1e-6);
+    assert_eq!(said[0].verdict, Verdict::NotApplicable);
+    assert!(told("reachable").is_empty());
+}
+
 /// Ground behind a stream that runs from edge to edge.
 #[test]
 fn ground_behind_a_stream_is_cut_off_and_no_work_is_booked_there() {

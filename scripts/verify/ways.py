@@ -2,7 +2,8 @@
 
 Prints the metres cut and travelled, a bound below which no order of the same drives can come, travel through timber that
 is not cut by then, passes that come after strips beside them, strips whose outlet end is not the nearer one, and drives
-without a way. Ends with 1 where a count that must be nought is not.
+without a way: moves by road and pieces that nothing leads to, both as the layout's findings must tell. Ends with 1 where
+a count that must be nought is not.
 """
 
 import sys
@@ -16,6 +17,8 @@ from scipy.optimize import linear_sum_assignment
 HAIR_M = 0.02
 # Shorter pieces of a way are rounding at edges.
 LEAST_M = 0.1
+# As near to a road or landing as the program's own frontage: an end that lies so is at the outlet.
+AT_OUTLET_M = 15.0
 PIECE = ["part", "strip_no", "piece"]
 
 
@@ -56,7 +59,9 @@ def timber_m(block, lines, strips, travel, crossings) -> list[tuple[float, str]]
         here = way.geometry.intersection(inside)
         if here.is_empty:
             continue
-        open_by_then = shapes[(cut_at <= way.after_order + 1) & shapely.intersects(shapes, here)]
+        # A way along an edge need not meet the ground that it lies on to the last bit.
+        beside = shapely.dwithin(shapes, here, HAIR_M)
+        open_by_then = shapes[(cut_at <= way.after_order + 1) & beside]
         rest = here.difference(shapely.union_all(open_by_then).buffer(HAIR_M))
         if rest.length > LEAST_M:
             found.append((rest.length, f"after {way.after_order}"))
@@ -113,20 +118,41 @@ def main() -> None:
                 print(f"  {after} to {before}: {of.sum()} times, {travelled[of].sum() / 1e3:.1f} km")
     print(f"travel through timber: {sum(m for m, _ in timber):.1f} m in {len(timber)} places", *worst(timber))
     print(f"passes after strips beside them: {len(late)}", *late[:5])
-    print(f"drives that no way leads to: {len(wayless)}")
-    wrong = outlet_ends(lines, read("outlets"))
-    print(f"strips whose outlet end is farther from the outlet: {len(wrong)}", *wrong[:5])
-    sys.exit(1 if timber or late or wrong else 0)
+    following = lines.shift(-1)
+    moves = wayless[(wayless.part != following.part[wayless.index]) | (following.part[wayless.index] == 0)]
+    print(f"drives that no way leads to: {len(wayless)}, of them {len(moves)} moves by road to other settings", end="")
+    print(f" or road clearings, the others within a setting: {len(wayless) - len(moves)}")
+    untold = told_otherwise(read("findings"), wayless, moves)
+    print(f"blocks whose findings tell of other moves or pieces: {len(untold)}", *untold[:5])
+    wrong, both = outlet_ends(lines, read("outlets"))
+    print(f"strips whose outlet end is farther from the outlet: {len(wrong)}", *wrong[:5], end="")
+    print(f"; besides, with both ends within {AT_OUTLET_M:.0f} m of it: {len(both)}")
+    sys.exit(1 if timber or late or wrong or untold else 0)
+
+
+def told_otherwise(findings, wayless, moves) -> list[str]:
+    """Blocks in which the findings tell of fewer or more moves and pieces without a way than the lines show."""
+    shown = {"moves-by-road": moves.block_id.value_counts().to_dict()}
+    within = wayless.drop(moves.index)
+    shown["reachable"] = within.block_id.value_counts().to_dict()
+    found = []
+    for rule, counts in shown.items():
+        own = findings[findings.rule_id == rule]
+        told = own.groupby("block_id").geometry.apply(lambda places: int(shapely.get_num_geometries(places).sum()))
+        told = told.to_dict()
+        found += [f"{name} {rule}" for name in sorted(counts.keys() | told.keys()) if counts.get(name, 0) != told.get(name, 0)]
+    return found
 
 
 def worst(found):
     return [f"{m:.1f} m {at}" for m, at in sorted(found, reverse=True)[:4]]
 
 
-def outlet_ends(lines, outlets) -> list[str]:
-    """Strips whose end at the outlet's side, where inbound ones begin and outbound ones end, is the farther one."""
+def outlet_ends(lines, outlets) -> tuple[list[str], list[str]]:
+    """Strips whose end at the outlet's side, where inbound ones begin and outbound ones end, is the farther one; those that
+    lie along the outlet with both ends at it are told apart, for neither end is its side."""
     at = {(o.block_id, o.setting): o.geometry for o in outlets.itertuples()}
-    found = []
+    found, both = [], []
     for line in lines[lines.kind == "interior"].itertuples():
         outlet = at.get((line.block_id, line.part))
         if outlet is None:
@@ -134,8 +160,9 @@ def outlet_ends(lines, outlets) -> list[str]:
         first, last = shapely.get_point(line.geometry, 0), shapely.get_point(line.geometry, -1)
         near, far = (first, last) if line.heading == "in" else (last, first)
         if near.distance(outlet) > far.distance(outlet) + HAIR_M:
-            found.append(f"{line.block_id} {line.part} {line.strip_no}.{line.piece}")
-    return found
+            name = f"{line.block_id} {line.part} {line.strip_no}.{line.piece}"
+            (both if near.distance(outlet) < AT_OUTLET_M else found).append(name)
+    return found, both
 
 
 main()

@@ -163,6 +163,7 @@ pub fn plan(
     }
     let mut findings = findings(ground, &notes, context);
     findings.extend(unreachable(&lines));
+    findings.extend(moves_by_road(&lines));
     findings.extend(tiers::too_long(&context.settings.layout, &lines));
     findings.extend(shifts::beyond(context.settings, &work.sections));
     findings.extend(not_laid);
@@ -357,6 +358,41 @@ fn unreachable(lines: &[StripLine]) -> impl Iterator<Item = Finding> + '_ {
             source: "docs/algorithms.md, Order and travel".to_owned(),
             shape: to.shape.0.first().map(|&c| Geometry::Point(Point(c))),
         }
+    })
+}
+
+/// Where one setting or road clearing is left for another that no way on open ground leads to by then.
+fn moves_by_road(lines: &[StripLine]) -> Option<Finding> {
+    let is_move = |pair: &&[StripLine]| {
+        let (from, to) = (pair[0].id.part, pair[1].id.part);
+        pair[0].travel_to_next_m.is_none() && (from != to || to == 0)
+    };
+    let ends = lines.windows(2).filter(is_move).filter_map(|pair| {
+        let from = *pair[0].shape.0.last()?;
+        Some((from, *pair[1].shape.0.first()?))
+    });
+    let ends: Vec<(Coord, Coord)> = ends.collect();
+    if ends.is_empty() {
+        return None;
+    }
+    let straight_m = ends
+        .iter()
+        .map(|(a, b)| (*b - *a).x.hypot((*b - *a).y))
+        .sum();
+    let places = ends.iter().map(|(_, to)| Point(*to));
+    Some(Finding {
+        rule_id: "moves-by-road".to_owned(),
+        verdict: Verdict::NotApplicable,
+        measured: Some(straight_m),
+        required: None,
+        unit: "m",
+        message: format!(
+            "moves by road: {}, to settings or road clearings that no open ground leads to by then; the machine goes round by roads or is \
+             carried, {straight_m:.0} m at least in a straight line, which is in no hours and no travel",
+            ends.len()
+        ),
+        source: "docs/algorithms.md, Order and travel".to_owned(),
+        shape: Some(Geometry::MultiPoint(places.collect())),
     })
 }
 
