@@ -1,5 +1,7 @@
 //! The first pass, along block and reserve edges but not along roads: a strip's width of ground and the path in it.
 
+use std::cell::OnceCell;
+
 use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
 
 use super::Context;
@@ -117,6 +119,12 @@ pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: 
             if !own.0.windows(2).any(reaches) {
                 continue;
             }
+            // What it alone reaches of the rest tells whether all lines have to be looked at together.
+            let alone = std::slice::from_ref(&own);
+            let gained = cover::divide(engines, &divided.beyond, alone, machine.reach_m).within;
+            if area(&gained) < settings.layout.sliver_m2 / 2.0 - ROUNDING_M2 {
+                continue;
+            }
             let with: Vec<LineString> = lines.iter().cloned().chain([own]).collect();
             let now = cover::divide(engines, &band, &with, machine.reach_m);
             if area(&now.beyond) < area(&divided.beyond) - settings.layout.sliver_m2 / 2.0 {
@@ -146,6 +154,8 @@ pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: 
     }
 }
 
+/// What sums of areas differ by, where the same ground is cut in another way.
+const ROUNDING_M2: f64 = 0.1;
 /// Larger ground between passes has strips of its own, whatever the passes reach.
 const NARROW_M2: f64 = 1_000.0;
 /// What of such ground is left beyond reach at its corners is beyond reach of strips too.
@@ -158,6 +168,7 @@ fn within_reach(
     lines: &[LineString],
 ) -> cover::Reached {
     let reach_m = context.settings.machine.reach_m;
+    let reach = OnceCell::new();
     let mut narrow = cover::Reached {
         within: MultiPolygon(vec![]),
         beyond: MultiPolygon(vec![]),
@@ -167,7 +178,8 @@ fn within_reach(
             return true;
         }
         let own = MultiPolygon(vec![polygon.clone()]);
-        let divided = cover::divide(context.engines, &own, lines, reach_m);
+        let reach = reach.get_or_init(|| cover::reach_of(context.engines, lines, reach_m));
+        let divided = cover::by_reach(&own, reach);
         if area(&divided.beyond) >= BEYOND_M2 {
             return true;
         }

@@ -26,7 +26,8 @@ pub fn divide(
     by_reach(ground, &reach_of(engines, lines, reach_m))
 }
 
-fn reach_of(engines: Engines<'_>, lines: &[LineString], reach_m: f64) -> Vec<Polygon> {
+/// What lies within reach of lines.
+pub fn reach_of(engines: Engines<'_>, lines: &[LineString], reach_m: f64) -> Vec<Polygon> {
     if lines.is_empty() {
         return vec![];
     }
@@ -34,7 +35,7 @@ fn reach_of(engines: Engines<'_>, lines: &[LineString], reach_m: f64) -> Vec<Pol
 }
 
 /// Both sides come from one clip, so that no hairs are left where they meet the ground's own edge.
-fn by_reach(ground: &MultiPolygon, reached: &[Polygon]) -> Reached {
+pub fn by_reach(ground: &MultiPolygon, reached: &[Polygon]) -> Reached {
     if reached.is_empty() || ground.0.is_empty() {
         return Reached {
             within: MultiPolygon(vec![]),

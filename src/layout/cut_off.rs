@@ -8,7 +8,7 @@ use super::growth::Growth;
 use super::outlets::Outlet;
 use crate::geometry::area::{Bounds, polygon_area};
 use crate::geometry::distance::{
-    Segment, inside_polygon, polygon_segments, segment_segment, share_along,
+    SegmentIndex, inside_polygon, polygon_segments, segment_segment, share_along,
 };
 use crate::landbase::NearFeature;
 use crate::model::{Finding, OutletKind, SourceBlock, Verdict};
@@ -48,7 +48,7 @@ pub fn access(
     let search_m = context.settings.layout.access_search_m;
     let place = |at: Coord| Some(Outlet::place(OutletKind::Access, String::new(), at));
     let roads = near.iter().filter(|near| near.takes_wood());
-    let roads: Vec<Segment> = roads.flat_map(|near| near.source.segments(0)).collect();
+    let roads = SegmentIndex::new(roads.flat_map(|near| near.source.segments(0)).collect());
     let mut ways: Vec<(f64, Coord, Coord)> = edge_places(part)
         .filter_map(|from| {
             let (off_m, at) = nearest_place(&roads, from)?;
@@ -69,7 +69,7 @@ pub fn access(
             Err(CutOff)
         };
     };
-    let edge: Vec<Segment> = polygon_segments(part).collect();
+    let edge = SegmentIndex::new(polygon_segments(part).collect());
     let from = nearest_place(&edge, at).map_or(at, |(_, from)| from);
     if is_barred(ground, from, at) {
         Err(CutOff)
@@ -88,12 +88,10 @@ fn edge_places(shape: &Polygon) -> impl Iterator<Item = Coord> + '_ {
 }
 
 /// The place on any of the segments that is nearest, and how far off.
-fn nearest_place(segments: &[Segment], from: Coord) -> Option<(f64, Coord)> {
-    let places = segments
-        .iter()
-        .map(|s| s.a + (s.b - s.a) * share_along(from, s.a, s.b));
-    let off = places.map(|at| ((at.x - from.x).hypot(at.y - from.y), at));
-    off.min_by(|a, b| a.0.total_cmp(&b.0))
+fn nearest_place(segments: &SegmentIndex, from: Coord) -> Option<(f64, Coord)> {
+    let (s, _) = segments.from_nearest(from).next()?;
+    let at = s.a + (s.b - s.a) * share_along(from, s.a, s.b);
+    Some(((at.x - from.x).hypot(at.y - from.y), at))
 }
 
 /// What is said of ground that is cut off: how much, and the shortest crossing to ground or a road that can be reached.
@@ -107,6 +105,7 @@ pub fn finding(
     let roads = near.iter().filter(|near| near.takes_wood());
     let mut goals: Vec<_> = roads.flat_map(|near| near.source.segments(0)).collect();
     goals.extend(reachable.iter().flat_map(|part| polygon_segments(part)));
+    let goals = SegmentIndex::new(goals);
     let ways = edge_places(shape).filter_map(|from| {
         let (off_m, to) = nearest_place(&goals, from)?;
         Some((off_m, LineString(vec![from, to])))

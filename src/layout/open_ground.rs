@@ -39,6 +39,14 @@ pub struct OpenGround {
     free_box: Bounds,
 }
 
+/// A straight way among what lies beside it.
+struct Beside {
+    /// Whether all of it is free; None where it may be here and there.
+    is_free: Option<bool>,
+    /// Pieces that hold some of it, by their numbers; Some(true): all of it.
+    pieces: Vec<(usize, Option<bool>)>,
+}
+
 /// Outlines with more corners than this are indexed.
 const MANY: usize = 40;
 
@@ -71,18 +79,49 @@ impl OpenGround {
         }
     }
 
-    /// The leg that opens a place: None where nothing does, Some(None) where it is free.
-    fn opener(&self, at: Coord) -> Option<Option<usize>> {
-        let here = Bounds::of(&[at]);
-        if self.free_box.meets(&here) && self.free.holds(at) {
+    /// What can be said of a straight way as a whole: most run in the open, or past no edge.
+    fn beside(&self, a: Coord, b: Coord) -> Beside {
+        let bounds = Bounds::of(&[a, b]);
+        let first = OpenGround::places(a, b).next().unwrap_or(a);
+        let is_free = match self.free_box.meets(&bounds) {
+            false => Some(false),
+            // Without an edge beside it all of the way is in or all of it is out.
+            true if self.free.near(a, b, 0.0).next().is_none() => Some(self.free.holds(first)),
+            true => None,
+        };
+        let near = self.tree.locate_in_envelope_intersecting(bounds.envelope());
+        let mut pieces: Vec<(usize, Option<bool>)> = near
+            .map(|found| {
+                let index = found.data;
+                let is_beside = match &self.outlines[index] {
+                    Some(outline) => outline.near(a, b, 0.0).next().is_some(),
+                    None => polygon_segments(&self.pieces[index].shape)
+                        .any(|s| Bounds::of(&[s.a, s.b]).meets(&bounds)),
+                };
+                (index, (!is_beside).then(|| self.holds(index, first)))
+            })
+            .filter(|(_, holds)| *holds != Some(false))
+            .collect();
+        pieces.sort_unstable();
+        Beside { is_free, pieces }
+    }
+
+    fn holds(&self, piece: usize, at: Coord) -> bool {
+        match &self.outlines[piece] {
+            Some(outline) => outline.holds(at),
+            None => inside_polygon(at, &self.pieces[piece].shape),
+        }
+    }
+
+    /// The leg that opens a place on a way: None where nothing does, Some(None) where it is free.
+    fn opener(&self, at: Coord, beside: &Beside) -> Option<Option<usize>> {
+        let is_free = || self.free_box.meets(&Bounds::of(&[at])) && self.free.holds(at);
+        if beside.is_free.unwrap_or_else(is_free) {
             return Some(None);
         }
-        let near = self.tree.locate_in_envelope_intersecting(here.envelope());
-        let holds = |index: &usize| match &self.outlines[*index] {
-            Some(outline) => outline.holds(at),
-            None => inside_polygon(at, &self.pieces[*index].shape),
-        };
-        let piece = near.map(|found| found.data).filter(holds).min()?;
+        let holds =
+            |&&(piece, all): &&(usize, Option<bool>)| all.unwrap_or_else(|| self.holds(piece, at));
+        let (piece, _) = *beside.pieces.iter().find(holds)?;
         if let [only] = self.pieces[piece].legs[..] {
             return Some(Some(only));
         }
@@ -110,8 +149,9 @@ impl OpenGround {
     pub fn runs_over(&self, leg: usize) -> Vec<usize> {
         let mut metres: BTreeMap<usize, u32> = BTreeMap::new();
         for w in self.lines[leg].0.windows(2) {
+            let beside = self.beside(w[0], w[1]);
             for at in OpenGround::places(w[0], w[1]) {
-                if let Some(Some(other)) = self.opener(at) {
+                if let Some(Some(other)) = self.opener(at, &beside) {
                     *metres.entry(other).or_default() += 1;
                 }
             }
@@ -126,8 +166,12 @@ impl OpenGround {
 
     pub fn needs(&self, a: Coord, b: Coord) -> Needs {
         let mut legs = Vec::new();
+        let beside = self.beside(a, b);
+        if beside.is_free == Some(true) {
+            return Some(legs.into());
+        }
         for at in OpenGround::places(a, b) {
-            if let Some(leg) = self.opener(at)?
+            if let Some(leg) = self.opener(at, &beside)?
                 && !legs.contains(&leg)
             {
                 legs.push(leg);

@@ -89,6 +89,15 @@ pub fn fields(context: Context<'_>, ground: &Ground, parts: &[Part]) -> Vec<Fiel
 impl Field {
     /// The largest ground on which a patch of more than `least_m2` may stand, at least as wide all along as a corridor.
     fn room(&self, context: Context<'_>, least_m2: f64) -> Option<&Polygon> {
+        // Buffers are dear, and most ground that is left is small.
+        if self
+            .may
+            .0
+            .iter()
+            .all(|polygon| polygon_area(polygon) <= least_m2)
+        {
+            return None;
+        }
         let wide = self.wide(context);
         let holds = |polygon: &&Polygon| {
             let own = MultiPolygon(vec![(*polygon).clone()]);
