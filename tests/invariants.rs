@@ -333,7 +333,11 @@ fn districts() -> &'static [District] {
                 );
                 let text = replace(&text, "\"12 %\"", "\"20 %\"");
                 // Narrower than a strip, so that the mouth of a corridor is known by its width.
-                let text = replace(&text, "\"20 m\"\nedge", "\"16 m\"\nedge");
+                let text = replace(
+                    &text,
+                    "corridor_max    = \"20 m\"",
+                    "corridor_max    = \"16 m\"",
+                );
                 replace(&text, "= \"day_only\"", "= \"leave\"")
             }),
             lay_out("no boundary pass", |text| {
