@@ -62,7 +62,10 @@ fn district() -> District {
         line.citation.status = blockwright::rulebook::ReadStatus::ReadInSource;
     }
     rules.retention_share.citation.status = blockwright::rulebook::ReadStatus::ReadInSource;
-    let settings = Settings::default();
+    let mut settings = Settings::default();
+    // Many corridors, to take from.
+    settings.layout.corridor_spacings = 0.0;
+    settings.layout.strips_between_corridors = 4;
     let block = block(MultiPolygon(vec![rectangle(0., 0., EAST, NORTH)]));
     let plan = lay_out(ENGINES, &settings, &rules, &features, &block).unwrap();
     District {

@@ -7,8 +7,7 @@ use super::row::{Judged, Measure, Named, Origin, ROUNDING_M, measured};
 use super::scene::Scene;
 use crate::geometry::area::{Bounds, polygon_area};
 use crate::geometry::frame::{Frame, azimuth_deg};
-use crate::layout::tree_spacing;
-use crate::model::Verdict;
+use crate::model::{SPACINGS_WISH, Verdict};
 
 /// How exactly the width of a standing piece is found where no plan gives its direction, and how exactly where it comes
 /// near a limit.
@@ -140,14 +139,6 @@ impl Scene<'_> {
         rows
     }
 
-    /// Mean distance from tree to tree, m, where corridors are asked to be some trees wide and it is known how many stand.
-    fn spacing_m(&self) -> Option<f64> {
-        let asked = self.context.settings.layout.corridor_spacings;
-        let of = (self.context.landbase, self.context.settings);
-        let known = || tree_spacing::in_block(of, self.block, &self.shape.shape, self.near);
-        (asked > 0.0).then(known).flatten()
-    }
-
     /// The narrowest corridor in distances from tree to tree. What the project wishes is a warning at most.
     fn corridor_spacings(
         &self,
@@ -180,7 +171,7 @@ impl Scene<'_> {
             doubt: None,
             doubt_may_save: false,
         };
-        let origin = Origin::of_rule_or(rule, asked, tree_spacing::WISH);
+        let origin = Origin::of_rule_or(rule, asked, SPACINGS_WISH);
         let is_wish = origin.status.is_none();
         let mut judged = measured(named, (asked, narrowest_m / spacing_m), measure, origin);
         if judged.status() <= Verdict::NotApplicable {
@@ -189,7 +180,8 @@ impl Scene<'_> {
         if is_wish {
             judged.row.row.status = Verdict::Warn;
         }
-        let why = tree_spacing::why_narrow(spacing_m, asked, *narrowest_m);
+        let layout = &self.context.settings.layout;
+        let why = layout.why_narrow(spacing_m, *narrowest_m);
         let shape = MultiPolygon(vec![shape.clone()]);
         let at = Some(Bounds::of_polygons(&shape).middle());
         Some(judged.at(at).over(shape).saying(&why))

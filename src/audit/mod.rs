@@ -20,6 +20,7 @@ mod row;
 mod sample;
 mod scene;
 mod shares;
+mod spacing;
 pub mod split;
 mod tracked;
 pub mod tracks;

@@ -169,13 +169,14 @@ impl Judge<'_> {
             "spacings",
             (asked, narrowest_m / spacing_m),
             narrowest_m >= asked * spacing_m - DISTANCE_TOLERANCE_M,
-            Source::of_rule_or(rule, tree_spacing::WISH),
+            Source::of_rule_or(rule, SPACINGS_WISH),
         );
         if judged.row.status == Verdict::Fail {
             if rule.is_none() {
                 judged.row.status = Verdict::Warn;
             }
-            judged.why = tree_spacing::why_narrow(spacing_m, asked, narrowest_m);
+            let layout = &self.context.settings.layout;
+            judged.why = layout.why_narrow(spacing_m, narrowest_m);
         }
         judged.place = Some(geo::Geometry::Polygon(shape.clone()));
         Some(judged)

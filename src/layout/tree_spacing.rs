@@ -47,18 +47,6 @@ pub fn least_m(settings: &Settings, spacing_m: Option<f64>) -> f64 {
         .max(layout.corridor_min_m)
 }
 
-/// Where the wish of a project is written.
-pub const WISH: &str = "layout.corridor_spacings of the project file; 3 is own judgement";
-
-/// Why a corridor is narrower than asked, and what would help.
-pub fn why_narrow(spacing_m: f64, asked: f64, narrowest_m: f64) -> String {
-    format!(
-        "trees stand {spacing_m:.1} m apart, so {asked} of them take {:.1} m, and the narrowest corridor has {narrowest_m:.1} m; with a greater \
-         `strips_between_corridors` or `corridor_max` corridors can be fewer and wider",
-        asked * spacing_m
-    )
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;

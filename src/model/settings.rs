@@ -215,6 +215,21 @@ pub struct LayoutSettings {
     pub level_ground: Option<String>,
 }
 
+/// Where it is written how many trees wide a corridor is to be, if no rule says it.
+pub const SPACINGS_WISH: &str = "layout.corridor_spacings of the project file; 3 is own judgement";
+
+impl LayoutSettings {
+    /// Why a corridor is narrower than asked where trees stand so far apart, and what would help; in metres.
+    pub fn why_narrow(&self, spacing_m: f64, narrowest_m: f64) -> String {
+        let asked = self.corridor_spacings;
+        format!(
+            "trees stand {spacing_m:.1} m apart, so {asked} of them take {:.1} m, and the narrowest corridor has {narrowest_m:.1} m; with \
+             a greater `strips_between_corridors` or `corridor_max` corridors can be fewer and wider",
+            asked * spacing_m
+        )
+    }
+}
+
 impl Default for LayoutSettings {
     fn default() -> LayoutSettings {
         LayoutSettings {
