@@ -54,6 +54,7 @@ pub fn is_kept(near: &NearFeature) -> bool {
     match near.feature.kind {
         LayerKind::Streams | LayerKind::Lakes | LayerKind::Wetlands | LayerKind::Protected => true,
         LayerKind::Roads => near.demand.asks_for_something(),
+        LayerKind::Retain => near.feature.stays(),
         _ => false,
     }
 }

@@ -17,7 +17,7 @@ use crate::geometry::counted_once::SharedGround;
 use crate::geometry::sound::sound_all;
 use crate::landbase::{Landbase, NearFeature, SlopeSource, Slopes, crossings, off_crossings};
 use crate::model::{GroundFrame, Settings, SourceBlock, Verdict};
-use crate::rulebook::Rulebook;
+use crate::rulebook::{Rulebook, counts_as_retained};
 
 /// Standing pieces narrower than this on the average are seams of an overlay, not trees.
 const SEAM_M: f64 = 0.02;
@@ -279,9 +279,26 @@ impl Scene<'_> {
 
     /// The same with `more_m` added to every distance.
     pub fn reserve_grown(&self, more_m: f64) -> Vec<Polygon> {
+        self.reserve_of(more_m, &|_| true)
+    }
+
+    /// Of what layer `retain` has and counts, ground in the block that still stands and that no other reserve has: pieces.
+    pub fn counted(&self) -> MultiPolygon {
+        let counts = |near: &NearFeature| counts_as_retained(near.feature);
+        if !self.near.iter().any(counts) {
+            return MultiPolygon(vec![]);
+        }
+        let own = split(&self.shape.shape, &self.reserve_of(0.0, &counts)).inside;
+        let mut others = self.reserve_of(0.0, &|near| !counts(near));
+        others.extend(self.gone().iter().cloned());
+        split(&own, &others).outside
+    }
+
+    fn reserve_of(&self, more_m: f64, of: &dyn Fn(&NearFeature) -> bool) -> Vec<Polygon> {
         let mut reached = Reached::default();
         let window = self.shape.bounds();
-        for near in self.near.iter().filter(|near| asked::owes_a_reserve(near)) {
+        let owes = |near: &&NearFeature| asked::owes_a_reserve(near) && of(near);
+        for near in self.near.iter().filter(owes) {
             let Some(rule) = near.demand.rule else {
                 // Water and protected ground without a rule are still not cut.
                 self.reach_unruled(&mut reached, near, more_m, &window);

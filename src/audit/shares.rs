@@ -45,10 +45,15 @@ impl Scene<'_> {
             areas.kept_m2 += areas.left_m2;
         }
         let net_m2 = areas.gross_m2 - areas.reserve_m2;
+        let counted = self.counted();
+        let counted = counted.0.iter().map(polygon_area);
+        let counted_m2: f64 = counted
+            .filter(|&area_m2| least.is_none_or(|least| area_m2 > least.value))
+            .sum();
         let (kept_m2, of_m2) = match rules.share_of {
             _ if rules.reserves_count => (areas.kept_m2 + areas.reserve_m2, areas.gross_m2),
-            ShareOf::Gross => (areas.kept_m2, areas.gross_m2),
-            ShareOf::Net => (areas.kept_m2, net_m2),
+            ShareOf::Gross => (areas.kept_m2 + counted_m2, areas.gross_m2),
+            ShareOf::Net => (areas.kept_m2 + counted_m2, net_m2 + counted_m2),
         };
         let share = if of_m2 > 0.0 { kept_m2 / of_m2 } else { 1.0 };
         let band = self.context.tolerance_m * areas.kept_edge_m + may_count_m2;

@@ -221,6 +221,7 @@ impl Sums {
         self.compared.fails += rows.filter(|row| row.status == Verdict::Fail).count() as u64;
         self.books.gross_m2 += plan.books.gross_m2;
         self.books.reserve_m2 += plan.books.reserve_m2;
+        self.books.kept_m2 += plan.books.kept_m2;
         self.books.net_m2 += plan.books.net_m2;
         self.books.retained_m2 += plan.books.retained_m2;
         self.books.left_m2 += plan.books.left_m2;

@@ -58,6 +58,7 @@ impl Missing {
                         | LayerKind::Lakes
                         | LayerKind::Wetlands
                         | LayerKind::Protected
+                        | LayerKind::Retain
                         | LayerKind::Roads
                         | LayerKind::Hazards
                 );

@@ -6,7 +6,7 @@ use super::block_rules::side_by_side;
 use super::source::Source;
 use super::{Judge, Judged};
 use crate::geometry::area::{area, polygon_area};
-use crate::geometry::overlay::{intersection, shared_area};
+use crate::geometry::overlay::{difference, intersection, shared_area};
 use crate::layout::left_m2;
 use crate::model::*;
 use crate::rulebook::ShareOf;
@@ -33,6 +33,27 @@ impl Judge<'_> {
             .map(|corridor| polygon_area(&corridor.shape))
             .sum();
         corridors + area(&self.plan.retained_bands)
+    }
+
+    /// Ground of layer `retain` that counts, and that no other reserve has; only pieces that count where the rules ask for patches.
+    fn counted_m2(&self) -> f64 {
+        let zones = |of: &dyn Fn(&Zone) -> bool| -> Vec<Polygon> {
+            let zones = self.plan.zones.iter().filter(|zone| of(zone));
+            zones
+                .flat_map(|zone| zone.shape.0.iter().cloned())
+                .collect()
+        };
+        let counted = zones(&|zone| zone.kept == Some(true));
+        if counted.is_empty() {
+            return 0.0;
+        }
+        let others = zones(&|zone| zone.kind == ZoneKind::Reserve && zone.kept != Some(true));
+        let alone = difference(&intersection(&self.plan.shape, &counted), &others);
+        let least_m2 = self.context.rules.block.least_patch_m2.as_ref();
+        let pieces = alone.0.iter().map(polygon_area);
+        pieces
+            .filter(|&area_m2| least_m2.is_none_or(|least| area_m2 > least.value))
+            .sum()
     }
 
     fn unworked_m2(&self) -> f64 {
@@ -64,10 +85,12 @@ impl Judge<'_> {
             false => retained_m2,
         };
         let gross_m2 = area(&self.plan.shape);
+        let counted_m2 = self.counted_m2();
+        let retained_m2 = retained_m2 + counted_m2;
         let share = match rules.share_of {
-            _ if rules.reserves_count => (retained_m2 + gross_m2 - net_m2) / gross_m2,
+            _ if rules.reserves_count => (retained_m2 - counted_m2 + gross_m2 - net_m2) / gross_m2,
             ShareOf::Gross => retained_m2 / gross_m2,
-            ShareOf::Net => retained_m2 / net_m2,
+            ShareOf::Net => retained_m2 / (net_m2 + counted_m2),
         };
         let holds = share >= rule.value - SHARE_TOLERANCE;
         let figures = (rule.value, share);

@@ -7,7 +7,7 @@ use gdal::vector::{
     Defn, Feature, Geometry as Written, LayerAccess, LayerOptions, OGRFieldType, OGRwkbGeometryType,
 };
 use gdal::{Dataset, DriverManager};
-use geo::{Area, Coord, Geometry, Polygon};
+use geo::{Area, Coord, Geometry, InteriorPoint, Polygon};
 
 use super::blocks::DemoBlock;
 use super::broken::{Broken, BrokenFeature, features};
@@ -105,10 +105,11 @@ enum Layer {
     SoftGround,
     Hazards,
     Stands,
+    Retain,
 }
 
 #[rustfmt::skip]
-const SCHEMAS: [Schema; 13] = [
+const SCHEMAS: [Schema; 14] = [
     Schema { name: "blocks", geometry: OGRwkbGeometryType::wkbMultiPolygon, mark: "D07", fields: &[("BLOCK", TEXT), ("AZIMUTH", REAL)] },
     Schema { name: "streams", geometry: LINES, mark: "ST", fields: &[("STREAM_ID", TEXT), ("CLASS", TEXT), ("WIDTH_M", REAL), ("FISH", TEXT)] },
     Schema { name: "stream_banks", geometry: AREAS, mark: "RB", fields: &[("BANK_ID", TEXT), ("CLASS", TEXT), ("FISH", TEXT)] },
@@ -122,6 +123,7 @@ const SCHEMAS: [Schema; 13] = [
     Schema { name: "soft_ground", geometry: AREAS, mark: "SG", fields: &[("SOFT_ID", TEXT)] },
     Schema { name: "hazards", geometry: LINES, mark: "HZ", fields: &[("HAZARD_ID", TEXT), ("KIND", TEXT)] },
     Schema { name: "stands", geometry: AREAS, mark: "SD", fields: &[("STAND_ID", TEXT), ("STEMS_HA", REAL), ("TREE_M3", REAL)] },
+    Schema { name: "retain", geometry: OGRwkbGeometryType::wkbPoint, mark: "KP", fields: &[("KEEP_ID", TEXT), ("KIND", TEXT), ("ACROSS_M", REAL), ("COUNTS", TEXT)] },
 ];
 
 struct Writer<'a> {
@@ -205,6 +207,19 @@ fn area_ha(polygon: &Polygon) -> Value<'static> {
     Value::Number((hectares(polygon.unsigned_area()) * 100.0).round() / 100.0)
 }
 
+/// Every so many blocks one thing is kept in it.
+const KEPT_EVERY: u64 = 9;
+
+/// What a planner found in a block that is to stay: a dangerous tree with its no-work zone in some, a den in others.
+fn kept(block: &DemoBlock, number: u64) -> Option<(&'static str, Coord, f64)> {
+    let at = block.shape.interior_point()?.0;
+    match number % KEPT_EVERY {
+        4 => Some(("tree", at, 16.0)),
+        7 => Some(("den", at, 4.0)),
+        _ => None,
+    }
+}
+
 /// A landing of about 30 m across.
 fn landing(at: Coord) -> Polygon {
     let corner = |&(x, y): &(f64, f64)| super::curve::rounded(at + Coord { x, y });
@@ -239,6 +254,15 @@ impl Taker for Writer<'_> {
         if let Some(spur) = &block.spur {
             let values = [Value::Text("spur"), Value::Number(5.0), Value::Number(12.0)];
             self.add(Layer::Roads, &Geometry::LineString(spur.clone()), &values)?;
+        }
+        if let Some((kind, at, across_m)) = kept(block, self.written[Layer::Blocks as usize] - 1) {
+            let at = Geometry::Point(super::curve::rounded(at).into());
+            let values = [
+                Value::Text(kind),
+                Value::Number(across_m),
+                yes_no(kind == "tree"),
+            ];
+            self.add(Layer::Retain, &at, &values)?;
         }
         if let Some(at) = block.landing {
             self.area(Layer::Landings, &landing(at), &[])?;

@@ -64,6 +64,7 @@ pub fn repair_rule(kind: LayerKind) -> RepairRule {
         | LayerKind::Lakes
         | LayerKind::Wetlands
         | LayerKind::Protected
+        | LayerKind::Retain
         | LayerKind::Hazards
         | LayerKind::SoftGround
         | LayerKind::Brush

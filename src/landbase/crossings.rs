@@ -26,6 +26,7 @@ pub struct Crossing {
 impl Crossing {
     pub fn zone(&self) -> Zone {
         Zone {
+            kept: None,
             kind: ZoneKind::Crossing,
             source_layer: self.source_layer.clone(),
             source_id: self.id.clone(),

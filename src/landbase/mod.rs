@@ -42,6 +42,9 @@ type Indexed = GeomWithData<Rectangle<[f64; 2]>, Entry>;
 /// Features are kept this far beyond what their rules ask, so that zones run on across the block's map.
 pub const SHOWN_BEYOND_M: f64 = 80.0;
 
+/// Ground across which a tree or another thing drawn as a point or line stands, where nobody says so; own judgement.
+pub const KEPT_WIDTH_M: f64 = 2.0;
+
 /// No machine reaches farther out of a block than this.
 const ASIDE_M: f64 = 30.0;
 
@@ -334,6 +337,9 @@ fn demand<'a>(feature: &Feature, rules: &'a Rulebook, settings: &LayoutSettings)
     let bank = channel.bank(rule);
     let half_m = match feature.kind {
         LayerKind::Roads if is_line => feature.width_m.unwrap_or(settings.road_width_m) / 2.0,
+        LayerKind::Retain if !matches!(feature.shape, Shape::Polygons(_)) => {
+            feature.width_m.unwrap_or(KEPT_WIDTH_M) / 2.0
+        }
         _ => bank.half_m,
     };
     // Both add to the distance from the drawn feature, so one figure serves.

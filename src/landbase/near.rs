@@ -38,6 +38,7 @@ impl NearFeature<'_> {
                 true
             }
             LayerKind::Roads => self.demand.asks_for_something(),
+            LayerKind::Retain => self.feature.stays(),
             _ => false,
         }
     }

@@ -160,13 +160,14 @@ impl Site<'_> {
             _ => vec![without, with],
         };
         let most_m2 = unworked_m2 + UNWORKED_SHARE * area(self.shape);
+        let candidates = patches::candidates(self.context, self.near);
         for (mut want_m2, corridors) in ways {
             let good = WriteUp::IfGood {
                 unworked_m2: most_m2,
                 corridors_m2: if corridors { half_m2 } else { 0.0 },
             };
             for _ in 0..TRIES {
-                let patches = patches::choose(self.context, fields.clone(), want_m2);
+                let patches = patches::choose(self.context, fields.clone(), &candidates, want_m2);
                 if patches.is_empty() {
                     break;
                 }

@@ -8,7 +8,7 @@ use super::Context;
 use super::cover::{self, near_edge_m, reach_rest};
 use super::ground::Ground;
 use super::tours;
-use crate::geometry::area::{area, length, polygon_area};
+use crate::geometry::area::{Bounds, area, length, polygon_area};
 use crate::geometry::buffer::Source;
 use crate::geometry::distance::{SegmentIndex, line_segments, polygon_segments};
 use crate::geometry::inset::inset_path;
@@ -37,7 +37,8 @@ pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: 
     let (settings, engines) = (context.settings, context.engines);
     let machine = &settings.machine;
     let whole = MultiPolygon(vec![setting.clone()]);
-    let rim = boundary(&whole);
+    let (filled, holes) = without_small_kept(ground, setting, machine.strip_width_m());
+    let rim = boundary(&MultiPolygon(vec![filled.clone()]));
     let own = not_beside(&rim, before);
     let edges = MultiLineString(joined(clip_lines(&own, &ground.zones.frontage, false)));
     let length_m = |lines: &MultiLineString| lines.0.iter().map(length).sum::<f64>();
@@ -56,7 +57,12 @@ pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: 
     let width_m = machine.strip_width_m();
     // Both sides come from one clip: a difference with the other side would leave hairs along the road they share.
     let (inner, band) = if all_round {
-        let inner = oriented(engines.plain(&Source::Polygons(whole.clone()), -width_m));
+        let filled = Source::Polygons(MultiPolygon(vec![filled.clone()]));
+        let inner = oriented(engines.plain(&filled, -width_m));
+        let inner = match holes.is_empty() {
+            true => inner,
+            false => difference(&inner, &holes),
+        };
         let band = difference(&whole, &inner.0);
         (inner, band)
     } else {
@@ -68,7 +74,7 @@ pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: 
         .into_iter()
         .partition(|polygon| polygon_area(polygon) >= settings.layout.sliver_m2);
     let interior = MultiPolygon(interior);
-    let path = inset_path(engines, setting, machine.half_strip_m());
+    let path = inset_path(engines, &filled, machine.half_strip_m());
     let mut rings = MultiLineString(path.rings);
     if !all_round {
         // Mitred corners stand off 1.41 times as far; what lies beyond runs along the road or the next setting only.
@@ -156,6 +162,56 @@ pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: 
 
 /// What sums of areas differ by, where the same ground is cut in another way.
 const ROUNDING_M2: f64 = 0.1;
+
+/// A setting without the holes of trees and other small things that layer `retain` has, and these holes: strips go past them, and no pass
+/// goes around. Where one lies near another edge, the pass along that goes around both.
+fn without_small_kept(ground: &Ground, setting: &Polygon, strip_m: f64) -> (Polygon, Vec<Polygon>) {
+    let kept = ground.zones.list.iter().filter(|zone| zone.kept.is_some());
+    let kept: Vec<Bounds> = kept
+        .flat_map(|zone| &zone.shape.0)
+        .map(|polygon| Bounds::of(&polygon.exterior().0))
+        .filter(|b| is_small(b, strip_m))
+        .collect();
+    if kept.is_empty() {
+        return (setting.clone(), vec![]);
+    }
+    let own = |ring: &LineString| {
+        let b = Bounds::of(&ring.0);
+        kept.iter()
+            .any(|kept| kept.grown(ON_EDGE_M).holds(&b) && b.grown(ON_EDGE_M).holds(kept))
+    };
+    let (small, others): (Vec<LineString>, Vec<LineString>) =
+        setting.interiors().iter().cloned().partition(own);
+    let far = |at: usize| {
+        let rings = (small.iter().enumerate())
+            .filter(|(other, _)| *other != at)
+            .map(|(_, ring)| ring);
+        let rings = rings.chain(&others).chain([setting.exterior()]);
+        let lines: Vec<LineString> = rings.cloned().collect();
+        let edges = SegmentIndex::new(line_segments(&lines, 0).collect());
+        small[at]
+            .0
+            .iter()
+            .all(|&c| edges.distance(c, 2.0 * strip_m).is_none())
+    };
+    let apart: Vec<bool> = (0..small.len()).map(far).collect();
+    let mut interiors = others.clone();
+    let mut holes = Vec::new();
+    for (ring, apart) in small.iter().zip(apart) {
+        match apart {
+            true => holes.push(Polygon::new(ring.clone(), vec![])),
+            false => interiors.push(ring.clone()),
+        }
+    }
+    let filled = Polygon::new(setting.exterior().clone(), interiors);
+    (filled, oriented(MultiPolygon(holes)).0)
+}
+
+/// Whether a thing takes less ground across than a strip, so that a machine works past it.
+pub fn is_small(bounds: &Bounds, strip_m: f64) -> bool {
+    (bounds.max.x - bounds.min.x).max(bounds.max.y - bounds.min.y) < strip_m
+}
+
 /// Larger ground between passes has strips of its own, whatever the passes reach.
 const NARROW_M2: f64 = 1_000.0;
 /// What of such ground is left beyond reach at its corners is beyond reach of strips too.

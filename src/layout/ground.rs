@@ -28,6 +28,8 @@ fn mean_width_m(polygon: &Polygon) -> f64 {
 pub struct Ground<'n> {
     pub zones: Zones<'n>,
     pub gross_m2: f64,
+    /// Of the reserves, ground of layer `retain` alone that counts as retention.
+    pub kept_m2: f64,
     /// Block minus reserves.
     pub net: MultiPolygon,
     pub retained_bands: MultiPolygon,
@@ -62,6 +64,18 @@ pub fn divide<'n>(
             gross_ha: hectares(gross_m2),
         });
     }
+    let kept_m2 = match zones.counted.is_empty() {
+        true => 0.0,
+        false => {
+            let counted = intersection(block, &zones.counted);
+            let least = context.rules.block.least_patch_m2.as_ref();
+            let alone = difference(&counted, &zones.not_counted);
+            let pieces = alone.0.iter().map(polygon_area);
+            pieces
+                .filter(|&area_m2| least.is_none_or(|least| area_m2 > least.value))
+                .sum()
+        }
+    };
     let mut retained_bands = retain_bands(context, &net, &crossings, &mut zones);
     keep_patches(&mut retained_bands, &net, &mut zones, patches);
     let work = difference(&net, &retained_bands.0);
@@ -123,6 +137,7 @@ pub fn divide<'n>(
     Ok(Ground {
         zones,
         gross_m2,
+        kept_m2,
         net,
         retained_bands,
         clearing,
@@ -279,6 +294,7 @@ fn retain_bands(
             class: class_of(group[0].near),
             rule_id: line.id.clone(),
             width_m: high * group[0].widest_m(),
+            kept: None,
             shape: best.clone(),
         });
         bands.0.extend(best.0);

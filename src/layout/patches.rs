@@ -11,8 +11,10 @@ use super::outlets::Outlet;
 use super::patch_cells::{Cells, Prices, cut_out};
 use super::strips::{ASSUMED_STEMS_PER_HA, ASSUMED_TREE_M3, Part};
 use crate::geometry::area::{Bounds, area, polygon_area};
+use crate::geometry::buffer::Source;
 use crate::geometry::frame::Frame;
-use crate::geometry::overlay::{difference, intersection};
+use crate::geometry::overlay::{difference, intersection, oriented};
+use crate::landbase::NearFeature;
 use crate::model::{Unworked, UnworkedReason};
 use crate::units::HECTARE_M2;
 
@@ -167,11 +169,45 @@ impl Field {
     }
 }
 
+/// Patches of layer `retain` that may stay, the best first; of equals the first read.
+pub fn candidates(context: Context<'_>, near: &[NearFeature]) -> Vec<MultiPolygon> {
+    let scored = near
+        .iter()
+        .filter_map(|near| Some((near.feature.score()?, near)));
+    let mut scored: Vec<(f64, &NearFeature)> = scored.collect();
+    scored.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let shape = |near: &NearFeature| match &near.source {
+        Source::Polygons(polygons) => oriented(polygons.clone()),
+        drawn => oriented(context.engines.plain(drawn, near.demand.half_m)),
+    };
+    scored.into_iter().map(|(_, near)| shape(near)).collect()
+}
+
 /// Patches that together hold `want_m2`, or as much as can stand; each larger than the least patch.
-pub fn choose(context: Context<'_>, mut fields: Vec<Field>, want_m2: f64) -> Vec<Polygon> {
+///
+/// What a planner drew is taken first, as a whole, as far as patches may stand there.
+pub fn choose(
+    context: Context<'_>,
+    mut fields: Vec<Field>,
+    candidates: &[MultiPolygon],
+    want_m2: f64,
+) -> Vec<Polygon> {
     let least_m2 = context.settings.layout.least_patch_m2 + SPARE_M2;
     let mut patches: Vec<Polygon> = Vec::new();
     let mut left_m2 = want_m2;
+    for candidate in candidates {
+        for field in &mut fields {
+            if left_m2 <= 0.0 {
+                break;
+            }
+            let pieces = intersection(&field.may, &candidate.0).0.into_iter();
+            for piece in pieces.filter(|piece| polygon_area(piece) > least_m2) {
+                left_m2 -= polygon_area(&piece);
+                field.take(&piece);
+                patches.push(piece);
+            }
+        }
+    }
     for is_worked in [false, true] {
         while left_m2 > 0.0 && patches.len() < MOST_PATCHES {
             let aim_m2 = left_m2.max(least_m2);

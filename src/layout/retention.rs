@@ -20,11 +20,16 @@ pub fn target_m2(rules: &Rulebook, ground: &Ground, by_trees: bool) -> f64 {
     let of_block_m2 = match rules.share_of {
         _ if rules.reserves_count => gross_m2,
         ShareOf::Gross => gross_m2,
-        ShareOf::Net => net_m2,
+        ShareOf::Net => net_m2 + ground.kept_m2,
+    };
+    // What layer `retain` has and counts stands already; reserves that count hold it.
+    let kept_m2 = match rules.reserves_count {
+        true => 0.0,
+        false => ground.kept_m2,
     };
     let own_m2 = match by_trees {
         true => 0.0,
-        false => rules.retention_share.value * of_block_m2,
+        false => rules.retention_share.value * of_block_m2 - kept_m2,
     };
     let portfolio = rules.block.portfolio_share.as_ref();
     let of_portfolio_m2 = portfolio.map_or(0.0, |share| share.value * gross_m2);
@@ -56,8 +61,8 @@ pub fn share_with(rules: &Rulebook, books: &Books, left_counts: bool) -> f64 {
     let kept_m2 = books.retained_m2 + left_m2;
     match rules.share_of {
         _ if rules.reserves_count => (kept_m2 + books.reserve_m2) / books.gross_m2,
-        ShareOf::Gross => kept_m2 / books.gross_m2,
-        ShareOf::Net => kept_m2 / books.net_m2,
+        ShareOf::Gross => (kept_m2 + books.kept_m2) / books.gross_m2,
+        ShareOf::Net => (kept_m2 + books.kept_m2) / (books.net_m2 + books.kept_m2),
     }
 }
 
@@ -493,6 +498,7 @@ mod tests {
     #[test]
     fn a_share_is_of_the_gross_or_the_net_area_with_or_without_reserves() {
         let books = Books {
+            kept_m2: 0.0,
             gross_m2: 100_000.0,
             reserve_m2: 20_000.0,
             net_m2: 80_000.0,

@@ -197,6 +197,7 @@ pub fn plan(
     let books = Books {
         gross_m2: area(&shape),
         reserve_m2: shared_area(&shape, &ground.zones.reserve),
+        kept_m2: ground.kept_m2,
         net_m2,
         retained_m2,
         cut_m2: work

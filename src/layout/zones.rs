@@ -4,6 +4,7 @@ use std::borrow::Cow;
 
 use geo::Polygon;
 
+use super::boundary_pass::is_small;
 use super::{Context, LayoutError, doubts};
 use crate::geometry::area::Bounds;
 use crate::geometry::buffer::{Rung, Source, certified};
@@ -11,14 +12,16 @@ use crate::geometry::distance::SegmentIndex;
 use crate::geometry::overlay::{difference, oriented};
 use crate::landbase::{NearFeature, Slopes};
 use crate::model::*;
-use crate::rulebook::RuleLine;
-use crate::rulebook::{BARRIER_RULE, Widths};
+use crate::rulebook::{BARRIER_RULE, RuleLine, Widths, counts_as_retained};
 
 /// The zones of one block; polygon lists may overlap and are counter-clockwise.
 #[derive(Clone, Default)]
 pub struct Zones<'n> {
     pub list: Vec<Zone>,
     pub reserve: Vec<Polygon>,
+    /// Of the reserves: what layer `retain` has and counts, and all others.
+    pub counted: Vec<Polygon>,
+    pub not_counted: Vec<Polygon>,
     pub exclusion: Vec<Polygon>,
     /// What features that have nothing to say in the block keep machines off, in front of roads.
     pub barred: Vec<Polygon>,
@@ -257,8 +260,11 @@ impl<'n> Zones<'n> {
         if shape.0.is_empty() {
             return;
         }
+        let kept = (kind == ZoneKind::Reserve && near.feature.stays())
+            .then(|| counts_as_retained(near.feature));
         self.list.push(Zone {
             kind,
+            kept,
             source_layer: near.feature.source_layer.clone(),
             source_id: near.feature.id.clone(),
             class: class_of(near),
@@ -384,8 +390,28 @@ impl<'n> Zones<'n> {
             self.exclusion.extend(shape.0.iter().cloned());
             self.record(near, ZoneKind::MachineExclusion, asked.distance_m, shape);
         }
+        if near.feature.stays() {
+            self.work_past(context, &inner);
+        }
+        let list = match counts_as_retained(near.feature) {
+            true => &mut self.counted,
+            false => &mut self.not_counted,
+        };
+        list.extend(inner.iter().cloned());
         self.reserve.extend(inner);
         Ok(())
+    }
+
+    /// Strips go past small things that stay: the machine keeps its own half width off them.
+    fn work_past(&mut self, context: Context<'_>, kept: &[Polygon]) {
+        let machine = &context.settings.machine;
+        for polygon in kept {
+            if is_small(&Bounds::of(&polygon.exterior().0), machine.strip_width_m()) {
+                let own = Source::Polygons(geo::MultiPolygon(vec![polygon.clone()]));
+                let around = context.engines.plain(&own, machine.half_width_m);
+                self.exclusion.extend(oriented(around).0);
+            }
+        }
     }
 
     fn road(

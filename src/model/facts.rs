@@ -20,6 +20,11 @@ impl Facts {
     /// Of a setting that a planner drew: id of the road or landing that its wood goes to.
     pub const OUTLET: &str = "outlet";
 
+    /// Of what stays: whether its ground counts towards a block's retention share.
+    pub const COUNTS: &str = "counts";
+    /// Of a patch that may stay: how much it is worth.
+    pub const SCORE: &str = "score";
+
     pub fn get(&self, name: &str) -> Option<&Fact> {
         let found = self.0.iter().find(|(own, _)| own == name);
         found.map(|(_, fact)| fact)

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use geo::{LineString, MultiLineString, MultiPoint, MultiPolygon, Polygon};
 use serde::{Deserialize, Serialize};
 
-use super::facts::Facts;
+use super::facts::{Fact, Facts};
 use super::ground_frame::GroundFrame;
 use super::stand_table::StandTable;
 
@@ -19,6 +19,8 @@ pub enum LayerKind {
     Wetlands,
     Roads,
     Protected,
+    /// Trees, patches, dens, rare plants and remains of culture that stay for certain, and patches that may.
+    Retain,
     Brush,
     SoftGround,
     Hazards,
@@ -31,13 +33,14 @@ pub enum LayerKind {
 }
 
 impl LayerKind {
-    pub const ALL: [LayerKind; 14] = [
+    pub const ALL: [LayerKind; 15] = [
         LayerKind::Blocks,
         LayerKind::Streams,
         LayerKind::Lakes,
         LayerKind::Wetlands,
         LayerKind::Roads,
         LayerKind::Protected,
+        LayerKind::Retain,
         LayerKind::Brush,
         LayerKind::SoftGround,
         LayerKind::Hazards,
@@ -57,6 +60,7 @@ impl LayerKind {
             LayerKind::Wetlands => "wetlands",
             LayerKind::Roads => "roads",
             LayerKind::Protected => "protected",
+            LayerKind::Retain => "retain",
             LayerKind::Brush => "brush",
             LayerKind::SoftGround => "soft_ground",
             LayerKind::Hazards => "hazards",
@@ -132,6 +136,26 @@ pub struct Feature {
     /// What else is known of it, for deriving its class.
     pub facts: Facts,
     pub shape: Shape,
+}
+
+impl Feature {
+    /// A patch of layer `retain` that may stay, the higher the better; None: it stays for certain.
+    pub fn score(&self) -> Option<f64> {
+        if self.kind != LayerKind::Retain {
+            return None;
+        }
+        let score = match self.facts.get(Facts::SCORE)? {
+            Fact::Number(score) => *score,
+            Fact::Text(text) => text.trim().parse().ok()?,
+            Fact::Flag(_) => return None,
+        };
+        score.is_finite().then_some(score)
+    }
+
+    /// Whether it stays for certain because layer `retain` has it.
+    pub fn stays(&self) -> bool {
+        self.kind == LayerKind::Retain && self.score().is_none()
+    }
 }
 
 /// One block as approved, repaired if need be.

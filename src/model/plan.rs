@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use geo::{Geometry, LineString, MultiLineString, MultiPolygon, Polygon};
+use geo::{Geometry, Intersects, LineString, MultiLineString, MultiPolygon, Polygon};
 use serde::{Deserialize, Serialize};
 
 use super::costs::{Rates, TimeParts, WorkCost};
@@ -102,6 +102,9 @@ pub struct Zone {
     pub rule_id: String,
     /// Width from the feature's edge (bank, road edge, polygon edge).
     pub width_m: f64,
+    /// Of the reserve of what layer `retain` has: whether it counts as retention.
+    #[serde(default)]
+    pub kept: Option<bool>,
     pub shape: MultiPolygon,
 }
 
@@ -118,6 +121,7 @@ impl Zone {
             class: "patch".to_owned(),
             rule_id: PATCH_RULE.to_owned(),
             width_m: 0.0,
+            kept: None,
             shape,
         }
     }
@@ -692,6 +696,9 @@ pub struct Utilisation {
 pub struct Books {
     pub gross_m2: f64,
     pub reserve_m2: f64,
+    /// Of the reserves: ground of layer `retain` alone that counts as retention.
+    #[serde(default)]
+    pub kept_m2: f64,
     pub net_m2: f64,
     pub retained_m2: f64,
     pub cut_m2: f64,
@@ -785,6 +792,8 @@ pub enum RetainedKind {
     /// Against a reserve, for a management zone's own share.
     Band,
     Patch,
+    /// What layer `retain` has: trees, patches, dens and the like, as far as they lie in the block.
+    Kept,
 }
 
 impl RetainedKind {
@@ -793,6 +802,7 @@ impl RetainedKind {
             RetainedKind::Corridor => "corridor",
             RetainedKind::Band => "band",
             RetainedKind::Patch => "patch",
+            RetainedKind::Kept => "kept",
         }
     }
 }
@@ -800,11 +810,13 @@ impl RetainedKind {
 /// A piece of forest that stays, to be ticked off on the ground.
 #[derive(Clone, Debug)]
 pub struct RetainedPiece<'p> {
-    /// `C`, `B` or `P` and a number: the same as long as the input is.
+    /// `C`, `B`, `P` or `K` and a number: the same as long as the input is.
     pub id: String,
     pub kind: RetainedKind,
-    /// Setting of a corridor; 0 of bands and patches, which belong to none.
+    /// Setting of a corridor; 0 of all else, which belongs to none.
     pub part: u32,
+    /// Of what layer `retain` has, the feature's id and class.
+    pub feature: Option<[&'p str; 2]>,
     pub shape: &'p Polygon,
 }
 
@@ -850,6 +862,7 @@ impl BlockPlan {
                 id: format!("C{}-{}-{count}", corridor.part, corridor.corridor_no),
                 kind: RetainedKind::Corridor,
                 part: corridor.part,
+                feature: None,
                 shape: &corridor.shape,
             });
         }
@@ -864,6 +877,7 @@ impl BlockPlan {
             id: format!("B{number}"),
             kind: RetainedKind::Band,
             part: 0,
+            feature: None,
             shape,
         }));
         for zone in kept.into_iter().filter(|zone| zone.is_patch()) {
@@ -876,10 +890,25 @@ impl BlockPlan {
                     id,
                     kind: RetainedKind::Patch,
                     part: 0,
+                    feature: None,
                     shape,
                 });
             }
         }
+        let kept = self.zones.iter().filter(|zone| zone.kept.is_some());
+        let kept = kept.flat_map(|zone| zone.shape.0.iter().map(move |shape| (zone, shape)));
+        let kept = kept.filter(|(_, shape)| shape.intersects(&self.shape));
+        pieces.extend(
+            (1u32..)
+                .zip(kept)
+                .map(|(number, (zone, shape))| RetainedPiece {
+                    id: format!("K{number}"),
+                    kind: RetainedKind::Kept,
+                    part: 0,
+                    feature: Some([&zone.source_id, &zone.class]),
+                    shape,
+                }),
+        );
         pieces
     }
 

@@ -77,6 +77,7 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("time_model", Text),
             ("left_share", Number),
             ("share_with_left", Number),
+            ("counted_ha", Number),
         ],
     },
     LayerDef {
@@ -302,12 +303,14 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("kind", Text),
             ("part", Whole),
             ("area_ha", Number),
+            ("source_id", Text),
+            ("class", Text),
         ],
     },
 ];
 
 /// The attributes of layer `blocks`, in its order; the same go into `blocks.csv`.
-pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 40] {
+pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 41] {
     let ha = |area_m2| Value::Number(hectares(area_m2));
     let books = &plan.books;
     let used = plan.utilisation;
@@ -354,6 +357,7 @@ pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 40] {
         Value::Text(&plan.time_model),
         Value::Maybe(plan.left_share()),
         Value::Number(plan.share_with_left),
+        ha(books.kept_m2),
     ]
 }
 
@@ -512,6 +516,8 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
                     Value::Text(piece.kind.key()),
                     Value::Whole(piece.part),
                     area_ha(&shape),
+                    Value::Text(piece.feature.map_or("", |[id, _]| id)),
+                    Value::Text(piece.feature.map_or("", |[_, class]| class)),
                 ],
             )?;
         }

@@ -9,10 +9,11 @@ use crate::geometry::distance::point_segment;
 use crate::geometry::shared_edge;
 use crate::model::{BlockPlan, Heading, OutletNote, RetainedKind, SkidTrail, StripKind, StripLine};
 
-/// Patches that stay, by their ids, each with a place inside.
+/// Patches and single things that stay, by their ids, each with a place inside.
 pub fn patch_places(plan: &BlockPlan) -> Vec<(String, Coord)> {
     let patches = plan.retained_pieces().into_iter();
-    let patches = patches.filter(|piece| piece.kind == RetainedKind::Patch);
+    let patches =
+        patches.filter(|piece| matches!(piece.kind, RetainedKind::Patch | RetainedKind::Kept));
     let places = patches.filter_map(|patch| Some((patch.id, patch.shape.interior_point()?.0)));
     places.collect()
 }

@@ -201,6 +201,11 @@ fn layers(words: &text::Words) -> Vec<Layer> {
                     words.legend_retained_band,
                     &style::RETAINED_BAND,
                 ),
+                ground(
+                    RetainedKind::Kept.key(),
+                    words.legend_reserve,
+                    &style::RESERVE,
+                ),
             ],
         ),
         layer(

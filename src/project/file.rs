@@ -231,7 +231,7 @@ pub struct CitedShareTable {
 #[serde(deny_unknown_fields)]
 pub struct LineTable {
     /// Layer role that the line is for.
-    #[schemars(extend("enum" = ["streams", "lakes", "wetlands", "roads", "protected", "hazards"]))]
+    #[schemars(extend("enum" = ["streams", "lakes", "wetlands", "roads", "protected", "retain", "hazards"]))]
     pub kind: Spanned<String>,
     /// Class, or `*` for every class without a line of its own.
     pub class: Spanned<String>,

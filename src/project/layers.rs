@@ -14,7 +14,7 @@ use super::{Attribute, AttributeSource, LayerSource, ProjectError, Reason, Slope
 use crate::model::LayerKind;
 use crate::rulebook::toml_text::{did_you_mean, nearest};
 use crate::rulebook::values::{Constant, Length, Written};
-use crate::rulebook::{RULED_KINDS, RoadUse, Rulebook};
+use crate::rulebook::{KEPT_FACTS, RULED_KINDS, RoadUse, Rulebook};
 
 /// More wood than a whole season's, m3.
 pub const MOST_CAPACITY_M3: f64 = 1e6;
@@ -232,7 +232,8 @@ impl Resolver<'_> {
             let written = Some(written);
             facts.push((name.clone(), self.given(&key, written, |_| Ok(()))?));
             let of_road = kind == LayerKind::Roads && RoadUse::FACTS.contains(&name.as_str());
-            let is_asked = of_road || asked.iter().any(|(asked, _)| asked == name);
+            let of_kept = kind == LayerKind::Retain && KEPT_FACTS.contains(&name.as_str());
+            let is_asked = of_road || of_kept || asked.iter().any(|(asked, _)| asked == name);
             if RULED_KINDS.contains(&kind) && !is_asked {
                 let names: Vec<&str> = asked.iter().map(|(name, _)| *name).collect();
                 let hint = match names.is_empty() {
@@ -396,7 +397,7 @@ impl Resolver<'_> {
         let ruled = RULED_KINDS.contains(&kind);
         let lines = matches!(
             kind,
-            LayerKind::Streams | LayerKind::Roads | LayerKind::Crossings
+            LayerKind::Streams | LayerKind::Roads | LayerKind::Crossings | LayerKind::Retain
         );
         let water = matches!(
             kind,

@@ -85,7 +85,7 @@ pub fn resolve(
         return Err(context.error(role.span(), reason));
     }
     let mut warnings = Vec::new();
-    let (rules, rules_file) = rules::resolve(&context, &file.rules, &mut warnings)?;
+    let (mut rules, rules_file) = rules::resolve(&context, &file.rules, &mut warnings)?;
     let mut settings = settings::resolve(&context, &file.machine, &file.layout, &file.production)?;
     settings.costs = costs::resolve(&context, &file.costs)?;
     settings.outputs = outputs::resolve(&context, &file.outputs)?;
@@ -99,6 +99,9 @@ pub fn resolve(
             };
             layers.push(source.layer(*kind, table, &rules, &mut warnings)?);
         }
+    }
+    if layers.iter().any(|layer| layer.kind == LayerKind::Retain) {
+        rules.keep_all();
     }
     if !layers.iter().any(|layer| layer.kind == LayerKind::Blocks) {
         return Err(ProjectError {

@@ -23,7 +23,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use crate::model::{Fact, Facts, LayerKind};
+use crate::model::{Fact, Facts, Feature, LayerKind};
 
 pub use crate::model::TreeUnit;
 pub use block::{BlockRules, Influence, Occupancy, ShareOf, TrailWidth};
@@ -40,12 +40,13 @@ pub use trees::{TreeCount, TreesPerLength};
 pub use width::{Distance, MeasuredFrom, SlopeClass, Width, Widths};
 
 /// The roles that rule lines may speak about; other roles have settings instead.
-pub const RULED_KINDS: [LayerKind; 6] = [
+pub const RULED_KINDS: [LayerKind; 7] = [
     LayerKind::Streams,
     LayerKind::Lakes,
     LayerKind::Wetlands,
     LayerKind::Roads,
     LayerKind::Protected,
+    LayerKind::Retain,
     LayerKind::Hazards,
 ];
 
@@ -154,6 +155,55 @@ impl RoadUse {
             machines: self.machines.or(other.machines),
             cleared: self.cleared.or(other.cleared),
         }
+    }
+}
+
+/// What a feature of layer `retain` says of itself beyond its class.
+pub const KEPT_FACTS: [&str; 2] = [Facts::COUNTS, Facts::SCORE];
+
+/// Whether the ground of a feature of layer `retain` counts towards a block's retention share; where nobody says so, it
+/// does not.
+pub fn counts_as_retained(feature: &Feature) -> bool {
+    let says = match feature.facts.get(Facts::COUNTS) {
+        Some(Fact::Flag(flag)) => Some(*flag),
+        Some(Fact::Text(text)) => flag_of(text),
+        Some(Fact::Number(number)) => flag_of(&number.to_string()),
+        None => None,
+    };
+    feature.stays() && says == Some(true)
+}
+
+impl Rulebook {
+    /// Adds the line of what layer `retain` has, unless there is one for every class of it.
+    pub fn keep_all(&mut self) {
+        let all = |line: &RuleLine| line.kind == LayerKind::Retain && line.class == "*";
+        if self.lines.iter().any(all) {
+            return;
+        }
+        self.lines.push(RuleLine {
+            id: "retain-any".to_owned(),
+            kind: LayerKind::Retain,
+            class: "*".to_owned(),
+            title: "Kept for certain".to_owned(),
+            definition: "what layer retain has without a score".to_owned(),
+            when: vec![],
+            reserve: Width::Metres(0.0),
+            management: Width::Metres(0.0),
+            management_share: 0.0,
+            share_trees: None,
+            trees_per_length: None,
+            share_citation: None,
+            machine_exclusion: Width::Metres(0.0),
+            distance: Distance::default(),
+            measured_from: MeasuredFrom::default(),
+            channel_up_to_m: None,
+            road_use: RoadUse::default(),
+            citation: Citation {
+                text: "layer retain of the project".to_owned(),
+                status: ReadStatus::Project,
+            },
+            origin: "layer retain".to_owned(),
+        });
     }
 }
 

@@ -150,7 +150,7 @@ fn uses(kind: LayerKind) -> Uses {
             wanted: "polygons or closed lines",
             ..polygons
         },
-        LayerKind::Protected | LayerKind::Hazards => Uses {
+        LayerKind::Protected | LayerKind::Retain | LayerKind::Hazards => Uses {
             points: true,
             lines: true,
             wanted: "polygons, lines or points",

@@ -21,6 +21,7 @@ pub fn multi(polygon: Polygon) -> MultiPolygon {
 
 fn zone(kind: ZoneKind, id: &str, width_m: f64, shape: Polygon) -> Zone {
     Zone {
+        kept: None,
         kind,
         source_layer: "layers.gpkg:streams".to_owned(),
         source_id: id.to_owned(),
@@ -96,6 +97,7 @@ pub fn small(id: &str) -> BlockPlan {
     plan.portfolio = Some("winter".to_owned());
     plan.shape = multi(rect(0.0, 0.0, 40.0, 100.0));
     plan.books = Books {
+        kept_m2: 0.0,
         gross_m2: 4000.0,
         reserve_m2: 400.0,
         net_m2: 3600.0,
@@ -490,6 +492,7 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
         });
     }
     plan.books = Books {
+        kept_m2: 0.0,
         gross_m2: outline.unsigned_area(),
         reserve_m2: 11_000.0,
         net_m2: outline.unsigned_area() - 11_000.0,
