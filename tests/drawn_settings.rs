@@ -143,14 +143,18 @@ fn ground_in_a_polygon_is_the_setting_that_was_drawn() {
         .unwrap()
         .part;
     let mut reach: std::collections::BTreeMap<u32, f64> = Default::default();
-    let strips = plan.lines.iter();
+    // What is cut between strips in the road band of the other road goes to no outlet of its own.
+    let gaps: Vec<PieceId> = (plan.strips.iter().filter(|strip| strip.gap))
+        .map(|strip| strip.id)
+        .collect();
+    let strips = plan.lines.iter().filter(|line| !gaps.contains(&line.id));
     for line in strips.filter(|l| l.id.part == number && l.kind == StripKind::Interior) {
         let most = reach.entry(line.id.strip_no).or_insert(f64::MIN);
         *most = line.shape.0.iter().fold(*most, |most, at| most.max(at.y));
     }
-    // One may be what is cut between strips in the road band of the other road.
+    // Slanting strips across a corner end at the line to the next setting.
     let at_outlet = reach.values().filter(|y| **y > 190.0).count();
-    assert!(at_outlet > 3 && at_outlet + 1 >= reach.len(), "{reach:?}");
+    assert!(at_outlet > 3 && at_outlet + 2 >= reach.len(), "{reach:?}");
 }
 
 #[test]
