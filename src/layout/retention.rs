@@ -234,16 +234,26 @@ fn most_between(context: Context<'_>, parts: &[Part], strip_m: f64) -> u32 {
 }
 
 /// The fewest strips between two corridors with which these, at their least width, leave no more than the target, so that
-/// they are spread as evenly as that allows; one less where no width leaves it then. None: however few they are, they would
-/// leave more than is owed.
+/// they are spread as evenly as that allows. None: however few corridors there are, they would leave more than is owed.
+///
+/// One strip less stands between them where that leaves hardly more, and one more where it makes an even number: a machine
+/// that goes in and comes out by turns is then at the road where it has to pass a corridor, and not at the far end.
 fn as_wide(parts: &[Part], combs: &[Comb], width: Width, most: u32, target_m2: f64) -> Option<u32> {
-    let fewest =
-        (1..=most).find(|&every| total_m2(parts, combs, every, width.least_m) <= target_m2)?;
-    match reachable(parts, combs, fewest, width, target_m2) {
-        Some(_) => Some(fewest),
-        None => Some((fewest - 1).max(1)),
-    }
+    let leaves = |every: u32| total_m2(parts, combs, every, width.least_m);
+    let fewest = (1..=most).find(|&every| leaves(every) <= target_m2)?;
+    let can = |every: u32| reachable(parts, combs, every, width, target_m2).is_some();
+    let even = fewest + fewest % 2;
+    Some(match () {
+        // What they leave beyond the target is cut again.
+        _ if fewest > 1 && leaves(fewest - 1) <= (1.0 + HARDLY) * target_m2 => fewest - 1,
+        _ if even <= most && can(even) => even,
+        _ if can(fewest) => fewest,
+        _ => (fewest - 1).max(1),
+    })
 }
+
+/// Corridors that leave more than the target by no more than this share are as good as those that leave it.
+const HARDLY: f64 = 0.05;
 
 /// As few corridors as can give the target at most `width.most_m` wide: each costs a gap in the road band, which is
 /// driven in and back.
@@ -345,7 +355,8 @@ fn settle_phase(parts: &[Part], combs: &mut [Comb]) {
     }
 }
 
-/// Where whole corridors give more than is asked, the smallest pieces and then the back of the largest are cut.
+/// Where whole corridors give more than is asked, the smallest pieces and then the front of the largest are cut, which is driven
+/// in and back with the gap before it.
 fn give_back(
     context: Context<'_>,
     parts: &[Part],
@@ -377,23 +388,23 @@ fn give_back(
         let Some((largest_m2, p, c)) = largest else {
             return;
         };
-        let back_m2 = match least_m2 > 0.0 {
+        let front_m2 = match least_m2 > 0.0 {
             true => spare_m2.min(largest_m2 - least_m2 - ROUNDING_M2),
             false => spare_m2,
         };
-        if back_m2 < sliver_m2.max(1.0) {
+        if front_m2 < sliver_m2.max(1.0) {
             return;
         }
-        let (front, back) = split_back(&pieces[p].corridors[c].1, back_m2);
-        if front.iter().any(|shape| polygon_area(shape) <= least_m2) {
+        let (front, back) = split_front(&pieces[p].corridors[c].1, front_m2);
+        if back.iter().any(|shape| polygon_area(shape) <= least_m2) {
             return;
         }
         let (strip, _) = pieces[p].corridors.remove(c);
         pieces[p]
             .corridors
-            .extend(front.into_iter().map(|shape| (strip, shape)));
+            .extend(back.into_iter().map(|shape| (strip, shape)));
         pieces[p].corridors.sort_by_key(|(strip, _)| *strip);
-        for shape in back {
+        for shape in front {
             cut_gap(context, &parts[p], &combs[p], &mut pieces[p], strip, shape);
         }
         if least_m2 == 0.0 {
@@ -436,46 +447,28 @@ fn cut_gap(
     }
 }
 
-/// Divides a polygon of the turned frame into what is nearer the road and a back of at most `back_m2`.
-fn split_back(shape: &Polygon, back_m2: f64) -> (Vec<Polygon>, Vec<Polygon>) {
+/// Divides a polygon of the turned frame into what is nearest the road, of at most `front_m2`, and what lies behind it.
+fn split_front(shape: &Polygon, front_m2: f64) -> (Vec<Polygon>, Vec<Polygon>) {
     let lying = lie_down(shape);
     let bounds = crate::geometry::area::Bounds::of(&lying.exterior().0);
     let lying = geo::MultiPolygon(vec![lying]);
+    let (before, behind) = (bounds.min.x - 1.0, bounds.max.x + 1.0);
+    let front_to = |high: f64| Slab { low: before, high };
     let (mut low, mut high) = (bounds.min.x, bounds.max.x);
     for _ in 0..48 {
         let middle = (low + high) / 2.0;
-        let back: f64 = slab_areas(
-            &lying,
-            &[Slab {
-                low: middle,
-                high: bounds.max.x + 1.0,
-            }],
-        )
-        .iter()
-        .sum();
-        if back > back_m2 {
-            low = middle;
-        } else {
+        let front: f64 = slab_areas(&lying, &[front_to(middle)]).iter().sum();
+        if front > front_m2 {
             high = middle;
+        } else {
+            low = middle;
         }
     }
-    let slabs = [
-        Slab {
-            low: bounds.min.x - 1.0,
-            high,
-        },
-        Slab {
-            low: high,
-            high: bounds.max.x + 1.0,
-        },
-    ];
+    let behind = Slab { low, high: behind };
     let (mut front, mut back) = (vec![], vec![]);
-    for (index, piece) in clip_slabs(&lying, &slabs) {
-        if index == 0 {
-            front.push(stand_up(&piece))
-        } else {
-            back.push(stand_up(&piece))
-        }
+    for (index, piece) in clip_slabs(&lying, &[front_to(low), behind]) {
+        let side = if index == 0 { &mut front } else { &mut back };
+        side.push(stand_up(&piece));
     }
     (front, back)
 }
