@@ -8,20 +8,9 @@ use blockwright::compliance::{self, Season};
 use blockwright::engines::ENGINES;
 use blockwright::geometry::area::{area, polygon_area};
 use blockwright::model::*;
-use blockwright::rulebook::{Citation, Cited, Influence, ReadStatus, Rulebook, ShareOf, preset};
+use blockwright::rulebook::{Influence, Rulebook, ShareOf, preset};
 use geo::MultiPolygon;
 use in_memory::*;
-
-fn cited(value: f64) -> Cited<f64> {
-    Cited {
-        value,
-        citation: Citation {
-            text: "test".to_owned(),
-            status: ReadStatus::ReadInSource,
-        },
-        origin: "test, line 1".to_owned(),
-    }
-}
 
 fn bare(retention_share: f64) -> Rulebook {
     let mut rules = preset("bare").unwrap();

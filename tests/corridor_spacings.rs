@@ -5,7 +5,7 @@ mod in_memory;
 use blockwright::engines::ENGINES;
 use blockwright::geometry::area::Bounds;
 use blockwright::model::*;
-use blockwright::rulebook::{Citation, Cited, Influence, ReadStatus, Rulebook};
+use blockwright::rulebook::{Influence, Rulebook};
 use geo::MultiPolygon;
 use in_memory::*;
 
@@ -95,17 +95,6 @@ fn nobody_judges_by_trees_that_nobody_knows_and_none_where_none_are_asked() {
     assert!(row(&unasked, "corridor-spacings").is_none());
     // As few as reach the share, each nearly as wide as a strip.
     assert!(corridors(&unasked).iter().all(|(_, m)| *m > 14.0));
-}
-
-fn cited(value: f64) -> Cited<f64> {
-    Cited {
-        value,
-        citation: Citation {
-            text: "a permit".to_owned(),
-            status: ReadStatus::Project,
-        },
-        origin: "project file, line 3".to_owned(),
-    }
 }
 
 /// RT-03's field of parallel corridors (list of check values): a corridor and a tree's height to both sides of it have to be the

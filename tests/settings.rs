@@ -273,18 +273,18 @@ fn a_pond_is_reached_by_a_cut_that_belongs_to_its_pass() {
     );
 }
 
+/// Across ground of 600 m by 500 m from edge to edge.
+fn stream() -> Feature {
+    let across = line(&[(-200.0, 250.0), (800.0, 250.0)]);
+    feature(LayerKind::Streams, Some("S2"), Some(6.0), across)
+}
+
 /// Each bank of a stream is worked from its own road: from one to the other the machine goes round, which is told once.
 #[test]
 fn a_move_to_the_other_bank_is_told_and_no_travel() {
-    let stream = feature(
-        LayerKind::Streams,
-        Some("S2"),
-        Some(6.0),
-        line(&[(-200.0, 250.0), (800.0, 250.0)]),
-    );
     let south = road("R-1", &[(-200.0, -6.0), (800.0, -6.0)]);
     let north = road("R-2", &[(-200.0, 506.0), (800.0, 506.0)]);
-    let plan = plan_of((600.0, 500.0), &[south, north, stream], &settings());
+    let plan = plan_of((600.0, 500.0), &[south, north, stream()], &settings());
     let moves: Vec<usize> = (0..plan.lines.len() - 1)
         .filter(|&at| plan.lines[at].travel_to_next_m.is_none())
         .collect();
@@ -307,14 +307,8 @@ fn a_move_to_the_other_bank_is_told_and_no_travel() {
 /// Ground behind a stream that runs from edge to edge.
 #[test]
 fn ground_behind_a_stream_is_cut_off_and_no_work_is_booked_there() {
-    let stream = feature(
-        LayerKind::Streams,
-        Some("S2"),
-        Some(6.0),
-        line(&[(-200.0, 250.0), (800.0, 250.0)]),
-    );
     let south = road("R-1", &[(-200.0, -6.0), (800.0, -6.0)]);
-    let plan = plan_of((600.0, 500.0), &[south, stream], &settings());
+    let plan = plan_of((600.0, 500.0), &[south, stream()], &settings());
     let cut_off: Vec<&Unworked> = plan
         .unworked
         .iter()

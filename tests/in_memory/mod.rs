@@ -9,7 +9,7 @@ use blockwright::geometry::wkb;
 use blockwright::landbase::{Landbase, SlopeSource};
 use blockwright::layout::{self, Context, LayoutError};
 use blockwright::model::*;
-use blockwright::rulebook::{BlockRules, Rulebook, ShareOf, preset};
+use blockwright::rulebook::{BlockRules, Citation, Cited, ReadStatus, Rulebook, ShareOf, preset};
 use gdal::vector::Geometry;
 use geo::{LineString, MultiLineString, MultiPolygon, Polygon};
 
@@ -76,6 +76,18 @@ pub fn rules(retention_share: f64) -> Rulebook {
         line.management_share = 0.0;
     }
     rules
+}
+
+/// A figure of a rule that was read where it is written.
+pub fn cited(value: f64) -> Cited<f64> {
+    Cited {
+        value,
+        citation: Citation {
+            text: "test".to_owned(),
+            status: ReadStatus::ReadInSource,
+        },
+        origin: "test, line 1".to_owned(),
+    }
 }
 
 /// One block laid out and judged.
