@@ -102,6 +102,7 @@ pub(super) struct Scene<'s> {
     gone: OnceCell<Vec<Polygon>>,
     standing: OnceCell<Standing>,
     areas: OnceCell<Areas>,
+    pub(super) spacing_m: OnceCell<Option<f64>>,
     /// Net ground that the plan neither cuts nor counts as retention.
     pub unworked: Vec<Polygon>,
     /// What of it the plan leaves as too steep or too soft.
@@ -176,6 +177,7 @@ pub fn judge(
         gone: OnceCell::new(),
         standing: OnceCell::new(),
         areas: OnceCell::new(),
+        spacing_m: OnceCell::new(),
         unworked: unworked.iter().map(|(shape, _)| shape.clone()).collect(),
         left: union_of(&left),
     };

@@ -16,11 +16,11 @@ impl Scene<'_> {
     /// Mean distance from tree to tree, m: the side of the square that each of the trees has which a machine would cut. None:
     /// corridors need not be some trees wide, or nobody says how many stand.
     pub(super) fn spacing_m(&self) -> Option<f64> {
-        if self.context.settings.layout.corridor_spacings <= 0.0 {
-            return None;
-        }
-        let stems_per_ha = self.stems_per_ha()?;
-        (stems_per_ha > 0.0).then(|| 100.0 / stems_per_ha.sqrt())
+        let is_asked = self.context.settings.layout.corridor_spacings > 0.0;
+        *self.spacing_m.get_or_init(|| {
+            let stems_per_ha = is_asked.then(|| self.stems_per_ha()).flatten()?;
+            (stems_per_ha > 0.0).then(|| 100.0 / stems_per_ha.sqrt())
+        })
     }
 
     fn stems_per_ha(&self) -> Option<f64> {

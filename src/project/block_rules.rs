@@ -165,24 +165,25 @@ impl BlockFigures<'_> {
             let cm = (least_m * 1000.0).round() / 10.0;
             words.push((format!("of trees of {cm} cm and more"), source));
         }
-        if let Some(written) = &table.reserves_count {
+        for (written, counts, [yes, no]) in [
+            (
+                &table.reserves_count,
+                &mut rules.reserves_count,
+                ["reserves count", "reserves do not count"],
+            ),
+            (
+                &table.left_counts,
+                &mut rules.left_counts,
+                [
+                    "ground left as too steep or soft counts",
+                    "ground left as too steep or soft does not count",
+                ],
+            ),
+        ] {
+            let Some(written) = written else { continue };
             let (count, _, source) = written.get_ref().parts(written.span());
-            rules.reserves_count = *count;
-            let said = if *count {
-                "reserves count"
-            } else {
-                "reserves do not count"
-            };
-            words.push((said.to_owned(), source));
-        }
-        if let Some(written) = &table.left_counts {
-            let (count, _, source) = written.get_ref().parts(written.span());
-            rules.left_counts = *count;
-            let said = if *count {
-                "ground left as too steep or soft counts"
-            } else {
-                "ground left as too steep or soft does not count"
-            };
+            *counts = *count;
+            let said = if *count { yes } else { no };
             words.push((said.to_owned(), source));
         }
         for (said, source) in words {
