@@ -173,6 +173,23 @@ fn every_default_of_the_tables_is_the_real_one() {
     assert_ne!(rounded(&other), rounded(&Settings::default()));
 }
 
+/// The table has keys that must stand, so that its defaults show only beside those.
+#[test]
+fn every_default_of_the_wind_is_the_real_one() {
+    const NEEDED: &str = "from = 225\nsource = \"record\"\n";
+    let real = with("wind", NEEDED).unwrap().settings;
+    let mut checked = 0;
+    for row in rows(&read("docs/project-file.md"), "## `[wind]`") {
+        let (key, value) = (code(&row[0])[0], code(&row[1]));
+        if let [value] = value[..] {
+            let stated = with("wind", &format!("{NEEDED}{key} = {value}")).unwrap();
+            assert_eq!(rounded(&stated.settings), rounded(&real), "{key}");
+            checked += 1;
+        }
+    }
+    assert_eq!(checked, 6);
+}
+
 fn rounded(settings: &Settings) -> serde_json::Value {
     fn round(value: &mut serde_json::Value) {
         match value {
@@ -203,6 +220,7 @@ fn every_key_is_described_and_every_described_key_is_valid() {
         "machine",
         "layout",
         "production",
+        "wind",
         "costs",
         "outputs",
     ] {

@@ -27,6 +27,7 @@ pub mod tracks;
 mod trees;
 mod trespass;
 mod whole_block;
+mod wind;
 
 pub use cut::{
     BlockCut, CutInput, CutPiece, DrivenLine, PlannedCorridor, PlannedUnworked, Untracked,

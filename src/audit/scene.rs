@@ -205,6 +205,7 @@ pub fn judge(
         rows.extend(scene.largest_opening());
         rows.extend(scene.influence());
         rows.extend(scene.occupancy());
+        rows.extend(scene.wind());
         if cut.input == CutInput::Tracks {
             rows.push(scene.night_work(plan));
         }

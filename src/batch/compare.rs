@@ -40,6 +40,8 @@ pub struct Compared {
     /// Of the machines that have a rate, in the money of `[costs]`; None without one.
     pub cost: Option<f64>,
     pub cost_per_m3: Option<f64>,
+    /// Edge of what stands that faces the wind over cut ground, m; None where the project names no wind.
+    pub windward_m: Option<f64>,
     /// Rules that are not met, each block and portfolio counted.
     pub fails: u64,
 }
@@ -217,6 +219,10 @@ impl Sums {
             .iter()
             .filter_map(|line| line.travel_to_next_m)
             .sum::<f64>();
+        if let Some(wind) = &plan.wind {
+            let sum_m = self.compared.windward_m.get_or_insert(0.0);
+            *sum_m += wind.windward_m();
+        }
         let rows = plan.compliance.iter();
         self.compared.fails += rows.filter(|row| row.status == Verdict::Fail).count() as u64;
         self.books.gross_m2 += plan.books.gross_m2;

@@ -467,6 +467,7 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
             "stand_table": batch.stand_table,
             "stand_rasters": batch.stand_rasters,
             "calibration": calibration,
+            "wind": project.settings.wind,
             "terrain_coverage": coverage,
             "problems": problems.iter().map(summary::problem_json).collect::<Vec<_>>(),
         }))?;
@@ -512,6 +513,9 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
                 fitted,
                 &project.settings.production.time,
             ))?;
+        }
+        if let Some(wind) = &project.settings.wind {
+            print(&summary::wind(wind))?;
         }
         for problem in &problems {
             print(&problem.to_string())?;

@@ -6,7 +6,7 @@ use crate::batch::Compared;
 use crate::project::Choice;
 use crate::units::Percent;
 
-const COLUMNS: [&str; 14] = [
+const COLUMNS: [&str; 15] = [
     "blocks",
     "settings",
     "strips",
@@ -19,6 +19,7 @@ const COLUMNS: [&str; 14] = [
     "skid h",
     "cost",
     "cost/m3",
+    "windward km",
     "fails",
     "set aside",
 ];
@@ -56,6 +57,7 @@ pub fn table(choices: &[Choice], rows: &[Compared]) -> String {
                     row.cost.map_or("-".to_owned(), |cost| format!("{cost:.0}")),
                     row.cost_per_m3
                         .map_or("-".to_owned(), |cost| format!("{cost:.2}")),
+                    row.windward_m.map_or("-".to_owned(), kilometres),
                     row.fails.to_string(),
                     row.set_aside.to_string(),
                 ])

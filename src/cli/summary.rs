@@ -5,7 +5,7 @@ use std::path::Path;
 use serde_json::{Value, json};
 
 use crate::batch::{Outcome, PortfolioShare, Share, ShareOutcome, Verification};
-use crate::model::{Calibration, OutputSettings, Problem, TimeModel, TrackHours};
+use crate::model::{Calibration, OutputSettings, Problem, TimeModel, TrackHours, Wind};
 use crate::rulebook::{Checked, ReadStatus, Rulebook, Severity};
 use crate::sources::{
     ClassReport, Coverage, LayerReport, StandRasterReport, TableReport, TerrainReport, UseReport,
@@ -301,6 +301,22 @@ pub fn stand_raster(report: &StandRasterReport) -> String {
         report.cell[0],
         report.cell[1],
         Percent(report.known)
+    )
+}
+
+/// What `inspect` says of the wind that throws trees.
+pub fn wind(wind: &Wind) -> String {
+    let sector = match wind.sector_deg > 0.0 {
+        true => format!(", {} degrees to either side", wind.sector_deg / 2.0),
+        false => String::new(),
+    };
+    let weighs = match wind.seconds_per_m > 0.0 {
+        true => "weighs in the choice of direction",
+        false => "measured only",
+    };
+    format!(
+        "{:<12} from {} degrees{sector} ({}); edges within {} degrees of it face it; {weighs}",
+        "wind", wind.from_deg, wind.source, wind.facing_deg
     )
 }
 

@@ -16,6 +16,7 @@ mod slope;
 mod source;
 mod trees;
 mod why_short;
+mod wind;
 
 use geo::LineString;
 
@@ -74,10 +75,15 @@ pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
     verdicts.extend(judge.max_slope());
     verdicts.extend(judge.night());
     verdicts.push(judge.balance());
+    let wind = judge.wind();
     let room = judge.deck_room();
     let certificate = judge.certificate();
     plan.findings.extend(room);
     plan.certificate = certificate;
+    if let Some((measured, rows)) = wind {
+        plan.wind = Some(measured);
+        verdicts.extend(rows);
+    }
     for verdict in verdicts {
         if verdict.row.status >= Verdict::Warn || !verdict.why.is_empty() {
             let place = verdict.place;

@@ -31,5 +31,6 @@ pub mod sweep;
 pub mod terrain;
 pub mod terrain_runs;
 pub mod window;
+pub mod windward;
 pub mod within;
 pub mod wkb;

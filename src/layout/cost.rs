@@ -6,7 +6,7 @@ use super::hours::ADVANCE_M;
 use crate::geometry::area::{area, rings};
 use crate::geometry::distance::SegmentIndex;
 use crate::geometry::frame::Frame;
-use crate::model::{Costs, Production};
+use crate::model::{Costs, Production, Wind};
 
 /// Where skidded wood goes: the nearest of these.
 pub struct Access {
@@ -60,6 +60,8 @@ pub struct Model<'a> {
     /// Standing trees per square metre.
     pub stems_per_m2: f64,
     pub tree_m3: f64,
+    /// None: edges in the wind weigh nothing.
+    pub wind: Option<&'a Wind>,
 }
 
 /// Step along a strip at which the slope across it is looked up.
@@ -136,7 +138,20 @@ impl Model<'_> {
             moving_h: empty_m / production.travel_m_per_min / 60.0,
             skidding_h: skid_s * whole / 3600.0,
             cross_slope_h: cross_s * whole / 3600.0,
+            wind_h: self.wind_s(azimuth_deg, driven_m) / 3600.0,
         }
+    }
+
+    /// Of strips that are `driven_m` long together, as if a corridor stood beside each: its edge counts by how much of it lies
+    /// across the wind, beyond the sector that this comes from.
+    fn wind_s(&self, azimuth_deg: f64, driven_m: f64) -> f64 {
+        let Some(wind) = self.wind else {
+            return 0.0;
+        };
+        let off = (azimuth_deg - wind.from_deg).rem_euclid(180.0);
+        // How far the edge's own direction out is off the wind's.
+        let off = (90.0 - off.min(180.0 - off) - wind.sector_deg / 2.0).max(0.0);
+        wind.seconds_per_m * driven_m * off.to_radians().cos()
     }
 
     /// The stretches of each strip's middle line that lie on the ground, from left to right, in the turned frame.
@@ -251,6 +266,7 @@ mod tests {
             max_strip_m: None,
             stems_per_m2: 0.05,
             tree_m3: 0.3,
+            wind: None,
         };
         model.costs(azimuth_deg)
     }

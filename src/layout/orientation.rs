@@ -305,6 +305,7 @@ mod tests {
             max_strip_m: None,
             stems_per_m2: 0.05,
             tree_m3: 0.3,
+            wind: None,
         }
     }
 

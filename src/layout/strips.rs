@@ -193,6 +193,7 @@ fn choose(
         max_strip_m: settings.layout.max_strip_m,
         stems_per_m2: stems_per_ha.unwrap_or(ASSUMED_STEMS_PER_HA) / HECTARE_M2,
         tree_m3: tree_m3.unwrap_or(ASSUMED_TREE_M3),
+        wind: (settings.wind.as_ref()).filter(|wind| wind.seconds_per_m > 0.0),
     };
     orientation::choose(wish, shape, side, &model)
 }

@@ -259,6 +259,7 @@ pub fn plan(
         compliance: vec![],
         rungs,
         certificate: Certificate::default(),
+        wind: None,
         shape,
     }
 }

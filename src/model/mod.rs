@@ -15,6 +15,7 @@ mod stand_raster;
 mod stand_table;
 mod time_model;
 mod track;
+mod wind;
 mod words;
 
 pub use calibration::*;
@@ -30,3 +31,4 @@ pub use stand_raster::*;
 pub use stand_table::*;
 pub use time_model::*;
 pub use track::*;
+pub use wind::*;

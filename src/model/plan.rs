@@ -9,6 +9,7 @@ use super::costs::{Rates, TimeParts, WorkCost};
 use super::ground_frame::GroundFrame;
 use super::problem::told;
 use super::stand_table::{Treatment, TreesLeft};
+use super::wind::BlockWind;
 use super::words::{self, Word};
 
 /// Overall verdict on a block.
@@ -476,11 +477,15 @@ pub struct Costs {
     pub skidding_h: f64,
     /// What the slope across the track adds.
     pub cross_slope_h: f64,
+    /// What edges of corridors in the wind weigh; no hours of any machine.
+    #[serde(default)]
+    pub wind_h: f64,
 }
 
 impl Costs {
     pub fn total_h(&self) -> f64 {
-        self.driving_h + self.turning_h + self.moving_h + self.skidding_h + self.cross_slope_h
+        let machines_h = self.driving_h + self.turning_h + self.moving_h + self.skidding_h;
+        machines_h + self.cross_slope_h + self.wind_h
     }
 }
 
@@ -760,6 +765,9 @@ pub struct BlockPlan {
     pub compliance: Vec<ComplianceRow>,
     pub rungs: RungCount,
     pub certificate: Certificate,
+    /// None: the project names no wind, or the plan was not judged yet.
+    #[serde(default)]
+    pub wind: Option<BlockWind>,
 }
 
 /// What was measured of the slopes of a block, other than on roads.

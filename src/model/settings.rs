@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use super::{MachineCosts, OutputSettings, TimeKind, TimeModel, TimeParts, Utilisation};
+use super::{MachineCosts, OutputSettings, TimeKind, TimeModel, TimeParts, Utilisation, Wind};
 use crate::units::FOOT_M;
 
 /// Everything the pure stages need to know besides geometry and rules.
@@ -14,6 +14,9 @@ pub struct Settings {
     pub layout: LayoutSettings,
     pub production: Production,
     pub costs: MachineCosts,
+    /// None: the project does not say which wind throws trees.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub wind: Option<Wind>,
     pub outputs: OutputSettings,
 }
 

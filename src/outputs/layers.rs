@@ -8,7 +8,9 @@ use crate::geometry::area::length;
 use crate::geometry::frame::azimuth_deg;
 use crate::geometry::sound::sound;
 use crate::geometry::wkb;
-use crate::model::{BlockPlan, Finding, GroundFrame, PieceId, Treatment, Zone, ZoneKind};
+use crate::model::{
+    BlockPlan, BlockWind, Finding, GroundFrame, PieceId, PieceWind, Treatment, Zone, ZoneKind,
+};
 use crate::units::hectares;
 
 use Kind::{Number, Text, Whole};
@@ -78,6 +80,8 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("left_share", Number),
             ("share_with_left", Number),
             ("counted_ha", Number),
+            ("windward_m", Number),
+            ("windward_reserve_m", Number),
         ],
     },
     LayerDef {
@@ -305,12 +309,16 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("area_ha", Number),
             ("source_id", Text),
             ("class", Text),
+            ("windward_m", Number),
+            ("across_wind_m", Number),
+            ("along_wind_m", Number),
+            ("sharp_corners", Whole),
         ],
     },
 ];
 
 /// The attributes of layer `blocks`, in its order; the same go into `blocks.csv`.
-pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 41] {
+pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 43] {
     let ha = |area_m2| Value::Number(hectares(area_m2));
     let books = &plan.books;
     let used = plan.utilisation;
@@ -358,6 +366,8 @@ pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 41] {
         Value::Maybe(plan.left_share()),
         Value::Number(plan.share_with_left),
         ha(books.kept_m2),
+        Value::Maybe(plan.wind.as_ref().map(BlockWind::retained_m)),
+        Value::Maybe(plan.wind.as_ref().map(|wind| wind.reserves_m)),
     ]
 }
 
@@ -504,9 +514,13 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
             ],
         )?;
     }
-    for piece in plan.retained_pieces() {
+    for (at, piece) in plan.retained_pieces().into_iter().enumerate() {
+        let mut wind = plan.wind.as_ref().and_then(|wind| wind.pieces.get(at));
         // A part of a band that is sound as a whole need not be so by itself.
         for shape in sound(piece.shape.clone(), frame) {
+            // Of a piece that falls into several rows, the first has its edges.
+            let wind = wind.take();
+            let of = |value: fn(&PieceWind) -> f64| Value::Maybe(wind.map(value));
             package.row(
                 RETAINED,
                 Some(&wkb::write_polygon(&frame.leave_polygon(&shape), [0.0; 2])),
@@ -518,6 +532,10 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
                     area_ha(&shape),
                     Value::Text(piece.feature.map_or("", |[id, _]| id)),
                     Value::Text(piece.feature.map_or("", |[_, class]| class)),
+                    of(|wind| wind.windward_m),
+                    of(|wind| wind.across_m),
+                    of(|wind| wind.deep_m),
+                    wind.map_or(Value::Maybe(None), |wind| Value::Whole(wind.sharp_corners)),
                 ],
             )?;
         }

@@ -9,7 +9,7 @@ use super::{Project, ProjectError, Reason, plain_file, read, unreadable};
 use crate::rulebook::Place;
 
 /// Keys whose values may be compared: wishes of the planner and figures of the machine, not what layers lack.
-pub(super) const LISTED: [(&str, &[&str]); 4] = [
+pub(super) const LISTED: [(&str, &[&str]); 5] = [
     (
         "machine",
         &["reach", "reach_margin", "max_slope", "night_slope"],
@@ -47,6 +47,7 @@ pub(super) const LISTED: [(&str, &[&str]); 4] = [
             "limbiness",
         ],
     ),
+    ("wind", &["from", "seconds_per_m"]),
     ("costs", &["felling", "skidding"]),
 ];
 

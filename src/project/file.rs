@@ -12,7 +12,7 @@ use serde::de::{Deserializer, Error, IgnoredAny, MapAccess, SeqAccess, Visitor};
 use super::figures::{FigureText, InfluenceTable, OccupancyTable, ShareOr};
 use crate::model::LayerKind;
 use crate::rulebook::file::{ConditionText, TreesPerLengthTable, WidthText};
-use crate::rulebook::values::{Area, Constant, Direction, Length, Share, Written};
+use crate::rulebook::values::{Area, Compass, Constant, Direction, Length, Share, Written};
 
 type Given<T> = Option<Spanned<T>>;
 
@@ -38,6 +38,8 @@ pub struct ProjectFile {
     /// What machines cost.
     #[serde(default)]
     pub costs: CostsTable,
+    /// The wind that throws trees.
+    pub wind: Option<Spanned<WindTable>>,
     /// Trees by stand, species and class of diameter.
     pub stand_table: Option<StandTableTable>,
     /// Rasters of stems and volume, beside the polygons of `layers.stands`.
@@ -465,6 +467,27 @@ pub struct StandRastersTable {
     pub volume_m3_per_ha: Given<String>,
     /// A raster of the trees' mean height in metres, relative to the project file.
     pub height_m: Given<String>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct WindTable {
+    /// Where the wind that throws trees comes from.
+    pub from: Spanned<Compass>,
+    /// It comes from so many degrees in all, half of them to either side.
+    pub sector: Given<f64>,
+    /// Where that is written.
+    pub source: Spanned<String>,
+    /// An edge faces the wind whose direction out is no more degrees off.
+    pub facing: Given<f64>,
+    /// Retained pieces shallower than this along the wind, long across it and open on both sides are findings.
+    pub narrow: Given<Length>,
+    /// So many times as long across the wind as deep along it.
+    pub long_times: Given<f64>,
+    /// Corners of retained pieces sharper than so many degrees are findings.
+    pub sharp_corner: Given<f64>,
+    /// Machine seconds that a metre of corridor edge square to the wind weighs in the choice of the strips' direction.
+    pub seconds_per_m: Given<f64>,
 }
 
 #[derive(Default, Deserialize, JsonSchema)]

@@ -21,6 +21,7 @@ mod settings;
 mod slope;
 mod terrain;
 mod time_model;
+mod wind;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};

@@ -11,7 +11,7 @@ use super::{
     CalibrationSource, HoursTaken, Project, ProjectError, Reason, StandRasterSources, TableSource,
     TracksSource,
 };
-use super::{costs, outputs, rules, settings, terrain};
+use super::{costs, outputs, rules, settings, terrain, wind};
 use crate::model::{LONGEST_STOP_MIN, LayerKind};
 use crate::rulebook::Place;
 use crate::rulebook::values::{Length, Share};
@@ -88,6 +88,7 @@ pub fn resolve(
     let (mut rules, rules_file) = rules::resolve(&context, &file.rules, &mut warnings)?;
     let mut settings = settings::resolve(&context, &file.machine, &file.layout, &file.production)?;
     settings.costs = costs::resolve(&context, &file.costs)?;
+    settings.wind = wind::resolve(&context, &file.wind)?;
     settings.outputs = outputs::resolve(&context, &file.outputs)?;
     let mut layers = Vec::new();
     for (kind, tables) in &file.layers.roles {

@@ -40,6 +40,7 @@ pub fn resolve(
         layout: self::layout(context, layout)?,
         production: self::production(context, production)?,
         costs: Default::default(),
+        wind: None,
         outputs: Default::default(),
     })
 }
@@ -50,7 +51,7 @@ pub fn metres(value: f64) -> String {
 }
 
 /// Overwrites the default in `slot` by what is written, if it lies within `lowest..=highest` metres.
-fn length(
+pub(super) fn length(
     context: &Context<'_>,
     key: &'static str,
     written: &Option<Spanned<Length>>,

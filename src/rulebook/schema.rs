@@ -10,7 +10,7 @@ use super::file::{
     CitedTable, ConditionText, FormulaTable, RulebookFile, ShareText, SlopeClassTable, WidthText,
 };
 use super::spanned::Spanned;
-use super::values::{Area, Constant, Direction, Length, Share};
+use super::values::{Area, COMPASS, Compass, Constant, Direction, Length, Share};
 
 /// The JSON schema (draft 2020-12) of a rulebook file.
 pub fn rulebook_schema() -> Value {
@@ -105,6 +105,14 @@ schema!(Direction, "Direction", |_generator| json_schema!({
     "description": "The way of the strips: a choice, or degrees clockwise from grid north.",
     "anyOf": [
         { "enum": ["auto", "square_to_road", "long_side"] },
+        { "type": "number", "minimum": 0, "maximum": 360 }
+    ]
+}));
+
+schema!(Compass, "Compass", |_generator| json_schema!({
+    "description": "Where something comes from: a point of the compass, or degrees clockwise from grid north.",
+    "anyOf": [
+        { "enum": COMPASS },
         { "type": "number", "minimum": 0, "maximum": 360 }
     ]
 }));

@@ -69,6 +69,11 @@ written!(
     Direction,
     "\"auto\", \"square_to_road\", \"long_side\" or a number of degrees"
 );
+written!(
+    /// Where something comes from: a point of the compass, or a number of degrees.
+    Compass,
+    "a point of the compass such as \"SW\", or a number of degrees"
+);
 /// The value of an attribute that is the same for every feature: a text, a number, or yes and no.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Constant(pub Written);
@@ -97,6 +102,25 @@ impl<'de> Deserialize<'de> for Constant {
             }
         }
         deserializer.deserialize_any(ConstantVisitor)
+    }
+}
+
+/// Clockwise from north.
+pub const COMPASS: [&str; 16] = [
+    "N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW",
+    "NNW",
+];
+
+impl Compass {
+    /// Degrees clockwise from north; None where it is no point of the compass, or beyond 0 to 360.
+    pub fn degrees(&self) -> Option<f64> {
+        match &self.0 {
+            Written::Number(degrees) => Some(*degrees).filter(|d| (0.0..=360.0).contains(d)),
+            Written::Text(text) => {
+                let point = COMPASS.iter().position(|point| *point == text.trim())?;
+                Some(point as f64 * 22.5)
+            }
+        }
     }
 }
 

@@ -87,6 +87,7 @@ fn empty(id: &str) -> BlockPlan {
             margin_m: Some(0.013),
             ..Certificate::default()
         },
+        wind: None,
     }
 }
 

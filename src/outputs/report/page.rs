@@ -191,6 +191,8 @@ struct Figures {
     azimuth: Option<f64>,
     corridor_width_m: Option<f64>,
     left_share: Option<f64>,
+    /// Edge of retained pieces and of reserves in the wind; None: the project names none.
+    windward_m: Option<[f64; 2]>,
     strips: u32,
     day_hours: Option<f64>,
     night_hours: Option<f64>,
@@ -516,6 +518,8 @@ fn figures(plan: &BlockPlan) -> Figures {
         azimuth: maybe(plan.azimuth_deg, 2),
         corridor_width_m: maybe(plan.corridor_width_m, 3),
         left_share: maybe(plan.left_share(), 4),
+        windward_m: (plan.wind.as_ref())
+            .map(|wind| [wind.retained_m(), wind.reserves_m].map(f64::round)),
         strips: plan.strips_count,
         day_hours: maybe(plan.day_hours, 3),
         night_hours: maybe(plan.night_hours, 3),

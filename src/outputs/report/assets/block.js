@@ -465,6 +465,7 @@ blockwrightReport.drawBlock = (() => {
       pair(t("strips"), number(f.strips)), pair(t("azimuth"), f.azimuth === null ? t("none") : `${number(f.azimuth, 1)}°`),
       pair(t("corridor_width"), f.corridor_width_m === null ? t("none") : metres(f.corridor_width_m, 2)),
       Number.isFinite(f.left_share) && pair(t("left_share"), percent(f.left_share, 0)),
+      f.windward_m && pair(t("windward"), t("windward_value", { retained: number(f.windward_m[0], 0), reserves: number(f.windward_m[1], 0) })),
       pair(t("volume"), f.volume_m3 === null ? t("none") : `${number(f.volume_m3, 0)}\u00a0m³`),
       pair(t("skidding"), f.skid_m === null ? t("none") : t("skid_value", { metres: number(f.skid_m, 0), hours: number(f.skid_hours, 1) })),
       Number.isFinite(f.scheduled_hours) && pair(t("scheduled"), Number.isFinite(f.scheduled_skid_hours)
