@@ -2,6 +2,7 @@
 
 mod audited;
 mod in_memory;
+mod size;
 
 use blockwright::demo::{self, DemoOptions};
 use blockwright::engines::ENGINES;
@@ -25,7 +26,7 @@ fn same(unit: &str, a: f64, b: f64) -> bool {
 fn layout_and_audit_agree_on_every_demo_block() {
     let folder = tempfile::tempdir().unwrap();
     let options = DemoOptions {
-        blocks: 120,
+        blocks: size::of(60, 120),
         seed: 11,
     };
     let report = demo::write(folder.path(), &options).unwrap();
@@ -120,7 +121,7 @@ fn layout_and_audit_agree_on_every_demo_block() {
     );
     assert!(scraps <= 2, "{scraps} of {rows}");
     assert!(
-        blocks >= 100 && rows > 8 * blocks,
+        blocks >= size::of(50, 100) && rows > 8 * blocks,
         "{blocks} blocks, {rows} rows"
     );
     println!("{blocks} blocks, {rows} rows agree; the audit has no {not_shared:?}");

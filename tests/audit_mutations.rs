@@ -2,6 +2,7 @@
 //! 1 cm, and nothing may be found where nothing was changed. What is true is told by every edge against every other.
 
 mod audited;
+mod size;
 
 use std::collections::BTreeMap;
 
@@ -21,7 +22,6 @@ use geo::{Coord, LineString, MultiPolygon, Polygon};
 use rayon::prelude::*;
 
 const BLOCKS: usize = 20;
-const MUTATIONS: u64 = 360;
 const TO_M: f64 = 0.01;
 const AS_CUT_M: f64 = 2.0;
 
@@ -676,7 +676,8 @@ fn every_change_beyond_tolerance_is_found_and_nothing_else() {
     let askings: Vec<Vec<Asking>> = (sound.par_iter())
         .map(|sound| asking(&landbase, features, &ground_of(&sound.cut).0))
         .collect();
-    let results: Vec<(Option<Expected>, Option<BlockAudit>, Vec<String>)> = (0..MUTATIONS)
+    let mutations = size::of(180, 360) as u64;
+    let results: Vec<(Option<Expected>, Option<BlockAudit>, Vec<String>)> = (0..mutations)
         .into_par_iter()
         .map(|number| {
             let mut lot = Lot(number);
@@ -797,7 +798,7 @@ fn every_change_beyond_tolerance_is_found_and_nothing_else() {
     assert!(off.is_empty(), "off:\n{}", off.join("\n"));
     assert!(false_alarms.is_empty(), "{}", false_alarms.join("\n"));
     assert!(
-        tried > 300 && beyond > 180 && counts.len() == 7,
+        tried > size::of(150, 300) as u32 && beyond > size::of(90, 180) as u32 && counts.len() == 7,
         "{tried} {beyond}"
     );
 }

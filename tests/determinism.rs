@@ -1,14 +1,13 @@
 //! The same input gives the same bytes, whatever the number of threads.
 
+mod size;
+
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use blockwright::batch::{self, Kept, Options, Progress};
 use blockwright::demo::{DemoOptions, write};
 use blockwright::project::{self, Project};
-
-/// More than the batch lays out at once, so that blocks wait for one another.
-const BLOCKS: usize = 140;
 
 fn run(project: &Project, out: PathBuf, jobs: usize, started: &str) -> BTreeMap<String, Vec<u8>> {
     let options = Options {
@@ -60,10 +59,9 @@ fn sums(list: &[u8]) -> Vec<String> {
 #[test]
 fn one_thread_and_two_threads_write_the_same_bytes() {
     let folder = tempfile::tempdir().unwrap();
-    let options = DemoOptions {
-        blocks: BLOCKS,
-        seed: 11,
-    };
+    // The whole is more than the batch lays out at once, so that blocks wait for one another.
+    let blocks = size::of(60, 140);
+    let options = DemoOptions { blocks, seed: 11 };
     let report = write(folder.path(), &options).unwrap();
     let project = project::load(&report.project).unwrap();
     let one = run(
@@ -84,7 +82,7 @@ fn one_thread_and_two_threads_write_the_same_bytes() {
     );
     for kind in ["csv", "json", "svg", "gpkg"] {
         let of_kind = one.keys().filter(|name| name.ends_with(kind)).count();
-        let least = if kind == "svg" { BLOCKS - 1 } else { 2 };
+        let least = if kind == "svg" { blocks - 1 } else { 2 };
         assert!(of_kind >= least, "{of_kind} files of {kind}");
     }
     for (name, bytes) in &one {

@@ -3,6 +3,7 @@
 #![cfg(unix)]
 
 mod run_binary;
+mod size;
 
 use std::collections::BTreeMap;
 use std::fs;
@@ -116,7 +117,7 @@ fn runs_killed_at_random_moments_end_with_the_bytes_of_an_undisturbed_one() {
     let set = |name: &str, otherwise: u64| {
         std::env::var(name).map_or(otherwise, |text| text.parse().unwrap())
     };
-    let kills = set("BLOCKWRIGHT_KILLS", 6);
+    let kills = set("BLOCKWRIGHT_KILLS", size::of(3, 6) as u64);
     let mut seed = set("BLOCKWRIGHT_KILL_SEED", 1);
     let folder = district("8");
     let folder = folder.path();

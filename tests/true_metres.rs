@@ -5,6 +5,7 @@
 //! `BLOCKWRIGHT_PAIRS=200 cargo test --test true_metres` measures fewer pairs of feature and distance.
 
 mod run_binary;
+mod size;
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -478,8 +479,8 @@ fn measure(folder: &Path, globe: &Globe, epsg: u32, blocks: &[Block], worst: &mu
 
 #[test]
 fn no_distance_falls_short_on_the_ground_in_any_crs() {
-    let wanted: usize =
-        std::env::var("BLOCKWRIGHT_PAIRS").map_or(2_000, |text| text.parse().unwrap());
+    let wanted: usize = std::env::var("BLOCKWRIGHT_PAIRS")
+        .map_or(size::of(700, 2_000), |text| text.parse().unwrap());
     // Two pairs a block, two blocks a border.
     let count = wanted.div_ceil(4 * PLACES.len()) * 2;
     let mut chance = Chance(20_260_718);

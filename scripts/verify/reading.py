@@ -34,6 +34,22 @@ CHANGES = [
         "DRIVEN = CUT.what.isin(['line', 'travel']); CUT.loc[DRIVEN, 'geometry'] = shapely.difference(CUT.geometry[DRIVEN].values, OVER)\n"
         "CUT = CUT[~CUT.geometry.is_empty]; cg = CUT.geometry.values;",
     ),
+    # docs/algorithms.md, Compliance: what is cut is reached from a line that is driven for its kind.
+    (
+        "verify.py",
+        'ln = {p: U(v.geometry.values) for p, v in gg("strip_lines", b).groupby("part")}; m = 0',
+        'ln = {p: U(v.geometry.values) for p, v in gg("strip_lines", b).groupby(["part", "kind"])}; m = 0',
+    ),
+    (
+        "verify.py",
+        "if r.part not in ln: far.append",
+        "if (r.part, r.kind) not in ln: far.append",
+    ),
+    (
+        "verify.py",
+        "d = shapely.distance(pts, ln[r.part]).max(); m = max(m, d)",
+        "d = shapely.distance(pts, ln[r.part, r.kind]).max(); m = max(m, d)",
+    ),
     # docs/exchange.md: settings, outlets, skid trails and decks are exchanged too.
     ("vlib.py", '"findings", "travel")}', '"findings", "travel", "settings", "outlets", "skid_trails", "decks")}'),
     # docs/algorithms.md, Boundary pass: where two settings meet, only the one that is worked first lays a pass.
