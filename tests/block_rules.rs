@@ -282,6 +282,9 @@ fn a_share_known_from_memory_warns_and_says_so() {
     );
 }
 
+/// No block here is as large as that, so that nothing stands but what is protected.
+const NO_PATCHES: &str = "[layout]\npattern = \"patches\"\nleast_patch = \"20 ha\"\n";
+
 /// A block of 400 x 400 m with a patch of 40 x 40 m in its middle, nothing else standing.
 fn influence(folder: &Path, value: &str, more: &str, patch: bool) -> (i32, Value) {
     let rule = table("influence_share", value, "read in source", more);
@@ -294,7 +297,7 @@ fn influence(folder: &Path, value: &str, more: &str, patch: bool) -> (i32, Value
             &[]
         },
         road: false,
-        project: "",
+        project: NO_PATCHES,
     }
     .write(folder);
     let (ended, _, rows) = layout(folder, &[]);
@@ -345,7 +348,7 @@ fn rt_01_half_the_block_is_not_more_than_half() {
             blocks: &[("A", [0.0, 0.0, 200.0, 150.0])],
             protected: &[[0.0, 0.0, 50.0, 150.0]],
             road: false,
-            project: "",
+            project: NO_PATCHES,
         }
         .write(folder.path());
         let (ended, _, rows) = layout(folder.path(), &[]);

@@ -442,3 +442,69 @@ fn trees_that_a_code_asks_for_beside_a_road_go_before_the_road_band() {
         Verdict::Pass
     );
 }
+
+/// Blocks too small for corridors leave the trees that a share asks for in a patch, of as many square metres as that takes where it stands.
+#[test]
+fn patches_hold_the_trees_that_corridors_cannot() {
+    // Thick trees stand along the road, thin ones behind: in the back, where patches are cheapest, none counts.
+    let front = Shape::Polygons(MultiPolygon(vec![rectangle(-50.0, -50.0, 150.0, 70.0)]));
+    let behind = Shape::Polygons(MultiPolygon(vec![rectangle(-50.0, 70.0, 150.0, 300.0)]));
+    let of = |ground: Shape, classes: &[(f64, f64, f64)]| Feature {
+        shape: ground,
+        ..stand(0.0, 1.0, classes)
+    };
+    let features = [
+        road(),
+        of(front, &[(0.3, 0.4, 500.0)]),
+        of(behind, &[(0.1, 0.2, 500.0), (0.3, 0.4, 100.0)]),
+    ];
+    let ground = block(MultiPolygon(vec![rectangle(0.0, 0.0, 40.0, 130.0)]));
+    for (least_m, share) in [(0.0, 0.10), (0.3, 0.08)] {
+        let rules = of_trees(share, TreeUnit::Stems, least_m);
+        let lay = |pattern| {
+            let mut settings = settings();
+            settings.layout.pattern = pattern;
+            lay_out(ENGINES, &settings, &rules, &features, &ground).unwrap()
+        };
+        let corridors = lay(Pattern::Corridors);
+        assert_eq!(row(&corridors, "retention-share").status, Verdict::Fail);
+        let plan = lay(Pattern::Both);
+        let found = row(&plan, "retention-share");
+        assert_eq!(found.status, Verdict::Pass, "{least_m}: {found:?}");
+        let patches: Vec<Polygon> = (plan.zones.iter().filter(|zone| zone.is_patch()))
+            .flat_map(|zone| zone.shape.0.iter().cloned())
+            .collect();
+        assert!(!patches.is_empty());
+        // By GEOS, in belts from south to north.
+        let counted = |shapes: &[Polygon]| -> f64 {
+            let trees = |low: f64, high: f64, per_ha: f64| {
+                let belt = geos(&rectangle(-1000.0, low, 1000.0, high));
+                let each = shapes.iter().map(|shape| {
+                    let shape = geos(&plan.frame.leave_polygon(shape));
+                    shape.intersection(&belt).map_or(0.0, |own| own.area())
+                });
+                each.sum::<f64>() / 10_000.0 * per_ha
+            };
+            let thin = if least_m > 0.0 { 100.0 } else { 600.0 };
+            trees(-1000.0, 70.0, 500.0) + trees(70.0, 1000.0, thin)
+        };
+        let all = counted(&plan.shape.0);
+        let left = counted(&standing(&plan)) / all;
+        assert!(
+            (found.measured.unwrap() - left).abs() < 1e-6,
+            "{left} {found:?}"
+        );
+        assert!((share..share * 1.03).contains(&left), "{least_m}: {left}");
+        // As a share of ground it is another figure.
+        let by_ground = plan.books.retained_m2 / plan.books.net_m2;
+        assert!((by_ground - share).abs() > 0.005, "{by_ground}");
+        let cut = as_plan(&plan);
+        let audited = audit(&settings(), &rules, &features, None, &ground, &cut, 0.0);
+        let judged = of_row(&audited);
+        assert!((judged - left).abs() < 1e-4, "{judged} {left}");
+    }
+}
+
+fn of_row(audited: &blockwright::audit::BlockAudit) -> f64 {
+    of(audited, "retention-share").row.row.measured.unwrap()
+}

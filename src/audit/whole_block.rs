@@ -1,36 +1,86 @@
 //! Rules for a whole block that look at where things lie: ground near what stands, ground taken by trails.
 
-use geo::{Coord, Polygon};
+use geo::{Coord, MultiPolygon, Polygon};
 
 use super::reached::Reached;
 use super::row::{Judged, Measure, Named, Origin, measured, row};
 use super::scene::Scene;
-use super::split::split;
-use crate::geometry::area::area;
-use crate::model::Verdict;
+use super::split::{inside_of, split};
+use crate::geometry::area::{area, length, rings};
+use crate::geometry::buffer::Source as Shape;
+use crate::model::{LayerKind, Verdict};
 use crate::rulebook::TrailWidth;
 
 /// What two overlays of the same ground may differ by: arcs are drawn as chords.
 const ROUNDING: f64 = 1e-4;
+/// Its arcs stray by 0.06 % of a tree's height on either side.
+const INFLUENCE_ROUNDING: f64 = 1e-3;
 const UNSOUND: &str = "the overlay of cut and block does not add up; simplify the cut's outlines";
 
 impl Scene<'_> {
-    /// A rule that this audit does not measure: said, never passed over.
+    /// Share of the block within one tree height of what stands, of reserves inside, and of the forest around if that counts;
+    /// roads and open water have no trees.
     pub(super) fn influence(&self) -> Option<Judged> {
         let rule = self.context.rules.block.influence.as_ref()?;
-        let why = "cannot be told: the audit does not measure this rule";
-        Some(row(
+        let (block, height_m) = (&self.shape.shape, rule.tree_height_m);
+        let mut treeless = self.cleared(&self.shape.bounds().grown(height_m));
+        for near in self.near {
+            if let (LayerKind::Lakes | LayerKind::Streams, Shape::Polygons(water)) =
+                (near.feature.kind, &near.source)
+            {
+                treeless.extend(crate::geometry::overlay::oriented(water.clone()).0);
+            }
+        }
+        let mut standing = self.standing().shape.clone();
+        standing.0.extend(inside_of(block, self.reserve()).0);
+        if rule.forest_outside {
+            let window = self.shape.bounds().grown(height_m + 1.0).to_polygon();
+            let around = split(&MultiPolygon(vec![window]), &block.0);
+            standing.0.extend(around.outside.0);
+        }
+        let mut near = Reached::default();
+        let mut edge_m = 0.0;
+        for tree in &standing.0 {
+            let tree = split(&MultiPolygon(vec![tree.clone()]), &treeless).outside;
+            for ring in tree.0.iter().flat_map(rings) {
+                near.line(&ring.0, height_m);
+                edge_m += length(ring);
+            }
+            near.0.extend(tree.0);
+        }
+        let within = split(block, &near.0);
+        let block_m2 = area(block);
+        let share = area(&within.inside) / block_m2;
+        let judged = measured(
             Named {
                 id: "influence-area",
-                title: "Share of the block within one tree height of what stands".to_owned(),
+                title: format!(
+                    "Share of the block within one tree height ({height_m} m) of what stands"
+                ),
                 unit: "share",
             },
-            Some(rule.share.value),
-            None,
-            None,
-            (Verdict::Unknown, why.to_owned()),
+            (rule.share.value, share),
+            Measure {
+                short: rule.share.value - share,
+                rounding: match rule.more_than {
+                    true => -ROUNDING,
+                    false => INFLUENCE_ROUNDING,
+                },
+                tolerance: self.context.tolerance_m * edge_m / block_m2,
+                doubt: match within.sound {
+                    true => self.overlay_doubt(),
+                    false => Some(UNSOUND),
+                },
+                doubt_may_save: true,
+            },
             (&rule.share).into(),
-        ))
+        );
+        Some(if judged.status() <= Verdict::NotApplicable {
+            judged
+        } else {
+            let bare = within.outside.0.first().map(|bare| bare.exterior().0[0]);
+            judged.at(bare).over(within.outside)
+        })
     }
 
     /// Share of the net area that trails take.

@@ -11,7 +11,7 @@ use crate::geometry::fewer;
 use crate::geometry::overlay::{difference, intersection, shared_area, union};
 use crate::geometry::within::{beyond, swath};
 use crate::model::*;
-use crate::rulebook::TrailWidth;
+use crate::rulebook::{Influence, TrailWidth};
 use crate::units::hectares;
 
 /// Shares of what two overlays made agree to this; a limit is hit within it.
@@ -103,8 +103,29 @@ impl Judge<'_> {
                 &beyond,
                 SHOWN_WITHIN_M,
             )));
+            judged.why = self.why_bare(required, rule, trees);
         }
         Some(judged)
+    }
+
+    /// What would be near trees if all stood that may: less than asked no pattern can give.
+    fn why_bare(&self, required: f64, rule: &Influence, trees: MultiPolygon) -> String {
+        let block = &self.plan.shape;
+        let mut most = trees.0;
+        most.extend(self.may_stand(&self.plan.shape).0);
+        let bare = beyond(block, &union(&most), rule.tree_height_m);
+        let could = 1.0 - area(&bare) / area(block);
+        match could < required {
+            true => format!(
+                "no pattern meets it: with trees on all ground where retention may stand it were {:.1} %",
+                100.0 * could
+            ),
+            false => format!(
+                "with trees on all ground where retention may stand it were {:.1} %; smaller patches (`least_patch`), corridors of \
+                 fewer trees (`corridor_spacings`) or another `pattern` may meet it",
+                100.0 * could
+            ),
+        }
     }
 
     /// Share of the net area that trails take.

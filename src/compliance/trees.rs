@@ -62,7 +62,27 @@ impl Judge<'_> {
         // Where no such trees stand, none can be owed.
         let share = share(kept, all);
         let holds = share >= rule.value - SHARE_TOLERANCE;
-        self.ruled(id, &title, "share", (rule.value, share), holds, rule)
+        let mut judged = self.ruled(id, &title, "share", (rule.value, share), holds, rule);
+        if !holds && self.plan.strips.is_empty() {
+            // Nobody owes trees that stay where none is felled.
+            judged.row.status = Verdict::NotApplicable;
+            judged.row.title += " (nothing of the block is cut)";
+        } else if !holds {
+            let may = on(&self.may_stand(&self.plan.shape)).amount + all.amount - net.amount;
+            let could = may / all.amount;
+            judged.why = match could < rule.value {
+                true => format!(
+                    "no pattern meets it: {:.1} % of them stand where trees may stand as retention",
+                    100.0 * could
+                ),
+                false => format!(
+                    "{:.1} % of them stand where trees may stand as retention; patches that meet it would leave more of the block \
+                     unworked than they keep, or fall below `least_patch`",
+                    100.0 * could
+                ),
+            };
+        }
+        judged
     }
 
     /// The share of a management zone's trees; `zone` as drawn, with what lies outside the net area.

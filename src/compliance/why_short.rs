@@ -1,6 +1,6 @@
 //! Why a block keeps less than its share, and what would meet it: from the zones and pieces of the plan, measured anew.
 
-use geo::Polygon;
+use geo::{MultiPolygon, Polygon};
 
 use super::Judge;
 use crate::geometry::area::{area, polygon_area};
@@ -20,6 +20,20 @@ impl Judge<'_> {
             ShareOf::Gross => share * gross_m2,
             ShareOf::Net => share * net_m2,
         }
+    }
+
+    /// Of `ground`, where trees may stand as retention: off reserves, road bands and clearings, and what is left as steep or soft.
+    pub(super) fn may_stand(&self, ground: &MultiPolygon) -> MultiPolygon {
+        let kinds = [
+            ZoneKind::Reserve,
+            ZoneKind::RoadBand,
+            ZoneKind::RoadClearing,
+        ];
+        let zones = (self.plan.zones.iter()).filter(|zone| kinds.contains(&zone.kind));
+        let zones = zones.flat_map(|zone| zone.shape.0.iter().cloned());
+        let left = (self.plan.unworked.iter()).filter(|own| own.reason.is_left());
+        let shut: Vec<Polygon> = zones.chain(left.map(|own| own.shape.clone())).collect();
+        difference(ground, &shut)
     }
 
     /// In one sentence or two, for a block of which `kept_m2` count.

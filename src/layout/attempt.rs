@@ -5,9 +5,11 @@ use geo::{MultiPolygon, Polygon};
 
 use super::cost::Access;
 use super::ground::{self, Ground};
+use super::influence::Reach;
 use super::outlets::Roads;
 use super::patches::{self, Field};
 use super::retention::LeastWidth;
+use super::tree_share::BlockTrees;
 use super::zones::Zones;
 use super::{
     Context, LayoutError, boundary_pass, drawn, opening, retention, road_clearing, setting, strips,
@@ -31,6 +33,8 @@ pub struct Site<'s> {
     pub roads: Roads,
     /// Least width of corridors of as many trees as asked, m.
     pub of_trees_m: f64,
+    /// Where a rule asks that ground lies near trees that stay.
+    pub reach: Option<Reach<'s>>,
 }
 
 /// What is left standing for the share.
@@ -40,13 +44,15 @@ struct Kept {
     corridors: bool,
     /// Whether corridors of fewer trees than asked may stand.
     narrow: bool,
+    /// Strips between corridors at most, so that enough ground lies near them; None: as the share asks.
+    closer: Option<u32>,
 }
 
 /// Which plans are written up.
 #[derive(Clone, Copy, PartialEq)]
 enum WriteUp {
     Always,
-    /// Only a plan that meets its share, leaves no more ground unworked than this and keeps as much in corridors, m2.
+    /// Only a plan that meets its share, and keeps enough ground near trees, leaves no more ground unworked than this and keeps as much in corridors, m2.
     IfGood {
         unworked_m2: f64,
         corridors_m2: f64,
@@ -65,6 +71,39 @@ struct Attempt {
     unworked_m2: f64,
     /// Where patches may stand; none is looked for where the share is met, nor where some stand already.
     fields: Vec<Field>,
+    /// Where a rule asks for it: ground beyond a tree height of what stands, and of all but corridors.
+    bare: Option<[MultiPolygon; 2]>,
+    /// So much of it has to come within reach yet.
+    bare_short_m2: f64,
+    /// Where the share is one of trees that are known.
+    trees: Option<BlockTrees>,
+    strips_between: u32,
+}
+
+impl Attempt {
+    fn is_met(&self) -> bool {
+        self.short_m2 <= MET_M2 && self.bare_short_m2 <= 0.0
+    }
+
+    fn falls_short_by(&self) -> [f64; 2] {
+        [self.short_m2.max(0.0), self.bare_short_m2.max(0.0)]
+    }
+}
+
+/// The layout that falls least short so far: of its share first, then of ground near trees; m2.
+type Best = Option<([f64; 2], Kept)>;
+
+/// A patch must be worth a square metre, and a corridor narrower or closer than asked too.
+const WORTH_M2: f64 = 1.0;
+
+fn keep_better(best: &mut Best, short: [f64; 2], kept: &Kept) {
+    let better = best.as_ref().is_none_or(|(held, _)| {
+        short[0] < held[0] - WORTH_M2
+            || (short[0] <= held[0] + MET_M2 && short[1] < held[1] - WORTH_M2)
+    });
+    if better {
+        *best = Some((short, kept.clone()));
+    }
 }
 
 /// Shares are met within this.
@@ -80,22 +119,17 @@ impl Site<'_> {
     pub fn lay_out(&self) -> Result<BlockPlan, LayoutError> {
         let pattern = self.block.pattern;
         let pattern = pattern.unwrap_or(self.context.settings.layout.pattern);
-        // Where the share is one of trees, what of the ground must stand is known for corridors only.
-        let pattern = match self.context.rules.share_trees {
-            Some(_) => Pattern::Corridors,
-            None => pattern,
-        };
         let plain = |narrow: bool| Kept {
-            patches: vec![],
             corridors: pattern != Pattern::Patches,
             narrow,
+            ..Kept::default()
         };
-        if pattern == Pattern::Corridors {
+        if pattern == Pattern::Corridors && self.context.rules.block.influence.is_none() {
             return self.written(&plain(true));
         }
-        let mut best: Option<(f64, Kept)> = None;
+        let mut best: Best = None;
         // Corridors of a few trees stand worse than a patch.
-        let widths: &[bool] = match pattern != Pattern::Patches && self.may_narrow() {
+        let widths: &[bool] = match pattern == Pattern::Both && self.may_narrow() {
             true => &[false, true],
             false => &[true],
         };
@@ -113,45 +147,72 @@ impl Site<'_> {
         self.of_trees_m > self.context.settings.layout.corridor_min_m
     }
 
-    /// The plan that meets its share by corridors alone, or by patches too. `best` is what falls least short so far, by m2.
+    /// The plan that meets its share by corridors alone, or by patches too. `best` is what falls least short so far.
     fn met(
         &self,
         pattern: Pattern,
         plain: Kept,
-        best: &mut Option<(f64, Kept)>,
+        best: &mut Best,
     ) -> Result<Option<BlockPlan>, LayoutError> {
         let first = self.attempt(
             &plain,
             WriteUp::IfGood {
                 unworked_m2: f64::INFINITY,
-                corridors_m2: 0.0,
+                corridors_m2: f64::NEG_INFINITY,
             },
         )?;
-        let fall_short_by = |short_m2: f64, kept: &Kept, best: &mut Option<(f64, Kept)>| {
-            // A patch must be worth a square metre, and a corridor narrower than asked too.
-            if best
-                .as_ref()
-                .is_none_or(|(held_m2, _)| short_m2 < held_m2 - 1.0)
-            {
-                *best = Some((short_m2, kept.clone()));
-            }
-        };
-        let (short_m2, corridors_m2) = (first.short_m2, first.corridors_m2);
-        fall_short_by(short_m2, &plain, best);
-        let Attempt {
-            plan: None,
-            owed_m2,
-            unworked_m2,
-            fields,
-            ..
-        } = first
-        else {
+        keep_better(best, first.falls_short_by(), &plain);
+        if first.plan.is_some() {
             return Ok(first.plan);
-        };
+        }
+        let most_m2 = first.unworked_m2 + UNWORKED_SHARE * area(self.shape);
+        if pattern != Pattern::Corridors
+            && let Some(plan) = self.with_patches(pattern, &plain, &first, most_m2, best)
+        {
+            return Ok(Some(plan));
+        }
+        if pattern == Pattern::Patches || first.bare_short_m2 <= 0.0 {
+            return Ok(None);
+        }
+        for every in (1..first.strips_between).rev() {
+            let kept = Kept {
+                closer: Some(every),
+                ..plain.clone()
+            };
+            let good = WriteUp::IfGood {
+                unworked_m2: most_m2,
+                corridors_m2: f64::NEG_INFINITY,
+            };
+            let attempt = self.attempt(&kept, good)?;
+            if attempt.plan.is_some() {
+                return Ok(attempt.plan);
+            }
+            keep_better(best, attempt.falls_short_by(), &kept);
+            if attempt.bare_short_m2 <= 0.0 {
+                break;
+            }
+        }
+        Ok(None)
+    }
+
+    fn with_patches(
+        &self,
+        pattern: Pattern,
+        plain: &Kept,
+        first: &Attempt,
+        most_m2: f64,
+        best: &mut Best,
+    ) -> Option<BlockPlan> {
+        let (short_m2, corridors_m2) = (first.short_m2, first.corridors_m2);
+        let owed_m2 = first.owed_m2;
         // Corridors that give less than half are in the way of patches more than they help.
         let half_m2 = owed_m2 / 2.0;
-        let with = (short_m2 + retention::ROUNDING_M2, true);
-        let without = (owed_m2, false);
+        let more_m2 = match short_m2 > MET_M2 {
+            true => short_m2 + retention::ROUNDING_M2,
+            false => 0.0,
+        };
+        let with = (more_m2, true);
+        let without = (owed_m2.max(0.0), false);
         let ways = match pattern {
             Pattern::Patches => vec![without],
             // Without corridors their width is nothing to be tried anew.
@@ -159,15 +220,37 @@ impl Site<'_> {
             _ if corridors_m2 >= half_m2 => vec![with, without],
             _ => vec![without, with],
         };
-        let most_m2 = unworked_m2 + UNWORKED_SHARE * area(self.shape);
         let candidates = patches::candidates(self.context, self.near);
         for (mut want_m2, corridors) in ways {
             let good = WriteUp::IfGood {
                 unworked_m2: most_m2,
-                corridors_m2: if corridors { half_m2 } else { 0.0 },
+                corridors_m2: if corridors {
+                    half_m2
+                } else {
+                    f64::NEG_INFINITY
+                },
             };
+            let bare = first.bare.as_ref();
+            let bare = bare.map(|[with, without]| if corridors { with } else { without });
+            let reach = self.reach.as_ref();
+            let mut cover_m2 = reach
+                .zip(bare)
+                .map_or(0.0, |(reach, bare)| reach.short_m2(bare));
             for _ in 0..TRIES {
-                let patches = patches::choose(self.context, fields.clone(), &candidates, want_m2);
+                let wanted = reach.zip(bare).filter(|_| cover_m2 > 0.0);
+                let wanted = wanted.map(|(reach, bare)| patches::Wanted {
+                    bare,
+                    want_m2: cover_m2,
+                    height_m: reach.height_m(),
+                });
+                let choose = |want_m2: f64| {
+                    let fields = first.fields.clone();
+                    patches::choose(self.context, fields, &candidates, want_m2, wanted.as_ref())
+                };
+                let patches = match &first.trees {
+                    None => choose(want_m2),
+                    Some(trees) => trees.worth(want_m2, choose),
+                };
                 if patches.is_empty() {
                     break;
                 }
@@ -175,24 +258,30 @@ impl Site<'_> {
                     patches,
                     corridors,
                     narrow: plain.narrow,
+                    closer: None,
                 };
                 // What spoils a layout by a patch does not spoil the block.
                 let Ok(attempt) = self.attempt(&kept, good) else {
                     break;
                 };
-                if let Some(plan) = attempt.plan {
-                    return Ok(Some(plan));
+                if attempt.plan.is_some() {
+                    return attempt.plan;
                 }
                 if attempt.unworked_m2 <= most_m2 {
-                    fall_short_by(attempt.short_m2, &kept, best);
+                    keep_better(best, attempt.falls_short_by(), &kept);
                 }
-                if attempt.short_m2 <= MET_M2 {
+                if attempt.is_met() {
                     break;
                 }
-                want_m2 += 1.1 * attempt.short_m2 + 1.0;
+                if attempt.short_m2 > MET_M2 {
+                    want_m2 += 1.1 * attempt.short_m2 + 1.0;
+                }
+                if attempt.bare_short_m2 > 0.0 {
+                    cover_m2 += 1.1 * attempt.bare_short_m2 + 1.0;
+                }
             }
         }
-        Ok(None)
+        None
     }
 
     fn written(&self, kept: &Kept) -> Result<BlockPlan, LayoutError> {
@@ -259,27 +348,52 @@ impl Site<'_> {
         let trees = tree_share::of_block(context, &ground, shape);
         let target_m2 = retention::target_m2(context.rules, &ground, trees.is_some());
         let owed_m2 = target_m2 - area(&ground.retained_bands);
-        let asked_m2 = if kept.corridors { owed_m2 } else { 0.0 };
         let width = LeastWidth {
             of_trees_m: self.of_trees_m,
             narrower: kept.narrow,
+            closer: kept.closer,
         };
-        let solved = match &trees {
+        let asked_m2 = match kept.corridors {
+            true => owed_m2.max(retention::closer_m2(context, &parts, width)),
+            false => 0.0,
+        };
+        let solved = match trees.as_ref().filter(|_| kept.corridors) {
             Some(trees) => trees.solve(context, &parts, asked_m2, width),
             None => retention::solve(context, &parts, asked_m2, width),
         };
         let corridors_m2 = solved.corridors_m2();
         let unworked_m2 = unworked_m2(&ground);
-        let short_m2 = owed_m2 - corridors_m2;
+        let mut short_m2 = owed_m2 - corridors_m2;
+        let mut owed_m2 = owed_m2;
+        if let Some(trees) = &trees {
+            let [owed, short] = trees.owed_and_short_m2(&parts, &solved.pieces);
+            (owed_m2, short_m2) = (owed_m2.max(owed), short_m2.max(short));
+        }
+        let bare = self.reach.as_ref().map(|reach| {
+            let each = parts.iter().zip(&solved.pieces);
+            let corridors = each.flat_map(|(part, pieces)| {
+                let shapes = pieces.corridors.iter();
+                shapes.map(|(_, shape)| part.frame.leave_polygon(shape))
+            });
+            let with = reach.bare(&ground, corridors.collect());
+            let without = match corridors_m2 > 0.0 {
+                true => reach.bare(&ground, vec![]),
+                false => with.clone(),
+            };
+            [with, without]
+        });
+        let bare_short_m2 = (self.reach.as_ref().zip(bare.as_ref()))
+            .map_or(f64::NEG_INFINITY, |(reach, bare)| reach.short_m2(&bare[0]));
+        let is_enough = short_m2 <= MET_M2 && bare_short_m2 <= 0.0;
         let is_good = match write_up {
             WriteUp::Always => true,
             WriteUp::IfGood {
                 unworked_m2: most_m2,
                 corridors_m2: least_m2,
-            } => short_m2 <= MET_M2 && unworked_m2 <= most_m2 && corridors_m2 >= least_m2,
+            } => is_enough && unworked_m2 <= most_m2 && corridors_m2 >= least_m2,
         };
         // Patches are looked for once, on ground that has none yet; where none may stand this plan is all there is.
-        let is_first = kept.patches.is_empty();
+        let is_first = kept.patches.is_empty() && kept.closer.is_none();
         let fields = match is_good || !is_first {
             true => vec![],
             false => patches::fields(context, &ground, &parts),
@@ -295,7 +409,7 @@ impl Site<'_> {
             }
             plan.trees_left = (context.rules.share_trees).map(|counted| TreesLeft {
                 unit: counted.unit,
-                counted: trees.map(|trees| trees.left(&plan)),
+                counted: trees.as_ref().map(|trees| trees.left(&plan)),
             });
             plan
         });
@@ -305,6 +419,14 @@ impl Site<'_> {
             corridors_m2,
             unworked_m2,
             fields,
+            bare,
+            bare_short_m2,
+            trees,
+            strips_between: retention::most_between(
+                context,
+                &parts,
+                context.settings.machine.strip_width_m(),
+            ),
             plan,
         })
     }

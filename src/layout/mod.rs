@@ -17,6 +17,7 @@ mod felled;
 mod ground;
 mod growth;
 mod hours;
+mod influence;
 mod necks;
 mod on_line;
 mod open_ground;
@@ -33,6 +34,7 @@ mod setting;
 mod shifts;
 pub mod skidding;
 mod sorted_trees;
+mod spread;
 mod stands_unseen;
 mod steep;
 mod strips;
@@ -176,6 +178,8 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         access: access(context, block, &bounds, &near),
         roads: outlets::Roads::near(&near),
         of_trees_m: tree_spacing::least_m(context.settings, spacing_m),
+        reach: (context.rules.block.influence.as_ref())
+            .map(|rule| influence::Reach::new(rule, &shape, &near, &zones.clearing)),
     };
     site.lay_out()
 }

@@ -9,6 +9,7 @@ use super::hours::Stands;
 use super::orientation;
 use super::outlets::Outlet;
 use super::patch_cells::{Cells, Prices, cut_out};
+use super::spread::{self, Place, Points};
 use super::strips::{ASSUMED_STEMS_PER_HA, ASSUMED_TREE_M3, Part};
 use crate::geometry::area::{Bounds, area, polygon_area};
 use crate::geometry::buffer::Source;
@@ -169,6 +170,132 @@ impl Field {
     }
 }
 
+/// Ground that must come within a tree height of patches.
+pub struct Wanted<'w> {
+    pub bare: &'w MultiPolygon,
+    /// So much of it.
+    pub want_m2: f64,
+    pub height_m: f64,
+}
+
+/// Patches are tried at so many places of a block.
+const MOST_PLACES: f64 = 500.0;
+/// Sizes of patches are adapted to the share this often.
+const SIZES: u32 = 4;
+const BOX_HALVINGS: u32 = 8;
+
+impl Wanted<'_> {
+    /// Boxes of `each_m2`, cut down to where patches may stand.
+    fn places(
+        &self,
+        context: Context<'_>,
+        fields: &[Field],
+        points: &Points,
+        each_m2: f64,
+    ) -> Vec<Place> {
+        let least_m2 = context.settings.layout.least_patch_m2 + SPARE_M2;
+        let rooms: Vec<(usize, MultiPolygon)> = (fields.iter().enumerate())
+            .filter(|(_, field)| field.room(context, least_m2).is_some())
+            .map(|(at, field)| (at, field.wide(context)))
+            .collect();
+        let all_m2: f64 = rooms.iter().map(|(_, room)| area(room)).sum();
+        let side_m = each_m2.sqrt();
+        let step_m = (all_m2 / MOST_PLACES).sqrt().max(side_m / 4.0);
+        let mut places = Vec::new();
+        for (at, room) in &rooms {
+            let field = &fields[*at];
+            let frame = Frame::new(field.azimuth_deg);
+            let may = frame.enter_polygons(&field.may);
+            for middle in spread::spread(&frame.enter_polygons(room), step_m) {
+                // At an edge a box is cut, and a larger one holds as much.
+                let at_times = |times: f64| {
+                    let half = Coord { x: 1.0, y: 1.0 } * (times * side_m / 2.0);
+                    let whole = Bounds::of(&[middle - half, middle + half]).to_polygon();
+                    let whole = oriented(MultiPolygon(vec![whole]));
+                    let mut pieces = intersection(&may, &whole.0).0.into_iter();
+                    pieces.find(|piece| polygon_area(piece) >= each_m2 - SPARE_M2 / 2.0)
+                };
+                let cut = at_times(1.0).or_else(|| {
+                    let (mut low, mut high) = (1.0, 1.6);
+                    let mut least = at_times(high)?;
+                    for _ in 0..BOX_HALVINGS {
+                        let times = (low + high) / 2.0;
+                        match at_times(times) {
+                            Some(smaller) => (high, least) = (times, smaller),
+                            None => low = times,
+                        }
+                    }
+                    Some(least)
+                });
+                let Some(cut) = cut else { continue };
+                let turned = Bounds::of(&cut.exterior().0);
+                let covers = Place::covering(points, &frame, &turned, self.height_m);
+                if covers.is_empty() {
+                    continue;
+                }
+                let at_frame = frame.leave(middle);
+                let way_m = (field.outlet.as_ref())
+                    .and_then(|outlet| {
+                        let off = outlet.nearest(at_frame)? - at_frame;
+                        Some(off.x.hypot(off.y) + outlet.beyond_m())
+                    })
+                    .unwrap_or(0.0);
+                let cost_s = match field.is_worked {
+                    false => 0.0,
+                    true => {
+                        4.0 * side_m * field.prices.edge_s_per_m
+                            - each_m2 * field.prices.skid_s_per_m3 * way_m
+                    }
+                };
+                places.push(Place {
+                    shape: frame.leave_polygon(&cut),
+                    field: *at,
+                    turned,
+                    cost_s,
+                    covers,
+                });
+            }
+        }
+        places
+    }
+
+    /// Patches of one size, as few as bring enough of the bare ground within reach; together they hold `share_m2` or more.
+    fn chosen(
+        &self,
+        context: Context<'_>,
+        fields: &[Field],
+        share_m2: f64,
+    ) -> Option<Vec<(usize, Polygon)>> {
+        let least_m2 = context.settings.layout.least_patch_m2 + 2.0 * SPARE_M2;
+        // Between two patches a strip is cut.
+        let gap_m = context.settings.machine.strip_width_m();
+        let points = Points::over(self.bare, area(self.bare));
+        let want = (self.want_m2 / points.each_m2).ceil().max(1.0) as usize;
+        let is_apart =
+            |a: &Place, b: &Place| a.field != b.field || !a.turned.grown(gap_m).meets(&b.turned);
+        let mut each_m2 = least_m2;
+        let mut best = None;
+        for _ in 0..SIZES {
+            let places = self.places(context, fields, &points, each_m2);
+            let Some(chosen) = spread::choose(&places, points.at.len(), want, is_apart) else {
+                break;
+            };
+            let count = chosen.len();
+            best = Some(
+                (chosen.into_iter())
+                    .map(|at| (places[at].field, places[at].shape.clone()))
+                    .collect(),
+            );
+            if count as f64 * each_m2 >= share_m2 {
+                break;
+            }
+            // Larger patches reach farther, so that there may be fewer of them.
+            each_m2 = (share_m2 / count as f64).max(1.01 * each_m2);
+        }
+        best
+    }
+}
+
 /// Patches of layer `retain` that may stay, the best first; of equals the first read.
 pub fn candidates(context: Context<'_>, near: &[NearFeature]) -> Vec<MultiPolygon> {
     let scored = near
@@ -183,7 +310,7 @@ pub fn candidates(context: Context<'_>, near: &[NearFeature]) -> Vec<MultiPolygo
     scored.into_iter().map(|(_, near)| shape(near)).collect()
 }
 
-/// Patches that together hold `want_m2`, or as much as can stand; each larger than the least patch.
+/// Patches that together hold `want_m2`, or as much as can stand; each larger than the least patch. `wanted` spreads them first.
 ///
 /// What a planner drew is taken first, as a whole, as far as patches may stand there.
 pub fn choose(
@@ -191,6 +318,7 @@ pub fn choose(
     mut fields: Vec<Field>,
     candidates: &[MultiPolygon],
     want_m2: f64,
+    wanted: Option<&Wanted<'_>>,
 ) -> Vec<Polygon> {
     let least_m2 = context.settings.layout.least_patch_m2 + SPARE_M2;
     let mut patches: Vec<Polygon> = Vec::new();
@@ -206,6 +334,13 @@ pub fn choose(
                 field.take(&piece);
                 patches.push(piece);
             }
+        }
+    }
+    if let Some(spread) = wanted.and_then(|wanted| wanted.chosen(context, &fields, left_m2)) {
+        for (at, patch) in spread {
+            left_m2 -= polygon_area(&patch);
+            fields[at].take(&patch);
+            patches.push(patch);
         }
     }
     for is_worked in [false, true] {

@@ -88,6 +88,31 @@ pub struct LeastWidth {
     pub of_trees_m: f64,
     /// Whether narrower ones, down to `corridor_min`, may stand where those give too little.
     pub narrower: bool,
+    /// No more strips between two corridors, whatever else is asked; None: as many as it takes.
+    pub closer: Option<u32>,
+}
+
+/// What corridors of their least width leave with so many strips between them at most, m2.
+pub fn closer_m2(context: Context<'_>, parts: &[Part], least: LeastWidth) -> f64 {
+    let Some(every) = least.closer else {
+        return 0.0;
+    };
+    let layout = &context.settings.layout;
+    let strip_m = context.settings.machine.strip_width_m();
+    let most_m = layout.corridor_max_m.min(strip_m);
+    let width_m = match least.narrower {
+        true => layout.corridor_min_m,
+        false => least.of_trees_m.min(most_m).max(layout.corridor_min_m),
+    };
+    let combs: Vec<Comb> = (parts.iter())
+        .map(|part| Comb {
+            start: part.left,
+            strip_m,
+            corridor_m: 0.0,
+            every: 0,
+        })
+        .collect();
+    total_m2(parts, &combs, every, width_m)
 }
 
 /// Corridors that leave `target_m2` standing if any do, in all `parts` alike.
@@ -113,7 +138,7 @@ pub fn solve(context: Context<'_>, parts: &[Part], target_m2: f64, least: LeastW
             least_m,
             most_m: layout.corridor_max_m.min(strip_m),
         };
-        let most = most_between(context, parts, strip_m);
+        let most = most_between(context, parts, strip_m).min(least.closer.unwrap_or(u32::MAX));
         let of_trees = bounds(least.of_trees_m.min(bounds(0.0).most_m).max(least_m));
         let wide = (of_trees.least_m > least_m)
             .then(|| as_wide(parts, &combs, of_trees, most, target_m2))
@@ -214,7 +239,7 @@ fn total_m2(parts: &[Part], combs: &[Comb], every: u32, corridor_m: f64) -> f64 
 
 /// Strips between two corridors at the most: what the project says, no more than there are, and no more than a rule on
 /// the influence of trees allows, whose share of a wide field is a corridor and a tree's height to both sides of it.
-fn most_between(context: Context<'_>, parts: &[Part], strip_m: f64) -> u32 {
+pub fn most_between(context: Context<'_>, parts: &[Part], strip_m: f64) -> u32 {
     let layout = &context.settings.layout;
     let strips = parts.iter().filter(|part| part.has_interior());
     let most_strips = strips

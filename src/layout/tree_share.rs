@@ -1,7 +1,7 @@
 //! Rules that count trees: what of the ground must stand so that enough of them do. Trees that the machine leaves in its
 //! strips, because they are too small to be reached for, never count: nobody has chosen them.
 
-use geo::MultiPolygon;
+use geo::{MultiPolygon, Polygon};
 
 use super::Context;
 use super::ground::Ground;
@@ -16,6 +16,7 @@ use crate::rulebook::{RuleLine, TreeCount};
 /// More than this beyond what is owed is worth another try.
 const SPARE: f64 = 0.002;
 const TRIES: usize = 10;
+const PATCH_TRIES: usize = 5;
 /// Wide corridors that leave more than this beyond what is owed are worth a comparison with narrower ones.
 const ROOM: f64 = 0.01;
 
@@ -27,9 +28,11 @@ pub struct BlockTrees {
     all: f64,
     /// In reserves, where the rule counts them.
     reserved: f64,
-    /// In bands of management zones.
+    /// In bands of management zones, and in patches.
     banded: f64,
     share: f64,
+    /// Of the ground that the share is one of.
+    per_m2: f64,
 }
 
 /// None where the share is one of ground, or nobody knows the trees.
@@ -53,6 +56,7 @@ pub fn of_block(context: Context<'_>, ground: &Ground, shape: &MultiPolygon) -> 
         reserved: all.amount - net.amount,
         banded,
         share: rules.retention_share.value,
+        per_m2: all.amount / all.all_m2,
         stocking,
     })
 }
@@ -83,6 +87,39 @@ impl BlockTrees {
             false => other > kept,
         };
         if is_better { narrower } else { solved }
+    }
+
+    /// What corridors owe and what they fall short by, as ground on which trees stand evenly; m2.
+    pub fn owed_and_short_m2(&self, parts: &[Part], pieces: &[Pieces]) -> [f64; 2] {
+        let owed = self.owed();
+        let short = owed - self.kept(parts, pieces);
+        [owed, short].map(|trees| trees / self.per_m2)
+    }
+
+    /// Patches that hold as many trees as `want_m2` does where they stand evenly; `choose` gives patches of an area.
+    pub fn worth(&self, want_m2: f64, choose: impl Fn(f64) -> Vec<Polygon>) -> Vec<Polygon> {
+        let want = want_m2 * self.per_m2;
+        let mut aim_m2 = want_m2;
+        let mut best: Option<(f64, Vec<Polygon>)> = None;
+        for _ in 0..PATCH_TRIES {
+            let patches = choose(aim_m2);
+            let ground = MultiPolygon(patches.clone());
+            let has = self.stocking.on(&ground, self.trees).amount;
+            let better = match &best {
+                None => true,
+                Some((held, _)) if *held >= want => has >= want && has < *held,
+                Some((held, _)) => has > *held,
+            };
+            if better {
+                best = Some((has, patches));
+            }
+            if want <= 0.0 || (has >= want && has <= want * (1.0 + ROOM)) {
+                break;
+            }
+            // Where next to no trees stand the next patch takes more ground, and looks elsewhere.
+            aim_m2 *= (want / has.max(want / 4.0)) * (1.0 + SPARE / 4.0);
+        }
+        best.map_or_else(Vec::new, |(_, patches)| patches)
     }
 
     fn owed(&self) -> f64 {
