@@ -299,7 +299,6 @@ mod tests {
             several += usize::from(found.len() > count);
             seen += 1;
         }
-        println!("{seen} grounds, worst gap {worst:.4}, one patch too many on {several}");
         assert!(seen >= 100 && several * 20 <= seen, "{several} of {seen}");
     }
 }
