@@ -9,6 +9,7 @@ use audited::{as_plan, audit, of};
 use blockwright::compliance;
 use blockwright::engines::ENGINES;
 use blockwright::geometry::area::{Bounds, area, polygon_area};
+use blockwright::geometry::distance::inside_polygon;
 use blockwright::geometry::frame::{map_line, map_polygon};
 use blockwright::geometry::overlay::union;
 use blockwright::model::*;
@@ -471,4 +472,35 @@ fn retention_is_measured_from_the_road_however_far_it_stands() {
     }
     let all: f64 = laid.corridors.iter().map(|c| polygon_area(&c.shape)).sum();
     assert!(all > 1000.0);
+}
+
+/// Where a stream cuts strips aslant, the corners that no line of their own side reaches are not cut from beyond the stream.
+#[test]
+fn no_line_stands_on_uncut_ground_across_a_stream() {
+    let mut settings = Settings::default();
+    settings.layout.boundary_pass = false;
+    settings.layout.azimuth = Azimuth::Degrees(0.0);
+    let slant = line(&[(60.0, 120.0), (340.0, 330.0)]);
+    let features = [road(), feature(LayerKind::Streams, None, None, slant)];
+    let plan = lay_out(ENGINES, &settings, &without_streams(), &features, &ground()).unwrap();
+    let first = |id: PieceId| {
+        let own = plan.lines.iter().filter(|line| line.id == id);
+        own.map(|line| line.order).min().unwrap()
+    };
+    let divided = plan.lines.iter().filter(|line| line.id.piece > 1).count();
+    assert!(divided > 5, "{divided}");
+    for line in &plan.lines {
+        let (a, b) = (line.shape.0[0], line.shape.0[line.shape.0.len() - 1]);
+        let steps = 200;
+        let on_later = (0..=steps).filter(|&step| {
+            let at = a + (b - a) * (f64::from(step) / f64::from(steps));
+            plan.strips.iter().any(|strip| {
+                strip.id != line.id
+                    && first(strip.id) > line.order
+                    && inside_polygon(at, &strip.shape)
+            })
+        });
+        let metres = on_later.count() as f64 / 200.0 * (b - a).x.hypot((b - a).y);
+        assert!(metres < 1.0, "{:?}: {metres} m", line.id);
+    }
 }

@@ -10,7 +10,7 @@ use super::steep::UnknownSlope;
 use super::strips::Part;
 use crate::geometry::area::Bounds;
 use crate::geometry::buffer::Source;
-use crate::geometry::distance::{SegmentIndex, polygon_segments};
+use crate::geometry::distance::{SegmentIndex, point_segment, polygon_segments, share_along};
 use crate::geometry::frame::Frame;
 use crate::geometry::overlay::{boundary, clip_lines, intersection, oriented};
 use crate::model::{DayReason, UnworkedReason};
@@ -204,8 +204,32 @@ impl Outlines {
         }
     }
 
+    /// The edge in pieces, each beside one thing: an edge may run on where what lies beyond it ends.
+    fn pieces(&self, a: Coord, b: Coord) -> Vec<[Coord; 2]> {
+        let length_m = (b - a).x.hypot((b - a).y);
+        let mut cuts_m: Vec<f64> = (self.on.iter())
+            .flat_map(|(_, index)| index.near(a, b, SAME_LINE_M))
+            .flat_map(|beyond| [beyond.a, beyond.b])
+            .filter(|&corner| point_segment(corner, a, b) <= SAME_LINE_M)
+            .map(|corner| share_along(corner, a, b) * length_m)
+            .collect();
+        cuts_m.sort_by(f64::total_cmp);
+        let mut at_m = vec![0.0];
+        for cut_m in cuts_m {
+            if cut_m - at_m[at_m.len() - 1] > SAME_LINE_M && length_m - cut_m > SAME_LINE_M {
+                at_m.push(cut_m);
+            }
+        }
+        let mut places: Vec<Coord> = (at_m.iter())
+            .map(|m| a + (b - a) * (m / length_m.max(f64::MIN_POSITIVE)))
+            .collect();
+        places[0] = a;
+        places.push(b);
+        places.windows(2).map(|w| [w[0], w[1]]).collect()
+    }
+
     /// None of an edge that ground to be worked lies on both sides of: a strip beside cleared road ground.
-    fn reason(&self, a: Coord, b: Coord) -> Option<DayReason> {
+    fn reason(&self, [a, b]: [Coord; 2]) -> Option<DayReason> {
         let middle = (a + b) / 2.0;
         let on = |(_, index): &&(DayReason, SegmentIndex)| {
             index.approach(middle, middle, SAME_LINE_M).is_some()
@@ -263,8 +287,9 @@ fn bare_edges(
         .iter()
         .flat_map(|rim| &rim.0)
         .flat_map(|line| line.0.windows(2))
+        .flat_map(|w| outlines.pieces(w[0], w[1]))
     {
-        let Some(reason) = outlines.reason(w[0], w[1]) else {
+        let Some(reason) = outlines.reason(w) else {
             continue;
         };
         let edge = LineString(w.to_vec());
@@ -320,5 +345,32 @@ fn push_edge(lines: &mut Vec<LineString>, edge: LineString) {
     match lines.last_mut() {
         Some(last) if last.0.last() == edge.0.first() => last.0.extend(edge.0.into_iter().skip(1)),
         _ => lines.push(edge),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use geo::{Euclidean, Length, polygon};
+
+    use super::*;
+
+    #[test]
+    fn an_edge_that_runs_on_past_steep_ground_counts_only_beside_it() {
+        let steep = MultiPolygon(vec![
+            polygon![(x: 0.0, y: 0.0), (x: 10.0, y: 0.0), (x: 10.0, y: -5.0), (x: 0.0, y: -5.0)],
+        ]);
+        let outlines = Outlines {
+            on: vec![(DayReason::NearTooSteep, SegmentIndex::of_boundary(&steep))],
+        };
+        let [a, b] = [Coord { x: 0.0, y: 0.0 }, Coord { x: 16.0, y: 0.0 }];
+        let beside = |[a, b]: [Coord; 2]| {
+            let reason = outlines.reason([a, b])?;
+            (reason == DayReason::NearTooSteep).then(|| Euclidean.length(&geo::Line::new(a, b)))
+        };
+        let pieces = outlines.pieces(a, b);
+        assert_eq!((pieces[0][0], pieces[pieces.len() - 1][1]), (a, b));
+        let beside_m: f64 = pieces.into_iter().filter_map(beside).sum();
+        assert!((beside_m - 10.0).abs() < 1e-9, "{beside_m}");
+        assert_eq!(beside([a, b]), Some(16.0));
     }
 }

@@ -1,6 +1,6 @@
 //! A part in its turned frame, and the pieces its comb cuts it into.
 
-use geo::{Coord, LineString, MultiPolygon, Polygon};
+use geo::{Coord, InteriorPoint, LineString, MultiPolygon, Polygon};
 
 use super::Context;
 use super::boundary_pass::{Pass, not_beside};
@@ -14,7 +14,7 @@ use super::outlets::Outlet;
 use super::setting::{self, Setting};
 use crate::geometry::area::{Bounds, polygon_area};
 use crate::geometry::buffer::Source;
-use crate::geometry::distance::point_segment;
+use crate::geometry::distance::{inside_polygon, point_segment};
 use crate::geometry::frame::Frame;
 use crate::geometry::overlay::{boundary, difference, intersection, oriented, union};
 use crate::geometry::sweep::{clip_slabs, upright};
@@ -118,7 +118,17 @@ fn beside_standing(context: Context<'_>, ground: &Ground, shape: &Polygon) -> Ve
     let bands = (ground.retained_bands.0.iter())
         .filter(|kept| Bounds::of(&kept.exterior().0).meets(&bounds));
     let bands = MultiPolygon(bands.cloned().collect());
-    let sources = [Source::Lines(dividing), Source::Polygons(bands)];
+    // Ground that hangs together nowhere with this may still come as near at a corner.
+    let inside = shape.interior_point().map(Coord::from);
+    let others = (ground.parts.iter())
+        .filter(|part| Bounds::of(&part.exterior().0).meets(&bounds))
+        .filter(|part| !inside.is_some_and(|place| inside_polygon(place, part)));
+    let others = MultiPolygon(others.cloned().collect());
+    let sources = [
+        Source::Lines(dividing),
+        Source::Polygons(bands),
+        Source::Polygons(others),
+    ];
     let sources = sources.into_iter().filter(|source| !source.is_empty());
     sources
         .flat_map(|source| oriented(context.engines.plain(&source, half_m)).0)
@@ -399,5 +409,21 @@ fn drive(
             break;
         }
     }
+    if !gap && best.1.len() > 1 {
+        keep_to_own(part, piece, best.0, &mut best.1);
+    }
     (best.0, best.1)
+}
+
+/// Beside an oblique end a line runs on as far as the farthest corner. Where ground that may not be driven lies between,
+/// the next piece of the strip comes after it: nobody stands on uncut ground to cut what lies across a stream.
+fn keep_to_own(part: &Part, piece: &Polygon, x: f64, stretches: &mut Vec<[f64; 2]>) {
+    let own = upright(&MultiPolygon(vec![piece.clone()]), x);
+    let interior = upright(&part.turned_interior, x);
+    let over = |runs: &[[f64; 2]], [low, high]: [f64; 2]| {
+        runs.iter().any(|&[from, to]| low < to && from < high)
+    };
+    if stretches.iter().any(|&stretch| over(&own, stretch)) {
+        stretches.retain(|&stretch| over(&own, stretch) || !over(&interior, stretch));
+    }
 }
