@@ -277,3 +277,130 @@ fn drawn_patches_are_taken_by_their_score() {
         assert!(!failed);
     }
 }
+
+/// Two dens of one class: one has a radius of its own in feet, the other keeps that of its class. The permit asks for 15 m.
+#[test]
+fn a_radius_of_its_own_goes_before_that_of_the_class() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    let den = |id: &str, radius: &str, x: f64, y: f64| {
+        let (x, y) = (500_000.0 + x, 5_400_000.0 + y);
+        feature(
+            &format!(r#"{{"KEEP": "{id}", "KIND": "den", "RADIUS": {radius}}}"#),
+            &format!(r#"{{"type": "Point", "coordinates": [{x}, {y}]}}"#),
+        )
+    };
+    let features = [
+        den("D-1", r#""80 ft""#, 230.0, 90.0),
+        den("D-2", "null", 100.0, 150.0),
+        den("D-3", "0", 190.0, 140.0),
+        den("D-4", r#""wide""#, 480.0, 200.0),
+    ];
+    project(folder, "machine_free = \"RADIUS\"", &features);
+    let ended = run(folder, &["layout", "project.toml", "--out", "out"]);
+    assert!(ended.code == 0 || ended.code == 3, "{}", ended.stderr);
+    let lines = rows(folder, "out/layout.gpkg", "strip_lines");
+    let travel = rows(folder, "out/layout.gpkg", "travel");
+    // A point takes 1 m to each side, and what it says begins there.
+    for (place, least_m, most_m) in [
+        (at(230.0, 90.0), 1.0 + 24.384, 1.0 + 24.384 + 9.0),
+        (at(100.0, 150.0), 16.0, 25.0),
+        (at(190.0, 140.0), 3.0, 12.0),
+        (at(480.0, 200.0), 16.0, 25.0),
+    ] {
+        let driven = lines.iter().chain(&travel);
+        let nearest_m = driven
+            .map(|row| Euclidean.distance(&row.shape.to_geo().unwrap(), &place.to_geo().unwrap()))
+            .fold(f64::INFINITY, f64::min);
+        assert!(
+            nearest_m >= least_m * 0.999 && nearest_m < most_m,
+            "{nearest_m}, {least_m} to {most_m}"
+        );
+    }
+    let set_aside = std::fs::read_to_string(folder.join("out/set_aside.csv")).unwrap();
+    assert!(
+        set_aside.contains("D-4") && set_aside.contains("machine_free"),
+        "{set_aside}"
+    );
+    let judged = compliance(folder, "out");
+    let of = |rows: &[BTreeMap<String, String>]| -> Vec<(String, String)> {
+        let of_rule =
+            (rows.iter()).filter(|row| row["rule_id"] == "machine-exclusion:project-retain-den");
+        of_rule
+            .map(|row| (row["status"].clone(), row["required"].clone()))
+            .collect()
+    };
+    let passes = |rows: &[(String, String)]| rows.iter().all(|(status, _)| status == "pass");
+    let own = of(&judged);
+    assert!(own.len() == 2 && passes(&own), "{own:?}");
+    let arguments = [
+        "audit",
+        "project.toml",
+        "--plan",
+        "out/layout.gpkg",
+        "--out",
+        "audited",
+    ];
+    let ended = run(folder, &arguments);
+    assert!(ended.code == 0, "{}{}", ended.stdout, ended.stderr);
+    assert!(passes(&of(&compliance(folder, "audited"))));
+    // The same plan under a larger radius of that one den is told by the audit.
+    let mut wider = features.to_vec();
+    wider[0] = den("D-1", "40", 230.0, 90.0);
+    write(folder, "retain.geojson", &collection(UTM, &wider));
+    let ended = run(folder, &arguments);
+    assert_eq!(ended.code, 3, "{}", ended.stderr);
+    let found = of(&compliance(folder, "audited"));
+    let failed = |row: &&(String, String)| row.0 == "fail" && row.1.starts_with("40");
+    assert_eq!(found.iter().filter(failed).count(), 1, "{found:?}");
+}
+
+/// 0.16 ha of block A-1 count: with a portfolio's share and with a share of trees, in layout and audit.
+#[test]
+fn counted_ground_counts_in_portfolios_and_in_shares_of_trees() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    let facts = "width = \"ACROSS\"\nfacts = { counts = \"COUNTS\" }";
+    let share_of = |out: &str, rule: &str| -> Vec<f64> {
+        let rows = compliance(folder, out);
+        let rows = rows.iter().filter(|row| row["rule_id"] == rule);
+        rows.map(|row| row["measured"].parse().unwrap()).collect()
+    };
+    let lay_out = |more: &str| {
+        project(folder, facts, &kept());
+        let plain = std::fs::read_to_string(folder.join("project.toml")).unwrap();
+        let ruled = plain.replacen("[rules]", &format!("[rules]\n{more}"), 1);
+        write(folder, "project.toml", &ruled);
+        let ended = run(folder, &["layout", "project.toml", "--out", "out"]);
+        assert!(ended.code == 0 || ended.code == 3, "{}", ended.stderr);
+        let arguments = [
+            "audit",
+            "project.toml",
+            "--plan",
+            "out/layout.gpkg",
+            "--out",
+            "audited",
+        ];
+        let ended = run(folder, &arguments);
+        assert!(
+            ended.code == 0 || ended.code == 3,
+            "{}{}",
+            ended.stdout,
+            ended.stderr
+        );
+        table(&folder.join("out/blocks.csv"))
+    };
+    let number = |row: &BTreeMap<String, String>, name: &str| row[name].parse::<f64>().unwrap();
+    let blocks = lay_out("portfolio_share = { value = \"10 %\", source = \"test\" }");
+    let sum = |name: &str| blocks.iter().map(|row| number(row, name)).sum::<f64>();
+    let wanted = (sum("retained_ha") + sum("counted_ha")) / sum("gross_ha");
+    assert!(sum("counted_ha") > 0.15);
+    for out in ["out", "audited"] {
+        let found = share_of(out, "portfolio-share");
+        assert_eq!(found.len(), 1);
+        assert!(
+            (found[0] - wanted).abs() < 1e-4,
+            "{out}: {found:?} {wanted}"
+        );
+    }
+}

@@ -508,3 +508,50 @@ fn patches_hold_the_trees_that_corridors_cannot() {
 fn of_row(audited: &blockwright::audit::BlockAudit) -> f64 {
     of(audited, "retention-share").row.row.measured.unwrap()
 }
+
+/// A patch that a planner knows to stay counts with its trees: 40 m by 50 m among the thick ones, on both sides of the share.
+#[test]
+fn what_a_planner_keeps_counts_with_its_trees() {
+    let (west, east) = ((-50.0, 300.0), (300.0, 700.0));
+    let mut kept = feature(
+        LayerKind::Retain,
+        Some("patch"),
+        None,
+        Shape::Polygons(MultiPolygon(vec![rectangle(420.0, 120.0, 460.0, 170.0)])),
+    );
+    let known = [
+        stand(west.0, west.1, &[(0.1, 0.2, 800.0)]),
+        stand(east.0, east.1, &[(0.3, 0.4, 400.0)]),
+    ];
+    let ground = block(MultiPolygon(vec![rectangle(0.0, 0.0, 600.0, DEPTH_M)]));
+    let mut rules = of_trees(0.10, TreeUnit::Stems, 0.0);
+    rules.keep_all();
+    let mut corridors = |counts: bool| {
+        kept.facts.0 = vec![("counts".to_owned(), Fact::Flag(counts))];
+        let features = [road(), known[0].clone(), known[1].clone(), kept.clone()];
+        let plan = lay_out(ENGINES, &settings(), &rules, &features, &ground).unwrap();
+        let of = |shapes: &[Polygon]| {
+            hectares_between(&plan, shapes, west) * 800.0
+                + hectares_between(&plan, shapes, east) * 400.0
+        };
+        // 0.2 ha of 400: 80 trees.
+        let own = if counts { 80.0 } else { 0.0 };
+        let all = of(&plan.shape.0) - 80.0 + own;
+        let left = (of(&standing(&plan)) + own) / all;
+        let found = row(&plan, "retention-share");
+        assert_eq!(found.status, Verdict::Pass, "{found:?}");
+        assert!(
+            (found.measured.unwrap() - left).abs() < 1e-4,
+            "{found:?} {left}"
+        );
+        assert!((0.10..0.102).contains(&left), "{left}");
+        assert!((plan.retention_share - left).abs() < 1e-4);
+        let cut = as_plan(&plan);
+        let audited = audit(&settings(), &rules, &features, None, &ground, &cut, 0.0);
+        assert!((of_row(&audited) - left).abs() < 1e-4);
+        of(&standing(&plan))
+    };
+    let (with, without) = (corridors(true), corridors(false));
+    // A tenth of the trees kept joins what is owed.
+    assert!((without - with - 72.0).abs() < 15.0, "{without} {with}");
+}

@@ -29,7 +29,7 @@ pub fn edges(
 ) -> Vec<Edge> {
     let segments = near.source.segments(0).into_iter();
     if !rule.follows_slope() {
-        let required_m = width(rule.widest());
+        let required_m = width(near.demand.own(rule.widest()));
         let edge = |s: crate::geometry::distance::Segment| Edge {
             a: s.a,
             b: s.b,
@@ -43,7 +43,7 @@ pub fn edges(
         .map(|run| Edge {
             a: run.a,
             b: run.b,
-            required_m: width(run.slope.widths(rule)),
+            required_m: width(near.demand.own(run.slope.widths(rule))),
             slope_unknown: run.slope == Slope::Unknown,
         })
         .collect()
@@ -73,9 +73,9 @@ pub fn owes_a_reserve(near: &NearFeature) -> bool {
 
 /// Whether a feature's rule keeps machines off ground beside it.
 pub fn excludes_machines(near: &NearFeature) -> bool {
-    let excludes = |rule: &RuleLine| rule.widest().machine_exclusion_m > 0.0;
     (is_kept(near) || near.feature.kind == LayerKind::Hazards)
-        && near.demand.rule.is_some_and(excludes)
+        && near.demand.rule.is_some()
+        && near.demand.widest().machine_exclusion_m > 0.0
 }
 
 /// Adds the ground within the edges' own distances, `half_m` and `more_m` added, as far as it may touch `window`; with
@@ -156,6 +156,7 @@ mod tests {
                 barrier_m: 0.0,
                 fringe_unknown: false,
                 road_use: Default::default(),
+                machine_free_m: None,
             },
             source: Source::Lines(lines),
             stretches: vec![],

@@ -41,9 +41,10 @@ impl Portfolios {
         sums.gross_m2 += audit.areas.gross_m2;
         sums.kept_m2 += audit.areas.kept_m2;
         sums.edge_m += audit.areas.kept_edge_m;
-        if rules.reserves_count {
-            sums.kept_m2 += audit.areas.reserve_m2;
-        }
+        sums.kept_m2 += match rules.reserves_count {
+            true => audit.areas.reserve_m2,
+            false => audit.areas.counted_m2,
+        };
         if rules.left_counts {
             sums.kept_m2 += audit.areas.left_m2;
         }

@@ -47,6 +47,8 @@ pub struct Areas {
     pub kept_m2: f64,
     /// Of what the plan leaves unworked, net ground that it leaves as too steep or too soft and that is not cut.
     pub left_m2: f64,
+    /// Ground of layer `retain` that counts, still stands and is no other reserve; pieces large enough for the rules.
+    pub counted_m2: f64,
     /// Length of the edges of what stands there, in metres: where a measurement may err.
     pub kept_edge_m: f64,
 }
@@ -294,7 +296,11 @@ impl Scene<'_> {
         let own = split(&self.shape.shape, &self.reserve_of(0.0, &counts)).inside;
         let mut others = self.reserve_of(0.0, &|near| !counts(near));
         others.extend(self.gone().iter().cloned());
-        split(&own, &others).outside
+        let least = self.context.rules.block.least_patch_m2.as_ref();
+        let is_enough =
+            |piece: &Polygon| least.is_none_or(|least| polygon_area(piece) > least.value);
+        let pieces = split(&own, &others).outside.0.into_iter();
+        MultiPolygon(pieces.filter(is_enough).collect())
     }
 
     fn reserve_of(&self, more_m: f64, of: &dyn Fn(&NearFeature) -> bool) -> Vec<Polygon> {
@@ -382,12 +388,15 @@ impl Scene<'_> {
     fn shared_ground(&self) -> Option<SharedGround> {
         let overlaps = self.context.neighbours.overlaps();
         overlaps.ground_of(&self.block.id).next()?;
-        let standing = &self.standing().shape.0;
+        let mut standing = self.standing().shape.0.clone();
+        if !self.context.rules.reserves_count {
+            standing.extend(self.counted().0);
+        }
         SharedGround::new(
             overlaps,
             &self.block.id,
             &self.block.frame,
-            standing,
+            &standing,
             self.reserve(),
         )
     }
@@ -416,6 +425,7 @@ impl Scene<'_> {
             reserve_m2: standing.reserve_m2,
             kept_m2: standing.all_m2,
             left_m2: self.left_m2(),
+            counted_m2: area(&self.counted()),
             kept_edge_m: edges.map(length).sum(),
         }
     }

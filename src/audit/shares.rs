@@ -45,11 +45,7 @@ impl Scene<'_> {
             areas.kept_m2 += areas.left_m2;
         }
         let net_m2 = areas.gross_m2 - areas.reserve_m2;
-        let counted = self.counted();
-        let counted = counted.0.iter().map(polygon_area);
-        let counted_m2: f64 = counted
-            .filter(|&area_m2| least.is_none_or(|least| area_m2 > least.value))
-            .sum();
+        let counted_m2 = areas.counted_m2;
         let (kept_m2, of_m2) = match rules.share_of {
             _ if rules.reserves_count => (areas.kept_m2 + areas.reserve_m2, areas.gross_m2),
             ShareOf::Gross => (areas.kept_m2 + counted_m2, areas.gross_m2),

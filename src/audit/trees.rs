@@ -66,7 +66,7 @@ impl Scene<'_> {
             stocking.on(&self.shape.shape, trees),
             stocking.on(&reserved, trees),
         );
-        let all = match rules.reserves_count {
+        let mut all = match rules.reserves_count {
             true => gross,
             false => Counted {
                 amount: gross.amount - reserved.amount,
@@ -96,6 +96,10 @@ impl Scene<'_> {
         let mut kept = stocking.on(&stands, trees).amount;
         if rules.reserves_count {
             kept += reserved.amount;
+        } else {
+            let counted = stocking.on(&self.counted(), trees).amount;
+            kept += counted;
+            all.amount += counted;
         }
         let share = share(kept, all);
         let tolerance = edge_share(self, &stands, all) + may_count_m2 / all.all_m2.max(1.0);

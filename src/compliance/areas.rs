@@ -9,12 +9,31 @@ use crate::geometry::area::{area, polygon_area};
 use crate::geometry::overlay::{difference, intersection, shared_area};
 use crate::layout::left_m2;
 use crate::model::*;
-use crate::rulebook::ShareOf;
+use crate::rulebook::{Rulebook, ShareOf};
 
 /// Measured shares may lie below the requirement by rounding only.
 pub(super) const SHARE_TOLERANCE: f64 = 1e-9;
 /// Areas must balance to this.
 pub const BALANCE_M2: f64 = 1.0;
+
+/// Ground of layer `retain` that counts, and that no other reserve has; only pieces that count where the rules ask for patches.
+pub(super) fn counted(plan: &BlockPlan, rules: &Rulebook) -> MultiPolygon {
+    let zones = |of: &dyn Fn(&Zone) -> bool| -> Vec<Polygon> {
+        let zones = plan.zones.iter().filter(|zone| of(zone));
+        zones
+            .flat_map(|zone| zone.shape.0.iter().cloned())
+            .collect()
+    };
+    let counted = zones(&|zone| zone.kept == Some(true));
+    if counted.is_empty() {
+        return MultiPolygon(vec![]);
+    }
+    let others = zones(&|zone| zone.kind == ZoneKind::Reserve && zone.kept != Some(true));
+    let alone = difference(&intersection(&plan.shape, &counted), &others);
+    let least = rules.block.least_patch_m2.as_ref();
+    let is_enough = |piece: &Polygon| least.is_none_or(|least| polygon_area(piece) > least.value);
+    MultiPolygon(alone.0.into_iter().filter(is_enough).collect())
+}
 
 impl Judge<'_> {
     pub(super) fn cut_m2(&self) -> f64 {
@@ -33,27 +52,6 @@ impl Judge<'_> {
             .map(|corridor| polygon_area(&corridor.shape))
             .sum();
         corridors + area(&self.plan.retained_bands)
-    }
-
-    /// Ground of layer `retain` that counts, and that no other reserve has; only pieces that count where the rules ask for patches.
-    fn counted_m2(&self) -> f64 {
-        let zones = |of: &dyn Fn(&Zone) -> bool| -> Vec<Polygon> {
-            let zones = self.plan.zones.iter().filter(|zone| of(zone));
-            zones
-                .flat_map(|zone| zone.shape.0.iter().cloned())
-                .collect()
-        };
-        let counted = zones(&|zone| zone.kept == Some(true));
-        if counted.is_empty() {
-            return 0.0;
-        }
-        let others = zones(&|zone| zone.kind == ZoneKind::Reserve && zone.kept != Some(true));
-        let alone = difference(&intersection(&self.plan.shape, &counted), &others);
-        let least_m2 = self.context.rules.block.least_patch_m2.as_ref();
-        let pieces = alone.0.iter().map(polygon_area);
-        pieces
-            .filter(|&area_m2| least_m2.is_none_or(|least| area_m2 > least.value))
-            .sum()
     }
 
     fn unworked_m2(&self) -> f64 {
@@ -85,7 +83,7 @@ impl Judge<'_> {
             false => retained_m2,
         };
         let gross_m2 = area(&self.plan.shape);
-        let counted_m2 = self.counted_m2();
+        let counted_m2 = area(&counted(self.plan, rules));
         let retained_m2 = retained_m2 + counted_m2;
         let share = match rules.share_of {
             _ if rules.reserves_count => (retained_m2 - counted_m2 + gross_m2 - net_m2) / gross_m2,

@@ -9,9 +9,9 @@ use super::areas::BALANCE_M2;
 use crate::geometry::area::Bounds;
 use crate::geometry::distance::{Segment, polygon_segments};
 use crate::geometry::proof::{Breach, Ground, Kept, Measured, TOLERANCE_M};
-use crate::landbase::NearFeature;
+use crate::landbase::{NearFeature, Slope};
 use crate::model::*;
-use crate::rulebook::{RuleLine, Widths};
+use crate::rulebook::Widths;
 
 /// What is to spare is looked for up to here.
 const LOOK_BEYOND_M: f64 = 5.0;
@@ -121,7 +121,7 @@ impl Judge<'_> {
     fn prove_pair(&self, pair: &Pair, certificate: &mut Certificate) -> Result<(), CutFault> {
         let (near, measured) = (pair.near, pair.measured);
         let half_m = near.demand.half_m;
-        let most_m = half_m + near.demand.rule.map_or(0.0, |r| (pair.width)(r.widest()));
+        let most_m = half_m + (pair.width)(near.demand.widest());
         let most_m = most_m.max(pair.barrier_m);
         let window = measured.bounds.grown(most_m + LOOK_BEYOND_M);
         if measured.bounds.is_empty() || !near.source.bounds().meets(&window) {
@@ -176,11 +176,12 @@ impl Judge<'_> {
         match near.demand.rule {
             Some(rule) if rule.follows_slope() => {
                 let runs = segments.iter().flat_map(|s| self.slopes.along(s.a, s.b));
-                runs.map(|run| kept(run.a, run.b, (pair.width)(run.slope.widths(rule))))
+                let width_m = |slope: Slope| (pair.width)(near.demand.own(slope.widths(rule)));
+                runs.map(|run| kept(run.a, run.b, width_m(run.slope)))
                     .collect()
             }
-            rule => {
-                let width_m = rule.map_or(0.0, |rule| (pair.width)(rule.widest()));
+            _ => {
+                let width_m = (pair.width)(near.demand.widest());
                 segments.iter().map(|s| kept(s.a, s.b, width_m)).collect()
             }
         }
@@ -226,10 +227,7 @@ fn pairs<'n>(near: &'n NearFeature<'n>, given: &'n GivenOut<'n>) -> Vec<Pair<'n>
     if !near.keeps_out() && !hazard {
         return vec![];
     }
-    let asks = |width: fn(Widths) -> f64| {
-        let ruled = |rule: &RuleLine| width(rule.widest()) > 0.0;
-        near.demand.rule.is_some_and(ruled)
-    };
+    let asks = |width: fn(Widths) -> f64| width(near.demand.widest()) > 0.0;
     let pair = |measured, what, width, itself| Pair {
         near,
         measured,

@@ -197,7 +197,7 @@ impl Judge<'_> {
         width: impl Fn(Widths) -> f64,
     ) -> Vec<Edge> {
         if !rule.follows_slope() {
-            return edges(&near.source, width(rule.widest()));
+            return edges(&near.source, width(near.demand.own(rule.widest())));
         }
         let segments = near.source.segments(0).into_iter();
         segments
@@ -205,7 +205,7 @@ impl Judge<'_> {
             .map(|run| Edge {
                 a: run.a,
                 b: run.b,
-                required_m: width(run.slope.widths(rule)),
+                required_m: width(near.demand.own(run.slope.widths(rule))),
             })
             .collect()
     }
@@ -234,10 +234,9 @@ impl Judge<'_> {
 
     fn by_rule(&self, off: KeptOff) -> Vec<Judged> {
         let asks = |near: &&NearFeature| {
-            let width = |rule: &RuleLine| (off.width)(rule.widest()) > 0.0;
+            let asks = near.demand.rule.is_some() && (off.width)(near.demand.widest()) > 0.0;
             let hazard = near.feature.kind == LayerKind::Hazards;
-            (off.itself && near.keeps_out())
-                || ((near.keeps_out() || hazard) && near.demand.rule.is_some_and(width))
+            (off.itself && near.keeps_out()) || ((near.keeps_out() || hazard) && asks)
         };
         let mut rules: Vec<&str> = Vec::new();
         for near in self.near.iter().filter(asks) {

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use geo::Polygon;
 
+use super::areas::counted;
 use super::finding;
 use super::source::Source;
 use crate::geometry::counted_once::{self, SharedGround, Twice};
@@ -56,6 +57,9 @@ impl Season {
         let sums = self.portfolios.entry(plan.portfolio.clone()).or_default();
         if overlaps.ground_of(&plan.id).next().is_some() {
             let mut standing: Vec<Polygon> = plan.retained_bands.0.clone();
+            if !rules.reserves_count {
+                standing.extend(counted(plan, rules).0);
+            }
             standing.extend(plan.corridors.iter().map(|corridor| corridor.shape.clone()));
             let reserves = (plan.zones.iter()).filter(|zone| zone.kind == ZoneKind::Reserve);
             let reserve: Vec<Polygon> = reserves.flat_map(|zone| zone.shape.0.clone()).collect();
@@ -66,9 +70,10 @@ impl Season {
         sums.blocks += 1;
         sums.gross_m2 += plan.books.gross_m2;
         sums.kept_m2 += plan.books.retained_m2;
-        if rules.reserves_count {
-            sums.kept_m2 += plan.books.reserve_m2;
-        }
+        sums.kept_m2 += match rules.reserves_count {
+            true => plan.books.reserve_m2,
+            false => plan.books.kept_m2,
+        };
         if rules.left_counts {
             sums.kept_m2 += plan.books.left_m2;
         }

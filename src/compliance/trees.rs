@@ -2,7 +2,7 @@
 
 use geo::{MultiPolygon, Polygon};
 
-use super::areas::SHARE_TOLERANCE;
+use super::areas::{SHARE_TOLERANCE, counted};
 use super::block_rules::side_by_side;
 use super::source::Source;
 use super::{Judge, Judged};
@@ -43,22 +43,26 @@ impl Judge<'_> {
         }
         let on = |ground: &MultiPolygon| self.stocking.on(ground, trees);
         let net = on(&MultiPolygon(self.net_pieces()));
-        let all = match rules.reserves_count {
+        let mut all = match rules.reserves_count {
             true => on(&self.plan.shape),
             false => net,
         };
         if !all.is_known() {
             return self.not_counted((id, &title), "share", rule.value, rule);
         }
+        // Reserves that count hold what layer `retain` has already.
+        if !rules.reserves_count {
+            all.amount += on(&counted(self.plan, rules)).amount;
+        }
         let pieces: Vec<&Polygon> = self.standing_pieces().collect();
-        let counted: Vec<Polygon> = match least {
+        let large: Vec<Polygon> = match least {
             None => pieces.into_iter().cloned().collect(),
             Some(least) => (side_by_side(&pieces).into_iter())
                 .filter(|(area_m2, _)| *area_m2 > least.value)
                 .flat_map(|(_, patch)| patch.into_iter().cloned())
                 .collect(),
         };
-        let kept = on(&MultiPolygon(counted)).amount + all.amount - net.amount;
+        let kept = on(&MultiPolygon(large)).amount + all.amount - net.amount;
         // Where no such trees stand, none can be owed.
         let share = share(kept, all);
         let holds = share >= rule.value - SHARE_TOLERANCE;

@@ -12,7 +12,9 @@ use rstar::RTree;
 use rstar::primitives::{GeomWithData, Rectangle};
 
 use crate::geometry::area::Bounds;
-use crate::model::{Feature, GroundFrame, LayerKind, LayoutSettings, Shape, StandSource};
+use crate::model::{
+    Fact, Facts, Feature, GroundFrame, LayerKind, LayoutSettings, Shape, StandSource,
+};
 use crate::rulebook::{Channel, Match, MeasuredFrom, RoadUse, RuleLine, Rulebook, Widths};
 
 pub use crossings::{Crossing, crossings, off_crossings};
@@ -72,12 +74,22 @@ pub struct Demand<'a> {
     pub fringe_unknown: bool,
     /// Of roads: what is said of their use, by the feature or else by its rule.
     pub road_use: RoadUse,
+    /// Of what stays: its own width on which no machine drives, m; None: that of its rule.
+    pub machine_free_m: Option<f64>,
 }
 
 impl Demand<'_> {
     /// The widest distances on any slope.
     pub fn widest(&self) -> Widths {
-        self.rule.map_or_else(Widths::default, RuleLine::widest)
+        self.own(self.rule.map_or_else(Widths::default, RuleLine::widest))
+    }
+
+    /// What the feature itself says goes before what its rule asks.
+    pub fn own(&self, widths: Widths) -> Widths {
+        Widths {
+            machine_exclusion_m: self.machine_free_m.unwrap_or(widths.machine_exclusion_m),
+            ..widths
+        }
     }
 
     /// Where the barrier keeps farther off than a reserve of this width.
@@ -358,6 +370,10 @@ fn demand<'a>(feature: &Feature, rules: &'a Rulebook, settings: &LayoutSettings)
         half_at_least: bank.at_least,
         barrier_m: bank.barrier_m,
         fringe_unknown: from == MeasuredFrom::StandEdge && feature.fringe_m.is_none(),
+        machine_free_m: match feature.facts.get(Facts::MACHINE_FREE) {
+            Some(Fact::Number(m)) if feature.stays() => Some(*m),
+            _ => None,
+        },
         road_use: if feature.kind == LayerKind::Roads {
             RoadUse::of(&feature.facts).or(of_class.unwrap_or_default())
         } else {

@@ -89,7 +89,7 @@ impl NearFeature<'_> {
         let parts = self
             .stretches
             .iter()
-            .map(|stretch| (&stretch.source, stretch.widths));
+            .map(|stretch| (&stretch.source, self.demand.own(stretch.widths)));
         whole.into_iter().chain(parts)
     }
 }

@@ -47,6 +47,18 @@ pub struct Ground<'n> {
     pub crossings: Vec<Crossing>,
 }
 
+/// Ground of layer `retain` that counts as retention, and that no other reserve has; pieces large enough for the rules.
+pub fn counted(context: Context<'_>, block: &MultiPolygon, zones: &Zones) -> MultiPolygon {
+    if zones.counted.is_empty() {
+        return MultiPolygon(vec![]);
+    }
+    let counted = intersection(block, &zones.counted);
+    let least = context.rules.block.least_patch_m2.as_ref();
+    let alone = difference(&counted, &zones.not_counted);
+    let is_enough = |piece: &Polygon| least.is_none_or(|least| polygon_area(piece) > least.value);
+    MultiPolygon(alone.0.into_iter().filter(is_enough).collect())
+}
+
 pub fn divide<'n>(
     context: Context<'_>,
     block: &MultiPolygon,
@@ -64,18 +76,7 @@ pub fn divide<'n>(
             gross_ha: hectares(gross_m2),
         });
     }
-    let kept_m2 = match zones.counted.is_empty() {
-        true => 0.0,
-        false => {
-            let counted = intersection(block, &zones.counted);
-            let least = context.rules.block.least_patch_m2.as_ref();
-            let alone = difference(&counted, &zones.not_counted);
-            let pieces = alone.0.iter().map(polygon_area);
-            pieces
-                .filter(|&area_m2| least.is_none_or(|least| area_m2 > least.value))
-                .sum()
-        }
-    };
+    let kept_m2 = area(&counted(context, block, &zones));
     let mut retained_bands = retain_bands(context, &net, &crossings, &mut zones);
     keep_patches(&mut retained_bands, &net, &mut zones, patches);
     let work = difference(&net, &retained_bands.0);

@@ -32,7 +32,7 @@ pub fn target_m2(rules: &Rulebook, ground: &Ground, by_trees: bool) -> f64 {
         false => rules.retention_share.value * of_block_m2 - kept_m2,
     };
     let portfolio = rules.block.portfolio_share.as_ref();
-    let of_portfolio_m2 = portfolio.map_or(0.0, |share| share.value * gross_m2);
+    let of_portfolio_m2 = portfolio.map_or(0.0, |share| share.value * gross_m2 - kept_m2);
     let reserves_m2 = match rules.reserves_count {
         true => gross_m2 - net_m2,
         false => 0.0,

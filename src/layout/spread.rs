@@ -299,6 +299,9 @@ mod tests {
             several += usize::from(found.len() > count);
             seen += 1;
         }
-        assert!(seen >= 100 && several * 20 <= seen, "{several} of {seen}");
+        assert!(
+            seen >= 100 && several * 20 <= seen,
+            "{several} of {seen}, {worst}"
+        );
     }
 }

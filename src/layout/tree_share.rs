@@ -4,7 +4,7 @@
 use geo::{MultiPolygon, Polygon};
 
 use super::Context;
-use super::ground::Ground;
+use super::ground::{self, Ground};
 use super::retention::{self, LeastWidth, Solved};
 use super::strips::{Part, Pieces};
 use crate::geometry::area::{Bounds, area};
@@ -26,7 +26,7 @@ pub struct BlockTrees {
     trees: TreeCount,
     /// All that the share is one of.
     all: f64,
-    /// In reserves, where the rule counts them.
+    /// In reserves, where the rule counts them, and on ground of layer `retain` that counts.
     reserved: f64,
     /// In bands of management zones, and in patches.
     banded: f64,
@@ -49,11 +49,19 @@ pub fn of_block(context: Context<'_>, ground: &Ground, shape: &MultiPolygon) -> 
     if !all.is_known() || all.amount <= 0.0 {
         return None;
     }
+    // Reserves that count hold it already.
+    let counted = match rules.reserves_count {
+        true => 0.0,
+        false => {
+            let counted = ground::counted(context, shape, &ground.zones);
+            stocking.on(&counted, trees).amount
+        }
+    };
     let banded = stocking.on(&ground.retained_bands, trees).amount;
     Some(BlockTrees {
         trees,
-        all: all.amount,
-        reserved: all.amount - net.amount,
+        all: all.amount + counted,
+        reserved: all.amount - net.amount + counted,
         banded,
         share: rules.retention_share.value,
         per_m2: all.amount / all.all_m2,

@@ -22,6 +22,8 @@ impl Facts {
 
     /// Of what stays: whether its ground counts towards a block's retention share.
     pub const COUNTS: &str = "counts";
+    /// Of what stays: width beside it on which no machine drives, m.
+    pub const MACHINE_FREE: &str = "machine_free";
     /// Of a patch that may stay: how much it is worth.
     pub const SCORE: &str = "score";
 

@@ -138,6 +138,8 @@ pub struct LayerTable {
     pub portfolio: Given<AttributeText>,
     /// Wood that a landing holds, in cubic metres.
     pub capacity: Given<AttributeText>,
+    /// Width beside what layer `retain` has on which no machine drives; goes before that of its class.
+    pub machine_free: Given<AttributeText>,
     /// Road or landing that the wood of a setting or block goes to, by its id.
     pub outlet: Given<AttributeText>,
     /// How trees are left in a block: `corridors`, `patches` or `both`.

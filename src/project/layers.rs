@@ -147,6 +147,9 @@ impl Resolver<'_> {
                 })
                 .collect::<Result<_, ProjectError>>()?,
             portfolio: self.attribute("portfolio", &table.portfolio, |_| Ok(()))?,
+            machine_free: self.attribute("machine_free", &table.machine_free, |constant| {
+                self.length("machine_free", constant)
+            })?,
             capacity: self.attribute("capacity", &table.capacity, |constant| {
                 self.number("capacity", constant, MOST_CAPACITY_M3)
             })?,
@@ -419,6 +422,11 @@ impl Resolver<'_> {
             ("tree_m3", given(&layer.tree_m3), stands),
             ("facts", !layer.facts.is_empty(), ruled),
             ("fringe", given(&layer.fringe), water),
+            (
+                "machine_free",
+                given(&layer.machine_free),
+                kind == LayerKind::Retain,
+            ),
             ("slope", given(&layer.slope), slopes),
             ("slope_unit", table.slope_unit.is_some(), slopes),
             ("slope_map", !layer.slope_map.is_empty(), slopes),

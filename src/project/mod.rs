@@ -114,6 +114,8 @@ pub struct LayerSource {
     pub portfolio: Attribute,
     /// Wood that a landing holds, m3.
     pub capacity: Attribute,
+    /// Width beside what stays on which no machine drives.
+    pub machine_free: Attribute,
     /// Id of the road or landing that wood of a setting or block goes to.
     pub outlet: Attribute,
     /// How trees are left in a block.

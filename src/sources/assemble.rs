@@ -578,6 +578,7 @@ impl Sorting<'_, '_> {
             ("fringe", &raw.fringe),
             ("slope", &raw.slope),
             ("capacity", &raw.capacity),
+            ("machine_free", &raw.machine_free),
         ] {
             assembly.complain(desk, &id, key, number);
         }
@@ -598,6 +599,9 @@ impl Sorting<'_, '_> {
         let mut facts = assembly.facts(desk, kind, &id, &mut raw, &shaped.shapes);
         if let Some(m3) = raw.capacity.value {
             facts.offer(Facts::CAPACITY, Fact::Number(m3));
+        }
+        if let Some(m) = raw.machine_free.value {
+            facts.offer(Facts::MACHINE_FREE, Fact::Number(m));
         }
         if let Some(outlet) = raw.outlet.take() {
             facts.offer(Facts::OUTLET, Fact::Text(outlet.trim().to_owned()));

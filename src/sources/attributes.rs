@@ -50,6 +50,7 @@ pub(super) struct Schema {
     pub outlet: Columns,
     pub pattern: Columns,
     pub capacity: Columns,
+    pub machine_free: Columns,
 }
 
 /// What a numeric attribute holds.
@@ -139,6 +140,7 @@ impl Schema {
             outlet: find(&source.outlet, "outlet")?,
             pattern: find(&source.pattern, "pattern")?,
             capacity: find(&source.capacity, "capacity")?,
+            machine_free: find(&source.machine_free, "machine_free")?,
         };
         for (columns, key, measure) in [
             (&schema.width, "width", Measure::Length(unit)),
@@ -155,6 +157,7 @@ impl Schema {
                 Measure::Amount(MOST_CAPACITY_M3),
             ),
             (&schema.fringe, "fringe", Measure::Length(unit)),
+            (&schema.machine_free, "machine_free", Measure::Length(unit)),
         ] {
             columns.check_constants(label, source.kind, key, measure)?;
         }

@@ -165,6 +165,7 @@ pub(super) fn bare_source(
         outlet: Attribute::default(),
         pattern: Attribute::default(),
         capacity: Attribute::default(),
+        machine_free: Attribute::default(),
     }
 }
 

@@ -34,6 +34,7 @@ pub(super) struct RawFeature {
     pub outlet: Option<String>,
     pub pattern: Option<String>,
     pub capacity: Number,
+    pub machine_free: Number,
     /// Keys of the names that are too long to be used, and how long they are.
     pub too_long: Vec<(&'static str, usize)>,
     pub geometry: RawGeometry,
@@ -167,6 +168,7 @@ pub(super) fn each<'a, T>(
             capacity: schema
                 .capacity
                 .number(feature, Measure::Amount(MOST_CAPACITY_M3)),
+            machine_free: schema.machine_free.number(feature, Measure::Length(unit)),
             width: schema.width.number(feature, Measure::Length(unit)),
             azimuth: schema.azimuth.number(feature, Measure::Angle),
             stems_per_ha: schema
