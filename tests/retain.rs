@@ -355,9 +355,9 @@ fn a_radius_of_its_own_goes_before_that_of_the_class() {
     assert_eq!(found.iter().filter(failed).count(), 1, "{found:?}");
 }
 
-/// 0.16 ha of block A-1 count: with a portfolio's share and with a share of trees, in layout and audit.
+/// 0.16 ha of block A-1 count in the share of a portfolio, by layout and audit.
 #[test]
-fn counted_ground_counts_in_portfolios_and_in_shares_of_trees() {
+fn counted_ground_counts_in_portfolios() {
     let temp = tempfile::tempdir().unwrap();
     let folder = temp.path();
     let facts = "width = \"ACROSS\"\nfacts = { counts = \"COUNTS\" }";

@@ -74,6 +74,7 @@ pub fn source(kind: LayerKind, folder: &Path, file: &str) -> LayerSource {
         outlet: Attribute::default(),
         pattern: Attribute::default(),
         capacity: Attribute::default(),
+        machine_free: Attribute::default(),
     }
 }
 
