@@ -50,6 +50,18 @@ CHANGES = [
         "d = shapely.distance(pts, ln[r.part]).max(); m = max(m, d)",
         "d = shapely.distance(pts, ln[r.part, r.kind]).max(); m = max(m, d)",
     ),
+    # docs/rulebook.md: a line's share may be one of trees, which a measure of ground says nothing of.
+    (
+        "vlib.py",
+        'for k in ("distance", "measured_from"): hit[k]',
+        'for k in ("distance", "measured_from", "share_of"): hit[k]',
+    ),
+    ("vlib.py", "hit[k] = o.get(k, hit[k])", "hit[k] = o.get(k, hit.get(k))"),
+    (
+        "verify.py",
+        'if not fs or l["distance"] == "slope" or',
+        'if not fs or l["distance"] == "slope" or l.get("share_of") in ("stems", "basal_area", "volume") or',
+    ),
     # docs/exchange.md: settings, outlets, skid trails and decks are exchanged too.
     ("vlib.py", '"findings", "travel")}', '"findings", "travel", "settings", "outlets", "skid_trails", "decks")}'),
     # docs/algorithms.md, Boundary pass: where two settings meet, only the one that is worked first lays a pass.
