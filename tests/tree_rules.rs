@@ -10,8 +10,8 @@ use blockwright::engines::ENGINES;
 use blockwright::geometry::wkb;
 use blockwright::model::*;
 use blockwright::rulebook::{
-    Citation, Cited, ReadStatus, RuleLine, Rulebook, ShareOf, TreeCount, TreeUnit, TreesPerLength,
-    Width, preset,
+    Citation, Cited, ReadStatus, RoadUse, RuleLine, Rulebook, ShareOf, TreeCount, TreeUnit,
+    TreesPerLength, Width, preset,
 };
 use gdal::vector::Geometry;
 use geo::{MultiPolygon, Polygon};
@@ -554,4 +554,81 @@ fn what_a_planner_keeps_counts_with_its_trees() {
     let (with, without) = (corridors(true), corridors(false));
     // A tenth of the trees kept joins what is owed.
     assert!((without - with - 72.0).abs() < 15.0, "{without} {with}");
+}
+
+/// The same highway, which nobody may deck along nor drive on, cleared already or not: its ground and the band beside it stay closed,
+/// and half of the basal area stands, by layout, compliance and audit. Where a piece of the band was cut, both say so.
+#[test]
+fn the_band_of_a_closed_road_holds_in_layout_compliance_and_audit() {
+    for cleared in [None, Some(false), Some(true)] {
+        let highway = feature(
+            LayerKind::Roads,
+            Some("public"),
+            Some(10.0),
+            line(&[(-500.0, 60.0), (1200.0, 60.0)]),
+        );
+        let deck = Shape::Polygons(MultiPolygon(vec![rectangle(290.0, 300.0, 310.0, 315.0)]));
+        let south = Shape::Polygons(MultiPolygon(vec![rectangle(290.0, -215.0, 310.0, -200.0)]));
+        let features = [
+            highway,
+            feature(LayerKind::Landings, None, None, deck),
+            feature(LayerKind::Landings, None, None, south),
+            stand(-50.0, 700.0, &[(0.2, 0.4, 500.0)]),
+        ];
+        let mut rules = preset("nh-rsa").unwrap();
+        let public = (rules.lines.iter_mut()).find(|line| line.id == "road-public");
+        public.unwrap().road_use = RoadUse {
+            decking: Some(false),
+            machines: Some(false),
+            cleared,
+        };
+        // The road runs through the block: 10 m of it, and trees to both sides.
+        let ground = block(MultiPolygon(vec![rectangle(0.0, -40.0, 600.0, DEPTH_M)]));
+        let plan = lay_out(ENGINES, &settings(), &rules, &features, &ground).unwrap();
+        let found = row(&plan, "management-share:road-public");
+        assert_eq!(found.status, Verdict::Pass, "{cleared:?}: {found:?}");
+        assert!((0.5..0.502).contains(&found.measured.unwrap()), "{found:?}");
+        // Two belts of half of 45.72 m each against the road's edges.
+        let bands = &plan.retained_bands.0;
+        let band_ha = hectares_between(&plan, bands, (-50.0, 700.0));
+        assert!(
+            (band_ha - 2.0 * 600.0 * 22.86 / 1e4).abs() < 0.02,
+            "{band_ha}"
+        );
+        let zones = plan.zones.iter();
+        assert!(zones.clone().all(|zone| zone.kind != ZoneKind::RoadBand));
+        assert!(
+            plan.findings
+                .iter()
+                .any(|own| own.rule_id == "road-band-overruled")
+        );
+        for driven in plan
+            .lines
+            .iter()
+            .flat_map(|own| [Some(&own.shape), own.travel.as_ref()])
+        {
+            for at in driven.iter().flat_map(|way| &way.0) {
+                let y = at.y + plan.frame.origin().y;
+                assert!(!(55.0 - 22.8..65.0 + 22.8).contains(&y), "driven at {y}");
+            }
+        }
+        let mut cut = as_plan(&plan);
+        let proved = audit(&settings(), &rules, &features, None, &ground, &cut, 0.0);
+        let judged = of(&proved, "management-share:road-public");
+        assert_eq!(judged.status(), Verdict::Pass, "{:?}", judged.row);
+        let told = judged.row.row.measured.unwrap();
+        assert!((told - found.measured.unwrap()).abs() < 2e-3, "{told}");
+        // 100 m of one belt less: 2286 of 54 864 m2 of the zone.
+        let gone = rectangle(200.0, 65.0, 300.0, 87.86);
+        cut.pieces.push(blockwright::audit::CutPiece {
+            shape: gone,
+            kind: None,
+            part: 1,
+        });
+        let proved = audit(&settings(), &rules, &features, None, &ground, &cut, 0.0);
+        let judged = of(&proved, "management-share:road-public");
+        assert_eq!(judged.status(), Verdict::Fail, "{:?}", judged.row);
+        let short = told - judged.row.row.measured.unwrap();
+        assert!((short - 2286.0 / 54_864.0).abs() < 2e-3, "{short}");
+    }
 }
