@@ -237,3 +237,33 @@ fn patches_of_small_blocks_hold_against_the_audit() {
     }
     assert!(seen >= 6, "{seen} patches");
 }
+
+/// 30 m by 42 m beside a small stream whose management zone, all of the block, owes a tenth of it: 126 m2 in a band. 12 % are 151 m2,
+/// so a patch of 200 m2 comes on top, and 1260 - 126 - 200 = 934 m2 are less than a part that is worked.
+#[test]
+fn a_band_that_stands_anyway_is_part_of_the_proof() {
+    let mut rules = rules(0.12);
+    let small =
+        (rules.lines.iter_mut()).find(|line| line.kind == LayerKind::Streams && line.class == "S4");
+    small.unwrap().management_share = 0.10;
+    let stream = feature(
+        LayerKind::Streams,
+        Some("S4"),
+        Some(1.0),
+        line(&[(-0.5, -100.0), (-0.5, 200.0)]),
+    );
+    let block = block(MultiPolygon(vec![rectangle(0.0, 0.0, 30.0, 42.0)]));
+    let settings = settings(Pattern::Both);
+    let plan = lay_out(ENGINES, &settings, &rules, &[stream], &block).unwrap();
+    assert_eq!(row(&plan, "retention-share").status, Verdict::Fail);
+    let told = (plan.findings.iter()).find(|own| own.rule_id == "retention-share");
+    let message = &told.unwrap().message;
+    assert!(
+        message.contains("no pattern meets it and leaves ground to work: 93"),
+        "{message}"
+    );
+    assert!(
+        message.contains("m2 of bands that rules ask for"),
+        "{message}"
+    );
+}

@@ -100,6 +100,15 @@ impl Judge<'_> {
             true => asked_m2 - left_m2,
             false => asked_m2,
         };
+        // Bands that rules ask for stand whatever the pattern is; a patch comes on top.
+        let bands = (plan.zones.iter())
+            .filter(|zone| zone.kind == ZoneKind::RetainedBand && !zone.is_patch());
+        let bands: Vec<Polygon> = bands
+            .flat_map(|zone| zone.shape.0.iter().cloned())
+            .collect();
+        let bands_m2 = area(&intersection(&plan.shape, &bands));
+        let patch_m2 = (asked_m2 - bands_m2).max(least_m2);
+        let rest_m2 = net_m2 - left_m2 - bands_m2 - patch_m2;
         let could = if may_m2 < asked_m2 {
             format!(
                 "no pattern meets it: {may_m2:.0} m2 lie where trees may stand as retention, the whole of it less than asked"
@@ -109,12 +118,15 @@ impl Judge<'_> {
                 "no pattern meets it: {rooms_m2:.0} m2 lie in pieces that hold a patch of more than {least_m2:.0} m2 ({largest_m2:.0} \
                  m2 the largest, where it is no narrower than a corridor)"
             )
-        } else if net_m2 - left_m2 - asked_m2.max(least_m2) < layout.least_part_m2 {
+        } else if rest_m2 < layout.least_part_m2 {
             format!(
-                "no pattern meets it and leaves ground to work: {:.0} m2 stay beside a patch of {:.0} m2, less than {:.0} m2 \
+                "no pattern meets it and leaves ground to work: {:.0} m2 stay beside a patch of {patch_m2:.0} m2{}, less than {:.0} m2 \
                  (`least_part`)",
-                (net_m2 - left_m2 - asked_m2.max(least_m2)).max(0.0),
-                asked_m2.max(least_m2),
+                rest_m2.max(0.0),
+                match bands_m2 > 0.5 {
+                    true => format!(" and the {bands_m2:.0} m2 of bands that rules ask for"),
+                    false => String::new(),
+                },
                 layout.least_part_m2
             )
         } else if self.pattern() == Pattern::Corridors {
