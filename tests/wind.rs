@@ -2,6 +2,8 @@
 
 mod audited;
 mod in_memory;
+#[path = "run_binary/mod.rs"]
+mod program;
 
 use std::path::Path;
 
@@ -377,4 +379,88 @@ fn a_project_says_where_the_wind_comes_from_and_who_says_so() {
         .unwrap();
     let own = own.unwrap();
     assert!((own.narrow_m - 30.48).abs() < 1e-9 && own.seconds_per_m == 2.0);
+}
+
+/// Two blocks of the small project by the program itself: what is written, compared and inspected, in one run and in two shares.
+#[test]
+fn every_output_knows_the_wind() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    program::small_project(folder);
+    let plain = std::fs::read_to_string(folder.join("project.toml")).unwrap();
+    let windy = format!("{plain}\n[wind]\nfrom = \"W\"\nsource = \"record 7\"\n");
+    program::write(folder, "windy.toml", &windy);
+    let run = |words: &[&str]| {
+        let ended = program::run(folder, words);
+        assert!(
+            ended.code == 0 || ended.code == 3,
+            "{words:?}: {}",
+            ended.stderr
+        );
+        ended.stdout
+    };
+    run(&["layout", "windy.toml", "--out", "out"]);
+    let blocks = program::table(&folder.join("out/blocks.csv"));
+    let number = |text: &str| text.parse::<f64>().unwrap();
+    let windward: Vec<f64> = blocks
+        .iter()
+        .map(|row| number(&row["windward_m"]))
+        .collect();
+    assert!(windward.iter().all(|m| *m > 50.0), "{windward:?}");
+    let rows = program::table(&folder.join("out/compliance.csv"));
+    let rows: Vec<_> = (rows.iter())
+        .filter(|row| row["rule_id"] == "wind-edge")
+        .collect();
+    assert_eq!(rows.len(), 2);
+    for (row, m) in rows.iter().zip(&windward) {
+        assert!((number(&row["measured"]) - m).abs() < 1e-2, "{row:?}");
+        assert_eq!(row["source"], "record 7");
+    }
+    let dataset = gdal::Dataset::open(folder.join("out/layout.gpkg")).unwrap();
+    let mut layer =
+        gdal::vector::LayerAccess::features(&mut dataset.layer_by_name("retained").unwrap())
+            .map(|piece| {
+                let at = |name: &str| piece.field_index(name).unwrap();
+                let m = |name: &str| piece.field_as_double(at(name)).unwrap().unwrap();
+                assert!(m("along_wind_m") > 0.0 && m("across_wind_m") > 0.0);
+                m("windward_m")
+            })
+            .collect::<Vec<f64>>();
+    layer.sort_by(f64::total_cmp);
+    assert!((layer.iter().sum::<f64>() - windward.iter().sum::<f64>()).abs() < 0.1);
+    let pages = program::files(&folder.join("out/report/data/blocks"));
+    assert_eq!(pages.len(), 2);
+    for page in pages.values() {
+        assert!(String::from_utf8_lossy(page).contains("\"windward_m\":["));
+    }
+    let inspected = run(&["inspect", "windy.toml"]);
+    assert!(
+        inspected.contains("from 270 degrees (record 7)"),
+        "{inspected}"
+    );
+    // Compared with wind from the south, along the strips.
+    program::write(
+        folder,
+        "both.toml",
+        &windy.replace("\"W\"", "[\"W\", \"S\"]"),
+    );
+    let told: serde_json::Value =
+        serde_json::from_str(&run(&["layout", "both.toml", "--compare", "--json"])).unwrap();
+    let of = |at: usize| told["rows"][at]["result"]["windward_m"].as_f64().unwrap();
+    assert!((of(0) - windward.iter().sum::<f64>()).abs() < 0.1, "{told}");
+    assert!(of(1) < of(0), "{told}");
+    // Plans that went through files say the same.
+    run(&["layout", "windy.toml", "--share", "1/2", "--out", "one"]);
+    run(&["layout", "windy.toml", "--share", "2/2", "--out", "two"]);
+    run(&["gather", "one", "two", "--out", "joined"]);
+    for name in ["blocks.csv", "compliance.csv", "layout.gpkg"] {
+        let read = |out: &str| std::fs::read(folder.join(out).join(name)).unwrap();
+        assert!(read("out") == read("joined"), "{name} differs");
+    }
+    // Without a wind nothing is said of it.
+    run(&["layout", "project.toml", "--out", "still"]);
+    assert_eq!(
+        program::table(&folder.join("still/blocks.csv"))[0]["windward_m"],
+        ""
+    );
 }
