@@ -234,6 +234,41 @@ fn what_stays_is_neither_cut_nor_driven_over_and_has_an_id() {
     assert!(failed, "{found:?}");
 }
 
+/// A den near the block's edge, so that the pass along that goes around both, and its path lies where machines keep off.
+#[test]
+fn nobody_drives_over_ground_that_is_left_beside_a_den() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    let den = |id: &str, x: f64, y: f64| {
+        let at = format!(
+            r#"{{"type": "Point", "coordinates": [{}, {}]}}"#,
+            500_000.0 + x,
+            5_400_000.0 + y
+        );
+        let facts = format!(r#"{{"KEEP": "{id}", "KIND": "den", "ACROSS": 6}}"#);
+        feature(&facts, &at)
+    };
+    let dens = [den("D-1", 150.0, 175.0), den("D-2", 500.0, 272.0)];
+    project(folder, "width = \"ACROSS\"", &dens);
+    let ended = run(folder, &["layout", "project.toml", "--out", "out"]);
+    assert!(ended.code == 0 || ended.code == 3, "{}", ended.stderr);
+    let layer = |name: &str| rows(folder, "out/layout.gpkg", name);
+    let (lines, travel, left) = (layer("strip_lines"), layer("travel"), layer("unworked"));
+    assert!(!left.is_empty() && !travel.is_empty());
+    for way in lines.iter().chain(&travel) {
+        for ground in &left {
+            let over = way.shape.intersection(&ground.shape);
+            let over_m = over.map_or(0.0, |over| over.length());
+            assert!(
+                over_m < 0.1,
+                "{:?}: {over_m} m, {:?}",
+                way.texts,
+                ground.texts
+            );
+        }
+    }
+}
+
 #[test]
 fn drawn_patches_are_taken_by_their_score() {
     let temp = tempfile::tempdir().unwrap();

@@ -13,7 +13,7 @@ use crate::geometry::buffer::Source;
 use crate::geometry::distance::{SegmentIndex, line_segments, polygon_segments};
 use crate::geometry::inset::inset_path;
 use crate::geometry::overlay::{
-    boundary, clip_lines, difference, intersection, joined, oriented, union,
+    boundary, clip_lines, difference, intersection, joined, oriented, shared_area, union,
 };
 
 /// A part divided by its boundary pass.
@@ -28,6 +28,8 @@ pub struct Pass {
     pub beyond_reach: Vec<Polygon>,
     /// Of the interior, but too small to be worked.
     pub slivers: Vec<Polygon>,
+    /// Whether some of the interior may lie along the setting's own edge.
+    pub at_edge: bool,
     /// Whether the straight skeleton's path was taken; None without a pass.
     pub skeleton: Option<bool>,
 }
@@ -51,6 +53,7 @@ pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: 
             lines: vec![],
             beyond_reach: vec![],
             slivers: vec![],
+            at_edge: true,
             skeleton: None,
         };
     }
@@ -118,7 +121,25 @@ pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: 
         lines = tours;
         let mut divided = cover::divide(engines, &band, &lines, machine.reach_m);
         // The longest first; each is driven for ground alone that no other comes to.
+        let mut lone: Vec<Polygon> = Vec::new();
         for own in apart {
+            let pocket = may_drive.0.iter().find(|pocket| {
+                let first = own.0.first();
+                first.is_some_and(|&first| touches(pocket, &[first, first]))
+            });
+            if let Some(pocket) = pocket
+                && polygon_area(pocket) < settings.layout.least_part_m2
+                && !lines.iter().any(|line| touches(pocket, &line.0))
+                && !polygon_segments(pocket).any(|s| {
+                    let beside_m = machine.half_width_m + ON_EDGE_M;
+                    inner_edge.approach(s.a, s.b, beside_m).is_some()
+                })
+                && shared_area(&MultiPolygon(vec![pocket.clone()]), &ground.zones.frontage)
+                    < DUST_M2
+            {
+                lone.push(pocket.clone());
+                continue;
+            }
             let left = divided.beyond.0.iter().filter(|shape| large(shape));
             let left = SegmentIndex::new(left.flat_map(polygon_segments).collect());
             let reaches = |w: &[Coord]| left.approach(w[0], w[1], machine.reach_m).is_some();
@@ -142,8 +163,18 @@ pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: 
         let (rest, small): (Vec<Polygon>, Vec<Polygon>) =
             divided.beyond.0.into_iter().partition(large);
         slivers.extend(small);
+        // What no machine gets to but through a neck that is too narrow for it stays.
+        let (alone, rest): (Vec<Polygon>, Vec<Polygon>) = rest.into_iter().partition(|shape| {
+            !lone.is_empty() && shared_area(&MultiPolygon(vec![shape.clone()]), &lone) > DUST_M2
+        });
+        beyond_reach.extend(alone);
         interior = union(&interior.0.into_iter().chain(rest).collect::<Vec<Polygon>>());
     }
+    let at_edge = give_to_strips(
+        &mut interior,
+        [&mut beyond_reach, &mut slivers],
+        settings.layout.sliver_m2,
+    );
     let narrow = within_reach(context, &mut interior, &lines);
     if !narrow.within.0.is_empty() {
         beyond_reach.extend(narrow.beyond.0);
@@ -156,8 +187,19 @@ pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: 
         lines,
         beyond_reach,
         slivers,
+        at_edge,
         skeleton: Some(path.skeleton),
     }
+}
+
+/// Less ground than this is the overlay's dust.
+const DUST_M2: f64 = 0.01;
+
+/// Whether a line comes into a polygon or to its edge.
+fn touches(polygon: &Polygon, line: &[Coord]) -> bool {
+    let edges = SegmentIndex::new(polygon_segments(polygon).collect());
+    line.first().is_some_and(|&at| edges.holds(at))
+        || (line.windows(2)).any(|w| edges.approach(w[0], w[1], ON_EDGE_M).is_some())
 }
 
 /// What sums of areas differ by, where the same ground is cut in another way.
@@ -244,6 +286,40 @@ fn within_reach(
         false
     });
     narrow
+}
+
+/// What a pass leaves beside ground of strips is theirs, as far as they reach it: their machines come through it. Whether
+/// there is any.
+fn give_to_strips(
+    interior: &mut MultiPolygon,
+    left: [&mut Vec<Polygon>; 2],
+    sliver_m2: f64,
+) -> bool {
+    if interior.0.is_empty() || left.iter().all(|left| left.is_empty()) {
+        return false;
+    }
+    let edge = SegmentIndex::of_boundary(interior);
+    let beside = |polygon: &Polygon| {
+        polygon_segments(polygon).any(|s| edge.approach(s.a, s.b, ON_EDGE_M).is_some())
+    };
+    let [beyond_reach, slivers] = left;
+    let mut given: Vec<Polygon> = Vec::new();
+    for left in [beyond_reach, &mut *slivers] {
+        let (own, others): (Vec<Polygon>, Vec<Polygon>) = left.drain(..).partition(beside);
+        given.extend(own);
+        *left = others;
+    }
+    if given.is_empty() {
+        return false;
+    }
+    let all = union(&interior.0.drain(..).chain(given).collect::<Vec<Polygon>>());
+    for polygon in all.0 {
+        match polygon_area(&polygon) >= sliver_m2 {
+            true => interior.0.push(polygon),
+            false => slivers.push(polygon),
+        }
+    }
+    true
 }
 
 /// What lines may come nearer to an edge by the roundings of their ways.

@@ -6,17 +6,23 @@ use geo::{Coord, MultiPolygon, Polygon};
 use rstar::RTree;
 use rstar::primitives::{GeomWithData, Rectangle};
 
+use super::felled::crossing;
 use super::travel::Leg;
 use crate::geometry::area::{Bounds, rings};
-use crate::geometry::distance::{SegmentIndex, inside_polygon, point_segment, polygon_segments};
+use crate::geometry::distance::{
+    Segment, SegmentIndex, inside_polygon, point_segment, polygon_segments, segment_segment,
+};
 
-/// Legs that must be cut before a straight way may be driven; None where it leads over ground that is never cut.
-pub type Needs = Option<Box<[usize]>>;
+/// Legs that must be cut before a straight way may be driven, with metres over the ground of each; None where it leads over
+/// ground that is never cut.
+pub type Needs = Option<Box<[(usize, f64)]>>;
 
-/// A straight way is asked at places this far apart.
+/// On ground that several legs cut, the nearest of them is asked for at places this far apart.
 const STEP_M: f64 = 1.0;
 /// What a line runs over for fewer metres is no more than touched.
-const OVER_M: u32 = 1;
+const OVER_M: f64 = 1.0;
+/// Shorter stretches of a way over other ground, and other ground beside it no farther off, are rounding of edges.
+const HAIR_M: f64 = 0.02;
 
 /// A piece of ground that is cut.
 pub struct Piece {
@@ -45,6 +51,16 @@ struct Beside {
     is_free: Option<bool>,
     /// Pieces that hold some of it, by their numbers; Some(true): all of it.
     pieces: Vec<(usize, Option<bool>)>,
+    /// Shares of the way at which it comes from one ground to another, in order, from 0 to 1.
+    cuts: Vec<f64>,
+}
+
+/// What opens a place.
+enum Opener<'p> {
+    Free,
+    /// The nearest of the legs that cut it.
+    Cut(&'p [usize]),
+    Never,
 }
 
 /// Outlines with more corners than this are indexed.
@@ -82,28 +98,51 @@ impl OpenGround {
     /// What can be said of a straight way as a whole: most run in the open, or past no edge.
     fn beside(&self, a: Coord, b: Coord) -> Beside {
         let bounds = Bounds::of(&[a, b]);
-        let first = OpenGround::places(a, b).next().unwrap_or(a);
+        let middle = (a + b) / 2.0;
+        let mut cuts = vec![0.0, 1.0];
+        let mut crossed = |s: &Segment| {
+            if segment_segment(a, b, s.a, s.b) == 0.0 {
+                cuts.push(crossing(a, b, s.a, s.b));
+            }
+        };
         let is_free = match self.free_box.meets(&bounds) {
             false => Some(false),
-            // Without an edge beside it all of the way is in or all of it is out.
-            true if self.free.near(a, b, 0.0).next().is_none() => Some(self.free.holds(first)),
-            true => None,
+            true => {
+                let mut is_beside = false;
+                for edge in self.free.near(a, b, 0.0) {
+                    is_beside = true;
+                    crossed(edge);
+                }
+                // Without an edge beside it all of the way is in or all of it is out.
+                (!is_beside).then(|| self.free.holds(middle))
+            }
         };
+        let mut pieces: Vec<(usize, Option<bool>)> = Vec::new();
         let near = self.tree.locate_in_envelope_intersecting(bounds.envelope());
-        let mut pieces: Vec<(usize, Option<bool>)> = near
-            .map(|found| {
-                let index = found.data;
-                let is_beside = match &self.outlines[index] {
-                    Some(outline) => outline.near(a, b, 0.0).next().is_some(),
-                    None => polygon_segments(&self.pieces[index].shape)
-                        .any(|s| Bounds::of(&[s.a, s.b]).meets(&bounds)),
-                };
-                (index, (!is_beside).then(|| self.holds(index, first)))
-            })
-            .filter(|(_, holds)| *holds != Some(false))
-            .collect();
+        for index in near.map(|found| found.data) {
+            let mut is_beside = false;
+            let mut look_at = |s: &Segment| {
+                is_beside = true;
+                crossed(s);
+            };
+            match &self.outlines[index] {
+                Some(outline) => outline.near(a, b, 0.0).for_each(&mut look_at),
+                None => polygon_segments(&self.pieces[index].shape)
+                    .filter(|s| Bounds::of(&[s.a, s.b]).meets(&bounds))
+                    .for_each(|s| look_at(&s)),
+            }
+            let holds = (!is_beside).then(|| self.holds(index, middle));
+            if holds != Some(false) {
+                pieces.push((index, holds));
+            }
+        }
         pieces.sort_unstable();
-        Beside { is_free, pieces }
+        cuts.sort_unstable_by(f64::total_cmp);
+        Beside {
+            is_free,
+            pieces,
+            cuts,
+        }
     }
 
     fn holds(&self, piece: usize, at: Coord) -> bool {
@@ -113,18 +152,20 @@ impl OpenGround {
         }
     }
 
-    /// The leg that opens a place on a way: None where nothing does, Some(None) where it is free.
-    fn opener(&self, at: Coord, beside: &Beside) -> Option<Option<usize>> {
+    fn opener(&self, at: Coord, beside: &Beside) -> Opener<'_> {
         let is_free = || self.free_box.meets(&Bounds::of(&[at])) && self.free.holds(at);
         if beside.is_free.unwrap_or_else(is_free) {
-            return Some(None);
+            return Opener::Free;
         }
         let holds =
             |&&(piece, all): &&(usize, Option<bool>)| all.unwrap_or_else(|| self.holds(piece, at));
-        let (piece, _) = *beside.pieces.iter().find(holds)?;
-        if let [only] = self.pieces[piece].legs[..] {
-            return Some(Some(only));
+        match beside.pieces.iter().find(holds) {
+            Some(&(piece, _)) => Opener::Cut(&self.pieces[piece].legs),
+            None => Opener::Never,
         }
+    }
+
+    fn nearest(&self, legs: &[usize], at: Coord) -> Option<usize> {
         let off_m = |leg: usize| {
             let each = self.lines[leg]
                 .0
@@ -132,51 +173,161 @@ impl OpenGround {
                 .map(|w| point_segment(at, w[0], w[1]));
             each.fold(f64::INFINITY, f64::min)
         };
-        let legs = self.pieces[piece].legs.iter().copied();
-        let nearest = legs
-            .map(|leg| (off_m(leg), leg))
-            .min_by(|a, b| a.0.total_cmp(&b.0));
-        nearest.map(|(_, leg)| Some(leg))
+        let nearest = legs.iter().map(|&leg| (off_m(leg), leg));
+        let nearest = nearest.min_by(|a, b| a.0.total_cmp(&b.0));
+        nearest.map(|(_, leg)| leg)
     }
 
-    fn places(a: Coord, b: Coord) -> impl Iterator<Item = Coord> {
-        let step = b - a;
-        let count = (step.x.hypot(step.y) / STEP_M).ceil().max(1.0) as u32;
-        (0..count).map(move |k| a + step * ((f64::from(k) + 0.5) / f64::from(count)))
-    }
-
-    /// Other legs over whose ground the line of a leg runs for more than [`OVER_M`].
-    pub fn runs_over(&self, leg: usize) -> Vec<usize> {
-        let mut metres: BTreeMap<usize, u32> = BTreeMap::new();
-        for w in self.lines[leg].0.windows(2) {
-            let beside = self.beside(w[0], w[1]);
-            for at in OpenGround::places(w[0], w[1]) {
-                if let Some(Some(other)) = self.opener(at, &beside) {
-                    *metres.entry(other).or_default() += 1;
+    /// Visits the legs that open a straight way, with metres of it; a stretch that none ever does has no leg. Stops where
+    /// `on` says so.
+    fn walk(&self, a: Coord, b: Coord, mut on: impl FnMut(Option<usize>, f64) -> bool) {
+        let beside = self.beside(a, b);
+        if beside.is_free == Some(true) {
+            return;
+        }
+        let way = b - a;
+        let way_m = way.x.hypot(way.y);
+        let aside = Coord {
+            x: -way.y,
+            y: way.x,
+        } * (HAIR_M / way_m.max(HAIR_M));
+        for cut in beside.cuts.windows(2) {
+            let stretch_m = (cut[1] - cut[0]) * way_m;
+            // A way of no length stands somewhere all the same.
+            if stretch_m <= HAIR_M && way_m > HAIR_M {
+                continue;
+            }
+            let middle = a + way * ((cut[0] + cut[1]) / 2.0);
+            // On an edge it is no matter which side holds a place.
+            let opener = [middle, middle + aside, middle - aside]
+                .into_iter()
+                .map(|at| self.opener(at, &beside))
+                .find(|opener| !matches!(opener, Opener::Never));
+            let go_on = match opener {
+                Some(Opener::Free) => true,
+                Some(Opener::Cut(&[only])) => on(Some(only), stretch_m),
+                Some(Opener::Cut(legs)) => {
+                    let count = (stretch_m / STEP_M).ceil().max(1.0);
+                    (0..count as u32).all(|k| {
+                        let share = (f64::from(k) + 0.5) / count;
+                        let at = a + way * (cut[0] + (cut[1] - cut[0]) * share);
+                        on(self.nearest(legs, at), stretch_m / count)
+                    })
                 }
+                Some(Opener::Never) | None => on(None, stretch_m),
+            };
+            if !go_on {
+                return;
             }
         }
-        let over = |&(other, metres): &(usize, u32)| other != leg && metres > OVER_M;
-        metres
-            .into_iter()
-            .filter(over)
-            .map(|(leg, _)| leg)
-            .collect()
+    }
+
+    /// Other legs over whose ground the line of a leg runs for more than [`OVER_M`], with metres.
+    pub fn runs_over(&self, leg: usize) -> Vec<(usize, f64)> {
+        let mut metres: BTreeMap<usize, f64> = BTreeMap::new();
+        for w in self.lines[leg].0.windows(2) {
+            self.walk(w[0], w[1], |other, over_m| {
+                if let Some(other) = other {
+                    *metres.entry(other).or_default() += over_m;
+                }
+                true
+            });
+        }
+        let over = |&(other, metres): &(usize, f64)| other != leg && metres > OVER_M;
+        metres.into_iter().filter(over).collect()
+    }
+
+    /// A leg's line from one of its ends up to the ground of another, and the rest, where that leads over nothing else; None
+    /// where it does, or comes to none.
+    pub fn parted_at(
+        &self,
+        (leg, end): (usize, usize),
+        other: usize,
+    ) -> Option<[geo::LineString; 2]> {
+        let mut line = self.lines[leg].clone();
+        if end == 1 {
+            line.0.reverse();
+        }
+        let [a, b] = line.0[..] else {
+            return None;
+        };
+        let (mut along_m, mut from_m, mut astray_m) = (0.0, None, 0.0);
+        self.walk(a, b, |ground, over_m| {
+            if ground == Some(other) {
+                from_m.get_or_insert(along_m);
+            } else if from_m.is_some() {
+                astray_m += over_m;
+            }
+            along_m += over_m;
+            true
+        });
+        let whole_m = (b - a).x.hypot((b - a).y);
+        let at = a + (b - a) * (from_m? / whole_m);
+        let parted = [vec![a, at], vec![at, b]].map(geo::LineString);
+        (astray_m <= OVER_M && along_m > whole_m - OVER_M && at != a).then_some(parted)
     }
 
     pub fn needs(&self, a: Coord, b: Coord) -> Needs {
-        let mut legs = Vec::new();
-        let beside = self.beside(a, b);
-        if beside.is_free == Some(true) {
-            return Some(legs.into());
-        }
-        for at in OpenGround::places(a, b) {
-            if let Some(leg) = self.opener(at, &beside)?
-                && !legs.contains(&leg)
-            {
-                legs.push(leg);
+        let mut legs: Vec<(usize, f64)> = Vec::new();
+        let mut is_open = true;
+        self.walk(a, b, |leg, over_m| {
+            match leg {
+                Some(leg) => match legs.iter_mut().find(|(held, _)| *held == leg) {
+                    Some((_, metres)) => *metres += over_m,
+                    None => legs.push((leg, over_m)),
+                },
+                None => is_open = false,
             }
+            is_open
+        });
+        is_open.then(|| legs.into())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use geo::LineString;
+
+    fn rectangle(x0: f64, x1: f64) -> Polygon {
+        let ring = vec![(x0, 0.), (x1, 0.), (x1, 10.), (x0, 10.), (x0, 0.)];
+        Polygon::new(LineString::from(ring), vec![])
+    }
+
+    fn ground(cut: &[(f64, f64)]) -> OpenGround {
+        let legs: Vec<Leg> = (cut.iter())
+            .map(|&(x0, x1)| Leg {
+                line: LineString::from(vec![(x0, 5.), (x1, 5.)]),
+                kind: crate::layout::travel::LegKind::Strip,
+            })
+            .collect();
+        let pieces = cut.iter().enumerate().map(|(leg, &(x0, x1))| Piece {
+            shape: rectangle(x0, x1),
+            legs: vec![leg],
+        });
+        let none = MultiPolygon(vec![]);
+        OpenGround::new(
+            MultiPolygon(vec![rectangle(0., 20.)]),
+            pieces.collect(),
+            &legs,
+            none,
+        )
+    }
+
+    #[test]
+    fn ground_that_a_way_crosses_for_less_than_a_metre_is_found() {
+        let (a, b) = (Coord { x: 1., y: 5. }, Coord { x: 19., y: 5. });
+        let all = ground(&[(0., 8.1), (8.1, 8.4), (8.4, 20.)]).needs(a, b);
+        let all: Vec<(usize, f64)> = all.unwrap().to_vec();
+        assert_eq!(
+            all.iter().map(|(leg, _)| *leg).collect::<Vec<_>>(),
+            [0, 1, 2]
+        );
+        for ((_, metres), wanted) in all.iter().zip([7.1, 0.3, 10.6]) {
+            assert!((metres - wanted).abs() < 1e-9, "{all:?}");
         }
-        Some(legs.into())
+        // What is never cut bars it, but for a rounding.
+        assert!(ground(&[(0., 8.1), (8.4, 20.)]).needs(a, b).is_none());
+        assert!(ground(&[(0., 8.1), (8.11, 20.)]).needs(a, b).is_some());
     }
 }

@@ -8,6 +8,7 @@ use super::ground::Ground;
 use super::strips::{Part, Pieces, cut, least_patch_m2};
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::frame::map_polygon;
+use crate::geometry::overlay::union;
 use crate::geometry::sweep::{Slab, clip_slabs, slab_areas, upright};
 use crate::model::{Books, Unworked};
 use crate::rulebook::{Rulebook, ShareOf};
@@ -459,7 +460,27 @@ fn cut_gap(
         .into_iter()
         .find(|(left, _)| *left == strip)
         .map(|(_, slab)| slab);
-    if let Some(slab) = slab {
+    let Some(slab) = slab else {
+        return;
+    };
+    // With what of the gap is cut beside it already: a machine cannot come onto a short piece from the side.
+    let mut joined = vec![shape];
+    let mut at = 0;
+    while at < pieces.cut.len() {
+        let piece = &pieces.cut[at];
+        if piece.mouth && piece.strip == strip {
+            let apart = joined.len() + piece.shape.0.len();
+            let all: Vec<Polygon> = joined.iter().chain(&piece.shape.0).cloned().collect();
+            let all = union(&all);
+            if all.0.len() < apart {
+                joined = all.0;
+                pieces.cut.remove(at);
+                continue;
+            }
+        }
+        at += 1;
+    }
+    for shape in joined {
         pieces.add_cut(
             context,
             part,

@@ -128,9 +128,21 @@ pub fn of_piece(context: Context<'_>, ground: &DayGround, piece: &Piece) -> Vec<
         .into_iter()
         .zip(shapes)
         .map(|(stretch, shape)| PieceSection { stretch, shape });
+    let sections = sections.filter(|section| !section.shape.0.is_empty());
+    let mut sections: Vec<PieceSection> = sections.collect();
+    // Of a piece in several polygons a stretch may hold less ground than it is long.
+    let least_m = context.settings.layout.section_min_m;
+    let is_day = |section: &PieceSection| section.stretch.class == ShiftClass::DayOnly;
+    if sections.iter().any(is_day) {
+        for section in &mut sections {
+            let held = Bounds::of_polygons(&section.shape);
+            if !is_day(section) && held.max.y - held.min.y < least_m - 1e-6 {
+                section.stretch.class = ShiftClass::DayOnly;
+                section.stretch.reasons.push(DayReason::ShortStretch);
+            }
+        }
+    }
     sections
-        .filter(|section| !section.shape.0.is_empty())
-        .collect()
 }
 
 /// A day-only section of which nothing but its ground is known, for tests.

@@ -38,6 +38,8 @@ pub struct Part<'g> {
     pub turned_band: MultiPolygon,
     /// Where the machine may drive: part and road clearing, less machine exclusions.
     pub turned_drivable: MultiPolygon,
+    /// What the pass leaves beside its own ground: small pieces, and those beyond its reach.
+    pub turned_left: [Vec<Polygon>; 2],
     /// Left and right end of the interior.
     pub left: f64,
     pub right: f64,
@@ -80,7 +82,11 @@ impl<'g> Part<'g> {
         let mut drivable = whole.0;
         drivable.extend(ground.clearing.0.iter().cloned());
         let drivable = difference(&union(&drivable), &ground.zones.exclusion);
-        let drivable = difference(&drivable, &beside_standing(context, ground, shape));
+        let standing = match pass.at_edge {
+            true => beside_standing(context, ground, shape),
+            false => vec![],
+        };
+        let drivable = difference(&drivable, &standing);
         let bounds = Bounds::of_polygons(&turned_interior);
         Part {
             number,
@@ -93,6 +99,8 @@ impl<'g> Part<'g> {
             turned_may_stand: difference(&turned_interior, &turned_road),
             turned_band: intersection(&turned_interior, &turned_road),
             turned_drivable: frame.enter_polygons(&drivable),
+            turned_left: [&pass.slivers, &pass.beyond_reach]
+                .map(|left| frame.enter_polygons(&MultiPolygon(left.clone())).0),
             left: bounds.min.x,
             right: bounds.max.x,
             turned_interior,
@@ -105,11 +113,11 @@ impl<'g> Part<'g> {
     }
 }
 
-/// Without a boundary pass strips come up to what stands: how near to it the machine may not drive. Corridors of the next
+/// Where no boundary pass runs strips come up to what stands: how near to it the machine may not drive. Corridors of the next
 /// setting may end at the line between them.
 fn beside_standing(context: Context<'_>, ground: &Ground, shape: &Polygon) -> Vec<Polygon> {
     let half_m = context.settings.machine.half_width_m;
-    if context.settings.layout.boundary_pass || half_m <= 0.0 {
+    if half_m <= 0.0 {
         return vec![];
     }
     let rim = boundary(&MultiPolygon(vec![shape.clone()]));
@@ -244,7 +252,12 @@ pub fn cut(context: Context<'_>, part: &Part, comb: &Comb, least_m: f64) -> Piec
     let sliver_m2 = context.settings.layout.sliver_m2;
     let least_m2 = least_patch_m2(context);
     let least_m = least_m.min(comb.corridor_m);
-    let mut pieces = Pieces::default();
+    let [slivers, beyond_reach] = part.turned_left.clone();
+    let mut pieces = Pieces {
+        slivers,
+        beyond_reach,
+        ..Pieces::default()
+    };
     let strips = comb.strips(part.right);
     for (index, shape) in clip_slabs(&part.turned_interior, &strips) {
         pieces.add_cut(
@@ -257,39 +270,44 @@ pub fn cut(context: Context<'_>, part: &Part, comb: &Comb, least_m: f64) -> Piec
             shape,
         );
     }
+    pieces.cut_on_the_way(context);
     let corridors = comb.corridors(part.right);
     let slabs = comb.corridor_slabs(part.right);
+    // What of each gap is cut, by the corridor's place.
+    let mut mouths: Vec<Vec<Polygon>> = vec![vec![]; slabs.len()];
     for (index, shape) in clip_slabs(&part.turned_may_stand, &slabs) {
-        let (strip, slab) = corridors[index];
+        let (strip, _) = corridors[index];
         let bounds = Bounds::of(&shape.exterior().0);
-        if polygon_area(&shape) < sliver_m2 {
-            pieces.slivers.push(shape);
-        } else if bounds.max.x - bounds.min.x < least_m - 1e-6 || polygon_area(&shape) <= least_m2 {
-            // A sliced corridor would be narrower than the least width, or not count as retention.
-            pieces.add_cut(
-                context,
-                part,
-                strip,
-                true,
-                slab.width(),
-                slab.middle(),
-                shape,
-            );
+        // A sliced corridor would be narrower than the least width, or not count as retention.
+        if polygon_area(&shape) < sliver_m2
+            || bounds.max.x - bounds.min.x < least_m - 1e-6
+            || polygon_area(&shape) <= least_m2
+        {
+            mouths[index].push(shape);
         } else {
             pieces.corridors.push((strip, shape));
         }
     }
     for (index, shape) in clip_slabs(&part.turned_band, &slabs) {
-        let (strip, slab) = corridors[index];
-        pieces.add_cut(
-            context,
-            part,
-            strip,
-            true,
-            slab.width(),
-            slab.middle(),
-            shape,
-        );
+        mouths[index].push(shape);
+    }
+    for (mouths, ((strip, _), slab)) in mouths.into_iter().zip(corridors.iter().zip(&slabs)) {
+        // Ground on both sides of the road band's edge is driven in one go.
+        let joined = match mouths.len() {
+            0 | 1 => mouths,
+            _ => union(&mouths).0,
+        };
+        for shape in joined {
+            pieces.add_cut(
+                context,
+                part,
+                *strip,
+                true,
+                slab.width(),
+                slab.middle(),
+                shape,
+            );
+        }
     }
     pieces
 }
@@ -300,6 +318,42 @@ impl Pieces {
             .iter()
             .map(|(_, shape)| polygon_area(shape))
             .sum()
+    }
+
+    /// Trees that stand where a machine drives are cut, though the piece there is small or lies beyond the reach of its own
+    /// drive.
+    fn cut_on_the_way(&mut self, context: Context<'_>) {
+        let reach_m = context.settings.machine.reach_m;
+        let lists = [&mut self.slivers, &mut self.beyond_reach];
+        for left in lists {
+            for scrap in std::mem::take(left) {
+                let bounds = Bounds::of(&scrap.exterior().0);
+                let whole = MultiPolygon(vec![scrap]);
+                let over = |piece: &Piece| {
+                    let within = (bounds.min.x..bounds.max.x).contains(&piece.x);
+                    let crossed = within
+                        .then(|| upright(&whole, piece.x))
+                        .into_iter()
+                        .flatten();
+                    let mut met = crossed.flat_map(|[low, high]| {
+                        let drives = piece.drives.iter();
+                        drives.map(move |&[from, to]| high.min(to) - low.max(from))
+                    });
+                    met.any(|metres| metres > TOUCHED_M)
+                };
+                let Some(piece) = self.cut.iter_mut().find(|piece| over(piece)) else {
+                    left.extend(whole.0);
+                    continue;
+                };
+                let drives = piece.drives.iter();
+                let lines: Vec<LineString> =
+                    drives.map(|&drive| upright_line(piece.x, drive)).collect();
+                let divided = cover::divide(context.engines, &whole, &lines, reach_m);
+                let all = piece.shape.0.drain(..).chain(divided.within.0);
+                piece.shape = union(&all.collect::<Vec<Polygon>>());
+                left.extend(divided.beyond.0);
+            }
+        }
     }
 
     #[allow(clippy::too_many_arguments)]
@@ -343,6 +397,9 @@ impl Pieces {
         }
     }
 }
+
+/// Ground that a line meets for no more than this is touched.
+const TOUCHED_M: f64 = 0.02;
 
 pub fn upright_line(x: f64, [low, high]: [f64; 2]) -> LineString {
     LineString(vec![Coord { x, y: low }, Coord { x, y: high }])

@@ -13,6 +13,9 @@ use crate::geometry::nearest_first::Queued;
 
 /// How far off a driven line a leg may end and still turn onto it, in strip widths.
 const ATTACH_STRIPS: f64 = 3.0;
+/// A way may lead this far onto the ground that its goal is yet to cut, in strip widths: over a strip and a half slantwise
+/// from the end of a gap.
+const ONTO_GOAL_STRIPS: f64 = 1.5;
 /// Nodes looked at for the next piece once one is found: what is farther than that is not next.
 const MOST_SETTLED: usize = 400;
 /// Places along a road that are this far apart are tried to come from it onto a pass.
@@ -98,8 +101,12 @@ pub struct Network<'g> {
     piece: Vec<u32>,
     /// The leg and its end that each node is, if it is one.
     leg_at: Vec<Option<(usize, usize)>>,
-    /// Other legs over whose ground each runs, found when first asked.
-    over: Vec<OnceCell<Vec<usize>>>,
+    /// Other legs over whose ground each runs, with metres, found when first asked.
+    over: Vec<OnceCell<Vec<(usize, f64)>>>,
+    /// The farthest that a way leads onto ground of its goal.
+    onto_goal_m: f64,
+    /// Strips that end at standing trees: none leads on to a pass.
+    dead_ends: Vec<bool>,
 }
 
 /// Straight lines on ground that will be cut and may be driven.
@@ -156,6 +163,8 @@ impl<'g> Network<'g> {
             piece: vec![],
             leg_at: vec![],
             over: legs.iter().map(|_| OnceCell::new()).collect(),
+            onto_goal_m: ONTO_GOAL_STRIPS * strip_m,
+            dead_ends: vec![false; legs.len()],
         };
         for leg in legs {
             let start = net.node(leg.start());
@@ -183,10 +192,7 @@ impl<'g> Network<'g> {
             let mut near: Vec<usize> = near.filter(|end| !net.ends[way].contains(end)).collect();
             near.sort_unstable();
             for end in near {
-                let p = net.nodes[end];
-                if let Some(on) = index.nearest(p, attach_m)
-                    && let Some(off_m) = open.straight(p, on.at)
-                {
+                if let Some((on, off_m)) = net.onto(legs, &open, &index, attach_m, (end, way)) {
                     let stop = net.node(on.at);
                     net.join(
                         end,
@@ -247,21 +253,38 @@ impl<'g> Network<'g> {
         self.ends[from].iter().any(|&own| self.piece[own] == there)
     }
 
-    /// A leg's ring begun where it comes nearest to a node; None where the leg is no ring.
-    pub fn ring_from(&self, leg: usize, node: usize) -> Option<LineString> {
+    /// A leg's line begun where it comes nearest to a node: a ring once round, any other to its nearer end, back, and on to
+    /// the other, which is given too.
+    pub fn line_from(&self, leg: usize, node: usize) -> Option<(LineString, usize)> {
         let line = &self.lines[leg];
         let at = self.nodes[node];
         let on = LineIndex::new(line).nearest(at, f64::INFINITY)?;
-        let closed = line.0.first() == line.0.last();
-        closed.then(|| {
-            let corners = &line.0[..line.0.len() - 1];
-            let mut ring = vec![on.at];
-            ring.extend_from_slice(&corners[on.segment + 1..]);
-            ring.extend_from_slice(&corners[..=on.segment]);
-            ring.push(on.at);
-            ring.dedup();
-            LineString(ring)
-        })
+        let (before, after) = line.0.split_at(on.segment + 1);
+        let mut path = vec![on.at];
+        let end = if line.0.first() == line.0.last() {
+            path.extend_from_slice(after);
+            path.extend_from_slice(&before[1..]);
+            path.push(on.at);
+            node
+        } else {
+            let back = before.iter().rev().copied();
+            let first_m = on.along_m;
+            if first_m <= self.lengths_m[leg] - first_m {
+                path.extend(back);
+                path.extend_from_slice(&before[1..]);
+                path.push(on.at);
+                path.extend_from_slice(after);
+                self.ends[leg][1]
+            } else {
+                path.extend_from_slice(after);
+                path.extend(after.iter().rev().skip(1));
+                path.push(on.at);
+                path.extend(back);
+                self.ends[leg][0]
+            }
+        };
+        path.dedup();
+        Some((LineString(path), end))
     }
 
     fn node(&mut self, at: Coord) -> usize {
@@ -310,9 +333,53 @@ impl<'g> Network<'g> {
             Over::Ground(needs) => {
                 let ask = || self.ground.needs(self.nodes[from], self.nodes[edge.to]);
                 let needs = needs.get_or_init(ask).as_ref();
-                needs.is_some_and(|legs| legs.iter().all(|&leg| cut[leg] || Some(leg) == goal))
+                needs.is_some_and(|legs| {
+                    legs.iter()
+                        .all(|&(leg, over_m)| cut[leg] || self.is_onto(leg, over_m, goal))
+                })
             }
         }
+    }
+
+    /// Whether ground is the goal's own and no more than is felled from where the machine stands before it drives on.
+    fn is_onto(&self, leg: usize, over_m: f64, goal: Option<usize>) -> bool {
+        Some(leg) == goal && over_m <= self.onto_goal_m
+    }
+
+    /// The place at which the end of a leg is joined to another, and metres to it: the nearest, or the next beside it where that
+    /// lies behind the corner of a strip or of ground that stays.
+    fn onto(
+        &self,
+        legs: &[Leg],
+        open: &Open,
+        index: &LineIndex,
+        attach_m: f64,
+        (end, way): (usize, usize),
+    ) -> Option<(OnLine, f64)> {
+        let from = self.nodes[end];
+        let nearest = index.nearest(from, attach_m)?;
+        let straight_m = open.straight(from, nearest.at);
+        let direct = straight_m.map(|off_m| (nearest, off_m));
+        let is_clear = |at: Coord| {
+            let needs = self.ground.needs(from, at);
+            let own = |leg: usize| leg == way || self.ends[leg].contains(&end);
+            needs.is_some_and(|needs| {
+                needs
+                    .iter()
+                    .all(|&(leg, _)| legs[leg].kind != LegKind::Strip || own(leg))
+            })
+        };
+        if direct.is_some_and(|(on, _)| is_clear(on.at)) {
+            return direct;
+        }
+        let steps = (1..=(attach_m / LAND_STEP_M) as i32).flat_map(|k| [k, -k]);
+        let beside = steps
+            .filter_map(|k| index.along(nearest.along_m + f64::from(k) * LAND_STEP_M))
+            .filter_map(|on| Some((on, open.straight(from, on.at)?)))
+            .filter(|(on, off_m)| *off_m <= attach_m && is_clear(on.at));
+        beside
+            .reduce(|a, b| if b.1 < a.1 { b } else { a })
+            .or(direct)
     }
 
     /// Joins open legs to one another wherever they come nearest.
@@ -396,7 +463,10 @@ impl<'g> Network<'g> {
                     let reached = along.filter_map(|on| {
                         let off_m = open.straight(from, on.at)?;
                         let needs = self.ground.needs(from, on.at)?;
-                        needs.iter().all(|&leg| leg == pass).then_some((off_m, on))
+                        let own = |&(leg, over_m): &(usize, f64)| {
+                            leg == pass && over_m <= self.onto_goal_m
+                        };
+                        needs.iter().all(own).then_some((off_m, on))
                     });
                     let Some((off_m, on)) = reached.reduce(|a, b| if b.0 < a.0 { b } else { a })
                     else {
@@ -566,20 +636,19 @@ impl<'g> Network<'g> {
     }
 
     /// The nearest place, by what is cut, at which one of the `wanted` legs may be begun: an end, or anywhere that others
-    /// join it where it is a ring. Gives the node. With `through`, legs that are not cut yet count
-    /// as ways too, and those on the way are given in order.
+    /// join it where it is a ring. Gives the node, and the legs in order that have to be cut on the way.
     pub fn next(
         &self,
         scratch: &mut Scratch,
         cut: &[bool],
         from: &[usize],
         wanted: &[usize],
-        through: bool,
+        how: How,
     ) -> Option<Next> {
         let mut begins: Vec<(usize, usize)> = Vec::new();
         for &leg in wanted {
             begins.extend(self.ends[leg].map(|node| (node, leg)));
-            if self.lines[leg].0.first() == self.lines[leg].0.last() {
+            if how == How::Anywhere || self.lines[leg].0.first() == self.lines[leg].0.last() {
                 begins.extend(self.stops[leg].iter().map(|&node| (node, leg)));
             }
         }
@@ -611,7 +680,8 @@ impl<'g> Network<'g> {
                                 needs
                                     .into_iter()
                                     .flatten()
-                                    .filter(|&&l| !cut[l] && l != leg),
+                                    .map(|&(over, _)| over)
+                                    .filter(|&over| !cut[over] && over != leg),
                             );
                         }
                         _ => {}
@@ -624,8 +694,12 @@ impl<'g> Network<'g> {
             }
             for (index, edge) in self.edges[at].iter().enumerate() {
                 let own = begun_at(edge.to);
-                let usable =
-                    self.usable(at, edge, cut, own) || (through && self.may_be(at, edge, cut, own));
+                let usable = self.usable(at, edge, cut, own)
+                    || match how {
+                        How::AsItIs | How::Anywhere => false,
+                        How::Through => self.may_be(at, edge, cut, (own, &[])),
+                        How::ThroughOnto => self.may_be(at, edge, cut, (own, wanted)),
+                    };
                 if usable {
                     let via = Some((at, Via(index)));
                     scratch.reach_towards(edge.to, so_far + edge.length_m, 0.0, via);
@@ -635,19 +709,53 @@ impl<'g> Network<'g> {
         None
     }
 
-    /// Whether an edge could be driven once legs are cut that run over no ground of others.
-    fn may_be(&self, from: usize, edge: &Edge, cut: &[bool], goal: Option<usize>) -> bool {
-        let may_be_cut = |&leg: &usize| {
+    /// From here on a strip is no way to a pass before it is cut in its turn.
+    pub fn end_at_trees(&mut self, leg: usize) {
+        self.dead_ends[leg] = true;
+    }
+
+    /// Whether a leg runs over ground of another.
+    pub fn runs_onto(&self, leg: usize, other: usize) -> bool {
+        let over = self.over[leg].get_or_init(|| self.ground.runs_over(leg));
+        over.iter().any(|&(over, _)| over == other)
+    }
+
+    /// The line of a leg from one end up to the ground of another that it leads to, and the rest of it.
+    pub fn parted_at(&self, leg: End, other: usize) -> Option<[LineString; 2]> {
+        self.ground.parted_at(leg, other)
+    }
+
+    /// Whether an edge could be driven once strips are cut that run over no ground of others, but for what they lead to and
+    /// cut from their own end.
+    fn may_be(
+        &self,
+        from: usize,
+        edge: &Edge,
+        cut: &[bool],
+        (goal, onto): (Option<usize>, &[usize]),
+    ) -> bool {
+        let may_be_cut = |leg: usize| {
             let over = self.over[leg].get_or_init(|| self.ground.runs_over(leg));
-            cut[leg] || Some(leg) == goal || over.iter().all(|&other| cut[other])
+            let aimed_at = |other: usize, over_m: f64| {
+                let leads = |end: usize| self.ground.parted_at((leg, end), other).is_some();
+                onto == [other] && over_m <= self.onto_goal_m && (leads(0) || leads(1))
+            };
+            let clear = |&(other, over_m): &(usize, f64)| cut[other] || aimed_at(other, over_m);
+            let leads = self.kinds[leg] == LegKind::Strip && !self.dead_ends[leg];
+            cut[leg] || (leads && over.iter().all(clear))
         };
         match &edge.over {
             Over::Road => true,
-            Over::Leg(leg) => may_be_cut(leg),
+            Over::Leg(leg) => may_be_cut(*leg),
             Over::Ground(needs) => {
                 let ask = || self.ground.needs(self.nodes[from], self.nodes[edge.to]);
                 let needs = needs.get_or_init(ask).as_ref();
-                needs.is_some_and(|legs| legs.iter().all(may_be_cut))
+                needs.is_some_and(|legs| {
+                    legs.iter().all(|&(leg, over_m)| match Some(leg) == goal {
+                        true => self.is_onto(leg, over_m, goal),
+                        false => may_be_cut(leg),
+                    })
+                })
             }
         }
     }
@@ -751,6 +859,19 @@ pub type End = (usize, usize);
 #[derive(Clone, Copy)]
 struct Via(usize);
 
+/// How the next leg is looked for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum How {
+    /// Over what is cut.
+    AsItIs,
+    /// To any place at which others join it, not to its ends alone.
+    Anywhere,
+    /// Over strips too that can be cut first.
+    Through,
+    /// Over such strips, also where they run over the ground that is looked for.
+    ThroughOnto,
+}
+
 /// Where a machine goes next.
 #[derive(Clone, Debug)]
 pub struct Next {
@@ -806,6 +927,7 @@ impl Scratch {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::layout::open_ground::Piece;
     use geo::Polygon;
 
     #[test]
@@ -863,5 +985,66 @@ mod tests {
         let (from, to) = (net.end((0, 1)), net.end((1, 0)));
         let way = net.way(&mut Scratch::default(), &[true, false], from, (to, 1));
         assert_eq!(way.unwrap().length_m, 0.0);
+    }
+
+    #[test]
+    fn a_way_leads_over_no_more_of_its_goals_ground_than_a_strip_and_a_half() {
+        let rectangle = |low: f64, high: f64| {
+            let ring = vec![(0., low), (100., low), (100., high), (0., high), (0., low)];
+            Polygon::new(LineString::from(ring), vec![])
+        };
+        let leg = |points: [(f64, f64); 2], kind| Leg {
+            line: LineString::from(points.to_vec()),
+            kind,
+        };
+        for (begins, found) in [(28.0, true), (32.0, false)] {
+            let legs = [
+                leg([(0., 0.), (100., 0.)], LegKind::Road),
+                leg([(50., begins), (50., 90.)], LegKind::Strip),
+            ];
+            let own = Piece {
+                shape: rectangle(5.0, 100.0),
+                legs: vec![1],
+            };
+            let whole = MultiPolygon(vec![rectangle(-5.0, 100.0)]);
+            let free = MultiPolygon(vec![rectangle(-5.0, 5.0)]);
+            let open = OpenGround::new(whole, vec![own], &legs, free);
+            let net = Network::new(&legs, &open, (&MultiPolygon(vec![]), 0.0), 16.0);
+            let (from, to) = (net.end((0, 0)), net.end((1, 0)));
+            let way = net.way(&mut Scratch::default(), &[true, false], from, (to, 1));
+            assert_eq!(way.is_some(), found, "{way:?}");
+        }
+    }
+
+    #[test]
+    fn a_line_begun_in_its_middle_is_driven_to_the_nearer_end_and_back() {
+        let square = vec![(0., -9.), (90., -9.), (90., 9.), (0., 9.), (0., -9.)];
+        let ground = MultiPolygon(vec![Polygon::new(LineString::from(square), vec![])]);
+        let leg = |points: &[(f64, f64)]| Leg {
+            line: LineString::from(points.to_vec()),
+            kind: LegKind::Pass,
+        };
+        let legs = [
+            leg(&[(0., 0.), (10., 0.), (90., 0.)]),
+            leg(&[(30., 5.), (30., 8.)]),
+        ];
+        let open = OpenGround::new(ground.clone(), vec![], &legs, ground);
+        let net = Network::new(&legs, &open, (&MultiPolygon(vec![]), 0.0), 16.0);
+        let how = |how| {
+            let from = [net.end((1, 0))];
+            net.next(&mut Scratch::default(), &[false, true], &from, &[0], how)
+        };
+        let next = how(How::Anywhere).unwrap();
+        let (line, end) = net.line_from(0, next.node).unwrap();
+        let wanted = [
+            (30., 0.),
+            (10., 0.),
+            (0., 0.),
+            (10., 0.),
+            (30., 0.),
+            (90., 0.),
+        ];
+        assert_eq!(line, LineString::from(wanted.to_vec()));
+        assert_eq!(end, net.end((0, 1)));
     }
 }

@@ -10,7 +10,8 @@ use super::ground::Ground;
 use super::open_ground::{OpenGround, Piece};
 use super::order::{self, Unit};
 use super::task_order::{self, MOST_TASKS, Task};
-use super::travel::{Leg, LegKind, Network, Scratch, Way};
+use super::travel::{How, Leg, LegKind, Network, Scratch, Way};
+use crate::geometry::area::length;
 use crate::geometry::distance::{SegmentIndex, line_segments, point_segment};
 use crate::geometry::overlay::{difference, union};
 use crate::model::{Heading, PieceId, Strip, StripKind, StripLine};
@@ -78,7 +79,10 @@ pub fn put(context: Context<'_>, ground: &Ground, mut work: Work<'_>) -> Ordered
     standing.0.extend(work.corridors.0.iter().cloned());
     let machine = &context.settings.machine;
     let passed = (&standing, machine.half_width_m);
-    let network = Network::new(&legs, &open, passed, machine.strip_width_m());
+    let mut network = Network::new(&legs, &open, passed, machine.strip_width_m());
+    for strip in work.strips.iter().filter(|strip| strip.unit.gap) {
+        network.end_at_trees(strip.unit.leg);
+    }
     let mut sequence = Sequence {
         network: &network,
         work: &work,
@@ -88,6 +92,7 @@ pub fn put(context: Context<'_>, ground: &Ground, mut work: Work<'_>) -> Ordered
         roads: network.road_nodes(),
         lines: Vec::with_capacity(legs.len()),
         leading: vec![],
+        rest: None,
         beside: passes_beside(&work, machine.strip_width_m()),
         ground,
     };
@@ -136,28 +141,16 @@ fn open_ground(context: Context<'_>, ground: &Ground, work: &Work, legs: &[Leg])
     let mut open = ground.zones.clearing.clone();
     open.extend(between.0);
     let free = with_crossings(difference(&union(&open), &shut));
-    // A strip is cut by its own drives, ground of a pass or a road by the nearest of all such drives of its setting.
-    let cut_by = |kind, id: PieceId| match kind {
-        StripKind::Interior => (kind, id),
-        _ => (
-            kind,
-            PieceId {
-                strip_no: 0,
-                piece: 0,
-                ..id
-            },
-        ),
-    };
+    // Where several drives cut a piece of a pass, the nearest of them does.
     let mut legs_of: BTreeMap<(StripKind, PieceId), Vec<usize>> = BTreeMap::new();
     let strips = work.strips.iter().map(|strip| &strip.drive);
     for (leg, drive) in work.passes.iter().chain(strips).enumerate() {
-        let own = legs_of.entry(cut_by(drive.kind, drive.id));
-        own.or_default().push(leg);
+        legs_of.entry((drive.kind, drive.id)).or_default().push(leg);
     }
     let pieces = work.pieces.iter().map(|piece| Piece {
         shape: piece.shape.clone(),
         legs: legs_of
-            .get(&cut_by(piece.kind, piece.id))
+            .get(&(piece.kind, piece.id))
             .cloned()
             .unwrap_or_default(),
     });
@@ -207,6 +200,8 @@ struct Sequence<'s> {
     roads: Vec<usize>,
     lines: Vec<StripLine>,
     leading: Vec<PieceId>,
+    /// What of the last line is ground of the next, and is travelled.
+    rest: Option<LineString>,
     /// By setting.
     beside: BTreeMap<u32, BTreeSet<usize>>,
     ground: &'s Ground<'s>,
@@ -273,7 +268,11 @@ impl Sequence<'_> {
                         let own = |leg: &usize| self.drive_of(*leg).id.part == part;
                         let (own, others): (Vec<usize>, Vec<usize>) =
                             left.iter().partition(|l| own(l));
-                        own.into_iter().for_each(|leg| self.drive(leg, None));
+                        for leg in own {
+                            if !self.come_onto(leg, None) {
+                                self.drive(leg, None);
+                            }
+                        }
                         left = others;
                         self.strips(part);
                     }
@@ -286,7 +285,11 @@ impl Sequence<'_> {
                 }
             }
         }
-        left.into_iter().for_each(|leg| self.drive(leg, None));
+        for leg in left {
+            if !self.cut[leg] {
+                self.drive(leg, None);
+            }
+        }
     }
 
     /// Jobs in order, with the node at which each is begun.
@@ -358,13 +361,46 @@ impl Sequence<'_> {
     /// Comes onto a pass and drives it, at the node wanted or where the way there is shortest; where it lies inside standing
     /// timber, strips of its setting that lead there are cut first. False: nothing leads there yet.
     fn enter(&mut self, leg: usize, wanted: usize) -> bool {
-        let network = self.network;
-        let strips_from = self.work.passes.len();
+        if self.come_onto(leg, Some(wanted)) {
+            return true;
+        }
         let part = self.drive_of(leg).id.part;
-        let joins = network.end((leg, 0)) == wanted
-            || network.end((leg, 1)) == wanted
-            || network.stops(leg).contains(&wanted);
-        if joins
+        if self.lines.iter().any(|line| line.id.part == part) {
+            return false;
+        }
+        // Another pass of the setting may lead here, and its turn comes.
+        let passes = 0..self.work.passes.len();
+        let others =
+            passes.filter(|&other| !self.cut[other] && self.drive_of(other).id.part == part);
+        let others: Vec<usize> = others.filter(|&other| other != leg).collect();
+        if self.leads_to_any(&others) {
+            return false;
+        }
+        // The machine comes to other ground by roads that are not in the layers.
+        self.drive(leg, None);
+        true
+    }
+
+    /// Whether a way over what is cut leads from where the machine stands to any of some passes.
+    fn leads_to_any(&mut self, passes: &[usize]) -> bool {
+        let Some(at) = self.at else {
+            return false;
+        };
+        let (scratch, cut) = (&mut self.scratch, &self.cut);
+        let next = (self.network).next(scratch, cut, &[at], passes, How::AsItIs);
+        next.is_some()
+    }
+
+    fn come_onto(&mut self, leg: usize, wanted: Option<usize>) -> bool {
+        if self.cut[leg] {
+            return true;
+        }
+        let network = self.network;
+        let wanted = wanted.filter(|wanted| {
+            let ends = [0, 1].map(|end| network.end((leg, end)));
+            ends.contains(wanted) || network.stops(leg).contains(wanted)
+        });
+        if let Some(wanted) = wanted
             && let Some(at) = self.at
             && network
                 .way(&mut self.scratch, &self.cut, at, (wanted, leg))
@@ -375,37 +411,106 @@ impl Sequence<'_> {
         }
         let from = self.at.map_or_else(|| self.roads.clone(), |at| vec![at]);
         let (scratch, cut) = (&mut self.scratch, &self.cut);
-        let mut next = network.next(scratch, cut, &from, &[leg], false);
+        let mut next = network.next(scratch, cut, &from, &[leg], How::AsItIs);
         if next.is_none() {
-            next = network.next(scratch, cut, &self.roads, &[leg], false);
+            next = network.next(scratch, cut, &from, &[leg], How::Anywhere);
+        }
+        let mut leads = |from: &[usize]| {
+            self.enter_through(leg, from, How::Through)
+                || self.enter_through(leg, from, How::ThroughOnto)
+        };
+        if next.is_none() && leads(&from) {
+            return true;
+        }
+        let (scratch, cut) = (&mut self.scratch, &self.cut);
+        if next.is_none() {
+            next = network.next(scratch, cut, &self.roads, &[leg], How::AsItIs);
         }
         if let Some(next) = next {
             // Nothing is travelled before the first of all, so either end of it will do.
-            let begins = self.at.is_none() && joins;
-            self.drive(leg, Some(if begins { wanted } else { next.node }));
+            let begins = wanted.filter(|_| self.at.is_none());
+            self.drive(leg, Some(begins.unwrap_or(next.node)));
             return true;
         }
-        let all: Vec<usize> = from.iter().chain(&self.roads).copied().collect();
-        if let Some(next) = network.next(&mut self.scratch, &self.cut, &all, &[leg], true) {
-            let leads = |leg: &usize| *leg >= strips_from && self.drive_of(*leg).id.part == part;
-            if next.over.iter().all(leads) {
-                for over in next.over {
-                    // A way may lead along the same strip twice.
-                    if !self.cut[over] {
-                        self.leading.push(self.drive_of(over).id);
-                        self.drive(over, None);
-                    }
-                }
-                self.drive(leg, Some(next.node));
-                return true;
+        let roads = self.roads.clone();
+        self.enter_through(leg, &roads, How::Through)
+            || self.enter_through(leg, &roads, How::ThroughOnto)
+    }
+
+    /// Cuts the strips of a pass's setting that lead to it, and drives it; false: none do.
+    fn enter_through(&mut self, leg: usize, from: &[usize], how: How) -> bool {
+        let network = self.network;
+        let strips_from = self.work.passes.len();
+        let part = self.drive_of(leg).id.part;
+        let next = network.next(&mut self.scratch, &self.cut, from, &[leg], how);
+        let leads = |leg: &usize| *leg >= strips_from && self.drive_of(*leg).id.part == part;
+        let Some(next) = next.filter(|next| next.over.iter().all(leads)) else {
+            return false;
+        };
+        let mut over: Vec<usize> = Vec::with_capacity(next.over.len());
+        for leg in next.over {
+            // A way may lead along the same strip twice.
+            if !self.cut[leg] && !over.contains(&leg) {
+                over.push(leg);
             }
         }
-        // The machine comes to other ground by roads that are not in the layers.
-        let is_new = self.lines.iter().all(|line| line.id.part != part);
-        if is_new {
-            self.drive(leg, None);
+        // What runs over the goal's ground leads onto it, and to no other strip.
+        let before = over.split_last().map_or(&over[..0], |(_, before)| before);
+        if before.iter().any(|&strip| network.runs_onto(strip, leg)) {
+            return false;
         }
-        is_new
+        let Some(begins) = self.may_lead(&over, (next.node, leg)) else {
+            return false;
+        };
+        // Up to the goal's ground: that is felled from there.
+        let mut rest = None;
+        if let Some((&strip, &end)) = over.last().zip(begins.last())
+            && network.runs_onto(strip, leg)
+        {
+            let Some(parted) = network.parted_at((strip, end), leg) else {
+                return false;
+            };
+            rest = Some(parted);
+        }
+        for (&over, &end) in over.iter().zip(&begins) {
+            self.leading.push(self.drive_of(over).id);
+            self.drive(over, Some(network.end((over, end))));
+        }
+        if let Some(([own, rest], line)) = rest.zip(self.lines.last_mut()) {
+            line.cross_slope = self.ground.slopes.mean_across(&own);
+            line.shape = own;
+            self.rest = Some(rest);
+        }
+        self.drive(leg, Some(next.node));
+        true
+    }
+
+    /// Whether the machine comes onto each of some strips in turn and to the goal at last: a way may cross a strip whose ends
+    /// nothing leads to. Gives the end at which each is begun.
+    fn may_lead(&mut self, over: &[usize], goal: (usize, usize)) -> Option<Vec<usize>> {
+        let network = self.network;
+        let mut cut = self.cut.clone();
+        let mut at = self.at;
+        let mut begins = Vec::with_capacity(over.len());
+        for &leg in over {
+            let ends = [0, 1].map(|end| network.end((leg, end)));
+            if let Some(from) = at {
+                let ways = ends
+                    .map(|node| network.way(&mut self.scratch, &cut, from, (node, leg)))
+                    .map(|way| way.map_or(f64::INFINITY, |way| way.length_m));
+                if ways.iter().all(|way_m| way_m.is_infinite()) {
+                    return None;
+                }
+                begins.push(usize::from(ways[1] < ways[0]));
+            } else {
+                begins.push(0);
+            }
+            at = begins.last().map(|&end| ends[1 - end]);
+            cut[leg] = true;
+        }
+        let scratch = &mut self.scratch;
+        at.is_none_or(|from| network.way(scratch, &cut, from, goal).is_some())
+            .then_some(begins)
     }
 
     /// Strips of a setting that are not cut.
@@ -471,12 +576,20 @@ impl Sequence<'_> {
         } else if node == ends[0] {
             self.at = Some(ends[1]);
         } else {
-            if let Some(ring) = network.ring_from(leg, node) {
-                drive.line = ring;
+            let begun = network.line_from(leg, node);
+            self.at = Some(begun.as_ref().map_or(node, |(_, end)| *end));
+            if let Some((line, _)) = begun {
+                drive.line = line;
             }
-            self.at = Some(node);
         }
-        if let Some((way, before)) = way.zip(self.lines.last_mut()) {
+        let rest = self.rest.take();
+        if let Some((mut way, before)) = way.zip(self.lines.last_mut()) {
+            if let Some(mut rest) = rest {
+                way.length_m += length(&rest);
+                rest.0.extend(way.path.0);
+                rest.0.dedup();
+                way.path = rest;
+            }
             before.travel_to_next_m = Some(way.length_m);
             before.travel = Some(way.path);
         }

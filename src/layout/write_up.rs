@@ -96,16 +96,6 @@ pub fn plan(
             UnworkedReason::MachineExclusion
         };
         work.set_unworked(part.number, missed, pieces.beyond_reach.iter().map(leave));
-        work.set_unworked(
-            part.number,
-            UnworkedReason::BeyondReach,
-            part.pass.beyond_reach.iter().cloned(),
-        );
-        work.set_unworked(
-            part.number,
-            UnworkedReason::Sliver,
-            part.pass.slivers.iter().cloned(),
-        );
         notes.push(PartNote {
             part: part.number,
             shape: part.shape.clone(),
