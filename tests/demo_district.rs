@@ -384,11 +384,6 @@ fn a_season_of_two_thousand_blocks_takes_seconds() {
 fn the_project_file_maps_every_layer_to_attributes_that_exist() {
     let district = district(2, SEED);
     let text = std::fs::read_to_string(&district.report.project).unwrap();
-    // What is laid out only if asked is mapped in lines with marks before them.
-    let (head, rest) = text.split_once("# [layers.retain]").unwrap();
-    let (marked, tail) = rest.split_once("\n\n").unwrap();
-    let retain = marked.replace("\n# ", "\n");
-    let text = format!("{head}[layers.retain]{retain}\n\n{tail}");
     let project: toml::Table = text.parse().unwrap();
     let mut mapped = BTreeSet::new();
     let roles = project["layers"].as_table().unwrap();

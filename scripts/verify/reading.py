@@ -101,6 +101,67 @@ CHANGES = [
         "sec['hours'], sec['skid_hours'] = sec.scheduled_hours, sec.scheduled_skid_hours\n"
         "for r in sec[key + ['section_no', 'hours', 'shift_class', 'reasons', 'skid_hours']].itertuples(index=False):",
     ),
+    # docs/project-file.md, What stays: layer retain came later; points and lines are as wide as said, or 2 m, and every class without a
+    # rule of its own is left alone itself.
+    ("vlib.py", '"landings", "slope_classes")}', '"landings", "slope_classes", "retain")}'),
+    (
+        "vlib.py",
+        'for kind in ("streams", "lakes", "wetlands", "protected", "hazards", "roads"):',
+        'LINES += [dict(l) for l in run["rulebook"]["lines"] if l["id"] == "retain-any"]\n'
+        'for kind in ("streams", "lakes", "wetlands", "protected", "hazards", "roads", "retain"):',
+    ),
+    (
+        "vlib.py",
+        "half = 0.0\n        if line: half",
+        'half = (2.0 if empty(r.q_width) else r.q_width) / 2 if kind == "retain" and "Polygon" not in r.geometry.geom_type else 0.0\n'
+        '        if line and kind != "retain": half',
+    ),
+    ("vlib.py", "f = dict(kind=kind, id=r.q_id,", "f = dict(facts=facts, kind=kind, id=r.q_id,"),
+    # docs/algorithms.md, Net area and parts: of what counts there, ground that nothing else keeps is retained ground for the share.
+    (
+        "verify.py",
+        "bad, over, outside, src_bad, netbad,",
+        "def kept_m2(b):\n"
+        "    own, others = [], []\n"
+        "    for k in (FT_.query(BLK[b], predicate='dwithin', distance=2100) if FEAT else []):\n"
+        "        f = FEAT[k]\n"
+        "        if f['kind'] == 'hazards' and widest(f['rule']['reserve']) == 0: continue\n"
+        "        for g, d, x in f['runs']:\n"
+        "            r = d + f['half']; near = shapely.intersection(g, BLK[b].buffer(r + 50)).buffer(r, quad_segs=64)\n"
+        "            (own if f['kind'] == 'retain' and truth(f['facts'].get('counts')) is True else others).append(near)\n"
+        "    return shapely.difference(shapely.intersection(BLK[b], U(own)), U(others)).area\n"
+        "bad, over, outside, src_bad, netbad,",
+    ),
+    (
+        "verify.py",
+        "got = (kept + res) / gross if RC else kept / (gross if OF == \"gross\" else max(gross - res, 1e-9));",
+        "stays = r.counted_ha * 1e4; fine = kept_m2(b)\n"
+        "    if abs(stays - fine) > 1 + .003 * fine: bad.append(f\"{b}: counted_ha {stays:.1f} m2, fine buffer {fine:.1f}\")\n"
+        "    got = (kept + res) / gross if RC else (kept + stays) / (gross if OF == \"gross\" else max(gross - res + stays, 1e-9));",
+    ),
+    ("verify.py", "or RC else gross - res), (PSH or 0)", "or RC else gross - res + stays), (PSH or 0)"),
+    ("verify.py", "max(0, ask - (res if RC else 0)) - 0.25", "max(0, ask - (res if RC else stays)) - 0.25"),
+    # docs/project-file.md, What stays: no pass lies around what is small and two strips from other edges; docs/algorithms.md, Boundary
+    # pass: nor where its path would lie on ground that machines keep off, which strips come up to instead.
+    (
+        "verify.py",
+        "bad, worst, n = [], 0, 0\nif L[\"boundary_pass\"]:",
+        "def without_pass(r):\n"
+        "    found = []\n"
+        "    for f in FEAT:\n"
+        "        for g, d, x in (f['runs'] if f['kind'] == 'retain' and f['geom'].distance(r.geometry) < 60 else []):\n"
+        "            z = g.buffer(d + f['half'], quad_segs=64); x1, y1, x2, y2 = z.bounds\n"
+        "            rest = shapely.difference(r.geometry.boundary, z.buffer(.1))\n"
+        "            if x > d + W / 2: found.append(g.buffer(x + f['half'] + W / 2, quad_segs=64))\n"
+        "            elif max(x2 - x1, y2 - y1) < W and z.distance(rest) > 2 * W - .1: found.append(z.buffer(.1))\n"
+        "    return found\n"
+        "bad, worst, n = [], 0, 0\nif L[\"boundary_pass\"]:",
+    ),
+    (
+        "verify.py",
+        "if o.block_id == b and o.part != r.part]))",
+        "if o.block_id == b and o.part != r.part] + without_pass(r)))",
+    ),
     # docs/algorithms.md, Hours: a bunch holds whole trees, and the hours count as many bunches as are skidded.
     ("vwork.py", 'nb_ * P["seconds_per_bunch"]', 'nw * P["seconds_per_bunch"]'),
 ]
