@@ -1,16 +1,18 @@
 //! What the operator sheets of a batch have in common.
 
-use crate::model::{BlockPlan, Settings};
+use crate::model::{BlockPlan, LayerKind, Settings};
 use crate::outputs::OutputError;
 use crate::outputs::sheets::{self, Page, SheetContext};
 use crate::project::Project;
-use crate::sources::Batch;
+use crate::sources::{self, Batch};
 
 pub struct Operator<'s> {
     title: &'s str,
     settings: &'s Settings,
     crs: &'s str,
     input: String,
+    /// Of sheets of blocks of which some was cut before.
+    input_of_rest: String,
 }
 
 impl<'s> Operator<'s> {
@@ -23,11 +25,16 @@ impl<'s> Operator<'s> {
         if !settings.outputs.sheets {
             return Ok(None);
         }
+        let felled = sources::only_of(&project.layers, LayerKind::Felled);
         Ok(Some(Operator {
             title: &project.name,
             settings,
             crs: &batch.crs,
-            input: sheets::input_mark(&batch.inputs),
+            // What was cut elsewhere makes no sheet another.
+            input: sheets::input_mark(
+                (batch.inputs.iter()).filter(|input| !felled.contains(&input.source)),
+            ),
+            input_of_rest: sheets::input_mark(&batch.inputs),
         }))
     }
 
@@ -36,7 +43,10 @@ impl<'s> Operator<'s> {
             title: self.title,
             settings: self.settings,
             crs: self.crs,
-            input: &self.input,
+            input: match plan.is_rest() {
+                true => &self.input_of_rest,
+                false => &self.input,
+            },
             words: sheets::words_in(self.settings.outputs.language),
         };
         sheets::draw(plan, &context)

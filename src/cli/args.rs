@@ -125,6 +125,10 @@ pub struct LayoutArgs {
     /// [layout], such as reach = ["8 m", "9 m"]
     #[arg(long, conflicts_with = "out")]
     pub compare: bool,
+    /// Plan what is left: polygons of ground that is cut already, in any format that layers may have; several files may be
+    /// named. As layer `felled` of the project file
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["share", "compare"])]
+    pub cut: Vec<PathBuf>,
     /// Only these blocks
     #[arg(long, value_name = "ID,...", value_delimiter = ',', value_parser = id)]
     pub only: Vec<String>,

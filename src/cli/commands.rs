@@ -318,7 +318,8 @@ fn run_layout(args: &LayoutArgs, kept: Kept, talk: Talk) -> Ended {
     let Some(out) = &args.out else {
         return run_compare(args, talk);
     };
-    let project = load(&args.project, talk)?;
+    let mut project = load(&args.project, talk)?;
+    project.add_felled(&args.cut).map_err(user)?;
     if let Some(share) = args.share {
         let options = options(out, args.jobs, talk);
         let outcome = batch::lay_out_share(&project, share, &options).map_err(whose_fault)?;

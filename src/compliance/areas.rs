@@ -96,7 +96,7 @@ impl Judge<'_> {
         let mut judged = self.ruled("retention-share", &title, "share", figures, holds, rule);
         if rule.value <= 0.0 {
             judged.row.status = Verdict::NotApplicable;
-        } else if !holds && self.plan.strips.is_empty() {
+        } else if !holds && self.plan.cuts_nothing() {
             // Nobody owes trees that stay where none is felled.
             judged.row.status = Verdict::NotApplicable;
             judged.row.title += " (nothing of the block is cut)";

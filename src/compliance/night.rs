@@ -224,11 +224,16 @@ impl Judge<'_> {
             .filter(|strip| strip.kind == StripKind::BoundaryPass)
             .flat_map(|strip| polygon_segments(&strip.shape));
         let passes = SegmentIndex::new(passes.collect());
+        // Sections are classed as if nothing were cut, so what is cut between them and the edge was to be a pass.
+        let open = (self.plan.unworked.iter())
+            .filter(|unworked| unworked.reason == UnworkedReason::CutBefore)
+            .flat_map(|unworked| polygon_segments(&unworked.shape));
+        let open = SegmentIndex::new(open.collect());
         // A pass narrower than the distance is none that keeps it.
         let shields = settings.machine.strip_width_m() >= required_m;
         let between = |near: &Near| {
             let along = |k: u32| near.from + (near.to - near.from) * (f64::from(k) / 8.0);
-            shields && (1..8).any(|k| passes.holds(along(k)))
+            shields && (1..8).any(|k| passes.holds(along(k)) || open.holds(along(k)))
         };
         let mut least: Option<Near> = None;
         for ring in night.iter().flat_map(|polygon| rings(polygon)) {

@@ -67,7 +67,7 @@ impl Judge<'_> {
         let share = share(kept, all);
         let holds = share >= rule.value - SHARE_TOLERANCE;
         let mut judged = self.ruled(id, &title, "share", (rule.value, share), holds, rule);
-        if !holds && self.plan.strips.is_empty() {
+        if !holds && self.plan.cuts_nothing() {
             // Nobody owes trees that stay where none is felled.
             judged.row.status = Verdict::NotApplicable;
             judged.row.title += " (nothing of the block is cut)";

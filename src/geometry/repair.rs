@@ -56,6 +56,7 @@ impl RepairRule {
 /// - Streams, lakes, wetlands, protected areas, hazards, soft ground and brush keep the machine out or ask for daylight:
 ///   non-zero, the larger area.
 /// - Roads: non-zero. A loop of road drawn over itself is road there too, and the road band must not start too near.
+/// - Felled ground: non-zero. What is drawn twice, as overlapping passes are, is cut.
 /// - Stands and slope classes say what ground is like: non-zero, ground drawn twice has the property once.
 pub fn repair_rule(kind: LayerKind) -> RepairRule {
     match kind {
@@ -71,7 +72,8 @@ pub fn repair_rule(kind: LayerKind) -> RepairRule {
         | LayerKind::Roads
         | LayerKind::Stands
         | LayerKind::Crossings
-        | LayerKind::SlopeClasses => RepairRule::NonZero,
+        | LayerKind::SlopeClasses
+        | LayerKind::Felled => RepairRule::NonZero,
     }
 }
 

@@ -27,6 +27,7 @@ mod orientation;
 mod outlets;
 mod patch_cells;
 mod patches;
+mod rest;
 mod retention;
 mod road_clearing;
 mod sections;

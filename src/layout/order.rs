@@ -16,6 +16,8 @@ pub struct Unit {
     pub gap: bool,
     pub low: f64,
     pub high: f64,
+    /// Way in which work on it, or before it, is to go on, if some of the ground is cut already: true in, false out.
+    pub begun: Option<bool>,
 }
 
 impl Unit {
@@ -260,7 +262,8 @@ pub fn cells(units: &[Unit]) -> Vec<Cell> {
 fn sequence(units: &[Unit], cell: &Cell, travel: &mut Travel) -> Vec<Step> {
     let mut steps: Vec<Step> = Vec::with_capacity(cell.strips.len() + cell.gaps.len());
     let mut waiting = cell.gaps.iter().copied().peekable();
-    let mut inward = true;
+    let first = cell.strips.first();
+    let mut inward = first.and_then(|&unit| units[unit].begun).unwrap_or(true);
     for (at, &unit) in cell.strips.iter().enumerate() {
         steps.push(Step { unit, inward });
         let out = !inward;
@@ -430,6 +433,7 @@ struct Rules {
     gaps_left: Vec<Vec<usize>>,
     /// Units of which everything before them may be done soon: looked at first to last.
     sorted: Vec<usize>,
+    begun: Vec<Option<bool>>,
 }
 
 impl Rules {
@@ -469,6 +473,7 @@ impl Rules {
             gaps_left: gaps_left.collect(),
             place,
             sorted,
+            begun: units.iter().map(|unit| unit.begun).collect(),
         }
     }
 
@@ -478,13 +483,13 @@ impl Rules {
             return false;
         }
         let in_turn = match self.place[unit] {
-            None | Some((_, 0)) => true,
+            None | Some((_, 0)) => self.begun[unit].is_none_or(|begun| begun == inward),
             Some((cell, at)) => inward == ((at % 2 == 0) != bit(&partial.turned, cell)),
         };
         let over_gap = inward && self.gaps_left[unit].iter().any(|&g| !bit(&partial.done, g));
         // The first strip of all goes in from the outlet.
         let begins = !partial.begun && self.place[unit].is_some();
-        in_turn && !over_gap && (inward || !begins)
+        in_turn && !over_gap && (inward || !begins || self.begun[unit].is_some())
     }
 
     /// Steps that may come next, from left to right.
@@ -565,6 +570,7 @@ mod tests {
             for [low, high] in upright(&ground, x) {
                 let mut add = |x: f64, low: f64, high: f64, gap: bool| {
                     units.push(Unit {
+                        begun: None,
                         leg: legs.len(),
                         strip,
                         gap,

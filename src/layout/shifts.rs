@@ -108,7 +108,7 @@ fn push(stretches: &mut [Vec<LineString>], line: LineString) {
 }
 
 /// A line from one station to another.
-fn between(line: &LineString, from_m: f64, to_m: f64) -> LineString {
+pub fn between(line: &LineString, from_m: f64, to_m: f64) -> LineString {
     let mut along_m = 0.0;
     let mut corners: Vec<Coord> = Vec::new();
     for w in line.0.windows(2) {

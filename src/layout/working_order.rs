@@ -41,6 +41,10 @@ pub struct Work<'w> {
     pub roads: &'w [LineString],
     pub pieces: &'w [Strip],
     pub corridors: MultiPolygon,
+    /// Retained bands and patches.
+    pub bands: MultiPolygon,
+    /// Ground that was cut before this plan.
+    pub felled: MultiPolygon,
     /// Numbers of the settings, in the order in which they are worked.
     pub settings: Vec<u32>,
     /// Settings over whose ground the wood of another comes: their strips are cut first.
@@ -75,7 +79,7 @@ pub fn put(context: Context<'_>, ground: &Ground, mut work: Work<'_>) -> Ordered
     }));
     let open = open_ground(context, ground, &work, &legs);
     // The machine is wider than its track: standing trees are passed with half of its width between.
-    let mut standing = ground.retained_bands.clone();
+    let mut standing = work.bands.clone();
     standing.0.extend(work.corridors.0.iter().cloned());
     let machine = &context.settings.machine;
     let passed = (&standing, machine.half_width_m);
@@ -140,6 +144,7 @@ fn open_ground(context: Context<'_>, ground: &Ground, work: &Work, legs: &[Leg])
     let between = difference(&fronts, &ground.net.0);
     let mut open = ground.zones.clearing.clone();
     open.extend(between.0);
+    open.extend(work.felled.0.iter().cloned());
     let free = with_crossings(difference(&union(&open), &shut));
     // Where several drives cut a piece of a pass, the nearest of them does.
     let mut legs_of: BTreeMap<(StripKind, PieceId), Vec<usize>> = BTreeMap::new();

@@ -1,8 +1,8 @@
 //! Numbers, orders and writes up what the stages made, as a plan in the block's local frame.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
-use geo::{Coord, Geometry, LineString, MultiPolygon, Point, Polygon};
+use geo::{Coord, Geometry, LineString, MultiLineString, MultiPolygon, Point, Polygon};
 
 use super::Context;
 use super::bunches;
@@ -11,6 +11,7 @@ use super::day_ground::DayGround;
 use super::ground::Ground;
 use super::growth::Growth;
 use super::order::Unit;
+use super::rest;
 use super::retention::{self, Solved};
 use super::road_clearing::Clearing;
 use super::sections;
@@ -26,16 +27,18 @@ use super::whole_sections::{self, WholeSection};
 use super::wood::{self, Home};
 use super::working_order::{self, Drive, StripDrive, Work};
 use crate::geometry::area::{Bounds, area, polygon_area};
-use crate::geometry::overlay::shared_area;
+use crate::geometry::overlay::{clip_lines, difference, intersection, shared_area, union};
 use crate::geometry::sound::{sound, sound_all, sound_each, sound_geometry};
 use crate::model::*;
 
 /// How a section is driven, and where its wood leaves the strip; a pass has no road end.
+#[derive(Clone)]
 struct Ways {
     driven: Vec<LineString>,
     road_end: Option<RoadEnd>,
 }
 
+#[derive(Clone)]
 struct WriteUp<'w> {
     context: Context<'w>,
     strips: Vec<Strip>,
@@ -116,9 +119,26 @@ pub fn plan(
             drawn: part.setting.drawn.clone(),
         });
     }
+    // Shapes as planned, less what is cut already.
+    let mut bands = ground.retained_bands.clone();
+    let felled = match ground.zones.felled.is_empty() {
+        true => MultiPolygon(vec![]),
+        false => intersection(&shape, &union(&ground.zones.felled).0),
+    };
+    let (driven, kept_cut) = match felled.0.is_empty() {
+        true => (vec![], vec![]),
+        false => {
+            let headings = work.as_planned(ground, parts, &clearing.ways);
+            let taken = work.take_out(&felled.0, &mut bands);
+            work.go_on(&headings);
+            taken
+        }
+    };
     work.make_sound(&block.frame);
-    let retained_bands = sound_all(ground.retained_bands.clone(), &block.frame);
-    let lines = work.ordered(ground, parts, &clearing.ways);
+    let retained_bands = sound_all(bands.clone(), &block.frame);
+    let mut open = clearing.ways.clone();
+    open.extend(driven);
+    let lines = work.ordered(ground, parts, &open, (felled.clone(), bands));
     debug_assert_eq!(
         super::lineless(&work.sections, &work.strips, &lines),
         None,
@@ -157,6 +177,10 @@ pub fn plan(
     findings.extend(tiers::too_long(&context.settings.layout, &lines));
     findings.extend(shifts::beyond(context.settings, &work.sections));
     findings.extend(not_laid);
+    if !felled.0.is_empty() {
+        let reserved_m2 = shared_area(&felled, &ground.zones.reserve);
+        findings.extend(rest::findings(&felled.0, kept_cut, reserved_m2));
+    }
     findings.extend(beyond_study);
     for finding in &mut findings {
         let shape = finding.shape.take();
@@ -235,7 +259,7 @@ pub fn plan(
         bunches,
         scale: block.scale,
         geodesic_m2: block.geodesic_m2,
-        zones: sound_zones(&ground.zones.list, &block.frame),
+        zones: sound_zones(&standing_zones(&ground.zones.list, &felled.0), &block.frame),
         parts: notes,
         strips: work.strips,
         lines,
@@ -271,6 +295,21 @@ fn make_sound<T: Clone>(
         }
     }
     *items = made;
+}
+
+/// Zones, retained ones less what is cut.
+fn standing_zones(zones: &[Zone], felled: &[Polygon]) -> Vec<Zone> {
+    let standing = |zone: &Zone| match zone.kind {
+        ZoneKind::RetainedBand if !felled.is_empty() => difference(&zone.shape, felled),
+        _ => zone.shape.clone(),
+    };
+    let zones = zones.iter();
+    zones
+        .map(|zone| Zone {
+            shape: standing(zone),
+            ..zone.clone()
+        })
+        .collect()
 }
 
 fn sound_zones(zones: &[Zone], frame: &GroundFrame) -> Vec<Zone> {
@@ -589,6 +628,7 @@ impl WriteUp<'_> {
             for &[low, high] in &piece.drives {
                 self.units.push(StripDrive {
                     unit: Unit {
+                        begun: None,
                         leg: 0,
                         strip: number,
                         gap: piece.mouth,
@@ -669,7 +709,13 @@ impl WriteUp<'_> {
     }
 
     /// Lines in working order; strips that lead to a pass become part of it.
-    fn ordered(&mut self, ground: &Ground, parts: &[Part], roads: &[LineString]) -> Vec<StripLine> {
+    fn ordered(
+        &mut self,
+        ground: &Ground,
+        parts: &[Part],
+        roads: &[LineString],
+        (felled, bands): (MultiPolygon, MultiPolygon),
+    ) -> Vec<StripLine> {
         let corridors = self.corridors.iter().map(|corridor| corridor.shape.clone());
         let work = Work {
             passes: std::mem::take(&mut self.drives),
@@ -677,6 +723,8 @@ impl WriteUp<'_> {
             roads,
             pieces: &self.strips,
             corridors: MultiPolygon(corridors.collect()),
+            bands,
+            felled,
             settings: parts.iter().map(|part| part.number).collect(),
             before: tiers_before(parts),
         };
@@ -687,8 +735,214 @@ impl WriteUp<'_> {
         ordered.lines
     }
 
+    /// How pieces are headed in the order of work of the whole block. Strips that lead to a pass there are named after it.
+    fn as_planned(
+        &mut self,
+        ground: &Ground,
+        parts: &[Part],
+        roads: &[LineString],
+    ) -> BTreeMap<PieceId, Heading> {
+        let nothing = || MultiPolygon(vec![]);
+        let mut planned = self.clone();
+        let bands = ground.retained_bands.clone();
+        let lines = planned.ordered(ground, parts, roads, (nothing(), bands));
+        let is_left = |id: PieceId| planned.strips.iter().any(|strip| strip.id == id);
+        let units = self.units.iter().map(|unit| unit.drive.id);
+        let leading: BTreeSet<PieceId> = units.filter(|&id| !is_left(id)).collect();
+        // In the order in which they lead: each becomes the next piece of its pass.
+        let mut led: Vec<(PieceId, PieceId)> = vec![];
+        for line in lines
+            .iter()
+            .filter(|line| line.kind == StripKind::BoundaryPass)
+        {
+            let own = |unit: &&StripDrive| {
+                let (a, b) = (unit.drive.line.0.first(), unit.drive.line.0.last());
+                let (first, last) = (line.shape.0.first(), line.shape.0.last());
+                leading.contains(&unit.drive.id) && (a, b) == (first, last)
+                    || leading.contains(&unit.drive.id) && (b, a) == (first, last)
+            };
+            let unit = self.units.iter().find(own);
+            led.extend(unit.map(|unit| (unit.drive.id, line.id)));
+        }
+        led.sort_by_key(|&(_, pass)| pass);
+        led.dedup();
+        for &(id, _) in &led {
+            let pass = self.lead(id, &mut []);
+            let (own, others) = std::mem::take(&mut self.units)
+                .into_iter()
+                .partition(|unit| unit.drive.id == id);
+            self.units = others;
+            let own: Vec<StripDrive> = own;
+            self.drives.extend(own.into_iter().map(|unit| Drive {
+                id: pass,
+                kind: StripKind::BoundaryPass,
+                heading: Heading::Around,
+                line: unit.drive.line,
+            }));
+        }
+        lines.iter().map(|line| (line.id, line.heading)).collect()
+    }
+
+    /// The first strip that is left of each setting is driven the way that it was planned.
+    fn go_on(&mut self, headings: &BTreeMap<PieceId, Heading>) {
+        let parts: BTreeSet<u32> = self.units.iter().map(|unit| unit.drive.id.part).collect();
+        for part in parts {
+            let own = self.units.iter_mut();
+            let own = own.filter(|unit| unit.drive.id.part == part && !unit.unit.gap);
+            let first = own.min_by(|a, b| a.unit.left_to_right(&b.unit));
+            if let Some(first) = first {
+                let heading = headings.get(&first.drive.id);
+                first.unit.begun = heading.map(|&heading| heading == Heading::In);
+            }
+        }
+    }
+
+    /// Takes out what is cut already; gives what was driven there, and what was to stay and is cut.
+    fn take_out(
+        &mut self,
+        felled: &[Polygon],
+        bands: &mut MultiPolygon,
+    ) -> (Vec<LineString>, Vec<Polygon>) {
+        let sliver_m2 = self.context.settings.layout.sliver_m2;
+        let apart_m = self.context.settings.machine.strip_width_m();
+        let mut touched: BTreeSet<PieceId> = BTreeSet::new();
+        let mut left: BTreeMap<PieceId, Vec<Polygon>> = BTreeMap::new();
+        let mut booked: Vec<(u32, UnworkedReason, Vec<Polygon>)> = vec![];
+        let mut strips = Vec::with_capacity(self.strips.len());
+        for strip in self.strips.drain(..) {
+            let own = left.entry(strip.id).or_default();
+            let Some(divided) = rest::divide(&strip.shape, felled, sliver_m2) else {
+                own.push(strip.shape.clone());
+                strips.push(strip);
+                continue;
+            };
+            touched.insert(strip.id);
+            own.extend(divided.left.iter().cloned());
+            let part = strip.id.part;
+            booked.push((part, UnworkedReason::CutBefore, divided.cut));
+            booked.push((part, UnworkedReason::Sliver, divided.scraps));
+            strips.extend(divided.left.into_iter().map(|shape| Strip {
+                shape,
+                ..strip.clone()
+            }));
+        }
+        self.strips = strips;
+        let driven = self.drive_the_rest(felled, &touched, &left);
+        let sections = self.sections.drain(..).zip(self.ways.drain(..));
+        let (mut kept_sections, mut kept_ways) = (vec![], vec![]);
+        for (mut section, mut way) in sections {
+            if touched.contains(&section.id) {
+                section.shape = intersection(&section.shape, &left[&section.id]);
+                if section.shape.0.is_empty() {
+                    continue;
+                }
+                let lines: Vec<&LineString> = way.driven.iter().collect();
+                let stretches = rest::still_driven(&lines, &section.shape.0, apart_m);
+                let rest = (way.driven.iter().zip(stretches))
+                    .flat_map(|(line, stretches)| rest::stretches_of(line, &stretches));
+                way.driven = rest.collect();
+            }
+            kept_sections.push(section);
+            kept_ways.push(way);
+        }
+        (self.sections, self.ways) = (kept_sections, kept_ways);
+        let mut kept_cut: Vec<Polygon> = vec![];
+        let mut corridors = Vec::with_capacity(self.corridors.len());
+        for corridor in self.corridors.drain(..) {
+            let Some(divided) = rest::divide(&corridor.shape, felled, sliver_m2) else {
+                corridors.push(corridor);
+                continue;
+            };
+            kept_cut.extend(divided.cut.iter().cloned());
+            booked.push((corridor.part, UnworkedReason::CutBefore, divided.cut));
+            booked.push((corridor.part, UnworkedReason::Sliver, divided.scraps));
+            corridors.extend(divided.left.into_iter().map(|shape| Corridor {
+                shape,
+                ..corridor.clone()
+            }));
+        }
+        self.corridors = corridors;
+        let of_bands = intersection(bands, felled).0;
+        if !of_bands.is_empty() {
+            *bands = difference(bands, felled);
+            kept_cut.extend(of_bands.iter().cloned());
+            booked.push((0, UnworkedReason::CutBefore, of_bands));
+        }
+        for unworked in std::mem::take(&mut self.unworked) {
+            match rest::divide(&unworked.shape, felled, 0.0) {
+                None => self.unworked.push(unworked),
+                Some(divided) => {
+                    let (part, reason) = (unworked.part, unworked.reason);
+                    booked.push((part, reason, divided.left));
+                    booked.push((part, reason, divided.scraps));
+                    booked.push((part, UnworkedReason::CutBefore, divided.cut));
+                }
+            }
+        }
+        for (part, reason, shapes) in booked {
+            self.set_unworked(part, reason, shapes.into_iter());
+        }
+        (driven, kept_cut)
+    }
+
+    /// Cuts drives down to what ground is left of their pieces; gives the stretches on cut ground.
+    fn drive_the_rest(
+        &mut self,
+        felled: &[Polygon],
+        touched: &BTreeSet<PieceId>,
+        left: &BTreeMap<PieceId, Vec<Polygon>>,
+    ) -> Vec<LineString> {
+        let all = (self.drives.iter()).chain(self.units.iter().map(|unit| &unit.drive));
+        let all: Vec<LineString> = (all.filter(|drive| touched.contains(&drive.id)))
+            .map(|drive| drive.line.clone())
+            .collect();
+        let driven = clip_lines(&MultiLineString(all), felled, true).0;
+        let apart_m = self.context.settings.machine.strip_width_m();
+        let stretches_of = |own: &[&Drive]| {
+            let lines: Vec<&LineString> = own.iter().map(|drive| &drive.line).collect();
+            rest::still_driven(&lines, &left[&own[0].id], apart_m)
+        };
+        let mut passes = Vec::with_capacity(self.drives.len());
+        let mut done: BTreeMap<PieceId, Vec<Vec<[f64; 2]>>> = BTreeMap::new();
+        for &id in touched {
+            let passes = self.drives.iter().filter(|drive| drive.id == id);
+            let units = self.units.iter().map(|unit| &unit.drive);
+            let own: Vec<&Drive> = passes.chain(units.filter(|drive| drive.id == id)).collect();
+            if !own.is_empty() {
+                done.insert(id, stretches_of(&own).into_iter().rev().collect());
+            }
+        }
+        for drive in self.drives.drain(..) {
+            let Some(stretches) = done.get_mut(&drive.id).and_then(Vec::pop) else {
+                passes.push(drive);
+                continue;
+            };
+            let lines = rest::stretches_of(&drive.line, &stretches).into_iter();
+            passes.extend(lines.map(|line| Drive {
+                line,
+                ..drive.clone()
+            }));
+        }
+        self.drives = passes;
+        let mut units = Vec::with_capacity(self.units.len());
+        for unit in self.units.drain(..) {
+            let Some(stretches) = done.get_mut(&unit.drive.id).and_then(Vec::pop) else {
+                units.push(unit);
+                continue;
+            };
+            for [from_m, to_m] in stretches {
+                let mut rest = unit.clone();
+                (rest.unit.low, rest.unit.high) = (unit.unit.low + from_m, unit.unit.low + to_m);
+                rest.drive.line = shifts::between(&unit.drive.line, from_m, to_m);
+                units.push(rest);
+            }
+        }
+        self.units = units;
+        driven
+    }
+
     /// Makes a piece of a strip a stretch of the pass that it leads to.
-    fn lead(&mut self, id: PieceId, lines: &mut [StripLine]) {
+    fn lead(&mut self, id: PieceId, lines: &mut [StripLine]) -> PieceId {
         let passes = self
             .strips
             .iter()
@@ -722,6 +976,7 @@ impl WriteUp<'_> {
             section.reasons.sort();
             section.reasons.dedup();
         }
+        pass
     }
 
     /// Trees, hours and skidding of every section; what lies beyond the range of the time model.

@@ -37,6 +37,8 @@ pub struct Zones<'n> {
     pub hazard: Vec<Polygon>,
     pub brush: Vec<Polygon>,
     pub soft: Vec<Polygon>,
+    /// Cut before this plan.
+    pub felled: Vec<Polygon>,
     pub managed: Vec<Managed<'n>>,
     pub stands: Vec<&'n NearFeature<'n>>,
     /// Ids of roads of which nobody says how they may be used.
@@ -181,6 +183,13 @@ pub fn draw<'n>(
                         &mut zones.soft
                     };
                     list.extend(oriented(polygons.clone()).0);
+                }
+            }
+            LayerKind::Felled => {
+                if let Source::Polygons(polygons) = &feature.source
+                    && outline.within(&feature.source, 0.0)
+                {
+                    zones.felled.extend(oriented(polygons.clone()).0);
                 }
             }
             LayerKind::Stands => zones.stands.push(feature),

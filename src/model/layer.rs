@@ -30,10 +30,12 @@ pub enum LayerKind {
     /// Ground that a planner drew as one setting.
     Settings,
     SlopeClasses,
+    /// Ground that was cut before this plan.
+    Felled,
 }
 
 impl LayerKind {
-    pub const ALL: [LayerKind; 15] = [
+    pub const ALL: [LayerKind; 16] = [
         LayerKind::Blocks,
         LayerKind::Streams,
         LayerKind::Lakes,
@@ -49,6 +51,7 @@ impl LayerKind {
         LayerKind::Crossings,
         LayerKind::Settings,
         LayerKind::SlopeClasses,
+        LayerKind::Felled,
     ];
 
     /// The key under `[layers]` in a project file.
@@ -69,6 +72,7 @@ impl LayerKind {
             LayerKind::Crossings => "crossings",
             LayerKind::Settings => "settings",
             LayerKind::SlopeClasses => "slope_classes",
+            LayerKind::Felled => "felled",
         }
     }
 

@@ -425,6 +425,8 @@ pub enum UnworkedReason {
     SmallPart,
     /// Road ground that is cleared already, or not for machines.
     Road,
+    /// Cut before this plan; no trees stand there.
+    CutBefore,
 }
 
 impl UnworkedReason {
@@ -433,7 +435,7 @@ impl UnworkedReason {
         matches!(self, UnworkedReason::SoftGround | UnworkedReason::TooSteep)
     }
 
-    pub const ALL: [UnworkedReason; 9] = [
+    pub const ALL: [UnworkedReason; 10] = [
         UnworkedReason::Sliver,
         UnworkedReason::BeyondReach,
         UnworkedReason::SoftGround,
@@ -443,6 +445,7 @@ impl UnworkedReason {
         UnworkedReason::CutOff,
         UnworkedReason::SmallPart,
         UnworkedReason::Road,
+        UnworkedReason::CutBefore,
     ];
 
     pub fn key(self) -> &'static str {
@@ -456,6 +459,7 @@ impl UnworkedReason {
             UnworkedReason::CutOff => "cut_off",
             UnworkedReason::SmallPart => "small_part",
             UnworkedReason::Road => "road",
+            UnworkedReason::CutBefore => "cut_before",
         }
     }
 }
@@ -829,6 +833,24 @@ pub struct RetainedPiece<'p> {
 }
 
 impl BlockPlan {
+    /// Whether some of the block was cut before this plan.
+    pub fn is_rest(&self) -> bool {
+        let before = |unworked: &Unworked| unworked.reason == UnworkedReason::CutBefore;
+        self.unworked.iter().any(before)
+    }
+
+    /// Ground that this plan leaves, since it was cut before or for other reasons.
+    pub fn left_unworked(&self, cut_before: bool) -> impl Iterator<Item = &Polygon> {
+        let pieces = self.unworked.iter();
+        let pieces = pieces.filter(move |u| (u.reason == UnworkedReason::CutBefore) == cut_before);
+        pieces.map(|unworked| &unworked.shape)
+    }
+
+    /// Whether nothing of the block is cut, by this plan or before it.
+    pub fn cuts_nothing(&self) -> bool {
+        self.strips.is_empty() && !self.is_rest()
+    }
+
     /// Share of the bunches of strips driven in that lie on their left, over the strip cut before; None where there are none.
     pub fn left_share(&self) -> Option<f64> {
         let inbound: std::collections::BTreeSet<PieceId> = (self.lines.iter())

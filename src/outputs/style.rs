@@ -112,6 +112,12 @@ pub const UNWORKED: Ground = ground(
     "h-check",
     r##"stroke="#D55E00" stroke-width="1.2""##,
 );
+/// Cut before the plan: bare, as no other ground is.
+pub const FELLED: Ground = ground(
+    r##"fill="#d9d9d9""##,
+    "",
+    r##"stroke="#737373" stroke-width=".6" stroke-dasharray="3 2""##,
+);
 pub const BLOCK: Ground = ground(
     "",
     "",
@@ -210,6 +216,7 @@ mod tests {
             SECTION_NIGHT_SAFE,
             CORRIDOR,
             UNWORKED,
+            FELLED,
             BLOCK,
             SETTING,
             OUTLET_RIM,

@@ -122,6 +122,61 @@ pub struct LayerSource {
     pub pattern: Attribute,
 }
 
+impl Project {
+    /// Adds files of ground that is cut already, as if layer `felled` named them.
+    ///
+    /// # Errors
+    /// A file that is not there, or is a folder, a device or a pipe.
+    pub fn add_felled(&mut self, files: &[PathBuf]) -> Result<(), ProjectError> {
+        for file in files {
+            if !file.is_file() {
+                let why = match file.exists() {
+                    true => "it is a folder, a device or a pipe",
+                    false => "there is no such file",
+                };
+                return Err(unreadable(file, format!("ground that is cut: {why}")));
+            }
+            let shown = file.display().to_string();
+            let layer = LayerSource::bare(LayerKind::Felled, file, &shown, None);
+            self.layers.push(layer);
+        }
+        Ok(())
+    }
+}
+
+impl LayerSource {
+    /// A layer of which nothing is said but where it lies.
+    pub fn bare(kind: LayerKind, path: &Path, shown: &str, layer: Option<&str>) -> LayerSource {
+        LayerSource {
+            kind,
+            path: path.to_owned(),
+            source: shown.to_owned(),
+            layer: layer.map(str::to_owned),
+            filter: None,
+            crs: None,
+            encoding: None,
+            features: None,
+            id: Attribute::default(),
+            class: Attribute::default(),
+            class_map: Default::default(),
+            width: Attribute::default(),
+            azimuth: Attribute::default(),
+            stems_per_ha: Attribute::default(),
+            tree_m3: Attribute::default(),
+            facts: vec![],
+            fringe: Attribute::default(),
+            slope: Attribute::default(),
+            slope_unit: SlopeUnit::default(),
+            slope_map: Default::default(),
+            portfolio: Attribute::default(),
+            outlet: Attribute::default(),
+            pattern: Attribute::default(),
+            capacity: Attribute::default(),
+            machine_free: Attribute::default(),
+        }
+    }
+}
+
 /// A table beside the layers.
 #[derive(Clone, Debug, PartialEq)]
 pub struct TableSource {

@@ -11,7 +11,7 @@ use super::features::{self, RawGeometry};
 use super::tracks::{self, TrackColumns, TracksRead};
 use super::{InputFile, hash, layer, open, plain};
 use crate::model::{Fact, LayerKind, Problem, Shape};
-use crate::project::{Attribute, AttributeSource, LayerSource, SlopeUnit};
+use crate::project::{Attribute, AttributeSource, LayerSource};
 use crate::units::LengthUnit;
 
 /// Which file, layer and attribute hold the cut.
@@ -130,43 +130,7 @@ fn source(file: &CutFile, shown: &str, layer: Option<&str>, lines: bool) -> Laye
     } else {
         LayerKind::Blocks
     };
-    bare_source(kind, &file.path, shown, layer)
-}
-
-/// A layer of which nothing is said but where it lies.
-pub(super) fn bare_source(
-    kind: LayerKind,
-    path: &Path,
-    shown: &str,
-    layer: Option<&str>,
-) -> LayerSource {
-    LayerSource {
-        kind,
-        path: path.to_owned(),
-        source: shown.to_owned(),
-        layer: layer.map(str::to_owned),
-        filter: None,
-        crs: None,
-        encoding: None,
-        features: None,
-        id: Attribute::default(),
-        class: Attribute::default(),
-        class_map: Default::default(),
-        width: Attribute::default(),
-        azimuth: Attribute::default(),
-        stems_per_ha: Attribute::default(),
-        tree_m3: Attribute::default(),
-        facts: vec![],
-        fringe: Attribute::default(),
-        slope: Attribute::default(),
-        slope_unit: SlopeUnit::default(),
-        slope_map: Default::default(),
-        portfolio: Attribute::default(),
-        outlet: Attribute::default(),
-        pattern: Attribute::default(),
-        capacity: Attribute::default(),
-        machine_free: Attribute::default(),
-    }
+    LayerSource::bare(kind, &file.path, shown, layer)
 }
 
 fn field(name: &str) -> Attribute {

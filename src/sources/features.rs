@@ -145,7 +145,8 @@ fn uses(kind: LayerKind) -> Uses {
         | LayerKind::Brush
         | LayerKind::SoftGround
         | LayerKind::Stands
-        | LayerKind::SlopeClasses => Uses {
+        | LayerKind::SlopeClasses
+        | LayerKind::Felled => Uses {
             closed_lines: true,
             wanted: "polygons or closed lines",
             ..polygons

@@ -12,6 +12,7 @@ use super::InputFile;
 use super::errors::SourceError;
 use super::open;
 use super::plain::{check_length, check_path, with_ending};
+use crate::model::LayerKind;
 use crate::project::{LayerSource, TableSource, TerrainFile};
 
 /// Files that belong to a file of the given extension and are read with it.
@@ -58,6 +59,16 @@ pub(super) fn inputs(sources: &[&LayerSource]) -> Result<Vec<Stamp>, SourceError
         }
     }
     Ok(inputs)
+}
+
+/// Names of the files that only layers of one kind are read from.
+pub fn only_of(sources: &[LayerSource], kind: LayerKind) -> BTreeSet<String> {
+    let names = |own: bool| -> BTreeSet<String> {
+        let sources = sources.iter().filter(|source| (source.kind == kind) == own);
+        let files = sources.flat_map(|source| files_of(&source.path, &source.source));
+        files.map(|(_, name)| name).collect()
+    };
+    names(true).difference(&names(false)).cloned().collect()
 }
 
 /// The files of a terrain, sidecars and parts of virtual rasters included.

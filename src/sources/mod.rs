@@ -35,6 +35,7 @@ pub use finished::{
     FinishedBlock, FinishedError, FinishedLayout, FinishedOutlet, FinishedSection, FinishedZone,
     finished,
 };
+pub use hash::only_of;
 pub use open::{DRIVERS, only_listed_drivers};
 pub use plain::{open as open_plain, read as read_plain};
 pub use stand_rasters::{StandRasterReport, StandRasters};

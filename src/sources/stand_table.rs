@@ -5,9 +5,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use gdal::vector::LayerAccess;
 
 use super::errors::SourceError;
-use super::{cut, limits, open, plain};
+use super::{limits, open, plain};
 use crate::model::{LayerKind, Problem, ProblemCode, StandTable, TreeClass};
-use crate::project::{MOST_STEMS_PER_HA, MOST_TREE_M3, TableSource};
+use crate::project::{LayerSource, MOST_STEMS_PER_HA, MOST_TREE_M3, TableSource};
 
 /// What messages call it.
 const ROLE: &str = "stand_table";
@@ -244,7 +244,7 @@ fn of_csv(source: &TableSource) -> Result<Written, String> {
 /// Shapes, if the layer has any, are passed over.
 fn of_layer(source: &TableSource) -> Result<Written, SourceError> {
     let layer = source.layer.as_deref();
-    let layer = cut::bare_source(LayerKind::Stands, &source.path, &source.source, layer);
+    let layer = LayerSource::bare(LayerKind::Stands, &source.path, &source.source, layer);
     open::quiet_gdal();
     let dataset = open::open(&layer)?;
     let mut found = open::layer(&dataset, &layer)?;

@@ -157,7 +157,15 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> V
         view,
         style::UNWORKED,
         words.legend_unworked,
-        plan.unworked.iter().map(|piece| &piece.shape),
+        plan.left_unworked(false),
+    );
+    layer(
+        svg,
+        &mut legend,
+        view,
+        style::FELLED,
+        words.legend_felled,
+        plan.left_unworked(true),
     );
     zone(
         svg,

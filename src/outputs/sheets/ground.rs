@@ -105,8 +105,9 @@ pub fn draw(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, words: &Words)
     p.layer(
         style::UNWORKED,
         words.legend_unworked,
-        plan.unworked.iter().map(|piece| &piece.shape),
+        plan.left_unworked(false),
     );
+    p.layer(style::FELLED, words.legend_felled, plan.left_unworked(true));
     p.zone(
         plan,
         ZoneKind::RoadBand,

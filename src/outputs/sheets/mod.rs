@@ -51,8 +51,9 @@ pub struct SheetContext<'s> {
 }
 
 /// Twelve hexadecimal digits that change with any input file: the beginning of the SHA-256 of the SHA-256 sums in
-/// `run.json`, in its order, each followed by a line feed.
-pub fn input_mark(inputs: &[InputFile]) -> String {
+/// `run.json`, in its order, each followed by a line feed; without those of layer `felled` alone, unless some of the block is
+/// cut already.
+pub fn input_mark<'i>(inputs: impl IntoIterator<Item = &'i InputFile>) -> String {
     let mut hash = Sha256::new();
     for input in inputs {
         hash.update(input.sha256.as_bytes());

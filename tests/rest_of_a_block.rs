@@ -1,0 +1,389 @@
+//! Blocks of which some is cut: what is left keeps its names, everything is booked, and finishing costs hardly more than it
+//! would have.
+
+mod in_memory;
+mod run_binary;
+mod size;
+
+use std::collections::BTreeMap;
+
+use blockwright::demo::{self, DemoOptions};
+use blockwright::engines::ENGINES;
+use blockwright::geometry::area::{area, polygon_area};
+use blockwright::geometry::frame::map_polygon;
+use blockwright::geometry::overlay::{difference, intersection, union};
+use blockwright::landbase::{Landbase, SlopeSource};
+use blockwright::layout::{self, Context};
+use blockwright::model::*;
+use blockwright::rulebook::Rulebook;
+use blockwright::{compliance, project, sources};
+use geo::{Coord, MultiPolygon, Polygon};
+use in_memory::{feature, in_context, line, rectangle, rules, unsound};
+use run_binary::{collection, files, run, small_project, write};
+
+fn ground() -> SourceBlock {
+    in_memory::block(MultiPolygon(vec![rectangle(0.0, 5.0, 400.0, 405.0)]))
+}
+
+fn road() -> Feature {
+    let along = line(&[(-100.0, 0.0), (500.0, 0.0)]);
+    feature(LayerKind::Roads, None, Some(10.0), along)
+}
+
+fn felled(polygons: Vec<Polygon>) -> Feature {
+    feature(
+        LayerKind::Felled,
+        None,
+        None,
+        Shape::Polygons(MultiPolygon(polygons)),
+    )
+}
+
+fn settings() -> Settings {
+    let mut settings = Settings::default();
+    settings.production.stems_per_ha = Some(600.0);
+    settings.production.tree_m3 = Some(0.4);
+    settings
+}
+
+fn lay_out(rules: &Rulebook, features: &[Feature]) -> BlockPlan {
+    in_memory::lay_out(ENGINES, &settings(), rules, features, &ground()).unwrap()
+}
+
+/// From the plan's own frame to the ground.
+fn on_the_ground(plan: &BlockPlan, shape: &Polygon) -> Polygon {
+    let [x, y] = plan.origin();
+    map_polygon(shape, &|c: Coord| c + Coord { x, y })
+}
+
+fn cut_m2(plan: &BlockPlan) -> f64 {
+    plan.strips
+        .iter()
+        .map(|strip| polygon_area(&strip.shape))
+        .sum()
+}
+
+fn of_reason(plan: &BlockPlan, reason: UnworkedReason) -> f64 {
+    let own = plan
+        .unworked
+        .iter()
+        .filter(|unworked| unworked.reason == reason);
+    own.map(|unworked| polygon_area(&unworked.shape)).sum()
+}
+
+fn row<'p>(plan: &'p BlockPlan, rule_id: &str) -> &'p ComplianceRow {
+    plan.compliance
+        .iter()
+        .find(|row| row.rule_id == rule_id)
+        .unwrap()
+}
+
+fn finding<'p>(plan: &'p BlockPlan, rule_id: &str) -> Option<&'p Finding> {
+    plan.findings
+        .iter()
+        .find(|finding| finding.rule_id == rule_id)
+}
+
+/// What is cut once the lines up to `stop` are driven, and perhaps half of the next one.
+fn cut_until(plan: &BlockPlan, stop: u32, half: bool) -> Vec<Polygon> {
+    let mut last: BTreeMap<PieceId, u32> = BTreeMap::new();
+    for line in &plan.lines {
+        last.insert(line.id, line.order);
+    }
+    let done = (plan.strips.iter()).filter(|strip| last[&strip.id] <= stop);
+    let mut cut: Vec<Polygon> = done.map(|strip| strip.shape.clone()).collect();
+    let next = plan.lines.iter().find(|line| line.order == stop + 1);
+    let is_open = |line: &&StripLine| line.shape.0.first() != line.shape.0.last();
+    let next = next.filter(|next| half && last[&next.id] == next.order && is_open(next));
+    if let Some(next) = next {
+        let (a, b) = (next.shape.0[0], next.shape.0[next.shape.0.len() - 1]);
+        let (along, aside) = (
+            (b - a) / 2.0,
+            Coord {
+                x: a.y - b.y,
+                y: b.x - a.x,
+            },
+        );
+        let behind = Polygon::new(
+            vec![
+                a - along - aside,
+                a + along - aside,
+                a + along + aside,
+                a - along + aside,
+            ]
+            .into(),
+            vec![],
+        );
+        let own = plan.strips.iter().filter(|strip| strip.id == next.id);
+        let own = MultiPolygon(own.map(|strip| strip.shape.clone()).collect());
+        cut.extend(intersection(&own, &[behind]).0);
+    }
+    cut
+}
+
+/// The same ground under the same names, and everything booked.
+fn holds(whole: &BlockPlan, rest: &BlockPlan, cut: &[Polygon]) {
+    let id = &whole.id;
+    assert_eq!(unsound(rest), Vec::<String>::new(), "{id}");
+    assert_eq!(
+        layout::lineless(&rest.sections, &rest.strips, &rest.lines),
+        None
+    );
+    let mut before: BTreeMap<PieceId, Vec<Polygon>> = BTreeMap::new();
+    for strip in &whole.strips {
+        before
+            .entry(strip.id)
+            .or_default()
+            .push(strip.shape.clone());
+    }
+    for strip in &rest.strips {
+        let left = MultiPolygon(vec![strip.shape.clone()]);
+        let elsewhere = difference(&left, before.get(&strip.id).map_or(&[], Vec::as_slice));
+        assert!(
+            area(&elsewhere) < 0.01,
+            "{id} {:?}: {}",
+            strip.id,
+            area(&elsewhere)
+        );
+    }
+    let cut = union(cut);
+    let all: Vec<Polygon> = rest
+        .strips
+        .iter()
+        .map(|strip| strip.shape.clone())
+        .collect();
+    let again = area(&intersection(&cut, &all));
+    assert!(again < 0.01, "{id}: {again} m2 are cut a second time");
+    let scraps = of_reason(rest, UnworkedReason::Sliver) - of_reason(whole, UnworkedReason::Sliver);
+    let off = cut_m2(whole) - area(&cut) - cut_m2(rest) - scraps;
+    assert!(
+        off.abs() < 1.0,
+        "{id}: {off} m2 of what was planned are nowhere"
+    );
+    assert!((of_reason(rest, UnworkedReason::CutBefore) - area(&cut)).abs() < 1.0);
+    assert_eq!(row(rest, "areas-balance").status, Verdict::Pass, "{id}");
+    for row in &rest.compliance {
+        let was = whole
+            .compliance
+            .iter()
+            .find(|own| own.rule_id == row.rule_id);
+        let failed = was.is_some_and(|was| was.status == Verdict::Fail);
+        assert!(
+            row.status != Verdict::Fail || failed,
+            "{id} {}: {:?}",
+            row.rule_id,
+            row.measured
+        );
+    }
+    let sections: f64 = rest
+        .sections
+        .iter()
+        .map(|section| area(&section.shape))
+        .sum();
+    assert!(
+        (sections - cut_m2(rest)).abs() < 1.0,
+        "{id}: sections do not tile the strips"
+    );
+}
+
+/// Hours of the sections of the whole, by what is left of each.
+fn hours_left(whole: &BlockPlan, cut: &[Polygon]) -> f64 {
+    let hours = whole.sections.iter().map(|section| {
+        let left = 1.0 - area(&intersection(&section.shape, cut)) / area(&section.shape);
+        section.hours.unwrap() * left
+    });
+    hours.sum()
+}
+
+fn hours(plan: &BlockPlan) -> f64 {
+    plan.sections
+        .iter()
+        .map(|section| section.hours.unwrap())
+        .sum()
+}
+
+#[test]
+fn at_any_moment_the_rest_is_the_plan_less_what_is_cut() {
+    let folder = tempfile::tempdir().unwrap();
+    let blocks = size::of(8, 60);
+    let report = demo::write(folder.path(), &DemoOptions { blocks, seed: 7 }).unwrap();
+    let project = project::load(&report.project).unwrap();
+    let batch = sources::read(&project).unwrap();
+    let terrain = sources::terrain(&project, &batch.crs).unwrap();
+    let terrain = terrain.as_ref().map(|terrain| terrain as &dyn SlopeSource);
+    let settings = layout::effective(&project.settings, &project.rules);
+    let plan_of = |features: &[Feature], block: &SourceBlock| {
+        let landbase = Landbase::new(features, &project.rules, &settings.layout);
+        let context = Context {
+            landbase: &landbase,
+            settings: &settings,
+            rules: &project.rules,
+            engines: ENGINES,
+            terrain,
+        };
+        let mut plan = layout::lay_out(context, block).ok()?;
+        compliance::judge(context, block, &mut plan);
+        Some(plan)
+    };
+    let (mut stops, mut worst, mut astride, mut lost) = (0, 0.0f64, 0.0f64, [0.0; 2]);
+    for block in &batch.blocks {
+        let Some(whole) = plan_of(&batch.features, block) else {
+            continue;
+        };
+        let Some(lines) = u32::try_from(whole.lines.len())
+            .ok()
+            .filter(|&lines| lines > 4)
+        else {
+            continue;
+        };
+        for (share, half) in [(0.15, false), (0.45, true), (0.8, false)] {
+            let stop = (f64::from(lines) * share) as u32;
+            let cut = cut_until(&whole, stop, half);
+            let shapes = cut.iter().map(|shape| block.frame.leave_polygon(shape));
+            let mut features = batch.features.clone();
+            features.push(felled(shapes.collect()));
+            let rest = plan_of(&features, block).unwrap();
+            holds(&whole, &rest, &cut);
+            let (old, new) = (hours_left(&whole, &cut), hours(&rest));
+            // Half of a strip may hold more than half of its trees.
+            match half {
+                true => astride = astride.max((new - old) / hours(&whole)),
+                false => worst = worst.max(new / old - 1.0),
+            }
+            lost[0] += old;
+            lost[1] += new;
+            stops += 1;
+        }
+    }
+    let mean = lost[1] / lost[0] - 1.0;
+    println!(
+        "{stops} stops: {:.2} % more hours for the rest, at worst {:.2} %; half-way along a line at worst {:.2} % of the block's",
+        100.0 * mean,
+        100.0 * worst,
+        100.0 * astride
+    );
+    assert!(stops >= 3 * blocks - 12, "{stops}");
+    assert!(
+        mean < 0.02 && worst < 0.05 && astride < 0.02,
+        "{mean} {worst} {astride}"
+    );
+}
+
+#[test]
+fn nothing_cut_changes_nothing_and_everything_cut_leaves_the_shares() {
+    let rules = rules(0.1);
+    let whole = lay_out(&rules, &[road()]);
+    let elsewhere = felled(vec![rectangle(600.0, 0.0, 700.0, 100.0)]);
+    let same = lay_out(&rules, &[road(), elsewhere]);
+    let text = |plan: &BlockPlan| serde_json::to_string(plan).unwrap();
+    assert!(text(&whole) == text(&same));
+    let all = whole
+        .strips
+        .iter()
+        .map(|strip| on_the_ground(&whole, &strip.shape));
+    let rest = lay_out(&rules, &[road(), felled(all.collect())]);
+    assert!(rest.strips.is_empty() && rest.lines.is_empty() && rest.sections.is_empty());
+    let share = |plan: &BlockPlan| {
+        let row = row(plan, "retention-share");
+        (row.status, row.measured.unwrap())
+    };
+    assert_eq!(share(&rest).0, share(&whole).0);
+    assert!((share(&rest).1 - share(&whole).1).abs() < 1e-6);
+    let cut = finding(&rest, "cut-before").unwrap();
+    assert!((cut.measured.unwrap() - cut_m2(&whole) / 1e4).abs() < 1e-3);
+}
+
+#[test]
+fn what_was_to_stay_and_is_cut_is_told_and_counts_no_more() {
+    let rules = rules(0.1);
+    let whole = lay_out(&rules, &[road()]);
+    let corridor = &whole.corridors[0];
+    let lost = polygon_area(&corridor.shape);
+    let gone = felled(vec![on_the_ground(&whole, &corridor.shape)]);
+    let rest = lay_out(&rules, &[road(), gone]);
+    let told = finding(&rest, "retention-cut").unwrap();
+    assert_eq!(told.verdict, Verdict::Warn);
+    assert!((told.measured.unwrap() - lost).abs() < 0.1);
+    assert!(finding(&whole, "retention-cut").is_none());
+    let stands = whole.books.retained_m2 - rest.books.retained_m2;
+    assert!((stands - lost).abs() < 0.1, "{stands} {lost}");
+    assert_eq!(row(&rest, "areas-balance").status, Verdict::Pass);
+    // A reserve that was cut into is told too.
+    let settings = settings();
+    let stream = feature(
+        LayerKind::Streams,
+        Some("S2"),
+        Some(6.0),
+        line(&[(200.0, 150.0), (200.0, 500.0)]),
+    );
+    let across = felled(vec![rectangle(150.0, 250.0, 198.0, 270.0)]);
+    let plan = in_context(
+        ENGINES,
+        &settings,
+        &rules,
+        &[road(), stream, across],
+        None,
+        |context| layout::lay_out(context, &ground()).unwrap(),
+    );
+    let reserve_m2 = finding(&plan, "reserve-cut").unwrap().measured.unwrap();
+    // 30 m from the bank, and the bank 3 m from the line: 31 of 48 m, 20 m high.
+    assert!((reserve_m2 - 31.0 * 20.0).abs() < 1.0, "{reserve_m2}");
+}
+
+#[test]
+fn the_option_is_the_layer_and_ground_elsewhere_changes_no_byte() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    small_project(folder);
+    let cut = |name: &str, x0: f64, x1: f64| {
+        let shape = run_binary::feature("{}", &run_binary::rectangle(x0, 0.0, x1, 90.0));
+        write(folder, name, &collection(run_binary::UTM, &[shape]));
+    };
+    cut("some.geojson", 20.0, 120.0);
+    cut("elsewhere.geojson", 2000.0, 2100.0);
+    let lay_out = |out: &str, more: &[&str]| {
+        let arguments = [&["layout", "project.toml", "--out", out, "-q"][..], more].concat();
+        let ended = run(folder, &arguments);
+        assert!(ended.code == 0 || ended.code == 3, "{}", ended.stderr);
+        let mut files = files(&folder.join(out));
+        // These three name what was read.
+        files.remove("report/data/overview.js");
+        files.remove("run.json");
+        files.remove("SHA256SUMS");
+        files
+    };
+    let plain = lay_out("plain", &[]);
+    let elsewhere = lay_out("elsewhere", &["--cut", "elsewhere.geojson"]);
+    for (name, bytes) in &plain {
+        assert!(*bytes == elsewhere[name], "{name}");
+    }
+    assert_eq!(plain.len(), elsewhere.len());
+    let some = lay_out("some", &["--cut", "some.geojson"]);
+    assert!(plain != some);
+    let map = String::from_utf8_lossy(&some["maps/A-1.svg"]).into_owned();
+    assert!(map.contains("Cut before"), "{map}");
+    // The other block has no news.
+    assert!(plain["sheets/A-2.pdf"] == some["sheets/A-2.pdf"]);
+    assert!(plain["maps/A-2.svg"] == some["maps/A-2.svg"]);
+    assert!(plain["sheets/A-1.pdf"] != some["sheets/A-1.pdf"]);
+    let text = std::fs::read_to_string(folder.join("project.toml")).unwrap();
+    write(
+        folder,
+        "project.toml",
+        &format!("{text}\n[layers.felled]\nsource = \"some.geojson\"\n"),
+    );
+    assert!(lay_out("layer", &[]) == some);
+    let missing = run(
+        folder,
+        &[
+            "layout",
+            "project.toml",
+            "--out",
+            "x",
+            "--cut",
+            "sme.geojson",
+        ],
+    );
+    assert_eq!(missing.code, 2);
+    assert!(missing.stderr.contains("sme.geojson"), "{}", missing.stderr);
+}
