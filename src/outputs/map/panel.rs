@@ -4,6 +4,7 @@ use super::ground::Drawn;
 use super::marks::{self, Marks};
 use super::settings;
 use super::svg::{self, Area, px};
+use crate::geometry::area::polygon_area;
 use crate::model::{BlockPlan, BlockStatus};
 use crate::outputs::style;
 use crate::outputs::text::{self, Words};
@@ -94,15 +95,22 @@ pub fn figures(plan: &BlockPlan, words: &Words) -> Vec<(&'static str, String)> {
         )
     };
     let books = &plan.books;
+    let before_m2 = plan
+        .left_unworked(true)
+        .map(polygon_area)
+        .fold(0.0, |sum, m2| sum + m2);
     let mut rows = vec![
         (words.gross, ha(books.gross_m2)),
         (words.reserve, ha(books.reserve_m2)),
         (words.net, ha(books.net_m2)),
         (words.retained, ha(books.retained_m2)),
         (words.cut, ha(books.cut_m2)),
-        (words.unworked, ha(books.unworked_m2)),
-        (words.retention, retention(plan, words)),
+        (words.unworked, ha(books.unworked_m2 - before_m2)),
     ];
+    if plan.is_rest() {
+        rows.push((words.legend_felled, ha(before_m2)));
+    }
+    rows.push((words.retention, retention(plan, words)));
     let unit = plan
         .trees_left
         .map(|trees| words.trees_in[trees.unit as usize].to_owned());
