@@ -331,6 +331,55 @@ fn what_was_to_stay_and_is_cut_is_told_and_counts_no_more() {
 }
 
 #[test]
+fn ground_along_a_track_is_cut() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    small_project(folder);
+    let work = sources::crs::WorkCrs::new("EPSG:32616").unwrap();
+    let fix = |y: f64| {
+        let at = work.degrees(Coord {
+            x: 500_060.0,
+            y: 5_400_000.0 + y,
+        });
+        let at = at.unwrap();
+        format!("<trkpt lat=\"{:.9}\" lon=\"{:.9}\"/>", at.y, at.x)
+    };
+    let fixes: String = (0..=50)
+        .map(|step| fix(20.0 + 3.0 * f64::from(step)))
+        .collect();
+    let gpx = format!(
+        "<?xml version=\"1.0\"?>\n<gpx version=\"1.1\" creator=\"receiver\" \
+         xmlns=\"http://www.topografix.com/GPX/1/1\"><trk><trkseg>{fixes}</trkseg></trk></gpx>"
+    );
+    write(folder, "done.gpx", &gpx);
+    let lay_out = |out: &str, more: &[&str]| {
+        let arguments = [&["layout", "project.toml", "--out", out, "-q"][..], more].concat();
+        run(folder, &arguments)
+    };
+    let ended = lay_out("rest", &["--cut", "done.gpx"]);
+    assert!(ended.code == 0 || ended.code == 3, "{}", ended.stderr);
+    let json = std::fs::read(folder.join("rest/run.json")).unwrap();
+    assert!(String::from_utf8_lossy(&json).contains("done.gpx"));
+    let rows = run_binary::table(&folder.join("rest/blocks.csv"));
+    let row = rows.iter().find(|row| row["block_id"] == "A-1").unwrap();
+    let unworked_m2 = 1e4 * row["unworked_ha"].parse::<f64>().unwrap();
+    // 150 m of track, a strip's width across: twice 8.7 m less 1 ft.
+    let wanted_m2 = 150.0 * 2.0 * (8.7 - 0.3048);
+    assert!(
+        (unworked_m2 / wanted_m2 - 1.0).abs() < 0.02,
+        "{unworked_m2} {wanted_m2}"
+    );
+    write(
+        folder,
+        "none.gpx",
+        "<?xml version=\"1.0\"?><gpx version=\"1.1\" creator=\"r\" xmlns=\"http://www.topografix.com/GPX/1/1\"><wpt lat=\"48.7\" lon=\"-87.0\"/></gpx>",
+    );
+    let none = lay_out("none", &["--cut", "none.gpx"]);
+    assert_eq!(none.code, 2, "{}", none.stderr);
+    assert!(none.stderr.contains("none.gpx"), "{}", none.stderr);
+}
+
+#[test]
 fn the_option_is_the_layer_and_ground_elsewhere_changes_no_byte() {
     let folder = tempfile::tempdir().unwrap();
     let folder = folder.path();

@@ -9,6 +9,7 @@ mod calibration_tracks;
 mod compare;
 mod dispatch;
 mod done_file;
+mod felled_tracks;
 mod journal;
 mod missing;
 mod operator;
@@ -106,7 +107,7 @@ pub enum BatchError {
     )]
     NothingToAudit,
     #[error(
-        "{}: it holds no tracks, and {option} is for tracks\n  hint: leave it out, or name tracks with --as-cut",
+        "{}: it holds no tracks, and {option} is for tracks\n  hint: leave it out, or name a file of tracks",
         path.display()
     )]
     NotTracks { path: PathBuf, option: &'static str },
@@ -276,7 +277,8 @@ fn run_with(
     keep_inputs(project, &[], &options.out)?;
     let project = &*calibrated(project)?;
     options.progress.say("reading layers");
-    let batch = sources::read_for(project, &options.only)?;
+    let mut batch = sources::read_for(project, &options.only)?;
+    felled_tracks::add(project, &mut batch)?;
     let terrain = sources::terrain(project, &batch.crs)?;
     let chosen = choose(&batch, &options.only)?;
     clock.lap("read");
@@ -436,6 +438,7 @@ fn keep_inputs(project: &Project, others: &[&Path], out: &Path) -> Result<(), Ou
                 .map(|raster| raster.path.as_path()),
         )
         .chain(fitted.map(|table| table.path.as_path()))
+        .chain(project.felled_tracks.iter().map(PathBuf::as_path))
         .chain([project.path.as_path()])
         .chain(others.iter().copied());
     keep_all(inputs, |path| outputs::would_replace(out, path))

@@ -25,7 +25,11 @@ impl<'s> Operator<'s> {
         if !settings.outputs.sheets {
             return Ok(None);
         }
-        let felled = sources::only_of(&project.layers, LayerKind::Felled);
+        let mut felled = sources::only_of(&project.layers, LayerKind::Felled);
+        let tracks = project.felled_tracks.iter();
+        felled.extend(
+            tracks.filter_map(|path| Some(path.file_name()?.to_string_lossy().into_owned())),
+        );
         Ok(Some(Operator {
             title: &project.name,
             settings,

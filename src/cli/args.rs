@@ -125,8 +125,8 @@ pub struct LayoutArgs {
     /// [layout], such as reach = ["8 m", "9 m"]
     #[arg(long, conflicts_with = "out")]
     pub compare: bool,
-    /// Plan what is left: polygons of ground that is cut already, in any format that layers may have; several files may be
-    /// named. As layer `felled` of the project file
+    /// Plan what is left: polygons of ground that is cut already, in any format that layers may have, as layer `felled` of
+    /// the project file; or GPX tracks of the felling machine. May be given several times
     #[arg(long, value_name = "FILE", conflicts_with_all = ["share", "compare"])]
     pub cut: Vec<PathBuf>,
     /// Only these blocks

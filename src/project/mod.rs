@@ -52,6 +52,8 @@ pub struct Project {
     pub unit: LengthUnit,
     /// In the order of `LayerKind`, then as written; a role may have several sources.
     pub layers: Vec<LayerSource>,
+    /// Tracks of the felling machine whose ground is cut already; only by [`Project::add_felled`].
+    pub felled_tracks: Vec<PathBuf>,
     /// Elevations, if the project names any.
     pub terrain: Option<TerrainSource>,
     pub settings: Settings,
@@ -123,7 +125,7 @@ pub struct LayerSource {
 }
 
 impl Project {
-    /// Adds files of ground that is cut already, as if layer `felled` named them.
+    /// Adds files of ground that is cut already: polygons, as if layer `felled` named them, or GPX tracks of the machine.
     ///
     /// # Errors
     /// A file that is not there, or is a folder, a device or a pipe.
@@ -135,6 +137,11 @@ impl Project {
                     false => "there is no such file",
                 };
                 return Err(unreadable(file, format!("ground that is cut: {why}")));
+            }
+            let ending = file.extension();
+            if ending.is_some_and(|ending| ending.eq_ignore_ascii_case("gpx")) {
+                self.felled_tracks.push(file.clone());
+                continue;
             }
             let shown = file.display().to_string();
             let layer = LayerSource::bare(LayerKind::Felled, file, &shown, None);

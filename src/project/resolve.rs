@@ -209,6 +209,7 @@ pub fn resolve(
         .transpose()?;
     let stem = || path.file_stem().map(|stem| stem.to_string_lossy().into());
     Ok(Project {
+        felled_tracks: vec![],
         path: path.to_owned(),
         name: file.project.name.or_else(stem).unwrap_or_default(),
         crs: crs(&context, &file.project.crs)?,
