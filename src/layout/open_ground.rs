@@ -17,6 +17,8 @@ use crate::geometry::distance::{
 /// ground that is never cut.
 pub type Needs = Option<Box<[(usize, f64)]>>;
 
+/// A line that leads to other ground ends so far on it, just short of what counts as running over it.
+const ONTO_M: f64 = 1.9;
 /// On ground that several legs cut, the nearest of them is asked for at places this far apart.
 const STEP_M: f64 = 1.0;
 /// What a line runs over for fewer metres is no more than touched.
@@ -237,7 +239,7 @@ impl OpenGround {
         metres.into_iter().filter(over).collect()
     }
 
-    /// A leg's line from one of its ends up to the ground of another, and the rest, where that leads over nothing else; None
+    /// A leg's line from one of its ends up to and [`ONTO_M`] onto the ground of another, and the rest, where that leads over nothing else; None
     /// where it does, or comes to none.
     pub fn parted_at(
         &self,
@@ -262,7 +264,8 @@ impl OpenGround {
             true
         });
         let whole_m = (b - a).x.hypot((b - a).y);
-        let at = a + (b - a) * (from_m? / whole_m);
+        // On by a little, for the corners of its own ground.
+        let at = a + (b - a) * ((from_m? + ONTO_M) / whole_m).min(1.0);
         let parted = [vec![a, at], vec![at, b]].map(geo::LineString);
         (astray_m <= OVER_M && along_m > whole_m - OVER_M && at != a).then_some(parted)
     }
@@ -329,5 +332,19 @@ mod tests {
         // What is never cut bars it, but for a rounding.
         assert!(ground(&[(0., 8.1), (8.4, 20.)]).needs(a, b).is_none());
         assert!(ground(&[(0., 8.1), (8.11, 20.)]).needs(a, b).is_some());
+    }
+
+    /// Strip 0 runs 4 m on over ground of 1, as beside an oblique end; 1 comes to no ground of 0, and 0 leads over nothing else.
+    #[test]
+    fn a_line_is_parted_a_little_beyond_where_other_ground_begins() {
+        let mut open = ground(&[(0., 10.), (10., 20.)]);
+        open.lines[0] = LineString::from(vec![(1., 5.), (14., 5.)]);
+        let [own, rest] = open.parted_at((0, 0), 1).unwrap();
+        assert_eq!(own.0[0], Coord { x: 1., y: 5. });
+        assert!((own.0[1].x - 11.9).abs() < 1e-9, "{own:?}");
+        assert_eq!((rest.0[0], rest.0[1].x), (own.0[1], 14.0));
+        // The other way round it begins there, and leads over its own ground after it.
+        assert!(open.parted_at((0, 1), 1).is_none());
+        assert!(open.parted_at((1, 0), 0).is_none());
     }
 }
