@@ -1,13 +1,13 @@
 //! What is left of a plan where some of it is cut already. The whole block is planned as if nothing were cut, so that strips
 //! keep their numbers; then everything that lies on cut ground is taken out.
 
-use geo::{Coord, Geometry, LineString, MultiPolygon, Polygon};
+use geo::{Coord, Euclidean, Geometry, Length, LineString, MultiLineString, MultiPolygon, Polygon};
 
 use super::felled::Track;
 use super::shifts::between;
 use crate::geometry::area::{area, polygon_area, rings};
-use crate::geometry::overlay::{difference, intersection};
-use crate::model::{Finding, Verdict};
+use crate::geometry::overlay::{clip_lines, difference, intersection};
+use crate::model::{Finding, StripLine, Verdict};
 use crate::units::hectares;
 
 /// What is left beside cut ground in pieces of a smaller mean width than this is not gone back for, in metres: own
@@ -106,6 +106,18 @@ fn nearest(line: &LineString, place: Coord) -> Option<(f64, f64)> {
         run_m += step_m;
     }
     best
+}
+
+/// Where work ended, if it went on in the planned order: the end on cut ground of the last line of which half is driven. Less
+/// tells nothing: lines of strips begin and end on ground of passes.
+pub fn ended_at(planned: &[StripLine], felled: &[Polygon]) -> Option<Coord> {
+    planned.iter().rev().find_map(|line| {
+        let whole = MultiLineString(vec![line.shape.clone()]);
+        let driven = clip_lines(&whole, felled, true);
+        let is_driven = Euclidean.length(&driven) > Euclidean.length(&line.shape) / 2.0;
+        let last = driven.0.last().filter(|_| is_driven)?;
+        last.0.last().copied()
+    })
 }
 
 /// Lines cut down to stretches of them.

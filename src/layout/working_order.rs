@@ -3,7 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use geo::{LineString, MultiPolygon, Polygon};
+use geo::{Coord, LineString, MultiPolygon, Polygon};
 
 use super::Context;
 use super::ground::Ground;
@@ -15,6 +15,9 @@ use crate::geometry::area::length;
 use crate::geometry::distance::{SegmentIndex, line_segments, point_segment};
 use crate::geometry::overlay::{difference, union};
 use crate::model::{Heading, PieceId, Strip, StripKind, StripLine};
+
+/// Ends of lines that are nearer to one another are one.
+const SAME_PLACE_M: f64 = 0.01;
 
 /// A drive whose order is still open.
 #[derive(Clone)]
@@ -45,6 +48,8 @@ pub struct Work<'w> {
     pub bands: MultiPolygon,
     /// Ground that was cut before this plan.
     pub felled: MultiPolygon,
+    /// Where the machine stands, at an end of one of the roads; None: on any road.
+    pub from: Option<Coord>,
     /// Numbers of the settings, in the order in which they are worked.
     pub settings: Vec<u32>,
     /// Settings over whose ground the wood of another comes: their strips are cut first.
@@ -87,11 +92,18 @@ pub fn put(context: Context<'_>, ground: &Ground, mut work: Work<'_>) -> Ordered
     for strip in work.strips.iter().filter(|strip| strip.unit.gap) {
         network.end_at_trees(strip.unit.leg);
     }
+    let driven = work.passes.len() + work.strips.len()..legs.len();
+    let ends = driven.flat_map(|leg| [(legs[leg].start(), (leg, 0)), (legs[leg].end(), (leg, 1))]);
+    let at = work.from.and_then(|from| {
+        let off_m = |place: Coord| (place - from).x.hypot((place - from).y);
+        let mut ends = ends.filter(|&(place, _)| off_m(place) < SAME_PLACE_M);
+        ends.next().map(|(_, end)| network.end(end))
+    });
     let mut sequence = Sequence {
         network: &network,
         work: &work,
         cut: vec![false; legs.len()],
-        at: None,
+        at,
         scratch: Scratch::default(),
         roads: network.road_nodes(),
         lines: Vec::with_capacity(legs.len()),

@@ -125,12 +125,14 @@ pub fn plan(
         true => MultiPolygon(vec![]),
         false => intersection(&shape, &union(&ground.zones.felled).0),
     };
+    let mut from = None;
     let (driven, kept_cut) = match felled.0.is_empty() {
         true => (vec![], vec![]),
         false => {
-            let headings = work.as_planned(ground, parts, &clearing.ways);
+            let planned = work.as_planned(ground, parts, &clearing.ways);
+            from = rest::ended_at(&planned, &felled.0);
             let taken = work.take_out(&felled.0, &mut bands);
-            work.go_on(&headings);
+            work.go_on(&planned);
             taken
         }
     };
@@ -138,7 +140,7 @@ pub fn plan(
     let retained_bands = sound_all(bands.clone(), &block.frame);
     let mut open = clearing.ways.clone();
     open.extend(driven);
-    let lines = work.ordered(ground, parts, &open, (felled.clone(), bands));
+    let lines = work.ordered(ground, parts, &open, (felled.clone(), from, bands));
     debug_assert_eq!(
         super::lineless(&work.sections, &work.strips, &lines),
         None,
@@ -714,7 +716,7 @@ impl WriteUp<'_> {
         ground: &Ground,
         parts: &[Part],
         roads: &[LineString],
-        (felled, bands): (MultiPolygon, MultiPolygon),
+        (felled, from, bands): (MultiPolygon, Option<Coord>, MultiPolygon),
     ) -> Vec<StripLine> {
         let corridors = self.corridors.iter().map(|corridor| corridor.shape.clone());
         let work = Work {
@@ -725,6 +727,7 @@ impl WriteUp<'_> {
             corridors: MultiPolygon(corridors.collect()),
             bands,
             felled,
+            from,
             settings: parts.iter().map(|part| part.number).collect(),
             before: tiers_before(parts),
         };
@@ -735,17 +738,17 @@ impl WriteUp<'_> {
         ordered.lines
     }
 
-    /// How pieces are headed in the order of work of the whole block. Strips that lead to a pass there are named after it.
+    /// Lines in the order of work of the whole block. Strips that lead to a pass there are named after it.
     fn as_planned(
         &mut self,
         ground: &Ground,
         parts: &[Part],
         roads: &[LineString],
-    ) -> BTreeMap<PieceId, Heading> {
+    ) -> Vec<StripLine> {
         let nothing = || MultiPolygon(vec![]);
         let mut planned = self.clone();
         let bands = ground.retained_bands.clone();
-        let lines = planned.ordered(ground, parts, roads, (nothing(), bands));
+        let lines = planned.ordered(ground, parts, roads, (nothing(), None, bands));
         let is_left = |id: PieceId| planned.strips.iter().any(|strip| strip.id == id);
         let units = self.units.iter().map(|unit| unit.drive.id);
         let leading: BTreeSet<PieceId> = units.filter(|&id| !is_left(id)).collect();
@@ -780,11 +783,13 @@ impl WriteUp<'_> {
                 line: unit.drive.line,
             }));
         }
-        lines.iter().map(|line| (line.id, line.heading)).collect()
+        lines
     }
 
     /// The first strip that is left of each setting is driven the way that it was planned.
-    fn go_on(&mut self, headings: &BTreeMap<PieceId, Heading>) {
+    fn go_on(&mut self, planned: &[StripLine]) {
+        let headings: BTreeMap<PieceId, Heading> =
+            planned.iter().map(|line| (line.id, line.heading)).collect();
         let parts: BTreeSet<u32> = self.units.iter().map(|unit| unit.drive.id.part).collect();
         for part in parts {
             let own = self.units.iter_mut();
