@@ -35,6 +35,8 @@ pub struct Piece {
 
 /// All ground that is or will be open, and what opens it.
 pub struct OpenGround {
+    /// How far the machine reaches from its line; infinite where nobody says.
+    reach_m: f64,
     /// Everything that may be driven in the end, standing trees aside.
     pub whole: MultiPolygon,
     pieces: Vec<Piece>,
@@ -87,6 +89,7 @@ impl OpenGround {
             many(piece).then(|| SegmentIndex::new(polygon_segments(&piece.shape).collect()))
         };
         OpenGround {
+            reach_m: f64::INFINITY,
             whole,
             lines: legs.iter().map(|leg| leg.line.clone()).collect(),
             tree,
@@ -239,8 +242,13 @@ impl OpenGround {
         metres.into_iter().filter(over).collect()
     }
 
-    /// A leg's line from one of its ends up to and [`ONTO_M`] onto the ground of another, and the rest, where that leads over nothing else; None
-    /// where it does, or comes to none.
+    pub fn with_reach(mut self, reach_m: f64) -> OpenGround {
+        self.reach_m = reach_m;
+        self
+    }
+
+    /// A leg's line from one of its ends up to and [`ONTO_M`] onto the ground of another, or as far as all corners of its
+    /// own ground ask for, and the rest, where that leads over nothing else; None where it does, or comes to none.
     pub fn parted_at(
         &self,
         (leg, end): (usize, usize),
@@ -265,7 +273,19 @@ impl OpenGround {
         });
         let whole_m = (b - a).x.hypot((b - a).y);
         // On by a little, for the corners of its own ground.
-        let at = a + (b - a) * ((from_m? + ONTO_M) / whole_m).min(1.0);
+        let mut own_m = (from_m? + ONTO_M).min(whole_m);
+        let own = self.pieces.iter().filter(|piece| piece.legs == [leg]);
+        for &corner in own.flat_map(|piece| &piece.shape.exterior().0) {
+            let off_m = |m: f64| point_segment(corner, a, a + (b - a) * (m / whole_m));
+            if off_m(own_m) > self.reach_m && off_m(whole_m) <= self.reach_m {
+                // From where the circle around the corner meets the line.
+                let (to, way) = (corner - a, (b - a) / whole_m);
+                let (along_m, aside_m) = (to.x * way.x + to.y * way.y, to.x * way.y - to.y * way.x);
+                let back_m = (self.reach_m.powi(2) - aside_m.powi(2)).max(0.0).sqrt();
+                own_m = own_m.max(along_m - back_m).min(whole_m);
+            }
+        }
+        let at = a + (b - a) * (own_m / whole_m);
         let parted = [vec![a, at], vec![at, b]].map(geo::LineString);
         (astray_m <= OVER_M && along_m > whole_m - OVER_M && at != a).then_some(parted)
     }
@@ -332,6 +352,22 @@ mod tests {
         // What is never cut bars it, but for a rounding.
         assert!(ground(&[(0., 8.1), (8.4, 20.)]).needs(a, b).is_none());
         assert!(ground(&[(0., 8.1), (8.11, 20.)]).needs(a, b).is_some());
+    }
+
+    #[test]
+    fn a_line_is_parted_no_sooner_than_its_own_corners_allow() {
+        let mut open = ground(&[(0., 10.), (10., 20.)]).with_reach(4.6);
+        open.lines[0] = LineString::from(vec![(1., 5.), (19., 5.)]);
+        // 1.9 m onto other ground its corner would be 5 m off.
+        let far = Polygon::new(
+            LineString::from(vec![(0., 0.), (10., 0.), (21., 1.), (10., 10.), (0., 10.)]),
+            vec![],
+        );
+        open.pieces[0].shape = far;
+        let [own, rest] = open.parted_at((0, 0), 1).unwrap();
+        let off = Coord { x: 21., y: 1. } - own.0[1];
+        assert!((off.x.hypot(off.y) - 4.6).abs() < 1e-9, "{own:?}");
+        assert_eq!(rest.0[0], own.0[1]);
     }
 
     /// Strip 0 runs 4 m on over ground of 1, as beside an oblique end; 1 comes to no ground of 0, and 0 leads over nothing else.

@@ -172,6 +172,7 @@ fn open_ground(context: Context<'_>, ground: &Ground, work: &Work, legs: &[Leg])
             .unwrap_or_default(),
     });
     OpenGround::new(whole, pieces.collect(), legs, free)
+        .with_reach(context.settings.machine.reach_m)
 }
 
 /// The passes at which strips of each setting end, its own or those of the next: machines turn there.

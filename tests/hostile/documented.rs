@@ -127,7 +127,7 @@ fn every_limit_stands_in_the_document() {
             limits::NAME_CHARACTERS.to_string(),
         ),
         (
-            "width and fringe of a feature",
+            "width, fringe and machine-free radius of a feature",
             format!("{} m", limits::FEATURE_WIDTH_M),
         ),
         ("cells of a raster", limits::RASTER_CELLS.to_string()),
