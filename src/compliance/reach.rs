@@ -11,6 +11,9 @@ use crate::geometry::distance::{SegmentIndex, line_segments};
 use crate::layout::{decided_by, tree_spacing};
 use crate::model::*;
 
+/// Places along an edge are this far apart.
+const STEP_M: f64 = 3.0;
+
 impl Judge<'_> {
     fn azimuth_of(&self, part: u32) -> f64 {
         self.plan
@@ -53,7 +56,8 @@ impl Judge<'_> {
         Some(judged)
     }
 
-    /// The farthest corner or middle of an edge of anything cut from the lines driven in its part.
+    /// The farthest place of an edge of anything cut from the lines driven in its part: corners and middles of strips, and
+    /// places 3 m apart of what several lines cut.
     pub(super) fn reach(&self) -> Option<Judged> {
         let reach_m = self.context.settings.machine.reach_m;
         let mut farthest: Option<(f64, &Polygon)> = None;
@@ -75,7 +79,14 @@ impl Judge<'_> {
             for strip in run {
                 for ring in rings(&strip.shape) {
                     for w in ring.0.windows(2) {
-                        for place in [w[0], (w[0] + w[1]) / 2.0] {
+                        let d = w[1] - w[0];
+                        let steps = match kind {
+                            // One line cuts it: no place of an edge is farther off than both of its ends.
+                            StripKind::Interior => 2,
+                            _ => ((d.x.hypot(d.y) / STEP_M).ceil() as u32).max(2),
+                        };
+                        for step in 0..steps {
+                            let place = w[0] + d * (f64::from(step) / f64::from(steps));
                             let near = driven.distance(place, reach_m + DISTANCE_TOLERANCE_M);
                             let distance_m = near
                                 .or_else(|| driven.distance(place, f64::MAX / 4.0))

@@ -19,6 +19,8 @@ pub type Needs = Option<Box<[(usize, f64)]>>;
 
 /// A line that leads to other ground ends so far on it, just short of what counts as running over it.
 const ONTO_M: f64 = 1.9;
+/// Whether ground is reached is asked at places this far apart along its edge.
+const EDGE_STEP_M: f64 = 3.0;
 /// On ground that several legs cut, the nearest of them is asked for at places this far apart.
 const STEP_M: f64 = 1.0;
 /// What a line runs over for fewer metres is no more than touched.
@@ -47,6 +49,13 @@ pub struct OpenGround {
     /// Ground that is open from the beginning.
     free: SegmentIndex,
     free_box: Bounds,
+}
+
+/// Places along an edge, [`EDGE_STEP_M`] apart at most.
+fn edge_places(a: Coord, b: Coord) -> impl Iterator<Item = Coord> {
+    let d = b - a;
+    let steps = (d.x.hypot(d.y) / EDGE_STEP_M).ceil().max(1.0) as u32;
+    (0..steps).map(move |step| a + d * (f64::from(step) / f64::from(steps)))
 }
 
 /// A straight way among what lies beside it.
@@ -247,12 +256,13 @@ impl OpenGround {
         self
     }
 
-    /// A leg's line from one of its ends up to and [`ONTO_M`] onto the ground of another, or as far as all corners of its
-    /// own ground ask for, and the rest, where that leads over nothing else; None where it does, or comes to none.
+    /// A leg's line from one of its ends up to and [`ONTO_M`] onto the ground of another, and the rest, where that leads over
+    /// nothing else; None where it does, or comes to none, or where corners of its own ground would be out of reach:
+    /// `is_shared` where the other line counts for them, too.
     pub fn parted_at(
         &self,
         (leg, end): (usize, usize),
-        other: usize,
+        (other, is_shared): (usize, bool),
     ) -> Option<[geo::LineString; 2]> {
         let mut line = self.lines[leg].clone();
         if end == 1 {
@@ -273,21 +283,23 @@ impl OpenGround {
         });
         let whole_m = (b - a).x.hypot((b - a).y);
         // On by a little, for the corners of its own ground.
-        let mut own_m = (from_m? + ONTO_M).min(whole_m);
-        let own = self.pieces.iter().filter(|piece| piece.legs == [leg]);
-        for &corner in own.flat_map(|piece| &piece.shape.exterior().0) {
-            let off_m = |m: f64| point_segment(corner, a, a + (b - a) * (m / whole_m));
-            if off_m(own_m) > self.reach_m && off_m(whole_m) <= self.reach_m {
-                // From where the circle around the corner meets the line.
-                let (to, way) = (corner - a, (b - a) / whole_m);
-                let (along_m, aside_m) = (to.x * way.x + to.y * way.y, to.x * way.y - to.y * way.x);
-                let back_m = (self.reach_m.powi(2) - aside_m.powi(2)).max(0.0).sqrt();
-                own_m = own_m.max(along_m - back_m).min(whole_m);
-            }
-        }
+        let own_m = (from_m? + ONTO_M).min(whole_m);
         let at = a + (b - a) * (own_m / whole_m);
         let parted = [vec![a, at], vec![at, b]].map(geo::LineString);
-        (astray_m <= OVER_M && along_m > whole_m - OVER_M && at != a).then_some(parted)
+        let reaches = |piece: &Piece, place: Coord| {
+            let reached = |w: &[Coord]| point_segment(place, w[0], w[1]) <= self.reach_m;
+            let others = piece.legs.iter().filter(|&&own| own != leg);
+            let others = others.chain(is_shared.then_some(&other));
+            let mut others = others.flat_map(|&leg| self.lines[leg].0.windows(2));
+            reached(&[a, at]) || !reached(&[a, b]) || others.any(reached)
+        };
+        let own = self.pieces.iter().filter(|piece| piece.legs.contains(&leg));
+        let mut places = own.flat_map(|piece| {
+            let edges = piece.shape.exterior().0.windows(2);
+            edges.flat_map(move |w| edge_places(w[0], w[1]).map(move |place| (piece, place)))
+        });
+        let is_clear = astray_m <= OVER_M && along_m > whole_m - OVER_M && at != a;
+        (is_clear && places.all(|(piece, place)| reaches(piece, place))).then_some(parted)
     }
 
     pub fn needs(&self, a: Coord, b: Coord) -> Needs {
@@ -355,19 +367,19 @@ mod tests {
     }
 
     #[test]
-    fn a_line_is_parted_no_sooner_than_its_own_corners_allow() {
+    fn a_line_is_not_parted_where_a_corner_would_be_out_of_reach() {
         let mut open = ground(&[(0., 10.), (10., 20.)]).with_reach(4.6);
         open.lines[0] = LineString::from(vec![(1., 5.), (19., 5.)]);
         // 1.9 m onto other ground its corner would be 5 m off.
-        let far = Polygon::new(
+        open.pieces[0].shape = Polygon::new(
             LineString::from(vec![(0., 0.), (10., 0.), (21., 1.), (10., 10.), (0., 10.)]),
             vec![],
         );
-        open.pieces[0].shape = far;
-        let [own, rest] = open.parted_at((0, 0), 1).unwrap();
-        let off = Coord { x: 21., y: 1. } - own.0[1];
-        assert!((off.x.hypot(off.y) - 4.6).abs() < 1e-9, "{own:?}");
-        assert_eq!(rest.0[0], own.0[1]);
+        open.lines[1] = LineString::from(vec![(12., 9.), (19., 9.)]);
+        assert!(open.parted_at((0, 0), (1, true)).is_none());
+        open.lines[1] = LineString::from(vec![(12., 2.), (19., 2.)]);
+        assert!(open.parted_at((0, 0), (1, true)).is_some());
+        assert!(open.parted_at((0, 0), (1, false)).is_none());
     }
 
     /// Strip 0 runs 4 m on over ground of 1, as beside an oblique end; 1 comes to no ground of 0, and 0 leads over nothing else.
@@ -375,12 +387,12 @@ mod tests {
     fn a_line_is_parted_a_little_beyond_where_other_ground_begins() {
         let mut open = ground(&[(0., 10.), (10., 20.)]);
         open.lines[0] = LineString::from(vec![(1., 5.), (14., 5.)]);
-        let [own, rest] = open.parted_at((0, 0), 1).unwrap();
+        let [own, rest] = open.parted_at((0, 0), (1, true)).unwrap();
         assert_eq!(own.0[0], Coord { x: 1., y: 5. });
         assert!((own.0[1].x - 11.9).abs() < 1e-9, "{own:?}");
         assert_eq!((rest.0[0], rest.0[1].x), (own.0[1], 14.0));
         // The other way round it begins there, and leads over its own ground after it.
-        assert!(open.parted_at((0, 1), 1).is_none());
-        assert!(open.parted_at((1, 0), 0).is_none());
+        assert!(open.parted_at((0, 1), (1, true)).is_none());
+        assert!(open.parted_at((1, 0), (0, true)).is_none());
     }
 }

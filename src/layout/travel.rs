@@ -721,8 +721,13 @@ impl<'g> Network<'g> {
     }
 
     /// The line of a leg from one end up to the ground of another that it leads to, and the rest of it.
-    pub fn parted_at(&self, leg: End, other: usize) -> Option<[LineString; 2]> {
-        self.ground.parted_at(leg, other)
+    /// `is_shared`: ground of the one may be reached from the line of the other.
+    pub fn parted_at(
+        &self,
+        leg: End,
+        (other, is_shared): (usize, bool),
+    ) -> Option<[LineString; 2]> {
+        self.ground.parted_at(leg, (other, is_shared))
     }
 
     /// Whether an edge could be driven once strips are cut that run over no ground of others, but for what they lead to and
@@ -737,7 +742,7 @@ impl<'g> Network<'g> {
         let may_be_cut = |leg: usize| {
             let over = self.over[leg].get_or_init(|| self.ground.runs_over(leg));
             let aimed_at = |other: usize, over_m: f64| {
-                let leads = |end: usize| self.ground.parted_at((leg, end), other).is_some();
+                let leads = |end: usize| self.ground.parted_at((leg, end), (other, true)).is_some();
                 onto == [other] && over_m <= self.onto_goal_m && (leads(0) || leads(1))
             };
             let clear = |&(other, over_m): &(usize, f64)| cut[other] || aimed_at(other, over_m);

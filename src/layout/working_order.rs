@@ -485,7 +485,8 @@ impl Sequence<'_> {
         if let Some((&strip, &end)) = over.last().zip(begins.last())
             && network.runs_onto(strip, leg)
         {
-            let Some(parted) = network.parted_at((strip, end), leg) else {
+            let is_shared = self.drive_of(strip).id.part == self.drive_of(leg).id.part;
+            let Some(parted) = network.parted_at((strip, end), (leg, is_shared)) else {
                 return false;
             };
             rest = Some(parted);
