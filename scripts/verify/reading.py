@@ -129,7 +129,9 @@ CHANGES = [
         "        for g, d, x in f['runs']:\n"
         "            r = d + f['half']; near = shapely.intersection(g, BLK[b].buffer(r + 50)).buffer(r, quad_segs=64)\n"
         "            (own if f['kind'] == 'retain' and truth(f['facts'].get('counts')) is True else others).append(near)\n"
-        "    return shapely.difference(shapely.intersection(BLK[b], U(own)), U(others)).area\n"
+        "    least = (base['block'].get('least_patch_m2') or {}).get('value', 0)\n"
+        "    alone = shapely.difference(shapely.intersection(BLK[b], U(own)), U(others))\n"
+        "    return sum(p.area for p in shapely.get_parts(alone) if p.area > least)\n"
         "bad, over, outside, src_bad, netbad,",
     ),
     (
