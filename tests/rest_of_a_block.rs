@@ -1,22 +1,24 @@
 //! Blocks of which some is cut: what is left keeps its names, everything is booked, and finishing costs hardly more than it
 //! would have.
 
+mod audited;
 mod in_memory;
 mod run_binary;
 mod size;
 
 use std::collections::BTreeMap;
 
-use blockwright::demo::{self, DemoOptions};
+use audited::on_demo;
+use blockwright::demo::DemoOptions;
 use blockwright::engines::ENGINES;
 use blockwright::geometry::area::{area, polygon_area};
 use blockwright::geometry::frame::map_polygon;
 use blockwright::geometry::overlay::{difference, intersection, union};
-use blockwright::landbase::{Landbase, SlopeSource};
+use blockwright::landbase::Landbase;
 use blockwright::layout::{self, Context};
 use blockwright::model::*;
 use blockwright::rulebook::Rulebook;
-use blockwright::{compliance, project, sources};
+use blockwright::{compliance, sources};
 use geo::{Coord, MultiPolygon, Polygon};
 use in_memory::{feature, in_context, line, rectangle, rules, unsound};
 use run_binary::{collection, files, run, small_project, write};
@@ -204,72 +206,70 @@ fn hours(plan: &BlockPlan) -> f64 {
 
 #[test]
 fn at_any_moment_the_rest_is_the_plan_less_what_is_cut() {
-    let folder = tempfile::tempdir().unwrap();
     let blocks = size::of(8, 60);
-    let report = demo::write(folder.path(), &DemoOptions { blocks, seed: 7 }).unwrap();
-    let project = project::load(&report.project).unwrap();
-    let batch = sources::read(&project).unwrap();
-    let terrain = sources::terrain(&project, &batch.crs).unwrap();
-    let terrain = terrain.as_ref().map(|terrain| terrain as &dyn SlopeSource);
-    let settings = layout::effective(&project.settings, &project.rules);
-    let plan_of = |features: &[Feature], block: &SourceBlock| {
-        let landbase = Landbase::new(features, &project.rules, &settings.layout);
-        let context = Context {
-            landbase: &landbase,
-            settings: &settings,
-            rules: &project.rules,
-            engines: ENGINES,
-            terrain,
-        };
-        let mut plan = layout::lay_out(context, block).ok()?;
-        compliance::judge(context, block, &mut plan);
-        Some(plan)
-    };
-    let (mut stops, mut on, mut worst, mut astride, mut lost) = (0, 0, 0.0f64, 0.0f64, [0.0; 2]);
-    for block in &batch.blocks {
-        let Some(whole) = plan_of(&batch.features, block) else {
-            continue;
-        };
-        let Some(lines) = u32::try_from(whole.lines.len())
-            .ok()
-            .filter(|&lines| lines > 4)
-        else {
-            continue;
-        };
-        for (share, half) in [(0.15, false), (0.45, true), (0.8, false)] {
-            let stop = (f64::from(lines) * share) as u32;
-            let cut = cut_until(&whole, stop, half);
-            let shapes = cut.iter().map(|shape| block.frame.leave_polygon(shape));
-            let mut features = batch.features.clone();
-            features.push(felled(shapes.collect()));
-            let rest = plan_of(&features, block).unwrap();
-            holds(&whole, &rest, &cut);
-            let (old, new) = (hours_left(&whole, &cut), hours(&rest));
-            // Half of a strip may hold more than half of its trees.
-            match half {
-                true => astride = astride.max((new - old) / hours(&whole)),
-                false => worst = worst.max(new / old - 1.0),
+    let options = DemoOptions { blocks, seed: 7 };
+    on_demo(
+        &options,
+        |_| (),
+        |batch, context, _| {
+            let plan_of = |features: &[Feature], block: &SourceBlock| {
+                let landbase = Landbase::new(features, context.rules, &context.settings.layout);
+                let context = Context {
+                    landbase: &landbase,
+                    ..context
+                };
+                let mut plan = layout::lay_out(context, block).ok()?;
+                compliance::judge(context, block, &mut plan);
+                Some(plan)
+            };
+            let (mut stops, mut on, mut worst, mut astride, mut lost) =
+                (0, 0, 0.0f64, 0.0f64, [0.0; 2]);
+            for block in &batch.blocks {
+                let Some(whole) = plan_of(&batch.features, block) else {
+                    continue;
+                };
+                let Some(lines) = u32::try_from(whole.lines.len())
+                    .ok()
+                    .filter(|&lines| lines > 4)
+                else {
+                    continue;
+                };
+                for (share, half) in [(0.15, false), (0.45, true), (0.8, false)] {
+                    let stop = (f64::from(lines) * share) as u32;
+                    let cut = cut_until(&whole, stop, half);
+                    let shapes = cut.iter().map(|shape| block.frame.leave_polygon(shape));
+                    let mut features = batch.features.clone();
+                    features.push(felled(shapes.collect()));
+                    let rest = plan_of(&features, block).unwrap();
+                    holds(&whole, &rest, &cut);
+                    let (old, new) = (hours_left(&whole, &cut), hours(&rest));
+                    // Half of a strip may hold more than half of its trees.
+                    match half {
+                        true => astride = astride.max((new - old) / hours(&whole)),
+                        false => worst = worst.max(new / old - 1.0),
+                    }
+                    lost[0] += old;
+                    lost[1] += new;
+                    let [first, next] = [&rest.lines[0], &whole.lines[stop as usize]];
+                    on += u32::from(first.id.part == next.id.part);
+                    stops += 1;
+                }
             }
-            lost[0] += old;
-            lost[1] += new;
-            let [first, next] = [&rest.lines[0], &whole.lines[stop as usize]];
-            on += u32::from(first.id.part == next.id.part);
-            stops += 1;
-        }
-    }
-    let mean = lost[1] / lost[0] - 1.0;
-    println!(
-        "{stops} stops: {:.2} % more hours for the rest, at worst {:.2} %; half-way along a line at worst {:.2} % of the block's",
-        100.0 * mean,
-        100.0 * worst,
-        100.0 * astride
-    );
-    assert!(stops >= 3 * blocks - 12, "{stops}");
-    println!("{on} of them go on in the setting where work ended");
-    assert!(10 * on >= 9 * stops as u32, "{on} of {stops}");
-    assert!(
-        mean < 0.02 && worst < 0.05 && astride < 0.02,
-        "{mean} {worst} {astride}"
+            let mean = lost[1] / lost[0] - 1.0;
+            println!(
+                "{stops} stops: {:.2} % more hours for the rest, at worst {:.2} %; half-way along a line at worst {:.2} % of the block's",
+                100.0 * mean,
+                100.0 * worst,
+                100.0 * astride
+            );
+            assert!(stops >= 3 * blocks - 12, "{stops}");
+            println!("{on} of them go on in the setting where work ended");
+            assert!(10 * on >= 9 * stops as u32, "{on} of {stops}");
+            assert!(
+                mean < 0.02 && worst < 0.05 && astride < 0.02,
+                "{mean} {worst} {astride}"
+            );
+        },
     );
 }
 

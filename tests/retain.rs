@@ -74,6 +74,15 @@ struct Row {
     shape: Geometry,
 }
 
+const AUDIT_OF_PLAN: [&str; 6] = [
+    "audit",
+    "project.toml",
+    "--plan",
+    "out/layout.gpkg",
+    "--out",
+    "audited",
+];
+
 fn rows(folder: &Path, package: &str, layer: &str) -> Vec<Row> {
     let dataset = Dataset::open(folder.join(package)).unwrap();
     let mut layer = dataset.layer_by_name(layer).unwrap();
@@ -190,15 +199,7 @@ fn what_stays_is_neither_cut_nor_driven_over_and_has_an_id() {
     assert_eq!(of("retention-share"), ["pass", "pass"]);
 
     // The plan is proved again, and a cut over the tree's ground is found.
-    let arguments = [
-        "audit",
-        "project.toml",
-        "--plan",
-        "out/layout.gpkg",
-        "--out",
-        "audited",
-    ];
-    let ended = run(folder, &arguments);
+    let ended = run(folder, &AUDIT_OF_PLAN);
     assert!(ended.code == 0, "{}{}", ended.stdout, ended.stderr);
     let audited = compliance(folder, "audited");
     let share = |rows: &[BTreeMap<String, String>]| -> Vec<f64> {
@@ -368,22 +369,14 @@ fn a_radius_of_its_own_goes_before_that_of_the_class() {
     let passes = |rows: &[(String, String)]| rows.iter().all(|(status, _)| status == "pass");
     let own = of(&judged);
     assert!(own.len() == 2 && passes(&own), "{own:?}");
-    let arguments = [
-        "audit",
-        "project.toml",
-        "--plan",
-        "out/layout.gpkg",
-        "--out",
-        "audited",
-    ];
-    let ended = run(folder, &arguments);
+    let ended = run(folder, &AUDIT_OF_PLAN);
     assert!(ended.code == 0, "{}{}", ended.stdout, ended.stderr);
     assert!(passes(&of(&compliance(folder, "audited"))));
     // The same plan under a larger radius of that one den is told by the audit.
     let mut wider = features.to_vec();
     wider[0] = den("D-1", "40", 230.0, 90.0);
     write(folder, "retain.geojson", &collection(UTM, &wider));
-    let ended = run(folder, &arguments);
+    let ended = run(folder, &AUDIT_OF_PLAN);
     assert_eq!(ended.code, 3, "{}", ended.stderr);
     let found = of(&compliance(folder, "audited"));
     let failed = |row: &&(String, String)| row.0 == "fail" && row.1.starts_with("40");
@@ -408,15 +401,7 @@ fn counted_ground_counts_in_portfolios() {
         write(folder, "project.toml", &ruled);
         let ended = run(folder, &["layout", "project.toml", "--out", "out"]);
         assert!(ended.code == 0 || ended.code == 3, "{}", ended.stderr);
-        let arguments = [
-            "audit",
-            "project.toml",
-            "--plan",
-            "out/layout.gpkg",
-            "--out",
-            "audited",
-        ];
-        let ended = run(folder, &arguments);
+        let ended = run(folder, &AUDIT_OF_PLAN);
         assert!(
             ended.code == 0 || ended.code == 3,
             "{}{}",

@@ -7,13 +7,13 @@ mod program;
 
 use std::path::Path;
 
-use audited::{as_plan, audit, of};
-use blockwright::demo::{self, DemoOptions};
+use audited::{as_plan, audit, of, on_demo};
+use blockwright::demo::DemoOptions;
 use blockwright::engines::ENGINES;
-use blockwright::landbase::{Landbase, SlopeSource};
-use blockwright::layout::{self, Context};
+use blockwright::layout;
 use blockwright::model::*;
-use blockwright::{audit as auditing, compliance, project, sources};
+use blockwright::project::{self, Project};
+use blockwright::{audit as auditing, compliance};
 use geo::{Contains, Coord, MultiPolygon, Point, Polygon};
 use in_memory::*;
 
@@ -266,73 +266,51 @@ fn by_points(plan: &BlockPlan, wind: &Wind) -> (Vec<f64>, f64) {
 
 #[test]
 fn on_demo_blocks_edges_are_those_of_points_beside_them() {
-    let folder = tempfile::tempdir().unwrap();
     let options = DemoOptions {
         blocks: 24,
         seed: 11,
     };
-    let report = demo::write(folder.path(), &options).unwrap();
-    let mut project = project::load(&report.project).unwrap();
-    project.settings.wind = Some(wind(230.0));
-    let batch = sources::read(&project).unwrap();
-    let terrain = sources::terrain(&project, &batch.crs).unwrap();
-    let terrain = terrain.as_ref().map(|terrain| terrain as &dyn SlopeSource);
-    let settings = layout::effective(&project.settings, &project.rules);
-    let landbase = Landbase::new(&batch.features, &project.rules, &settings.layout);
-    let neighbours = auditing::Neighbours::new(&batch.blocks);
-    let context = Context {
-        landbase: &landbase,
-        settings: &settings,
-        rules: &project.rules,
-        engines: ENGINES,
-        terrain,
-    };
-    let audit_context = auditing::Context {
-        landbase: &landbase,
-        settings: &settings,
-        rules: &project.rules,
-        terrain,
-        neighbours: &neighbours,
-        tolerance_m: 0.0,
-    };
-    let (mut edges_m, mut pieces, mut reserved_m) = (0.0, 0, 0.0);
-    for block in &batch.blocks {
-        let Ok(mut plan) = layout::lay_out(context, block) else {
-            continue;
-        };
-        compliance::judge(context, block, &mut plan);
-        let found = plan.wind.clone().unwrap();
-        let (each, reserves_m) = by_points(&plan, settings.wind.as_ref().unwrap());
-        let near = |a: f64, b: f64| (a - b).abs() <= 1.0 + 0.01 * b;
-        for (own, wanted) in found.pieces.iter().zip(&each) {
+    let windy = |project: &mut Project| project.settings.wind = Some(wind(230.0));
+    on_demo(&options, windy, |batch, context, audit_context| {
+        let (mut edges_m, mut pieces, mut reserved_m) = (0.0, 0, 0.0);
+        for block in &batch.blocks {
+            let Ok(mut plan) = layout::lay_out(context, block) else {
+                continue;
+            };
+            compliance::judge(context, block, &mut plan);
+            let found = plan.wind.clone().unwrap();
+            let (each, reserves_m) = by_points(&plan, context.settings.wind.as_ref().unwrap());
+            let near = |a: f64, b: f64| (a - b).abs() <= 1.0 + 0.01 * b;
+            for (own, wanted) in found.pieces.iter().zip(&each) {
+                assert!(
+                    near(own.windward_m, *wanted),
+                    "{} {own:?} {wanted}",
+                    plan.id
+                );
+            }
+            assert_eq!(found.pieces.len(), each.len());
             assert!(
-                near(own.windward_m, *wanted),
-                "{} {own:?} {wanted}",
+                near(found.reserves_m, reserves_m),
+                "{} {found:?} {reserves_m}",
                 plan.id
             );
+            let audited = auditing::judge(audit_context, block, &as_plan(&plan), None);
+            let audited_m = of(&audited, "wind-edge").row.row.measured.unwrap_or(0.0);
+            assert!(
+                (audited_m - found.windward_m()).abs() <= 5.0 + 0.03 * audited_m,
+                "{}: {} by the layout, {audited_m} by the audit",
+                plan.id,
+                found.windward_m()
+            );
+            edges_m += found.windward_m();
+            reserved_m += found.reserves_m;
+            pieces += each.len();
         }
-        assert_eq!(found.pieces.len(), each.len());
         assert!(
-            near(found.reserves_m, reserves_m),
-            "{} {found:?} {reserves_m}",
-            plan.id
+            edges_m > 5_000.0 && reserved_m > 500.0 && pieces > 50,
+            "{edges_m} {reserved_m} {pieces}"
         );
-        let audited = auditing::judge(audit_context, block, &as_plan(&plan), None);
-        let audited_m = of(&audited, "wind-edge").row.row.measured.unwrap_or(0.0);
-        assert!(
-            (audited_m - found.windward_m()).abs() <= 5.0 + 0.03 * audited_m,
-            "{}: {} by the layout, {audited_m} by the audit",
-            plan.id,
-            found.windward_m()
-        );
-        edges_m += found.windward_m();
-        reserved_m += found.reserves_m;
-        pieces += each.len();
-    }
-    assert!(
-        edges_m > 5_000.0 && reserved_m > 500.0 && pieces > 50,
-        "{edges_m} {reserved_m} {pieces}"
-    );
+    });
 }
 
 fn parsed(body: &str) -> Result<Option<Wind>, String> {

@@ -9,7 +9,8 @@ use super::{Judge, Judged};
 use crate::geometry::area::{area, rings};
 use crate::geometry::buffer::Source;
 use crate::geometry::distance::{
-    Segment, SegmentIndex, boundary_segments, point_segment, polygon_segments, share_along,
+    Segment, SegmentIndex, boundary_segments, places_along, point_segment, polygon_segments,
+    share_along,
 };
 use crate::geometry::overlay::intersection;
 use crate::model::*;
@@ -272,11 +273,8 @@ impl Judge<'_> {
 impl Keep {
     /// Places along `a`-`b` that come nearer to the edge than `required_m`.
     fn along(&self, a: Coord, b: Coord, required_m: f64) -> impl Iterator<Item = Near> + '_ {
-        let d = b - a;
-        let steps = (d.x.hypot(d.y) / STEP_M).ceil().max(1.0) as u32;
         let within_m = self.off_m + required_m;
-        (0..steps).filter_map(move |step| {
-            let from = a + d * (f64::from(step) / f64::from(steps));
+        places_along(a, b, STEP_M).filter_map(move |from| {
             let far = |s: &Segment| point_segment(from, s.a, s.b);
             let nearest = (self.index.near(from, from, within_m))
                 .map(|s| (far(s), s))

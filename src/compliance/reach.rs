@@ -7,7 +7,7 @@ use super::distances::DISTANCE_TOLERANCE_M;
 use super::source::Source;
 use super::{Judge, Judged};
 use crate::geometry::area::rings;
-use crate::geometry::distance::{SegmentIndex, line_segments};
+use crate::geometry::distance::{SegmentIndex, line_segments, places_along};
 use crate::layout::{decided_by, tree_spacing};
 use crate::model::*;
 
@@ -79,14 +79,13 @@ impl Judge<'_> {
             for strip in run {
                 for ring in rings(&strip.shape) {
                     for w in ring.0.windows(2) {
-                        let d = w[1] - w[0];
-                        let steps = match kind {
+                        let half_m = (w[1] - w[0]).x.hypot((w[1] - w[0]).y) / 2.0;
+                        let apart_m = match kind {
                             // One line cuts it: no place of an edge is farther off than both of its ends.
-                            StripKind::Interior => 2,
-                            _ => ((d.x.hypot(d.y) / STEP_M).ceil() as u32).max(2),
+                            StripKind::Interior => half_m,
+                            _ => half_m.min(STEP_M),
                         };
-                        for step in 0..steps {
-                            let place = w[0] + d * (f64::from(step) / f64::from(steps));
+                        for place in places_along(w[0], w[1], apart_m) {
                             let near = driven.distance(place, reach_m + DISTANCE_TOLERANCE_M);
                             let distance_m = near
                                 .or_else(|| driven.distance(place, f64::MAX / 4.0))

@@ -17,6 +17,13 @@ pub fn share_along(p: Coord, a: Coord, b: Coord) -> f64 {
     }
 }
 
+/// Places from `a` on towards `b`, evenly and at most `apart_m` apart; `b` is none of them.
+pub fn places_along(a: Coord, b: Coord, apart_m: f64) -> impl Iterator<Item = Coord> {
+    let d = b - a;
+    let steps = (d.x.hypot(d.y) / apart_m).ceil().max(1.0) as u32;
+    (0..steps).map(move |step| a + d * (f64::from(step) / f64::from(steps)))
+}
+
 /// Distance from `p` to the segment `a`-`b`.
 pub fn point_segment(p: Coord, a: Coord, b: Coord) -> f64 {
     point_segment2(p, a, b).sqrt()

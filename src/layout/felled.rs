@@ -195,20 +195,31 @@ fn nearest(lines: &[StripLine], place: Coord, id: Option<PieceId>) -> Option<(us
         if far {
             continue;
         }
-        let mut run_m = 0.0;
-        for w in line.shape.0.windows(2) {
-            let off_m = point_segment(place, w[0], w[1]);
-            let d = w[1] - w[0];
-            let step_m = d.x.hypot(d.y);
-            if step_m > 0.0 && best.is_none_or(|(least_m, ..)| off_m < least_m) {
-                let to = place - w[0];
-                let t = ((to.x * d.x + to.y * d.y) / (step_m * step_m)).clamp(0.0, 1.0);
-                best = Some((off_m, index, run_m + t * step_m));
-            }
-            run_m += step_m;
+        if let Some((off_m, station_m)) = nearest_on(&line.shape, place)
+            && best.is_none_or(|(least_m, ..)| off_m < least_m)
+        {
+            best = Some((off_m, index, station_m));
         }
     }
     best.map(|(_, index, station)| (index, station))
+}
+
+/// How far a line is from a place, and its station there; None where it has no length.
+pub fn nearest_on(line: &LineString, place: Coord) -> Option<(f64, f64)> {
+    let mut best: Option<(f64, f64)> = None;
+    let mut run_m = 0.0;
+    for w in line.0.windows(2) {
+        let off_m = point_segment(place, w[0], w[1]);
+        let d = w[1] - w[0];
+        let step_m = d.x.hypot(d.y);
+        if step_m > 0.0 && best.is_none_or(|(least_m, _)| off_m < least_m) {
+            let to = place - w[0];
+            let t = ((to.x * d.x + to.y * d.y) / (step_m * step_m)).clamp(0.0, 1.0);
+            best = Some((off_m, run_m + t * step_m));
+        }
+        run_m += step_m;
+    }
+    best
 }
 
 /// A line with stations along it.

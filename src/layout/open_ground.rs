@@ -10,7 +10,8 @@ use super::felled::crossing;
 use super::travel::Leg;
 use crate::geometry::area::{Bounds, rings};
 use crate::geometry::distance::{
-    Segment, SegmentIndex, inside_polygon, point_segment, polygon_segments, segment_segment,
+    Segment, SegmentIndex, inside_polygon, places_along, point_segment, polygon_segments,
+    segment_segment,
 };
 
 /// Legs that must be cut before a straight way may be driven, with metres over the ground of each; None where it leads over
@@ -49,13 +50,6 @@ pub struct OpenGround {
     /// Ground that is open from the beginning.
     free: SegmentIndex,
     free_box: Bounds,
-}
-
-/// Places along an edge, [`EDGE_STEP_M`] apart at most.
-fn edge_places(a: Coord, b: Coord) -> impl Iterator<Item = Coord> {
-    let d = b - a;
-    let steps = (d.x.hypot(d.y) / EDGE_STEP_M).ceil().max(1.0) as u32;
-    (0..steps).map(move |step| a + d * (f64::from(step) / f64::from(steps)))
 }
 
 /// A straight way among what lies beside it.
@@ -296,7 +290,9 @@ impl OpenGround {
         let own = self.pieces.iter().filter(|piece| piece.legs.contains(&leg));
         let mut places = own.flat_map(|piece| {
             let edges = piece.shape.exterior().0.windows(2);
-            edges.flat_map(move |w| edge_places(w[0], w[1]).map(move |place| (piece, place)))
+            edges.flat_map(move |w| {
+                places_along(w[0], w[1], EDGE_STEP_M).map(move |place| (piece, place))
+            })
         });
         let is_clear = astray_m <= OVER_M && along_m > whole_m - OVER_M && at != a;
         (is_clear && places.all(|(piece, place)| reaches(piece, place))).then_some(parted)

@@ -3,9 +3,10 @@
 
 use geo::{Coord, Euclidean, Geometry, Length, LineString, MultiLineString, MultiPolygon, Polygon};
 
-use super::felled::Track;
+use super::felled::{Track, nearest_on};
 use super::shifts::between;
 use crate::geometry::area::{area, polygon_area, rings};
+use crate::geometry::distance::places_along;
 use crate::geometry::overlay::{clip_lines, difference, intersection};
 use crate::model::{Finding, StripLine, Verdict};
 use crate::units::hectares;
@@ -51,12 +52,9 @@ pub fn still_driven(lines: &[&LineString], left: &[Polygon], apart_m: f64) -> Ve
     let mut stations: Vec<Vec<f64>> = vec![vec![]; lines.len()];
     let outlines = left.iter().flat_map(rings);
     for w in outlines.flat_map(|ring| ring.0.windows(2)) {
-        let (a, step) = (w[0], w[1] - w[0]);
-        let steps = (step.x.hypot(step.y) / STEP_M).ceil().max(1.0) as u32;
-        for number in 0..steps {
-            let place = a + step * (f64::from(number) / f64::from(steps));
+        for place in places_along(w[0], w[1], STEP_M) {
             let nearest = (lines.iter().enumerate())
-                .filter_map(|(at, line)| Some((nearest(line, place)?, at)))
+                .filter_map(|(at, line)| Some((nearest_on(line, place)?, at)))
                 .reduce(|best, other| if other.0.0 < best.0.0 { other } else { best });
             if let Some(((_, station_m), at)) = nearest {
                 stations[at].push(station_m);
@@ -85,27 +83,6 @@ pub fn still_driven(lines: &[&LineString], left: &[Polygon], apart_m: f64) -> Ve
             stretches
         })
         .collect()
-}
-
-/// How far a line is from a place, and the station there.
-fn nearest(line: &LineString, place: Coord) -> Option<(f64, f64)> {
-    let mut best: Option<(f64, f64)> = None;
-    let mut run_m = 0.0;
-    for w in line.0.windows(2) {
-        let (step, to) = (w[1] - w[0], place - w[0]);
-        let step_m = step.x.hypot(step.y);
-        let share = match step_m > 0.0 {
-            true => ((to.x * step.x + to.y * step.y) / (step_m * step_m)).clamp(0.0, 1.0),
-            false => 0.0,
-        };
-        let off = to - step * share;
-        let off_m = off.x.hypot(off.y);
-        if best.is_none_or(|(least_m, _)| off_m < least_m) {
-            best = Some((off_m, run_m + share * step_m));
-        }
-        run_m += step_m;
-    }
-    best
 }
 
 /// Where work ended, if it went on in the planned order: the end on cut ground of the last line of which half is driven. Less

@@ -25,7 +25,7 @@ use super::time_range;
 use super::timing;
 use super::whole_sections::{self, WholeSection};
 use super::wood::{self, Home};
-use super::working_order::{self, Drive, StripDrive, Work};
+use super::working_order::{self, Drive, Ordered, StripDrive, Work};
 use crate::geometry::area::{Bounds, area, polygon_area};
 use crate::geometry::overlay::{clip_lines, difference, intersection, shared_area, union};
 use crate::geometry::sound::{sound, sound_all, sound_each, sound_geometry};
@@ -261,7 +261,7 @@ pub fn plan(
         bunches,
         scale: block.scale,
         geodesic_m2: block.geodesic_m2,
-        zones: sound_zones(&standing_zones(&ground.zones.list, &felled.0), &block.frame),
+        zones: sound_zones(&ground.zones.list, &felled.0, &block.frame),
         parts: notes,
         strips: work.strips,
         lines,
@@ -299,24 +299,14 @@ fn make_sound<T: Clone>(
     *items = made;
 }
 
-/// Zones, retained ones less what is cut.
-fn standing_zones(zones: &[Zone], felled: &[Polygon]) -> Vec<Zone> {
+/// Zones as they are written, retained ones less what is cut.
+fn sound_zones(zones: &[Zone], felled: &[Polygon], frame: &GroundFrame) -> Vec<Zone> {
     let standing = |zone: &Zone| match zone.kind {
         ZoneKind::RetainedBand if !felled.is_empty() => difference(&zone.shape, felled),
         _ => zone.shape.clone(),
     };
-    let zones = zones.iter();
-    zones
-        .map(|zone| Zone {
-            shape: standing(zone),
-            ..zone.clone()
-        })
-        .collect()
-}
-
-fn sound_zones(zones: &[Zone], frame: &GroundFrame) -> Vec<Zone> {
     let sound = zones.iter().map(|zone| Zone {
-        shape: sound_all(zone.shape.clone(), frame),
+        shape: sound_all(standing(zone), frame),
         ..zone.clone()
     });
     sound.filter(|zone| !zone.shape.0.is_empty()).collect()
@@ -716,8 +706,23 @@ impl WriteUp<'_> {
         ground: &Ground,
         parts: &[Part],
         roads: &[LineString],
-        (felled, from, bands): (MultiPolygon, Option<Coord>, MultiPolygon),
+        cut_before: (MultiPolygon, Option<Coord>, MultiPolygon),
     ) -> Vec<StripLine> {
+        let mut ordered = self.in_order(ground, parts, roads, cut_before);
+        for id in ordered.leading {
+            self.lead(id, &mut ordered.lines);
+        }
+        ordered.lines
+    }
+
+    /// `felled` is open from the beginning, the machine stands at `from`, and `bands` stand.
+    fn in_order(
+        &mut self,
+        ground: &Ground,
+        parts: &[Part],
+        roads: &[LineString],
+        (felled, from, bands): (MultiPolygon, Option<Coord>, MultiPolygon),
+    ) -> Ordered {
         let corridors = self.corridors.iter().map(|corridor| corridor.shape.clone());
         let work = Work {
             passes: std::mem::take(&mut self.drives),
@@ -731,11 +736,7 @@ impl WriteUp<'_> {
             settings: parts.iter().map(|part| part.number).collect(),
             before: tiers_before(parts),
         };
-        let mut ordered = working_order::put(self.context, ground, work);
-        for id in ordered.leading {
-            self.lead(id, &mut ordered.lines);
-        }
-        ordered.lines
+        working_order::put(self.context, ground, work)
     }
 
     /// Lines in the order of work of the whole block. Strips that lead to a pass there are named after it.
@@ -745,37 +746,15 @@ impl WriteUp<'_> {
         parts: &[Part],
         roads: &[LineString],
     ) -> Vec<StripLine> {
-        let nothing = || MultiPolygon(vec![]);
-        let mut planned = self.clone();
+        let nothing = MultiPolygon(vec![]);
         let bands = ground.retained_bands.clone();
-        let lines = planned.ordered(ground, parts, roads, (nothing(), None, bands));
-        let is_left = |id: PieceId| planned.strips.iter().any(|strip| strip.id == id);
-        let units = self.units.iter().map(|unit| unit.drive.id);
-        let leading: BTreeSet<PieceId> = units.filter(|&id| !is_left(id)).collect();
-        // In the order in which they lead: each becomes the next piece of its pass.
-        let mut led: Vec<(PieceId, PieceId)> = vec![];
-        for line in lines
-            .iter()
-            .filter(|line| line.kind == StripKind::BoundaryPass)
-        {
-            let own = |unit: &&StripDrive| {
-                let (a, b) = (unit.drive.line.0.first(), unit.drive.line.0.last());
-                let (first, last) = (line.shape.0.first(), line.shape.0.last());
-                leading.contains(&unit.drive.id) && (a, b) == (first, last)
-                    || leading.contains(&unit.drive.id) && (b, a) == (first, last)
-            };
-            let unit = self.units.iter().find(own);
-            led.extend(unit.map(|unit| (unit.drive.id, line.id)));
-        }
-        led.sort_by_key(|&(_, pass)| pass);
-        led.dedup();
-        for &(id, _) in &led {
-            let pass = self.lead(id, &mut []);
-            let (own, others) = std::mem::take(&mut self.units)
+        let mut planned = (self.clone()).in_order(ground, parts, roads, (nothing, None, bands));
+        for id in planned.leading {
+            let pass = self.lead(id, &mut planned.lines);
+            let (own, others): (Vec<StripDrive>, _) = std::mem::take(&mut self.units)
                 .into_iter()
                 .partition(|unit| unit.drive.id == id);
             self.units = others;
-            let own: Vec<StripDrive> = own;
             self.drives.extend(own.into_iter().map(|unit| Drive {
                 id: pass,
                 kind: StripKind::BoundaryPass,
@@ -783,7 +762,7 @@ impl WriteUp<'_> {
                 line: unit.drive.line,
             }));
         }
-        lines
+        planned.lines
     }
 
     /// The first strip that is left of each setting is driven the way that it was planned.

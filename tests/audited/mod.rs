@@ -4,11 +4,15 @@
 pub mod brute;
 
 use blockwright::audit::*;
+use blockwright::demo::{self, DemoOptions};
+use blockwright::engines::ENGINES;
 use blockwright::geometry::frame::{map_line, map_polygon, map_polygons};
 use blockwright::landbase::{Landbase, SlopeSource};
 use blockwright::layout;
 use blockwright::model::*;
+use blockwright::project::{self, Project};
 use blockwright::rulebook::Rulebook;
+use blockwright::sources::{self, Batch};
 use geo::{Coord, MultiPolygon};
 
 /// What a plan says is cut, driven and left: its zones are not among it.
@@ -62,6 +66,40 @@ pub fn as_plan(plan: &BlockPlan) -> BlockCut {
         )),
         ..BlockCut::empty(CutInput::Plan)
     }
+}
+
+/// An invented district, with what its blocks are laid out, judged and audited with; `change` may change its project.
+pub fn on_demo(
+    options: &DemoOptions,
+    change: impl FnOnce(&mut Project),
+    look: impl FnOnce(&Batch, layout::Context<'_>, Context<'_>),
+) {
+    let folder = tempfile::tempdir().unwrap();
+    let report = demo::write(folder.path(), options).unwrap();
+    let mut project = project::load(&report.project).unwrap();
+    change(&mut project);
+    let batch = sources::read(&project).unwrap();
+    let terrain = sources::terrain(&project, &batch.crs).unwrap();
+    let terrain = terrain.as_ref().map(|terrain| terrain as &dyn SlopeSource);
+    let settings = layout::effective(&project.settings, &project.rules);
+    let landbase = Landbase::new(&batch.features, &project.rules, &settings.layout);
+    let neighbours = Neighbours::new(&batch.blocks);
+    let context = layout::Context {
+        landbase: &landbase,
+        settings: &settings,
+        rules: &project.rules,
+        engines: ENGINES,
+        terrain,
+    };
+    let audit_context = Context {
+        landbase: &landbase,
+        settings: &settings,
+        rules: &project.rules,
+        terrain,
+        neighbours: &neighbours,
+        tolerance_m: 0.0,
+    };
+    look(&batch, context, audit_context);
 }
 
 /// A block audited.

@@ -1,11 +1,10 @@
 //! Projects made by hand, and files written beside them.
 #![allow(dead_code, reason = "each test file uses its own part")]
 
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use blockwright::model::{LayerKind, Settings};
-use blockwright::project::{Attribute, AttributeSource, LayerSource, Project, SlopeUnit};
+use blockwright::project::{Attribute, AttributeSource, LayerSource, Project};
 use blockwright::rulebook::{BlockRules, Citation, Cited, ReadStatus, Rulebook, ShareOf};
 use blockwright::units::LengthUnit;
 
@@ -50,33 +49,7 @@ pub fn project(folder: &Path, crs: Option<&str>, layers: Vec<LayerSource>) -> Pr
 }
 
 pub fn source(kind: LayerKind, folder: &Path, file: &str) -> LayerSource {
-    LayerSource {
-        kind,
-        path: folder.join(file),
-        source: file.to_owned(),
-        layer: None,
-        filter: None,
-        crs: None,
-        encoding: None,
-        features: None,
-        id: Attribute::default(),
-        class: Attribute::default(),
-        class_map: BTreeMap::new(),
-        width: Attribute::default(),
-        azimuth: Attribute::default(),
-        stems_per_ha: Attribute::default(),
-        tree_m3: Attribute::default(),
-        facts: Vec::new(),
-        fringe: Attribute::default(),
-        slope: Attribute::default(),
-        slope_unit: SlopeUnit::default(),
-        slope_map: BTreeMap::new(),
-        portfolio: Attribute::default(),
-        outlet: Attribute::default(),
-        pattern: Attribute::default(),
-        capacity: Attribute::default(),
-        machine_free: Attribute::default(),
-    }
+    LayerSource::bare(kind, &folder.join(file), file, None)
 }
 
 pub fn fields(names: &[&str]) -> Attribute {
