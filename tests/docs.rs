@@ -220,6 +220,7 @@ fn every_key_is_described_and_every_described_key_is_valid() {
         "machine",
         "layout",
         "production",
+        "notes",
         "wind",
         "costs",
         "outputs",
@@ -436,6 +437,7 @@ fn rule_ids() -> BTreeSet<String> {
         files_under(&root().join(folder), &mut files);
     }
     files.push(root().join("src/batch/missing.rs"));
+    files.push(root().join("src/batch/notes.rs"));
     // Named once for layout, compliance and audit.
     let mut ids = BTreeSet::from([blockwright::rulebook::BARRIER_RULE.to_owned()]);
     for path in files {

@@ -137,6 +137,11 @@ fn layers_hold_what_the_contract_names() {
             "Polygon",
             "block_id piece_id kind part area_ha source_id class windward_m across_wind_m along_wind_m sharp_corners",
         ),
+        (
+            "notes",
+            "Unknown (any)",
+            "block_id note_id kind layer radius_m accuracy_m date fate message source",
+        ),
     ];
     let dataset = Dataset::open(temp.path().join("layout.gpkg")).unwrap();
     assert_eq!(dataset.layer_count(), expected.len());

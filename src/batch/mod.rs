@@ -12,6 +12,7 @@ mod done_file;
 mod felled_tracks;
 mod journal;
 mod missing;
+mod notes;
 mod operator;
 mod plan_file;
 mod progress;
@@ -36,7 +37,8 @@ use crate::geometry::overlaps::Overlaps;
 use crate::landbase::{Landbase, SlopeSource};
 use crate::layout::{self, Context, LayoutError};
 use crate::model::{
-    BlockPlan, OutputSettings, Problem, ProblemCode, Shape, SourceBlock, StandSource, Verdict,
+    BlockPlan, GroundFrame, NoteReport, OutputSettings, Problem, ProblemCode, Shape, SourceBlock,
+    StandSource, Verdict,
 };
 use crate::outputs::sheets::Page;
 use crate::outputs::{
@@ -59,6 +61,7 @@ pub use compare::{Compared, compare};
 pub use dispatch::{DispatchError, DispatchOptions, Dispatched, dispatch};
 pub use done_file::{DoneError, DoneRow, read as read_done};
 pub use journal::{Count, JournalError, Kept};
+pub use notes::outside as notes_outside;
 pub use plan_file::PlanFileError;
 pub use progress::Progress;
 pub use shares::{Share, ShareError, Shares};
@@ -138,6 +141,8 @@ pub struct Outcome {
     pub problems: Vec<Problem>,
     /// What blocks owe together, by portfolio; empty without such a rule.
     pub portfolios: Vec<PortfolioShare>,
+    /// Notes of the field; empty without any.
+    pub notes: Vec<NoteReport>,
     pub timings: Vec<StageTime>,
     pub threads: usize,
 }
@@ -159,6 +164,7 @@ impl Outcome {
 /// What a block's plan and map say of the batch.
 struct Sheet<'s> {
     missing: missing::Missing,
+    notes: notes::Notes<'s>,
     overlaps: &'s Overlaps,
     title: &'s str,
     operator: Option<operator::Operator<'s>>,
@@ -294,10 +300,13 @@ fn run_with(
     clock.lap("index");
     let sheet = Sheet {
         missing: missing::Missing::new(&batch, &landbase),
+        notes: notes::Notes::new(&batch, &landbase),
         overlaps: &batch.overlaps,
         title: &project.name,
         operator: operator::Operator::new(project, &batch, &settings)?,
     };
+    let note_reports = sheet.notes.reports(&batch.blocks);
+    problems.extend(notes::outside(&note_reports, &batch));
     let context = Context {
         landbase: &landbase,
         settings: &settings,
@@ -372,6 +381,8 @@ fn run_with(
         .filter_map(|share| share.finding.as_ref())
         .collect();
     writer.season(&rows, &findings)?;
+    let plane = GroundFrame::plane(batch.unit_m);
+    writer.notes_elsewhere(&sheet.notes.elsewhere(&note_reports, &plane), &plane)?;
     let twice = season.twice();
     writer.count_once(twice.gross_m2, twice.net_m2());
     let mut counts = writer.counts().clone();
@@ -395,6 +406,7 @@ fn run_with(
         timings: clock.laps.clone(),
         threads,
         warnings: project.warnings.clone(),
+        notes: note_reports.clone(),
     };
     let finished = pool.install(|| writer.finish(&report, &problems));
     finished.map_err(|error| unfinished(options, error))?;
@@ -404,9 +416,20 @@ fn run_with(
         counts,
         problems,
         portfolios,
+        notes: note_reports,
         timings: clock.laps,
         threads,
     })
+}
+
+/// All notes of the field, with the blocks that each has to do with.
+pub fn note_reports(project: &Project, batch: &Batch) -> Vec<NoteReport> {
+    if batch.notes.is_empty() {
+        return vec![];
+    }
+    let settings = layout::effective(&project.settings, &project.rules);
+    let landbase = Landbase::new(&batch.features, &project.rules, &settings.layout);
+    notes::Notes::new(batch, &landbase).reports(&batch.blocks)
 }
 
 /// Whether slopes and trees could be read wherever they were asked for.
@@ -439,6 +462,7 @@ fn keep_inputs(project: &Project, others: &[&Path], out: &Path) -> Result<(), Ou
         )
         .chain(fitted.map(|table| table.path.as_path()))
         .chain(project.felled_tracks.iter().map(PathBuf::as_path))
+        .chain(project.notes.files.iter().map(|file| file.path.as_path()))
         .chain([project.path.as_path()])
         .chain(others.iter().copied());
     keep_all(inputs, |path| outputs::would_replace(out, path))
@@ -615,6 +639,7 @@ fn lay_out_all(
                 let result = caught(block, || {
                     let mut plan = plans.plan(block)?;
                     sheet.missing.warn(block, &mut plan);
+                    sheet.notes.tell(block, &mut plan);
                     shared_ground::tell(sheet.overlaps, &mut plan);
                     let map = wanted
                         .maps

@@ -10,9 +10,8 @@ pub struct Operator<'s> {
     title: &'s str,
     settings: &'s Settings,
     crs: &'s str,
-    input: String,
-    /// Of sheets of blocks of which some was cut before.
-    input_of_rest: String,
+    /// Without and with what was cut before, and in each without and with notes of the field.
+    inputs: [[String; 2]; 2],
 }
 
 impl<'s> Operator<'s> {
@@ -30,15 +29,21 @@ impl<'s> Operator<'s> {
         felled.extend(
             tracks.filter_map(|path| Some(path.file_name()?.to_string_lossy().into_owned())),
         );
+        let noted = |source: &String| {
+            let mut files = project.notes.files.iter();
+            files.any(|file| file.source == *source)
+        };
+        // What was cut or noted elsewhere makes no sheet another.
+        let input = |rest: bool, notes: bool| {
+            sheets::input_mark(batch.inputs.iter().filter(|input| {
+                (rest || !felled.contains(&input.source)) && (notes || !noted(&input.source))
+            }))
+        };
         Ok(Some(Operator {
             title: &project.name,
             settings,
             crs: &batch.crs,
-            // What was cut elsewhere makes no sheet another.
-            input: sheets::input_mark(
-                (batch.inputs.iter()).filter(|input| !felled.contains(&input.source)),
-            ),
-            input_of_rest: sheets::input_mark(&batch.inputs),
+            inputs: [false, true].map(|rest| [false, true].map(|notes| input(rest, notes))),
         }))
     }
 
@@ -47,10 +52,7 @@ impl<'s> Operator<'s> {
             title: self.title,
             settings: self.settings,
             crs: self.crs,
-            input: match plan.is_rest() {
-                true => &self.input_of_rest,
-                false => &self.input,
-            },
+            input: &self.inputs[usize::from(plan.is_rest())][usize::from(!plan.notes.is_empty())],
             words: sheets::words_in(self.settings.outputs.language),
         };
         sheets::draw(plan, &context)

@@ -66,8 +66,8 @@ impl Basis {
             })
             .collect();
         let in_force = format!(
-            "{}\n{settings:?}\n{:?}\n{layers:?}",
-            project.name, project.rules
+            "{}\n{settings:?}\n{:?}\n{layers:?}\n{:?}",
+            project.name, project.rules, project.notes.rules
         );
         Basis {
             program: format!("{} {}", program.name, program.version),

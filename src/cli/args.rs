@@ -129,6 +129,10 @@ pub struct LayoutArgs {
     /// the project file; or GPX tracks of the felling machine. May be given several times
     #[arg(long, value_name = "FILE", conflicts_with_all = ["share", "compare"])]
     pub cut: Vec<PathBuf>,
+    /// Notes taken in the field, beside those of [notes] in the project file: GPX waypoints, routes and tracks, KML, or any
+    /// format that layers may have. May be given several times; the project's table says what each kind of note becomes
+    #[arg(long, value_name = "FILE", conflicts_with = "compare")]
+    pub notes: Vec<PathBuf>,
     /// Only these blocks
     #[arg(long, value_name = "ID,...", value_delimiter = ',', value_parser = id)]
     pub only: Vec<String>,
@@ -157,6 +161,9 @@ pub struct GatherArgs {
     /// Project file that the shares were laid out from [default: where it was then]
     #[arg(long, value_name = "FILE")]
     pub project: Option<PathBuf>,
+    /// Notes taken in the field, as the shares were given them
+    #[arg(long, value_name = "FILE")]
+    pub notes: Vec<PathBuf>,
     /// Threads [default: one per processor]
     #[arg(long, value_name = "N", allow_negative_numbers = true)]
     pub jobs: Option<std::num::NonZeroUsize>,

@@ -19,7 +19,7 @@ use crate::batch::{
     Patience, PlanFileError, Progress, ShareError, Shares, VerifyError, VerifyFailure,
 };
 use crate::demo;
-use crate::model::{Problem, ProblemCode};
+use crate::model::{LayerKind, Problem, ProblemCode};
 use crate::project::{self, Project};
 use crate::rulebook::{self, Severity};
 use crate::sources::{self, SourceError};
@@ -241,6 +241,7 @@ fn say(
     if !talk.quiet {
         terminal::say(&summary::problems(&outcome.problems));
         terminal::say(&summary::portfolios(&outcome.portfolios));
+        terminal::say(&summary::notes(&outcome.notes));
     }
     let printed = result(
         talk,
@@ -320,6 +321,7 @@ fn run_layout(args: &LayoutArgs, kept: Kept, talk: Talk) -> Ended {
     };
     let mut project = load(&args.project, talk)?;
     project.add_felled(&args.cut).map_err(user)?;
+    project.add_notes(&args.notes).map_err(user)?;
     if let Some(share) = args.share {
         let options = options(out, args.jobs, talk);
         let outcome = batch::lay_out_share(&project, share, &options).map_err(whose_fault)?;
@@ -346,7 +348,8 @@ fn run_layout(args: &LayoutArgs, kept: Kept, talk: Talk) -> Ended {
 fn run_gather(args: &GatherArgs, talk: Talk) -> Ended {
     let shares = Shares::open(&args.dirs).map_err(|error| whose_fault(error.into()))?;
     let path = args.project.as_deref().unwrap_or_else(|| shares.project());
-    let project = load(path, talk)?;
+    let mut project = load(path, talk)?;
+    project.add_notes(&args.notes).map_err(user)?;
     let options = options(&args.out, args.jobs, talk);
     let outcome = batch::gather(&project, &shares, &options).map_err(whose_fault)?;
     say("gather", &project, &args.out, &outcome, talk)?;
@@ -449,7 +452,9 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
         .map(|terrain| terrain.coverage(&batch.blocks))
         .transpose()
         .map_err(unread)?;
-    let mut problems = batch.problems;
+    let notes = batch::note_reports(&project, &batch);
+    let mut problems = batch.problems.clone();
+    problems.extend(batch::notes_outside(&notes, &batch));
     if let (Some(terrain), Some(coverage)) = (&terrain, &coverage) {
         // What is measured says more than what the extents told.
         problems.retain(|problem| problem.code != ProblemCode::UnknownSlope);
@@ -469,6 +474,7 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
             "stand_rasters": batch.stand_rasters,
             "calibration": calibration,
             "wind": project.settings.wind,
+            "notes": notes,
             "terrain_coverage": coverage,
             "problems": problems.iter().map(summary::problem_json).collect::<Vec<_>>(),
         }))?;
@@ -490,7 +496,7 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
                 layer.repaired,
                 layer.set_aside
             ))?;
-            if layer.stated.is_none() {
+            if layer.stated.is_none() && LayerKind::from_key(layer.role).is_some() {
                 print(&summary::features_line(layer))?;
             }
             for class in &layer.classes {
@@ -517,6 +523,9 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
         }
         if let Some(wind) = &project.settings.wind {
             print(&summary::wind(wind))?;
+        }
+        for note in &notes {
+            print(&summary::note(note))?;
         }
         for problem in &problems {
             print(&problem.to_string())?;

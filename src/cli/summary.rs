@@ -5,7 +5,10 @@ use std::path::Path;
 use serde_json::{Value, json};
 
 use crate::batch::{Outcome, PortfolioShare, Share, ShareOutcome, Verification};
-use crate::model::{Calibration, OutputSettings, Problem, TimeModel, TrackHours, Wind};
+use crate::model::shown;
+use crate::model::{
+    Calibration, NoteFate, NoteReport, OutputSettings, Problem, TimeModel, TrackHours, Wind,
+};
 use crate::rulebook::{Checked, ReadStatus, Rulebook, Severity};
 use crate::sources::{
     ClassReport, Coverage, LayerReport, StandRasterReport, TableReport, TerrainReport, UseReport,
@@ -197,6 +200,46 @@ pub fn features_line(layer: &LayerReport) -> String {
     )
 }
 
+/// What became of all notes of the field, with every one that nothing follows from.
+pub fn notes(notes: &[NoteReport]) -> String {
+    if notes.is_empty() {
+        return String::new();
+    }
+    let of = |fate: NoteFate| notes.iter().filter(move |note| note.fate == fate.key());
+    let counts = [
+        NoteFate::Used,
+        NoteFate::Listed,
+        NoteFate::Unknown,
+        NoteFate::Refused,
+    ]
+    .map(|fate| format!("{} {}", of(fate).count(), fate.key()));
+    let mut text = format!("{} notes: {}\n", notes.len(), counts.join(", "));
+    for left in of(NoteFate::Unknown).chain(of(NoteFate::Refused)) {
+        text += &note(left);
+        text.push('\n');
+    }
+    text
+}
+
+/// One line for a note of the field.
+pub fn note(note: &NoteReport) -> String {
+    let accuracy = note
+        .accuracy_m
+        .map_or_else(|| "not known".to_owned(), |off_m| format!("{off_m} m"));
+    format!(
+        "{:<12} {} `{}`, {}: {}, accuracy {accuracy}, blocks {}",
+        "note",
+        shown::line(&note.kind),
+        shown::line(&note.id),
+        note.date.as_deref().unwrap_or("no date"),
+        shown::line(&note.message),
+        match note.blocks.is_empty() {
+            true => "none".to_owned(),
+            false => shown::line(&note.blocks.join(", ")).to_string(),
+        }
+    )
+}
+
 /// One line for each portfolio.
 pub fn portfolios(portfolios: &[PortfolioShare]) -> String {
     let mut text = String::new();
@@ -251,6 +294,7 @@ pub fn outcome_json(command: &str, outcome: &Outcome, out: &Path) -> Value {
         "threads": outcome.threads,
         "counts": outcome.counts,
         "timings": outcome.timings,
+        "notes": outcome.notes,
         "portfolios": outcome.portfolios.iter().map(portfolio_json).collect::<Vec<_>>(),
         "problems": outcome.problems.iter().map(problem_json).collect::<Vec<_>>(),
     })

@@ -11,6 +11,7 @@ mod curve;
 mod district;
 mod elevation;
 mod noise;
+mod notes;
 mod patches;
 mod project_file;
 mod roads;

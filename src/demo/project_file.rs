@@ -22,6 +22,11 @@ pub fn table_path(dir: &Path) -> std::path::PathBuf {
     dir.join("trees.csv")
 }
 
+/// Path of the notes in the district's folder.
+pub fn notes_path(dir: &Path) -> std::path::PathBuf {
+    dir.join("notes.geojson")
+}
+
 /// Path of the crew file in the district's folder.
 pub fn crew_path(dir: &Path) -> std::path::PathBuf {
     dir.join("crew.toml")

@@ -13,6 +13,7 @@ use super::blocks::DemoBlock;
 use super::broken::{Broken, BrokenFeature, features};
 use super::district::{Scenery, Taker, grow};
 use super::elevation::{self, Extent};
+use super::notes::Notes;
 use super::project_file;
 use super::stand_table;
 use super::terrain::Terrain;
@@ -134,6 +135,7 @@ struct Writer<'a> {
     east: f64,
     extent: Extent,
     stand_table: String,
+    notes: Notes,
 }
 
 impl Writer<'_> {
@@ -248,6 +250,7 @@ impl Taker for Writer<'_> {
             self.east = east;
         }
         self.extent.add(&block.shape);
+        self.notes.block(&block.shape, MIDDLE);
         let shape = Geometry::MultiPolygon(block.shape.clone());
         let azimuth = block.azimuth.map_or(Value::Null, Value::Number);
         self.add(Layer::Blocks, &shape, &[azimuth])?;
@@ -371,8 +374,8 @@ fn create(path: &Path) -> Result<Dataset, DemoError> {
     make().map_err(|source| failed(path, SCHEMAS[0].name, source))
 }
 
-/// Writes `layers.gpkg`, `elevation.tif` (EPSG:32616, metres), `trees.csv`, `project.toml` and `crew.toml` into `dir`, which is made if
-/// need be; files of these names are replaced, layers and elevations only once the new ones are whole.
+/// Writes `layers.gpkg`, `elevation.tif` (EPSG:32616, metres), `trees.csv`, `notes.geojson`, `project.toml` and `crew.toml` into `dir`,
+/// which is made if need be; files of these names are replaced, layers and elevations only once the new ones are whole.
 ///
 /// # Errors
 /// When the number of blocks is out of range, or a file, layer or raster can't be written.
@@ -391,6 +394,7 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
     let unfinished_project = dir.join("project.unfinished.toml");
     let unfinished_crew = dir.join("crew.unfinished.toml");
     let unfinished_table = dir.join("trees.unfinished.csv");
+    let unfinished_notes = dir.join("notes.unfinished.geojson");
     for left_over in [
         &unfinished,
         &dir.join("layers.unfinished.gpkg-journal"),
@@ -398,6 +402,7 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
         &unfinished_project,
         &unfinished_crew,
         &unfinished_table,
+        &unfinished_notes,
     ] {
         match std::fs::remove_file(left_over) {
             Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
@@ -407,7 +412,7 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
         }
     }
     let make = || {
-        let (written, broken, extent, stand_table) = write_layers(&unfinished, options)?;
+        let (written, broken, extent, tables) = write_layers(&unfinished, options)?;
         let terrain = Terrain { seed: options.seed };
         elevation::write(&unfinished_raster, terrain, &extent, MIDDLE).map_err(|source| {
             DemoError::Raster {
@@ -415,9 +420,9 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
                 source,
             }
         })?;
-        Ok((written, broken, stand_table))
+        Ok((written, broken, tables))
     };
-    let (written, broken, stand_table) = make().inspect_err(|_| {
+    let (written, broken, [stand_table, notes]) = make().inspect_err(|_| {
         // The first error is the one to report.
         let _ = std::fs::remove_file(&unfinished);
         let _ = std::fs::remove_file(&unfinished_raster);
@@ -436,6 +441,9 @@ pub fn write(dir: &Path, options: &DemoOptions) -> Result<DemoReport, DemoError>
     let trees = project_file::table_path(dir);
     std::fs::write(&unfinished_table, stand_table).map_err(at(&unfinished_table))?;
     std::fs::rename(&unfinished_table, &trees).map_err(at(&trees))?;
+    let noted = project_file::notes_path(dir);
+    std::fs::write(&unfinished_notes, notes).map_err(at(&unfinished_notes))?;
+    std::fs::rename(&unfinished_notes, &noted).map_err(at(&noted))?;
     let crew = project_file::crew_path(dir);
     std::fs::write(&unfinished_crew, project_file::CREW).map_err(at(&unfinished_crew))?;
     std::fs::rename(&unfinished_crew, &crew).map_err(at(&crew))?;
@@ -459,7 +467,7 @@ type Counts = [u64; SCHEMAS.len()];
 fn write_layers(
     path: &Path,
     options: &DemoOptions,
-) -> Result<(Counts, Vec<BrokenFeature>, Extent, String), DemoError> {
+) -> Result<(Counts, Vec<BrokenFeature>, Extent, [String; 2]), DemoError> {
     let mut dataset = create(path)?;
     let whole = |source| failed(path, SCHEMAS[0].name, source);
     let definitions = (0..SCHEMAS.len())
@@ -475,6 +483,7 @@ fn write_layers(
         east: 0.0,
         extent: Extent::default(),
         stand_table: stand_table::HEADER.to_owned(),
+        notes: Notes::default(),
     };
     grow(options.seed, options.blocks, &mut writer)?;
     // East of everything, so that no broken feature spoils a good block.
@@ -490,13 +499,13 @@ fn write_layers(
         }
     }
     let (written, extent) = (writer.written, writer.extent);
-    let stand_table = writer.stand_table;
+    let tables = [writer.stand_table, writer.notes.text()];
     transaction.commit().map_err(whole)?;
     dataset.close().map_err(whole)?;
     Ok((
         written,
         broken.into_iter().map(|feature| feature.note).collect(),
         extent,
-        stand_table,
+        tables,
     ))
 }

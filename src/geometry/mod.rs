@@ -17,6 +17,7 @@ pub mod groups;
 pub mod inset;
 pub mod nearest_first;
 pub mod nesting;
+pub mod outline_moves;
 pub mod overlaps;
 pub mod overlay;
 pub mod overlay_engine;

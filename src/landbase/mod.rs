@@ -177,6 +177,15 @@ impl<'a> Landbase<'a> {
             .map_or(0.0, |(_, widest_m, _)| *widest_m)
     }
 
+    /// How far what is asked of a feature reaches from its drawn shape, by its index.
+    pub fn reach_m(&self, feature: usize) -> f64 {
+        radius(
+            &self.features[feature],
+            &self.demands[feature],
+            self.settings,
+        )
+    }
+
     pub fn demand(&self, feature: u32) -> Demand<'a> {
         self.demands[feature as usize]
     }

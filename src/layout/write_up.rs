@@ -276,6 +276,7 @@ pub fn plan(
         rungs,
         certificate: Certificate::default(),
         wind: None,
+        notes: vec![],
         shape,
     }
 }

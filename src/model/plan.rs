@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::costs::{Rates, TimeParts, WorkCost};
 use super::ground_frame::GroundFrame;
+use super::notes::PlanNote;
 use super::problem::told;
 use super::stand_table::{Treatment, TreesLeft};
 use super::wind::BlockWind;
@@ -772,6 +773,9 @@ pub struct BlockPlan {
     /// None: the project names no wind, or the plan was not judged yet.
     #[serde(default)]
     pub wind: Option<BlockWind>,
+    /// Notes of the field that have to do with the block; told after it is laid out, so that files of plans have none.
+    #[serde(skip)]
+    pub notes: Vec<PlanNote>,
 }
 
 /// What was measured of the slopes of a block, other than on roads.

@@ -43,6 +43,9 @@ pub enum ProblemCode {
     /// Of a setting that a planner drew.
     OutsideBlocks,
     StandTable,
+    /// Of a note of the field: its kind.
+    UnknownNote,
+    RefusedNote,
 }
 
 impl ProblemCode {
@@ -79,6 +82,8 @@ impl ProblemCode {
             ProblemCode::DatumShift => "datum-shift",
             ProblemCode::OutsideBlocks => "outside-blocks",
             ProblemCode::StandTable => "stand-table",
+            ProblemCode::UnknownNote => "unknown-note",
+            ProblemCode::RefusedNote => "refused-note",
         }
     }
 }

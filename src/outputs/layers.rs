@@ -9,7 +9,8 @@ use crate::geometry::frame::azimuth_deg;
 use crate::geometry::sound::sound;
 use crate::geometry::wkb;
 use crate::model::{
-    BlockPlan, BlockWind, Finding, GroundFrame, PieceId, PieceWind, Treatment, Zone, ZoneKind,
+    BlockPlan, BlockWind, Finding, GroundFrame, PieceId, PieceWind, PlanNote, Treatment, Zone,
+    ZoneKind,
 };
 use crate::units::hectares;
 
@@ -31,6 +32,7 @@ const SKID_TRAILS: usize = 12;
 const DECKS: usize = 13;
 const OUTLETS: usize = 14;
 const RETAINED: usize = 15;
+const NOTES: usize = 16;
 
 /// In file order.
 pub(super) const LAYERS: &[LayerDef] = &[
@@ -315,6 +317,23 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("sharp_corners", Whole),
         ],
     },
+    LayerDef {
+        name: "notes",
+        geometry: GeometryKind::Any,
+        description: "Notes taken in the field, as they were taken, and what became of each",
+        fields: &[
+            ("block_id", Text),
+            ("note_id", Text),
+            ("kind", Text),
+            ("layer", Text),
+            ("radius_m", Number),
+            ("accuracy_m", Number),
+            ("date", Text),
+            ("fate", Text),
+            ("message", Text),
+            ("source", Text),
+        ],
+    },
 ];
 
 /// The attributes of layer `blocks`, in its order; the same go into `blocks.csv`.
@@ -558,6 +577,7 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
     }
     write_bunches(package, plan)?;
     write_settings(package, plan)?;
+    write_notes(package, block_id, &plan.notes, frame)?;
     write_findings(package, block_id, &plan.findings, frame)
 }
 
@@ -671,6 +691,34 @@ fn write_settings(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
                 Value::Text(outlet.map_or("", |outlet| &outlet.name)),
                 Value::Number(deck.volume_m3),
                 Value::Number(deck.length_m),
+            ],
+        )?;
+    }
+    Ok(())
+}
+
+/// Writes notes of one block, or those that have to do with none.
+pub(super) fn write_notes(
+    package: &mut GeoPackage,
+    block_id: &str,
+    notes: &[PlanNote],
+    frame: &GroundFrame,
+) -> Result<(), OutputError> {
+    for note in notes {
+        package.row(
+            NOTES,
+            Some(&wkb::write(&frame.leave_shape(&note.shape), [0.0; 2])),
+            &[
+                Value::Text(block_id),
+                Value::Text(&note.id),
+                Value::Text(&note.kind),
+                Value::Text(note.layer),
+                Value::Number(note.radius_m),
+                Value::Maybe(note.accuracy_m),
+                Value::Text(note.date.as_deref().unwrap_or_default()),
+                Value::Text(note.fate.key()),
+                Value::Text(&note.message),
+                Value::Text(&note.source_layer),
             ],
         )?;
     }

@@ -4,7 +4,9 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use crate::model::{BlockPlan, ComplianceRow, Problem, ProblemCode, RungCount, Settings};
+use crate::model::{
+    BlockPlan, ComplianceRow, NoteReport, Problem, ProblemCode, RungCount, Settings,
+};
 use crate::rulebook::Rulebook;
 use crate::sources::{InputFile, LayerReport, StandRasterReport, TableReport};
 
@@ -37,6 +39,9 @@ pub struct RunReport {
     pub threads: usize,
     /// What works but deserves a word.
     pub warnings: Vec<String>,
+    /// Notes of the field, in the order of their files.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub notes: Vec<NoteReport>,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize)]

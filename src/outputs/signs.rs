@@ -3,11 +3,14 @@
 
 use std::collections::BTreeMap;
 
-use geo::{Coord, InteriorPoint, Intersects, LineString, Rect};
+use geo::{Coord, Geometry, InteriorPoint, Intersects, LineString, Rect};
 
+use crate::geometry::area::rings;
 use crate::geometry::distance::point_segment;
 use crate::geometry::shared_edge;
-use crate::model::{BlockPlan, Heading, OutletNote, RetainedKind, SkidTrail, StripKind, StripLine};
+use crate::model::{
+    BlockPlan, Heading, OutletNote, PlanNote, RetainedKind, SkidTrail, StripKind, StripLine,
+};
 
 /// Patches and single things that stay, by their ids, each with a place inside.
 pub fn patch_places(plan: &BlockPlan) -> Vec<(String, Coord)> {
@@ -16,6 +19,36 @@ pub fn patch_places(plan: &BlockPlan) -> Vec<(String, Coord)> {
         patches.filter(|piece| matches!(piece.kind, RetainedKind::Patch | RetainedKind::Kept));
     let places = patches.filter_map(|patch| Some((patch.id, patch.shape.interior_point()?.0)));
     places.collect()
+}
+
+/// A note's kind, as it stands beside its flag, at most so many letters.
+const NOTE_LETTERS: usize = 18;
+
+/// Kinds of the notes of the field, each with the place of its flag.
+pub fn note_places(plan: &BlockPlan) -> Vec<(String, Coord)> {
+    let places = plan.notes.iter().filter_map(|note| {
+        let kind: String = note.kind.chars().take(NOTE_LETTERS).collect();
+        Some((kind, note_place(note)?))
+    });
+    places.collect()
+}
+
+/// The place that stands for a note.
+pub fn note_place(note: &PlanNote) -> Option<Coord> {
+    match &note.shape {
+        Geometry::MultiPoint(points) => points.0.first().map(|point| point.0),
+        shape => shape.interior_point().map(|point| point.0),
+    }
+}
+
+/// Lines and outlines of notes of the field.
+pub fn note_lines(plan: &BlockPlan) -> Vec<&LineString> {
+    let lines = plan.notes.iter().flat_map(|note| match &note.shape {
+        Geometry::MultiLineString(lines) => lines.0.iter().collect::<Vec<_>>(),
+        Geometry::MultiPolygon(polygons) => polygons.0.iter().flat_map(rings).collect(),
+        _ => vec![],
+    });
+    lines.collect()
 }
 
 /// How many steps of the order are numbered: enough to see which way the work goes.

@@ -309,6 +309,18 @@ fn layers(words: &text::Words) -> Vec<Layer> {
                 ],
             }],
         ),
+        layer(
+            "notes",
+            "",
+            vec![Rule {
+                value: "",
+                title: words.legend_note,
+                looks: vec![
+                    Symbol::Line(pen(style::PURPLE, 2.0, &[6.0, 2.0])),
+                    Symbol::Point(Rgb::parse(style::PURPLE)),
+                ],
+            }],
+        ),
     ]
 }
 

@@ -151,6 +151,12 @@ pub const DECK: Ground = ground(
     "",
     r##"stroke="#ffffff" stroke-width="1""##,
 );
+/// Lines and outlines of notes of the field, and their flag.
+pub const NOTE: Ground = ground(
+    r##"fill="#CC79A7""##,
+    "",
+    r##"stroke="#CC79A7" stroke-width="2.2" stroke-dasharray="7 2""##,
+);
 pub const FINDING: Ground = ground(
     "",
     "",
@@ -223,6 +229,7 @@ mod tests {
             OUTLET,
             SKID_TRAIL,
             DECK,
+            NOTE,
             FINDING,
         ] {
             text += ground.fill;

@@ -61,6 +61,7 @@ pub struct Words {
     pub legend_main_trail: &'static str,
     pub legend_deck: &'static str,
     pub legend_steps: &'static str,
+    pub legend_note: &'static str,
     /// Its number.
     pub setting: &'static str,
     pub start: &'static str,
@@ -130,6 +131,7 @@ pub const ENGLISH: Words = Words {
     legend_main_trail: "Main skid trail: most loads",
     legend_deck: "Deck",
     legend_steps: "Order of the first steps",
+    legend_note: "Field note",
     setting: "Setting {}",
     start: "START",
     findings: "Findings",
@@ -204,6 +206,7 @@ pub const FRENCH: Words = Words {
     legend_main_trail: "Piste principale de débardage",
     legend_deck: "Pile de bois",
     legend_steps: "Ordre des premières étapes",
+    legend_note: "Note de terrain",
     setting: "Secteur {}",
     start: "DÉBUT",
     findings: "Constats",

@@ -14,7 +14,8 @@ use super::staging::{COSTS, Earlier, LAYOUT, MAPS, REPORT, STEMS, Staging};
 use super::tables::{self, Compliance, CostTable, StemTable, Table};
 use super::{FileNames, OutputError, layers, set_aside, sld};
 use crate::model::{
-    BlockPlan, ComplianceRow, Finding, GroundFrame, Language, MachineCosts, OutputSettings, Problem,
+    BlockPlan, ComplianceRow, Finding, GroundFrame, Language, MachineCosts, OutputSettings,
+    PlanNote, Problem,
 };
 
 /// Stands for several blocks where an output names one.
@@ -214,6 +215,18 @@ impl Writer {
         )?;
         self.counts.add_season(rows, findings.len());
         Ok(())
+    }
+
+    /// Adds notes that have to do with no block, in the frame given. Call after the last block.
+    ///
+    /// # Errors
+    /// As [`Writer::block`].
+    pub fn notes_elsewhere(
+        &mut self,
+        notes: &[PlanNote],
+        frame: &GroundFrame,
+    ) -> Result<(), OutputError> {
+        layers::write_notes(&mut self.package, "", notes, frame)
     }
 
     /// Takes ground that lies in several blocks out of the sums, in square metres as often as it is counted too often.

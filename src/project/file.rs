@@ -40,6 +40,8 @@ pub struct ProjectFile {
     pub costs: CostsTable,
     /// The wind that throws trees.
     pub wind: Option<Spanned<WindTable>>,
+    /// Notes taken in the field.
+    pub notes: Option<NotesTable>,
     /// Trees by stand, species and class of diameter.
     pub stand_table: Option<StandTableTable>,
     /// Rasters of stems and volume, beside the polygons of `layers.stands`.
@@ -490,6 +492,41 @@ pub struct WindTable {
     pub sharp_corner: Given<f64>,
     /// Machine seconds that a metre of corridor edge square to the wind weighs in the choice of the strips' direction.
     pub seconds_per_m: Given<f64>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NotesTable {
+    /// File of notes, relative to the project file, or a list of files.
+    pub file: Given<TerrainFiles>,
+    /// Attribute with the kind of a note; the usual ones if not given.
+    pub kind_column: Given<String>,
+    /// Attribute with the accuracy of a note, in metres.
+    pub accuracy_column: Given<String>,
+    /// Metres of accuracy for each unit of a receiver's hdop.
+    pub hdop: Given<Length>,
+    /// How far a noted corner, or the end of a noted line, may lie from where it belongs.
+    pub corner_within: Given<Length>,
+    /// Whether a moved corner may add ground to a block; `false` if not given.
+    #[serde(default)]
+    pub corners_may_add: bool,
+    /// Kind as notes have it -> what it becomes.
+    #[serde(default)]
+    pub kinds: BTreeMap<String, Spanned<NoteKindTable>>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NoteKindTable {
+    /// Layer that a note of the kind is a feature of; or what it says of a block's edge, or nothing.
+    #[schemars(extend("enum" = ["wetlands", "protected", "retain", "brush", "soft_ground", "hazards", "felled", "block_corner", "stump_line", "block_line", "none"]))]
+    pub layer: Spanned<String>,
+    /// Class of the feature.
+    pub class: Given<String>,
+    /// Ground around a point or line that is taken for the feature's own.
+    pub radius: Given<Length>,
+    /// How far off notes of the kind may be.
+    pub accuracy: Given<Length>,
 }
 
 #[derive(Default, Deserialize, JsonSchema)]

@@ -11,6 +11,7 @@ mod figures;
 mod file;
 mod filter;
 mod layers;
+mod notes;
 mod outputs;
 mod plain_file;
 mod resolve;
@@ -38,7 +39,7 @@ pub use schema::{crew_schema, project_schema};
 pub(crate) use settings::{MOST_STEMS_PER_HA, MOST_TREE_M3};
 pub use slope::SlopeUnit;
 
-use crate::model::{LayerKind, Settings};
+use crate::model::{LayerKind, NoteRules, Settings};
 use crate::rulebook::{Place, Rulebook, TomlFault, toml_text};
 use crate::units::LengthUnit;
 
@@ -54,6 +55,7 @@ pub struct Project {
     pub layers: Vec<LayerSource>,
     /// Tracks of the felling machine whose ground is cut already; only by [`Project::add_felled`].
     pub felled_tracks: Vec<PathBuf>,
+    pub notes: NoteSources,
     /// Elevations, if the project names any.
     pub terrain: Option<TerrainSource>,
     pub settings: Settings,
@@ -125,19 +127,32 @@ pub struct LayerSource {
 }
 
 impl Project {
+    /// Adds files of notes taken in the field, after those that the project names.
+    ///
+    /// # Errors
+    /// A file that is not there, or is a folder, a device or a pipe.
+    pub fn add_notes(&mut self, files: &[PathBuf]) -> Result<(), ProjectError> {
+        for file in files {
+            is_there(file, "notes")?;
+            self.notes.files.push(TableSource {
+                path: file.clone(),
+                source: file.display().to_string(),
+                layer: None,
+            });
+        }
+        if !self.notes.files.is_empty() {
+            self.rules.keep_all();
+        }
+        Ok(())
+    }
+
     /// Adds files of ground that is cut already: polygons, as if layer `felled` named them, or GPX tracks of the machine.
     ///
     /// # Errors
     /// A file that is not there, or is a folder, a device or a pipe.
     pub fn add_felled(&mut self, files: &[PathBuf]) -> Result<(), ProjectError> {
         for file in files {
-            if !file.is_file() {
-                let why = match file.exists() {
-                    true => "it is a folder, a device or a pipe",
-                    false => "there is no such file",
-                };
-                return Err(unreadable(file, format!("ground that is cut: {why}")));
-            }
+            is_there(file, "ground that is cut")?;
             let ending = file.extension();
             if ending.is_some_and(|ending| ending.eq_ignore_ascii_case("gpx")) {
                 self.felled_tracks.push(file.clone());
@@ -149,6 +164,13 @@ impl Project {
         }
         Ok(())
     }
+}
+
+/// Files of notes taken in the field, and how they are read.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct NoteSources {
+    pub files: Vec<TableSource>,
+    pub rules: NoteRules,
 }
 
 impl LayerSource {
@@ -293,6 +315,17 @@ pub fn load(path: &Path) -> Result<Project, ProjectError> {
     let text = plain_file::text(path).map_err(|why| unreadable(path, why))?;
     choices::refuse_lists(&text, path)?;
     read(&text, &text, path, true)
+}
+
+fn is_there(file: &Path, what: &str) -> Result<(), ProjectError> {
+    if file.is_file() {
+        return Ok(());
+    }
+    let why = match file.exists() {
+        true => "it is a folder, a device or a pipe",
+        false => "there is no such file",
+    };
+    Err(unreadable(file, format!("{what}: {why}")))
 }
 
 fn unreadable(path: &Path, why: String) -> ProjectError {

@@ -11,7 +11,7 @@ use super::{
     CalibrationSource, HoursTaken, Project, ProjectError, Reason, StandRasterSources, TableSource,
     TracksSource,
 };
-use super::{costs, outputs, rules, settings, terrain, wind};
+use super::{costs, notes, outputs, rules, settings, terrain, wind};
 use crate::model::{LONGEST_STOP_MIN, LayerKind};
 use crate::rulebook::Place;
 use crate::rulebook::values::{Length, Share};
@@ -101,7 +101,8 @@ pub fn resolve(
             layers.push(source.layer(*kind, table, &rules, &mut warnings)?);
         }
     }
-    if layers.iter().any(|layer| layer.kind == LayerKind::Retain) {
+    let notes = notes::resolve(&context, file.notes.as_ref(), look_for_files)?;
+    if layers.iter().any(|layer| layer.kind == LayerKind::Retain) || !notes.files.is_empty() {
         rules.keep_all();
     }
     if !layers.iter().any(|layer| layer.kind == LayerKind::Blocks) {
@@ -210,6 +211,7 @@ pub fn resolve(
     let stem = || path.file_stem().map(|stem| stem.to_string_lossy().into());
     Ok(Project {
         felled_tracks: vec![],
+        notes,
         path: path.to_owned(),
         name: file.project.name.or_else(stem).unwrap_or_default(),
         crs: crs(&context, &file.project.crs)?,

@@ -7,7 +7,7 @@ use geo::{BoundingRect, Coord, MultiPolygon};
 
 use super::attributes::Number;
 use super::classes::{ClassTally, missing};
-use super::crs::{self, Transform, WorkCrs};
+use super::crs::{self, PointScale, Transform, WorkCrs};
 use super::errors::{Bounds, SourceError};
 use super::facts::{add_own_facts, in_unit};
 use super::features::{self, Remark};
@@ -16,10 +16,10 @@ use super::layer::{self, LayerHead, RawFeature, RawLayer};
 use super::limits::NAME_CHARACTERS;
 use super::stand_table::StandTables;
 use super::uses::UseTally;
-use super::{Batch, InputFile, LayerReport};
+use super::{Batch, InputFile, LayerReport, notes};
 use crate::geometry::area;
 use crate::model::{
-    Fact, Facts, Feature, LayerKind, Pattern, Problem, ProblemCode, Shape, SourceBlock,
+    Fact, Facts, Feature, FieldNote, LayerKind, Pattern, Problem, ProblemCode, Shape, SourceBlock,
 };
 use crate::project::{LayerSource, Project};
 use crate::rulebook::{Channel, Match, RULED_KINDS, Unit};
@@ -290,6 +290,25 @@ impl<'a> Assembly<'a> {
         id
     }
 
+    /// Gives blocks the outlines that notes of the field give them; `features` gets the ground that is cut beyond a line.
+    pub(super) fn move_edges(&mut self, notes: &mut [FieldNote], features: &mut Vec<Feature>) {
+        let (work, around) = (self.work, self.around);
+        let mut worst = self.batch.ground_off;
+        let reshape = |block: &mut SourceBlock, shape: MultiPolygon| {
+            let (framed, scale, geodesic_m2) = measured(work, around, &shape)
+                .map_err(|_| format!("block {} could not be measured with it", block.id))?;
+            worst = worst.max(framed.off);
+            block.frame = framed.frame;
+            block.scale = scale.mean();
+            block.geodesic_m2 = geodesic_m2;
+            block.shape = shape;
+            Ok(())
+        };
+        let rules = &self.project.notes.rules;
+        notes::move_edges(notes, rules, &mut self.batch.blocks, features, reshape);
+        self.batch.ground_off = worst;
+    }
+
     fn place_block(&mut self, desk: &mut Desk, outline: Outline) {
         let Outline {
             id,
@@ -303,21 +322,11 @@ impl<'a> Assembly<'a> {
         let at = shape
             .bounding_rect()
             .map_or(Coord { x: 0.0, y: 0.0 }, |bounds| bounds.center());
-        let bounds = area::Bounds::of_polygons(&shape);
-        let measured = self
-            .work
-            .reaches(at)
-            .then(|| Some((self.work.point_scale(at)?, self.work.geodesic_m2(&shape)?)))
-            .flatten();
-        let framed = match measured {
-            Some(_) => frames::frame(self.work, &bounds, self.around),
-            None => Err(NoFrame::OffTheGlobe),
-        };
-        let (Framed { frame, off }, (scale, geodesic_m2)) = match (framed, measured) {
-            (Ok(framed), Some(measured)) => (framed, measured),
-            (Err(why), _) => return self.without_frame(desk, &id, why, at, shape),
-            (Ok(_), None) => return self.without_frame(desk, &id, NoFrame::OffTheGlobe, at, shape),
-        };
+        let (Framed { frame, off }, scale, geodesic_m2) =
+            match measured(self.work, self.around, &shape) {
+                Ok(measured) => measured,
+                Err(why) => return self.without_frame(desk, &id, why, at, shape),
+            };
         self.batch.ground_off = self.batch.ground_off.max(off);
         desk.report.used += 1;
         self.batch.blocks.push(SourceBlock {
@@ -546,6 +555,25 @@ impl<'a> Assembly<'a> {
         }
         self.batch
     }
+}
+
+/// Frame, scale and area of an outline.
+fn measured(
+    work: &WorkCrs,
+    around: Around,
+    shape: &MultiPolygon,
+) -> Result<(Framed, PointScale, f64), NoFrame> {
+    let at = shape
+        .bounding_rect()
+        .map_or(Coord { x: 0.0, y: 0.0 }, |bounds| bounds.center());
+    if !work.reaches(at) {
+        return Err(NoFrame::OffTheGlobe);
+    }
+    let scale = work.point_scale(at).ok_or(NoFrame::OffTheGlobe)?;
+    let geodesic_m2 = work.geodesic_m2(shape).ok_or(NoFrame::OffTheGlobe)?;
+    let bounds = area::Bounds::of_polygons(shape);
+    let framed = frames::frame(work, &bounds, around)?;
+    Ok((framed, scale, geodesic_m2))
 }
 
 /// The features of one layer on their way into the batch.

@@ -214,6 +214,12 @@ pub enum SourceError {
         to: String,
         message: String,
     },
+    #[error("{file} (notes): {why}\n  hint: {hint}")]
+    Notes {
+        file: String,
+        why: String,
+        hint: String,
+    },
     #[error(transparent)]
     Terrain(#[from] super::terrain::TerrainError),
     #[error(transparent)]
@@ -258,6 +264,7 @@ impl SourceError {
             SourceError::NoDatum { .. } => "crs-without-datum",
             SourceError::NoZone { .. } => "no-zone",
             SourceError::NoTransform { .. } => "no-transform",
+            SourceError::Notes { .. } => "notes",
             SourceError::Terrain(error) => error.code(),
             SourceError::Tracks(error) => error.code(),
         }

@@ -14,6 +14,7 @@ pub mod frames;
 mod hash;
 mod layer;
 pub mod limits;
+mod notes;
 mod open;
 mod outside;
 mod overlaps;
@@ -36,6 +37,7 @@ pub use finished::{
     finished,
 };
 pub use hash::only_of;
+pub use notes::DRIVERS as NOTE_DRIVERS;
 pub use open::{DRIVERS, only_listed_drivers};
 pub use plain::{open as open_plain, read as read_plain};
 pub use stand_rasters::{StandRasterReport, StandRasters};
@@ -46,7 +48,7 @@ pub use uses::UseReport;
 
 use crate::geometry::area;
 use crate::geometry::overlaps::Overlaps;
-use crate::model::{Feature, LayerKind, Problem, SourceBlock};
+use crate::model::{Feature, FieldNote, LayerKind, Problem, SourceBlock};
 use crate::project::{LayerSource, Project};
 use assemble::Assembly;
 use crs::WorkCrs;
@@ -68,6 +70,8 @@ pub struct Batch {
     /// In the order of roles, then file order.
     pub features: Vec<Feature>,
     pub problems: Vec<Problem>,
+    /// Notes taken in the field, in the order of their files.
+    pub notes: Vec<FieldNote>,
     /// Ground that two blocks have in common.
     pub overlaps: Overlaps,
     pub inputs: Vec<InputFile>,
@@ -93,6 +97,24 @@ impl Batch {
                 file: stamp.input.source.clone(),
             })
         })
+    }
+}
+
+impl Batch {
+    /// Adds notes behind all layers: what they are features of, and what is wrong with them. `edges` are those that stand for
+    /// ground cut beyond a line.
+    fn add_notes(&mut self, read: notes::NotesRead, edges: Vec<Feature>, seen_m: f64) {
+        let mut notes = read.notes;
+        let first = self.features.len();
+        for note in &mut notes {
+            note.feature = note.feature.map(|at| first + at);
+        }
+        self.features.extend(edges);
+        notes::add_features(&mut notes, &self.blocks, seen_m, &mut self.features);
+        self.layers.extend(read.layers);
+        self.problems.extend(read.problems);
+        (self.problems).extend(notes::problems(&notes, self.unit_m));
+        self.notes = notes;
     }
 }
 
@@ -240,6 +262,9 @@ pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError
     for layer in block_layers {
         assembly.blocks(layer)?;
     }
+    let mut notes = notes::read(&project.notes, &work)?;
+    let mut of_notes = Vec::new();
+    assembly.move_edges(&mut notes.notes, &mut of_notes);
     let near = (!only.is_empty()).then(|| assembly.around(only, around_m(project)));
     for source in other_sources {
         match near {
@@ -249,7 +274,10 @@ pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError
             Some(None) => {}
         }
     }
+    inputs.extend(notes.stamps.iter().map(|stamp| stamp.input.clone()));
+    stamps.append(&mut notes.stamps);
     let mut batch = assembly.finish(inputs, !matches!(near, Some(None)));
+    batch.add_notes(notes, of_notes, around_m(project));
     if let Some(source) = &project.terrain {
         // Opened anew by whoever needs slopes; here a bad raster ends the run early.
         let terrain = RasterTerrain::open(source, &work)?;

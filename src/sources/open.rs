@@ -12,7 +12,7 @@ use gdal::{Dataset, DatasetOptions, DriverManager, GdalOpenFlags};
 
 use super::errors::{Names, SourceError};
 use super::plain::{check_path, why_no_table, with_ending};
-use super::{counts, sql, terrain, tracks};
+use super::{counts, notes, sql, terrain, tracks};
 use crate::project::{LayerSource, is_shapefile};
 
 /// Drivers that may open a file: plain local vector formats that follow no link to other places.
@@ -50,7 +50,13 @@ const OPTIONS: [(&str, &str); 9] = [
 /// there is.
 pub fn only_listed_drivers() {
     quiet_gdal();
-    let lists = [&DRIVERS[..], &tracks::DRIVERS, &terrain::DRIVERS, &WRITTEN];
+    let lists = [
+        &DRIVERS[..],
+        &tracks::DRIVERS,
+        &notes::DRIVERS,
+        &terrain::DRIVERS,
+        &WRITTEN,
+    ];
     gdal_calls::drivers::keep_only(&lists.concat());
 }
 

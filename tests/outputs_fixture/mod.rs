@@ -88,6 +88,7 @@ fn empty(id: &str) -> BlockPlan {
             ..Certificate::default()
         },
         wind: None,
+        notes: vec![],
     }
 }
 
@@ -585,6 +586,7 @@ pub fn report(counts: &Counts) -> RunReport {
         }],
         threads: 2,
         warnings: vec![],
+        notes: vec![],
     }
 }
 

@@ -32,6 +32,7 @@ pub fn rulebook() -> Rulebook {
 pub fn project(folder: &Path, crs: Option<&str>, layers: Vec<LayerSource>) -> Project {
     Project {
         felled_tracks: vec![],
+        notes: Default::default(),
         path: folder.join("project.toml"),
         name: "test".to_owned(),
         crs: crs.map(str::to_owned),

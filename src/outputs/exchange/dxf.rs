@@ -17,7 +17,7 @@ use crate::model::{
 };
 use crate::outputs::OutputError;
 use crate::outputs::layers;
-use crate::outputs::style;
+use crate::outputs::{signs, style};
 use crate::sources::crs::plane_of;
 use crate::units::FOOT_M;
 
@@ -163,6 +163,18 @@ impl Drawing {
                 style::BLACK,
                 Shape::Label(place, STRIP_TEXT_M / frame.unit_m(), &text),
             )?;
+        }
+        for line in signs::note_lines(plan) {
+            self.add("note", style::PURPLE, Shape::Line(line, frame))?;
+        }
+        for note in &plan.notes {
+            let Some(place) = signs::note_place(note) else {
+                continue;
+            };
+            let text = format!("{} {}", note.kind, note.id);
+            let height = STRIP_TEXT_M / frame.unit_m();
+            let label = Shape::Label(frame.leave(place), height, &text);
+            self.add("note", style::PURPLE, label)?;
         }
         for line in plan.lines.iter().filter(|line| line.shape.0.len() >= 2) {
             let (layer, colour) = match line.heading {

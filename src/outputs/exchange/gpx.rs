@@ -54,6 +54,20 @@ pub fn document(plan: &BlockPlan, rows: &[Located<'_>], words: &Words) -> String
             escape(&text::fill(words.deck, &[&from[0], &from[1]]))
         );
     }
+    let notes = rows.iter().filter_map(|row| match (row.what, &row.shape) {
+        (What::Note(note), Geometry::Point(at)) => Some((note, at)),
+        _ => None,
+    });
+    for (number, (note, at)) in (1u32..).zip(notes) {
+        let _ = writeln!(
+            out,
+            "<wpt lat=\"{}\" lon=\"{}\"><name>{} {number}</name><desc>{}</desc></wpt>",
+            degrees(at.y()),
+            degrees(at.x()),
+            escape(words.gpx_note),
+            escape(&format!("{} {}: {}", note.kind, note.id, note.message))
+        );
+    }
     for row in rows {
         if let (What::Line(line), Geometry::LineString(shape)) = (row.what, &row.shape) {
             let desc = text::fill(

@@ -38,7 +38,7 @@ fn is_class(what: What<'_>, class: ShiftClass) -> bool {
     matches!(what, What::Section(section) if section.shift_class == class)
 }
 
-const LAYERS_UP: [Layer; 18] = [
+const LAYERS_UP: [Layer; 19] = [
     Layer {
         id: "management",
         name: |words| words.map.legend_management,
@@ -140,6 +140,12 @@ const LAYERS_UP: [Layer; 18] = [
         name: |words| words.decks,
         ground: style::DECK,
         holds: |what| matches!(what, What::Deck(_)),
+    },
+    Layer {
+        id: "note",
+        name: |words| words.map.legend_note,
+        ground: style::NOTE,
+        holds: |what| matches!(what, What::Note(_)),
     },
     Layer {
         id: "strip_in",
@@ -269,6 +275,7 @@ fn placemark(
         }
         What::Trail(trail) => (format!("{}: {:.0}", trail.part, trail.loads), layer.id),
         What::Deck(deck) => (format!("{:.0} m³", deck.volume_m3), layer.id),
+        What::Note(note) => (format!("{} {}", note.kind, note.id), layer.id),
     };
     let _ = write!(
         out,

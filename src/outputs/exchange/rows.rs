@@ -4,7 +4,7 @@ use geo::{Area, Geometry, LineString, MultiPolygon, Polygon, orient::Direction, 
 
 use crate::model::*;
 use crate::outputs::gpkg::{Kind, Value};
-use crate::outputs::layers;
+use crate::outputs::{layers, signs};
 use crate::sources::crs::Transform;
 use crate::units::hectares;
 
@@ -44,7 +44,7 @@ const SETTING: Attribute = attribute("setting", "setting", Whole);
 const OUTLET: Attribute = attribute("outlet", "outlet", Text);
 
 /// Layers of GeoJSON and Shapefile, named and with attributes as in the GeoPackage.
-pub const LAYERS: [Layer; 10] = [
+pub const LAYERS: [Layer; 11] = [
     Layer {
         name: "blocks",
         shapes: Shapes::Grounds,
@@ -156,6 +156,21 @@ pub const LAYERS: [Layer; 10] = [
             attribute("length_m", "length_m", Number),
         ],
     },
+    Layer {
+        name: "notes",
+        shapes: Shapes::Places,
+        attributes: &[
+            BLOCK_ID,
+            attribute("note_id", "note_id", Text),
+            attribute("kind", "kind", Text),
+            attribute("layer", "layer", Text),
+            attribute("radius_m", "radius_m", Number),
+            attribute("accuracy_m", "accuracy_m", Number),
+            attribute("date", "date", Text),
+            attribute("fate", "fate", Text),
+            attribute("message", "message", Text),
+        ],
+    },
 ];
 
 /// What a row stands for.
@@ -171,6 +186,7 @@ pub enum What<'p> {
     Outlet(&'p PartNote),
     Trail(&'p SkidTrail),
     Deck(&'p Deck),
+    Note(&'p PlanNote),
 }
 
 /// One row: longitude and latitude in degrees; shells counter-clockwise, holes clockwise.
@@ -193,6 +209,7 @@ impl Located<'_> {
             What::Outlet(_) => 7,
             What::Trail(_) => 8,
             What::Deck(_) => 9,
+            What::Note(_) => 10,
         }
     }
 
@@ -291,6 +308,17 @@ impl Located<'_> {
                     Value::Number(deck.length_m),
                 ]
             }
+            What::Note(note) => vec![
+                block_id,
+                Value::Text(&note.id),
+                Value::Text(&note.kind),
+                Value::Text(note.layer),
+                Value::Number(note.radius_m),
+                Value::Maybe(note.accuracy_m),
+                Value::Text(note.date.as_deref().unwrap_or_default()),
+                Value::Text(note.fate.key()),
+                Value::Text(&note.message),
+            ],
         }
     }
 }
@@ -359,6 +387,14 @@ pub fn located<'p>(plan: &'p BlockPlan, to_wgs84: &Transform) -> Option<Vec<Loca
             .points(&at)
             .map(|at| Geometry::Point(at.0[0].into()));
         add(What::Deck(deck), at)?;
+    }
+    for note in &plan.notes {
+        let Some(place) = signs::note_place(note) else {
+            continue;
+        };
+        let at = move_on.points(&LineString(vec![place]));
+        let at = at.map(|at| Geometry::Point(at.0[0].into()));
+        add(What::Note(note), at)?;
     }
     Some(rows)
 }

@@ -32,6 +32,7 @@ pub struct Words {
     pub deck: &'static str,
     /// With a number at most ten characters of ASCII.
     pub gpx_deck: &'static str,
+    pub gpx_note: &'static str,
 }
 
 pub const ENGLISH: Words = Words {
@@ -56,6 +57,7 @@ pub const ENGLISH: Words = Words {
     decks: "Decks",
     deck: "Deck of {} m³ from setting {}",
     gpx_deck: "DECK",
+    gpx_note: "NOTE",
 };
 
 pub const FRENCH: Words = Words {
@@ -80,6 +82,7 @@ pub const FRENCH: Words = Words {
     decks: "Piles de bois",
     deck: "Pile de {} m³ du secteur {}",
     gpx_deck: "PILE",
+    gpx_note: "NOTE",
 };
 
 pub fn of(language: Language) -> &'static Words {

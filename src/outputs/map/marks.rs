@@ -24,6 +24,7 @@ pub struct Marks {
     pub trails: bool,
     pub decks: bool,
     pub steps: bool,
+    pub notes: bool,
 }
 
 /// Draws everything that must stay legible: what matters most takes its room first.
@@ -65,6 +66,7 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> M
     let mut top = String::new();
     marks.steps = start(&mut top, view, plan, words, &mut room);
     steps(&mut top, view, plan, &mut room);
+    marks.notes = notes(svg, &mut top, view, plan, &mut room);
     marks.findings = findings(svg, &mut top, view, plan, &mut room);
     setting_names(&mut top, view, plan, words, &mut room);
     patch_ids(&mut top, view, plan, &mut room);
@@ -73,6 +75,85 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> M
     svg.push_str(&top);
     svg.push_str(&furniture);
     marks
+}
+
+/// Corners of a flag that flies from a place, and of its pole.
+pub fn flag(x: f64, y: f64, size: f64) -> [Vec<(f64, f64)>; 2] {
+    let top = y - 1.5 * size;
+    let cloth = vec![
+        (x, top),
+        (x + size, top + size / 3.0),
+        (x, top + size / 1.5),
+    ];
+    [vec![(x, y), (x, top)], cloth]
+}
+
+pub fn note_sign(x: f64, y: f64) -> String {
+    let [pole, cloth] = flag(x, y, 9.0);
+    let mut paths = [PathData::default(), PathData::default()];
+    paths[0].add(pole.into_iter(), false);
+    paths[1].add(cloth.into_iter(), true);
+    format!(
+        "<path fill=\"none\" stroke=\"{white}\" stroke-width=\"3.4\" d=\"{0}{1}\"/><path {fill} stroke=\"{ink}\" d=\"{1}\"/>\
+         <path fill=\"none\" stroke=\"{ink}\" stroke-width=\"1.4\" d=\"{0}\"/>\n",
+        paths[0].0,
+        paths[1].0,
+        white = style::WHITE,
+        fill = style::NOTE.fill,
+        ink = style::BLACK,
+    )
+}
+
+/// A flag where a note of the field was taken, its kind beside it where there is room; lines and outlines as they were walked.
+fn notes(
+    svg: &mut String,
+    top: &mut String,
+    view: &View,
+    plan: &BlockPlan,
+    room: &mut Room,
+) -> bool {
+    let mut path = PathData::default();
+    for line in signs::note_lines(plan) {
+        view.line(&mut path, line);
+    }
+    if !path.is_empty() {
+        svg.push_str(&format!(
+            "<path fill=\"none\" {} d=\"{}\"/>\n",
+            style::NOTE.outline,
+            path.0
+        ));
+    }
+    let mut any = !path.is_empty();
+    for (kind, at) in signs::note_places(plan) {
+        let (x, y) = view.place(at);
+        if !view.frame.holds(&Area::around(x, y, 1.0, 1.0)) {
+            continue;
+        }
+        any = true;
+        // It stands whatever lies below; later signs give way to it.
+        room.take(Area::around(x + 4.0, y - 7.0, 12.0, 16.0));
+        top.push_str(&note_sign(x, y));
+        let width = 6.4 * kind.chars().count() as f64 + 4.0;
+        let (left, right) = (x - width / 2.0 - 3.0, x + 12.0 + width / 2.0);
+        let places = [
+            (right, y - 8.0),
+            (left, y - 8.0),
+            (right, y + 6.0),
+            (left, y + 6.0),
+        ];
+        let free = places
+            .into_iter()
+            .find(|(x, y)| room.take(Area::around(*x, *y, width, 12.0)));
+        if let Some((x, y)) = free.filter(|_| !kind.is_empty()) {
+            top.push_str(&format!(
+                "<text class=\"n\" x=\"{}\" y=\"{}\">{}</text>\n",
+                px(x),
+                px(y + 3.9),
+                svg::escape(&kind)
+            ));
+        }
+    }
+    any
 }
 
 /// Where order 1 begins: step 1, with the word.

@@ -217,7 +217,7 @@ pub fn side(
         )
     };
     let outlet = [style::OUTLET_RIM.outline, style::OUTLET.outline];
-    let rows: [(bool, Sign<'_>, &str); 6] = [
+    let rows: [(bool, Sign<'_>, &str); 7] = [
         (
             marks.dividing,
             &|y| line(y, &[style::SETTING.outline]),
@@ -240,6 +240,11 @@ pub fn side(
             words.legend_steps,
         ),
         (marks.bunches, &bunches, words.legend_bunch),
+        (
+            marks.notes,
+            &|y| marks::note_sign(middle - 4.0, y + 1.0),
+            words.legend_note,
+        ),
     ];
     for (shown, sign, word) in rows {
         if shown {

@@ -11,7 +11,7 @@ use super::settings;
 use super::words::Words;
 use crate::model::{BlockPlan, Heading, StripKind, Verdict};
 use crate::outputs::map::marks::{
-    Arrows, SIDESTEPS, along, arrowheads, hexagon, marker_colours, number_step, step_places,
+    Arrows, SIDESTEPS, along, arrowheads, flag, hexagon, marker_colours, number_step, step_places,
 };
 use crate::outputs::map::svg::{Area, Room};
 use crate::outputs::paint::{Paint, Rgb};
@@ -49,6 +49,7 @@ pub struct Marks {
     pub trails: bool,
     pub decks: bool,
     pub steps: bool,
+    pub notes: bool,
 }
 
 struct Drawer<'s> {
@@ -116,6 +117,7 @@ pub fn draw(
     drawer.finding_outlines();
     marks.steps = drawer.start();
     drawer.steps();
+    marks.notes = drawer.notes();
     marks.findings = drawer.finding_markers();
     drawer.setting_names();
     drawer.patch_ids();
@@ -285,6 +287,49 @@ impl Drawer<'_> {
         }
     }
 
+    /// A flag where a note of the field was taken, its kind beside it where there is room; lines as they were walked.
+    fn notes(&mut self) -> bool {
+        let (sheet, plan) = (self.sheet, self.plan);
+        let lines = signs::note_lines(plan);
+        if let Some(stroke) = Paint::of(&style::NOTE).stroke.filter(|_| !lines.is_empty()) {
+            self.canvas.apart(|canvas| {
+                canvas.stroke_style(&stroke);
+                for line in &lines {
+                    canvas.path(points(sheet, line), false);
+                }
+                canvas.stroke();
+            });
+        }
+        let mut any = !lines.is_empty();
+        let map = sheet.map;
+        for (kind, at) in signs::note_places(plan) {
+            let (x, y) = sheet.place(at);
+            let inside = x >= map.x && x <= map.right() && y >= map.y && y <= map.top();
+            if !inside {
+                continue;
+            }
+            any = true;
+            // It stands whatever lies below; later signs give way to it.
+            self.room.take(Area::around(x + 3.0, y + 5.0, 9.0, 12.0));
+            note_sign(self.canvas, x, y);
+            let width = width_of(LABEL, &kind);
+            let (left, right) = (x - width / 2.0 - 2.0, x + 9.0 + width / 2.0);
+            let places = [
+                (right, y + 6.0),
+                (left, y + 6.0),
+                (right, y - 5.0),
+                (left, y - 5.0),
+            ];
+            let free = places
+                .into_iter()
+                .find(|(x, y)| self.room.take(Area::around(*x, *y, width, 8.5)));
+            if let Some((x, y)) = free.filter(|_| !kind.is_empty()) {
+                self.canvas.text(LABEL, x, y - 2.9, &kind);
+            }
+        }
+        any
+    }
+
     /// Names of settings, where a block has several.
     fn setting_names(&mut self) {
         let kind = Type {
@@ -357,6 +402,28 @@ impl Drawer<'_> {
         }
         any
     }
+}
+
+/// A flag that flies from a place.
+pub fn note_sign(canvas: &mut Canvas, x: f64, y: f64) {
+    // Points grow upwards, pixels of maps downwards.
+    let [pole, cloth] = flag(0.0, 0.0, 6.8).map(|part| {
+        let part = part.into_iter().map(|(dx, dy)| (x + dx, y - dy));
+        part.collect::<Vec<_>>()
+    });
+    canvas.apart(|canvas| {
+        canvas.pen(Rgb::parse(style::WHITE), 2.6);
+        canvas.path(pole.iter().copied(), false);
+        canvas.path(cloth.iter().copied(), true);
+        canvas.stroke();
+        canvas.fill_colour(Rgb::parse(style::PURPLE));
+        canvas.pen(Rgb::parse(style::BLACK), 0.8);
+        canvas.path(cloth.iter().copied(), true);
+        canvas.fill_and_stroke();
+        canvas.pen(Rgb::parse(style::BLACK), 1.1);
+        canvas.path(pole.iter().copied(), false);
+        canvas.stroke();
+    });
 }
 
 /// A number of a step in a hexagon, so that no finding's sign looks like it.

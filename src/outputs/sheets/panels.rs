@@ -317,6 +317,8 @@ fn legend_rows<'r>(drawn: &'r [Drawn], marks: &Marks, words: &text::Words) -> Ve
     push(marks.bunches, Box::new(bunch_sign), words.legend_bunch);
     let step = move |canvas: &mut Canvas, x, y| marks::step_sign(canvas, 1, middle(x), y + 2.4);
     push(marks.steps, Box::new(step), words.legend_steps);
+    let note = move |canvas: &mut Canvas, x, y| marks::note_sign(canvas, middle(x) - 3.0, y - 1.0);
+    push(marks.notes, Box::new(note), words.legend_note);
     let finding = move |canvas: &mut Canvas, x, y| {
         marks::marker(canvas, 1, crate::model::Verdict::Warn, middle(x), y + 1.4);
     };

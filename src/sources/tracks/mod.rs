@@ -23,6 +23,7 @@ use super::plain::{check_plain, why_no_table};
 use super::sql;
 use crate::model::{Fix, Track};
 pub use errors::TrackError;
+pub(super) use time::written_time;
 use time::{Stamp, stamp};
 
 /// Drivers that may open a file of tracks: those of any layer, and two more plain local formats.
@@ -242,7 +243,7 @@ fn field_named(layer: &Layer<'_>, wanted: &str) -> Option<usize> {
     (field_names(layer).iter()).position(|name| name.eq_ignore_ascii_case(wanted))
 }
 
-fn is_date(layer: &Layer<'_>, field: usize) -> bool {
+pub(super) fn is_date(layer: &Layer<'_>, field: usize) -> bool {
     let kind = layer.defn().fields().nth(field).map(|f| f.field_type());
     kind == Some(OGRFieldType::OFTDateTime)
 }

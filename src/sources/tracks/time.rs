@@ -24,6 +24,23 @@ impl Stamp {
     }
 }
 
+/// A field of dates and times, or of text, as people write it: UTC where it says a time of day with its offset or none, a bare
+/// date as it stands. None where it says neither.
+pub(in crate::sources) fn written_time(
+    feature: &Feature<'_>,
+    field: usize,
+    is_date: bool,
+) -> Option<String> {
+    if let Some(time) = stamp(feature, field, is_date).time() {
+        return Some(time.format("%Y-%m-%dT%H:%M:%SZ").to_string());
+    }
+    // GDAL hands a bare date over with slashes.
+    let text = feature.field_as_string(field).ok().flatten()?;
+    let text = text.trim().replace('/', "-");
+    let date = NaiveDate::parse_from_str(&text, "%Y-%m-%d").ok()?;
+    Some(date.to_string())
+}
+
 /// Reads a field of dates and times, or of text.
 pub(super) fn stamp(feature: &Feature<'_>, field: usize, is_date: bool) -> Stamp {
     if !has_value(feature, field) {
