@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# Draws the pictures of docs/shapes.md anew from fixtures/shapes.
+# Draws the pictures of docs/shapes.md and docs/after-the-plan.md anew from fixtures/shapes and fixtures/after_the_plan.
 set -euo pipefail
 
 # shellcheck source=scripts/setup.sh
@@ -15,3 +15,21 @@ for map in "$out"/layout/maps/*.svg; do
     name="$(basename "$map")"
     cp "$map" "docs/images/shapes/${name#+}"
 done
+
+# Each plan takes the place of the one before it, as the document tells.
+story=fixtures/after_the_plan
+pictures=docs/images/after
+mkdir -p "$pictures"
+lay_out() {
+    number="$1"
+    shift
+    cargo run --release --locked -- layout "$story/project.toml" --out "$out/plan-$number" --plan-number "$number" --quiet "$@"
+    cp "$out/plan-$number/maps/N-1.svg" "$pictures/plan-$number.svg"
+}
+lay_out 1 --plan-date 2031-01-10
+cut=(--cut "$story/cut.geojson")
+lay_out 2 --plan-date 2031-01-24 --replaces "$out/plan-1" "${cut[@]}"
+nest=("${cut[@]}" --notes "$story/nest.gpx" --notes "$story/standing.geojson")
+lay_out 3 --plan-date 2031-02-04 --replaces "$out/plan-2" "${nest[@]}"
+cp "$out/plan-3/changes/N-1.svg" "$pictures/changes-3.svg"
+lay_out 4 --plan-date 2031-02-11 --replaces "$out/plan-3" "${nest[@]}" --notes "$story/line.gpx"

@@ -277,6 +277,8 @@ fn in_the_district_no_bunch_lies_where_none_may() {
         resume: false,
         kept: Default::default(),
         patience: None,
+        plan: None,
+        replaces: None,
     };
     batch::run(&project::load(&report.project).unwrap(), &options).unwrap();
     let layers = read(&out.join("layout.gpkg"));

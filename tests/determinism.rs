@@ -19,6 +19,8 @@ fn run(project: &Project, out: PathBuf, jobs: usize, started: &str) -> BTreeMap<
         resume: false,
         kept: Kept::default(),
         patience: None,
+        plan: None,
+        replaces: None,
     };
     let outcome = batch::run(project, &options).unwrap();
     assert_eq!(outcome.threads, jobs);
@@ -119,6 +121,8 @@ fn a_block_alone_is_laid_out_as_in_the_batch() {
             resume: false,
             kept: Kept::default(),
             patience: None,
+            plan: None,
+            replaces: None,
         };
         batch::run(&project, &options).unwrap();
         let text = std::fs::read_to_string(options.out.join("blocks.csv")).unwrap();

@@ -249,13 +249,18 @@ fn what_is_done_is_kept_and_the_rest_is_planned() {
         "block_id,part,strip_no,piece,section_no\nA-1,1,999,1,1\n",
     );
     let wrong = dispatch(folder, "third", &["--done", "wrong.csv"]);
-    assert_eq!(wrong.code, 2);
+    assert_eq!(wrong.code, 3);
     assert!(
-        wrong.stderr.contains("wrong.csv, line 2"),
+        wrong
+            .stdout
+            .contains("(line 2): the layout has no section 1 of strip 999"),
         "{}",
-        wrong.stderr
+        wrong.stdout
     );
-    assert!(!folder.join("third").exists());
+    assert_eq!(
+        schedule(folder, "third")["done_before"]["rows_elsewhere"],
+        1
+    );
     // A table that was filled in where an earlier plan stands would be lost.
     for written in std::fs::read_dir(folder.join("second")).unwrap() {
         let written = written.unwrap().path();

@@ -283,6 +283,8 @@ fn lay_out(name: &'static str, edit: impl Fn(&str) -> String) -> District {
         resume: false,
         kept: Default::default(),
         patience: None,
+        plan: None,
+        replaces: None,
     };
     let outcome = batch::run(&project::load(&report.project).unwrap(), &options).unwrap();
     assert!(

@@ -7,7 +7,7 @@ use std::io::Read;
 use std::path::Path;
 use std::process::Command;
 
-use blockwright::model::{BlockPlan, Language, OutputSettings, Settings};
+use blockwright::model::{BlockPlan, Language, OutputSettings, Settings, SheetMark};
 use blockwright::outputs::sheets::{self, SheetContext};
 use blockwright::outputs::{BlockPage, Writer, render};
 use gdal::spatial_ref::{AxisMappingStrategy, CoordTransform, SpatialRef};
@@ -35,11 +35,15 @@ fn write(dir: &Path, plan: &BlockPlan, language: Language) {
         outputs,
         ..Settings::default()
     };
+    let mark = SheetMark {
+        input: "0123456789ab".to_owned(),
+        ..SheetMark::default()
+    };
     let context = SheetContext {
         title: "Winter district",
         settings: &settings,
         crs: "EPSG:32616",
-        input: "0123456789ab",
+        mark: &mark,
         words: sheets::words_in(language),
     };
     writer

@@ -226,7 +226,7 @@ fn a_table_of_the_project_says_what_notes_become() {
     let project = std::fs::read_to_string(folder.join("project.toml")).unwrap();
     let table = "\n[notes]\nfile = [\"n.geojson\", \"n.kml\"]\naccuracy_column = \"ACC\"\nhdop = \"4 m\"\n\
                  [notes.kinds]\nNest = { layer = \"protected\", radius = \"100 ft\" }\n\
-                 Bear = { layer = \"retain\", class = \"den\", radius = \"20 m\", accuracy = \"6 m\" }\n\
+                 Bear = { layer = \"retain\", class = \"den\", radius = \"20 m\", accuracy = \"6 m\", counts = true }\n\
                  Lunch = { layer = \"none\" }\n";
     write(folder, "project.toml", &format!("{project}{table}"));
     let at = |x: f64, y: f64| {
@@ -297,6 +297,15 @@ fn a_table_of_the_project_says_what_notes_become() {
     // The radius and what the note may be off.
     assert!(near(150.0, 120.0) >= 100.0 * 0.3048 + 5.0 - 1e-3);
     assert!((26.0 - 1e-3..27.0).contains(&near(60.0, 60.0)));
+    let blocks = self::table(&out.join("blocks.csv"));
+    let block = blocks.iter().find(|row| row["block_id"] == "A-1").unwrap();
+    let counted_ha: f64 = block["counted_ha"].parse().unwrap();
+    // Two circles of 26 m, which lie wholly in the block.
+    let two_ha = 2.0 * std::f64::consts::PI * 0.26 * 0.26;
+    assert!(
+        (counted_ha / two_ha - 1.0).abs() < 0.02,
+        "{counted_ha} {two_ha}"
+    );
     let inspected = run(folder, &["inspect", "project.toml"]);
     assert!(
         inspected.stdout.contains("note         Lunch `d`"),
@@ -559,6 +568,10 @@ fn files_of_notes_that_cannot_be_read_are_refused_with_a_remedy() {
         (
             "[notes.kinds]\nPost = { layer = \"block_corner\", radius = \"3 m\" }\n",
             "remove `radius`",
+        ),
+        (
+            "[notes.kinds]\nBog = { layer = \"soft_ground\", radius = \"3 m\", counts = true }\n",
+            "remove `counts`",
         ),
         ("[notes]\ncorner_within = \"500 m\"\n", "must lie between"),
     ] {

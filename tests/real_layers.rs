@@ -80,6 +80,8 @@ fn lay_out(name: &str, blocks: Option<&str>, all_outputs: bool) -> Option<Laid> 
         resume: false,
         kept: batch::Kept::default(),
         patience: None,
+        plan: None,
+        replaces: None,
     };
     let outcome = batch::run(&project, &options).unwrap_or_else(|error| panic!("{error}"));
     let mut reader = csv::Reader::from_path(out.join("compliance.csv")).unwrap();

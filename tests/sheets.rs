@@ -5,8 +5,9 @@ mod outputs_fixture;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::LazyLock;
 
-use blockwright::model::{BlockPlan, Language, Paper, Settings};
+use blockwright::model::{BlockPlan, Language, Paper, Settings, SheetMark};
 use blockwright::outputs::sheets::{self, Page, SheetContext};
 use blockwright::outputs::{Writer, file_stem, render};
 use blockwright::sources::InputFile;
@@ -22,12 +23,18 @@ fn crs() -> String {
     SpatialRef::from_epsg(32616).unwrap().to_wkt().unwrap()
 }
 
+/// Sheets of a plan without a number.
+static MARK: LazyLock<SheetMark> = LazyLock::new(|| SheetMark {
+    input: "0123456789ab".to_owned(),
+    ..SheetMark::default()
+});
+
 fn context(settings: &Settings, language: Language) -> SheetContext<'_> {
     SheetContext {
         title: "Winter district",
         settings,
         crs: "EPSG:32616",
-        input: "0123456789ab",
+        mark: &MARK,
         words: sheets::words_in(language),
     }
 }

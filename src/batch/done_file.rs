@@ -39,6 +39,18 @@ const TAKEN: [&str; 2] = ["productive_hours_taken", "scheduled_hours_taken"];
 /// # Errors
 /// A missing column, a cell that is no number, or a section that the layout does not have.
 pub fn read(path: &Path, layout: &FinishedLayout) -> Result<Vec<DoneRow>, DoneError> {
+    let (rows, elsewhere) = read_known(path, layout)?;
+    elsewhere.into_iter().next().map_or(Ok(rows), Err)
+}
+
+/// As [`read`]; what is wrong with rows of sections that the layout does not have is handed back beside the others.
+///
+/// # Errors
+/// A missing column, or a cell that is no number.
+pub fn read_known(
+    path: &Path,
+    layout: &FinishedLayout,
+) -> Result<(Vec<DoneRow>, Vec<DoneError>), DoneError> {
     let fault = |line: Option<u64>, why: String, hint: &'static str| DoneError {
         path: path.to_owned(),
         line,
@@ -88,6 +100,7 @@ pub fn read(path: &Path, layout: &FinishedLayout) -> Result<Vec<DoneRow>, DoneEr
         }
     }
     let mut rows = Vec::new();
+    let mut elsewhere = Vec::new();
     for record in table.records() {
         let record = record.map_err(|error| {
             let line = error.position().map(csv::Position::line);
@@ -119,11 +132,12 @@ pub fn read(path: &Path, layout: &FinishedLayout) -> Result<Vec<DoneRow>, DoneEr
                 "the layout has no section {} of strip {} piece {} in part {} of block `{id}`",
                 key[3], key[1], key[2], key[0]
             );
-            return Err(fault(
+            elsewhere.push(fault(
                 line,
                 why,
                 "ids and numbers must be those of this layout; was it made anew since?",
             ));
+            continue;
         };
         let hours = |at: Option<usize>, column: &str, hint: &'static str| {
             let Some(text) = at.map(cell).filter(|text| !text.is_empty()) else {
@@ -146,5 +160,5 @@ pub fn read(path: &Path, layout: &FinishedLayout) -> Result<Vec<DoneRow>, DoneEr
             scheduled_taken: hours(taken_at[1], TAKEN[1], booked)?,
         });
     }
-    Ok(rows)
+    Ok((rows, elsewhere))
 }

@@ -6,6 +6,7 @@ mod audit_cut;
 mod audit_tracks;
 mod calibration;
 mod calibration_tracks;
+mod changes;
 mod compare;
 mod dispatch;
 mod done_file;
@@ -24,6 +25,7 @@ mod verify;
 mod watch;
 
 use std::any::Any;
+use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
@@ -37,15 +39,16 @@ use crate::geometry::overlaps::Overlaps;
 use crate::landbase::{Landbase, SlopeSource};
 use crate::layout::{self, Context, LayoutError};
 use crate::model::{
-    BlockPlan, GroundFrame, NoteReport, OutputSettings, Problem, ProblemCode, Shape, SourceBlock,
-    StandSource, Verdict,
+    BlockChange, BlockPlan, Changes, GroundFrame, Language, NoteReport, OutputSettings, PlanMark,
+    Problem, ProblemCode, ReplacedSheet, Shape, SheetMark, SheetNews, SourceBlock, StandSource,
+    Verdict,
 };
-use crate::outputs::sheets::Page;
 use crate::outputs::{
-    self, BlockPage, Counts, CrsReport, METRES, OutputError, Program, RunReport, StageTime, Writer,
+    self, BlockPage, Counts, CrsReport, Drafts, METRES, OutputError, Program, RunReport, StageTime,
+    Writer,
 };
 use crate::project::{CalibrationSource, Project};
-use crate::sources::{self, Batch, SourceError};
+use crate::sources::{self, Batch, EarlierLayout, PlanFile, SourceError};
 
 use journal::Journal;
 use plan_file::{Basis, Made};
@@ -86,6 +89,10 @@ pub struct Options {
     pub kept: Kept,
     /// With blocks that come to no end; None: endless.
     pub patience: Option<Patience>,
+    /// Number and date that the user gives this plan, before those of the project.
+    pub plan: Option<PlanMark>,
+    /// Folder of the layout that this one takes the place of.
+    pub replaces: Option<PathBuf>,
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -114,6 +121,17 @@ pub enum BatchError {
         path.display()
     )]
     NotTracks { path: PathBuf, option: &'static str },
+    #[error(transparent)]
+    Replaced(#[from] sources::FinishedError),
+    #[error(
+        "{}: the earlier plan cannot be set beside this one: {why}\n  hint: {hint}",
+        path.display()
+    )]
+    NotReplaced {
+        path: PathBuf,
+        why: String,
+        hint: &'static str,
+    },
     #[error(transparent)]
     Calibration(#[from] CalibrationError),
     #[error(transparent)]
@@ -168,14 +186,31 @@ struct Sheet<'s> {
     overlaps: &'s Overlaps,
     title: &'s str,
     operator: Option<operator::Operator<'s>>,
+    earlier: Option<&'s EarlierLayout>,
 }
 
 /// Blocks on their way from the workers to the writer.
 struct Done {
     plan: BlockPlan,
     map: Option<String>,
-    sheet: Option<Page>,
+    sheet: Option<Drafts>,
+    change: Option<Changed>,
     page: Option<BlockPage>,
+}
+
+/// What changed of a block, and the map of it.
+struct Changed {
+    change: BlockChange,
+    map: Option<String>,
+}
+
+/// What the writer was told of plans and sheets, block by block.
+#[derive(Default)]
+struct Told {
+    blocks: Vec<BlockChange>,
+    sheets: BTreeMap<String, SheetMark>,
+    /// Blocks that were written.
+    planned: BTreeSet<String>,
 }
 
 /// Lays out every block of a project and writes the outputs.
@@ -280,7 +315,11 @@ fn run_with(
 ) -> Result<Outcome, BatchError> {
     let mut clock = Clock::new();
     let pool = threads::pool(options.jobs, options.progress)?;
-    keep_inputs(project, &[], &options.out)?;
+    let replaced = options
+        .replaces
+        .as_deref()
+        .map(|dir| dir.join("layout.gpkg"));
+    keep_inputs(project, &Vec::from_iter(replaced.as_deref()), &options.out)?;
     let project = &*calibrated(project)?;
     options.progress.say("reading layers");
     let mut batch = sources::read_for(project, &options.only)?;
@@ -288,6 +327,9 @@ fn run_with(
     let terrain = sources::terrain(project, &batch.crs)?;
     let chosen = choose(&batch, &options.only)?;
     clock.lap("read");
+    let earlier = options.replaces.as_deref();
+    let earlier = earlier.map(|dir| replaced_by(dir, &batch)).transpose()?;
+    let plan_mark = options.plan.clone().or_else(|| project.plan.clone());
     let settings = layout::effective(&project.settings, &project.rules);
     let basis = Basis::new(project, &settings, &batch);
     if let Some(shares) = shares {
@@ -303,7 +345,8 @@ fn run_with(
         notes: notes::Notes::new(&batch, &landbase),
         overlaps: &batch.overlaps,
         title: &project.name,
-        operator: operator::Operator::new(project, &batch, &settings)?,
+        operator: operator::Operator::new(project, &batch, &settings, plan_mark.clone())?,
+        earlier: earlier.as_ref(),
     };
     let note_reports = sheet.notes.reports(&batch.blocks);
     problems.extend(notes::outside(&note_reports, &batch));
@@ -318,11 +361,13 @@ fn run_with(
     // A crash in one block is caught and reported with the block; the default hook would write over the progress bar.
     std::panic::set_hook(Box::new(|_| {}));
     let mut journal: Result<Option<Journal>, JournalError> = Ok(None);
+    let replaces = options.replaces.as_deref();
     let written = std::thread::scope(|scope| -> Result<_, BatchError> {
         let (to_writer, from_workers) = sync_channel::<Vec<Done>>(2);
         let (ready, is_ready) = sync_channel::<()>(1);
 
-        let writing = || write_all(options, &batch, project, from_workers, ready);
+        let batch = &batch;
+        let writing = move || write_all(options, batch, project, (replaces, from_workers), ready);
         let writer = std::thread::Builder::new()
             .spawn_scoped(scope, writing)
             .map_err(|error| threads::none(1, error))?;
@@ -355,7 +400,7 @@ fn run_with(
         Ok(writer.join())
     });
     std::panic::set_hook(hook);
-    let (mut writer, mut season) = match written? {
+    let (mut writer, mut season, told) = match written? {
         Ok(written) => written.map_err(|error| unfinished(options, error))?,
         // The hook was quiet when it happened.
         Err(crash) => panic!("writing outputs failed: {}", crash_text(crash.as_ref())),
@@ -381,6 +426,13 @@ fn run_with(
         .filter_map(|share| share.finding.as_ref())
         .collect();
     writer.season(&rows, &findings)?;
+    write_changes(
+        &mut writer,
+        (told, &chosen),
+        &batch,
+        &plan_mark,
+        (earlier.as_ref(), settings.outputs.language),
+    )?;
     let plane = GroundFrame::plane(batch.unit_m);
     writer.notes_elsewhere(&sheet.notes.elsewhere(&note_reports, &plane), &plane)?;
     let twice = season.twice();
@@ -406,6 +458,7 @@ fn run_with(
         timings: clock.laps.clone(),
         threads,
         warnings: project.warnings.clone(),
+        plan: plan_mark,
         notes: note_reports.clone(),
     };
     let finished = pool.install(|| writer.finish(&report, &problems));
@@ -420,6 +473,76 @@ fn run_with(
         timings: clock.laps,
         threads,
     })
+}
+
+/// Reads the layout that this one takes the place of.
+fn replaced_by(dir: &Path, batch: &Batch) -> Result<EarlierLayout, BatchError> {
+    let earlier = sources::earlier(dir)?;
+    if !earlier.is_in(&batch.crs_wkt)? {
+        return Err(BatchError::NotReplaced {
+            path: dir.to_owned(),
+            why: "it is in another work CRS".to_owned(),
+            hint: "set `crs` under [project] to that of the earlier plan, which its run.json tells",
+        });
+    }
+    Ok(earlier)
+}
+
+/// Writes which plan each sheet is of, and what changed, where a plan is numbered or takes the place of another.
+fn write_changes(
+    writer: &mut Writer,
+    (told, chosen): (Told, &[&SourceBlock]),
+    batch: &Batch,
+    plan: &Option<PlanMark>,
+    (earlier, language): (Option<&EarlierLayout>, Language),
+) -> Result<(), OutputError> {
+    if plan.is_some() || earlier.is_some() {
+        writer.plan_file(&PlanFile {
+            version: 1,
+            plan: plan.clone(),
+            sheets: told.sheets,
+        })?;
+    }
+    let Some(earlier) = earlier else {
+        return Ok(());
+    };
+    let (ground, figures) = changes::sums(&told.blocks);
+    let is_there = |id: &String| batch.blocks.iter().any(|block| block.id == *id);
+    let was_planned = |id: &String| earlier.blocks.contains_key(id);
+    let (blocks, without): (Vec<BlockChange>, Vec<BlockChange>) =
+        told.blocks.into_iter().partition(BlockChange::is_news);
+    let printed = blocks
+        .iter()
+        .filter(|block| matches!(block.sheet, SheetNews::Anew | SheetNews::New));
+    let found = Changes {
+        version: 1,
+        plan: plan.clone(),
+        replaces: earlier.plan().cloned(),
+        ground,
+        figures,
+        sheets_to_print: printed
+            .map(|block| writer.sheet_file(&block.block_id))
+            .collect(),
+        sheets_replaced: (blocks.iter())
+            .filter(|block| block.sheet == SheetNews::Anew)
+            .map(|block| ReplacedSheet {
+                block_id: block.block_id.clone(),
+                plan: block.mark.as_ref().and_then(|mark| mark.replaces.clone()),
+            })
+            .collect(),
+        blocks_without_news: without.len() as u64,
+        blocks_gone: (earlier.blocks.keys())
+            .filter(|id| !is_there(id))
+            .cloned()
+            .collect(),
+        blocks_not_planned: (batch.blocks.iter())
+            .map(|block| block.id.clone())
+            .filter(|id| was_planned(id) && !told.planned.contains(id))
+            .collect(),
+        blocks,
+    };
+    debug_assert!(told.planned.len() <= chosen.len());
+    writer.changes(&found, language)
 }
 
 /// All notes of the field, with the blocks that each has to do with.
@@ -541,10 +664,11 @@ fn write_all(
     options: &Options,
     batch: &Batch,
     project: &Project,
-    from_workers: Receiver<Vec<Done>>,
+    (replaces, from_workers): (Option<&Path>, Receiver<Vec<Done>>),
     ready: SyncSender<()>,
-) -> Result<(Writer, Season), OutputError> {
+) -> Result<(Writer, Season, Told), OutputError> {
     let mut season = Season::default();
+    let mut told = Told::default();
     let Options { out, resume, .. } = options;
     let create = if *resume {
         Writer::resume
@@ -572,13 +696,27 @@ fn write_all(
             if let Some(page) = &done.page {
                 writer.page(page)?;
             }
-            if let Some(sheet) = &done.sheet {
-                writer.sheet(sheet)?;
+            let mut news = None;
+            if let Some(drafts) = &done.sheet {
+                news = writer.sheet_of(drafts, replaces)?;
+            }
+            if let Some((_, mark)) = &news {
+                told.sheets.insert(done.plan.id.clone(), mark.clone());
+            }
+            told.planned.insert(done.plan.id.clone());
+            if let Some(Changed { mut change, map }) = done.change {
+                if let Some((sheet, mark)) = news {
+                    (change.sheet, change.mark) = (sheet, Some(mark));
+                }
+                if let Some(map) = map {
+                    change.map = Some(writer.change_map(&change.block_id, &map)?);
+                }
+                told.blocks.push(change);
             }
             season.add(&done.plan, &project.rules, &batch.overlaps);
         }
     }
-    Ok((writer, season))
+    Ok((writer, season, told))
 }
 
 /// Blocks laid out together before they go to the writer: enough to keep all threads busy, few enough to hold.
@@ -646,8 +784,18 @@ fn lay_out_all(
                         .then(|| outputs::render(&plan, sheet.title, wanted.language));
                     let page = wanted.report.then(|| BlockPage::new(&plan));
                     let operator = sheet.operator.as_ref();
-                    let sheet = operator.map(|operator| operator.draw(&plan));
+                    let change = sheet.earlier.map(|earlier| {
+                        let change = changes::of_block(earlier, &plan);
+                        let map =
+                            outputs::render_changes(&plan, &change, sheet.title, wanted.language);
+                        Changed {
+                            map: map.filter(|_| wanted.maps),
+                            change,
+                        }
+                    });
+                    let sheet = operator.map(|operator| operator.draw(&plan, sheet.earlier));
                     Ok(Done {
+                        change,
                         plan,
                         map,
                         page,

@@ -6,6 +6,7 @@ use clap::{Args, Parser, Subcommand};
 
 use super::exit::EXIT_HELP;
 use crate::batch::Share;
+use crate::model::PlanMark;
 
 /// Prepares felling blocks: buffers, strips, retention corridors, day and night sections, compliance.
 #[derive(Debug, Parser)]
@@ -143,11 +144,37 @@ pub struct LayoutArgs {
     #[arg(long, value_name = "MINUTES", default_value = "60", value_parser = minutes, allow_negative_numbers = true, conflicts_with_all = ["share", "compare"])]
     pub block_limit: std::time::Duration,
     /// Only the K-th of N shares of the blocks, as plans for `gather` to join
-    #[arg(long, value_name = "K/N", conflicts_with_all = ["only", "compare"])]
+    #[arg(long, value_name = "K/N", conflicts_with_all = ["only", "compare", "replaces", "plan_number"])]
     pub share: Option<Share>,
+    #[command(flatten)]
+    pub plan: PlanArgs,
     /// Threads [default: one per processor]
     #[arg(long, value_name = "N", allow_negative_numbers = true)]
     pub jobs: Option<std::num::NonZeroUsize>,
+}
+
+/// Which plan this is, and which one it takes the place of.
+#[derive(Debug, Args)]
+pub struct PlanArgs {
+    /// Folder of the plan that this one replaces: writes what changed, which sheets to print anew, and keeps the sheets of blocks
+    /// without news as they are
+    #[arg(long, value_name = "DIR")]
+    pub replaces: Option<PathBuf>,
+    /// Number of this plan, for its sheets
+    #[arg(long, value_name = "N", allow_negative_numbers = true, value_parser = clap::value_parser!(u32).range(1..=99_999))]
+    pub plan_number: Option<u32>,
+    /// Date of this plan, such as 2031-02-05
+    #[arg(long, value_name = "DATE", requires = "plan_number")]
+    pub plan_date: Option<chrono::NaiveDate>,
+}
+
+impl PlanArgs {
+    pub fn mark(&self) -> Option<PlanMark> {
+        self.plan_number.map(|number| PlanMark {
+            number,
+            date: self.plan_date.map(|date| date.to_string()),
+        })
+    }
 }
 
 #[derive(Debug, Args)]
@@ -164,6 +191,8 @@ pub struct GatherArgs {
     /// Notes taken in the field, as the shares were given them
     #[arg(long, value_name = "FILE")]
     pub notes: Vec<PathBuf>,
+    #[command(flatten)]
+    pub plan: PlanArgs,
     /// Threads [default: one per processor]
     #[arg(long, value_name = "N", allow_negative_numbers = true)]
     pub jobs: Option<std::num::NonZeroUsize>,
@@ -284,6 +313,9 @@ pub struct DispatchArgs {
     /// Table of finished sections: block_id, part, strip_no, piece, section_no and, where some is left, hours_done
     #[arg(long, value_name = "FILE")]
     pub done: Option<PathBuf>,
+    /// Folder of the layout whose sections that table names, where it is of the plan before this one: what is done is its ground
+    #[arg(long, value_name = "DIR", requires = "done")]
+    pub done_of: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]

@@ -228,6 +228,8 @@ fn options(out: &Path, jobs: Option<NonZeroUsize>, talk: Talk) -> Options {
         resume: false,
         kept: Kept::default(),
         patience: None,
+        plan: None,
+        replaces: None,
     }
 }
 
@@ -264,6 +266,8 @@ fn whose_fault(error: BatchError) -> Failure {
         BatchError::Source(_)
         | BatchError::Cut(_)
         | BatchError::Calibration(_)
+        | BatchError::Replaced(_)
+        | BatchError::NotReplaced { .. }
         | BatchError::Earlier { .. }
         | BatchError::NothingToAudit
         | BatchError::NotTracks { .. }
@@ -340,6 +344,8 @@ fn run_layout(args: &LayoutArgs, kept: Kept, talk: Talk) -> Ended {
             limit: args.block_limit,
             end: stop::begin_again,
         }),
+        plan: args.plan.mark(),
+        replaces: args.plan.replaces.clone(),
         ..options(out, args.jobs, talk)
     };
     lay_out("layout", &project, &options, talk).map(|outcome| exit_of(&outcome))
@@ -350,7 +356,11 @@ fn run_gather(args: &GatherArgs, talk: Talk) -> Ended {
     let path = args.project.as_deref().unwrap_or_else(|| shares.project());
     let mut project = load(path, talk)?;
     project.add_notes(&args.notes).map_err(user)?;
-    let options = options(&args.out, args.jobs, talk);
+    let options = Options {
+        plan: args.plan.mark(),
+        replaces: args.plan.replaces.clone(),
+        ..options(&args.out, args.jobs, talk)
+    };
     let outcome = batch::gather(&project, &shares, &options).map_err(whose_fault)?;
     say("gather", &project, &args.out, &outcome, talk)?;
     Ok(exit_of(&outcome))
@@ -403,6 +413,7 @@ fn run_dispatch(args: &DispatchArgs, talk: Talk) -> Ended {
         days: args.days,
         out: args.out.clone(),
         done: args.done.clone(),
+        done_of: args.done_of.clone(),
         progress: Progress::detect(talk.quiet),
     };
     let dispatched = batch::dispatch(&crew, &options).map_err(|error| match error {

@@ -105,6 +105,9 @@ pub fn stretches_of(line: &LineString, stretches: &[[f64; 2]]) -> Vec<LineString
     made.filter(|line| line.0.len() > 1).collect()
 }
 
+/// Less is what rounding leaves of a common edge.
+const TOLD_M2: f64 = 0.5;
+
 /// What is said of ground that was cut before this plan.
 pub fn findings(cut: &[Polygon], kept: Vec<Polygon>, reserved_m2: f64) -> Vec<Finding> {
     let finding = |rule_id: &str, verdict, (measured, unit), message, shape| Finding {
@@ -128,7 +131,7 @@ pub fn findings(cut: &[Polygon], kept: Vec<Polygon>, reserved_m2: f64) -> Vec<Fi
         None,
     )];
     let kept_m2: f64 = kept.iter().map(polygon_area).sum();
-    if kept_m2 > 0.0 {
+    if kept_m2 >= TOLD_M2 {
         found.push(finding(
             "retention-cut",
             Verdict::Warn,
@@ -139,7 +142,7 @@ pub fn findings(cut: &[Polygon], kept: Vec<Polygon>, reserved_m2: f64) -> Vec<Fi
             Some(Geometry::MultiPolygon(MultiPolygon(kept))),
         ));
     }
-    if reserved_m2 > 0.0 {
+    if reserved_m2 >= TOLD_M2 {
         found.push(finding(
             "reserve-cut",
             Verdict::Warn,

@@ -2,6 +2,7 @@
 //! Lengths in metres, areas in square metres, shares as fractions, azimuths in degrees clockwise from grid north.
 
 mod calibration;
+mod changes;
 mod costs;
 mod facts;
 mod ground_frame;
@@ -20,6 +21,7 @@ mod wind;
 mod words;
 
 pub use calibration::*;
+pub use changes::*;
 pub use costs::*;
 pub use facts::*;
 pub use ground_frame::{BEND_M, GroundFrame, GroundMap};
@@ -34,3 +36,4 @@ pub use stand_table::*;
 pub use time_model::*;
 pub use track::*;
 pub use wind::*;
+pub use words::Word;

@@ -93,6 +93,8 @@ pub struct NoteKind {
     pub radius_m: f64,
     /// How far off a note of the kind may be; None: as the note says, else not known.
     pub accuracy_m: Option<f64>,
+    /// Of what stays: whether its ground counts towards the block's share.
+    pub counts: bool,
 }
 
 fn key_of<S: serde::Serializer>(role: &NoteRole, serializer: S) -> Result<S::Ok, S::Error> {
@@ -196,6 +198,7 @@ impl NoteKind {
                     class: class.map(str::to_owned),
                     radius_m,
                     accuracy_m: None,
+                    counts: false,
                 })
             });
         named.collect()
@@ -252,6 +255,8 @@ pub struct FieldNote {
     pub kind: String,
     pub role: Option<NoteRole>,
     pub class: Option<String>,
+    /// Of what stays: whether its ground counts towards the block's share.
+    pub counts: bool,
     /// `field note FILE:LAYER`.
     pub source_layer: String,
     /// Around points and lines, without what the accuracy adds.
@@ -338,6 +343,7 @@ mod tests {
             class: None,
             radius_m: 100.0,
             accuracy_m: None,
+            counts: false,
         };
         rules.kinds.insert(0, own);
         assert_eq!(rules.kind("nest 1").unwrap().radius_m, 100.0);

@@ -6,6 +6,7 @@
 mod audit;
 mod audit_page;
 mod cells;
+mod changes;
 pub mod dispatch;
 mod error;
 mod exchange;
@@ -29,10 +30,12 @@ mod writer;
 
 pub use audit::{AuditReport, AuditWriter, TracksReport};
 pub use cells::text as cell_text;
+pub use changes::map::render as render_changes;
 pub use error::OutputError;
 pub use map::render;
 pub use names::{FileNames, file_stem};
 pub use report::{BlockPage, LANGUAGES};
 pub use run::{Counts, CrsReport, METRES, Program, RunReport, StageTime};
+pub use sheets::{Drafts, SheetDraft};
 pub use staging::{Verified, VerifyError, journal, no_moves, try_no_moves, verify, would_replace};
 pub use writer::{ALL_BLOCKS, Writer};

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use crate::model::{
-    BlockPlan, ComplianceRow, NoteReport, Problem, ProblemCode, RungCount, Settings,
+    BlockPlan, ComplianceRow, NoteReport, PlanMark, Problem, ProblemCode, RungCount, Settings,
 };
 use crate::rulebook::Rulebook;
 use crate::sources::{InputFile, LayerReport, StandRasterReport, TableReport};
@@ -39,6 +39,9 @@ pub struct RunReport {
     pub threads: usize,
     /// What works but deserves a word.
     pub warnings: Vec<String>,
+    /// Number and date that the user gave this plan.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub plan: Option<PlanMark>,
     /// Notes of the field, in the order of their files.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub notes: Vec<NoteReport>,

@@ -9,14 +9,15 @@ use super::exchange::Exchange;
 use super::gpkg::GeoPackage;
 use super::report::{BlockPage, Report};
 use super::run::{Counts, RunReport};
-use super::sheets::{Page, Sheets};
+use super::sheets::{Drafts, Page, Sheets};
 use super::staging::{COSTS, Earlier, LAYOUT, MAPS, REPORT, STEMS, Staging};
 use super::tables::{self, Compliance, CostTable, StemTable, Table};
-use super::{FileNames, OutputError, layers, set_aside, sld};
+use super::{FileNames, OutputError, changes, layers, set_aside, sld};
 use crate::model::{
-    BlockPlan, ComplianceRow, Finding, GroundFrame, Language, MachineCosts, OutputSettings,
-    PlanNote, Problem,
+    BlockPlan, Changes, ComplianceRow, Finding, GroundFrame, Language, MachineCosts,
+    OutputSettings, PlanNote, Problem, SheetMark, SheetNews,
 };
+use crate::sources::{PLAN_FILE, PlanFile};
 
 /// Stands for several blocks where an output names one.
 pub const ALL_BLOCKS: &str = "*";
@@ -154,6 +155,62 @@ impl Writer {
             Some(sheets) => sheets.page(page, &self.names.stem(&page.name)),
             None => Ok(()),
         }
+    }
+
+    /// As [`Writer::sheet`], of the sheets that a block may have: the one that the layout in folder `earlier` wrote, if that is
+    /// still the block's. Says what became of it; None where no sheets are written.
+    ///
+    /// # Errors
+    /// As [`Writer::block`].
+    pub fn sheet_of(
+        &mut self,
+        drafts: &Drafts,
+        earlier: Option<&Path>,
+    ) -> Result<Option<(SheetNews, SheetMark)>, OutputError> {
+        let Some(sheets) = &mut self.sheets else {
+            return Ok(None);
+        };
+        let stem = self.names.stem(&drafts.new.page.name);
+        sheets.draft(drafts, &stem, earlier).map(Some)
+    }
+
+    /// Writes a block's map of changes; the file's name from the output folder.
+    ///
+    /// # Errors
+    /// As [`Writer::block`].
+    pub fn change_map(&mut self, block_id: &str, svg: &str) -> Result<String, OutputError> {
+        let dir = self.staging.path(changes::MAPS);
+        fs::create_dir_all(&dir).map_err(OutputError::file(&dir, "create the folder"))?;
+        let name = format!("{}.svg", self.names.stem(block_id));
+        let path = dir.join(&name);
+        fs::write(&path, svg).map_err(OutputError::file(&path, "write the map"))?;
+        Ok(format!("{}/{name}", changes::MAPS))
+    }
+
+    /// The file of a block's sheet, from the output folder.
+    pub fn sheet_file(&mut self, block_id: &str) -> String {
+        format!("sheets/{}.pdf", self.names.stem(block_id))
+    }
+
+    /// Writes what changed since an earlier plan. Call after the last block.
+    ///
+    /// # Errors
+    /// As [`Writer::block`].
+    pub fn changes(&mut self, found: &Changes, language: Language) -> Result<(), OutputError> {
+        changes::write(&self.staging.path(""), found, language)
+    }
+
+    /// Writes which plan each sheet is of, for the plan that takes the place of this one.
+    ///
+    /// # Errors
+    /// As [`Writer::block`].
+    pub fn plan_file(&mut self, plan: &PlanFile) -> Result<(), OutputError> {
+        let path = self.staging.path(PLAN_FILE);
+        let text = serde_json::to_string_pretty(plan).map_err(|source| OutputError::Json {
+            path: path.clone(),
+            source,
+        })?;
+        fs::write(&path, text + "\n").map_err(OutputError::file(&path, "write the file"))
     }
 
     /// Adds one block, with its map where maps are drawn. Call in input order.

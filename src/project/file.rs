@@ -61,6 +61,10 @@ pub struct ProjectTable {
     /// The unit of bare numbers of length.
     #[schemars(extend("enum" = ["m", "ft"]))]
     pub unit: Given<String>,
+    /// Number of the plan, for operator sheets.
+    pub plan_number: Given<i64>,
+    /// Date of the plan, such as 2031-02-05; with `plan_number`.
+    pub plan_date: Given<String>,
 }
 
 /// `[layers]`: roles in the order of `LayerKind`, sources of a role as written.
@@ -527,6 +531,8 @@ pub struct NoteKindTable {
     pub radius: Given<Length>,
     /// How far off notes of the kind may be.
     pub accuracy: Given<Length>,
+    /// Of layer `retain`: whether their ground counts towards the block's share; `false` if not given.
+    pub counts: Given<bool>,
 }
 
 #[derive(Default, Deserialize, JsonSchema)]

@@ -39,7 +39,7 @@ pub use schema::{crew_schema, project_schema};
 pub(crate) use settings::{MOST_STEMS_PER_HA, MOST_TREE_M3};
 pub use slope::SlopeUnit;
 
-use crate::model::{LayerKind, NoteRules, Settings};
+use crate::model::{LayerKind, NoteRules, PlanMark, Settings};
 use crate::rulebook::{Place, Rulebook, TomlFault, toml_text};
 use crate::units::LengthUnit;
 
@@ -51,6 +51,8 @@ pub struct Project {
     /// As written, for example `EPSG:32616`; None: the UTM zone of the batch.
     pub crs: Option<String>,
     pub unit: LengthUnit,
+    /// Number and date of the plan, if it has any.
+    pub plan: Option<PlanMark>,
     /// In the order of `LayerKind`, then as written; a role may have several sources.
     pub layers: Vec<LayerSource>,
     /// Tracks of the felling machine whose ground is cut already; only by [`Project::add_felled`].

@@ -5,7 +5,7 @@ use super::layers::Resolver;
 use super::resolve::Context;
 use super::settings::length;
 use super::{NoteSources, ProjectError, Reason, TableSource};
-use crate::model::{NoteKind, NoteRole};
+use crate::model::{LayerKind, NoteKind, NoteRole};
 use crate::rulebook::spanned::Spanned;
 
 /// Wider circles are a reserve that somebody should draw.
@@ -123,6 +123,14 @@ fn kind(
             return Err(context.error(span, reason));
         }
     }
+    let is_retain = layer == NoteRole::Layer(LayerKind::Retain);
+    if let Some(counts) = table.counts.as_ref().filter(|_| !is_retain) {
+        let reason = Reason::Contradiction {
+            message: format!("`{}` is of layer `retain` only", key("counts")),
+            remedy: "remove `counts`".to_owned(),
+        };
+        return Err(context.error(counts.span(), reason));
+    }
     let mut radius_m = 0.0;
     length(context, "radius", &table.radius, RADIUS_M, &mut radius_m)?;
     if layer.is_ground() && radius_m == 0.0 {
@@ -154,5 +162,9 @@ fn kind(
         class: table.class.as_ref().map(|class| class.get_ref().clone()),
         radius_m,
         accuracy_m,
+        counts: table
+            .counts
+            .as_ref()
+            .is_some_and(|counts| *counts.get_ref()),
     })
 }

@@ -3,16 +3,18 @@
 use std::ops::Range;
 use std::path::Path;
 
+use chrono::NaiveDate;
+
 use crate::rulebook::spanned::Spanned;
 
-use super::file::{CalibrationTable, ProjectFile, TerrainFiles};
+use super::file::{CalibrationTable, ProjectFile, ProjectTable, TerrainFiles};
 use super::layers::Resolver;
 use super::{
     CalibrationSource, HoursTaken, Project, ProjectError, Reason, StandRasterSources, TableSource,
     TracksSource,
 };
 use super::{costs, notes, outputs, rules, settings, terrain, wind};
-use crate::model::{LONGEST_STOP_MIN, LayerKind};
+use crate::model::{LONGEST_STOP_MIN, LayerKind, PlanMark};
 use crate::rulebook::Place;
 use crate::rulebook::values::{Length, Share};
 use crate::units::LengthUnit;
@@ -212,6 +214,7 @@ pub fn resolve(
     Ok(Project {
         felled_tracks: vec![],
         notes,
+        plan: plan(&context, &file.project)?,
         path: path.to_owned(),
         name: file.project.name.or_else(stem).unwrap_or_default(),
         crs: crs(&context, &file.project.crs)?,
@@ -301,6 +304,51 @@ fn hours_taken(
         }
     }
 }
+
+/// Number and date of the plan.
+fn plan(context: &Context<'_>, table: &ProjectTable) -> Result<Option<PlanMark>, ProjectError> {
+    let date = match &table.plan_date {
+        None => None,
+        Some(written) => {
+            let date = NaiveDate::parse_from_str(written.get_ref(), "%Y-%m-%d");
+            let reason = || Reason::NotA {
+                key: "plan_date".to_owned(),
+                value: written.get_ref().clone(),
+                wanted: "a date such as 2031-02-05",
+            };
+            let date = date.map_err(|_| context.error(written.span(), reason()))?;
+            Some((date.to_string(), written.span()))
+        }
+    };
+    match (&table.plan_number, date) {
+        (None, None) => Ok(None),
+        (None, Some((_, span))) => {
+            let reason = Reason::Contradiction {
+                message: "`plan_date` is the date of a plan that has no number".to_owned(),
+                remedy: "give `plan_number`, too".to_owned(),
+            };
+            Err(context.error(span, reason))
+        }
+        (Some(written), date) => {
+            let number = u32::try_from(*written.get_ref()).ok();
+            let number = number.filter(|number| (1..=MOST_PLANS).contains(number));
+            let Some(number) = number else {
+                let reason = Reason::OutOfRange {
+                    key: "plan_number".to_owned(),
+                    value: written.get_ref().to_string(),
+                    lowest: "1".to_owned(),
+                    highest: MOST_PLANS.to_string(),
+                };
+                return Err(context.error(written.span(), reason));
+            };
+            let date = date.map(|(date, _)| date);
+            Ok(Some(PlanMark { number, date }))
+        }
+    }
+}
+
+/// What a sheet has room for.
+pub const MOST_PLANS: u32 = 99_999;
 
 fn role_names() -> Vec<String> {
     let roles = LayerKind::ALL.into_iter().map(LayerKind::key);

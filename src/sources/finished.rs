@@ -76,6 +76,8 @@ pub struct FinishedBlock {
     pub place: Place,
     /// Whether the slope of any of its strips is known.
     pub slopes_known: bool,
+    /// Whether some of it was cut before the layout.
+    pub cut_before: bool,
     pub zones: Vec<FinishedZone>,
     /// What the wood of each setting goes to, by the setting's number; empty for a layout of an earlier version.
     pub outlets: BTreeMap<u32, FinishedOutlet>,
@@ -121,34 +123,8 @@ pub struct FinishedSection {
 /// # Errors
 /// When `run.json` or `layout.gpkg` is missing or none of ours, or a layer cannot be read.
 pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
-    quiet_gdal();
     let mut layout = run_file(&folder.join("run.json"))?;
-    let path = folder.join("layout.gpkg");
-    let no_layout = |why: String| FinishedError::NoLayout {
-        path: path.clone(),
-        why,
-    };
-    plain::check_plain(&path, &path.to_string_lossy(), "layout").map_err(|error| {
-        no_layout(match error {
-            super::SourceError::Forbidden { why, .. } => why,
-            super::SourceError::TooMuch { found, .. } => format!("it has {found}"),
-            _ => "there is no such file".to_owned(),
-        })
-    })?;
-    forget_failures();
-    let options = DatasetOptions {
-        open_flags: GdalOpenFlags::GDAL_OF_READONLY
-            | GdalOpenFlags::GDAL_OF_VECTOR
-            | GdalOpenFlags::GDAL_OF_VERBOSE_ERROR,
-        allowed_drivers: Some(&["GPKG"]),
-        open_options: package_options(&path),
-        ..DatasetOptions::default()
-    };
-    let dataset = Dataset::open_ex(&path, options)
-        .map_err(|error| no_layout(last_failure().unwrap_or_else(|| error.to_string())))?;
-    if let Some(why) = sql::why_no_views(&dataset) {
-        return Err(no_layout(why));
-    }
+    let (path, dataset) = open_package(folder)?;
     let package = Package {
         path: &path,
         dataset: &dataset,
@@ -185,6 +161,19 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
             }
             Ok(())
         })?;
+    }
+    if dataset.layer_by_name("unworked").is_ok() {
+        package.each(
+            "unworked",
+            &["block_id", "reason"],
+            &mut faults,
+            |id, row| {
+                if let Some(block) = of(id) {
+                    blocks[block].cut_before |= row.text("reason")? == "cut_before";
+                }
+                Ok(())
+            },
+        )?;
     }
     let lines = package.lines(&of, blocks, &mut faults)?;
     let mut sections: BTreeMap<(usize, u32, [u32; 4]), FinishedSection> = BTreeMap::new();
@@ -243,15 +232,59 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
     Ok(layout)
 }
 
+/// Opens the layout in a folder, once its run report is seen to be one of ours.
+///
+/// # Errors
+/// As [`finished`].
+pub(super) fn open_layout(folder: &Path) -> Result<(PathBuf, Dataset), FinishedError> {
+    run_file(&folder.join("run.json"))?;
+    open_package(folder)
+}
+
+fn open_package(folder: &Path) -> Result<(PathBuf, Dataset), FinishedError> {
+    quiet_gdal();
+    let path = folder.join("layout.gpkg");
+    let no_layout = |why: String| FinishedError::NoLayout {
+        path: path.clone(),
+        why,
+    };
+    plain::check_plain(&path, &path.to_string_lossy(), "layout").map_err(|error| {
+        no_layout(match error {
+            super::SourceError::Forbidden { why, .. } => why,
+            super::SourceError::TooMuch { found, .. } => format!("it has {found}"),
+            _ => "there is no such file".to_owned(),
+        })
+    })?;
+    forget_failures();
+    let options = DatasetOptions {
+        open_flags: GdalOpenFlags::GDAL_OF_READONLY
+            | GdalOpenFlags::GDAL_OF_VECTOR
+            | GdalOpenFlags::GDAL_OF_VERBOSE_ERROR,
+        allowed_drivers: Some(&["GPKG"]),
+        open_options: package_options(&path),
+        ..DatasetOptions::default()
+    };
+    let dataset = Dataset::open_ex(&path, options)
+        .map_err(|error| no_layout(last_failure().unwrap_or_else(|| error.to_string())))?;
+    if let Some(why) = sql::why_no_views(&dataset) {
+        return Err(no_layout(why));
+    }
+    Ok((path, dataset))
+}
+
 /// What is wrong with blocks: the first fault of each, in the order found.
 #[derive(Default)]
-struct Faults(Vec<(String, String)>);
+pub(super) struct Faults(Vec<(String, String)>);
 
 impl Faults {
     fn add(&mut self, id: &str, why: String) {
         if !self.0.iter().any(|(held, _)| held == id) {
             self.0.push((id.to_owned(), why));
         }
+    }
+
+    pub(super) fn first(&self) -> Option<&(String, String)> {
+        self.0.first()
     }
 
     fn take_from(self, layout: &mut FinishedLayout) {
@@ -324,14 +357,14 @@ struct Line {
     cross_slope: Option<f64>,
 }
 
-struct Package<'a> {
-    path: &'a Path,
-    dataset: &'a Dataset,
+pub(super) struct Package<'a> {
+    pub path: &'a Path,
+    pub dataset: &'a Dataset,
 }
 
 impl Package<'_> {
     /// Gives every row of a layer with its block's id to `take`; a row that it refuses spoils its block and no other.
-    fn each(
+    pub fn each(
         &self,
         name: &'static str,
         attributes: &[&str],
@@ -378,22 +411,25 @@ impl Package<'_> {
         Ok(())
     }
 
-    /// The CRS of the layout, and its blocks.
-    fn blocks(&self, faults: &mut Faults) -> Result<(String, Vec<FinishedBlock>), FinishedError> {
+    /// The CRS of the layout, as WKT.
+    pub fn crs(&self) -> Result<String, FinishedError> {
         let wrong = |why: String| FinishedError::Layer {
             path: self.path.to_owned(),
             layer: "blocks",
             why,
         };
-        let layer = self
-            .dataset
-            .layer_by_name("blocks")
+        let layer = (self.dataset.layer_by_name("blocks"))
             .map_err(|_| wrong("it is missing".to_owned()))?;
         let mut crs = layer
             .spatial_ref()
             .ok_or_else(|| wrong("it names no CRS".to_owned()))?;
         crs.set_axis_mapping_strategy(gdal::spatial_ref::AxisMappingStrategy::TraditionalGisOrder);
-        let wkt = wkt2(&crs).map_err(|error| wrong(error.to_string()))?;
+        wkt2(&crs).map_err(|error| wrong(error.to_string()))
+    }
+
+    /// The CRS of the layout, and its blocks.
+    fn blocks(&self, faults: &mut Faults) -> Result<(String, Vec<FinishedBlock>), FinishedError> {
+        let wkt = self.crs()?;
         let work = WorkCrs::new(&wkt)?;
         let mut blocks: Vec<FinishedBlock> = Vec::new();
         self.each("blocks", &BLOCKS, faults, |id, row| {
@@ -428,6 +464,7 @@ impl Package<'_> {
                     longitude_deg: degrees.x,
                 },
                 slopes_known: false,
+                cut_before: false,
                 zones: vec![],
                 outlets: BTreeMap::new(),
                 sections: vec![],
@@ -524,7 +561,7 @@ impl Larger for Option<f64> {
     }
 }
 
-struct Row<'r, 'f> {
+pub(super) struct Row<'r, 'f> {
     feature: &'r Feature<'f>,
     fields: &'r BTreeMap<String, usize>,
 }
@@ -535,7 +572,7 @@ impl Row<'_, '_> {
         index.ok_or_else(|| format!("it has no attribute `{name}`"))
     }
 
-    fn text(&self, name: &str) -> Result<String, String> {
+    pub fn text(&self, name: &str) -> Result<String, String> {
         let value = self.feature.field_as_string(self.field(name)?);
         value
             .map(Option::unwrap_or_default)
@@ -546,6 +583,14 @@ impl Row<'_, '_> {
         let value = self.feature.field_as_double(self.field(name)?);
         let value = value.map_err(|error| error.to_string())?;
         Ok(value.filter(|number| number.is_finite()))
+    }
+
+    /// A number that an earlier version may not have written.
+    pub fn maybe(&self, name: &str) -> Result<Option<f64>, String> {
+        match self.fields.contains_key(name) {
+            true => self.number(name),
+            false => Ok(None),
+        }
     }
 
     /// Hours of a kind, the scheduled ones where the layer has them.
@@ -574,7 +619,7 @@ impl Row<'_, '_> {
         ])
     }
 
-    fn polygons(&self) -> Result<MultiPolygon, String> {
+    pub fn polygons(&self) -> Result<MultiPolygon, String> {
         let mut buffer = Vec::new();
         match raw_geometry(self.feature, &mut buffer) {
             RawGeometry::Parts { parts, .. } => Ok(MultiPolygon(parts.polygons)),

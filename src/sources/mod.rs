@@ -6,6 +6,7 @@ mod classes;
 mod counts;
 pub mod crs;
 mod cut;
+mod earlier;
 mod errors;
 mod facts;
 mod features;
@@ -30,6 +31,9 @@ mod zone;
 pub use classes::{ClassFound, ClassReport};
 pub use cut::{
     CutError, CutFeature, CutFile, CutLayers, CutRead, PlanLayers, TrackNames, read_cut,
+};
+pub use earlier::{
+    EarlierBlock, EarlierLayout, FIGURES as EARLIER_FIGURES, PLAN_FILE, PlanFile, earlier,
 };
 pub use errors::{Bounds, Names, SourceError};
 pub use finished::{

@@ -118,6 +118,8 @@ fn bench(criterion: &mut Criterion, project: &Project, out: &std::path::Path) {
             resume: false,
             kept: batch::Kept::default(),
             patience: None,
+            plan: None,
+            replaces: None,
         };
         b.iter(|| batch::run(project, &options).expect("a run"));
     });

@@ -586,6 +586,7 @@ pub fn report(counts: &Counts) -> RunReport {
         }],
         threads: 2,
         warnings: vec![],
+        plan: None,
         notes: vec![],
     }
 }

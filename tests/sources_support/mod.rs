@@ -33,6 +33,7 @@ pub fn project(folder: &Path, crs: Option<&str>, layers: Vec<LayerSource>) -> Pr
     Project {
         felled_tracks: vec![],
         notes: Default::default(),
+        plan: None,
         path: folder.join("project.toml"),
         name: "test".to_owned(),
         crs: crs.map(str::to_owned),

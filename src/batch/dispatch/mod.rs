@@ -1,17 +1,18 @@
 //! Sections of a finished layout into a crew's shifts: read, plan, check the plan, write.
 
+mod done;
 mod problem;
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use chrono::NaiveDate;
 
-use super::done_file::{self, DoneError};
+use super::done_file::DoneError;
 use super::{Progress, keep_all};
 use crate::daylight::DaylightError;
 use crate::outputs::OutputError;
 pub use crate::outputs::dispatch::SetAside;
-use crate::outputs::dispatch::{DoneBefore, Roster, would_replace, write};
+use crate::outputs::dispatch::{Roster, would_replace, write};
 use crate::project::{Crew, ProjectError, Reason, Turn};
 use crate::rulebook::spanned::Spanned;
 use crate::schedule::calendar::{self, OneShift};
@@ -31,6 +32,8 @@ pub struct DispatchOptions {
     pub out: PathBuf,
     /// Table of sections that are cut already.
     pub done: Option<PathBuf>,
+    /// Folder of the layout whose sections the table names; None: the one to be planned.
+    pub done_of: Option<PathBuf>,
     pub progress: Progress,
 }
 
@@ -111,7 +114,8 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         });
     }
     let (mut breaches, mut set_aside) = (Vec::new(), Vec::new());
-    let (left, done) = left_to_do(&layout, options.done.as_deref())?;
+    let (left, done, told) = done::left_to_do(&layout, options)?;
+    breaches.extend(told);
     let hours = problem::crew_hours(crew, &layout, options, &mut breaches)?;
     let (problem, sections) = problem::problem(
         crew,
@@ -202,33 +206,6 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
 
 /// Hours left of each section, by block; None where no hours are known.
 type Left = Vec<Vec<Option<f64>>>;
-
-fn left_to_do(
-    layout: &FinishedLayout,
-    done: Option<&Path>,
-) -> Result<(Left, DoneBefore), DispatchError> {
-    let mut left: Left = layout
-        .blocks
-        .iter()
-        .map(|block| block.sections.iter().map(|section| section.hours).collect())
-        .collect();
-    let mut sum = DoneBefore::default();
-    if let Some(path) = done {
-        for row in done_file::read(path, layout)? {
-            let Some(hours) = &mut left[row.block][row.section] else {
-                continue;
-            };
-            let more = row.hours.unwrap_or(*hours).min(*hours);
-            sum.hours += more;
-            *hours -= more;
-            if *hours < 1.0 / 3600.0 {
-                *hours = 0.0;
-                sum.sections += 1;
-            }
-        }
-    }
-    Ok((left, sum))
-}
 
 fn shifts_of(crew: &Crew, options: &DispatchOptions, turns: &[Turn]) -> Vec<OneShift> {
     let mine: Vec<(usize, i64)> = turns.iter().map(|turn| (turn.shift, turn.pace)).collect();

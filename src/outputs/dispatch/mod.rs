@@ -87,6 +87,8 @@ pub struct SetAside {
 pub struct DoneBefore {
     pub sections: usize,
     pub hours: f64,
+    /// Rows of finished sections that are of none of this layout.
+    pub rows_elsewhere: usize,
 }
 
 impl Roster<'_> {

@@ -69,6 +69,7 @@ pub(super) fn report(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> Value {
         "night_safe_by_day_hours": hours(roster.outlook.night_safe_by_day_s),
         "done_before": {
             "sections": roster.done.sections,
+            "rows_elsewhere": roster.done.rows_elsewhere,
             "hours": (roster.done.hours * 1000.0).round() / 1000.0,
         },
         "warnings": warnings(&roster.outlook.warnings),

@@ -536,6 +536,14 @@ pub fn bar_size(pixels_per_m: f64) -> (f64, f64) {
 }
 pub const ARROW_SIZE: (f64, f64) = (72.0, 78.0);
 
+/// Scale bar and north arrow alone.
+pub fn furniture(svg: &mut String, view: &View, words: &Words) {
+    let mut room = Room::new(view.frame);
+    let (bar, arrow) = view.plates;
+    scale_bar(svg, view, words, bar, &mut room);
+    north_arrow(svg, words, arrow, &mut room);
+}
+
 fn scale_bar(svg: &mut String, view: &View, words: &Words, panel: Area, room: &mut Room) {
     let length_m = round_length(SCALE_BAR_PX / view.pixels_per_m);
     let width = length_m * view.pixels_per_m;

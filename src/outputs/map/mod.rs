@@ -1,5 +1,6 @@
 //! A plain SVG map of one block: pure string building, the same bytes for the same plan.
 
+mod changes;
 mod ground;
 pub(super) mod marks;
 pub(super) mod panel;
@@ -10,6 +11,7 @@ mod view;
 use svg::{Area, px};
 use view::View;
 
+pub(super) use changes::{ChangeDrawn, changes_sheet};
 pub(super) use settings::{DECK_PX, PLACE_PX};
 
 use super::style;

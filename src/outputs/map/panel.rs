@@ -1,5 +1,6 @@
 //! What stands beside and below the map: title, verdict, figures, legend, findings, cautions.
 
+use super::changes::ChangeDrawn;
 use super::ground::Drawn;
 use super::marks::{self, Marks};
 use super::settings;
@@ -265,6 +266,39 @@ pub fn side(
     }
     if !plan.findings.is_empty() {
         findings(svg, plan, words, area, y + 24.0);
+    }
+}
+
+/// The list of changes down the side, each with its area.
+pub fn changes(svg: &mut String, head: &str, drawn: &[ChangeDrawn<'_>], area: Area) {
+    let mut y = area.y + 12.0;
+    heading(svg, area, y, head);
+    y += 5.0;
+    for change in drawn {
+        y += ROW + 3.0;
+        let item = Drawn {
+            ground: change.ground,
+            word: "",
+            on_strip: false,
+        };
+        svg.push_str(&swatch(&item, area.x, y - 10.0));
+        let width = letters(area.width - 90.0, 11.0);
+        let lines = wrap(&change.word, width, 2);
+        svg.push_str(&format!(
+            "<text class=\"e\" x=\"{}\" y=\"{}\">{}</text>\n",
+            px(area.x + area.width),
+            px(y),
+            svg::escape(&change.figure)
+        ));
+        for (row, line) in lines.iter().enumerate() {
+            y += ROW * f64::from(u8::from(row > 0));
+            svg.push_str(&format!(
+                "<text class=\"s\" x=\"{}\" y=\"{}\">{}</text>\n",
+                px(area.x + 34.0),
+                px(y),
+                svg::escape(line)
+            ));
+        }
     }
 }
 

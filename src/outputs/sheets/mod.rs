@@ -29,8 +29,9 @@ pub use words::{Words, of as words_in};
 
 use super::paint::Rgb;
 use super::{OutputError, style, text};
-use crate::model::{BlockPlan, Language, Settings};
-use crate::sources::InputFile;
+use crate::model::{BlockPlan, Language, Settings, SheetMark, SheetNews};
+use crate::sources::limits::REPORT_FILE_BYTES;
+use crate::sources::{InputFile, read_plain};
 use canvas::Canvas;
 use file::PdfFile;
 use furniture::Norths;
@@ -45,9 +46,27 @@ pub struct SheetContext<'s> {
     pub settings: &'s Settings,
     /// The work CRS, as users know it.
     pub crs: &'s str,
-    /// See [`input_mark`].
-    pub input: &'s str,
+    /// Which plan it is of, which one's sheet it replaces, and the mark of its input: see [`input_mark`].
+    pub mark: &'s SheetMark,
     pub words: &'s Words,
+}
+
+/// A sheet, and what it says of where it comes from.
+#[derive(Clone, Debug)]
+pub struct SheetDraft {
+    pub page: Page,
+    pub mark: SheetMark,
+}
+
+/// The sheets that a block may have.
+#[derive(Clone, Debug)]
+pub struct Drafts {
+    /// As an earlier plan would have drawn it; the first that it did draw is kept.
+    pub earlier: Vec<SheetDraft>,
+    /// In the place of an earlier one.
+    pub new: SheetDraft,
+    /// Where there was none.
+    pub first: SheetDraft,
 }
 
 /// Twelve hexadecimal digits that change with any input file: the beginning of the SHA-256 of the SHA-256 sums in
@@ -162,13 +181,51 @@ impl Sheets {
         })
     }
 
+    /// Adds the first page of which an earlier run wrote the very file, else the one that is new; says which.
+    pub fn draft(
+        &mut self,
+        drafts: &Drafts,
+        stem: &str,
+        earlier: Option<&Path>,
+    ) -> Result<(SheetNews, SheetMark), OutputError> {
+        let old = earlier.map(|dir| dir.join("sheets").join(format!("{stem}.pdf")));
+        let old = old.and_then(|path| read_plain(&path, REPORT_FILE_BYTES).ok());
+        let path = self.dir.join(format!("{stem}.pdf"));
+        if let Some(old) = &old {
+            for draft in &drafts.earlier {
+                self.single(&draft.page, &path)?;
+                let written = fs::read(&path);
+                if written.map_err(OutputError::file(&path, "read the file"))? == *old {
+                    self.any = true;
+                    self.all.page(&draft.page, &self.georeference)?;
+                    return Ok((SheetNews::Kept, draft.mark.clone()));
+                }
+            }
+        }
+        let draft = match old {
+            Some(_) => &drafts.new,
+            None => &drafts.first,
+        };
+        self.page(&draft.page, stem)?;
+        let news = match (earlier, old) {
+            (None, _) => SheetNews::None,
+            (Some(_), None) => SheetNews::New,
+            (Some(_), Some(_)) => SheetNews::Anew,
+        };
+        Ok((news, draft.mark.clone()))
+    }
+
+    fn single(&self, page: &Page, path: &Path) -> Result<(), OutputError> {
+        let title = text::fill(self.words.map.sheet, &[&self.title, &page.name]);
+        let mut single = PdfFile::create(path, &title, &self.georeference)?;
+        single.page(page, &self.georeference)?;
+        single.close()
+    }
+
     /// Adds a page, which is the file `stem` too.
     pub fn page(&mut self, page: &Page, stem: &str) -> Result<(), OutputError> {
         let path = self.dir.join(format!("{stem}.pdf"));
-        let title = text::fill(self.words.map.sheet, &[&self.title, &page.name]);
-        let mut single = PdfFile::create(&path, &title, &self.georeference)?;
-        single.page(page, &self.georeference)?;
-        single.close()?;
+        self.single(page, &path)?;
         self.any = true;
         self.all.page(page, &self.georeference)
     }

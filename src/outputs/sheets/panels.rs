@@ -9,7 +9,7 @@ use super::marks::{self, Marks};
 use super::paper::Sheet;
 use super::settings;
 use super::words::Words;
-use crate::model::{BlockPlan, BlockStatus, SlopesMeasured};
+use crate::model::{BlockPlan, BlockStatus, PlanMark, SlopesMeasured};
 use crate::outputs::map::panel;
 use crate::outputs::paint::{Fill, Paint, Rgb, Stroke};
 use crate::outputs::{style, text};
@@ -42,7 +42,8 @@ pub fn head(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, context: &Shee
         room,
     );
     canvas.bytes(big, head.x, head.top() - 15.0, &name);
-    let title = font::fit(context.title, BODY.weight, 8.5, room);
+    let title = plan_line(context);
+    let title = font::fit(&title, BODY.weight, 8.5, room);
     canvas.bytes(
         Type { size: 8.5, ..BODY },
         head.x,
@@ -79,6 +80,25 @@ pub fn head(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, context: &Shee
         head.top() - 27.0,
         &scale,
     );
+}
+
+/// The plan's number and date, if it has any, before the title, which gives way.
+fn plan_line(context: &SheetContext<'_>) -> String {
+    let words = context.words;
+    let named = |mark: &PlanMark| {
+        let number = mark.number.to_string();
+        match &mark.date {
+            Some(date) => text::fill(words.plan_of, &[&number, date]),
+            None => text::fill(words.plan, &[&number]),
+        }
+    };
+    let mark = context.mark;
+    let plan = mark.plan.as_ref().map(named);
+    let replaces = mark.replaces.as_ref().map(named);
+    let replaces = replaces.map(|old| text::fill(words.replaces, &[&old]));
+    let parts = plan.into_iter().chain(replaces);
+    let parts = parts.chain([context.title.to_owned()]);
+    parts.collect::<Vec<_>>().join(" · ")
 }
 
 /// Disc, triangle, square: the verdict is told by shape and word, not by colour.
@@ -497,7 +517,7 @@ pub fn foot(
     let program = [
         env!("CARGO_PKG_NAME"),
         env!("CARGO_PKG_VERSION"),
-        context.input,
+        &context.mark.input,
     ];
     for (line, y) in [
         (

@@ -36,6 +36,12 @@ pub struct Words {
     pub footer: &'static str,
     pub more_findings: &'static str,
     pub all_sheets: &'static str,
+    /// Number.
+    pub plan: &'static str,
+    /// Number, date.
+    pub plan_of: &'static str,
+    /// A plan.
+    pub replaces: &'static str,
 }
 
 pub const ENGLISH: Words = Words {
@@ -62,6 +68,9 @@ pub const ENGLISH: Words = Words {
     footer: "{} {} · input {} · run.json tells what the input was",
     more_findings: "and {} more",
     all_sheets: "{}: operator sheets",
+    plan: "Plan {}",
+    plan_of: "Plan {} of {}",
+    replaces: "replaces {}",
 };
 
 pub const FRENCH: Words = Words {
@@ -88,6 +97,9 @@ pub const FRENCH: Words = Words {
     footer: "{} {} · entrée {} · run.json dit ce qu’était l’entrée",
     more_findings: "et {} de plus",
     all_sheets: "{} : fiches d’opérateur",
+    plan: "Plan {}",
+    plan_of: "Plan {} du {}",
+    replaces: "remplace {}",
 };
 
 pub fn of(language: Language) -> &'static Words {

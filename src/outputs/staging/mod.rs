@@ -12,9 +12,9 @@ use std::sync::{Mutex, MutexGuard, PoisonError, TryLockError};
 use serde::Serialize;
 
 use super::OutputError;
-use super::{dispatch, report};
+use super::{changes, dispatch, report};
 use crate::sources::limits::REPORT_FILE_BYTES;
-use crate::sources::open_plain;
+use crate::sources::{PLAN_FILE, open_plain};
 use lock::Lock;
 use moves::Moves;
 use sums::NAME as SUMS;
@@ -36,10 +36,14 @@ pub(super) const COSTS: &str = "costs.csv";
 pub(super) const STEMS: &str = "stems.csv";
 /// Folders that a run may leave out, with the ending of our own files in them; one that an earlier run left goes, or its
 /// sheets would be taken for those of this layout. Of exchange files all are ours.
-const SOMETIMES: [(&str, Option<&str>); 2] = [("sheets", Some("pdf")), ("exchange", None)];
+const SOMETIMES: [(&str, Option<&str>); 3] = [
+    ("sheets", Some("pdf")),
+    ("exchange", None),
+    (changes::MAPS, Some("svg")),
+];
 
 /// What a run may put into its folder, and so take away of an earlier one.
-const OWN: [&str; 18] = [
+const OWN: [&str; 22] = [
     "layout.gpkg",
     "audit.gpkg",
     "blocks.csv",
@@ -58,6 +62,10 @@ const OWN: [&str; 18] = [
     "differences.csv",
     "differences.json",
     "sample.csv",
+    PLAN_FILE,
+    changes::JSON,
+    changes::LIST,
+    changes::MAPS,
 ];
 
 /// Reports of a run, of which its folder has one.
@@ -80,7 +88,7 @@ fn is_place_of_ours(marker: &str, name: &str) -> bool {
     match folder {
         "sheets" => ends("pdf") || (dispatched && ends("html")),
         _ if dispatched => false,
-        MAPS => ends("svg"),
+        MAPS | changes::MAPS => ends("svg"),
         "styles" => ends("sld"),
         "exchange" => true,
         REPORT => inner
@@ -177,9 +185,17 @@ impl Outputs {
 
     /// What an earlier run may have written and a new one may not.
     fn may_be_missing(self) -> impl Iterator<Item = &'static str> {
-        let others = [MAPS, REPORT, COSTS, STEMS]
-            .into_iter()
-            .filter(move |_| self == LAYOUT);
+        let others = [
+            MAPS,
+            REPORT,
+            COSTS,
+            STEMS,
+            PLAN_FILE,
+            changes::JSON,
+            changes::LIST,
+        ]
+        .into_iter()
+        .filter(move |_| self == LAYOUT);
         self.sometimes()
             .iter()
             .map(|(folder, _)| *folder)

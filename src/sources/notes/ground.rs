@@ -6,7 +6,7 @@ use crate::geometry::area::Bounds;
 use crate::geometry::buffer::{Engines, Source};
 use crate::geometry::frame::{map_lines, map_polygons};
 use crate::model::{
-    Facts, Feature, FieldNote, GroundFrame, LayerKind, NoteFate, NoteRole, Shape, SourceBlock,
+    Fact, Facts, Feature, FieldNote, GroundFrame, LayerKind, NoteFate, NoteRole, Shape, SourceBlock,
 };
 
 /// Adds the features that notes become, behind all others; `seen_m`: how far around a block its frame is good.
@@ -36,6 +36,10 @@ pub(super) fn feature(
     shape: Shape,
     width_m: Option<f64>,
 ) -> Feature {
+    let mut facts = Facts::default();
+    if note.counts {
+        facts.offer(Facts::COUNTS, Fact::Flag(true));
+    }
     Feature {
         kind,
         source_layer: note.source_layer.clone(),
@@ -47,7 +51,7 @@ pub(super) fn feature(
         trees: None,
         slope: None,
         fringe_m: None,
-        facts: Facts::default(),
+        facts,
         shape,
     }
 }

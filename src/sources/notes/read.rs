@@ -393,6 +393,7 @@ impl Reading<'_> {
             id,
             role: kind.map(|kind| kind.layer),
             class: kind.and_then(|kind| kind.class.clone()),
+            counts: kind.is_some_and(|kind| kind.counts),
             source_layer: self.label.clone(),
             radius_m: kind.map_or(0.0, |kind| kind.radius_m),
             accuracy_m,

@@ -104,6 +104,7 @@ fn finished(id: &str) -> FinishedBlock {
         shape: MultiPolygon(vec![]),
     };
     FinishedBlock {
+        cut_before: false,
         frame: Default::default(),
         id: id.to_owned(),
         status: "ok".to_owned(),
