@@ -95,6 +95,64 @@ pub fn parse_share(text: &str) -> Result<f64, UnitError> {
     Ok(share)
 }
 
+/// Unit of a voltage.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum VoltageUnit {
+    Kilovolt,
+    Volt,
+}
+
+impl VoltageUnit {
+    pub const NAMES: [&str; 2] = ["kV", "V"];
+
+    pub fn of(name: &str) -> Option<VoltageUnit> {
+        match name.trim().to_ascii_lowercase().as_str() {
+            "kv" => Some(VoltageUnit::Kilovolt),
+            "v" => Some(VoltageUnit::Volt),
+            _ => None,
+        }
+    }
+
+    fn kilovolts(self) -> f64 {
+        match self {
+            VoltageUnit::Kilovolt => 1.0,
+            VoltageUnit::Volt => 1e-3,
+        }
+    }
+}
+
+/// More than any line that was ever built, kV; own judgement.
+pub const MOST_KV: f64 = 2_000.0;
+
+/// Reads a voltage such as `138 kV` or `25000 V`; a bare number is in `unit`, if one is stated. Returns kilovolts.
+///
+/// # Errors
+/// When the text is no positive number, has no unit where none is stated, or one that is none of kV and V, or is more than
+/// [`MOST_KV`]. Ranges and lists are not understood: which of their figures counts is not for a program to say.
+pub fn parse_voltage(text: &str, unit: Option<VoltageUnit>) -> Result<f64, String> {
+    let text = text.trim();
+    let number = |c: char| c.is_ascii_digit() || c == '.';
+    let split = text.find(|c| !number(c)).unwrap_or(text.len());
+    let (value, suffix) = text.split_at(split);
+    let value: f64 = value
+        .parse()
+        .map_err(|_| format!("`{text}` is no voltage; write for example \"138 kV\""))?;
+    let unit = match suffix.trim() {
+        "" => unit.ok_or_else(|| {
+            format!(
+                "`{text}` has no unit; write \"{text} kV\" or \"{text} V\", or state `voltage_unit`"
+            )
+        })?,
+        other => VoltageUnit::of(other)
+            .ok_or_else(|| format!("`{text}` is no voltage; write for example \"138 kV\""))?,
+    };
+    let kilovolts = value * unit.kilovolts();
+    if !(kilovolts > 0.0 && kilovolts <= MOST_KV) {
+        return Err(format!("`{text}` is not between 0 and {MOST_KV} kV"));
+    }
+    Ok(kilovolts)
+}
+
 /// Hectares of an area in square metres.
 pub fn hectares(area_m2: f64) -> f64 {
     area_m2 / HECTARE_M2
@@ -119,6 +177,28 @@ mod tests {
         assert!((parse_length("150 ft", LengthUnit::Metre).unwrap() - 45.72).abs() < 1e-12);
         assert!((parse_length("100", LengthUnit::Foot).unwrap() - 30.48).abs() < 1e-12);
         assert_eq!(parse_length("45 m", LengthUnit::Foot).unwrap(), 45.0);
+    }
+
+    #[test]
+    fn voltages_need_a_unit_and_one_figure() {
+        let volt = Some(VoltageUnit::Volt);
+        assert_eq!(parse_voltage("138 kV", None), Ok(138.0));
+        assert_eq!(parse_voltage("34.5kv", volt), Ok(34.5));
+        assert_eq!(parse_voltage("25000 V", None), Ok(25.0));
+        assert_eq!(parse_voltage("750", volt), Ok(0.75));
+        for wrong in [
+            "138",
+            "high",
+            "69/138 kV",
+            "60-138 kV",
+            "-25 kV",
+            "0 kV",
+            "9e9 kV",
+            "3000 kV",
+            "12 A",
+        ] {
+            assert!(parse_voltage(wrong, None).is_err(), "{wrong}");
+        }
     }
 
     #[test]

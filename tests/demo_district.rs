@@ -256,7 +256,8 @@ fn roads_keep_out_of_lakes_and_every_stream_class_is_there() {
     assert!(classes("lakes").len() >= 3);
     assert!(classes("wetlands").len() >= 3);
     assert!(!district.good("stream_banks").is_empty());
-    assert!(classes("hazards").len() == 3);
+    assert!(classes("hazards").len() == 2);
+    assert!(!district.good("power_lines").is_empty());
 }
 
 #[test]

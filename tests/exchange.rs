@@ -136,8 +136,8 @@ fn the_same_plans_give_the_same_bytes_in_the_same_files() {
         assert!(one.contains_key(Path::new(&format!("gpx/{name}.gpx"))));
         assert!(one.contains_key(Path::new(&format!("kml/{name}.kml"))));
     }
-    // 3 GPX, 3 KML and their overview, as many KMZ, 11 GeoJSON, 11 shapefiles of 5 files, a drawing.
-    assert_eq!(one.len(), 3 + 4 + 4 + 11 + 55 + 1, "{:?}", one.keys());
+    // 3 GPX, 3 KML and their overview, as many KMZ, 12 GeoJSON, 12 shapefiles of 5 files, a drawing.
+    assert_eq!(one.len(), 3 + 4 + 4 + 12 + 60 + 1, "{:?}", one.keys());
     assert_eq!(fs::read_dir(temp.path()).unwrap().count(), 2);
 }
 

@@ -142,6 +142,11 @@ fn layers_hold_what_the_contract_names() {
             "Unknown (any)",
             "block_id note_id kind layer radius_m accuracy_m date fate message source",
         ),
+        (
+            "power_lines",
+            "Unknown (any)",
+            "block_id line_id source_layer kind voltage_kv voltage_text wire_height_m limit_m limit_from limit_source tree_height_m tree_height_from tree_height_source belt_m agreed agreed_source limit_ha belt_ha crossings",
+        ),
     ];
     let dataset = Dataset::open(temp.path().join("layout.gpkg")).unwrap();
     assert_eq!(dataset.layer_count(), expected.len());

@@ -4,7 +4,7 @@
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
-use blockwright::model::{Settings, Wind};
+use blockwright::model::{Settings, TreeHeight, Wind};
 use blockwright::project::{self, Project};
 use blockwright::rulebook::{self, ReadStatus};
 use proptest::prelude::*;
@@ -132,10 +132,14 @@ fn every_setting_can_be_set() {
     };
     let project = project::load(Path::new("fixtures/project/valid/every_key.toml")).unwrap();
     // Without a wind there are none of its figures.
-    let plain = Settings {
+    let mut plain = Settings {
         wind: Some(Wind::new(0.0, String::new())),
         ..Settings::default()
     };
+    plain.layout.tree_height = Some(TreeHeight {
+        height_m: 0.0,
+        source: String::new(),
+    });
     let (mut given, default) = (of(&project.settings), of(&plain));
     // A table of names that nobody has by default.
     let before = given.len();

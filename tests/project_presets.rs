@@ -159,9 +159,12 @@ fn combinations(lines: &[&RuleLine]) -> Vec<(String, Facts)> {
 }
 
 /// What meets no definition and has no line for every class; the widest line stands in there, and the findings say so.
-const IN_NO_CLASS: [&str; 12] = [
+const IN_NO_CLASS: [&str; 15] = [
     "bc-fppr lakes, area just below 0.25 ha, dry_unit no",
     "bc-fppr lakes, area just below 0.25 ha, dry_unit yes",
+    "bc-fppr power_lines, voltage_kv 0.75",
+    "bc-fppr power_lines, voltage_kv just above 550",
+    "bc-fppr power_lines, voltage_kv just below 0.75",
     "bc-fppr wetlands, area just below 0.25 ha, dry_unit no",
     "bc-fppr wetlands, area just below 0.25 ha, dry_unit yes",
     "ky-bmp streams, flow another",

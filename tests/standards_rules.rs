@@ -41,6 +41,7 @@ checks![
     united_states::single_figures_of_the_states,
     elsewhere::united_kingdom_and_scotland,
     elsewhere::tasmania,
+    elsewhere::british_columbia_power_lines,
 ];
 
 #[test]
@@ -52,7 +53,7 @@ fn every_row_is_used() {
     let used = rows.used();
     let unused: Vec<&String> = rows.by_id.keys().filter(|id| !used.contains(*id)).collect();
     assert!(unused.is_empty(), "{unused:?}");
-    assert_eq!(rows.by_id.len(), 89);
+    assert_eq!(rows.by_id.len(), 92);
 }
 
 #[test]

@@ -52,7 +52,11 @@ pub fn edges(
 /// Whether ground within the rule's distances is kept, so that the feature itself, if it is a polygon, is kept too.
 pub fn is_kept(near: &NearFeature) -> bool {
     match near.feature.kind {
-        LayerKind::Streams | LayerKind::Lakes | LayerKind::Wetlands | LayerKind::Protected => true,
+        LayerKind::Streams
+        | LayerKind::Lakes
+        | LayerKind::Wetlands
+        | LayerKind::Protected
+        | LayerKind::PowerLines => true,
         LayerKind::Roads => near.demand.asks_for_something(),
         LayerKind::Retain => near.feature.stays(),
         _ => false,
@@ -157,6 +161,7 @@ mod tests {
                 fringe_unknown: false,
                 road_use: Default::default(),
                 machine_free_m: None,
+                power_line: None,
             },
             source: Source::Lines(lines),
             stretches: vec![],

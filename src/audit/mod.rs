@@ -13,6 +13,7 @@ mod night;
 mod opening;
 mod planned;
 mod portfolio;
+mod power_lines;
 pub mod reached;
 mod reserves;
 mod road_band;

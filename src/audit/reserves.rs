@@ -15,7 +15,7 @@ use crate::geometry::buffer::Source;
 use crate::geometry::distance::{Segment, SegmentIndex, line_segments, point_segment};
 use crate::landbase::NearFeature;
 use crate::model::{LayerKind, Verdict};
-use crate::rulebook::{BARRIER_RULE, BARRIER_SOURCE, RuleLine, Widths};
+use crate::rulebook::{BARRIER_RULE, BARRIER_SOURCE, POWER_LINE_BELT, RuleLine, Widths};
 
 /// Approaches farther beyond the requirement than this are not of interest.
 const LOOK_BEYOND_M: f64 = 20.0;
@@ -24,20 +24,20 @@ const DEPTH_PRECISION_M: f64 = 0.004;
 
 /// How near something comes to a feature: from the feature's edge, negative inside it.
 #[derive(Clone, Copy, Debug)]
-struct Nearest {
-    distance_m: f64,
-    required_m: f64,
-    at: Coord,
+pub(super) struct Nearest {
+    pub distance_m: f64,
+    pub required_m: f64,
+    pub at: Coord,
     slope_unknown: bool,
 }
 
 impl Nearest {
-    fn spare_m(&self) -> f64 {
+    pub fn spare_m(&self) -> f64 {
         self.distance_m - self.required_m
     }
 }
 
-fn nearer(a: Option<Nearest>, b: Option<Nearest>) -> Option<Nearest> {
+pub(super) fn nearer(a: Option<Nearest>, b: Option<Nearest>) -> Option<Nearest> {
     match (a, b) {
         (Some(a), Some(b)) => Some(if b.spare_m() < a.spare_m() { b } else { a }),
         (a, b) => a.or(b),
@@ -64,7 +64,12 @@ fn to_ground(ground: &Ground, edges: &[Edge], half_m: f64, within_m: f64) -> Opt
 }
 
 /// The same for lines.
-fn to_lines(lines: &Ways, edges: &[Edge], half_m: f64, within_m: f64) -> Option<Nearest> {
+pub(super) fn to_lines(
+    lines: &Ways,
+    edges: &[Edge],
+    half_m: f64,
+    within_m: f64,
+) -> Option<Nearest> {
     let mut best: Option<Nearest> = None;
     for edge in edges {
         let spare_m = best.map_or(within_m, |best| best.spare_m());
@@ -135,7 +140,7 @@ fn inside(ground: &Ground, near: &NearFeature, edges: &[Edge]) -> Option<Nearest
 }
 
 /// The approach of some ground to a feature, beside its edge or inside it, with the least to spare.
-fn nearest_of(
+pub(super) fn nearest_of(
     ground: &Ground,
     near: &NearFeature,
     edges: &[Edge],
@@ -261,9 +266,11 @@ impl Scene<'_> {
             let Some(found) = found.filter(|found| found.spare_m() < 0.0) else {
                 continue;
             };
-            let worst = short
-                .entry(format!("reserve:{}", rule.id))
-                .or_insert((0.0, found.at));
+            let row = match is_power_line(near) {
+                true => POWER_LINE_BELT.to_owned(),
+                false => format!("reserve:{}", rule.id),
+            };
+            let worst = short.entry(row).or_insert((0.0, found.at));
             if -found.spare_m() > worst.0 {
                 *worst = (-found.spare_m(), found.at);
             }
@@ -273,13 +280,15 @@ impl Scene<'_> {
 
     /// One row per rule of a feature that what is cut or driven comes near.
     pub(super) fn reserves(&self) -> Vec<Judged> {
-        let rules = self.rules_of(asked::owes_a_reserve).into_iter();
+        let rules = self.rules_of(|near| asked::owes_a_reserve(near) && !is_power_line(near));
+        let rules = rules.into_iter();
         rules.filter_map(|rule| self.reserve_row(rule)).collect()
     }
 
     /// One row per rule of a feature that excludes machines and that what is driven comes near.
     pub(super) fn machine_exclusions(&self) -> Vec<Judged> {
-        let rules = self.rules_of(asked::excludes_machines).into_iter();
+        let rules = self.rules_of(|near| asked::excludes_machines(near) && !is_power_line(near));
+        let rules = rules.into_iter();
         rules
             .filter_map(|rule| self.machine_exclusion(rule))
             .collect()
@@ -522,8 +531,13 @@ impl Scene<'_> {
     }
 }
 
+/// Power lines have rows of their own.
+fn is_power_line(near: &NearFeature) -> bool {
+    near.demand.power_line.is_some()
+}
+
 /// The edges of a source with one requirement.
-fn alike(source: &Source, required_m: f64) -> Vec<Edge> {
+pub(super) fn alike(source: &Source, required_m: f64) -> Vec<Edge> {
     let edge = |s: Segment| Edge {
         a: s.a,
         b: s.b,

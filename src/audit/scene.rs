@@ -15,7 +15,9 @@ use super::split::{inside_of, split, union_of};
 use crate::geometry::area::{Bounds, area, length, polygon_area, rings};
 use crate::geometry::counted_once::SharedGround;
 use crate::geometry::sound::sound_all;
-use crate::landbase::{Landbase, NearFeature, SlopeSource, Slopes, crossings, off_crossings};
+use crate::landbase::{
+    Landbase, NearFeature, SlopeSource, Slopes, crossings, off_crossings, settle_trees,
+};
 use crate::model::{GroundFrame, Settings, SourceBlock, Verdict};
 use crate::rulebook::{Rulebook, counts_as_retained};
 
@@ -145,7 +147,8 @@ pub fn judge(
     for way in &ways {
         way.0.iter().for_each(|&c| bounds.add(c));
     }
-    let near = context.landbase.near(frame, &bounds);
+    let mut near = context.landbase.near(frame, &bounds);
+    settle_trees(&mut near, &shape, context.settings);
     let slopes = context
         .landbase
         .slopes(context.terrain, frame, &bounds, &near);
@@ -198,6 +201,7 @@ pub fn judge(
         rows.extend(scene.reserves());
         rows.extend(scene.stream_barrier());
         rows.extend(scene.machine_exclusions());
+        rows.extend(scene.power_lines());
         rows.push(scene.retention_share());
         rows.extend(scene.management_shares());
         rows.extend(scene.trees_per_length());

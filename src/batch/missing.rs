@@ -61,6 +61,7 @@ impl Missing {
                         | LayerKind::Retain
                         | LayerKind::Roads
                         | LayerKind::Hazards
+                        | LayerKind::PowerLines
                 );
                 let bounds = bounds(problem.shape.as_ref()?);
                 (keeps_out && !bounds.is_empty()).then(|| Feature {

@@ -234,6 +234,10 @@ impl Judge<'_> {
 
     fn by_rule(&self, off: KeptOff) -> Vec<Judged> {
         let asks = |near: &&NearFeature| {
+            // Power lines have rows of their own.
+            if near.feature.kind == LayerKind::PowerLines {
+                return false;
+            }
             let asks = near.demand.rule.is_some() && (off.width)(near.demand.widest()) > 0.0;
             let hazard = near.feature.kind == LayerKind::Hazards;
             (off.itself && near.keeps_out()) || ((near.keeps_out() || hazard) && asks)

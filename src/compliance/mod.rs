@@ -10,6 +10,7 @@ mod decks;
 mod distances;
 mod night;
 mod portfolio;
+mod power_lines;
 mod reach;
 mod road_band;
 mod slope;
@@ -22,7 +23,7 @@ use geo::LineString;
 
 use crate::geometry::area::Bounds;
 use crate::geometry::sound::sound_geometry;
-use crate::landbase::{NearFeature, Slopes, Stocking, crossings, off_crossings};
+use crate::landbase::{NearFeature, Slopes, Stocking, crossings, off_crossings, settle_trees};
 use crate::layout::Context;
 use crate::model::*;
 use crate::rulebook::ReadStatus;
@@ -36,7 +37,8 @@ pub use portfolio::{PortfolioShare, Season};
 pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
     let frame = &block.frame;
     let bounds = Bounds::of_polygons(&plan.shape);
-    let near = context.landbase.near(frame, &bounds);
+    let mut near = context.landbase.near(frame, &bounds);
+    settle_trees(&mut near, &plan.shape, context.settings);
     let slopes = context
         .landbase
         .slopes(context.terrain, frame, &bounds, &near);
@@ -68,6 +70,7 @@ pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
     verdicts.extend(judge.reserves());
     verdicts.extend(judge.stream_barrier());
     verdicts.extend(judge.machine_exclusions());
+    verdicts.extend(judge.power_lines());
     verdicts.push(judge.inside_block());
     verdicts.extend(judge.strip_width());
     verdicts.extend(judge.reach());

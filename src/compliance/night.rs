@@ -130,22 +130,32 @@ impl Judge<'_> {
         let required_m = self.context.settings.layout.hazard_distance_m;
         let hazards = || {
             let near = self.near.iter();
-            near.filter(|near| near.feature.kind == LayerKind::Hazards)
+            near.filter(|near| {
+                matches!(
+                    near.feature.kind,
+                    LayerKind::Hazards | LayerKind::PowerLines
+                )
+            })
         };
         hazards().next()?;
         let measured = Measured::polygons(night.to_vec());
         let mut nearest: Option<Nearest> = None;
         for near in hazards() {
-            let edges = edges(&near.source, required_m);
-            nearest = nearer(nearest, measured.approach(&edges, 0.0, LOOK_BEYOND_M));
+            let belt_m = near.demand.power_line.map_or(0.0, |line| line.belt_m());
+            let edges = edges(&near.source, required_m.max(belt_m));
+            let half_m = match near.feature.kind {
+                LayerKind::PowerLines => near.demand.half_m,
+                _ => 0.0,
+            };
+            nearest = nearer(nearest, measured.approach(&edges, half_m, LOOK_BEYOND_M));
             nearest = nearer(nearest, measured.intrusion(&near.source, &edges));
         }
-        let holds = nearest.is_none_or(|n| n.distance_m >= required_m - DISTANCE_TOLERANCE_M);
+        let holds = nearest.is_none_or(|n| n.spare_m() >= -DISTANCE_TOLERANCE_M);
         let mut judged = self.row(
             "night-hazard",
             "Nothing night-safe nearer to a hazard than set",
             "m",
-            Some(required_m),
+            Some(nearest.map_or(required_m, |nearest| nearest.required_m)),
             nearest.map(|nearest| shown(nearest.distance_m)),
             if holds { Verdict::Pass } else { Verdict::Fail },
             "layout.hazard_distance of the project file",

@@ -6,7 +6,9 @@ use rayon::prelude::*;
 
 use super::blocks::{Claim, DemoBlock, block, claims};
 use super::country::{Around, Cell, Country, outwards};
-use super::patches::{Area, Hazard, Stand, brush, hazards, protected, soft_ground, stands};
+use super::patches::{
+    Area, Hazard, PowerLine, Stand, brush, hazards, power_lines, protected, soft_ground, stands,
+};
 use super::roads::Road;
 use super::water::{Pond, Reach};
 
@@ -27,6 +29,7 @@ pub struct Scenery {
     pub soft_ground: Vec<Area>,
     pub protected: Vec<Area>,
     pub hazards: Vec<Hazard>,
+    pub power_lines: Vec<PowerLine>,
     pub stands: Vec<Stand>,
 }
 
@@ -143,6 +146,7 @@ fn scenery(country: &Country, cell: Cell) -> Scenery {
         soft_ground: soft_ground(terrain, cell, &near),
         protected: protected(terrain, cell, &near),
         hazards: hazards(terrain, cell),
+        power_lines: power_lines(terrain, cell),
         stands: stands(terrain, cell),
     }
 }

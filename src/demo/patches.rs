@@ -17,9 +17,19 @@ pub struct Hazard {
     pub line: LineString,
 }
 
+pub struct PowerLine {
+    pub kind: &'static str,
+    pub voltage: &'static str,
+    /// Of the lowest wire over the ground, m.
+    pub wire_m: f64,
+    pub line: LineString,
+}
+
 pub struct Stand {
     pub stems_per_ha: f64,
     pub tree_m3: f64,
+    /// Of the tallest trees, m.
+    pub height_m: f64,
     pub outline: Polygon,
 }
 
@@ -112,7 +122,7 @@ pub fn protected(terrain: Terrain, cell: Cell, around: &Around) -> Vec<Area> {
 }
 
 pub fn hazards(terrain: Terrain, cell: Cell) -> Vec<Hazard> {
-    let mut hazards = power_line(terrain, cell);
+    let mut hazards = Vec::new();
     let mut dice = dice_of(terrain, 74, cell);
     for _ in 0..3 {
         let at = somewhere(&mut dice, cell);
@@ -125,7 +135,7 @@ pub fn hazards(terrain: Terrain, cell: Cell) -> Vec<Hazard> {
 }
 
 /// Straight between its corner towers, one line every 7 km.
-fn power_line(terrain: Terrain, cell: Cell) -> Vec<Hazard> {
+pub fn power_lines(terrain: Terrain, cell: Cell) -> Vec<PowerLine> {
     const SPACING: f64 = 7_000.0;
     const TOWERS: f64 = 1_400.0;
     let height = |line: i64, at: f64| {
@@ -152,8 +162,14 @@ fn power_line(terrain: Terrain, cell: Cell) -> Vec<Hazard> {
                 stations.push(corner);
             }
             stations.push(right);
-            Hazard {
-                kind: "power_line",
+            let (kind, voltage, wire_m) = match line.rem_euclid(2) {
+                0 => ("transmission", "138 kV", 8.5),
+                _ => ("distribution", "25 kV", 6.5),
+            };
+            PowerLine {
+                kind,
+                voltage,
+                wire_m,
                 line: tidy(stations.into_iter().map(|x| Coord {
                     x,
                     y: height(line, x),
@@ -248,6 +264,7 @@ pub fn stands(terrain: Terrain, cell: Cell) -> Vec<Stand> {
             Stand {
                 stems_per_ha: (stems / 10.0).round() * 10.0,
                 tree_m3: (tree_m3 * 100.0).round() / 100.0,
+                height_m: (9.0 + 18.0 * tree_m3.cbrt()).round(),
                 outline: Polygon::new(LineString(ring), vec![]),
             }
         })

@@ -107,10 +107,11 @@ enum Layer {
     Hazards,
     Stands,
     Retain,
+    PowerLines,
 }
 
 #[rustfmt::skip]
-const SCHEMAS: [Schema; 14] = [
+const SCHEMAS: [Schema; 15] = [
     Schema { name: "blocks", geometry: OGRwkbGeometryType::wkbMultiPolygon, mark: "D07", fields: &[("BLOCK", TEXT), ("AZIMUTH", REAL)] },
     Schema { name: "streams", geometry: LINES, mark: "ST", fields: &[("STREAM_ID", TEXT), ("CLASS", TEXT), ("WIDTH_M", REAL), ("FISH", TEXT)] },
     Schema { name: "stream_banks", geometry: AREAS, mark: "RB", fields: &[("BANK_ID", TEXT), ("CLASS", TEXT), ("FISH", TEXT)] },
@@ -123,8 +124,9 @@ const SCHEMAS: [Schema; 14] = [
     Schema { name: "brush", geometry: AREAS, mark: "BR", fields: &[("BRUSH_ID", TEXT)] },
     Schema { name: "soft_ground", geometry: AREAS, mark: "SG", fields: &[("SOFT_ID", TEXT)] },
     Schema { name: "hazards", geometry: LINES, mark: "HZ", fields: &[("HAZARD_ID", TEXT), ("KIND", TEXT)] },
-    Schema { name: "stands", geometry: AREAS, mark: "SD", fields: &[("STAND_ID", TEXT), ("STEMS_HA", REAL), ("TREE_M3", REAL)] },
+    Schema { name: "stands", geometry: AREAS, mark: "SD", fields: &[("STAND_ID", TEXT), ("STEMS_HA", REAL), ("TREE_M3", REAL), ("HEIGHT_M", REAL)] },
     Schema { name: "retain", geometry: OGRwkbGeometryType::wkbPoint, mark: "KP", fields: &[("KEEP_ID", TEXT), ("KIND", TEXT), ("ACROSS_M", REAL), ("COUNTS", TEXT)] },
+    Schema { name: "power_lines", geometry: LINES, mark: "PL", fields: &[("LINE_ID", TEXT), ("KIND", TEXT), ("VOLTAGE", TEXT), ("WIRE_M", REAL)] },
 ];
 
 struct Writer<'a> {
@@ -327,10 +329,20 @@ impl Taker for Writer<'_> {
             let line = Geometry::LineString(hazard.line.clone());
             self.add(Layer::Hazards, &line, &[Value::Text(hazard.kind)])?;
         }
+        for line in &scenery.power_lines {
+            let values = [
+                Value::Text(line.kind),
+                Value::Text(line.voltage),
+                Value::Number(line.wire_m),
+            ];
+            let line = Geometry::LineString(line.line.clone());
+            self.add(Layer::PowerLines, &line, &values)?;
+        }
         for stand in &scenery.stands {
             let values = [
                 Value::Number(stand.stems_per_ha),
                 Value::Number(stand.tree_m3),
+                Value::Number(stand.height_m),
             ];
             let id = id_of(
                 Layer::Stands as usize,

@@ -67,6 +67,7 @@ pub fn repair_rule(kind: LayerKind) -> RepairRule {
         | LayerKind::Protected
         | LayerKind::Retain
         | LayerKind::Hazards
+        | LayerKind::PowerLines
         | LayerKind::SoftGround
         | LayerKind::Brush
         | LayerKind::Roads

@@ -7,8 +7,9 @@ use std::f64::consts::PI;
 use geo::{Coord, LineString, MultiPolygon, Polygon};
 
 use super::area::rings;
+use super::buffer::Source;
 use super::distance::SegmentIndex;
-use super::overlay::difference;
+use super::overlay::{difference, intersection, oriented};
 
 /// What the chords of one full circle leave out of it, or add to it, at most.
 pub const CIRCLE_ERROR_M2: f64 = 0.005;
@@ -95,6 +96,31 @@ pub fn swath<'l>(lines: impl IntoIterator<Item = &'l LineString>, half_m: f64) -
         }
     }
     pieces
+}
+
+/// What of some ground lies within a distance of a source as drawn, with round ends; never less, and at most
+/// [`CIRCLE_ERROR_M2`] more for every full circle turned.
+pub fn within(ground: &MultiPolygon, source: &Source, distance_m: f64) -> MultiPolygon {
+    // Out and back: a swath is round where it turns.
+    let turned = |line: &LineString| {
+        let back = line.0.iter().rev().skip(1).copied();
+        LineString(line.0.iter().copied().chain(back).collect())
+    };
+    let point = |at: Coord| {
+        let aside = at + Coord { x: 1e-3, y: 0.0 };
+        LineString(vec![at, aside, at])
+    };
+    let mut near = Vec::new();
+    let lines: Vec<LineString> = match source {
+        Source::Points(points) => points.iter().map(|&at| point(at)).collect(),
+        Source::Lines(lines) => lines.0.iter().map(turned).collect(),
+        Source::Polygons(polygons) => {
+            near.extend(oriented(polygons.clone()).0);
+            polygons.0.iter().flat_map(rings).cloned().collect()
+        }
+    };
+    near.extend(swath(&lines, distance_m));
+    intersection(ground, &near)
 }
 
 #[derive(Clone, Copy)]
@@ -309,5 +335,30 @@ mod tests {
         let fold = [line(&[(0., 0.), (40., 0.), (10., 0.)])];
         let drawn_m2 = area(&union(&swath(&fold, 2.0)));
         assert!((drawn_m2 - (160.0 + 2.0 * PI)).abs() < 0.01, "{drawn_m2}");
+    }
+
+    /// A line of 100 m and a point, with 10 m around them: a stadium, and a disc.
+    #[test]
+    fn ends_are_round() {
+        let c = |x: f64, y: f64| Coord { x, y };
+        let ring = vec![
+            c(-500., -500.),
+            c(500., -500.),
+            c(500., 500.),
+            c(-500., 500.),
+            c(-500., -500.),
+        ];
+        let ground = MultiPolygon(vec![Polygon::new(LineString(ring), vec![])]);
+        let disc_m2 = std::f64::consts::PI * 100.0;
+        let line = LineString(vec![c(0., 0.), c(60., 0.), c(60., 40.)]);
+        let bend_m2 = 2000.0 - 100.0 + disc_m2 / 4.0;
+        let found_m2 = area(&within(
+            &ground,
+            &Source::Lines(geo::MultiLineString(vec![line])),
+            10.0,
+        ));
+        assert!((found_m2 - disc_m2 - bend_m2).abs() < 0.1, "{found_m2}");
+        let found_m2 = area(&within(&ground, &Source::Points(vec![c(3., 3.)]), 10.0));
+        assert!((found_m2 - disc_m2).abs() < 0.1, "{found_m2}");
     }
 }

@@ -7,7 +7,7 @@ use crate::geometry::area::Bounds;
 use crate::geometry::buffer::Source;
 use crate::geometry::distance::{SegmentIndex, inside_polygon, share_along};
 use crate::geometry::overlay::{clip_lines, union};
-use crate::model::{LayerKind, Zone, ZoneKind};
+use crate::model::{LayerKind, Zone, ZoneKind, is_beneath_line};
 
 /// A way across what is else kept off, as wide as it is cleared. Nothing is cut on it.
 #[derive(Clone, Debug)]
@@ -16,6 +16,8 @@ pub struct Crossing {
     pub class: Option<String>,
     pub source_layer: String,
     pub width_m: f64,
+    /// Ids of the power lines that it passes beneath.
+    pub beneath: Vec<String>,
     /// From clear ground on one side to clear ground on the other.
     pub line: LineString,
     pub shape: Vec<Polygon>,
@@ -48,25 +50,66 @@ const CLEAR_M: f64 = 0.5;
 
 /// Crossings among what is near a block, in the order they were read. Points lead square across the nearest kept ground;
 /// lines go on straight until they are out of it. `width_m` is for those that state none.
+///
+/// Only those whose class says so pass beneath power lines; any other that comes near one is closed.
 pub fn crossings(near: &[NearFeature], width_m: f64) -> Vec<Crossing> {
+    let found = open_and_closed(near, width_m).into_iter();
+    found.filter(|own| !own.is_closed()).collect()
+}
+
+/// Crossings that are closed, since they come near power lines and nobody says that machines may pass beneath these.
+pub fn closed_crossings(near: &[NearFeature], width_m: f64) -> Vec<Crossing> {
+    let found = open_and_closed(near, width_m).into_iter();
+    found.filter(Crossing::is_closed).collect()
+}
+
+impl Crossing {
+    fn passes_beneath(&self) -> bool {
+        self.class.as_deref().is_some_and(is_beneath_line)
+    }
+
+    fn is_closed(&self) -> bool {
+        !self.beneath.is_empty() && !self.passes_beneath()
+    }
+}
+
+fn open_and_closed(near: &[NearFeature], width_m: f64) -> Vec<Crossing> {
     let is_crossing = |own: &NearFeature| own.feature.kind == LayerKind::Crossings;
     // Most blocks have none, and an index of all that is kept is dear.
     if !near.iter().any(is_crossing) {
         return vec![];
     }
-    let kept = Kept::new(near);
+    let all = Kept::new(near, true);
+    let but_lines = Kept::new(near, false);
+    let lines: Vec<Wires> = near.iter().filter_map(Wires::of).collect();
     let mut found = Vec::new();
     for own in near.iter().filter(|own| is_crossing(own)) {
+        let passes = own.feature.class.as_deref().is_some_and(is_beneath_line);
+        let kept = if passes { &all } else { &but_lines };
+        let wires = &lines;
         let lines: Vec<LineString> = match &own.source {
-            Source::Points(points) => points.iter().filter_map(|&at| kept.square(at)).collect(),
+            Source::Points(points) => {
+                // A point beside a line alone leads nowhere unless it passes beneath; that is told of its place.
+                let place =
+                    |at: Coord| (!passes && !lines.is_empty()).then(|| LineString(vec![at; 2]));
+                let leads = |&at: &Coord| kept.square(at).or_else(|| place(at));
+                points.iter().filter_map(leads).collect()
+            }
             Source::Lines(lines) => lines.0.clone(),
             Source::Polygons(_) => vec![],
         };
         for line in lines.into_iter().filter(|line| line.0.len() > 1) {
+            let is_place = line.0.windows(2).all(|w| w[0] == w[1]);
             let line = kept.out_of(line, false);
             let through = kept.out_of(line.clone(), true);
             let width_m = own.feature.width_m.unwrap_or(width_m);
+            let beneath = wires.iter().filter(|wires| wires.come_near(&line, width_m));
+            let beneath: Vec<String> = beneath.map(|wires| wires.id.to_owned()).collect();
+            if is_place && beneath.is_empty() {
+                continue;
+            }
             found.push(Crossing {
+                beneath,
                 id: own.feature.id.clone(),
                 class: own.feature.class.clone(),
                 source_layer: own.feature.source_layer.clone(),
@@ -78,6 +121,33 @@ pub fn crossings(near: &[NearFeature], width_m: f64) -> Vec<Crossing> {
         }
     }
     found
+}
+
+/// A power line, and how far it is kept off.
+struct Wires<'n> {
+    id: &'n str,
+    index: SegmentIndex,
+    source: &'n Source,
+    off_m: f64,
+}
+
+impl<'n> Wires<'n> {
+    fn of(near: &'n NearFeature) -> Option<Wires<'n>> {
+        near.demand.power_line.as_ref()?;
+        let widths = near.demand.widest();
+        Some(Wires {
+            id: &near.feature.id,
+            index: near.source.index(),
+            source: &near.source,
+            off_m: near.demand.half_m + widths.reserve_m.max(widths.machine_exclusion_m),
+        })
+    }
+
+    fn come_near(&self, way: &LineString, width_m: f64) -> bool {
+        let within_m = self.off_m + width_m / 2.0;
+        let near = |w: &[Coord]| self.index.approach(w[0], w[1], within_m).is_some();
+        way.0.windows(2).any(near) || way.0.iter().any(|&at| self.source.contains(at))
+    }
 }
 
 /// What of ways does not lie on crossings.
@@ -113,7 +183,8 @@ struct Kept<'n> {
 }
 
 impl<'n> Kept<'n> {
-    fn new(near: &'n [NearFeature]) -> Kept<'n> {
+    /// `lines`: power lines too.
+    fn new(near: &'n [NearFeature], lines: bool) -> Kept<'n> {
         let off = |own: &'n NearFeature| {
             let widths = own.demand.widest();
             let asked_m = own.demand.half_m + widths.reserve_m.max(widths.machine_exclusion_m);
@@ -132,7 +203,10 @@ impl<'n> Kept<'n> {
             })
         };
         Kept {
-            each: near.iter().filter_map(off).collect(),
+            each: (near.iter())
+                .filter(|own| lines || own.demand.power_line.is_none())
+                .filter_map(off)
+                .collect(),
         }
     }
 

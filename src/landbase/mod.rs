@@ -2,6 +2,7 @@
 
 mod crossings;
 mod near;
+mod power_lines;
 mod slope;
 mod slope_classes;
 mod stocking;
@@ -17,8 +18,11 @@ use crate::model::{
 };
 use crate::rulebook::{Channel, Match, MeasuredFrom, RoadUse, RuleLine, Rulebook, Widths};
 
-pub use crossings::{Crossing, crossings, off_crossings};
+pub use crossings::{Crossing, closed_crossings, crossings, off_crossings};
 pub use near::NearFeature;
+pub use power_lines::{
+    Limit, POWER_LINES_SOURCE, PowerLine, TreesFrom, UNKNOWN_TREE_M, settle_trees,
+};
 pub use slope::{GroundRun, Slope, SlopeGround, SlopeRun, SlopeSource, Slopes};
 pub use stocking::{Counted, NO_STAND_TABLE, Stocking, bank_m};
 pub use stretches::{STEP_M, Stretch};
@@ -76,6 +80,8 @@ pub struct Demand<'a> {
     pub road_use: RoadUse,
     /// Of what stays: its own width on which no machine drives, m; None: that of its rule.
     pub machine_free_m: Option<f64>,
+    /// Of power lines: how far machines and falling trees keep off.
+    pub power_line: Option<PowerLine>,
 }
 
 impl Demand<'_> {
@@ -86,6 +92,9 @@ impl Demand<'_> {
 
     /// What the feature itself says goes before what its rule asks.
     pub fn own(&self, widths: Widths) -> Widths {
+        if let Some(line) = self.power_line {
+            return line.widths();
+        }
         Widths {
             machine_exclusion_m: self.machine_free_m.unwrap_or(widths.machine_exclusion_m),
             ..widths
@@ -134,9 +143,13 @@ impl<'a> Landbase<'a> {
         rules: &'a Rulebook,
         settings: &'a LayoutSettings,
     ) -> Landbase<'a> {
+        let tallest_m = power_lines::tallest_m(features, settings.tree_height.as_ref());
         let demands: Vec<Demand> = features
             .iter()
-            .map(|feature| demand(feature, rules, settings))
+            .map(|feature| Demand {
+                power_line: PowerLine::of(feature, rules, settings, tallest_m),
+                ..demand(feature, rules, settings)
+            })
             .collect();
         let mut trees = Vec::new();
         for kind in LayerKind::ALL {
@@ -358,6 +371,7 @@ fn demand<'a>(feature: &Feature, rules: &'a Rulebook, settings: &LayoutSettings)
     let bank = channel.bank(rule);
     let half_m = match feature.kind {
         LayerKind::Roads if is_line => feature.width_m.unwrap_or(settings.road_width_m) / 2.0,
+        LayerKind::PowerLines => feature.width_m.unwrap_or(0.0) / 2.0,
         LayerKind::Retain if !matches!(feature.shape, Shape::Polygons(_)) => {
             feature.width_m.unwrap_or(KEPT_WIDTH_M) / 2.0
         }
@@ -383,6 +397,7 @@ fn demand<'a>(feature: &Feature, rules: &'a Rulebook, settings: &LayoutSettings)
             Some(Fact::Number(m)) if feature.stays() => Some(*m),
             _ => None,
         },
+        power_line: None,
         road_use: if feature.kind == LayerKind::Roads {
             RoadUse::of(&feature.facts).or(of_class.unwrap_or_default())
         } else {
@@ -396,7 +411,7 @@ fn radius(feature: &Feature, demand: &Demand, settings: &LayoutSettings) -> f64 
     let ruled = demand.widest().reach_m();
     let set = match feature.kind {
         LayerKind::Roads => settings.road_band_m.max(settings.frontage_distance_m),
-        LayerKind::Hazards => settings.hazard_distance_m,
+        LayerKind::Hazards | LayerKind::PowerLines => settings.hazard_distance_m,
         LayerKind::Crossings => SHOWN_BEYOND_M,
         _ => 0.0,
     };

@@ -34,9 +34,11 @@ impl NearFeature<'_> {
     /// something to be left beside them.
     pub fn keeps_out(&self) -> bool {
         match self.feature.kind {
-            LayerKind::Streams | LayerKind::Lakes | LayerKind::Wetlands | LayerKind::Protected => {
-                true
-            }
+            LayerKind::Streams
+            | LayerKind::Lakes
+            | LayerKind::Wetlands
+            | LayerKind::Protected
+            | LayerKind::PowerLines => true,
             LayerKind::Roads => self.demand.asks_for_something(),
             LayerKind::Retain => self.feature.stays(),
             _ => false,
@@ -49,6 +51,11 @@ impl NearFeature<'_> {
         let least_m = self.demand.rule.map_or(0.0, RuleLine::least_reserve_m);
         let barrier_m = self.demand.barrier_beyond(least_m)?;
         Some((&self.source, barrier_m))
+    }
+
+    /// Of a power line: whether anybody says that its owner agreed, with a source or without.
+    pub fn said_agreed(&self) -> bool {
+        super::power_lines::said_agreed(&self.feature.facts)
     }
 
     /// Whether wood may come to it and nothing may stand beside it: a road, unless its own rule asks otherwise.

@@ -27,6 +27,7 @@ mod orientation;
 mod outlets;
 mod patch_cells;
 mod patches;
+mod power_lines;
 mod rest;
 mod retention;
 mod road_clearing;
@@ -58,7 +59,7 @@ use geo::MultiPolygon;
 use crate::geometry::area::{Bounds, area, rings};
 use crate::geometry::buffer::{BufferError, Engines};
 use crate::geometry::distance::SegmentIndex;
-use crate::landbase::{Landbase, NearFeature, SlopeSource, crossings};
+use crate::landbase::{Landbase, NearFeature, SlopeSource, crossings, settle_trees};
 use crate::model::{
     BlockPlan, CutFault, LayerKind, PieceId, Section, Settings, SourceBlock, Strip, StripLine,
 };
@@ -162,10 +163,15 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
     let slopes = context
         .landbase
         .slopes(context.terrain, frame, &bounds, &near);
+    settle_trees(&mut near, &shape, context.settings);
     for feature in &mut near {
         feature.follow(&slopes);
     }
-    let zones = zones::draw(context, &shape, &near, &slopes)?;
+    let mut zones = zones::draw(context, &shape, &near, &slopes)?;
+    let over = crossings(&near, context.settings.layout.crossing_width_m);
+    zones.power_lines = power_lines::notes(context, &shape, &near, &over);
+    let told = power_lines::findings(context, &near, &zones.power_lines, &over);
+    zones.findings.extend(told);
     let spacing_m =
         tree_spacing::in_block((context.landbase, context.settings), block, &shape, &near);
     let site = attempt::Site {
@@ -175,7 +181,7 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         near: &near,
         zones: &zones,
         slopes: &slopes,
-        crossings: crossings(&near, context.settings.layout.crossing_width_m),
+        crossings: over,
         access: access(context, block, &bounds, &near),
         roads: outlets::Roads::near(&near),
         of_trees_m: tree_spacing::least_m(context.settings, spacing_m),

@@ -261,6 +261,7 @@ pub fn plan(
         bunches,
         scale: block.scale,
         geodesic_m2: block.geodesic_m2,
+        power_lines: ground.zones.power_lines.clone(),
         zones: sound_zones(&ground.zones.list, &felled.0, &block.frame),
         parts: notes,
         strips: work.strips,

@@ -5,7 +5,7 @@ use std::borrow::Cow;
 use geo::Polygon;
 
 use super::boundary_pass::is_small;
-use super::{Context, LayoutError, doubts};
+use super::{Context, LayoutError, doubts, power_lines};
 use crate::geometry::area::Bounds;
 use crate::geometry::buffer::{Rung, Source, certified};
 use crate::geometry::distance::SegmentIndex;
@@ -45,6 +45,7 @@ pub struct Zones<'n> {
     unsaid: Vec<String>,
     /// Features that keep machines off somewhere, but not in the block.
     aside: Vec<&'n NearFeature<'n>>,
+    pub power_lines: Vec<PowerLineNote>,
     pub findings: Vec<Finding>,
     pub rungs: RungCount,
 }
@@ -170,6 +171,7 @@ pub fn draw<'n>(
     let mut zones = Zones::default();
     for feature in near {
         match feature.feature.kind {
+            LayerKind::PowerLines => zones.power_line(context, &outline, feature)?,
             _ if feature.keeps_out() => zones.keep_out(context, &outline, feature, slopes)?,
             LayerKind::Roads => zones.road(context, &outline, feature)?,
             LayerKind::Hazards => zones.hazard(context, &outline, feature, slopes)?,
@@ -224,7 +226,7 @@ impl<'n> Zones<'n> {
         });
     }
 
-    fn buffer(
+    pub(super) fn buffer(
         &mut self,
         context: Context<'_>,
         near: &NearFeature,
@@ -247,7 +249,7 @@ impl<'n> Zones<'n> {
         Ok(buffered.shape)
     }
 
-    fn record(
+    pub(super) fn record(
         &mut self,
         near: &NearFeature,
         kind: ZoneKind,
@@ -257,7 +259,7 @@ impl<'n> Zones<'n> {
         self.record_as(rule_id(near), near, kind, width_m, shape);
     }
 
-    fn record_as(
+    pub(super) fn record_as(
         &mut self,
         rule_id: String,
         near: &NearFeature,
@@ -309,6 +311,11 @@ impl<'n> Zones<'n> {
         self.ruled(context, near, true)
     }
 
+    /// A feature that has nothing to say in the block, but may have beside it.
+    pub(super) fn stand_aside(&mut self, near: &'n NearFeature<'n>) {
+        self.aside.push(near);
+    }
+
     /// A rule that asks for trees beside a road goes before the road band, which nobody asks for but practice.
     fn say_overruled(&mut self, context: Context<'_>, near: &NearFeature) {
         let rule = near.demand.rule.filter(|rule| rule.owes_trees());
@@ -343,7 +350,7 @@ impl<'n> Zones<'n> {
     }
 
     /// Reserve, management zone and machine exclusion as the rule asks of each stretch, each buffer certified on its own.
-    fn ruled(
+    pub(super) fn ruled(
         &mut self,
         context: Context<'_>,
         near: &'n NearFeature<'n>,
@@ -526,6 +533,7 @@ impl<'n> Zones<'n> {
         let shape = self.buffer(context, near, &near.source, distance_m)?;
         self.record(near, ZoneKind::Hazard, distance_m, shape.clone());
         self.hazard.extend(shape.0);
+        self.findings.extend(power_lines::among_hazards(near));
         if decides {
             doubts::say(&mut self.findings, near, slopes, outline);
         }

@@ -27,9 +27,42 @@ impl Facts {
     /// Of a patch that may stay: how much it is worth.
     pub const SCORE: &str = "score";
 
+    /// Of a stand: height of its tallest trees, m.
+    pub const TREE_HEIGHT: &str = "tree_height";
+
+    /// Of a power line: its nominal voltage, kV.
+    pub const VOLTAGE_KV: &str = "voltage_kv";
+    /// Of a power line, as its layer has them: what kind of line it is, and its voltage as written.
+    pub const LINE_KIND: &str = "line_kind";
+    pub const VOLTAGE_TEXT: &str = "voltage_text";
+    /// Of a power line: height of its lowest wire over the ground, m.
+    pub const WIRE_HEIGHT: &str = "wire_height";
+    /// Of a power line: the distance that its owner gave, m, and where that is written.
+    pub const OWNER_DISTANCE: &str = "owner_distance";
+    pub const OWNER_SOURCE: &str = "owner_source";
+    /// Of a power line: whether its owner agreed that trees which could fall on it are cut, and where that is written.
+    pub const OWNER_AGREED: &str = "owner_agreed";
+    pub const AGREED_SOURCE: &str = "agreed_source";
+
     pub fn get(&self, name: &str) -> Option<&Fact> {
         let found = self.0.iter().find(|(own, _)| own == name);
         found.map(|(_, fact)| fact)
+    }
+
+    /// A number; None for anything else.
+    pub fn number(&self, name: &str) -> Option<f64> {
+        match self.get(name)? {
+            Fact::Number(number) => Some(*number),
+            Fact::Flag(_) | Fact::Text(_) => None,
+        }
+    }
+
+    /// A text; None for anything else.
+    pub fn text(&self, name: &str) -> Option<&str> {
+        match self.get(name)? {
+            Fact::Text(text) => Some(text),
+            Fact::Flag(_) | Fact::Number(_) => None,
+        }
     }
 
     /// Adds a fact unless one of this name is there.

@@ -24,6 +24,8 @@ pub enum LayerKind {
     Brush,
     SoftGround,
     Hazards,
+    /// Electric lines: what comes near them can kill, and what falls on them too.
+    PowerLines,
     Stands,
     Landings,
     Crossings,
@@ -35,7 +37,7 @@ pub enum LayerKind {
 }
 
 impl LayerKind {
-    pub const ALL: [LayerKind; 16] = [
+    pub const ALL: [LayerKind; 17] = [
         LayerKind::Blocks,
         LayerKind::Streams,
         LayerKind::Lakes,
@@ -46,6 +48,7 @@ impl LayerKind {
         LayerKind::Brush,
         LayerKind::SoftGround,
         LayerKind::Hazards,
+        LayerKind::PowerLines,
         LayerKind::Stands,
         LayerKind::Landings,
         LayerKind::Crossings,
@@ -67,6 +70,7 @@ impl LayerKind {
             LayerKind::Brush => "brush",
             LayerKind::SoftGround => "soft_ground",
             LayerKind::Hazards => "hazards",
+            LayerKind::PowerLines => "power_lines",
             LayerKind::Stands => "stands",
             LayerKind::Landings => "landings",
             LayerKind::Crossings => "crossings",

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::costs::{Rates, TimeParts, WorkCost};
 use super::ground_frame::GroundFrame;
 use super::notes::PlanNote;
+use super::power_line::PowerLineNote;
 use super::problem::told;
 use super::stand_table::{Treatment, TreesLeft};
 use super::wind::BlockWind;
@@ -65,12 +66,14 @@ pub enum ZoneKind {
     RoadClearing,
     RoadBand,
     Hazard,
+    /// Beside a power line: no part of a machine or tree may enter.
+    LimitOfApproach,
     /// Where machines may cross water or kept ground.
     Crossing,
 }
 
 impl ZoneKind {
-    pub const ALL: [ZoneKind; 8] = [
+    pub const ALL: [ZoneKind; 9] = [
         ZoneKind::Reserve,
         ZoneKind::Management,
         ZoneKind::RetainedBand,
@@ -78,6 +81,7 @@ impl ZoneKind {
         ZoneKind::RoadClearing,
         ZoneKind::RoadBand,
         ZoneKind::Hazard,
+        ZoneKind::LimitOfApproach,
         ZoneKind::Crossing,
     ];
 
@@ -90,6 +94,7 @@ impl ZoneKind {
             ZoneKind::RoadClearing => "road_clearing",
             ZoneKind::RoadBand => "road_band",
             ZoneKind::Hazard => "hazard",
+            ZoneKind::LimitOfApproach => "limit_of_approach",
             ZoneKind::Crossing => "crossing",
         }
     }
@@ -766,6 +771,9 @@ pub struct BlockPlan {
     pub unworked: Vec<Unworked>,
     pub trails: Vec<SkidTrail>,
     pub decks: Vec<Deck>,
+    /// Power lines in and around the block.
+    #[serde(default)]
+    pub power_lines: Vec<PowerLineNote>,
     pub findings: Vec<Finding>,
     pub compliance: Vec<ComplianceRow>,
     pub rungs: RungCount,

@@ -46,6 +46,8 @@ pub enum ProblemCode {
     /// Of a note of the field: its kind.
     UnknownNote,
     RefusedNote,
+    /// Of a layer whose features belong to another role.
+    WrongRole,
 }
 
 impl ProblemCode {
@@ -84,6 +86,7 @@ impl ProblemCode {
             ProblemCode::StandTable => "stand-table",
             ProblemCode::UnknownNote => "unknown-note",
             ProblemCode::RefusedNote => "refused-note",
+            ProblemCode::WrongRole => "wrong-role",
         }
     }
 }

@@ -163,6 +163,14 @@ impl Pattern {
     }
 }
 
+/// How tall trees are, by the project's word.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct TreeHeight {
+    pub height_m: f64,
+    /// Where it is written.
+    pub source: String,
+}
+
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct LayoutSettings {
     /// No retention nearer than this to a road's edge (warn inside it). Default 45.72 m = 150 ft, common practice.
@@ -183,6 +191,8 @@ pub struct LayoutSettings {
     pub edge_distance_m: f64,
     /// Stretches nearer than this to a hazard are day-only.
     pub hazard_distance_m: f64,
+    /// Height of the tallest trees where no stand says it; None: nobody says it.
+    pub tree_height: Option<TreeHeight>,
     /// Shorter night-safe sections join their day-only neighbour.
     pub section_min_m: f64,
     /// Ground on which strips would be longer is parted by lines across them; None: strips are as long as the ground.
@@ -247,6 +257,7 @@ impl Default for LayoutSettings {
             corridor_max_m: 20.0,
             edge_distance_m: 15.0,
             hazard_distance_m: 60.0,
+            tree_height: None,
             section_min_m: 20.0,
             max_strip_m: None,
             shift_hours: Some(10.0),

@@ -33,6 +33,7 @@ const DECKS: usize = 13;
 const OUTLETS: usize = 14;
 const RETAINED: usize = 15;
 const NOTES: usize = 16;
+const POWER_LINES: usize = 17;
 
 /// In file order.
 pub(super) const LAYERS: &[LayerDef] = &[
@@ -334,6 +335,32 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("source", Text),
         ],
     },
+    LayerDef {
+        name: "power_lines",
+        geometry: GeometryKind::Any,
+        description: "Power lines in and around blocks, with what keeps machines and trees off them",
+        fields: &[
+            ("block_id", Text),
+            ("line_id", Text),
+            ("source_layer", Text),
+            ("kind", Text),
+            ("voltage_kv", Number),
+            ("voltage_text", Text),
+            ("wire_height_m", Number),
+            ("limit_m", Number),
+            ("limit_from", Text),
+            ("limit_source", Text),
+            ("tree_height_m", Number),
+            ("tree_height_from", Text),
+            ("tree_height_source", Text),
+            ("belt_m", Number),
+            ("agreed", Whole),
+            ("agreed_source", Text),
+            ("limit_ha", Number),
+            ("belt_ha", Number),
+            ("crossings", Text),
+        ],
+    },
 ];
 
 /// The attributes of layer `blocks`, in its order; the same go into `blocks.csv`.
@@ -577,6 +604,7 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
     }
     write_bunches(package, plan)?;
     write_settings(package, plan)?;
+    write_power_lines(package, plan)?;
     write_notes(package, block_id, &plan.notes, frame)?;
     write_findings(package, block_id, &plan.findings, frame)
 }
@@ -719,6 +747,38 @@ pub(super) fn write_notes(
                 Value::Text(note.fate.key()),
                 Value::Text(&note.message),
                 Value::Text(&note.source_layer),
+            ],
+        )?;
+    }
+    Ok(())
+}
+
+fn write_power_lines(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputError> {
+    for note in &plan.power_lines {
+        let crossings = note.crossings.join(";");
+        package.row(
+            POWER_LINES,
+            Some(&wkb::write(&plan.frame.leave_shape(&note.shape), [0.0; 2])),
+            &[
+                Value::Text(&plan.id),
+                Value::Text(&note.id),
+                Value::Text(&note.source_layer),
+                Value::Text(&note.kind),
+                Value::Maybe(note.voltage_kv),
+                Value::Text(note.voltage_text.as_deref().unwrap_or_default()),
+                Value::Maybe(note.wire_height_m),
+                Value::Number(note.limit_m),
+                Value::Text(note.limit_from),
+                Value::Text(&note.limit_source),
+                Value::Number(note.trees_m),
+                Value::Text(note.trees_from),
+                Value::Text(&note.trees_source),
+                Value::Number(note.belt_m),
+                Value::Whole(u32::from(note.agreed)),
+                Value::Text(&note.agreed_source),
+                Value::Number(hectares(note.limit_m2)),
+                Value::Number(hectares(note.belt_m2)),
+                Value::Text(&crossings),
             ],
         )?;
     }

@@ -128,6 +128,11 @@ fn layers(words: &text::Words) -> Vec<Layer> {
                     style::MACHINE_EXCLUSION,
                 ),
                 (ZoneKind::Hazard, words.legend_hazard, style::HAZARD),
+                (
+                    ZoneKind::LimitOfApproach,
+                    words.legend_limit,
+                    style::LIMIT_OF_APPROACH,
+                ),
                 (ZoneKind::Crossing, words.legend_crossing, style::CROSSING),
                 (ZoneKind::RoadBand, words.legend_road_band, style::ROAD_BAND),
             ]
@@ -320,6 +325,15 @@ fn layers(words: &text::Words) -> Vec<Layer> {
                     Symbol::Point(Rgb::parse(style::PURPLE)),
                 ],
             }],
+        ),
+        layer(
+            "power_lines",
+            "",
+            vec![line(
+                "",
+                words.legend_power_line,
+                pen(style::BLACK, 2.6, &[14.0, 3.0, 2.0, 3.0]),
+            )],
         ),
     ]
 }

@@ -70,6 +70,18 @@ pub const HAZARD: Ground = ground(
     "h-level",
     r##"stroke="#CC79A7" stroke-width="1.2""##,
 );
+/// Beside a power line: nothing may enter.
+pub const LIMIT_OF_APPROACH: Ground = ground(
+    r##"fill="#D55E00" fill-opacity=".45""##,
+    "",
+    r##"stroke="#D55E00" stroke-width="1.2" stroke-dasharray="2 2""##,
+);
+/// Long dashes and dots, wider than any other line.
+pub const POWER_LINE: Ground = ground(
+    "",
+    "",
+    r##"stroke="#000000" stroke-width="2.6" stroke-dasharray="14 3 2 3""##,
+);
 pub const CROSSING: Ground = ground(
     r##"fill="#ffffff" fill-opacity=".85""##,
     "",
@@ -213,6 +225,8 @@ mod tests {
             ROAD_CLEARING,
             ROAD_BAND,
             HAZARD,
+            LIMIT_OF_APPROACH,
+            POWER_LINE,
             CROSSING,
             STRIP_IN,
             STRIP_OUT,

@@ -67,7 +67,7 @@ pub enum Reason {
         wanted: &'static str,
     },
     #[error("`{key}`: {message}")]
-    WrongSlope { key: String, message: String },
+    WrongValue { key: String, message: String },
     #[error("`{key}` is {value}, but must lie between {lowest} and {highest}")]
     OutOfRange {
         key: String,
@@ -136,7 +136,7 @@ impl Reason {
                 UnitError::NotAShare(_) => "wrong-share",
                 UnitError::Negative(_) | UnitError::ShareOutOfRange(_) => "out-of-range",
             },
-            Reason::NotA { .. } | Reason::WrongSlope { .. } => "wrong-value",
+            Reason::NotA { .. } | Reason::WrongValue { .. } => "wrong-value",
             Reason::OutOfRange { .. } => "out-of-range",
             Reason::Contradiction { .. } => "contradiction",
             Reason::UnknownChoice { .. } => "unknown-choice",
@@ -183,7 +183,7 @@ impl Reason {
                     "a number with % is a percentage, one without is a fraction of 1".to_owned()
                 }
             },
-            Reason::NotA { .. } | Reason::WrongSlope { .. } => "correct the value".to_owned(),
+            Reason::NotA { .. } | Reason::WrongValue { .. } => "correct the value".to_owned(),
             Reason::OutOfRange { .. } => "choose a value in this range".to_owned(),
             Reason::Contradiction { remedy, .. } => remedy.clone(),
             Reason::UnknownChoice { value, valid, .. } => did_you_mean(value, valid),

@@ -150,6 +150,25 @@ pub struct LayerTable {
     pub outlet: Given<AttributeText>,
     /// How trees are left in a block: `corridors`, `patches` or `both`.
     pub pattern: Given<AttributeText>,
+    /// Height of a stand's tallest trees.
+    pub tree_height: Given<AttributeText>,
+    /// What kind of power line it is, in your own words.
+    pub kind: Given<AttributeText>,
+    /// Nominal voltage of a power line, as `25 kV` or `750 V`.
+    pub voltage: Given<AttributeText>,
+    /// Unit of voltages without one.
+    #[schemars(extend("enum" = ["kV", "V"]))]
+    pub voltage_unit: Given<String>,
+    /// Height of a power line's lowest wire over the ground.
+    pub height: Given<AttributeText>,
+    /// Distance from a power line that its owner gave.
+    pub owner_distance: Given<AttributeText>,
+    /// Where the owner's distance is written.
+    pub owner_source: Given<AttributeText>,
+    /// Whether the owner of a power line agreed that trees which could fall on it are cut.
+    pub owner_agreed: Given<AttributeText>,
+    /// Where the owner's word is written.
+    pub agreed_source: Given<AttributeText>,
 }
 
 /// One source of a value, or several in the order in which they are tried.
@@ -241,7 +260,7 @@ pub struct CitedShareTable {
 #[serde(deny_unknown_fields)]
 pub struct LineTable {
     /// Layer role that the line is for.
-    #[schemars(extend("enum" = ["streams", "lakes", "wetlands", "roads", "protected", "retain", "hazards"]))]
+    #[schemars(extend("enum" = ["streams", "lakes", "wetlands", "roads", "protected", "retain", "hazards", "power_lines"]))]
     pub kind: Spanned<String>,
     /// Class, or `*` for every class without a line of its own.
     pub class: Spanned<String>,
@@ -334,6 +353,10 @@ pub struct LayoutTable {
     pub edge_distance: Given<Length>,
     /// Stretches nearer to a hazard are day-only.
     pub hazard_distance: Given<Length>,
+    /// Height of the tallest trees where no stand says it.
+    pub tree_height: Given<Length>,
+    /// Where that height is written.
+    pub tree_height_source: Given<String>,
     /// A night-safe stretch shorter than this joins its day-only neighbour.
     pub section_min: Given<Length>,
     /// Ground on which strips would be longer is parted by lines across them.

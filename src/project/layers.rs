@@ -153,6 +153,10 @@ impl Resolver<'_> {
             capacity: self.attribute("capacity", &table.capacity, |constant| {
                 self.number("capacity", constant, MOST_CAPACITY_M3)
             })?,
+            tree_height: self.attribute("tree_height", &table.tree_height, |constant| {
+                self.length("tree_height", constant)
+            })?,
+            line: self.line_source(kind, table, warnings)?,
             outlet: self.attribute("outlet", &table.outlet, |_| Ok(()))?,
             pattern: self.attribute("pattern", &table.pattern, |constant| {
                 let written = constant.get_ref().0.to_string();
@@ -252,7 +256,11 @@ impl Resolver<'_> {
         Ok(facts)
     }
 
-    fn length(&self, key: &str, constant: &Spanned<Constant>) -> Result<(), ProjectError> {
+    pub(super) fn length(
+        &self,
+        key: &str,
+        constant: &Spanned<Constant>,
+    ) -> Result<(), ProjectError> {
         let length = Length(constant.get_ref().0.clone());
         self.context
             .metres(key, &Spanned::new(constant.span(), length))
@@ -285,11 +293,11 @@ impl Resolver<'_> {
         unit.steepest(&text).map_err(|message| {
             let key = key.to_owned();
             self.context
-                .error(constant.span(), Reason::WrongSlope { key, message })
+                .error(constant.span(), Reason::WrongValue { key, message })
         })
     }
 
-    fn attribute(
+    pub(super) fn attribute(
         &self,
         key: &str,
         written: &Option<Spanned<AttributeText>>,
@@ -400,7 +408,11 @@ impl Resolver<'_> {
         let ruled = RULED_KINDS.contains(&kind);
         let lines = matches!(
             kind,
-            LayerKind::Streams | LayerKind::Roads | LayerKind::Crossings | LayerKind::Retain
+            LayerKind::Streams
+                | LayerKind::Roads
+                | LayerKind::Crossings
+                | LayerKind::Retain
+                | LayerKind::PowerLines
         );
         let water = matches!(
             kind,
@@ -420,6 +432,7 @@ impl Resolver<'_> {
             ("azimuth", given(&layer.azimuth), blocks),
             ("stems_per_ha", given(&layer.stems_per_ha), stands),
             ("tree_m3", given(&layer.tree_m3), stands),
+            ("tree_height", given(&layer.tree_height), stands),
             ("facts", !layer.facts.is_empty(), ruled),
             ("fringe", given(&layer.fringe), water),
             (

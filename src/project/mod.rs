@@ -14,6 +14,7 @@ mod layers;
 mod notes;
 mod outputs;
 mod plain_file;
+mod power_lines;
 mod resolve;
 mod rulebook_file;
 mod rules;
@@ -35,8 +36,9 @@ pub(crate) use layers::MOST_CAPACITY_M3;
 pub(crate) use layers::{MOST_FEATURES, is_shapefile};
 pub use plain_file::TEXT_FILE_BYTES;
 pub(crate) use plain_file::{why_not_for_drivers, why_not_plain};
+pub use power_lines::LineSource;
 pub use schema::{crew_schema, project_schema};
-pub(crate) use settings::{MOST_STEMS_PER_HA, MOST_TREE_M3};
+pub(crate) use settings::{MOST_STEMS_PER_HA, MOST_TREE_HEIGHT_M, MOST_TREE_M3};
 pub use slope::SlopeUnit;
 
 use crate::model::{LayerKind, NoteRules, PlanMark, Settings};
@@ -126,6 +128,10 @@ pub struct LayerSource {
     pub outlet: Attribute,
     /// How trees are left in a block.
     pub pattern: Attribute,
+    /// Height of a stand's tallest trees.
+    pub tree_height: Attribute,
+    /// Of power lines; empty for every other role.
+    pub line: LineSource,
 }
 
 impl Project {
@@ -204,6 +210,8 @@ impl LayerSource {
             pattern: Attribute::default(),
             capacity: Attribute::default(),
             machine_free: Attribute::default(),
+            tree_height: Attribute::default(),
+            line: LineSource::default(),
         }
     }
 }

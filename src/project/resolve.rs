@@ -15,8 +15,8 @@ use super::{
 };
 use super::{costs, notes, outputs, rules, settings, terrain, wind};
 use crate::model::{LONGEST_STOP_MIN, LayerKind, PlanMark};
-use crate::rulebook::Place;
 use crate::rulebook::values::{Length, Share};
+use crate::rulebook::{LIMITS_PRESET, Place};
 use crate::units::LengthUnit;
 
 /// What every check needs in order to say where it failed.
@@ -92,6 +92,12 @@ pub fn resolve(
     settings.costs = costs::resolve(&context, &file.costs)?;
     settings.wind = wind::resolve(&context, &file.wind)?;
     settings.outputs = outputs::resolve(&context, &file.outputs)?;
+    if file.layers.roles.contains_key(&LayerKind::PowerLines) && rules.keep_off_power_lines() {
+        warnings.push(format!(
+            "[rules] says nothing of power lines: the limits of approach of British Columbia, as preset `{LIMITS_PRESET}` has them, \
+             stand in; your own code and the line's owner decide"
+        ));
+    }
     let mut layers = Vec::new();
     for (kind, tables) in &file.layers.roles {
         for table in tables {

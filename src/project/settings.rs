@@ -8,7 +8,8 @@ use super::file::{LayoutTable, MachineTable, ProductionTable};
 use super::resolve::Context;
 use super::{ProjectError, Reason, time_model};
 use crate::model::{
-    Azimuth, Decking, LayoutSettings, Limbiness, Machine, Pattern, Production, Settings, SoftGround,
+    Azimuth, Decking, LayoutSettings, Limbiness, Machine, Pattern, Production, Settings,
+    SoftGround, TreeHeight,
 };
 use crate::rulebook::read::MOST_SPACINGS;
 use crate::rulebook::values::{Area, Direction, Length, Share, Written};
@@ -26,6 +27,8 @@ const DIAMETERS: (f64, f64) = (0.01, 5.0);
 const MOST_REACH_M: f64 = 30.0;
 /// Widest belt beside a road, edge or hazard.
 const MOST_BELT_M: f64 = 2_000.0;
+/// The tallest tree that was ever measured is lower; own judgement.
+pub const MOST_TREE_HEIGHT_M: f64 = 120.0;
 /// Longest way on which access is searched.
 const MOST_SEARCH_M: f64 = 20_000.0;
 
@@ -458,6 +461,23 @@ fn layout(context: &Context<'_>, table: &LayoutTable) -> Result<LayoutSettings, 
     layout.road_clearing_day_only = table
         .road_clearing_day_only
         .unwrap_or(layout.road_clearing_day_only);
+    if table.tree_height.is_some() {
+        let mut height_m = 0.0;
+        let range = (1.0, MOST_TREE_HEIGHT_M);
+        length(
+            context,
+            "tree_height",
+            &table.tree_height,
+            range,
+            &mut height_m,
+        )?;
+        let mut source = "layout.tree_height of the project file".to_owned();
+        if let Some(stated) = &table.tree_height_source {
+            context.not_empty("tree_height_source", stated)?;
+            source = stated.get_ref().clone();
+        }
+        layout.tree_height = Some(TreeHeight { height_m, source });
+    }
     if let Some(written) = &table.level_ground {
         context.not_empty("level_ground", written)?;
         layout.level_ground = Some(written.get_ref().clone());

@@ -130,6 +130,15 @@ pub fn flag_of(text: &str) -> Option<bool> {
     }
 }
 
+/// Reads yes and no of a fact, however it is written.
+pub fn flag_of_fact(fact: &Fact) -> Option<bool> {
+    match fact {
+        Fact::Flag(flag) => Some(*flag),
+        Fact::Text(text) => flag_of(text),
+        Fact::Number(number) => flag_of(&number.to_string()),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

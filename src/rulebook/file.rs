@@ -152,7 +152,7 @@ pub struct LineTable {
     /// Stable name of the line, once in the file.
     pub id: Spanned<String>,
     /// Layer role that the line is for.
-    #[schemars(extend("enum" = ["streams", "lakes", "wetlands", "roads", "protected", "retain", "hazards"]))]
+    #[schemars(extend("enum" = ["streams", "lakes", "wetlands", "roads", "protected", "retain", "hazards", "power_lines"]))]
     pub kind: Spanned<String>,
     /// Class as the layers or `class_map` name it; `*` for every class without a line of its own.
     pub class: Spanned<String>,

@@ -7,6 +7,7 @@ mod columns;
 mod condition;
 mod coverage;
 pub(crate) mod file;
+mod power_lines;
 mod preset;
 mod range;
 pub(crate) mod read;
@@ -29,7 +30,8 @@ pub use crate::model::TreeUnit;
 pub use block::{BlockRules, Influence, Occupancy, ShareOf, TrailWidth};
 pub use channel::{BARRIER_RULE, BARRIER_SOURCE, Bank, Channel, LEAST_BARRIER_M};
 pub use check::{Checked, Finding, check};
-pub use condition::{Condition, Test, Unit, flag_of};
+pub use condition::{Condition, Test, Unit, flag_of, flag_of_fact};
+pub use power_lines::{BEYOND_TABLE_M, LIMITS_PRESET, POWER_LINE_BELT, POWER_LINE_LIMIT};
 pub use preset::{RulebookError, parse, preset, preset_names, preset_text};
 pub use range::{Limit, Range};
 pub use read::Severity;
@@ -40,7 +42,7 @@ pub use trees::{TreeCount, TreesPerLength};
 pub use width::{Distance, MeasuredFrom, SlopeClass, Width, Widths};
 
 /// The roles that rule lines may speak about; other roles have settings instead.
-pub const RULED_KINDS: [LayerKind; 7] = [
+pub const RULED_KINDS: [LayerKind; 8] = [
     LayerKind::Streams,
     LayerKind::Lakes,
     LayerKind::Wetlands,
@@ -48,6 +50,7 @@ pub const RULED_KINDS: [LayerKind; 7] = [
     LayerKind::Protected,
     LayerKind::Retain,
     LayerKind::Hazards,
+    LayerKind::PowerLines,
 ];
 
 /// How a figure came to be known.

@@ -14,12 +14,14 @@ use super::features::{self, Remark};
 use super::frames::{self, Around, Framed, NoFrame};
 use super::layer::{self, LayerHead, RawFeature, RawLayer};
 use super::limits::NAME_CHARACTERS;
+use super::power_lines::RawLine;
 use super::stand_table::StandTables;
 use super::uses::UseTally;
 use super::{Batch, InputFile, LayerReport, notes};
 use crate::geometry::area;
 use crate::model::{
     Fact, Facts, Feature, FieldNote, LayerKind, Pattern, Problem, ProblemCode, Shape, SourceBlock,
+    names_power_line,
 };
 use crate::project::{LayerSource, Project};
 use crate::rulebook::{Channel, Match, RULED_KINDS, Unit};
@@ -161,6 +163,21 @@ impl<'a> Assembly<'a> {
                 remedy: "correct the value, or name a better attribute first".to_owned(),
             };
             self.problem(&desk.label, id, remark, None, false);
+        }
+    }
+
+    /// What was not understood of a power line must not pass for what nobody said.
+    fn complain_of_line(&mut self, desk: &Desk, id: &str, line: &RawLine) {
+        for (key, number, follows) in line.numbers() {
+            if let Some(complaint) = &number.complaint {
+                let remark = Remark {
+                    code: ProblemCode::BadNumber,
+                    place: None,
+                    message: format!("{key}: {complaint}; {follows}"),
+                    remedy: "correct the value, or name a better attribute first".to_owned(),
+                };
+                self.problem(&desk.label, id, remark, None, false);
+            }
         }
     }
 
@@ -404,6 +421,7 @@ impl<'a> Assembly<'a> {
                 source,
                 near,
                 unknown: BTreeMap::new(),
+                among_hazards: None,
                 tally: ClassTally::default(),
                 uses: UseTally::new(source.kind, project.settings.layout.crossing_width_m),
             })
@@ -532,15 +550,19 @@ impl<'a> Assembly<'a> {
                     ""
                 },
             ),
-            remedy: format!(
-                "set `class`, or add a line to `class_map`,{} under [layers.{}], or a rule for the class under [rules]",
-                if by_facts {
-                    " or name the attributes of its `facts`,"
-                } else {
-                    ""
-                },
-                kind.key()
-            ),
+            remedy: if kind == LayerKind::PowerLines {
+                "state `voltage`, with its unit, or `owner_distance`".to_owned()
+            } else {
+                format!(
+                    "set `class`, or add a line to `class_map`,{} under [layers.{}], or a rule for the class under [rules]",
+                    if by_facts {
+                        " or name the attributes of its `facts`,"
+                    } else {
+                        ""
+                    },
+                    kind.key()
+                )
+            },
         };
         self.problem(&desk.label, &group.first, remark, None, false);
     }
@@ -585,6 +607,8 @@ struct Sorting<'s, 'a> {
     near: Option<Bounds>,
     /// By class as written and the line that stands in.
     unknown: BTreeMap<(Option<String>, String), Unknown>,
+    /// Power lines in layer `hazards`: class and id of the first, and how many.
+    among_hazards: Option<(String, String, u64)>,
     tally: ClassTally,
     uses: UseTally,
 }
@@ -607,8 +631,14 @@ impl Sorting<'_, '_> {
             ("slope", &raw.slope),
             ("capacity", &raw.capacity),
             ("machine_free", &raw.machine_free),
+            ("tree_height", &raw.tree_height),
         ] {
             assembly.complain(desk, &id, key, number);
+        }
+        let line = std::mem::take(&mut raw.line);
+        raw.too_long.extend(&line.too_long);
+        if kind == LayerKind::PowerLines {
+            assembly.complain_of_line(desk, &id, &line);
         }
         assembly.complain_of_length(desk, &id, &raw);
         let mut table = None;
@@ -624,6 +654,12 @@ impl Sorting<'_, '_> {
             }
         }
         let class = assembly.class_of(self.source, raw.class.as_deref());
+        if kind == LayerKind::Hazards
+            && let Some(class) = class.as_deref().filter(|class| names_power_line(class))
+        {
+            let first = || (class.to_owned(), id.clone(), 0);
+            self.among_hazards.get_or_insert_with(first).2 += 1;
+        }
         let mut facts = assembly.facts(desk, kind, &id, &mut raw, &shaped.shapes);
         if let Some(m3) = raw.capacity.value {
             facts.offer(Facts::CAPACITY, Fact::Number(m3));
@@ -631,8 +667,14 @@ impl Sorting<'_, '_> {
         if let Some(m) = raw.machine_free.value {
             facts.offer(Facts::MACHINE_FREE, Fact::Number(m));
         }
+        if let Some(m) = raw.tree_height.value {
+            facts.offer(Facts::TREE_HEIGHT, Fact::Number(m));
+        }
         if let Some(outlet) = raw.outlet.take() {
             facts.offer(Facts::OUTLET, Fact::Text(outlet.trim().to_owned()));
+        }
+        if kind == LayerKind::PowerLines {
+            line.into_facts(&mut facts);
         }
         facts.0.shrink_to_fit();
         let rules = &assembly.project.rules;
@@ -681,6 +723,19 @@ impl Sorting<'_, '_> {
         for ((class, rule_id), group) in self.unknown {
             let class = class.as_deref();
             (self.assembly).note_class(&self.desk, kind, class, &rule_id, &group);
+        }
+        if let Some((class, first, count)) = self.among_hazards.take() {
+            let remark = Remark {
+                code: ProblemCode::WrongRole,
+                place: None,
+                message: format!(
+                    "{count} hazard(s) of class `{class}` from this one on are power lines: as hazards they get daylight and no limit of \
+                     approach"
+                ),
+                remedy: "give them to role `power_lines`, with `where`, and their voltage"
+                    .to_owned(),
+            };
+            (self.assembly).problem(&self.desk.label, &first, remark, None, false);
         }
         self.desk.report.classes = self.tally.reports();
         self.desk.report.uses = self.uses.reports();

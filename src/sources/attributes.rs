@@ -6,11 +6,13 @@ use gdal_calls::layers;
 
 use super::errors::{Names, SourceError};
 use super::limits::FEATURE_WIDTH_M;
+use super::power_lines::LineColumns;
 use crate::model::{Fact, LayerKind};
 use crate::project::{
-    Attribute, AttributeSource, LayerSource, MOST_CAPACITY_M3, MOST_STEMS_PER_HA, MOST_TREE_M3,
+    Attribute, AttributeSource, LayerSource, MOST_CAPACITY_M3, MOST_STEMS_PER_HA,
+    MOST_TREE_HEIGHT_M, MOST_TREE_M3,
 };
-use crate::units::{LengthUnit, parse_length};
+use crate::units::{LengthUnit, VoltageUnit, parse_length, parse_voltage};
 
 /// Where a value comes from in an opened layer.
 #[derive(Clone, Debug)]
@@ -51,6 +53,8 @@ pub(super) struct Schema {
     pub pattern: Columns,
     pub capacity: Columns,
     pub machine_free: Columns,
+    pub tree_height: Columns,
+    pub line: LineColumns,
 }
 
 /// What a numeric attribute holds.
@@ -68,6 +72,10 @@ pub(super) enum Measure {
     Length(LengthUnit),
     /// A bare number, not negative, and no more than this.
     Amount(f64),
+    /// As a length, up to the tallest tree that is believed.
+    TreeHeight(LengthUnit),
+    /// Kilovolts; bare numbers are in the unit, if one is stated.
+    Voltage(Option<VoltageUnit>),
     /// Degrees, any sign; brought into 0..360.
     Angle,
 }
@@ -141,6 +149,8 @@ impl Schema {
             pattern: find(&source.pattern, "pattern")?,
             capacity: find(&source.capacity, "capacity")?,
             machine_free: find(&source.machine_free, "machine_free")?,
+            tree_height: find(&source.tree_height, "tree_height")?,
+            line: LineColumns::find(&source.line, find)?,
         };
         for (columns, key, measure) in [
             (&schema.width, "width", Measure::Length(unit)),
@@ -158,6 +168,11 @@ impl Schema {
             ),
             (&schema.fringe, "fringe", Measure::Length(unit)),
             (&schema.machine_free, "machine_free", Measure::Length(unit)),
+            (
+                &schema.tree_height,
+                "tree_height",
+                Measure::TreeHeight(unit),
+            ),
         ] {
             columns.check_constants(label, source.kind, key, measure)?;
         }
@@ -283,6 +298,13 @@ impl Measure {
                 Ok(length_m) => Ok(length_m),
                 Err(error) => Err(error.to_string()),
             },
+            Measure::TreeHeight(unit) => match parse_length(&text, unit) {
+                Ok(m) if m > MOST_TREE_HEIGHT_M => Err(format!(
+                    "`{text}` is beyond the {MOST_TREE_HEIGHT_M} m that are believed of a tree"
+                )),
+                Ok(m) => Ok(m),
+                Err(error) => Err(error.to_string()),
+            },
             Measure::Amount(most) => match text.trim().parse::<f64>() {
                 Ok(number) if (0.0..=most).contains(&number) => Ok(number),
                 Ok(number) if number > most => {
@@ -291,6 +313,7 @@ impl Measure {
                 Ok(_) => Err(format!("`{text}` is negative or not finite")),
                 Err(_) => Err(format!("`{text}` is not a number")),
             },
+            Measure::Voltage(unit) => parse_voltage(&text, unit),
             Measure::Angle => match text.trim().parse::<f64>() {
                 Ok(number) if number.is_finite() => Ok(number.rem_euclid(360.0)),
                 _ => Err(format!("`{text}` is not an angle in degrees")),

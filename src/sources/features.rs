@@ -151,12 +151,14 @@ fn uses(kind: LayerKind) -> Uses {
             wanted: "polygons or closed lines",
             ..polygons
         },
-        LayerKind::Protected | LayerKind::Retain | LayerKind::Hazards => Uses {
-            points: true,
-            lines: true,
-            wanted: "polygons, lines or points",
-            ..polygons
-        },
+        LayerKind::Protected | LayerKind::Retain | LayerKind::Hazards | LayerKind::PowerLines => {
+            Uses {
+                points: true,
+                lines: true,
+                wanted: "polygons, lines or points",
+                ..polygons
+            }
+        }
         LayerKind::Landings => Uses {
             points: true,
             wanted: "polygons or points",

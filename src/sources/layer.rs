@@ -11,6 +11,7 @@ use super::errors::{Bounds, SourceError};
 use super::features::{RawGeometry, raw_geometry};
 use super::limits::{NAME_CHARACTERS, Tally};
 use super::open::{self, forget_failures, last_failure, last_failure_in};
+use super::power_lines::RawLine;
 use super::sql;
 use crate::model::{Fact, Problem, ProblemCode};
 use crate::project::{LayerSource, MOST_CAPACITY_M3, MOST_STEMS_PER_HA, MOST_TREE_M3};
@@ -35,6 +36,9 @@ pub(super) struct RawFeature {
     pub pattern: Option<String>,
     pub capacity: Number,
     pub machine_free: Number,
+    pub tree_height: Number,
+    /// Of power lines.
+    pub line: RawLine,
     /// Keys of the names that are too long to be used, and how long they are.
     pub too_long: Vec<(&'static str, usize)>,
     pub geometry: RawGeometry,
@@ -169,6 +173,10 @@ pub(super) fn each<'a, T>(
                 .capacity
                 .number(feature, Measure::Amount(MOST_CAPACITY_M3)),
             machine_free: schema.machine_free.number(feature, Measure::Length(unit)),
+            tree_height: schema
+                .tree_height
+                .number(feature, Measure::TreeHeight(unit)),
+            line: schema.line.read(feature, unit),
             width: schema.width.number(feature, Measure::Length(unit)),
             azimuth: schema.azimuth.number(feature, Measure::Angle),
             stems_per_ha: schema

@@ -20,6 +20,7 @@ mod open;
 mod outside;
 mod overlaps;
 mod plain;
+mod power_lines;
 mod sql;
 mod stand_rasters;
 mod stand_table;
@@ -174,6 +175,7 @@ fn around_m(project: &Project) -> f64 {
         layout.road_band_m,
         layout.frontage_distance_m,
         layout.hazard_distance_m,
+        power_lines::reach_m(project),
     ];
     MOST_M + ruled.chain(set).fold(0.0, f64::max)
 }
@@ -201,6 +203,7 @@ fn around(project: &Project) -> Around {
         layout.road_band_m,
         layout.frontage_distance_m,
         layout.hazard_distance_m,
+        power_lines::reach_m(project),
     ];
     Around {
         ruled_m: BESIDE_M + ruled.chain(set).fold(0.0, f64::max),

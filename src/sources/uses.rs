@@ -5,13 +5,13 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use crate::model::{Facts, LayerKind};
-use crate::rulebook::{Match, RoadUse};
+use crate::rulebook::{Match, RoadUse, flag_of_fact};
 
 /// One thing that a planner may say of the features of a layer.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct UseReport {
     /// `decking`, `machines` and `cleared` of roads; `capacity` of landings; `class` and `width` of crossings; `outlet` of
-    /// settings.
+    /// settings; `voltage`, `owner_agreed` and `width` of power lines; `tree_height` of stands.
     pub what: &'static str,
     /// How many features say so, by what they say; a width or an outlet is `stated`.
     pub said: BTreeMap<String, u64>,
@@ -46,6 +46,15 @@ impl UseTally {
             ],
             LayerKind::Landings => vec![report("capacity", "room for all wood")],
             LayerKind::Settings => vec![report("outlet", "the one that is cheapest")],
+            LayerKind::PowerLines => vec![
+                report("voltage", "any: the widest limit of approach stands in"),
+                report("owner_agreed", "no: trees that could fall on them stay"),
+                report("width", "0 m: the outer wires hang where the line is drawn"),
+            ],
+            LayerKind::Stands => vec![report(
+                "tree_height",
+                "as `tree_height` under [layout] says",
+            )],
             _ => vec![],
         })
     }
@@ -70,6 +79,18 @@ impl UseTally {
                 "cleared" => flag(said.cleared),
                 "capacity" => facts.get(Facts::CAPACITY).map(|_| "stated".to_owned()),
                 "outlet" => facts.get(Facts::OUTLET).map(|_| "stated".to_owned()),
+                "voltage" => facts.number(Facts::VOLTAGE_KV).map(|kv| format!("{kv} kV")),
+                "tree_height" => facts.get(Facts::TREE_HEIGHT).map(|_| "stated".to_owned()),
+                "owner_agreed" => {
+                    let sourced = facts.text(Facts::AGREED_SOURCE).is_some();
+                    facts
+                        .get(Facts::OWNER_AGREED)
+                        .map(|fact| match (flag_of_fact(fact), sourced) {
+                            (Some(true), true) => "yes".to_owned(),
+                            (Some(true), false) => "yes, without a source: not used".to_owned(),
+                            _ => "no".to_owned(),
+                        })
+                }
                 "class" => class.map(str::to_owned),
                 _ => width.map(|_| "stated".to_owned()),
             };

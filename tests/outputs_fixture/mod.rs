@@ -79,6 +79,7 @@ fn empty(id: &str) -> BlockPlan {
         unworked: vec![],
         trails: vec![],
         decks: vec![],
+        power_lines: vec![],
         findings: vec![],
         compliance: vec![],
         rungs: RungCount::default(),

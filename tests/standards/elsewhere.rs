@@ -1,6 +1,8 @@
-//! The United Kingdom and Tasmania.
+//! The United Kingdom and Tasmania, and power lines anywhere.
 
 use blockwright::model::LayerKind::*;
+use blockwright::model::{Fact, Facts};
+use blockwright::rulebook;
 
 use crate::standards::*;
 
@@ -60,5 +62,22 @@ pub fn tasmania(rows: &Rows) {
         let line = named(&book, Streams, class);
         rows.assert_cited(&line.citation, &["XX-04"]);
         assert_eq!(line.widest().reserve_m, width_m);
+    }
+}
+
+pub fn british_columbia_power_lines(rows: &Rows) {
+    let book = rulebook::preset("bc-fppr").unwrap();
+    // Each row begins where the one before ends, which has the limit itself.
+    let mut below_kv = 0.75;
+    for id in ["PL-01", "PL-02", "PL-03"] {
+        let limit_m = rows.numbers(id)[0];
+        let up_to = numbers_of(&rows.row(id).inputs);
+        let up_to_kv = up_to[1];
+        for kv in [below_kv + 0.001, (below_kv + up_to_kv) / 2.0, up_to_kv] {
+            let line = told(&book, PowerLines, &[(Facts::VOLTAGE_KV, Fact::Number(kv))]);
+            rows.assert_cited(&line.citation, &[id]);
+            assert_eq!(line.widest().reserve_m, limit_m, "{kv} kV");
+        }
+        below_kv = up_to_kv;
     }
 }

@@ -176,7 +176,14 @@ fn hazards(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[u
         let ground = &roster.layout.blocks[block];
         let mut zones: BTreeMap<(&str, &str), usize> = BTreeMap::new();
         for zone in &ground.zones {
-            if ["hazard", "machine_exclusion", "reserve"].contains(&zone.kind.as_str()) {
+            if [
+                "hazard",
+                "limit_of_approach",
+                "machine_exclusion",
+                "reserve",
+            ]
+            .contains(&zone.kind.as_str())
+            {
                 *zones.entry((&zone.kind, &zone.class)).or_default() += 1;
             }
         }

@@ -125,9 +125,21 @@ impl Drawing {
                 ZoneKind::MachineExclusion => style::VERMILLION,
                 ZoneKind::RoadClearing | ZoneKind::RoadBand => style::GREY_MIDDLE,
                 ZoneKind::Hazard => style::PURPLE,
+                ZoneKind::LimitOfApproach => style::ORANGE,
                 ZoneKind::Crossing => style::GREY_DARK,
             };
             self.rings(kind.key(), colour, shape, frame)?;
+        }
+        for note in &plan.power_lines {
+            let lines = note.lines().into_iter().filter(|line| line.0.len() >= 2);
+            for line in lines {
+                self.add("power_line", style::BLACK, Shape::Line(line, frame))?;
+                if let Some(start) = line.0.first() {
+                    let height = STRIP_TEXT_M / frame.unit_m();
+                    let label = Shape::Label(frame.leave(*start), height, &note.label());
+                    self.add("power_line_id", style::BLACK, label)?;
+                }
+            }
         }
         for corridor in &plan.corridors {
             self.rings("corridor", style::GREEN, [&corridor.shape], frame)?;

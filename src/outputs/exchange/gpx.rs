@@ -87,7 +87,7 @@ pub fn document(plan: &BlockPlan, rows: &[Located<'_>], words: &Words) -> String
             track(&mut out, &line_name(line), &desc, &shape.0);
         }
     }
-    let mut count = [0_u32; 4];
+    let mut count = [0_u32; 5];
     for row in rows {
         let (at, name, desc) = match row.what {
             What::Block => (0, words.gpx_block, words.map.legend_block),
@@ -96,6 +96,17 @@ pub fn document(plan: &BlockPlan, rows: &[Located<'_>], words: &Words) -> String
                 (2, words.gpx_no_machine, words.map.legend_machine_exclusion)
             }
             What::Zone(ZoneKind::Hazard, _) => (3, words.gpx_hazard, words.map.legend_hazard),
+            What::Zone(ZoneKind::LimitOfApproach, _) => {
+                (4, words.gpx_power_line, words.map.legend_limit)
+            }
+            What::PowerLine(note) => {
+                if let Geometry::LineString(shape) = &row.shape {
+                    count[4] += 1;
+                    let name = format!("{} {}", words.gpx_power_line, count[4]);
+                    track(&mut out, &name, &note.label(), &shape.0);
+                }
+                continue;
+            }
             _ => continue,
         };
         for polygon in polygons(&row.shape) {

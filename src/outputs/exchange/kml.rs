@@ -38,7 +38,7 @@ fn is_class(what: What<'_>, class: ShiftClass) -> bool {
     matches!(what, What::Section(section) if section.shift_class == class)
 }
 
-const LAYERS_UP: [Layer; 19] = [
+const LAYERS_UP: [Layer; 21] = [
     Layer {
         id: "management",
         name: |words| words.map.legend_management,
@@ -92,6 +92,18 @@ const LAYERS_UP: [Layer; 19] = [
         name: |words| words.map.legend_hazard,
         ground: style::HAZARD,
         holds: |what| is_zone(what, ZoneKind::Hazard),
+    },
+    Layer {
+        id: "limit_of_approach",
+        name: |words| words.map.legend_limit,
+        ground: style::LIMIT_OF_APPROACH,
+        holds: |what| is_zone(what, ZoneKind::LimitOfApproach),
+    },
+    Layer {
+        id: "power_line",
+        name: |words| words.map.legend_power_line,
+        ground: style::POWER_LINE,
+        holds: |what| matches!(what, What::PowerLine(_)),
     },
     Layer {
         id: "crossing",
@@ -274,6 +286,7 @@ fn placemark(
             (name.to_owned(), layer.id)
         }
         What::Trail(trail) => (format!("{}: {:.0}", trail.part, trail.loads), layer.id),
+        What::PowerLine(note) => (note.label(), layer.id),
         What::Deck(deck) => (format!("{:.0} m³", deck.volume_m3), layer.id),
         What::Note(note) => (format!("{} {}", note.kind, note.id), layer.id),
     };

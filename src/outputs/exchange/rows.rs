@@ -44,7 +44,7 @@ const SETTING: Attribute = attribute("setting", "setting", Whole);
 const OUTLET: Attribute = attribute("outlet", "outlet", Text);
 
 /// Layers of GeoJSON and Shapefile, named and with attributes as in the GeoPackage.
-pub const LAYERS: [Layer; 11] = [
+pub const LAYERS: [Layer; 12] = [
     Layer {
         name: "blocks",
         shapes: Shapes::Grounds,
@@ -171,6 +171,19 @@ pub const LAYERS: [Layer; 11] = [
             attribute("message", "message", Text),
         ],
     },
+    Layer {
+        name: "power_lines",
+        shapes: Shapes::Lines,
+        attributes: &[
+            BLOCK_ID,
+            attribute("line_id", "line_id", Text),
+            attribute("kind", "kind", Text),
+            attribute("voltage_kv", "voltage_kv", Number),
+            attribute("limit_m", "limit_m", Number),
+            attribute("belt_m", "belt_m", Number),
+            attribute("agreed", "agreed", Whole),
+        ],
+    },
 ];
 
 /// What a row stands for.
@@ -187,6 +200,7 @@ pub enum What<'p> {
     Trail(&'p SkidTrail),
     Deck(&'p Deck),
     Note(&'p PlanNote),
+    PowerLine(&'p PowerLineNote),
 }
 
 /// One row: longitude and latitude in degrees; shells counter-clockwise, holes clockwise.
@@ -210,6 +224,7 @@ impl Located<'_> {
             What::Trail(_) => 8,
             What::Deck(_) => 9,
             What::Note(_) => 10,
+            What::PowerLine(_) => 11,
         }
     }
 
@@ -297,6 +312,15 @@ impl Located<'_> {
                 block_id,
                 Value::Whole(trail.part),
                 Value::Number(trail.loads),
+            ],
+            What::PowerLine(note) => vec![
+                block_id,
+                Value::Text(&note.id),
+                Value::Text(&note.kind),
+                Value::Maybe(note.voltage_kv),
+                Value::Number(note.limit_m),
+                Value::Number(note.belt_m),
+                Value::Whole(u32::from(note.agreed)),
             ],
             What::Deck(deck) => {
                 let part = plan.setting(deck.part);
@@ -395,6 +419,11 @@ pub fn located<'p>(plan: &'p BlockPlan, to_wgs84: &Transform) -> Option<Vec<Loca
         let at = move_on.points(&LineString(vec![place]));
         let at = at.map(|at| Geometry::Point(at.0[0].into()));
         add(What::Note(note), at)?;
+    }
+    for note in &plan.power_lines {
+        for line in note.lines().into_iter().filter(|line| line.0.len() >= 2) {
+            add(What::PowerLine(note), move_on.line(line))?;
+        }
     }
     Some(rows)
 }

@@ -14,6 +14,7 @@ pub struct Words {
     pub gpx_reserve: &'static str,
     pub gpx_no_machine: &'static str,
     pub gpx_hazard: &'static str,
+    pub gpx_power_line: &'static str,
     /// Order, setting, strip, piece, heading.
     pub strip: &'static str,
     pub inward: &'static str,
@@ -42,6 +43,7 @@ pub const ENGLISH: Words = Words {
     gpx_reserve: "RESERVE",
     gpx_no_machine: "NO-GO",
     gpx_hazard: "HAZARD",
+    gpx_power_line: "POWER LINE",
     strip: "Order {}, setting {}, strip {}, piece {}, heading {}",
     inward: "in",
     outward: "out",
@@ -67,6 +69,7 @@ pub const FRENCH: Words = Words {
     gpx_reserve: "RESERVE",
     gpx_no_machine: "INTERDIT",
     gpx_hazard: "DANGER",
+    gpx_power_line: "LIGNE ELEC",
     strip: "Rang {}, secteur {}, bande {}, morceau {}, sens {}",
     inward: "aller",
     outward: "retour",

@@ -147,6 +147,11 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> V
             words.legend_machine_exclusion,
         ),
         (ZoneKind::Hazard, style::HAZARD, words.legend_hazard),
+        (
+            ZoneKind::LimitOfApproach,
+            style::LIMIT_OF_APPROACH,
+            words.legend_limit,
+        ),
         (ZoneKind::Crossing, style::CROSSING, words.legend_crossing),
     ] {
         zone(svg, &mut legend, kind, ground, word);

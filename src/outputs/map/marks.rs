@@ -25,6 +25,7 @@ pub struct Marks {
     pub decks: bool,
     pub steps: bool,
     pub notes: bool,
+    pub power_lines: bool,
 }
 
 /// Draws everything that must stay legible: what matters most takes its room first.
@@ -64,6 +65,7 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> M
     marks.around = !around.is_empty();
     settings::draw(svg, view, plan, &mut marks);
     let mut top = String::new();
+    marks.power_lines = power_lines(svg, &mut top, view, plan, &mut room);
     marks.steps = start(&mut top, view, plan, words, &mut room);
     steps(&mut top, view, plan, &mut room);
     marks.notes = notes(svg, &mut top, view, plan, &mut room);
@@ -154,6 +156,58 @@ fn notes(
         }
     }
     any
+}
+
+/// Power lines, each with its figures beside it.
+fn power_lines(
+    svg: &mut String,
+    top: &mut String,
+    view: &View,
+    plan: &BlockPlan,
+    room: &mut Room,
+) -> bool {
+    let mut path = PathData::default();
+    for note in &plan.power_lines {
+        for line in note.lines() {
+            view.line(&mut path, line);
+        }
+        let label = note.label();
+        let width = 6.8 * label.chars().count() as f64 + 6.0;
+        let at = |line: &&LineString| label_places(&pixels(view, line), 14.0);
+        let places: Vec<(f64, f64)> = note.lines().iter().flat_map(at).collect();
+        let free = places
+            .into_iter()
+            .find(|&(x, y)| room.take(Area::around(x, y, width, 14.0)));
+        if let Some((x, y)) = free {
+            top.push_str(&format!(
+                "<text class=\"n\" x=\"{}\" y=\"{}\">{}</text>\n",
+                px(x),
+                px(y + 3.9),
+                svg::escape(&label)
+            ));
+        }
+    }
+    if path.is_empty() {
+        return false;
+    }
+    let outline = style::POWER_LINE.outline;
+    svg.push_str(&format!(
+        "<path fill=\"none\" {outline} d=\"{}\"/>\n",
+        path.0
+    ));
+    true
+}
+
+/// Where the name of a long line may stand: beside it, every so often along it.
+pub fn label_places(line: &[(f64, f64)], beside: f64) -> Vec<(f64, f64)> {
+    let shares = (1..40).map(|step| f64::from(step * 17 % 40) / 40.0);
+    let places = shares.filter_map(|share| along(line, share));
+    places
+        .flat_map(|((x, y), (dx, dy))| {
+            let aside = |side: f64| (x - side * beside * dy, y + side * beside * dx);
+            [aside(1.0), aside(-1.0)]
+        })
+        .collect()
 }
 
 /// Where order 1 begins: step 1, with the word.

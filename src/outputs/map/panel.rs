@@ -218,7 +218,12 @@ pub fn side(
         )
     };
     let outlet = [style::OUTLET_RIM.outline, style::OUTLET.outline];
-    let rows: [(bool, Sign<'_>, &str); 7] = [
+    let rows: [(bool, Sign<'_>, &str); 8] = [
+        (
+            marks.power_lines,
+            &|y| line(y, &[style::POWER_LINE.outline]),
+            words.legend_power_line,
+        ),
         (
             marks.dividing,
             &|y| line(y, &[style::SETTING.outline]),

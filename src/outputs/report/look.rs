@@ -21,7 +21,7 @@ const COLOURS: [(&str, &str); 13] = [
 ];
 
 /// Kinds of ground by the class that the scripts give them.
-const GROUNDS: [(&str, Ground); 17] = [
+const GROUNDS: [(&str, Ground); 19] = [
     ("net", style::NET_AREA),
     ("reserve", style::RESERVE),
     ("management", style::MANAGEMENT),
@@ -30,6 +30,8 @@ const GROUNDS: [(&str, Ground); 17] = [
     ("road_clearing", style::ROAD_CLEARING),
     ("road_band", style::ROAD_BAND),
     ("hazard", style::HAZARD),
+    ("limit_of_approach", style::LIMIT_OF_APPROACH),
+    ("power_line", style::POWER_LINE),
     ("crossing", style::CROSSING),
     ("strip_in", style::STRIP_IN),
     ("strip_out", style::STRIP_OUT),

@@ -210,6 +210,7 @@ mod tests {
             "time_",
             "dear_",
             "share_of_",
+            "trees_",
         ];
         for key in table(0).keys() {
             let quoted = format!("\"{key}\"");

@@ -7,7 +7,9 @@ use serde::Serialize;
 
 use super::script::{rounded, safe};
 use super::shapes::{self, Place, Steps};
-use crate::model::{BlockPlan, ComplianceRow, Finding, Lot, PieceId, SlopesMeasured, Verdict};
+use crate::model::{
+    BlockPlan, ComplianceRow, Finding, Lot, PieceId, PowerLineNote, SlopesMeasured, Verdict,
+};
 use crate::outputs::{layers, signs};
 use crate::units::hectares;
 
@@ -166,6 +168,7 @@ struct Page<'p> {
     bunches: Vec<BunchData>,
     trails: Vec<TrailData>,
     decks: Vec<DeckData>,
+    power_lines: Vec<PowerLineData<'p>>,
     /// Lines between settings.
     dividing: Vec<Steps>,
     numbers: Vec<NumberData>,
@@ -255,6 +258,42 @@ struct DeckData {
     volume_m3: Option<f64>,
     length_m: Option<f64>,
     at: Steps,
+}
+
+/// A power line with its figures; `trees` says where the height of the trees is from.
+#[derive(Serialize)]
+struct PowerLineData<'p> {
+    id: &'p str,
+    kind: &'p str,
+    label: String,
+    limit_m: Option<f64>,
+    limit_source: &'p str,
+    trees_m: Option<f64>,
+    trees: &'static str,
+    belt_m: Option<f64>,
+    belt_ha: Option<f64>,
+    agreed: bool,
+    agreed_source: &'p str,
+    lines: Vec<Steps>,
+}
+
+impl<'p> PowerLineData<'p> {
+    fn of(note: &'p PowerLineNote) -> PowerLineData<'p> {
+        PowerLineData {
+            id: &note.id,
+            kind: &note.kind,
+            label: note.label(),
+            limit_m: rounded(note.limit_m, 2),
+            limit_source: &note.limit_source,
+            trees_m: rounded(note.trees_m, 2),
+            trees: note.trees_from,
+            belt_m: rounded(note.belt_m, 2),
+            belt_ha: ha(note.belt_m2),
+            agreed: note.agreed,
+            agreed_source: &note.agreed_source,
+            lines: note.lines().into_iter().map(shapes::line).collect(),
+        }
+    }
 }
 
 #[derive(Serialize)]
@@ -453,6 +492,7 @@ impl<'p> Page<'p> {
                     line: shapes::way(&trail.shape),
                 })
                 .collect(),
+            power_lines: plan.power_lines.iter().map(PowerLineData::of).collect(),
             decks: (plan.decks.iter())
                 .map(|deck| DeckData {
                     part: deck.part,

@@ -98,6 +98,12 @@ pub fn draw(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, words: &Words)
     p.zone(plan, ZoneKind::Hazard, style::HAZARD, words.legend_hazard);
     p.zone(
         plan,
+        ZoneKind::LimitOfApproach,
+        style::LIMIT_OF_APPROACH,
+        words.legend_limit,
+    );
+    p.zone(
+        plan,
         ZoneKind::Crossing,
         style::CROSSING,
         words.legend_crossing,

@@ -11,7 +11,8 @@ use super::settings;
 use super::words::Words;
 use crate::model::{BlockPlan, Heading, StripKind, Verdict};
 use crate::outputs::map::marks::{
-    Arrows, SIDESTEPS, along, arrowheads, flag, hexagon, marker_colours, number_step, step_places,
+    Arrows, SIDESTEPS, along, arrowheads, flag, hexagon, label_places, marker_colours, number_step,
+    step_places,
 };
 use crate::outputs::map::svg::{Area, Room};
 use crate::outputs::paint::{Paint, Rgb};
@@ -50,6 +51,7 @@ pub struct Marks {
     pub decks: bool,
     pub steps: bool,
     pub notes: bool,
+    pub power_lines: bool,
 }
 
 struct Drawer<'s> {
@@ -115,6 +117,7 @@ pub fn draw(
     drawer.strip_lines(crowded);
     settings::draw(drawer.canvas, sheet, plan, &mut marks);
     drawer.finding_outlines();
+    marks.power_lines = drawer.power_lines();
     marks.steps = drawer.start();
     drawer.steps();
     marks.notes = drawer.notes();
@@ -247,6 +250,36 @@ impl Drawer<'_> {
                 }
             }
         }
+    }
+
+    /// Power lines, each with its figures beside it.
+    fn power_lines(&mut self) -> bool {
+        let (sheet, plan) = (self.sheet, self.plan);
+        let Some(stroke) = Paint::of(&style::POWER_LINE).stroke else {
+            return false;
+        };
+        self.canvas.apart(|canvas| {
+            canvas.stroke_style(&stroke);
+            for line in plan.power_lines.iter().flat_map(|note| note.lines()) {
+                canvas.path(points(sheet, line), false);
+            }
+            canvas.stroke();
+        });
+        for note in &plan.power_lines {
+            let label = note.label();
+            let width = width_of(LABEL, &label);
+            let at = |line: &&LineString| {
+                let places: Vec<(f64, f64)> = points(sheet, line).collect();
+                label_places(&places, 9.0)
+            };
+            let places: Vec<(f64, f64)> = note.lines().iter().flat_map(at).collect();
+            let free =
+                (places.into_iter()).find(|&(x, y)| self.room.take(Area::around(x, y, width, 9.0)));
+            if let Some((x, y)) = free {
+                self.canvas.text(LABEL, x, y - 2.9, &label);
+            }
+        }
+        !plan.power_lines.is_empty()
     }
 
     /// The one place where order 1 begins: step 1, with the word.

@@ -326,6 +326,11 @@ fn legend_rows<'r>(drawn: &'r [Drawn], marks: &Marks, words: &text::Words) -> Ve
         outlined(vec![style::SETTING]),
         words.legend_dividing,
     );
+    push(
+        marks.power_lines,
+        outlined(vec![style::POWER_LINE]),
+        words.legend_power_line,
+    );
     let outlet = outlined(vec![style::OUTLET_RIM, style::OUTLET]);
     push(marks.outlets, outlet, words.legend_outlet);
     let trail = move |canvas: &mut Canvas, x: f64, y: f64| {

@@ -128,7 +128,7 @@ blockwrightReport.drawBlock = (() => {
       ground("corridor", "corridor", corridor.rings, () => entry(t("tip_corridor", { no: corridor.no }),
         t("tip_corridor_size", { width: number(corridor.width_m, 2), area: number(corridor.area_ha, 3) })));
     }
-    zones("machine_exclusion", "hazard", "crossing");
+    zones("machine_exclusion", "hazard", "limit_of_approach", "crossing");
     for (const piece of block.unworked) {
       ground("unworked", "unworked", piece.rings, () => entry(t("layer_unworked"), named("unworked_", piece.reason),
         t("hectares", { value: number(piece.area_ha, 4) })));
@@ -141,6 +141,16 @@ blockwrightReport.drawBlock = (() => {
         "stroke-width": (0.8 + 3.2 * Math.sqrt(trail.loads / most)).toFixed(2) }));
     }
     layer("block").append(svg("path", { class: "ground outline no-hit o-block", d: paths(block.outline) }));
+    for (const line of block.power_lines) {
+      const d = line.lines.map((way) => path(way, false)).join("");
+      const tell = () => entry(t("tip_power_line", { label: line.label, kind: line.kind || t("none") }),
+        t("tip_limit", { value: number(line.limit_m, 1) }), line.limit_source,
+        t("tip_belt", { value: number(line.belt_m, 1), trees: number(line.trees_m, 1), from: named("trees_", line.trees), area: number(line.belt_ha, 2) }),
+        line.agreed ? t("tip_agreed", { source: line.agreed_source }) : t("tip_not_agreed"));
+      const shape = svg("path", { class: "outlet-hit hit", d });
+      words.set(shape, tell);
+      layer("power_lines").append(svg("path", { class: "no-hit o-power_line power-line", d }), shape);
+    }
     const fronts = block.parts.filter((part) => part.front.length);
     for (const name of ["outlet-rim", "outlet"]) {
       for (const part of fronts) layer("outlets").append(svg("path", { class: `${name} no-hit`, d: part.front.map(front).join("") }));
@@ -370,7 +380,7 @@ blockwrightReport.drawBlock = (() => {
   // ------------------------------------------------------------- beside the map
 
   const ORDER = ["findings", "lines", "order", "travel", "bunches", "strips", "sections", "corridor", "retained_band", "reserve",
-    "management", "machine_exclusion", "hazard", "crossing", "settings", "outlets", "skid_trails", "decks", "road_clearing", "road_band", "unworked", "net"];
+    "management", "machine_exclusion", "hazard", "power_lines", "limit_of_approach", "crossing", "settings", "outlets", "skid_trails", "decks", "road_clearing", "road_band", "unworked", "net"];
 
   /** Switches of the layers, which are the legend too. */
   function switches(block, map) {
@@ -385,6 +395,7 @@ blockwrightReport.drawBlock = (() => {
       order: () => swatch(svg("text", { x: 15, y: 12, text: "7", class: "swatch-text order" })),
       travel: () => swatch(svg("path", { class: "travel", d: "M1 8h28" })),
       settings: () => swatch(svg("path", { class: "setting", d: "M1 8h28" })),
+      power_lines: () => swatch(svg("path", { class: "o-power_line power-line", d: "M1 8h28" })),
       outlets: () => swatch(svg("path", { class: "outlet-rim", d: "M4 8h22" }), svg("path", { class: "outlet", d: "M4 8h22" })),
       skid_trails: () => swatch(svg("path", { class: "skid-trail", d: "M1 8h28" })),
       decks: () => swatch(svg("rect", { class: "deck", x: 11, y: 4, width: 8, height: 8 })),
