@@ -410,7 +410,10 @@ fn the_project_file_maps_every_layer_to_attributes_that_exist() {
             assert!(mapped.insert(layer.to_owned()), "{layer} is mapped twice");
             // Small streams that a block lies across are few, and so are trees that stay for certain.
             let Some(first) = district.layers[layer].first() else {
-                assert!(["crossings", "retain"].contains(&layer), "{layer}");
+                assert!(
+                    ["crossings", "retain", "strip_lines"].contains(&layer),
+                    "{layer}"
+                );
                 continue;
             };
             let fields = &first.fields;

@@ -7,7 +7,9 @@ use gdal::vector::{
     Defn, Feature, Geometry as Written, LayerAccess, LayerOptions, OGRFieldType, OGRwkbGeometryType,
 };
 use gdal::{Dataset, DriverManager};
-use geo::{Area, Coord, Geometry, InteriorPoint, Polygon};
+use geo::{
+    Area, Contains, Coord, Geometry, InteriorPoint, LineString, MinimumRotatedRect, Point, Polygon,
+};
 
 use super::blocks::DemoBlock;
 use super::broken::{Broken, BrokenFeature, features};
@@ -108,10 +110,11 @@ enum Layer {
     Stands,
     Retain,
     PowerLines,
+    StripLines,
 }
 
 #[rustfmt::skip]
-const SCHEMAS: [Schema; 15] = [
+const SCHEMAS: [Schema; 16] = [
     Schema { name: "blocks", geometry: OGRwkbGeometryType::wkbMultiPolygon, mark: "D07", fields: &[("BLOCK", TEXT), ("AZIMUTH", REAL)] },
     Schema { name: "streams", geometry: LINES, mark: "ST", fields: &[("STREAM_ID", TEXT), ("CLASS", TEXT), ("WIDTH_M", REAL), ("FISH", TEXT)] },
     Schema { name: "stream_banks", geometry: AREAS, mark: "RB", fields: &[("BANK_ID", TEXT), ("CLASS", TEXT), ("FISH", TEXT)] },
@@ -127,6 +130,7 @@ const SCHEMAS: [Schema; 15] = [
     Schema { name: "stands", geometry: AREAS, mark: "SD", fields: &[("STAND_ID", TEXT), ("STEMS_HA", REAL), ("TREE_M3", REAL), ("HEIGHT_M", REAL)] },
     Schema { name: "retain", geometry: OGRwkbGeometryType::wkbPoint, mark: "KP", fields: &[("KEEP_ID", TEXT), ("KIND", TEXT), ("ACROSS_M", REAL), ("COUNTS", TEXT)] },
     Schema { name: "power_lines", geometry: LINES, mark: "PL", fields: &[("LINE_ID", TEXT), ("KIND", TEXT), ("VOLTAGE", TEXT), ("WIRE_M", REAL)] },
+    Schema { name: "strip_lines", geometry: LINES, mark: "SL", fields: &[("LINE_ID", TEXT), ("FIRST", REAL)] },
 ];
 
 struct Writer<'a> {
@@ -224,6 +228,33 @@ fn kept(block: &DemoBlock, number: u64) -> Option<(&'static str, Coord, f64)> {
     }
 }
 
+/// Every so many blocks a planner drew the line of a strip.
+const DRAWN_EVERY: u64 = 24;
+/// Of a line, its ends stay so far inside the block, m.
+const INSIDE_M: f64 = 15.0;
+
+/// The line that a planner drew in some blocks: through the middle, and across the block.
+fn drawn(block: &DemoBlock, number: u64) -> Option<LineString> {
+    if number % DRAWN_EVERY != 5 || block.azimuth.is_some() {
+        return None;
+    }
+    let at = block.shape.interior_point()?.0;
+    let rectangle = MinimumRotatedRect::minimum_rotated_rect(&block.shape)?;
+    let sides = rectangle.exterior().0.windows(2).map(|w| w[1] - w[0]);
+    let short = sides.min_by(|a, b| a.x.hypot(a.y).total_cmp(&b.x.hypot(b.y)))?;
+    let way = short / short.x.hypot(short.y).max(1.0);
+    let end = |sign: f64| {
+        let steps = (1u32..).map(|step| f64::from(step) * sign);
+        let inside = steps.take_while(|&m| {
+            block
+                .shape
+                .contains(&Point(at + way * (m + INSIDE_M * sign)))
+        });
+        inside.last().map(|m| super::curve::rounded(at + way * m))
+    };
+    Some(LineString(vec![end(-1.0)?, end(1.0)?]))
+}
+
 /// A landing of about 30 m across.
 fn landing(at: Coord) -> Polygon {
     let corner = |&(x, y): &(f64, f64)| super::curve::rounded(at + Coord { x, y });
@@ -268,6 +299,10 @@ impl Taker for Writer<'_> {
                 yes_no(kind == "tree"),
             ];
             self.add(Layer::Retain, &at, &values)?;
+        }
+        if let Some(line) = drawn(block, self.written[Layer::Blocks as usize] - 1) {
+            let line = Geometry::LineString(line);
+            self.add(Layer::StripLines, &line, &[Value::Null])?;
         }
         if let Some(at) = block.landing {
             self.area(Layer::Landings, &landing(at), &[])?;

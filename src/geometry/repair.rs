@@ -73,6 +73,7 @@ pub fn repair_rule(kind: LayerKind) -> RepairRule {
         | LayerKind::Roads
         | LayerKind::Stands
         | LayerKind::Crossings
+        | LayerKind::StripLines
         | LayerKind::SlopeClasses
         | LayerKind::Felled => RepairRule::NonZero,
     }

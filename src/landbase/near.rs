@@ -17,6 +17,7 @@ use crate::rulebook::{RuleLine, Widths};
 const FAR_M: f64 = 10_000.0;
 
 /// A feature as one block sees it, in the block's local frame.
+#[derive(Clone)]
 pub struct NearFeature<'a> {
     pub feature: &'a Feature,
     pub demand: Demand<'a>,

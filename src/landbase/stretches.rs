@@ -8,6 +8,7 @@ use crate::geometry::buffer::Source;
 use crate::rulebook::{RuleLine, Widths};
 
 /// A part of a feature's edge with one set of distances.
+#[derive(Clone)]
 pub struct Stretch {
     pub source: Source,
     pub widths: Widths,

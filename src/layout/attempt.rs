@@ -12,8 +12,8 @@ use super::retention::LeastWidth;
 use super::tree_share::BlockTrees;
 use super::zones::Zones;
 use super::{
-    Context, LayoutError, boundary_pass, drawn, opening, retention, road_clearing, setting, strips,
-    tiers, tree_share, write_up,
+    Context, LayoutError, boundary_pass, by_hand, drawn, opening, retention, road_clearing,
+    setting, strips, tiers, tree_share, write_up,
 };
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::sound::sound;
@@ -318,8 +318,10 @@ impl Site<'_> {
                 within_m: layout.access_search_m,
             });
         }
-        let divided = drawn::divide(context, (block, shape), &ground, near, roads, outlets);
-        ground.zones.findings.extend(divided.findings);
+        let mut divided = drawn::divide(context, (block, shape), &ground, near, roads, outlets);
+        let strip_lines = by_hand::assign(context, shape, near, &mut divided.settings);
+        let told = divided.findings.into_iter().chain(strip_lines);
+        ground.zones.findings.extend(told);
         // Lines that divide ground may touch its outline.
         let sound_each = |(part, setting): (usize, setting::Setting)| {
             let shapes = sound(setting.shape.clone(), frame).into_iter();

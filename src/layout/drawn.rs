@@ -3,6 +3,7 @@
 use geo::{Geometry, LineString, MultiPolygon, Polygon};
 
 use super::Context;
+use super::by_hand::{self, ByHand};
 use super::ground::Ground;
 use super::necks::longest_against;
 use super::outlets::{Outlet, Roads};
@@ -22,6 +23,7 @@ const SLIP_M2: f64 = 100.0;
 struct Drawn<'n> {
     id: &'n str,
     outlet: Option<String>,
+    by_hand: ByHand,
     /// Its ground in the block, less what settings drawn before it took.
     ground: MultiPolygon,
 }
@@ -71,6 +73,7 @@ pub fn divide(
                     drawn: Some(own.id.to_owned()),
                     tier: None,
                     choice: None,
+                    by_hand: own.by_hand.clone(),
                 },
             ));
         }
@@ -157,6 +160,7 @@ fn read<'n>(
         all.push(Drawn {
             id,
             outlet,
+            by_hand: by_hand::stated(&feature.feature.facts),
             ground: own,
         });
     }

@@ -4,6 +4,7 @@ mod attempt;
 mod boundary_pass;
 mod bunch_place;
 mod bunches;
+mod by_hand;
 mod comb;
 mod cost;
 mod cover;
@@ -59,7 +60,7 @@ use geo::MultiPolygon;
 use crate::geometry::area::{Bounds, area, rings};
 use crate::geometry::buffer::{BufferError, Engines};
 use crate::geometry::distance::SegmentIndex;
-use crate::landbase::{Landbase, NearFeature, SlopeSource, crossings, settle_trees};
+use crate::landbase::{Landbase, NearFeature, SlopeSource, Slopes, crossings, settle_trees};
 use crate::model::{
     BlockPlan, CutFault, LayerKind, PieceId, Section, Settings, SourceBlock, Strip, StripLine,
 };
@@ -174,21 +175,57 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
     zones.findings.extend(told);
     let spacing_m =
         tree_spacing::in_block((context.landbase, context.settings), block, &shape, &near);
-    let site = attempt::Site {
+    let around = Around {
         context,
-        block,
         shape: &shape,
-        near: &near,
+        bounds: &bounds,
         zones: &zones,
         slopes: &slopes,
-        crossings: over,
-        access: access(context, block, &bounds, &near),
-        roads: outlets::Roads::near(&near),
-        of_trees_m: tree_spacing::least_m(context.settings, spacing_m),
-        reach: (context.rules.block.influence.as_ref())
-            .map(|rule| influence::Reach::new(rule, &shape, &near, &zones.clearing)),
+        spacing_m,
     };
-    site.lay_out()
+    let mut plan = around.site(block, &near).lay_out()?;
+    let fixed = by_hand::fixed(block, &plan);
+    if !fixed.is_empty() {
+        let drawn = |near: &&NearFeature| by_hand::KINDS.contains(&near.feature.kind);
+        let near: Vec<NearFeature> = near.iter().filter(|near| !drawn(near)).cloned().collect();
+        let free = around.site(&by_hand::freed(block), &near).lay_out();
+        plan.findings.push(by_hand::compared(&fixed, &plan, free));
+    }
+    Ok(plan)
+}
+
+/// What is the same of a block, whatever a planner fixed.
+struct Around<'a> {
+    context: Context<'a>,
+    shape: &'a MultiPolygon,
+    bounds: &'a Bounds,
+    zones: &'a zones::Zones<'a>,
+    slopes: &'a Slopes<'a>,
+    spacing_m: Option<f64>,
+}
+
+impl Around<'_> {
+    fn site<'s>(
+        &'s self,
+        block: &'s SourceBlock,
+        near: &'s [NearFeature<'s>],
+    ) -> attempt::Site<'s> {
+        let settings = self.context.settings;
+        attempt::Site {
+            context: self.context,
+            block,
+            shape: self.shape,
+            near,
+            zones: self.zones,
+            slopes: self.slopes,
+            crossings: crossings(near, settings.layout.crossing_width_m),
+            access: access(self.context, block, self.bounds, near),
+            roads: outlets::Roads::near(near),
+            of_trees_m: tree_spacing::least_m(settings, self.spacing_m),
+            reach: (self.context.rules.block.influence.as_ref())
+                .map(|rule| influence::Reach::new(rule, self.shape, near, &self.zones.clearing)),
+        }
+    }
 }
 
 /// The first section or strip that no line of the working order is named after. There must be none: whoever plans work

@@ -18,6 +18,8 @@ pub struct Unit {
     pub high: f64,
     /// Way in which work on it, or before it, is to go on, if some of the ground is cut already: true in, false out.
     pub begun: Option<bool>,
+    /// Whether it is to be driven as soon as can be.
+    pub first: bool,
 }
 
 impl Unit {
@@ -434,6 +436,8 @@ struct Rules {
     /// Units of which everything before them may be done soon: looked at first to last.
     sorted: Vec<usize>,
     begun: Vec<Option<bool>>,
+    /// What is asked for first, with all that has to come before it; empty: nothing is.
+    first: Vec<usize>,
 }
 
 impl Rules {
@@ -468,9 +472,22 @@ impl Rules {
         });
         let mut sorted: Vec<usize> = (0..units.len()).collect();
         sorted.sort_by_key(|&unit| (units[unit].strip, units[unit].gap, unit));
+        let before: Vec<Vec<usize>> = before.collect();
+        let gaps_left: Vec<Vec<usize>> = gaps_left.collect();
+        let mut first: Vec<usize> = (0..units.len()).filter(|&u| units[u].first).collect();
+        let mut at = 0;
+        while let Some(&unit) = first.get(at) {
+            for &needed in before[unit].iter().chain(&gaps_left[unit]) {
+                if !first.contains(&needed) {
+                    first.push(needed);
+                }
+            }
+            at += 1;
+        }
         Rules {
-            before: before.collect(),
-            gaps_left: gaps_left.collect(),
+            first,
+            before,
+            gaps_left,
             place,
             sorted,
             begun: units.iter().map(|unit| unit.begun).collect(),
@@ -480,6 +497,10 @@ impl Rules {
     fn allows(&self, partial: &Partial, step: Step) -> bool {
         let Step { unit, inward } = step;
         if bit(&partial.done, unit) || self.before[unit].iter().any(|&b| !bit(&partial.done, b)) {
+            return false;
+        }
+        let waits = self.first.iter().any(|&asked| !bit(&partial.done, asked));
+        if waits && !self.first.contains(&unit) {
             return false;
         }
         let in_turn = match self.place[unit] {
@@ -571,6 +592,7 @@ mod tests {
                 let mut add = |x: f64, low: f64, high: f64, gap: bool| {
                     units.push(Unit {
                         begun: None,
+                        first: false,
                         leg: legs.len(),
                         strip,
                         gap,

@@ -3,9 +3,9 @@
 use geo::Polygon;
 
 use super::Context;
-use super::comb::Comb;
+use super::comb::{Comb, Tooth};
 use super::ground::Ground;
-use super::strips::{Part, Pieces, cut, least_patch_m2};
+use super::strips::{Part, Pieces, Row, cut, least_patch_m2};
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::frame::map_polygon;
 use crate::geometry::overlay::union;
@@ -105,14 +105,7 @@ pub fn closer_m2(context: Context<'_>, parts: &[Part], least: LeastWidth) -> f64
         true => layout.corridor_min_m,
         false => least.of_trees_m.min(most_m).max(layout.corridor_min_m),
     };
-    let combs: Vec<Comb> = (parts.iter())
-        .map(|part| Comb {
-            start: part.left,
-            strip_m,
-            corridor_m: 0.0,
-            every: 0,
-        })
-        .collect();
+    let combs: Vec<Comb> = (parts.iter()).map(|part| part.comb(strip_m)).collect();
     total_m2(parts, &combs, every, width_m)
 }
 
@@ -120,13 +113,7 @@ pub fn closer_m2(context: Context<'_>, parts: &[Part], least: LeastWidth) -> f64
 pub fn solve(context: Context<'_>, parts: &[Part], target_m2: f64, least: LeastWidth) -> Solved {
     let layout = &context.settings.layout;
     let strip_m = context.settings.machine.strip_width_m();
-    let plain = |part: &Part| Comb {
-        start: part.left,
-        strip_m,
-        corridor_m: 0.0,
-        every: 0,
-    };
-    let mut combs: Vec<Comb> = parts.iter().map(plain).collect();
+    let mut combs: Vec<Comb> = parts.iter().map(|part| part.comb(strip_m)).collect();
     // Rounding of sums over many pieces must not leave a block a hair short of its share.
     let target_m2 = if target_m2 > 0.0 {
         target_m2 + ROUNDING_M2
@@ -229,7 +216,7 @@ fn total_m2(parts: &[Part], combs: &[Comb], every: u32, corridor_m: f64) -> f64 
         let comb = Comb {
             every,
             corridor_m,
-            ..*comb
+            ..comb.clone()
         };
         slab_areas(&part.turned_may_stand, &comb.corridor_slabs(part.right))
             .iter()
@@ -354,14 +341,18 @@ fn set_width(parts: &[Part], combs: &mut [Comb], every: u32, width: Width, targe
 fn settle_phase(parts: &[Part], combs: &mut [Comb]) {
     const STEPS: u32 = 8;
     for (part, comb) in parts.iter().zip(combs) {
-        if !part.has_interior() {
+        if !part.has_interior() || !comb.given.is_empty() {
             continue;
         }
         let spare_m = comb.excess(part.right);
         let driven = |start: f64| -> f64 {
-            let strips = Comb { start, ..*comb }.strips(part.right);
-            let chord = |slab: &Slab| -> f64 {
-                upright(&part.turned_interior, slab.middle())
+            let strips = Comb {
+                start,
+                ..comb.clone()
+            };
+            let strips = strips.strips(part.right);
+            let chord = |tooth: &Tooth| -> f64 {
+                upright(&part.turned_interior, tooth.slab.middle())
                     .iter()
                     .map(|[low, high]| high - low)
                     .sum()
@@ -481,15 +472,7 @@ fn cut_gap(
         at += 1;
     }
     for shape in joined {
-        pieces.add_cut(
-            context,
-            part,
-            strip,
-            true,
-            slab.width(),
-            slab.middle(),
-            shape,
-        );
+        pieces.add_cut(context, part, Row::gap(strip, slab), shape);
     }
 }
 

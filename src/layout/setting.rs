@@ -4,6 +4,7 @@
 use geo::{Coord, MultiPolygon, Polygon};
 
 use super::Context;
+use super::by_hand::ByHand;
 use super::cost::{Access, Model};
 use super::ground::Ground;
 use super::hours::Stands;
@@ -30,6 +31,7 @@ pub struct Setting {
     pub tier: Option<Tier>,
     /// The direction of its strips, where it was chosen already.
     pub choice: Option<AzimuthChoice>,
+    pub by_hand: ByHand,
 }
 
 /// Which tier of deep ground a setting is.
@@ -91,6 +93,7 @@ pub fn divide(
             drawn: None,
             tier: None,
             choice: None,
+            by_hand: ByHand::default(),
         }];
     }
     let ways = Ways::new(ground, part, &outlets);
@@ -140,6 +143,7 @@ pub fn divide(
             drawn: None,
             tier: None,
             choice: None,
+            by_hand: ByHand::default(),
         })
         .collect()
 }

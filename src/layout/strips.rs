@@ -17,8 +17,8 @@ use crate::geometry::buffer::Source;
 use crate::geometry::distance::{inside_polygon, point_segment};
 use crate::geometry::frame::Frame;
 use crate::geometry::overlay::{boundary, difference, intersection, oriented, union};
-use crate::geometry::sweep::{clip_slabs, upright};
-use crate::model::{Azimuth, AzimuthChoice, Machine, SourceBlock};
+use crate::geometry::sweep::{Slab, clip_slabs, upright};
+use crate::model::{Azimuth, AzimuthChoice, AzimuthFrom, Machine, SourceBlock};
 use crate::units::HECTARE_M2;
 
 /// A part ready for its comb. Everything named `turned` is in `frame`.
@@ -43,6 +43,20 @@ pub struct Part<'g> {
     /// Left and right end of the interior.
     pub left: f64,
     pub right: f64,
+    /// Lines that were drawn, from left to right.
+    pub given: Vec<GivenLine>,
+    pub azimuth_from: AzimuthFrom,
+}
+
+/// A line that a planner drew for a strip.
+#[derive(Clone, Debug)]
+pub struct GivenLine {
+    pub id: String,
+    pub x: f64,
+    /// From where to where it was drawn.
+    pub along: [f64; 2],
+    /// Its place among those that are to be cut first, if it has one.
+    pub order: Option<f64>,
 }
 
 impl<'g> Part<'g> {
@@ -57,11 +71,8 @@ impl<'g> Part<'g> {
         let layout = &context.settings.layout;
         let shape = &setting.shape;
         let (side, access) = setting::side_of(shape, setting.outlet.as_ref());
-        let wish = match (&setting.tier, block.azimuth_deg) {
-            (Some(tier), _) => Azimuth::Degrees(tier.azimuth_deg),
-            (None, Some(degrees)) => Azimuth::Degrees(degrees),
-            (None, None) => layout.azimuth,
-        };
+        let (wish, azimuth_from) = setting.by_hand.azimuth(block.azimuth_deg, layout.azimuth);
+        let wish = (setting.tier.as_ref()).map_or(wish, |tier| Azimuth::Degrees(tier.azimuth_deg));
         let mut choice = (setting.choice)
             .unwrap_or_else(|| choose(context, ground, shape, &pass, (side, &access), wish));
         let pitch_m = context.settings.machine.strip_width_m();
@@ -103,8 +114,21 @@ impl<'g> Part<'g> {
                 .map(|left| frame.enter_polygons(&MultiPolygon(left.clone())).0),
             left: bounds.min.x,
             right: bounds.max.x,
+            given: setting.by_hand.given(&frame),
+            azimuth_from,
             turned_interior,
             pass,
+        }
+    }
+
+    /// Strips from the left on, or about the lines that were drawn, without corridors.
+    pub fn comb(&self, strip_m: f64) -> Comb {
+        Comb {
+            start: self.left,
+            strip_m,
+            corridor_m: 0.0,
+            every: 0,
+            given: self.given.iter().map(|line| line.x).collect(),
         }
     }
 
@@ -225,7 +249,39 @@ pub struct Piece {
     pub shape: MultiPolygon,
     /// Upright stretches driven, all at one x.
     pub x: f64,
+    /// Where a line was drawn for it.
+    pub given: Option<f64>,
     pub drives: Vec<[f64; 2]>,
+}
+
+/// Of which strip or gap a piece is.
+#[derive(Clone, Copy)]
+pub struct Row {
+    pub strip: u32,
+    /// As of [`Piece`].
+    pub mouth: bool,
+    pub width_m: f64,
+    pub middle: f64,
+    /// Where a line was drawn for it.
+    pub given: Option<f64>,
+}
+
+impl Row {
+    /// The gap to the right of a strip.
+    pub fn gap(strip: u32, slab: Slab) -> Row {
+        Row {
+            strip,
+            mouth: true,
+            width_m: slab.width(),
+            middle: slab.middle(),
+            given: None,
+        }
+    }
+
+    fn slab(&self) -> [f64; 2] {
+        let half_m = self.width_m / 2.0;
+        [self.middle - half_m, self.middle + half_m]
+    }
 }
 
 /// What a part's comb makes of it, in the turned frame.
@@ -259,16 +315,17 @@ pub fn cut(context: Context<'_>, part: &Part, comb: &Comb, least_m: f64) -> Piec
         ..Pieces::default()
     };
     let strips = comb.strips(part.right);
-    for (index, shape) in clip_slabs(&part.turned_interior, &strips) {
-        pieces.add_cut(
-            context,
-            part,
-            index as u32,
-            false,
-            comb.strip_m,
-            strips[index].middle(),
-            shape,
-        );
+    let strip_slabs: Vec<Slab> = strips.iter().map(|tooth| tooth.slab).collect();
+    for (index, shape) in clip_slabs(&part.turned_interior, &strip_slabs) {
+        let tooth = strips[index];
+        let row = Row {
+            strip: index as u32,
+            mouth: false,
+            width_m: tooth.width_m,
+            middle: tooth.slab.middle(),
+            given: tooth.given,
+        };
+        pieces.add_cut(context, part, row, shape);
     }
     pieces.cut_on_the_way(context);
     let corridors = comb.corridors(part.right);
@@ -298,15 +355,7 @@ pub fn cut(context: Context<'_>, part: &Part, comb: &Comb, least_m: f64) -> Piec
             _ => union(&mouths).0,
         };
         for shape in joined {
-            pieces.add_cut(
-                context,
-                part,
-                *strip,
-                true,
-                slab.width(),
-                slab.middle(),
-                shape,
-            );
+            pieces.add_cut(context, part, Row::gap(*strip, *slab), shape);
         }
     }
     pieces
@@ -356,24 +405,13 @@ impl Pieces {
         }
     }
 
-    #[allow(clippy::too_many_arguments)]
-    pub fn add_cut(
-        &mut self,
-        context: Context<'_>,
-        part: &Part,
-        strip: u32,
-        mouth: bool,
-        width_m: f64,
-        middle: f64,
-        shape: Polygon,
-    ) {
+    pub fn add_cut(&mut self, context: Context<'_>, part: &Part, row: Row, shape: Polygon) {
         if polygon_area(&shape) < context.settings.layout.sliver_m2 {
             self.slivers.push(shape);
             return;
         }
         let machine = &context.settings.machine;
-        let slab = [middle - width_m / 2.0, middle + width_m / 2.0];
-        let (x, drives) = drive(part, machine, &shape, slab, mouth);
+        let (x, drives) = drive(part, machine, &shape, row);
         let whole = MultiPolygon(vec![shape]);
         let reached =
             if drives.len() == 1 && within_reach(&whole.0[0], x, drives[0], machine.reach_m) {
@@ -387,9 +425,10 @@ impl Pieces {
             };
         if !reached.0.is_empty() {
             self.cut.push(Piece {
-                strip,
-                mouth,
-                width_m,
+                strip: row.strip,
+                mouth: row.mouth,
+                width_m: row.width_m,
+                given: row.given,
                 shape: reached,
                 x,
                 drives,
@@ -415,15 +454,11 @@ fn within_reach(piece: &Polygon, x: f64, drive: [f64; 2], reach_m: f64) -> bool 
         .all(|&corner| point_segment(corner, a, b) <= reach_m)
 }
 
-/// Where the machine drives to cut a piece: along its own middle, or where more of its length can be driven; of a strip
-/// from `left` to `right`, beside which trees stand, with half of the machine's width to either side.
-fn drive(
-    part: &Part,
-    machine: &Machine,
-    piece: &Polygon,
-    [left, right]: [f64; 2],
-    gap: bool,
-) -> (f64, Vec<[f64; 2]>) {
+/// Where the machine drives to cut a piece: along its own middle, or where more of its length can be driven; of a strip,
+/// beside which trees stand, with half of the machine's width to either side. A line that was drawn is followed wherever it
+/// can be driven at all.
+fn drive(part: &Part, machine: &Machine, piece: &Polygon, row: Row) -> (f64, Vec<[f64; 2]>) {
+    let ([left, right], gap) = (row.slab(), row.mouth);
     // Trees stand behind a gap: there the machine keeps to what it has cut, and reaches the corners beside it.
     let own = gap.then(|| MultiPolygon(vec![piece.clone()]));
     let bounds = Bounds::of(&piece.exterior().0);
@@ -442,7 +477,11 @@ fn drive(
         own_middle - quarter,
         own_middle + quarter,
     ];
-    for x in tried.map(clear) {
+    let given = row.given.into_iter();
+    for x in given.chain(tried.map(clear)) {
+        if row.given.is_some() && best.2 > 0.0 {
+            break;
+        }
         if (x - bounds.min.x).max(bounds.max.x - x) > machine.reach_m {
             continue;
         }

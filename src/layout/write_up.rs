@@ -6,6 +6,7 @@ use geo::{Coord, Geometry, LineString, MultiLineString, MultiPolygon, Point, Pol
 
 use super::Context;
 use super::bunches;
+use super::by_hand;
 use super::cut_from;
 use super::day_ground::DayGround;
 use super::ground::Ground;
@@ -117,6 +118,8 @@ pub fn plan(
                 front: outlet.front.clone(),
             }),
             drawn: part.setting.drawn.clone(),
+            azimuth_from: part.azimuth_from,
+            strip_lines: work.along_drawn(part, pieces),
         });
     }
     // Shapes as planned, less what is cut already.
@@ -175,6 +178,7 @@ pub fn plan(
     }
     let mut findings = findings(ground, &notes, context);
     findings.extend(unreachable(&lines));
+    findings.extend(by_hand::out_of_order(parts, &notes, &lines));
     findings.extend(moves_by_road(&lines));
     findings.extend(tiers::too_long(&context.settings.layout, &lines));
     findings.extend(shifts::beyond(context.settings, &work.sections));
@@ -565,6 +569,40 @@ impl WriteUp<'_> {
         );
     }
 
+    /// Lines that were drawn for strips, each with the number of its strip; the strip that is asked for first is told so.
+    fn along_drawn(&mut self, part: &Part, pieces: &super::strips::Pieces) -> Vec<(String, u32)> {
+        let first = by_hand::first_given(part);
+        let mut strips: Vec<u32> = pieces.cut.iter().map(|piece| piece.strip).collect();
+        strips.sort_unstable();
+        strips.dedup();
+        let number_of = |strip: u32| strips.iter().position(|&own| own == strip);
+        let mut along = Vec::with_capacity(part.given.len());
+        for line in &part.given {
+            let own = pieces.cut.iter().find(|piece| piece.given == Some(line.x));
+            let Some(at) = own.and_then(|piece| number_of(piece.strip)) else {
+                continue;
+            };
+            let number = at as u32 + 1;
+            along.push((line.id.clone(), number));
+            let Some([from, to]) = first
+                .filter(|first| first.x == line.x)
+                .map(|line| line.along)
+            else {
+                continue;
+            };
+            let units = (self.units.iter_mut()).map(|strip| (strip.drive.id, &mut strip.unit));
+            let own = units
+                .filter(|(id, unit)| id.part == part.number && unit.strip == number && !unit.gap);
+            // The piece in which most of the line lies.
+            let shared_m = |unit: &Unit| unit.high.min(to) - unit.low.max(from);
+            let most = own.max_by(|a, b| shared_m(a.1).total_cmp(&shared_m(b.1)));
+            if let Some((_, unit)) = most {
+                unit.first = true;
+            }
+        }
+        along
+    }
+
     /// Numbers strips from left to right without gaps, in and out by turns; returns how many.
     fn interior(&mut self, part: &Part, pieces: &super::strips::Pieces, day: &DayGround) -> u32 {
         let mut cut: Vec<&Piece> = pieces.cut.iter().collect();
@@ -623,6 +661,7 @@ impl WriteUp<'_> {
                 self.units.push(StripDrive {
                     unit: Unit {
                         begun: None,
+                        first: false,
                         leg: 0,
                         strip: number,
                         gap: piece.mouth,
@@ -735,8 +774,8 @@ impl WriteUp<'_> {
             bands,
             felled,
             from,
-            settings: parts.iter().map(|part| part.number).collect(),
-            before: tiers_before(parts),
+            settings: in_asked_order(parts),
+            before: comes_after(parts),
         };
         working_order::put(self.context, ground, work)
     }
@@ -1014,16 +1053,37 @@ impl WriteUp<'_> {
     }
 }
 
-/// Of each tier of deep ground, the tiers before it.
-fn tiers_before(parts: &[Part]) -> BTreeMap<u32, Vec<u32>> {
+/// The place of a setting in the order that was asked for: those that have none come last.
+fn asked(part: &Part) -> f64 {
+    part.setting.by_hand.order.unwrap_or(f64::INFINITY)
+}
+
+fn in_asked_order(parts: &[Part]) -> Vec<u32> {
+    let mut order: Vec<&Part> = parts.iter().collect();
+    order.sort_by(|a, b| asked(a).total_cmp(&asked(b)));
+    order.iter().map(|part| part.number).collect()
+}
+
+/// Of each setting, those whose strips are cut before: of tiers of deep ground those nearer to the outlet, and what was
+/// asked for earlier. Tiers of one ground have one place in the order asked for, so that nothing comes before itself.
+fn comes_after(parts: &[Part]) -> BTreeMap<u32, Vec<u32>> {
     let of = |part: &Part| part.setting.tier.as_ref().map(|tier| tier.of);
-    let tiers = parts.iter().filter(|part| of(part).is_some());
-    let before = tiers.map(|part| {
-        let earlier = parts.iter().take_while(|other| other.number < part.number);
-        let same = earlier.filter(|other| of(other) == of(part));
-        (part.number, same.map(|other| other.number).collect())
-    });
-    before.collect()
+    let mut all = BTreeMap::new();
+    for part in parts {
+        let is_before = |other: &&Part| {
+            let tier_before = of(part).is_some() && of(other) == of(part);
+            asked(other) < asked(part) || (tier_before && other.number < part.number)
+        };
+        let before: Vec<u32> = parts
+            .iter()
+            .filter(is_before)
+            .map(|other| other.number)
+            .collect();
+        if !before.is_empty() {
+            all.insert(part.number, before);
+        }
+    }
+    all
 }
 
 /// Where wood of a piece leaves its strip: the lower end of what is driven there.

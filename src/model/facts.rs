@@ -19,6 +19,10 @@ impl Facts {
     pub const CAPACITY: &str = "capacity";
     /// Of a setting that a planner drew: id of the road or landing that its wood goes to.
     pub const OUTLET: &str = "outlet";
+    /// Way of its strips, degrees clockwise from grid north.
+    pub const AZIMUTH: &str = "azimuth";
+    /// Of a setting or strip line that a planner drew: what has less comes first.
+    pub const ORDER: &str = "order";
 
     /// Of what stays: whether its ground counts towards a block's retention share.
     pub const COUNTS: &str = "counts";

@@ -31,6 +31,8 @@ pub enum LayerKind {
     Crossings,
     /// Ground that a planner drew as one setting.
     Settings,
+    /// Lines along which a planner wants strips to run.
+    StripLines,
     SlopeClasses,
     /// Ground that was cut before this plan.
     Felled,
@@ -53,6 +55,7 @@ impl LayerKind {
         LayerKind::Landings,
         LayerKind::Crossings,
         LayerKind::Settings,
+        LayerKind::StripLines,
         LayerKind::SlopeClasses,
         LayerKind::Felled,
     ];
@@ -75,6 +78,7 @@ impl LayerKind {
             LayerKind::Landings => "landings",
             LayerKind::Crossings => "crossings",
             LayerKind::Settings => "settings",
+            LayerKind::StripLines => "strip_lines",
             LayerKind::SlopeClasses => "slope_classes",
             LayerKind::Felled => "felled",
         }

@@ -552,6 +552,47 @@ pub struct PartNote {
     pub outlet: Option<OutletNote>,
     /// Id of the planner's polygon that it was taken from; None: divided by cost.
     pub drawn: Option<String>,
+    /// Who says which way its strips run.
+    pub azimuth_from: AzimuthFrom,
+    /// Lines that a planner drew for its strips: the id, and the number of the strip; from left to right.
+    pub strip_lines: Vec<(String, u32)>,
+}
+
+/// Who says which way the strips of a setting run.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum AzimuthFrom {
+    /// Least machine and skidding time.
+    #[default]
+    Cost,
+    /// `azimuth` of the project.
+    Project,
+    /// Of the block.
+    Block,
+    /// Of the planner's polygon.
+    Setting,
+    /// A line that a planner drew.
+    StripLine,
+}
+
+impl AzimuthFrom {
+    pub const ALL: [AzimuthFrom; 5] = [
+        AzimuthFrom::Cost,
+        AzimuthFrom::Project,
+        AzimuthFrom::Block,
+        AzimuthFrom::Setting,
+        AzimuthFrom::StripLine,
+    ];
+
+    pub fn key(self) -> &'static str {
+        match self {
+            AzimuthFrom::Cost => "cost",
+            AzimuthFrom::Project => "project",
+            AzimuthFrom::Block => "block",
+            AzimuthFrom::Setting => "setting",
+            AzimuthFrom::StripLine => "strip_line",
+        }
+    }
 }
 
 /// A stretch of road frontage, or a landing.

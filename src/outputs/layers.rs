@@ -263,6 +263,8 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("skidding_cost", Number),
             ("cost_per_m3", Number),
             ("source_id", Text),
+            ("azimuth_from", Text),
+            ("strip_lines", Text),
         ],
     },
     LayerDef {
@@ -646,6 +648,9 @@ fn write_settings(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
             .as_ref()
             .map_or(("", ""), |o| (o.name.as_str(), o.kind.key()));
         let cost = plan.cost_of(part.part);
+        let strip_lines: Vec<String> = (part.strip_lines.iter())
+            .map(|(id, strip)| format!("{id}: {strip}"))
+            .collect();
         package.row(
             SETTINGS,
             Some(&wkb::write_multi_polygon(&shape, [0.0; 2])),
@@ -663,6 +668,8 @@ fn write_settings(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
                 Value::Maybe(cost.skidding_cost),
                 Value::Maybe(cost.cost_per_m3(plan.rates)),
                 Value::Text(part.drawn.as_deref().unwrap_or_default()),
+                Value::Text(part.azimuth_from.key()),
+                Value::Text(&strip_lines.join("; ")),
             ],
         )?;
     }

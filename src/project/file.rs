@@ -121,7 +121,7 @@ pub struct LayerTable {
     pub class_map: BTreeMap<String, Spanned<String>>,
     /// Channel width of a stream line, cleared width of a road line.
     pub width: Given<AttributeText>,
-    /// Strips of this block run this way, in degrees.
+    /// Strips of this block or setting run this way, in degrees.
     pub azimuth: Given<AttributeText>,
     /// Standing trees per hectare.
     pub stems_per_ha: Given<AttributeText>,
@@ -148,6 +148,8 @@ pub struct LayerTable {
     pub machine_free: Given<AttributeText>,
     /// Road or landing that the wood of a setting or block goes to, by its id.
     pub outlet: Given<AttributeText>,
+    /// Of settings or strip lines that a planner drew: what has less is cut first.
+    pub order: Given<AttributeText>,
     /// How trees are left in a block: `corridors`, `patches` or `both`.
     pub pattern: Given<AttributeText>,
     /// Height of a stand's tallest trees.

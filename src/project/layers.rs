@@ -18,6 +18,8 @@ use crate::rulebook::{KEPT_FACTS, RULED_KINDS, RoadUse, Rulebook};
 
 /// More wood than a whole season's, m3.
 pub const MOST_CAPACITY_M3: f64 = 1e6;
+/// Places in an order that a planner gives.
+pub const MOST_ORDER: f64 = 9999.0;
 
 /// As many as are read of one layer.
 pub const MOST_FEATURES: u64 = 20_000_000;
@@ -158,6 +160,9 @@ impl Resolver<'_> {
             })?,
             line: self.line_source(kind, table, warnings)?,
             outlet: self.attribute("outlet", &table.outlet, |_| Ok(()))?,
+            order: self.attribute("order", &table.order, |constant| {
+                self.number("order", constant, MOST_ORDER)
+            })?,
             pattern: self.attribute("pattern", &table.pattern, |constant| {
                 let written = constant.get_ref().0.to_string();
                 super::settings::pattern(context, &written, constant.span()).map(drop)
@@ -420,6 +425,7 @@ impl Resolver<'_> {
         );
         let stands = kind == LayerKind::Stands;
         let blocks = kind == LayerKind::Blocks;
+        let settings = kind == LayerKind::Settings;
         let slopes = kind == LayerKind::SlopeClasses;
         let given = |attribute: &Attribute| !attribute.0.is_empty();
         let keys = [
@@ -429,7 +435,7 @@ impl Resolver<'_> {
                 ruled || kind == LayerKind::Crossings,
             ),
             ("width", given(&layer.width), lines),
-            ("azimuth", given(&layer.azimuth), blocks),
+            ("azimuth", given(&layer.azimuth), blocks || settings),
             ("stems_per_ha", given(&layer.stems_per_ha), stands),
             ("tree_m3", given(&layer.tree_m3), stands),
             ("tree_height", given(&layer.tree_height), stands),
@@ -450,10 +456,11 @@ impl Resolver<'_> {
                 given(&layer.capacity),
                 kind == LayerKind::Landings,
             ),
+            ("outlet", given(&layer.outlet), blocks || settings),
             (
-                "outlet",
-                given(&layer.outlet),
-                blocks || kind == LayerKind::Settings,
+                "order",
+                given(&layer.order),
+                settings || kind == LayerKind::StripLines,
             ),
             (
                 "encoding",

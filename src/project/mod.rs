@@ -32,7 +32,7 @@ pub use choices::{Choice, MOST_COMBINATIONS, load_choices};
 pub use crew::{Crew, CrewBlock, CrewMachine, CrewSkidder, Turn, load_crew, parse_crew};
 pub use errors::{ProjectError, Reason, Whose};
 pub(crate) use filter::{unquoted, why_no_condition};
-pub(crate) use layers::MOST_CAPACITY_M3;
+pub(crate) use layers::{MOST_CAPACITY_M3, MOST_ORDER};
 pub(crate) use layers::{MOST_FEATURES, is_shapefile};
 pub use plain_file::TEXT_FILE_BYTES;
 pub(crate) use plain_file::{why_not_for_drivers, why_not_plain};
@@ -126,6 +126,7 @@ pub struct LayerSource {
     pub machine_free: Attribute,
     /// Id of the road or landing that wood of a setting or block goes to.
     pub outlet: Attribute,
+    pub order: Attribute,
     /// How trees are left in a block.
     pub pattern: Attribute,
     /// Height of a stand's tallest trees.
@@ -207,6 +208,7 @@ impl LayerSource {
             slope_map: Default::default(),
             portfolio: Attribute::default(),
             outlet: Attribute::default(),
+            order: Attribute::default(),
             pattern: Attribute::default(),
             capacity: Attribute::default(),
             machine_free: Attribute::default(),

@@ -632,6 +632,8 @@ impl Sorting<'_, '_> {
             ("capacity", &raw.capacity),
             ("machine_free", &raw.machine_free),
             ("tree_height", &raw.tree_height),
+            ("azimuth", &raw.azimuth),
+            ("order", &raw.order),
         ] {
             assembly.complain(desk, &id, key, number);
         }
@@ -669,6 +671,11 @@ impl Sorting<'_, '_> {
         }
         if let Some(m) = raw.tree_height.value {
             facts.offer(Facts::TREE_HEIGHT, Fact::Number(m));
+        }
+        for (name, number) in [(Facts::AZIMUTH, &raw.azimuth), (Facts::ORDER, &raw.order)] {
+            if let Some(value) = number.value {
+                facts.offer(name, Fact::Number(value));
+            }
         }
         if let Some(outlet) = raw.outlet.take() {
             facts.offer(Facts::OUTLET, Fact::Text(outlet.trim().to_owned()));

@@ -9,7 +9,7 @@ use super::limits::FEATURE_WIDTH_M;
 use super::power_lines::LineColumns;
 use crate::model::{Fact, LayerKind};
 use crate::project::{
-    Attribute, AttributeSource, LayerSource, MOST_CAPACITY_M3, MOST_STEMS_PER_HA,
+    Attribute, AttributeSource, LayerSource, MOST_CAPACITY_M3, MOST_ORDER, MOST_STEMS_PER_HA,
     MOST_TREE_HEIGHT_M, MOST_TREE_M3,
 };
 use crate::units::{LengthUnit, VoltageUnit, parse_length, parse_voltage};
@@ -50,6 +50,7 @@ pub(super) struct Schema {
     pub slope: Columns,
     pub portfolio: Columns,
     pub outlet: Columns,
+    pub order: Columns,
     pub pattern: Columns,
     pub capacity: Columns,
     pub machine_free: Columns,
@@ -146,6 +147,7 @@ impl Schema {
             slope: find(&source.slope, "slope")?,
             portfolio: find(&source.portfolio, "portfolio")?,
             outlet: find(&source.outlet, "outlet")?,
+            order: find(&source.order, "order")?,
             pattern: find(&source.pattern, "pattern")?,
             capacity: find(&source.capacity, "capacity")?,
             machine_free: find(&source.machine_free, "machine_free")?,
@@ -166,6 +168,7 @@ impl Schema {
                 "capacity",
                 Measure::Amount(MOST_CAPACITY_M3),
             ),
+            (&schema.order, "order", Measure::Amount(MOST_ORDER)),
             (&schema.fringe, "fringe", Measure::Length(unit)),
             (&schema.machine_free, "machine_free", Measure::Length(unit)),
             (

@@ -164,6 +164,12 @@ fn uses(kind: LayerKind) -> Uses {
             wanted: "polygons or points",
             ..polygons
         },
+        LayerKind::StripLines => Uses {
+            lines: true,
+            polygons: false,
+            wanted: "lines",
+            ..polygons
+        },
         LayerKind::Crossings => Uses {
             points: true,
             lines: true,

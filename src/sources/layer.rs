@@ -14,7 +14,7 @@ use super::open::{self, forget_failures, last_failure, last_failure_in};
 use super::power_lines::RawLine;
 use super::sql;
 use crate::model::{Fact, Problem, ProblemCode};
-use crate::project::{LayerSource, MOST_CAPACITY_M3, MOST_STEMS_PER_HA, MOST_TREE_M3};
+use crate::project::{LayerSource, MOST_CAPACITY_M3, MOST_ORDER, MOST_STEMS_PER_HA, MOST_TREE_M3};
 use crate::units::LengthUnit;
 
 /// A feature as read.
@@ -33,6 +33,7 @@ pub(super) struct RawFeature {
     pub slope: Number,
     pub portfolio: Option<String>,
     pub outlet: Option<String>,
+    pub order: Number,
     pub pattern: Option<String>,
     pub capacity: Number,
     pub machine_free: Number,
@@ -167,6 +168,7 @@ pub(super) fn each<'a, T>(
             class: name(&schema.class, "class"),
             portfolio: name(&schema.portfolio, "portfolio"),
             outlet: name(&schema.outlet, "outlet"),
+            order: schema.order.number(feature, Measure::Amount(MOST_ORDER)),
             pattern: name(&schema.pattern, "pattern"),
             too_long,
             capacity: schema

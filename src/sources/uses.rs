@@ -10,8 +10,9 @@ use crate::rulebook::{Match, RoadUse, flag_of_fact};
 /// One thing that a planner may say of the features of a layer.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct UseReport {
-    /// `decking`, `machines` and `cleared` of roads; `capacity` of landings; `class` and `width` of crossings; `outlet` of
-    /// settings; `voltage`, `owner_agreed` and `width` of power lines; `tree_height` of stands.
+    /// `decking`, `machines` and `cleared` of roads; `capacity` of landings; `class` and `width` of crossings; `outlet`,
+    /// `azimuth` and `order` of settings; `order` of strip lines; `voltage`, `owner_agreed` and
+    /// `width` of power lines; `tree_height` of stands.
     pub what: &'static str,
     /// How many features say so, by what they say; a width or an outlet is `stated`.
     pub said: BTreeMap<String, u64>,
@@ -45,7 +46,12 @@ impl UseTally {
                 report("width", &format!("{crossing_width_m} m")),
             ],
             LayerKind::Landings => vec![report("capacity", "room for all wood")],
-            LayerKind::Settings => vec![report("outlet", "the one that is cheapest")],
+            LayerKind::Settings => vec![
+                report("outlet", "the one that is cheapest"),
+                report("azimuth", "that of the block, or the one that is cheapest"),
+                report("order", "with the least travel"),
+            ],
+            LayerKind::StripLines => vec![report("order", "from left to right")],
             LayerKind::PowerLines => vec![
                 report("voltage", "any: the widest limit of approach stands in"),
                 report("owner_agreed", "no: trees that could fall on them stay"),
@@ -78,7 +84,9 @@ impl UseTally {
                 "machines" => flag(said.machines),
                 "cleared" => flag(said.cleared),
                 "capacity" => facts.get(Facts::CAPACITY).map(|_| "stated".to_owned()),
-                "outlet" => facts.get(Facts::OUTLET).map(|_| "stated".to_owned()),
+                "outlet" | "azimuth" | "order" => {
+                    facts.get(report.what).map(|_| "stated".to_owned())
+                }
                 "voltage" => facts.number(Facts::VOLTAGE_KV).map(|kv| format!("{kv} kV")),
                 "tree_height" => facts.get(Facts::TREE_HEIGHT).map(|_| "stated".to_owned()),
                 "owner_agreed" => {

@@ -232,6 +232,8 @@ struct PartData {
     volume_m3: Option<f64>,
     /// Id of the planner's polygon that it was taken from.
     drawn: Option<String>,
+    /// Lines that were drawn for its strips: the id, and the number of the strip.
+    strip_lines: Vec<(String, u32)>,
     rings: Vec<Steps>,
     /// The outlet's stretches of road, or a place.
     front: Vec<Steps>,
@@ -422,6 +424,7 @@ fn parts(plan: &BlockPlan) -> Vec<PartData> {
                 outlet_kind: outlet.map(|outlet| outlet.kind.key()),
                 volume_m3: maybe(plan.volume_of(part.part), 1),
                 drawn: part.drawn.clone(),
+                strip_lines: part.strip_lines.clone(),
                 rings: shapes::rings([&part.shape]),
                 front: outlet.map_or_else(Vec::new, |outlet| {
                     outlet.front.iter().map(shapes::line).collect()

@@ -84,6 +84,7 @@ blockwrightReport.drawBlock = (() => {
       ground("net", "net", part.rings, () => entry(t("tip_part", { part: part.part }),
         t("tip_azimuth", { azimuth: number(part.azimuth, 1), width: number(part.corridor_width_m, 2) }),
         part.drawn !== null && t("tip_drawn", { id: part.drawn }),
+        part.strip_lines.map(([id, strip]) => t("tip_strip_line", { id, strip })),
         part.outlet_kind && t("tip_outlet", { kind: named("outlet_", part.outlet_kind), name: part.outlet || t("none") }),
         part.volume_m3 !== null && t("tip_volume", { value: number(part.volume_m3, 0) }),
         part.outlet_kind === "access" && t("tip_no_frontage")));
