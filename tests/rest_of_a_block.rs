@@ -19,7 +19,7 @@ use blockwright::layout::{self, Context};
 use blockwright::model::*;
 use blockwright::rulebook::Rulebook;
 use blockwright::{compliance, sources};
-use geo::{Coord, MultiPolygon, Polygon};
+use geo::{Coord, Distance, Euclidean, MultiPolygon, Polygon};
 use in_memory::{feature, in_context, line, rectangle, rules, unsound};
 use run_binary::{collection, files, run, small_project, write};
 
@@ -157,7 +157,8 @@ fn holds(whole: &BlockPlan, rest: &BlockPlan, cut: &[Polygon]) {
     let again = area(&intersection(&cut, &all));
     assert!(again < 0.01, "{id}: {again} m2 are cut a second time");
     let scraps = of_reason(rest, UnworkedReason::Sliver) - of_reason(whole, UnworkedReason::Sliver);
-    let off = cut_m2(whole) - area(&cut) - cut_m2(rest) - scraps;
+    let lost = whole.books.retained_m2 - rest.books.retained_m2;
+    let off = cut_m2(whole) + lost - area(&cut) - cut_m2(rest) - scraps;
     assert!(
         off.abs() < 1.0,
         "{id}: {off} m2 of what was planned are nowhere"
@@ -297,8 +298,81 @@ fn nothing_cut_changes_nothing_and_everything_cut_leaves_the_shares() {
     assert!((cut.measured.unwrap() - cut_m2(&whole) / 1e4).abs() < 1e-3);
 }
 
+/// A corridor is cut by mistake when half of the block is: as much is left of strips that nobody has begun.
 #[test]
-fn what_was_to_stay_and_is_cut_is_told_and_counts_no_more() {
+fn retention_that_was_cut_is_made_up_elsewhere() {
+    let rules = rules(0.1);
+    let whole = lay_out(&rules, &[road()]);
+    let half = whole.lines.len() as u32 / 2;
+    let mut cut = cut_until(&whole, half, true);
+    let corridor = &whole.corridors[0];
+    cut.push(corridor.shape.clone());
+    let lost = polygon_area(&corridor.shape);
+    let gone = cut.iter().map(|shape| on_the_ground(&whole, shape));
+    let rest = lay_out(&rules, &[road(), felled(gone.collect())]);
+    holds(&whole, &rest, &cut);
+    let share = row(&rest, "retention-share");
+    assert_ne!(share.status, Verdict::Fail, "{share:?}");
+    assert_eq!(rest.certificate.fault, None);
+    let told = finding(&rest, "retention-cut").unwrap();
+    assert!(
+        told.message.contains("are left in its place, as patches"),
+        "{}",
+        told.message
+    );
+    let patches = rest.zones.iter().filter(|zone| zone.is_patch());
+    let patches: Vec<Polygon> = patches
+        .flat_map(|zone| zone.shape.0.iter().cloned())
+        .collect();
+    let left: f64 = patches.iter().map(polygon_area).sum();
+    assert!(
+        (0.9 * lost..1.6 * lost).contains(&left),
+        "{left} for {lost}"
+    );
+    // On ground of strips, and outside the road band.
+    let patches = MultiPolygon(patches);
+    let strips: Vec<Polygon> = whole
+        .strips
+        .iter()
+        .map(|strip| strip.shape.clone())
+        .collect();
+    assert!(area(&difference(&patches, &strips)) < 0.1);
+    assert!(area(&intersection(&patches, &cut)) < 0.1);
+    for rule in ["road-band", "night-safe", "areas-balance", "reach"] {
+        for row in rest.compliance.iter().filter(|row| row.rule_id == rule) {
+            assert_ne!(row.status, Verdict::Fail, "{row:?}");
+        }
+    }
+    assert!(finding(&rest, "reachable").is_none());
+    // The machine keeps half of its width off what stands.
+    let half_m = settings().machine.half_width_m;
+    for line in &rest.lines {
+        for patch in &patches.0 {
+            let off_m = Euclidean.distance(&line.shape, patch);
+            assert!(off_m > half_m - 0.02, "{:?}: {off_m}", line.id);
+        }
+    }
+}
+
+#[test]
+fn what_was_to_stay_and_is_cut_is_told_where_nothing_is_left_for_it() {
+    let rules = rules(0.1);
+    let whole = lay_out(&rules, &[road()]);
+    let strips = whole.strips.iter().map(|strip| &strip.shape);
+    let all = strips.chain([&whole.corridors[0].shape]);
+    let gone = felled(all.map(|shape| on_the_ground(&whole, shape)).collect());
+    let rest = lay_out(&rules, &[road(), gone]);
+    let told = finding(&rest, "retention-cut").unwrap();
+    assert!(
+        told.message.contains("shares are of what really stands"),
+        "{}",
+        told.message
+    );
+    assert_eq!(row(&rest, "retention-share").status, Verdict::Fail);
+}
+
+#[test]
+fn what_was_to_stay_and_is_cut_is_told_and_its_ground_counts_no_more() {
     let rules = rules(0.1);
     let whole = lay_out(&rules, &[road()]);
     let corridor = &whole.corridors[0];
@@ -309,8 +383,13 @@ fn what_was_to_stay_and_is_cut_is_told_and_counts_no_more() {
     assert_eq!(told.verdict, Verdict::Warn);
     assert!((told.measured.unwrap() - lost).abs() < 0.1);
     assert!(finding(&whole, "retention-cut").is_none());
+    let patches = rest.zones.iter().filter(|zone| zone.is_patch());
+    let instead: f64 = patches.map(|zone| area(&zone.shape)).sum();
     let stands = whole.books.retained_m2 - rest.books.retained_m2;
-    assert!((stands - lost).abs() < 0.1, "{stands} {lost}");
+    assert!(
+        (stands + instead - lost).abs() < 0.1,
+        "{stands} {instead} {lost}"
+    );
     assert_eq!(row(&rest, "areas-balance").status, Verdict::Pass);
     // A reserve that was cut into is told too.
     let settings = settings();

@@ -12,8 +12,8 @@ use super::retention::LeastWidth;
 use super::tree_share::BlockTrees;
 use super::zones::Zones;
 use super::{
-    Context, LayoutError, boundary_pass, by_hand, drawn, opening, retention, road_clearing,
-    setting, strips, tiers, tree_share, write_up,
+    Context, LayoutError, boundary_pass, by_hand, drawn, made_up, opening, retention,
+    road_clearing, setting, strips, tiers, tree_share, write_up,
 };
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::sound::sound;
@@ -402,9 +402,15 @@ impl Site<'_> {
         };
         let is_good = is_good || (is_first && kept.narrow && fields.iter().all(Field::is_shut));
         let plan = is_good.then(|| {
-            let shape = shape.clone();
-            let mut plan =
-                write_up::plan(context, block, shape, &ground, &clearing, &parts, &solved);
+            let write = |ground: &Ground| {
+                let shape = shape.clone();
+                write_up::plan(context, block, shape, ground, &clearing, &parts, &solved)
+            };
+            let mut plan = write(&ground);
+            if trees.is_none() {
+                let lost = made_up::Lost::of(&plan, target_m2);
+                plan = made_up::write(context, (&ground, &parts), lost, plan, write);
+            }
             if let Some(trees) = &trees {
                 let [left, all] = trees.left(&plan);
                 plan.retention_share = left / all;

@@ -25,6 +25,7 @@ fn mean_width_m(polygon: &Polygon) -> f64 {
 }
 
 /// A block divided into what is reserved, retained in bands, cleared for roads, and the parts to be cut.
+#[derive(Clone)]
 pub struct Ground<'n> {
     pub zones: Zones<'n>,
     pub gross_m2: f64,
@@ -32,7 +33,10 @@ pub struct Ground<'n> {
     pub kept_m2: f64,
     /// Block minus reserves.
     pub net: MultiPolygon,
+    /// Patches, too.
     pub retained_bands: MultiPolygon,
+    /// Of the bands: what is left of strips in the place of retention that was cut.
+    pub made_up: MultiPolygon,
     /// Road clearing inside the net area.
     pub clearing: MultiPolygon,
     /// Largest first is not promised: parts run from south to north, west to east.
@@ -141,6 +145,7 @@ pub fn divide<'n>(
         kept_m2,
         net,
         retained_bands,
+        made_up: MultiPolygon(vec![]),
         clearing,
         parts,
         unworked,

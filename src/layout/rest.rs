@@ -109,7 +109,12 @@ pub fn stretches_of(line: &LineString, stretches: &[[f64; 2]]) -> Vec<LineString
 const TOLD_M2: f64 = 0.5;
 
 /// What is said of ground that was cut before this plan.
-pub fn findings(cut: &[Polygon], kept: Vec<Polygon>, reserved_m2: f64) -> Vec<Finding> {
+/// `kept` was to stay and is cut, and so many m2 are left standing in its place.
+pub fn findings(
+    cut: &[Polygon],
+    (kept, made_up_m2): (Vec<Polygon>, f64),
+    reserved_m2: f64,
+) -> Vec<Finding> {
     let finding = |rule_id: &str, verdict, (measured, unit), message, shape| Finding {
         rule_id: rule_id.to_owned(),
         verdict,
@@ -131,13 +136,17 @@ pub fn findings(cut: &[Polygon], kept: Vec<Polygon>, reserved_m2: f64) -> Vec<Fi
         None,
     )];
     let kept_m2: f64 = kept.iter().map(polygon_area).sum();
+    let instead = match made_up_m2 > 0.0 {
+        true => format!("{made_up_m2:.0} m2 are left in its place, as patches"),
+        false => "shares are of what really stands".to_owned(),
+    };
     if kept_m2 >= TOLD_M2 {
         found.push(finding(
             "retention-cut",
             Verdict::Warn,
             (kept_m2, "m2"),
             format!(
-                "{kept_m2:.0} m2 of corridors, patches and bands that were to stay are cut; shares are of what really stands"
+                "{kept_m2:.0} m2 of corridors, patches and bands that were to stay are cut; {instead}"
             ),
             Some(Geometry::MultiPolygon(MultiPolygon(kept))),
         ));

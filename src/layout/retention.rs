@@ -477,7 +477,7 @@ fn cut_gap(
 }
 
 /// Divides a polygon of the turned frame into what is nearest the road, of at most `front_m2`, and what lies behind it.
-fn split_front(shape: &Polygon, front_m2: f64) -> (Vec<Polygon>, Vec<Polygon>) {
+pub fn split_front(shape: &Polygon, front_m2: f64) -> (Vec<Polygon>, Vec<Polygon>) {
     let lying = lie_down(shape);
     let bounds = crate::geometry::area::Bounds::of(&lying.exterior().0);
     let lying = geo::MultiPolygon(vec![lying]);

@@ -1,8 +1,8 @@
 //! Numbers, orders and writes up what the stages made, as a plan in the block's local frame.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
-use geo::{Coord, Geometry, LineString, MultiLineString, MultiPolygon, Point, Polygon};
+use geo::{Coord, Geometry, LineString, MultiPolygon, Point, Polygon};
 
 use super::Context;
 use super::bunches;
@@ -28,28 +28,28 @@ use super::whole_sections::{self, WholeSection};
 use super::wood::{self, Home};
 use super::working_order::{self, Drive, Ordered, StripDrive, Work};
 use crate::geometry::area::{Bounds, area, polygon_area};
-use crate::geometry::overlay::{clip_lines, difference, intersection, shared_area, union};
+use crate::geometry::overlay::{difference, intersection, shared_area, union};
 use crate::geometry::sound::{sound, sound_all, sound_each, sound_geometry};
 use crate::model::*;
 
 /// How a section is driven, and where its wood leaves the strip; a pass has no road end.
 #[derive(Clone)]
-struct Ways {
-    driven: Vec<LineString>,
+pub(super) struct Ways {
+    pub(super) driven: Vec<LineString>,
     road_end: Option<RoadEnd>,
 }
 
 #[derive(Clone)]
-struct WriteUp<'w> {
-    context: Context<'w>,
-    strips: Vec<Strip>,
-    drives: Vec<Drive>,
-    units: Vec<StripDrive>,
-    corridors: Vec<Corridor>,
-    sections: Vec<Section>,
+pub(super) struct WriteUp<'w> {
+    pub(super) context: Context<'w>,
+    pub(super) strips: Vec<Strip>,
+    pub(super) drives: Vec<Drive>,
+    pub(super) units: Vec<StripDrive>,
+    pub(super) corridors: Vec<Corridor>,
+    pub(super) sections: Vec<Section>,
     /// Of each section, in their order.
-    ways: Vec<Ways>,
-    unworked: Vec<Unworked>,
+    pub(super) ways: Vec<Ways>,
+    pub(super) unworked: Vec<Unworked>,
     strips_count: u32,
     time_parts: Option<TimeParts>,
 }
@@ -102,7 +102,7 @@ pub fn plan(
         work.set_unworked(part.number, missed, pieces.beyond_reach.iter().map(leave));
         notes.push(PartNote {
             part: part.number,
-            shape: part.shape.clone(),
+            shape: less(part.shape, &ground.made_up),
             azimuth_deg: part.azimuth_deg,
             choice: part.choice,
             corridor_width_m: if pieces.corridors.is_empty() {
@@ -135,6 +135,7 @@ pub fn plan(
             let planned = work.as_planned(ground, parts, &clearing.ways);
             from = rest::ended_at(&planned, &felled.0);
             let taken = work.take_out(&felled.0, &mut bands);
+            work.leave(&ground.made_up.0);
             work.go_on(&planned);
             taken
         }
@@ -185,7 +186,12 @@ pub fn plan(
     findings.extend(not_laid);
     if !felled.0.is_empty() {
         let reserved_m2 = shared_area(&felled, &ground.zones.reserve);
-        findings.extend(rest::findings(&felled.0, kept_cut, reserved_m2));
+        let made_up_m2 = area(&ground.made_up);
+        findings.extend(rest::findings(
+            &felled.0,
+            (kept_cut, made_up_m2),
+            reserved_m2,
+        ));
     }
     findings.extend(beyond_study);
     for finding in &mut findings {
@@ -284,6 +290,18 @@ pub fn plan(
         notes: vec![],
         shape,
     }
+}
+
+/// A setting without what is left standing in it, which does not part it.
+fn less(shape: &Polygon, made_up: &MultiPolygon) -> Polygon {
+    if made_up.0.is_empty() {
+        return shape.clone();
+    }
+    let rest = difference(&MultiPolygon(vec![shape.clone()]), &made_up.0)
+        .0
+        .into_iter();
+    let largest = rest.max_by(|a, b| polygon_area(a).total_cmp(&polygon_area(b)));
+    largest.unwrap_or_else(|| shape.clone())
 }
 
 /// What falls into several pieces stands as often, with the same numbers.
@@ -437,7 +455,7 @@ impl WriteUp<'_> {
         }
     }
 
-    fn set_unworked(
+    pub(super) fn set_unworked(
         &mut self,
         part: u32,
         reason: UnworkedReason,
@@ -757,7 +775,7 @@ impl WriteUp<'_> {
     }
 
     /// `felled` is open from the beginning, the machine stands at `from`, and `bands` stand.
-    fn in_order(
+    pub(super) fn in_order(
         &mut self,
         ground: &Ground,
         parts: &[Part],
@@ -780,194 +798,8 @@ impl WriteUp<'_> {
         working_order::put(self.context, ground, work)
     }
 
-    /// Lines in the order of work of the whole block. Strips that lead to a pass there are named after it.
-    fn as_planned(
-        &mut self,
-        ground: &Ground,
-        parts: &[Part],
-        roads: &[LineString],
-    ) -> Vec<StripLine> {
-        let nothing = MultiPolygon(vec![]);
-        let bands = ground.retained_bands.clone();
-        let mut planned = (self.clone()).in_order(ground, parts, roads, (nothing, None, bands));
-        for id in planned.leading {
-            let pass = self.lead(id, &mut planned.lines);
-            let (own, others): (Vec<StripDrive>, _) = std::mem::take(&mut self.units)
-                .into_iter()
-                .partition(|unit| unit.drive.id == id);
-            self.units = others;
-            self.drives.extend(own.into_iter().map(|unit| Drive {
-                id: pass,
-                kind: StripKind::BoundaryPass,
-                heading: Heading::Around,
-                line: unit.drive.line,
-            }));
-        }
-        planned.lines
-    }
-
-    /// The first strip that is left of each setting is driven the way that it was planned.
-    fn go_on(&mut self, planned: &[StripLine]) {
-        let headings: BTreeMap<PieceId, Heading> =
-            planned.iter().map(|line| (line.id, line.heading)).collect();
-        let parts: BTreeSet<u32> = self.units.iter().map(|unit| unit.drive.id.part).collect();
-        for part in parts {
-            let own = self.units.iter_mut();
-            let own = own.filter(|unit| unit.drive.id.part == part && !unit.unit.gap);
-            let first = own.min_by(|a, b| a.unit.left_to_right(&b.unit));
-            if let Some(first) = first {
-                let heading = headings.get(&first.drive.id);
-                first.unit.begun = heading.map(|&heading| heading == Heading::In);
-            }
-        }
-    }
-
-    /// Takes out what is cut already; gives what was driven there, and what was to stay and is cut.
-    fn take_out(
-        &mut self,
-        felled: &[Polygon],
-        bands: &mut MultiPolygon,
-    ) -> (Vec<LineString>, Vec<Polygon>) {
-        let sliver_m2 = self.context.settings.layout.sliver_m2;
-        let apart_m = self.context.settings.machine.strip_width_m();
-        let mut touched: BTreeSet<PieceId> = BTreeSet::new();
-        let mut left: BTreeMap<PieceId, Vec<Polygon>> = BTreeMap::new();
-        let mut booked: Vec<(u32, UnworkedReason, Vec<Polygon>)> = vec![];
-        let mut strips = Vec::with_capacity(self.strips.len());
-        for strip in self.strips.drain(..) {
-            let own = left.entry(strip.id).or_default();
-            let Some(divided) = rest::divide(&strip.shape, felled, sliver_m2) else {
-                own.push(strip.shape.clone());
-                strips.push(strip);
-                continue;
-            };
-            touched.insert(strip.id);
-            own.extend(divided.left.iter().cloned());
-            let part = strip.id.part;
-            booked.push((part, UnworkedReason::CutBefore, divided.cut));
-            booked.push((part, UnworkedReason::Sliver, divided.scraps));
-            strips.extend(divided.left.into_iter().map(|shape| Strip {
-                shape,
-                ..strip.clone()
-            }));
-        }
-        self.strips = strips;
-        let driven = self.drive_the_rest(felled, &touched, &left);
-        let sections = self.sections.drain(..).zip(self.ways.drain(..));
-        let (mut kept_sections, mut kept_ways) = (vec![], vec![]);
-        for (mut section, mut way) in sections {
-            if touched.contains(&section.id) {
-                section.shape = intersection(&section.shape, &left[&section.id]);
-                if section.shape.0.is_empty() {
-                    continue;
-                }
-                let lines: Vec<&LineString> = way.driven.iter().collect();
-                let stretches = rest::still_driven(&lines, &section.shape.0, apart_m);
-                let rest = (way.driven.iter().zip(stretches))
-                    .flat_map(|(line, stretches)| rest::stretches_of(line, &stretches));
-                way.driven = rest.collect();
-            }
-            kept_sections.push(section);
-            kept_ways.push(way);
-        }
-        (self.sections, self.ways) = (kept_sections, kept_ways);
-        let mut kept_cut: Vec<Polygon> = vec![];
-        let mut corridors = Vec::with_capacity(self.corridors.len());
-        for corridor in self.corridors.drain(..) {
-            let Some(divided) = rest::divide(&corridor.shape, felled, sliver_m2) else {
-                corridors.push(corridor);
-                continue;
-            };
-            kept_cut.extend(divided.cut.iter().cloned());
-            booked.push((corridor.part, UnworkedReason::CutBefore, divided.cut));
-            booked.push((corridor.part, UnworkedReason::Sliver, divided.scraps));
-            corridors.extend(divided.left.into_iter().map(|shape| Corridor {
-                shape,
-                ..corridor.clone()
-            }));
-        }
-        self.corridors = corridors;
-        let of_bands = intersection(bands, felled).0;
-        if !of_bands.is_empty() {
-            *bands = difference(bands, felled);
-            kept_cut.extend(of_bands.iter().cloned());
-            booked.push((0, UnworkedReason::CutBefore, of_bands));
-        }
-        for unworked in std::mem::take(&mut self.unworked) {
-            match rest::divide(&unworked.shape, felled, 0.0) {
-                None => self.unworked.push(unworked),
-                Some(divided) => {
-                    let (part, reason) = (unworked.part, unworked.reason);
-                    booked.push((part, reason, divided.left));
-                    booked.push((part, reason, divided.scraps));
-                    booked.push((part, UnworkedReason::CutBefore, divided.cut));
-                }
-            }
-        }
-        for (part, reason, shapes) in booked {
-            self.set_unworked(part, reason, shapes.into_iter());
-        }
-        (driven, kept_cut)
-    }
-
-    /// Cuts drives down to what ground is left of their pieces; gives the stretches on cut ground.
-    fn drive_the_rest(
-        &mut self,
-        felled: &[Polygon],
-        touched: &BTreeSet<PieceId>,
-        left: &BTreeMap<PieceId, Vec<Polygon>>,
-    ) -> Vec<LineString> {
-        let all = (self.drives.iter()).chain(self.units.iter().map(|unit| &unit.drive));
-        let all: Vec<LineString> = (all.filter(|drive| touched.contains(&drive.id)))
-            .map(|drive| drive.line.clone())
-            .collect();
-        let driven = clip_lines(&MultiLineString(all), felled, true).0;
-        let apart_m = self.context.settings.machine.strip_width_m();
-        let stretches_of = |own: &[&Drive]| {
-            let lines: Vec<&LineString> = own.iter().map(|drive| &drive.line).collect();
-            rest::still_driven(&lines, &left[&own[0].id], apart_m)
-        };
-        let mut passes = Vec::with_capacity(self.drives.len());
-        let mut done: BTreeMap<PieceId, Vec<Vec<[f64; 2]>>> = BTreeMap::new();
-        for &id in touched {
-            let passes = self.drives.iter().filter(|drive| drive.id == id);
-            let units = self.units.iter().map(|unit| &unit.drive);
-            let own: Vec<&Drive> = passes.chain(units.filter(|drive| drive.id == id)).collect();
-            if !own.is_empty() {
-                done.insert(id, stretches_of(&own).into_iter().rev().collect());
-            }
-        }
-        for drive in self.drives.drain(..) {
-            let Some(stretches) = done.get_mut(&drive.id).and_then(Vec::pop) else {
-                passes.push(drive);
-                continue;
-            };
-            let lines = rest::stretches_of(&drive.line, &stretches).into_iter();
-            passes.extend(lines.map(|line| Drive {
-                line,
-                ..drive.clone()
-            }));
-        }
-        self.drives = passes;
-        let mut units = Vec::with_capacity(self.units.len());
-        for unit in self.units.drain(..) {
-            let Some(stretches) = done.get_mut(&unit.drive.id).and_then(Vec::pop) else {
-                units.push(unit);
-                continue;
-            };
-            for [from_m, to_m] in stretches {
-                let mut rest = unit.clone();
-                (rest.unit.low, rest.unit.high) = (unit.unit.low + from_m, unit.unit.low + to_m);
-                rest.drive.line = shifts::between(&unit.drive.line, from_m, to_m);
-                units.push(rest);
-            }
-        }
-        self.units = units;
-        driven
-    }
-
     /// Makes a piece of a strip a stretch of the pass that it leads to.
-    fn lead(&mut self, id: PieceId, lines: &mut [StripLine]) -> PieceId {
+    pub(super) fn lead(&mut self, id: PieceId, lines: &mut [StripLine]) -> PieceId {
         let passes = self
             .strips
             .iter()

@@ -146,6 +146,8 @@ pub fn small(id: &str) -> BlockPlan {
             front: geo::MultiLineString(vec![LineString::from(vec![(0.0, 0.0), (1.0, 0.0)])]),
         }),
         drawn: None,
+        azimuth_from: AzimuthFrom::Cost,
+        strip_lines: vec![],
     }];
     for (strip_no, x) in [(1, 0.0), (2, 22.0)] {
         let shape = rect(x, 0.0, x + 18.0, 90.0);
@@ -334,6 +336,8 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             front: geo::MultiLineString(vec![LineString::from(vec![(0.0, 0.0), (1.0, 0.0)])]),
         }),
         drawn: None,
+        azimuth_from: AzimuthFrom::Cost,
+        strip_lines: vec![],
     }];
     let pitch = (width - 32.0) / f64::from(strips);
     let mut order = 1;
@@ -649,6 +653,8 @@ pub fn two_settings(id: &str) -> BlockPlan {
             front: geo::MultiLineString(vec![LineString::from(front)]),
         }),
         drawn: None,
+        azimuth_from: AzimuthFrom::Cost,
+        strip_lines: vec![],
     };
     let road = vec![(0.0, 0.0), (200.0, 0.0)];
     let landing = vec![(396.0, 150.0), (396.0, 150.0)];
