@@ -473,6 +473,10 @@ fn the_option_is_the_layer_and_ground_elsewhere_changes_no_byte() {
     };
     cut("some.geojson", 20.0, 120.0);
     cut("elsewhere.geojson", 2000.0, 2100.0);
+    let project = folder.join("project.toml");
+    let written = std::fs::read_to_string(&project).unwrap();
+    let formats = "\n[outputs]\nexchange = [\"kml\", \"dxf\"]\n";
+    std::fs::write(&project, written + formats).unwrap();
     let lay_out = |out: &str, more: &[&str]| {
         let arguments = [&["layout", "project.toml", "--out", out, "-q"][..], more].concat();
         let ended = run(folder, &arguments);
@@ -494,6 +498,20 @@ fn the_option_is_the_layer_and_ground_elsewhere_changes_no_byte() {
     assert!(plain != some);
     let map = String::from_utf8_lossy(&some["maps/A-1.svg"]).into_owned();
     assert!(map.contains("Cut before"), "{map}");
+    // Other programs show it as what it is, too.
+    for (name, said) in [
+        ("exchange/kml/A-1.kml", "<name>Cut before</name>"),
+        ("exchange/dxf/A-1.dxf", "cut_before"),
+        (
+            "styles/unworked.sld",
+            "<ogc:Literal>cut_before</ogc:Literal>",
+        ),
+    ] {
+        let file = some
+            .get(name)
+            .unwrap_or_else(|| panic!("{name}: {:?}", some.keys()));
+        assert!(String::from_utf8_lossy(file).contains(said), "{name}");
+    }
     // The other block has no news.
     assert!(plain["sheets/A-2.pdf"] == some["sheets/A-2.pdf"]);
     assert!(plain["maps/A-2.svg"] == some["maps/A-2.svg"]);

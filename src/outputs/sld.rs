@@ -11,7 +11,8 @@ use super::paint::{Fill, Paint, Rgb, Stroke};
 use super::style::{self, Ground};
 use super::text;
 use crate::model::{
-    BlockStatus, Heading, Language, RetainedKind, ShiftClass, StripKind, Verdict, ZoneKind,
+    BlockStatus, Heading, Language, RetainedKind, ShiftClass, StripKind, UnworkedReason, Verdict,
+    ZoneKind,
 };
 
 /// One rule: the value of the layer's attribute it is for (empty: all), what the legend says, and how it looks.
@@ -231,8 +232,15 @@ fn layers(words: &text::Words) -> Vec<Layer> {
         ),
         layer(
             "unworked",
-            "",
-            vec![ground("", words.legend_unworked, &style::UNWORKED)],
+            "reason",
+            vec![
+                ground(
+                    UnworkedReason::CutBefore.key(),
+                    words.legend_felled,
+                    &style::FELLED,
+                ),
+                ground("", words.legend_unworked, &style::UNWORKED),
+            ],
         ),
         layer(
             "bunches",
@@ -379,6 +387,8 @@ fn document(layer: &Layer) -> String {
                  <ogc:Literal>{}</ogc:Literal></ogc:PropertyIsEqualTo></ogc:Filter>",
                 layer.attribute, rule.value
             );
+        } else if !layer.attribute.is_empty() {
+            out.push_str("<ElseFilter/>\n");
         }
         for symbol in &rule.looks {
             out.push_str(&match symbol {

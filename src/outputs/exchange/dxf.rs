@@ -13,7 +13,8 @@ use geo::{Coord, LineString, MultiPolygon, Polygon};
 use super::shapefile::gdal_error;
 use crate::geometry::wkb;
 use crate::model::{
-    BlockPlan, GroundFrame, Heading, OutletNote, ShiftClass, StripKind, ZoneKind, shown,
+    BlockPlan, GroundFrame, Heading, OutletNote, ShiftClass, StripKind, UnworkedReason, ZoneKind,
+    shown,
 };
 use crate::outputs::OutputError;
 use crate::outputs::layers;
@@ -152,7 +153,11 @@ impl Drawing {
             self.rings(layer, colour, &section.shape, frame)?;
         }
         for piece in &plan.unworked {
-            self.rings("unworked", style::VERMILLION, [&piece.shape], frame)?;
+            let (layer, colour) = match piece.reason {
+                UnworkedReason::CutBefore => ("cut_before", style::GREY_MIDDLE),
+                _ => ("unworked", style::VERMILLION),
+            };
+            self.rings(layer, colour, [&piece.shape], frame)?;
         }
         for part in &plan.parts {
             self.rings("setting", style::BLACK, [&part.shape], frame)?;

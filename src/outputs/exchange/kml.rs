@@ -10,7 +10,7 @@ use geo::{Coord, Geometry, Polygon};
 use super::gpx;
 use super::rows::{LAYERS, Located, What, degrees, polygons};
 use super::words::Words;
-use crate::model::{BlockPlan, BlockStatus, Heading, ShiftClass, ZoneKind};
+use crate::model::{BlockPlan, BlockStatus, Heading, ShiftClass, UnworkedReason, ZoneKind};
 use crate::outputs::OutputError;
 use crate::outputs::gpkg::Value;
 use crate::outputs::map::svg::escape;
@@ -34,11 +34,15 @@ fn is_zone(what: What<'_>, kind: ZoneKind) -> bool {
     matches!(what, What::Zone(found, _) if found == kind)
 }
 
+fn is_unworked(what: What<'_>, cut_before: bool) -> bool {
+    matches!(what, What::Unworked(piece) if (piece.reason == UnworkedReason::CutBefore) == cut_before)
+}
+
 fn is_class(what: What<'_>, class: ShiftClass) -> bool {
     matches!(what, What::Section(section) if section.shift_class == class)
 }
 
-const LAYERS_UP: [Layer; 21] = [
+const LAYERS_UP: [Layer; 22] = [
     Layer {
         id: "management",
         name: |words| words.map.legend_management,
@@ -115,7 +119,13 @@ const LAYERS_UP: [Layer; 21] = [
         id: "unworked",
         name: |words| words.unworked,
         ground: style::UNWORKED,
-        holds: |what| matches!(what, What::Unworked(_)),
+        holds: |what| is_unworked(what, false),
+    },
+    Layer {
+        id: "cut_before",
+        name: |words| words.map.legend_felled,
+        ground: style::FELLED,
+        holds: |what| is_unworked(what, true),
     },
     Layer {
         id: "road_band",
