@@ -185,15 +185,20 @@ impl Comb {
         }
         let whole = ((wide_m + ROUNDED_M) / self.strip_m).floor();
         let spare_m = wide_m - whole * self.strip_m;
+        let beside = |corridors: f64| {
+            let cut_m = wide_m - corridors * self.corridor_m;
+            ((cut_m - ROUNDED_M) / self.strip_m).ceil()
+        };
         let (strips, corridors, corridor_m) = match self.has_corridors() {
-            false => (((wide_m - ROUNDED_M) / self.strip_m).ceil(), 0.0, 0.0),
+            false => (beside(0.0), 0.0, 0.0),
             true if spare_m >= self.corridor_m - ROUNDED_M => (whole, 1.0, spare_m),
             true => {
-                let rows = whole / f64::from(self.every);
-                let corridors = (rows.floor()).min((whole - 1.0).max(0.0));
-                let cut_m = wide_m - corridors * self.corridor_m;
-                let strips = ((cut_m - ROUNDED_M) / self.strip_m).ceil();
-                (strips, corridors, self.corridor_m)
+                let mut corridors = (whole / f64::from(self.every)).floor();
+                // No two of them side by side.
+                while corridors > 0.0 && beside(corridors) < corridors {
+                    corridors -= 1.0;
+                }
+                (beside(corridors), corridors, self.corridor_m)
             }
         };
         let strip_m = (wide_m - corridors * corridor_m) / strips.max(1.0);
@@ -365,8 +370,8 @@ mod tests {
             }
         }
     }
-    /// By hand: lines 52 m apart leave 36 m between strips of 16 m: two strips, and a corridor of 4 m; 40 m apart leave 24 m, two
-    /// strips of 12 m.
+    /// By hand: lines 52 m apart leave 36 m between strips of 16 m: two strips, and a corridor of 4 m; 35 m apart leave 19 m, two
+    /// strips of 9.5 m.
     #[test]
     fn room_between_given_lines_is_a_corridor_where_one_fits() {
         let comb = |apart_m: f64| Comb {
@@ -389,8 +394,8 @@ mod tests {
                 high: 36.0
             }]
         );
-        assert_eq!(widths(40.0), [16.0, 12.0, 12.0, 16.0]);
-        assert!(comb(40.0).corridor_slabs(56.0).is_empty());
+        assert_eq!(widths(35.0), [16.0, 9.5, 9.5, 16.0]);
+        assert!(comb(35.0).corridor_slabs(51.0).is_empty());
         assert_eq!(widths(20.0), [16.0, 16.0], "the room between is a corridor");
     }
 }
