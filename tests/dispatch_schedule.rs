@@ -1,6 +1,7 @@
 //! The scheduler: plans keep the rules, on small problems they are near the best there is, and bounds bound.
 
 mod dispatch_support;
+mod size;
 
 use std::collections::BTreeSet;
 
@@ -84,7 +85,7 @@ fn machine_of(at: usize, days: i64, from: i64, long: i64, pace: i64) -> schedule
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 120, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: size::of(40, 120) as u32, ..ProptestConfig::default() })]
     #[test]
     fn plans_keep_every_rule_and_the_bound_holds(problem in any_problem()) {
         let solved = schedule::solve(&problem);
@@ -241,7 +242,7 @@ fn small_problems_come_near_the_best_plan() {
     let (mut optimal, mut compared, mut worst, mut sum) = (0, 0, 0.0f64, 0.0f64);
     let (mut tight, mut gap_sum) = (0, 0.0f64);
     println!("case  blocks                       move  best  ours   bound");
-    for case in 0..60 {
+    for case in 0..size::of(24, 60) {
         let days = 4;
         let count = 2 + below(2) as usize;
         let mut texts = Vec::new();
@@ -316,7 +317,7 @@ fn small_problems_come_near_the_best_plan() {
         worst * 100.0,
         gap_sum / f64::from(compared) * 100.0
     );
-    assert!(compared >= 40, "{compared}");
+    assert!(compared >= size::of(16, 40) as u32, "{compared}");
     assert!(
         optimal * 10 >= compared as usize * 9,
         "{optimal} of {compared}"

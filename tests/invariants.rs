@@ -26,7 +26,7 @@ const MILLIMETRE: f64 = 0.001;
 
 /// Blocks of each district.
 fn blocks() -> usize {
-    size::of(24, 48)
+    size::of(16, 48)
 }
 
 /// A district, its project file changed by `edit`, laid out and read back.
@@ -629,7 +629,7 @@ fn the_retention_share_is_met_and_hardly_more() {
             faults
         });
         assert!(
-            decided.get() > size::of(6, 12),
+            decided.get() > size::of(3, 12),
             "{}: {}",
             district.name,
             decided.get()

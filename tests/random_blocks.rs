@@ -3,6 +3,7 @@
 
 mod in_memory;
 mod measured;
+mod size;
 
 use blockwright::engines::ENGINES;
 use blockwright::geometry::area::{area, polygon_area};
@@ -339,13 +340,13 @@ fn check(plan: &BlockPlan, share: f64) -> Result<(), TestCaseError> {
     Ok(())
 }
 
-/// 64 blocks, or as many as asked for when looking for trouble:
+/// 64 blocks, a part of them, or as many as asked for when looking for trouble:
 /// `BLOCKWRIGHT_CASES=5000 PROPTEST_RNG_SEED=8 cargo test --test random_blocks`.
 fn config() -> ProptestConfig {
     let wish = std::env::var("BLOCKWRIGHT_CASES").ok();
     let wish = wish.and_then(|text| text.parse().ok());
     ProptestConfig {
-        cases: wish.unwrap_or(64),
+        cases: wish.unwrap_or(size::of(24, 64) as u32),
         max_shrink_iters: 200,
         ..ProptestConfig::default()
     }

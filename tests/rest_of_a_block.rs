@@ -501,7 +501,7 @@ fn the_option_is_the_layer_and_ground_elsewhere_changes_no_byte() {
     // Other programs show it as what it is, too.
     for (name, said) in [
         ("exchange/kml/A-1.kml", "<name>Cut before</name>"),
-        ("exchange/dxf/A-1.dxf", "cut_before"),
+        ("exchange/layout.dxf", "cut_before"),
         (
             "styles/unworked.sld",
             "<ogc:Literal>cut_before</ogc:Literal>",

@@ -2,6 +2,7 @@
 
 mod in_memory;
 mod measured;
+mod size;
 
 use blockwright::compliance;
 use blockwright::engines::ENGINES;
@@ -1043,12 +1044,12 @@ fn required(case: &Case, classes: &[(f64, Geometry)], p: Coord) -> f64 {
         .fold(0.0, f64::max)
 }
 
-/// 32 cases, or as many as asked for.
+/// 32 cases, a part of them, or as many as asked for.
 fn config() -> ProptestConfig {
     let wish = std::env::var("BLOCKWRIGHT_CASES").ok();
     let wish = wish.and_then(|text| text.parse().ok());
     ProptestConfig {
-        cases: wish.unwrap_or(32),
+        cases: wish.unwrap_or(size::of(8, 32) as u32),
         max_shrink_iters: 100,
         ..ProptestConfig::default()
     }

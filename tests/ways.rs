@@ -2,6 +2,7 @@
 //! ground that may be driven, left to right, in and out by turns.
 
 mod in_memory;
+mod size;
 
 use blockwright::engines::ENGINES;
 use blockwright::geometry::wkb;
@@ -144,7 +145,7 @@ fn pieces_of_two_hundred_parts_are_reached_over_open_ground() {
     settings.production.tree_m3 = Some(0.3);
     let (mut pieces, mut out_of_reach, mut parts) = (0, 0, 0);
     let mut strayed = Vec::new();
-    for number in 0..200 {
+    for number in 0..size::of(60, 200) as u64 {
         let (shape, features) = site(number);
         let block = block(MultiPolygon(vec![shape]));
         let plan = lay_out(ENGINES, &settings, &rules(0.06), &features, &block).unwrap();

@@ -4,6 +4,7 @@ mod audited;
 mod in_memory;
 #[path = "run_binary/mod.rs"]
 mod program;
+mod size;
 
 use std::path::Path;
 
@@ -267,7 +268,7 @@ fn by_points(plan: &BlockPlan, wind: &Wind) -> (Vec<f64>, f64) {
 #[test]
 fn on_demo_blocks_edges_are_those_of_points_beside_them() {
     let options = DemoOptions {
-        blocks: 24,
+        blocks: size::of(10, 24),
         seed: 11,
     };
     let windy = |project: &mut Project| project.settings.wind = Some(wind(230.0));
@@ -307,7 +308,9 @@ fn on_demo_blocks_edges_are_those_of_points_beside_them() {
             pieces += each.len();
         }
         assert!(
-            edges_m > 5_000.0 && reserved_m > 500.0 && pieces > 50,
+            edges_m > size::of(1_500, 5_000) as f64
+                && reserved_m > size::of(100, 500) as f64
+                && pieces > size::of(20, 50),
             "{edges_m} {reserved_m} {pieces}"
         );
     });
