@@ -39,7 +39,7 @@ pub enum LayerKind {
 }
 
 impl LayerKind {
-    pub const ALL: [LayerKind; 17] = [
+    pub const ALL: [LayerKind; 18] = [
         LayerKind::Blocks,
         LayerKind::Streams,
         LayerKind::Lakes,
