@@ -17,6 +17,7 @@ mod notes;
 mod operator;
 mod plan_file;
 mod progress;
+mod replaced;
 mod season;
 mod shared_ground;
 mod shares;
@@ -25,7 +26,6 @@ mod verify;
 mod watch;
 
 use std::any::Any;
-use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
@@ -39,19 +39,19 @@ use crate::geometry::overlaps::Overlaps;
 use crate::landbase::{Landbase, SlopeSource};
 use crate::layout::{self, Context, LayoutError};
 use crate::model::{
-    BlockChange, BlockPlan, Changes, GroundFrame, Language, NoteReport, OutputSettings, PlanMark,
-    Problem, ProblemCode, ReplacedSheet, Shape, SheetMark, SheetNews, SourceBlock, StandSource,
-    Verdict,
+    BlockPlan, GroundFrame, NoteReport, OutputSettings, PlanMark, Problem, ProblemCode, Shape,
+    SourceBlock, StandSource, Verdict,
 };
 use crate::outputs::{
     self, BlockPage, Counts, CrsReport, Drafts, METRES, OutputError, Program, RunReport, StageTime,
     Writer,
 };
 use crate::project::{CalibrationSource, Project};
-use crate::sources::{self, Batch, EarlierLayout, PlanFile, SourceError};
+use crate::sources::{self, Batch, EarlierLayout, SourceError};
 
 use journal::Journal;
 use plan_file::{Basis, Made};
+use replaced::{Changed, Told, replaced_by, write_changes};
 use shares::ShareWriter;
 use watch::Watch;
 
@@ -196,21 +196,6 @@ struct Done {
     sheet: Option<Drafts>,
     change: Option<Changed>,
     page: Option<BlockPage>,
-}
-
-/// What changed of a block, and the map of it.
-struct Changed {
-    change: BlockChange,
-    map: Option<String>,
-}
-
-/// What the writer was told of plans and sheets, block by block.
-#[derive(Default)]
-struct Told {
-    blocks: Vec<BlockChange>,
-    sheets: BTreeMap<String, SheetMark>,
-    /// Blocks that were written.
-    planned: BTreeSet<String>,
 }
 
 /// Lays out every block of a project and writes the outputs.
@@ -428,7 +413,7 @@ fn run_with(
     writer.season(&rows, &findings)?;
     write_changes(
         &mut writer,
-        (told, &chosen),
+        told,
         &batch,
         &plan_mark,
         (earlier.as_ref(), settings.outputs.language),
@@ -473,76 +458,6 @@ fn run_with(
         timings: clock.laps,
         threads,
     })
-}
-
-/// Reads the layout that this one takes the place of.
-fn replaced_by(dir: &Path, batch: &Batch) -> Result<EarlierLayout, BatchError> {
-    let earlier = sources::earlier(dir)?;
-    if !earlier.is_in(&batch.crs_wkt)? {
-        return Err(BatchError::NotReplaced {
-            path: dir.to_owned(),
-            why: "it is in another work CRS".to_owned(),
-            hint: "set `crs` under [project] to that of the earlier plan, which its run.json tells",
-        });
-    }
-    Ok(earlier)
-}
-
-/// Writes which plan each sheet is of, and what changed, where a plan is numbered or takes the place of another.
-fn write_changes(
-    writer: &mut Writer,
-    (told, chosen): (Told, &[&SourceBlock]),
-    batch: &Batch,
-    plan: &Option<PlanMark>,
-    (earlier, language): (Option<&EarlierLayout>, Language),
-) -> Result<(), OutputError> {
-    if plan.is_some() || earlier.is_some() {
-        writer.plan_file(&PlanFile {
-            version: 1,
-            plan: plan.clone(),
-            sheets: told.sheets,
-        })?;
-    }
-    let Some(earlier) = earlier else {
-        return Ok(());
-    };
-    let (ground, figures) = changes::sums(&told.blocks);
-    let is_there = |id: &String| batch.blocks.iter().any(|block| block.id == *id);
-    let was_planned = |id: &String| earlier.blocks.contains_key(id);
-    let (blocks, without): (Vec<BlockChange>, Vec<BlockChange>) =
-        told.blocks.into_iter().partition(BlockChange::is_news);
-    let printed = blocks
-        .iter()
-        .filter(|block| matches!(block.sheet, SheetNews::Anew | SheetNews::New));
-    let found = Changes {
-        version: 1,
-        plan: plan.clone(),
-        replaces: earlier.plan().cloned(),
-        ground,
-        figures,
-        sheets_to_print: printed
-            .map(|block| writer.sheet_file(&block.block_id))
-            .collect(),
-        sheets_replaced: (blocks.iter())
-            .filter(|block| block.sheet == SheetNews::Anew)
-            .map(|block| ReplacedSheet {
-                block_id: block.block_id.clone(),
-                plan: block.mark.as_ref().and_then(|mark| mark.replaces.clone()),
-            })
-            .collect(),
-        blocks_without_news: without.len() as u64,
-        blocks_gone: (earlier.blocks.keys())
-            .filter(|id| !is_there(id))
-            .cloned()
-            .collect(),
-        blocks_not_planned: (batch.blocks.iter())
-            .map(|block| block.id.clone())
-            .filter(|id| was_planned(id) && !told.planned.contains(id))
-            .collect(),
-        blocks,
-    };
-    debug_assert!(told.planned.len() <= chosen.len());
-    writer.changes(&found, language)
 }
 
 /// All notes of the field, with the blocks that each has to do with.
@@ -700,19 +615,7 @@ fn write_all(
             if let Some(drafts) = &done.sheet {
                 news = writer.sheet_of(drafts, replaces)?;
             }
-            if let Some((_, mark)) = &news {
-                told.sheets.insert(done.plan.id.clone(), mark.clone());
-            }
-            told.planned.insert(done.plan.id.clone());
-            if let Some(Changed { mut change, map }) = done.change {
-                if let Some((sheet, mark)) = news {
-                    (change.sheet, change.mark) = (sheet, Some(mark));
-                }
-                if let Some(map) = map {
-                    change.map = Some(writer.change_map(&change.block_id, &map)?);
-                }
-                told.blocks.push(change);
-            }
+            told.block(&mut writer, &done.plan.id, news, done.change)?;
             season.add(&done.plan, &project.rules, &batch.overlaps);
         }
     }
@@ -785,13 +688,8 @@ fn lay_out_all(
                     let page = wanted.report.then(|| BlockPage::new(&plan));
                     let operator = sheet.operator.as_ref();
                     let change = sheet.earlier.map(|earlier| {
-                        let change = changes::of_block(earlier, &plan);
-                        let map =
-                            outputs::render_changes(&plan, &change, sheet.title, wanted.language);
-                        Changed {
-                            map: map.filter(|_| wanted.maps),
-                            change,
-                        }
+                        let words = (sheet.title, wanted.language);
+                        Changed::of(earlier, &plan, words, wanted.maps)
                     });
                     let sheet = operator.map(|operator| operator.draw(&plan, sheet.earlier));
                     Ok(Done {
