@@ -68,7 +68,7 @@ fn layers_hold_what_the_contract_names() {
         (
             "blocks",
             "Multi Polygon",
-            "block_id status gross_ha reserve_ha net_ha retained_ha cut_ha unworked_ha retention_share required_share azimuth corridor_width_m strips day_hours night_hours grid_scale geodesic_ha portfolio volume_m3 skid_m skid_hours certified_pairs certified_margin_m scheduled_day_hours scheduled_night_hours scheduled_skid_hours felling_cost skidding_cost cost_per_m3 cut_basal_m2 stays_trees stays_m3 stays_basal_m2 lost_trees lost_m3 lost_basal_m2 large_trees time_model left_share share_with_left counted_ha windward_m windward_reserve_m",
+            "block_id status gross_ha reserve_ha net_ha retained_ha cut_ha unworked_ha retention_share required_share azimuth corridor_width_m strips day_hours night_hours grid_scale geodesic_ha portfolio volume_m3 skid_m skid_hours certified_pairs certified_margin_m scheduled_day_hours scheduled_night_hours scheduled_skid_hours felling_cost skidding_cost cost_per_m3 cut_basal_m2 stays_trees stays_m3 stays_basal_m2 lost_trees lost_m3 lost_basal_m2 large_trees time_model left_share share_with_left counted_ha windward_m windward_reserve_m tree_height_m falling_m",
         ),
         (
             "zones",
@@ -147,6 +147,11 @@ fn layers_hold_what_the_contract_names() {
             "Unknown (any)",
             "block_id line_id source_layer kind voltage_kv voltage_text wire_height_m limit_m limit_from limit_source tree_height_m tree_height_from tree_height_source belt_m agreed agreed_source limit_ha belt_ha crossings",
         ),
+        (
+            "people",
+            "Unknown (any)",
+            "block_id source_id source_layer role class said distance_m tree_height_from length_m cut_ha day_hours night_hours sections",
+        ),
     ];
     let dataset = Dataset::open(temp.path().join("layout.gpkg")).unwrap();
     assert_eq!(dataset.layer_count(), expected.len());
@@ -173,7 +178,7 @@ fn rows_come_back_in_work_coordinates() {
          strips=2 day_hours=0.5000 night_hours=null grid_scale=0.9998 geodesic_ha=0.4002 portfolio=winter \
          volume_m3=null skid_m=55.0000 skid_hours=0.2500 certified_pairs=3 certified_margin_m=0.0130 \
          scheduled_day_hours=0.6250 scheduled_night_hours=null scheduled_skid_hours=0.5000 felling_cost=null skidding_cost=null cost_per_m3=null \
-         cut_basal_m2=null stays_trees=null stays_m3=null stays_basal_m2=null lost_trees=null lost_m3=null lost_basal_m2=null large_trees=null time_model=tracked-feller-buncher left_share=null share_with_left=0.0556 counted_ha=0.0000 windward_m=null windward_reserve_m=null \
+         cut_basal_m2=null stays_trees=null stays_m3=null stays_basal_m2=null lost_trees=null lost_m3=null lost_basal_m2=null large_trees=null time_model=tracked-feller-buncher left_share=null share_with_left=0.0556 counted_ha=0.0000 windward_m=null windward_reserve_m=null tree_height_m=null falling_m=null \
          MULTIPOLYGON (((512000 5480000,512040 5480000,512040 5480100,512000 5480100,512000 5480000)))"
     );
     assert_eq!(
@@ -251,7 +256,7 @@ fn tables_are_plain_and_run_no_formula() {
     assert_eq!(
         blocks.lines().nth(1).unwrap(),
         "B-1,warn,0.400000,0.040000,0.360000,0.020000,0.337500,0.002500,0.055556,0.120000,0.000,4.000,2,0.500,,\
-         0.999800000,0.400160,winter,,55.000,0.250,3,0.013,0.625,,0.500,,,,,,,,,,,,tracked-feller-buncher,,0.055556,0.000000,,"
+         0.999800000,0.400160,winter,,55.000,0.250,3,0.013,0.625,,0.500,,,,,,,,,,,,tracked-feller-buncher,,0.055556,0.000000,,,,"
     );
     assert!(blocks.lines().nth(2).unwrap().starts_with("'=1+1,warn,"));
     let compliance = fs::read_to_string(temp.path().join("compliance.csv")).unwrap();

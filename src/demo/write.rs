@@ -120,7 +120,7 @@ const SCHEMAS: [Schema; 16] = [
     Schema { name: "stream_banks", geometry: AREAS, mark: "RB", fields: &[("BANK_ID", TEXT), ("CLASS", TEXT), ("FISH", TEXT)] },
     Schema { name: "lakes", geometry: AREAS, mark: "LK", fields: &[("LAKE_ID", TEXT), ("CLASS", TEXT), ("AREA_HA", REAL)] },
     Schema { name: "wetlands", geometry: AREAS, mark: "WT", fields: &[("WETLAND_ID", TEXT), ("CLASS", TEXT), ("AREA_HA", REAL)] },
-    Schema { name: "roads", geometry: LINES, mark: "RD", fields: &[("ROAD_ID", TEXT), ("KIND", TEXT), ("ROAD_WIDTH", REAL), ("CLEARED_M", REAL)] },
+    Schema { name: "roads", geometry: LINES, mark: "RD", fields: &[("ROAD_ID", TEXT), ("KIND", TEXT), ("ROAD_WIDTH", REAL), ("CLEARED_M", REAL), ("OTHERS", TEXT)] },
     Schema { name: "landings", geometry: AREAS, mark: "LD", fields: &[("LANDING_ID", TEXT)] },
     Schema { name: "crossings", geometry: OGRwkbGeometryType::wkbPoint, mark: "CX", fields: &[("CROSSING_ID", TEXT), ("KIND", TEXT)] },
     Schema { name: "protected", geometry: AREAS, mark: "PA", fields: &[("AREA_ID", TEXT), ("KIND", TEXT)] },
@@ -344,6 +344,10 @@ impl Taker for Writer<'_> {
                 Value::Text(road.kind),
                 Value::Number(road.surface),
                 Value::Number(road.cleared),
+                Value::Text(match road.kind {
+                    "public" | "trunk" => "yes",
+                    _ => "no",
+                }),
             ];
             self.add(
                 Layer::Roads,

@@ -2,6 +2,7 @@
 
 mod crossings;
 mod near;
+mod people;
 mod power_lines;
 mod slope;
 mod slope_classes;
@@ -20,6 +21,7 @@ use crate::rulebook::{Channel, Match, MeasuredFrom, RoadUse, RuleLine, Rulebook,
 
 pub use crossings::{Crossing, closed_crossings, crossings, off_crossings};
 pub use near::NearFeature;
+pub use people::{FALLING_SOURCE, People, TREE_LENGTHS, TreeLength, people_at, tree_length};
 pub use power_lines::{
     Limit, POWER_LINES_SOURCE, PowerLine, TreesFrom, UNKNOWN_TREE_M, settle_trees,
 };

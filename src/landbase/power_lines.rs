@@ -54,6 +54,16 @@ pub enum TreesFrom {
     Unknown,
 }
 
+impl TreesFrom {
+    pub fn key(self) -> &'static str {
+        match self {
+            TreesFrom::Stands => "stands",
+            TreesFrom::Project => "project",
+            TreesFrom::Unknown => "unknown",
+        }
+    }
+}
+
 /// The distances of one line.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PowerLine {
@@ -265,14 +275,14 @@ pub fn settle_trees(near: &mut [NearFeature], block: &MultiPolygon, settings: &S
 }
 
 /// Ground of a block by the height of its trees.
-struct Stands {
-    known: Vec<(f64, MultiPolygon)>,
+pub(super) struct Stands {
+    pub(super) known: Vec<(f64, MultiPolygon)>,
     /// In no stand of known height.
-    unknown: MultiPolygon,
+    pub(super) unknown: MultiPolygon,
 }
 
 impl Stands {
-    fn new(near: &[NearFeature], block: &MultiPolygon) -> Stands {
+    pub(super) fn new(near: &[NearFeature], block: &MultiPolygon) -> Stands {
         let mut known = Vec::new();
         let mut covered = Vec::new();
         for own in near {
@@ -297,7 +307,7 @@ impl Stands {
         Stands { known, unknown }
     }
 
-    fn tallest_m(&self) -> Option<f64> {
+    pub(super) fn tallest_m(&self) -> Option<f64> {
         self.known
             .iter()
             .map(|(height_m, _)| *height_m)

@@ -29,6 +29,7 @@ mod orientation;
 mod outlets;
 mod patch_cells;
 mod patches;
+mod people;
 mod power_lines;
 mod rest;
 mod retention;
@@ -193,6 +194,7 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         let free = around.site(&by_hand::freed(block), &near).lay_out();
         plan.findings.push(by_hand::compared(&fixed, &plan, free));
     }
+    people::tell(context, &near, &mut plan);
     Ok(plan)
 }
 

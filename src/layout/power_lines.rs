@@ -96,11 +96,7 @@ fn note(
         },
         limit_source: near.limit_source(),
         trees_m: line.trees_m,
-        trees_from: match line.trees {
-            TreesFrom::Stands => "stands",
-            TreesFrom::Project => "project",
-            TreesFrom::Unknown => "unknown",
-        },
+        trees_from: line.trees.key(),
         trees_source: near.trees_source(&context.settings.layout),
         belt_m: line.belt_m(),
         agreed: line.agreed,

@@ -272,6 +272,8 @@ pub fn plan(
         scale: block.scale,
         geodesic_m2: block.geodesic_m2,
         power_lines: ground.zones.power_lines.clone(),
+        falling: FallingArea::default(),
+        people: vec![],
         zones: sound_zones(&ground.zones.list, &felled.0, &block.frame),
         parts: notes,
         strips: work.strips,

@@ -31,6 +31,9 @@ impl Facts {
     /// Of a patch that may stay: how much it is worth.
     pub const SCORE: &str = "score";
 
+    /// Of a road or hazard: whether other people are or pass there.
+    pub const PEOPLE: &str = "people";
+
     /// Of a stand: height of its tallest trees, m.
     pub const TREE_HEIGHT: &str = "tree_height";
 

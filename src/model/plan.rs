@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::costs::{Rates, TimeParts, WorkCost};
 use super::ground_frame::GroundFrame;
 use super::notes::PlanNote;
+use super::people::{FallingArea, PeopleNote};
 use super::power_line::PowerLineNote;
 use super::problem::told;
 use super::stand_table::{Treatment, TreesLeft};
@@ -815,6 +816,12 @@ pub struct BlockPlan {
     /// Power lines in and around the block.
     #[serde(default)]
     pub power_lines: Vec<PowerLineNote>,
+    /// How far falling trees are a danger to other people.
+    #[serde(default)]
+    pub falling: FallingArea,
+    /// Roads, trails, dwellings and work sites nearer than that to what is cut.
+    #[serde(default)]
+    pub people: Vec<PeopleNote>,
     pub findings: Vec<Finding>,
     pub compliance: Vec<ComplianceRow>,
     pub rungs: RungCount,

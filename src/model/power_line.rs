@@ -122,7 +122,7 @@ pub fn names_power_line(class: &str) -> bool {
 }
 
 /// Lower case, words parted by one blank, without accents that French lines have.
-fn plain(text: &str) -> String {
+pub(super) fn plain(text: &str) -> String {
     let text = text.to_lowercase().replace(['é', 'è'], "e");
     let words = text.split(|c: char| c.is_whitespace() || c == '_' || c == '-');
     let words: Vec<&str> = words.filter(|word| !word.is_empty()).collect();

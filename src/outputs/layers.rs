@@ -9,8 +9,8 @@ use crate::geometry::frame::azimuth_deg;
 use crate::geometry::sound::sound;
 use crate::geometry::wkb;
 use crate::model::{
-    BlockPlan, BlockWind, Finding, GroundFrame, PieceId, PieceWind, PlanNote, Treatment, Zone,
-    ZoneKind,
+    BlockPlan, BlockWind, FallingArea, Finding, GroundFrame, PieceId, PieceWind, PlanNote,
+    Treatment, Zone, ZoneKind,
 };
 use crate::units::hectares;
 
@@ -34,6 +34,7 @@ const OUTLETS: usize = 14;
 const RETAINED: usize = 15;
 const NOTES: usize = 16;
 const POWER_LINES: usize = 17;
+const PEOPLE: usize = 18;
 
 /// In file order.
 pub(super) const LAYERS: &[LayerDef] = &[
@@ -85,6 +86,8 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("counted_ha", Number),
             ("windward_m", Number),
             ("windward_reserve_m", Number),
+            ("tree_height_m", Number),
+            ("falling_m", Number),
         ],
     },
     LayerDef {
@@ -363,15 +366,38 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("crossings", Text),
         ],
     },
+    LayerDef {
+        name: "people",
+        geometry: GeometryKind::Any,
+        description: "Roads, trails, dwellings and work sites within two tree lengths of what is cut",
+        fields: &[
+            ("block_id", Text),
+            ("source_id", Text),
+            ("source_layer", Text),
+            ("role", Text),
+            ("class", Text),
+            ("said", Whole),
+            ("distance_m", Number),
+            ("tree_height_from", Text),
+            ("length_m", Number),
+            ("cut_ha", Number),
+            ("day_hours", Number),
+            ("night_hours", Number),
+            ("sections", Text),
+        ],
+    },
 ];
 
 /// The attributes of layer `blocks`, in its order; the same go into `blocks.csv`.
-pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 43] {
+pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 45] {
     let ha = |area_m2| Value::Number(hectares(area_m2));
     let books = &plan.books;
     let used = plan.utilisation;
     let cost = plan.cost();
     let [cut, a, b, c, d, e, f, large] = treated_values(plan.treated(), 1.0);
+    // Nobody says how tall the trees are: what stands in is no figure of the block.
+    let known = Some(&plan.falling).filter(|own| !matches!(own.trees_from, "" | "unknown"));
+    let falling = |of: fn(&FallingArea) -> f64| Value::Maybe(known.map(of));
     [
         Value::Text(&plan.id),
         Value::Text(plan.status.key()),
@@ -416,6 +442,8 @@ pub(super) fn block_values(plan: &BlockPlan) -> [Value<'_>; 43] {
         ha(books.kept_m2),
         Value::Maybe(plan.wind.as_ref().map(BlockWind::retained_m)),
         Value::Maybe(plan.wind.as_ref().map(|wind| wind.reserves_m)),
+        falling(|falling| falling.trees_m),
+        falling(|falling| falling.radius_m),
     ]
 }
 
@@ -607,6 +635,7 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
     write_bunches(package, plan)?;
     write_settings(package, plan)?;
     write_power_lines(package, plan)?;
+    write_people(package, plan)?;
     write_notes(package, block_id, &plan.notes, frame)?;
     write_findings(package, block_id, &plan.findings, frame)
 }
@@ -754,6 +783,42 @@ pub(super) fn write_notes(
                 Value::Text(note.fate.key()),
                 Value::Text(&note.message),
                 Value::Text(&note.source_layer),
+            ],
+        )?;
+    }
+    Ok(())
+}
+
+fn write_people(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputError> {
+    for note in &plan.people {
+        let sections: Vec<String> = (note.sections.iter())
+            .map(|own| {
+                let PieceId {
+                    part,
+                    strip_no,
+                    piece,
+                } = own.id;
+                format!("{part}-{strip_no}.{piece}/{}", own.section_no)
+            })
+            .collect();
+        let sections = sections.join(";");
+        package.row(
+            PEOPLE,
+            Some(&wkb::write(&plan.frame.leave_shape(&note.shape), [0.0; 2])),
+            &[
+                Value::Text(&plan.id),
+                Value::Text(&note.id),
+                Value::Text(&note.source_layer),
+                Value::Text(note.role),
+                Value::Text(&note.class),
+                Value::Whole(u32::from(note.said)),
+                Value::Number(plan.falling.radius_m),
+                Value::Text(plan.falling.trees_from),
+                Value::Number(note.length_m),
+                Value::Number(hectares(note.cut_m2)),
+                Value::Maybe(note.day_hours),
+                Value::Maybe(note.night_hours),
+                Value::Text(&sections),
             ],
         )?;
     }

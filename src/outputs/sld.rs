@@ -343,6 +343,18 @@ fn layers(words: &text::Words) -> Vec<Layer> {
                 pen(style::BLACK, 2.6, &[14.0, 3.0, 2.0, 3.0]),
             )],
         ),
+        layer(
+            "people",
+            "",
+            vec![Rule {
+                value: "",
+                title: words.legend_people,
+                looks: vec![
+                    Symbol::Line(pen(style::VERMILLION, 4.0, &[])),
+                    Symbol::Point(Rgb::parse(style::VERMILLION)),
+                ],
+            }],
+        ),
     ]
 }
 

@@ -82,6 +82,12 @@ pub const POWER_LINE: Ground = ground(
     "",
     r##"stroke="#000000" stroke-width="2.6" stroke-dasharray="14 3 2 3""##,
 );
+/// A road or trail that other people use, where trees fall near it.
+pub const PEOPLE: Ground = ground(
+    "",
+    "",
+    r##"stroke="#D55E00" stroke-width="4" stroke-opacity=".8""##,
+);
 pub const CROSSING: Ground = ground(
     r##"fill="#ffffff" fill-opacity=".85""##,
     "",
@@ -227,6 +233,7 @@ mod tests {
             HAZARD,
             LIMIT_OF_APPROACH,
             POWER_LINE,
+            PEOPLE,
             CROSSING,
             STRIP_IN,
             STRIP_OUT,

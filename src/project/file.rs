@@ -152,6 +152,8 @@ pub struct LayerTable {
     pub order: Given<AttributeText>,
     /// How trees are left in a block: `corridors`, `patches` or `both`.
     pub pattern: Given<AttributeText>,
+    /// Whether other people are or pass at a road or hazard.
+    pub people: Given<AttributeText>,
     /// Height of a stand's tallest trees.
     pub tree_height: Given<AttributeText>,
     /// What kind of power line it is, in your own words.

@@ -11,7 +11,7 @@ use super::plain_file::{Found, beside, look, why_not_plain};
 use super::resolve::{Context, crs};
 use super::settings::{MOST_STEMS_PER_HA, MOST_TREE_M3};
 use super::{Attribute, AttributeSource, LayerSource, ProjectError, Reason, SlopeUnit, Whose};
-use crate::model::LayerKind;
+use crate::model::{Facts, LayerKind};
 use crate::rulebook::toml_text::{did_you_mean, nearest};
 use crate::rulebook::values::{Constant, Length, Written};
 use crate::rulebook::{KEPT_FACTS, RULED_KINDS, RoadUse, Rulebook};
@@ -128,7 +128,7 @@ impl Resolver<'_> {
             tree_m3: self.attribute("tree_m3", &table.tree_m3, |constant| {
                 self.number("tree_m3", constant, MOST_TREE_M3)
             })?,
-            facts: self.facts(kind, table, rules, warnings)?,
+            facts: self.facts_and_people(kind, table, rules, warnings)?,
             fringe: self.attribute("fringe", &table.fringe, |constant| {
                 self.length("fringe", constant)
             })?,
@@ -227,6 +227,30 @@ impl Resolver<'_> {
             };
             self.context.error(written.span(), reason)
         })
+    }
+
+    fn facts_and_people(
+        &self,
+        kind: LayerKind,
+        table: &LayerTable,
+        rules: &Rulebook,
+        warnings: &mut Vec<String>,
+    ) -> Result<Vec<(String, Attribute)>, ProjectError> {
+        let mut facts = self.facts(kind, table, rules, warnings)?;
+        let people = self.attribute("people", &table.people, |_| Ok(()))?;
+        if people.0.is_empty() {
+            return Ok(facts);
+        }
+        if !matches!(kind, LayerKind::Roads | LayerKind::Hazards) {
+            warnings.push(format!(
+                "[layers.{}] `people` means nothing for this role and is not used",
+                self.role
+            ));
+            return Ok(facts);
+        }
+        facts.retain(|(name, _)| name != Facts::PEOPLE);
+        facts.push((Facts::PEOPLE.to_owned(), people));
+        Ok(facts)
     }
 
     /// A fact that no rule asks for is most likely misspelt: nothing would ever be derived from it.

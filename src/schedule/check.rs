@@ -19,6 +19,7 @@ pub fn check(problem: &Problem, plan: &Plan) -> Vec<String> {
     for block in 0..problem.blocks.len() {
         block_rules(problem, plan, block, &mut broken);
     }
+    near_blocks(problem, plan, &mut broken);
     amounts(problem, plan, &mut broken);
     broken
 }
@@ -156,6 +157,33 @@ fn machine_rules(problem: &Problem, plan: &Plan, machine: usize, broken: &mut Ve
                 "{} is serviced in the dark at {}",
                 its.name, service.from
             ));
+        }
+    }
+}
+
+/// Never two machines at once in blocks within the falling trees of each other.
+fn near_blocks(problem: &Problem, plan: &Plan, broken: &mut Vec<String>) {
+    let mut cuts: Vec<Vec<Stretch>> = vec![Vec::new(); problem.blocks.len()];
+    for task in &plan.tasks {
+        if matches!(task.what, What::Cut { .. }) {
+            cuts[task.block].push(task.span);
+        }
+    }
+    for (index, block) in problem.blocks.iter().enumerate() {
+        for &other in &block.near {
+            let both = cuts.get(other).map_or(&[][..], |own| own);
+            let at_once = cuts[index].iter().find(|own| {
+                both.iter()
+                    .any(|its| own.from < its.to && its.from < own.to)
+            });
+            if let Some(at_once) =
+                at_once.filter(|_| other > index || !problem.blocks[other].near.contains(&index))
+            {
+                broken.push(format!(
+                    "blocks {} and {}, within falling trees of each other, are cut at once at {}",
+                    block.id, problem.blocks[other].id, at_once.from
+                ));
+            }
         }
     }
 }

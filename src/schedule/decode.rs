@@ -238,6 +238,14 @@ impl State<'_> {
                 continue;
             }
             let ground = &problem.blocks[block];
+            // Whoever works in a block near by has it to itself until it stops.
+            if ground
+                .near
+                .iter()
+                .any(|&other| self.taken_until[other] > at)
+            {
+                continue;
+            }
             let way = self.way(machine, block);
             let Some(arrival) = self.arrival(machine, at, way) else {
                 continue;

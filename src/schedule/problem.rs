@@ -53,6 +53,8 @@ pub struct Block {
     /// A smaller number goes first.
     pub priority: i64,
     pub units: Vec<Unit>,
+    /// Blocks so near that falling trees could hurt whoever works there: never cut at once. Sorted, without itself.
+    pub near: Vec<usize>,
 }
 
 /// A section that is still to be cut.

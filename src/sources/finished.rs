@@ -79,6 +79,10 @@ pub struct FinishedBlock {
     /// Whether some of it was cut before the layout.
     pub cut_before: bool,
     pub zones: Vec<FinishedZone>,
+    /// How far falling trees are a danger, m; None: nobody says how tall they are, or the layout is of an earlier version.
+    pub falling_m: Option<f64>,
+    /// Where other people are or may be so near that a stretch is closed or watched.
+    pub people: Vec<FinishedPeople>,
     /// What the wood of each setting goes to, by the setting's number; empty for a layout of an earlier version.
     pub outlets: BTreeMap<u32, FinishedOutlet>,
     /// In the order of work.
@@ -90,6 +94,22 @@ pub struct FinishedZone {
     pub kind: String,
     pub class: String,
     pub shape: MultiPolygon,
+}
+
+/// A road, trail, dwelling or work site within falling trees.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FinishedPeople {
+    pub id: String,
+    pub role: String,
+    pub class: String,
+    /// False: nobody says whether other people are there.
+    pub said: bool,
+    pub distance_m: Option<f64>,
+    pub length_m: Option<f64>,
+    pub day_hours: Option<f64>,
+    pub night_hours: Option<f64>,
+    /// `part-strip.piece/section`.
+    pub sections: Vec<String>,
 }
 
 #[derive(Clone, Debug, PartialEq)]
@@ -174,6 +194,29 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
                 Ok(())
             },
         )?;
+    }
+    if dataset.layer_by_name("people").is_ok() {
+        package.each("people", &PEOPLE, &mut faults, |id, row| {
+            if let Some(block) = of(id) {
+                let sections = row.text("sections")?;
+                blocks[block].people.push(FinishedPeople {
+                    id: row.text("source_id")?,
+                    role: row.text("role")?,
+                    class: row.text("class")?,
+                    said: row.whole("said")? == 1,
+                    distance_m: row.number("distance_m")?,
+                    length_m: row.number("length_m")?,
+                    day_hours: row.number("day_hours")?,
+                    night_hours: row.number("night_hours")?,
+                    sections: sections
+                        .split(';')
+                        .filter(|own| !own.is_empty())
+                        .map(str::to_owned)
+                        .collect(),
+                });
+            }
+            Ok(())
+        })?;
     }
     let lines = package.lines(&of, blocks, &mut faults)?;
     let mut sections: BTreeMap<(usize, u32, [u32; 4]), FinishedSection> = BTreeMap::new();
@@ -299,6 +342,18 @@ impl Faults {
 const ZONES: [&str; 3] = ["block_id", "kind", "class"];
 const SETTINGS: [&str; 4] = ["block_id", "setting", "outlet", "outlet_kind"];
 const BLOCKS: [&str; 2] = ["block_id", "status"];
+const PEOPLE: [&str; 10] = [
+    "block_id",
+    "source_id",
+    "role",
+    "class",
+    "said",
+    "distance_m",
+    "length_m",
+    "day_hours",
+    "night_hours",
+    "sections",
+];
 const LINES: [&str; 7] = [
     "block_id",
     "part",
@@ -466,6 +521,11 @@ impl Package<'_> {
                 slopes_known: false,
                 cut_before: false,
                 zones: vec![],
+                falling_m: match row.fields.contains_key("falling_m") {
+                    true => row.number("falling_m")?,
+                    false => None,
+                },
+                people: vec![],
                 outlets: BTreeMap::new(),
                 sections: vec![],
             });

@@ -38,8 +38,8 @@ pub use earlier::{
 };
 pub use errors::{Bounds, Names, SourceError};
 pub use finished::{
-    FinishedBlock, FinishedError, FinishedLayout, FinishedOutlet, FinishedSection, FinishedZone,
-    finished,
+    FinishedBlock, FinishedError, FinishedLayout, FinishedOutlet, FinishedPeople, FinishedSection,
+    FinishedZone, finished,
 };
 pub use hash::only_of;
 pub use notes::DRIVERS as NOTE_DRIVERS;

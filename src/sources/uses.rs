@@ -10,7 +10,7 @@ use crate::rulebook::{Match, RoadUse, flag_of_fact};
 /// One thing that a planner may say of the features of a layer.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct UseReport {
-    /// `decking`, `machines` and `cleared` of roads; `capacity` of landings; `class` and `width` of crossings; `outlet`,
+    /// `decking`, `machines`, `cleared` and `people` of roads; `capacity` of landings; `class` and `width` of crossings; `outlet`,
     /// `azimuth` and `order` of settings; `order` of strip lines; `voltage`, `owner_agreed` and
     /// `width` of power lines; `tree_height` of stands.
     pub what: &'static str,
@@ -40,6 +40,7 @@ impl UseTally {
                 report("decking", "wood may be decked along them"),
                 report("machines", "machines may run on them and cross them"),
                 report("cleared", "still to be cleared"),
+                report("people", "others may be there, which is told as not known"),
             ],
             LayerKind::Crossings => vec![
                 report("class", "none"),
@@ -83,6 +84,7 @@ impl UseTally {
                 "decking" => flag(said.decking),
                 "machines" => flag(said.machines),
                 "cleared" => flag(said.cleared),
+                "people" => flag(facts.get(Facts::PEOPLE).and_then(flag_of_fact)),
                 "capacity" => facts.get(Facts::CAPACITY).map(|_| "stated".to_owned()),
                 "outlet" | "azimuth" | "order" => {
                     facts.get(report.what).map(|_| "stated".to_owned())

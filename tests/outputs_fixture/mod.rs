@@ -80,6 +80,8 @@ fn empty(id: &str) -> BlockPlan {
         trails: vec![],
         decks: vec![],
         power_lines: vec![],
+        falling: Default::default(),
+        people: vec![],
         findings: vec![],
         compliance: vec![],
         rungs: RungCount::default(),

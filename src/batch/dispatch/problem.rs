@@ -3,9 +3,13 @@
 use std::collections::BTreeMap;
 
 use chrono::{NaiveDate, NaiveTime};
+use geo::MultiPolygon;
 
 use super::{DispatchError, DispatchOptions, Left};
 use crate::daylight;
+use crate::geometry::area::Bounds;
+use crate::geometry::distance::{SegmentIndex, boundary_segments, inside};
+use crate::landbase::{TREE_LENGTHS, UNKNOWN_TREE_M};
 use crate::model::{DayReason, StripKind};
 use crate::outputs::dispatch::SetAside;
 use crate::project::{Crew, ProjectError, Reason};
@@ -15,6 +19,53 @@ use crate::schedule::outlook::{self, Warning};
 use crate::schedule::time::{intersect, whole_seconds};
 use crate::schedule::{Block, HOUR, Machine, Problem, SectionKey, Stretch, Unit, Work};
 use crate::sources::{FinishedBlock, FinishedLayout, FinishedSection};
+
+/// How far machines keep apart where nobody says how tall the trees are, m: two of the trees that stand in for them.
+const UNKNOWN_FALLING_M: f64 = TREE_LENGTHS * UNKNOWN_TREE_M;
+
+/// For each block those so near that a tree which falls in one could hurt who works in the other.
+fn near_blocks(layout: &FinishedLayout) -> Vec<Vec<usize>> {
+    let blocks = &layout.blocks;
+    let falling_m = |block: &FinishedBlock| block.falling_m.unwrap_or(UNKNOWN_FALLING_M);
+    let outlines: Vec<SegmentIndex> = (blocks.iter())
+        .map(|block| SegmentIndex::of_boundary(&block.shape))
+        .collect();
+    let mut near = vec![Vec::new(); blocks.len()];
+    for (at, block) in blocks.iter().enumerate() {
+        let bounds = Bounds::of_polygons(&block.shape);
+        for (other, its) in blocks.iter().enumerate().skip(at + 1) {
+            let within_m = falling_m(block).max(falling_m(its));
+            let far_m = (block.centre[0] - its.centre[0]).hypot(block.centre[1] - its.centre[1]);
+            let across_m = |own: &Bounds| (own.max - own.min).x.hypot((own.max - own.min).y);
+            let (size_m, other_m) = (
+                across_m(&bounds),
+                across_m(&Bounds::of_polygons(&its.shape)),
+            );
+            if far_m > 1.1 * (size_m + other_m + within_m) {
+                continue;
+            }
+            // Both in the frame of the first.
+            let moved = block
+                .frame
+                .enter_polygons(&its.frame.polygons_to_plane(&its.shape));
+            let mut edges = boundary_segments(&moved, 0);
+            let touches =
+                edges.any(|edge| outlines[at].approach(edge.a, edge.b, within_m).is_some());
+            let corner = |own: &MultiPolygon| {
+                own.0
+                    .first()
+                    .and_then(|own| own.exterior().0.first().copied())
+            };
+            let holds = corner(&moved).is_some_and(|c| inside(c, &block.shape))
+                || corner(&block.shape).is_some_and(|c| inside(c, &moved));
+            if touches || holds {
+                near[at].push(other);
+                near[other].push(at);
+            }
+        }
+    }
+    near
+}
 
 fn lights(
     crew: &Crew,
@@ -188,8 +239,12 @@ pub(super) fn problem(
             open,
             priority,
             units,
+            near: vec![],
         });
         sections.push(of);
+    }
+    for (block, near) in blocks.iter_mut().zip(near_blocks(layout)) {
+        block.near = near;
     }
     for block in &layout.set_aside {
         breaches.push(Warning {

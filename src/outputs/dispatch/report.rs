@@ -8,6 +8,7 @@ use crate::model::ShiftClass;
 use crate::outputs::Program;
 use crate::schedule::time::{intersect, total};
 use crate::schedule::{HOUR, Second, Stretch, What, Work};
+use crate::sources::FinishedPeople;
 
 /// Hours to a thousandth, so that sums print the same everywhere.
 fn hours(seconds: i64) -> f64 {
@@ -158,9 +159,21 @@ fn blocks(roster: &Roster<'_>) -> Vec<Value> {
         }
     }
     let shown = |at: Option<Second>| at.map(|at| local(roster.zone, at));
-    let rows = roster.problem.blocks.iter().zip(ends);
-    rows.map(|(block, (from, to, left))| {
+    let rows = roster
+        .problem
+        .blocks
+        .iter()
+        .zip(ends)
+        .zip(&roster.layout.blocks);
+    rows.map(|((block, (from, to, left)), ground)| {
+        let near = block
+            .near
+            .iter()
+            .map(|&other| roster.problem.blocks[other].id.as_str());
         json!({
+            "falling_m": ground.falling_m,
+            "near_blocks": near.collect::<Vec<_>>(),
+            "people": ground.people.iter().map(people).collect::<Vec<_>>(),
             "block_id": block.id,
             "from": shown(from),
             "to": shown(to),
@@ -168,6 +181,20 @@ fn blocks(roster: &Roster<'_>) -> Vec<Value> {
         })
     })
     .collect()
+}
+
+fn people(own: &FinishedPeople) -> Value {
+    json!({
+        "id": own.id,
+        "role": own.role,
+        "class": own.class,
+        "said": own.said,
+        "distance_m": own.distance_m,
+        "length_m": own.length_m,
+        "day_hours": own.day_hours,
+        "night_hours": own.night_hours,
+        "sections": own.sections,
+    })
 }
 
 fn tasks(roster: &Roster<'_>) -> Vec<Value> {

@@ -212,6 +212,48 @@ fn hazards(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[u
                 reasons.join(", ")
             ));
         }
+        let this: BTreeSet<String> = (shift.rows.iter())
+            .filter(|row| row.block == Some(block))
+            .flat_map(|row| &row.units)
+            .map(|&unit| {
+                let own = &ground.sections[roster.sections[block][unit]];
+                format!(
+                    "{}-{}.{}/{}",
+                    own.part, own.strip_no, own.piece, own.section_no
+                )
+            })
+            .collect();
+        for own in &ground.people {
+            if !own.sections.iter().any(|section| this.contains(section)) {
+                continue;
+            }
+            let known = if own.said {
+                ""
+            } else {
+                ", nobody says whether others use it"
+            };
+            let metres = own
+                .length_m
+                .filter(|m| *m > 0.0)
+                .map_or(String::new(), |m| format!(", {m:.0} m"));
+            let within = own.distance_m.map_or(String::new(), |m| {
+                format!(" within {m:.0} m of falling trees")
+            });
+            said.push(format!(
+                "close or watch {} ({}{metres}){within}{known}",
+                own.id,
+                own.role.trim_end_matches('s')
+            ));
+        }
+        let near: Vec<&str> = (roster.problem.blocks[block].near.iter())
+            .map(|&other| roster.problem.blocks[other].id.as_str())
+            .collect();
+        if !near.is_empty() {
+            said.push(format!(
+                "nobody works at the same time in {}",
+                near.join(", ")
+            ));
+        }
         if said.is_empty() {
             said.push("no hazard, exclusion or reserve is mapped".to_owned());
         }

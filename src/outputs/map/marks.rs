@@ -26,6 +26,7 @@ pub struct Marks {
     pub steps: bool,
     pub notes: bool,
     pub power_lines: bool,
+    pub people: bool,
 }
 
 /// Draws everything that must stay legible: what matters most takes its room first.
@@ -65,6 +66,7 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> M
     marks.around = !around.is_empty();
     settings::draw(svg, view, plan, &mut marks);
     let mut top = String::new();
+    marks.people = people(svg, view, plan);
     marks.power_lines = power_lines(svg, &mut top, view, plan, &mut room);
     marks.steps = start(&mut top, view, plan, words, &mut room);
     steps(&mut top, view, plan, &mut room);
@@ -156,6 +158,28 @@ fn notes(
         }
     }
     any
+}
+
+/// Where other people pass so near that a stretch is to be closed or watched.
+fn people(svg: &mut String, view: &View, plan: &BlockPlan) -> bool {
+    let mut path = PathData::default();
+    for line in plan
+        .people
+        .iter()
+        .filter(|note| note.said)
+        .flat_map(|note| note.lines())
+    {
+        view.line(&mut path, line);
+    }
+    if path.is_empty() {
+        return false;
+    }
+    let outline = style::PEOPLE.outline;
+    svg.push_str(&format!(
+        "<path fill=\"none\" {outline} d=\"{}\"/>\n",
+        path.0
+    ));
+    true
 }
 
 /// Power lines, each with its figures beside it.

@@ -218,7 +218,12 @@ pub fn side(
         )
     };
     let outlet = [style::OUTLET_RIM.outline, style::OUTLET.outline];
-    let rows: [(bool, Sign<'_>, &str); 8] = [
+    let rows: [(bool, Sign<'_>, &str); 9] = [
+        (
+            marks.people,
+            &|y| line(y, &[style::PEOPLE.outline]),
+            words.legend_people,
+        ),
         (
             marks.power_lines,
             &|y| line(y, &[style::POWER_LINE.outline]),

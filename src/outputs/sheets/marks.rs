@@ -52,6 +52,7 @@ pub struct Marks {
     pub steps: bool,
     pub notes: bool,
     pub power_lines: bool,
+    pub people: bool,
 }
 
 struct Drawer<'s> {
@@ -117,6 +118,7 @@ pub fn draw(
     drawer.strip_lines(crowded);
     settings::draw(drawer.canvas, sheet, plan, &mut marks);
     drawer.finding_outlines();
+    marks.people = drawer.people();
     marks.power_lines = drawer.power_lines();
     marks.steps = drawer.start();
     drawer.steps();
@@ -250,6 +252,23 @@ impl Drawer<'_> {
                 }
             }
         }
+    }
+
+    /// Where other people pass so near that a stretch is to be closed or watched.
+    fn people(&mut self) -> bool {
+        let (sheet, plan) = (self.sheet, self.plan);
+        let Some(stroke) = Paint::of(&style::PEOPLE).stroke else {
+            return false;
+        };
+        let said = || plan.people.iter().filter(|note| note.said);
+        self.canvas.apart(|canvas| {
+            canvas.stroke_style(&stroke);
+            for line in said().flat_map(|note| note.lines()) {
+                canvas.path(points(sheet, line), false);
+            }
+            canvas.stroke();
+        });
+        said().any(|note| !note.lines().is_empty())
     }
 
     /// Power lines, each with its figures beside it.

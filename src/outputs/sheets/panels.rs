@@ -327,6 +327,11 @@ fn legend_rows<'r>(drawn: &'r [Drawn], marks: &Marks, words: &text::Words) -> Ve
         words.legend_dividing,
     );
     push(
+        marks.people,
+        outlined(vec![style::PEOPLE]),
+        words.legend_people,
+    );
+    push(
         marks.power_lines,
         outlined(vec![style::POWER_LINE]),
         words.legend_power_line,

@@ -104,6 +104,8 @@ fn finished(id: &str) -> FinishedBlock {
         shape: MultiPolygon(vec![]),
     };
     FinishedBlock {
+        falling_m: None,
+        people: vec![],
         cut_before: false,
         frame: Default::default(),
         id: id.to_owned(),
@@ -221,6 +223,7 @@ fn block(number: u32, period: Stretch, light: Vec<Stretch>) -> Block {
         (StripKind::Interior, ShiftClass::DayOnly),
     ];
     Block {
+        near: vec![],
         id: format!("A-{number}"),
         place: [4000.0 * f64::from(number), 0.0],
         light,
