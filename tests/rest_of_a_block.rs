@@ -425,11 +425,17 @@ fn ground_along_a_track_is_cut() {
             y: 5_400_000.0 + y,
         });
         let at = at.unwrap();
-        format!("<trkpt lat=\"{:.9}\" lon=\"{:.9}\"/>", at.y, at.x)
+        at
     };
-    let fixes: String = (0..=50)
+    let places: Vec<Coord> = (0..=50)
         .map(|step| fix(20.0 + 3.0 * f64::from(step)))
         .collect();
+    let point = |(second, at): (usize, &Coord)| {
+        let time = format!("2026-11-28T14:{:02}:{:02}Z", second / 60, second % 60);
+        let place = format!("lat=\"{:.9}\" lon=\"{:.9}\"", at.y, at.x);
+        format!("<trkpt {place}><time>{time}</time></trkpt>")
+    };
+    let fixes: String = places.iter().enumerate().map(point).collect();
     let gpx = format!(
         "<?xml version=\"1.0\"?>\n<gpx version=\"1.1\" creator=\"receiver\" \
          xmlns=\"http://www.topografix.com/GPX/1/1\"><trk><trkseg>{fixes}</trkseg></trk></gpx>"
@@ -452,6 +458,40 @@ fn ground_along_a_track_is_cut() {
         (unworked_m2 / wanted_m2 - 1.0).abs() < 0.02,
         "{unworked_m2} {wanted_m2}"
     );
+    let told = std::fs::read_to_string(folder.join("rest/report/data/blocks/A-1.js")).unwrap();
+    let when = "done.gpx was recorded from 2026-11-28 14:00 UTC to 2026-11-28 14:00 UTC";
+    assert!(told.contains(when), "{told}");
+    // The same way as a line, in two shares.
+    let places: Vec<String> = places
+        .iter()
+        .map(|at| format!("[{:.9}, {:.9}]", at.x, at.y))
+        .collect();
+    let line = format!(
+        "{{\"type\": \"FeatureCollection\", \"features\": [{{\"type\": \"Feature\", \"properties\": {{}}, \"geometry\": \
+         {{\"type\": \"LineString\", \"coordinates\": [{}]}}}}]}}",
+        places.join(", ")
+    );
+    write(folder, "done.geojson", &line);
+    for share in ["1/2", "2/2"] {
+        let ended = lay_out("shares", &["--cut", "done.geojson", "--share", share]);
+        assert_eq!(ended.code, 0, "{}", ended.stderr);
+    }
+    let gathered = [
+        "gather",
+        "shares",
+        "--out",
+        "again",
+        "--cut",
+        "done.geojson",
+        "-q",
+    ];
+    let ended = run(folder, &gathered);
+    assert!(ended.code == 0 || ended.code == 3, "{}", ended.stderr);
+    let again = run_binary::table(&folder.join("again/blocks.csv"));
+    let again = again.iter().find(|row| row["block_id"] == "A-1").unwrap();
+    assert_eq!(again["unworked_ha"], row["unworked_ha"]);
+    let without = ["gather", "shares", "--out", "other", "-q"];
+    assert_eq!(run(folder, &without).code, 2);
     write(
         folder,
         "none.gpx",

@@ -1,11 +1,12 @@
 //! Ground that tracks of the felling machine have cut before a plan, read and swept as an audit does.
 
+use chrono::{DateTime, Utc};
 use geo::MultiPolygon;
 
 use super::{BatchError, audit_tracks};
 use crate::audit::Neighbours;
 use crate::audit::tracks::{Sweep, follow_by};
-use crate::model::{Facts, Feature, LayerKind, Shape};
+use crate::model::{Fact, Facts, Feature, LayerKind, Shape};
 use crate::project::Project;
 use crate::sources::{self, Batch, CutFile, CutLayers, TrackNames};
 
@@ -41,6 +42,8 @@ pub fn add(project: &Project, batch: &mut Batch) -> Result<(), BatchError> {
         let way = follow_by(&tracks.tracks, &how, &on_ground)?;
         let blocks = batch.blocks.len();
         let assigned = audit_tracks::assign(&way, &how, None, blocks, &neighbours);
+        let times = tracks.tracks.iter().flat_map(|track| &track.fixes);
+        let when = recorded(times.filter_map(|fix| fix.time));
         let layer = path.file_name().map(|name| name.to_string_lossy());
         let layer = layer.map_or_else(String::new, |name| name.into_owned());
         for (cut, block) in assigned.cuts.into_iter().zip(&batch.blocks) {
@@ -59,10 +62,24 @@ pub fn add(project: &Project, batch: &mut Batch) -> Result<(), BatchError> {
                 trees: None,
                 slope: None,
                 fringe_m: None,
-                facts: Facts::default(),
+                facts: when.clone(),
                 shape: Shape::Polygons(MultiPolygon(shapes)),
             });
         }
     }
     Ok(())
+}
+
+/// From when to when tracks were recorded, for those who read the plan.
+fn recorded(times: impl Iterator<Item = DateTime<Utc>>) -> Facts {
+    let mut facts = Facts::default();
+    let span = times.fold(None, |span: Option<[DateTime<Utc>; 2]>, time| {
+        let [first, last] = span.unwrap_or([time, time]);
+        Some([first.min(time), last.max(time)])
+    });
+    if let Some(span) = span {
+        let [first, last] = span.map(|time| time.format("%Y-%m-%d %H:%M UTC").to_string());
+        facts.offer(Facts::RECORDED, Fact::Text(format!("{first} to {last}")));
+    }
+    facts
 }

@@ -231,7 +231,8 @@ pub fn lay_out_share(
     let pool = threads::pool(options.jobs, options.progress)?;
     let project = &*calibrated(project)?;
     options.progress.say("reading layers");
-    let batch = sources::read(project)?;
+    let mut batch = sources::read(project)?;
+    felled_tracks::add(project, &mut batch)?;
     let terrain = sources::terrain(project, &batch.crs)?;
     let settings = layout::effective(&project.settings, &project.rules);
     let stands = sources::stand_rasters(project, &batch.crs)?;

@@ -127,8 +127,8 @@ pub struct LayoutArgs {
     #[arg(long, conflicts_with = "out")]
     pub compare: bool,
     /// Plan what is left: polygons of ground that is cut already, in any format that layers may have, as layer `felled` of
-    /// the project file; or GPX tracks of the felling machine. May be given several times
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["share", "compare"])]
+    /// the project file; or tracks of the felling machine (GPX, open lines, points with a time). May be given several times
+    #[arg(long, value_name = "FILE", conflicts_with = "compare")]
     pub cut: Vec<PathBuf>,
     /// Notes taken in the field, beside those of [notes] in the project file: GPX waypoints, routes and tracks, KML, or any
     /// format that layers may have. May be given several times; the project's table says what each kind of note becomes
@@ -188,6 +188,9 @@ pub struct GatherArgs {
     /// Project file that the shares were laid out from [default: where it was then]
     #[arg(long, value_name = "FILE")]
     pub project: Option<PathBuf>,
+    /// Ground that is cut already, as the shares were given it
+    #[arg(long, value_name = "FILE")]
+    pub cut: Vec<PathBuf>,
     /// Notes taken in the field, as the shares were given them
     #[arg(long, value_name = "FILE")]
     pub notes: Vec<PathBuf>,

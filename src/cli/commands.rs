@@ -319,12 +319,21 @@ fn run_demo(args: &DemoArgs, kept: Kept, talk: Talk) -> Ended {
     lay_out("demo", &project, &options, talk).map(|outcome| exit_of(&outcome))
 }
 
+/// Files of ground that is cut already, as polygons or as tracks.
+fn add_felled(project: &mut Project, files: &[PathBuf]) -> Result<(), Failure> {
+    for file in files {
+        let are_tracks = sources::tracks::are_tracks(file);
+        project.add_felled(file, are_tracks).map_err(user)?;
+    }
+    Ok(())
+}
+
 fn run_layout(args: &LayoutArgs, kept: Kept, talk: Talk) -> Ended {
     let Some(out) = &args.out else {
         return run_compare(args, talk);
     };
     let mut project = load(&args.project, talk)?;
-    project.add_felled(&args.cut).map_err(user)?;
+    add_felled(&mut project, &args.cut)?;
     project.add_notes(&args.notes).map_err(user)?;
     if let Some(share) = args.share {
         let options = options(out, args.jobs, talk);
@@ -355,6 +364,7 @@ fn run_gather(args: &GatherArgs, talk: Talk) -> Ended {
     let shares = Shares::open(&args.dirs).map_err(|error| whose_fault(error.into()))?;
     let path = args.project.as_deref().unwrap_or_else(|| shares.project());
     let mut project = load(path, talk)?;
+    add_felled(&mut project, &args.cut)?;
     project.add_notes(&args.notes).map_err(user)?;
     let options = Options {
         plan: args.plan.mark(),

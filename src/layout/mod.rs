@@ -187,6 +187,7 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         spacing_m,
     };
     let mut plan = around.site(block, &near).lay_out()?;
+    rest::say_when(&near, &mut plan.findings);
     let fixed = by_hand::fixed(block, &plan);
     if !fixed.is_empty() {
         let drawn = |near: &&NearFeature| by_hand::KINDS.contains(&near.feature.kind);

@@ -8,7 +8,8 @@ use super::shifts::between;
 use crate::geometry::area::{area, polygon_area, rings};
 use crate::geometry::distance::places_along;
 use crate::geometry::overlay::{clip_lines, difference, intersection};
-use crate::model::{Finding, StripLine, Verdict};
+use crate::landbase::NearFeature;
+use crate::model::{Facts, Finding, LayerKind, StripLine, Verdict};
 use crate::units::hectares;
 
 /// What is left beside cut ground in pieces of a smaller mean width than this is not gone back for, in metres: own
@@ -163,6 +164,25 @@ pub fn findings(
         ));
     }
     found
+}
+
+/// Adds to what is said of ground that was cut before from when to when it was, where that is known.
+pub fn say_when(near: &[NearFeature], findings: &mut [Finding]) {
+    let Some(told) = findings
+        .iter_mut()
+        .find(|found| found.rule_id == "cut-before")
+    else {
+        return;
+    };
+    for near in near
+        .iter()
+        .filter(|near| near.feature.kind == LayerKind::Felled)
+    {
+        if let Some(when) = near.feature.facts.text(Facts::RECORDED) {
+            let file = &near.feature.source_layer;
+            told.message += &format!("; {file} was recorded from {when}");
+        }
+    }
 }
 
 #[cfg(test)]

@@ -19,6 +19,8 @@ impl Facts {
     pub const CAPACITY: &str = "capacity";
     /// Of a setting that a planner drew: id of the road or landing that its wood goes to.
     pub const OUTLET: &str = "outlet";
+    /// Of ground that was cut before: from when to when.
+    pub const RECORDED: &str = "recorded";
     /// Way of its strips, degrees clockwise from grid north.
     pub const AZIMUTH: &str = "azimuth";
     /// Of a setting or strip line that a planner drew: what has less comes first.

@@ -155,22 +155,19 @@ impl Project {
         Ok(())
     }
 
-    /// Adds files of ground that is cut already: polygons, as if layer `felled` named them, or GPX tracks of the machine.
+    /// Adds a file of ground that is cut already: polygons, as if layer `felled` named it, or tracks of the machine.
     ///
     /// # Errors
     /// A file that is not there, or is a folder, a device or a pipe.
-    pub fn add_felled(&mut self, files: &[PathBuf]) -> Result<(), ProjectError> {
-        for file in files {
-            is_there(file, "ground that is cut")?;
-            let ending = file.extension();
-            if ending.is_some_and(|ending| ending.eq_ignore_ascii_case("gpx")) {
-                self.felled_tracks.push(file.clone());
-                continue;
-            }
-            let shown = file.display().to_string();
-            let layer = LayerSource::bare(LayerKind::Felled, file, &shown, None);
-            self.layers.push(layer);
+    pub fn add_felled(&mut self, file: &Path, are_tracks: bool) -> Result<(), ProjectError> {
+        is_there(file, "ground that is cut")?;
+        if are_tracks {
+            self.felled_tracks.push(file.to_owned());
+            return Ok(());
         }
+        let shown = file.display().to_string();
+        let layer = LayerSource::bare(LayerKind::Felled, file, &shown, None);
+        self.layers.push(layer);
         Ok(())
     }
 }

@@ -128,17 +128,59 @@ pub(super) fn holds(path: &Path, layer: Option<&str>) -> bool {
     let Ok(mut layer) = layer_of(&dataset, &file, layer, false) else {
         return false;
     };
+    matches!(
+        first_shape(&mut layer),
+        Some(First::Lines | First::Ring | First::Points)
+    )
+}
+
+/// Whether a file is taken for tracks where ground could be given too: GPX, points, or lines that end elsewhere than they begin.
+/// Lines that are closed are outlines of ground.
+pub fn are_tracks(path: &Path) -> bool {
+    quiet_gdal();
+    if path
+        .extension()
+        .is_some_and(|ending| ending.eq_ignore_ascii_case("gpx"))
+    {
+        return true;
+    }
+    let file = path.display().to_string();
+    if check_plain(path, &file, "tracks").is_err() {
+        return false;
+    }
+    let Ok(dataset) = open(path, &file) else {
+        return false;
+    };
+    let Ok(mut layer) = layer_of(&dataset, &file, None, false) else {
+        return false;
+    };
+    matches!(first_shape(&mut layer), Some(First::Lines | First::Points))
+}
+
+/// What the first feature with a shape is.
+enum First {
+    Polygons,
+    Lines,
+    /// Lines that end where they begin.
+    Ring,
+    Points,
+}
+
+fn first_shape(layer: &mut Layer<'_>) -> Option<First> {
     let mut buffer = Vec::new();
     let mut geometries = layer.features().map(|f| raw_geometry(&f, &mut buffer));
     geometries.find_map(|geometry| match geometry {
-        RawGeometry::Parts { parts, .. } if !parts.polygons.is_empty() => Some(false),
-        RawGeometry::Parts { parts, .. }
-            if !(parts.lines.is_empty() && parts.points.is_empty()) =>
-        {
-            Some(true)
+        RawGeometry::Parts { parts, .. } if !parts.polygons.is_empty() => Some(First::Polygons),
+        RawGeometry::Parts { parts, .. } if !parts.lines.is_empty() => {
+            let is_ring = |line: &geo::LineString| line.0.len() > 3 && line.is_closed();
+            Some(match parts.lines.iter().all(is_ring) {
+                true => First::Ring,
+                false => First::Lines,
+            })
         }
+        RawGeometry::Parts { parts, .. } if !parts.points.is_empty() => Some(First::Points),
         _ => None,
-    }) == Some(true)
+    })
 }
 
 fn plain_error(file: &str, error: SourceError) -> SourceError {
