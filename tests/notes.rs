@@ -191,6 +191,34 @@ fn each_kind_becomes_what_it_says_and_nothing_is_dropped() {
     assert!(!inspected.stdout.contains("N-1"), "only by the project");
 }
 
+/// A line of wires that no layer has: what nobody knows of it takes the widest limit, 6 m, and a tree's height more.
+#[test]
+fn wires_that_somebody_noted_are_kept_off_as_a_power_line() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    small_project(folder);
+    let notes = gpx(&[track("Power line", &[(-20.0, 150.0), (320.0, 150.0)])]);
+    write(folder, "notes.gpx", &notes);
+    let ended = lay_out(folder, "out", &["--notes", "notes.gpx"]);
+    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    let out = folder.join("out");
+    let wires = "LINESTRING (499980 5400150, 500320 5400150)";
+    let wires = Geometry::from_wkt(wires).unwrap();
+    let strips = rows(&out, "strips");
+    let near = strips.iter().map(|(_, shape)| apart(shape, &wires));
+    let near = near.fold(f64::INFINITY, f64::min) / 0.9996;
+    // 60 m stand in for trees of unknown height.
+    assert!((66.0 - 1e-3..67.0).contains(&near), "{near}");
+    let told = rows(&out, "findings");
+    let told = told
+        .iter()
+        .filter(|(row, _)| row["rule_id"] == "power-line-limit");
+    assert!(
+        told.into_iter()
+            .any(|(row, _)| row["message"].contains("its voltage is not known"))
+    );
+}
+
 #[test]
 fn a_block_without_news_keeps_every_byte() {
     let folder = tempfile::tempdir().unwrap();

@@ -23,13 +23,14 @@ pub enum NoteRole {
 
 impl NoteRole {
     /// Layers that notes may be features of.
-    pub const LAYERS: [LayerKind; 7] = [
+    pub const LAYERS: [LayerKind; 8] = [
         LayerKind::Wetlands,
         LayerKind::Protected,
         LayerKind::Retain,
         LayerKind::Brush,
         LayerKind::SoftGround,
         LayerKind::Hazards,
+        LayerKind::PowerLines,
         LayerKind::Felled,
     ];
 
@@ -65,7 +66,11 @@ impl NoteRole {
         matches!(
             self,
             NoteRole::Layer(
-                LayerKind::Wetlands | LayerKind::Protected | LayerKind::Retain | LayerKind::Hazards
+                LayerKind::Wetlands
+                    | LayerKind::Protected
+                    | LayerKind::Retain
+                    | LayerKind::Hazards
+                    | LayerKind::PowerLines
             )
         )
     }
@@ -138,7 +143,7 @@ impl NoteKind {
     /// Plain words in English and French. Radii are own judgement: a crew that has a rule of its own writes it into the project.
     fn usual() -> Vec<NoteKind> {
         let layer = NoteRole::Layer;
-        let kinds: [(&[&str], NoteRole, Option<&str>, f64); 9] = [
+        let kinds: [(&[&str], NoteRole, Option<&str>, f64); 10] = [
             (
                 &["tree", "leave tree", "arbre", "arbre à garder"],
                 layer(LayerKind::Retain),
@@ -170,6 +175,12 @@ impl NoteKind {
                 15.0,
             ),
             (&["hazard", "danger"], layer(LayerKind::Hazards), None, 0.0),
+            (
+                &["power line", "wires", "ligne électrique", "fils"],
+                layer(LayerKind::PowerLines),
+                None,
+                0.0,
+            ),
             (
                 &["corner", "block corner", "coin", "coin du bloc"],
                 NoteRole::BlockCorner,

@@ -550,7 +550,7 @@ pub struct NotesTable {
 #[serde(deny_unknown_fields)]
 pub struct NoteKindTable {
     /// Layer that a note of the kind is a feature of; or what it says of a block's edge, or nothing.
-    #[schemars(extend("enum" = ["wetlands", "protected", "retain", "brush", "soft_ground", "hazards", "felled", "block_corner", "stump_line", "block_line", "none"]))]
+    #[schemars(extend("enum" = ["wetlands", "protected", "retain", "brush", "soft_ground", "hazards", "power_lines", "felled", "block_corner", "stump_line", "block_line", "none"]))]
     pub layer: Spanned<String>,
     /// Class of the feature.
     pub class: Given<String>,

@@ -151,6 +151,7 @@ impl Project {
         }
         if !self.notes.files.is_empty() {
             self.rules.keep_all();
+            self.rules.keep_off_power_lines();
         }
         Ok(())
     }

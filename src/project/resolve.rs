@@ -110,6 +110,9 @@ pub fn resolve(
         }
     }
     let notes = notes::resolve(&context, file.notes.as_ref(), look_for_files)?;
+    if !notes.files.is_empty() {
+        rules.keep_off_power_lines();
+    }
     if layers.iter().any(|layer| layer.kind == LayerKind::Retain) || !notes.files.is_empty() {
         rules.keep_all();
     }
