@@ -104,7 +104,7 @@ fn choose(
         .filter(|strip| strip.kind == StripKind::Interior && !strip.gap)
         .filter_map(|strip| Some((*last.get(&strip.id)?, strip)))
         .collect();
-    strips.sort_by(|a, b| b.0.cmp(&a.0));
+    strips.sort_by_key(|(order, _)| std::cmp::Reverse(*order));
     let mut found: Vec<Polygon> = Vec::new();
     let mut left_m2 = want_m2;
     for (_, strip) in strips.into_iter().skip(skip) {

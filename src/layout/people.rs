@@ -1,5 +1,7 @@
 //! Where other people are or pass so near to what is cut that a tree could hurt them: which stretches, and for how many hours.
 
+use std::collections::BTreeMap;
+
 use geo::{Geometry, MultiPoint, MultiPolygon, Point, Polygon};
 
 use super::Context;
@@ -42,9 +44,10 @@ pub(super) fn tell(context: Context<'_>, near: &[NearFeature], plan: &mut BlockP
     let cut = union(&oriented(MultiPolygon(cut)).0);
     let bounds = Bounds::of_polygons(&cut);
     let found = context.landbase.people(&plan.frame, &bounds, radius_m);
+    let mut around = Around::default();
     let notes = found
         .into_iter()
-        .filter_map(|(own, people)| note(context, plan, &cut, (&own, people)));
+        .filter_map(|(own, people)| note(context, plan, &cut, (&own, people), &mut around));
     plan.people = notes.collect();
     let told: Vec<Finding> = plan
         .people
@@ -61,6 +64,7 @@ fn note(
     plan: &BlockPlan,
     cut: &MultiPolygon,
     (own, people): (&NearFeature, People),
+    around: &mut Around,
 ) -> Option<PeopleNote> {
     let radius_m = plan.falling.radius_m;
     let ground = within(cut, &own.source, own.demand.half_m + radius_m);
@@ -93,7 +97,7 @@ fn note(
         own.map(|own| own.hours)
             .try_fold(0.0, |sum, hours| Some(sum + hours?))
     };
-    let shape = stretch(context, cut, own, radius_m);
+    let shape = stretch(context, cut, own, (radius_m, around));
     let length_m = match &shape {
         Geometry::MultiLineString(lines) => lines.0.iter().map(length).sum(),
         _ => 0.0,
@@ -113,15 +117,30 @@ fn note(
     })
 }
 
+/// Ground within a distance of what is cut, by the bits of the distance: drawn once, however many roads ask for it.
+#[derive(Default)]
+struct Around(BTreeMap<u64, Vec<Polygon>>);
+
+impl Around {
+    fn of(&mut self, context: Context<'_>, cut: &MultiPolygon, reach_m: f64) -> &[Polygon] {
+        self.0.entry(reach_m.to_bits()).or_insert_with(|| {
+            let cut = Source::Polygons(cut.clone());
+            oriented(context.engines.no_less(&cut, reach_m)).0
+        })
+    }
+}
+
 /// What of a line lies within the distance of what is cut; of points and areas what is near of them as it is.
-fn stretch(context: Context<'_>, cut: &MultiPolygon, own: &NearFeature, radius_m: f64) -> Geometry {
+fn stretch(
+    context: Context<'_>,
+    cut: &MultiPolygon,
+    own: &NearFeature,
+    (radius_m, around): (f64, &mut Around),
+) -> Geometry {
     let reach_m = own.demand.half_m + radius_m;
     match &own.source {
         Source::Lines(lines) => {
-            let around = context
-                .engines
-                .no_less(&Source::Polygons(cut.clone()), reach_m);
-            let near = clip_lines(lines, &oriented(around).0, true);
+            let near = clip_lines(lines, around.of(context, cut, reach_m), true);
             Geometry::MultiLineString(near)
         }
         Source::Points(points) => {
