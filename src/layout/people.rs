@@ -7,8 +7,7 @@ use geo::{Geometry, MultiPoint, MultiPolygon, Point, Polygon};
 use super::Context;
 use crate::geometry::area::{Bounds, area, length};
 use crate::geometry::buffer::Source;
-use crate::geometry::overlay::{clip_lines, oriented, union};
-use crate::geometry::within::within;
+use crate::geometry::overlay::{clip_lines, intersection, oriented, union};
 use crate::landbase::{
     FALLING_SOURCE, NearFeature, POWER_LINES_SOURCE, People, TreesFrom, tree_length,
 };
@@ -67,12 +66,16 @@ fn note(
     around: &mut Around,
 ) -> Option<PeopleNote> {
     let radius_m = plan.falling.radius_m;
-    let ground = within(cut, &own.source, own.demand.half_m + radius_m);
+    let around_it = oriented(
+        context
+            .engines
+            .plain(&own.source, own.demand.half_m + radius_m),
+    );
+    let ground = intersection(cut, &around_it.0);
     let cut_m2 = area(&ground);
     if cut_m2 <= DUST_M2 {
         return None;
     }
-    let ground = union(&ground.0);
     let bounds = Bounds::of_polygons(&ground);
     let mut sections = Vec::new();
     for section in &plan.sections {
