@@ -424,8 +424,7 @@ fn ground_along_a_track_is_cut() {
             x: 500_060.0,
             y: 5_400_000.0 + y,
         });
-        let at = at.unwrap();
-        at
+        at.unwrap()
     };
     let places: Vec<Coord> = (0..=50)
         .map(|step| fix(20.0 + 3.0 * f64::from(step)))
