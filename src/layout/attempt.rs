@@ -107,7 +107,7 @@ fn keep_better(best: &mut Best, short: [f64; 2], kept: &Kept) {
 }
 
 /// Shares are met within this.
-const MET_M2: f64 = 1e-6;
+pub const MET_M2: f64 = 1e-6;
 /// Of patches that take ground from corridors, more is asked this often.
 const TRIES: u32 = 4;
 /// No more of the net area than this may become unworkable by patches; own judgement.

@@ -12,8 +12,8 @@ use crate::geometry::frame::{Frame, azimuth_deg};
 use crate::geometry::overlay::clip_lines;
 use crate::landbase::NearFeature;
 use crate::model::{
-    Azimuth, AzimuthFrom, BlockPlan, Fact, Facts, Finding, LayerKind, PartNote, SourceBlock,
-    StripKind, StripLine, Verdict,
+    Azimuth, AzimuthFrom, BlockPlan, Facts, Finding, LayerKind, PartNote, SourceBlock, StripKind,
+    StripLine, Verdict,
 };
 
 /// A strip is straight: a line that bends farther than this from the way between its ends, or that runs so far from the way
@@ -117,18 +117,11 @@ impl ByHand {
     }
 }
 
-fn number(facts: &Facts, name: &str) -> Option<f64> {
-    match facts.get(name)? {
-        Fact::Number(number) => Some(*number),
-        Fact::Text(_) | Fact::Flag(_) => None,
-    }
-}
-
 /// The place in the order of work, and the way of strips, that a feature states.
 pub fn stated(facts: &Facts) -> ByHand {
     ByHand {
-        stated_deg: number(facts, Facts::AZIMUTH),
-        order: number(facts, Facts::ORDER),
+        stated_deg: facts.number(Facts::AZIMUTH),
+        order: facts.number(Facts::ORDER),
         lines: vec![],
     }
 }
@@ -159,7 +152,7 @@ pub fn assign(
         else {
             continue;
         };
-        let order = number(&feature.feature.facts, Facts::ORDER);
+        let order = feature.feature.facts.number(Facts::ORDER);
         for line in &lines.0 {
             let own = One {
                 id: &feature.feature.id,

@@ -159,14 +159,7 @@ impl Comb {
         let mut edge = slabs[slabs.len() - 1].high;
         let mut row = right;
         while edge < end - ROUNDED_M {
-            let is_corridor = self.has_corridors() && row == 0;
-            let width_m = if is_corridor {
-                row = self.every;
-                self.corridor_m
-            } else {
-                row = row.saturating_sub(1);
-                self.strip_m
-            };
+            let (is_corridor, width_m) = self.next(&mut row, true);
             let slab = Slab {
                 low: edge,
                 high: edge + width_m,
@@ -175,6 +168,17 @@ impl Comb {
             edge = slab.high;
         }
         laid
+    }
+
+    /// Whether a corridor comes next, and how wide it or the strip is; `row` is how many strips come before the next corridor.
+    fn next(&self, row: &mut u32, may_be_corridor: bool) -> (bool, f64) {
+        let is_corridor = self.has_corridors() && *row == 0 && may_be_corridor;
+        if is_corridor {
+            *row = self.every;
+            return (true, self.corridor_m);
+        }
+        *row = row.saturating_sub(1);
+        (false, self.strip_m)
     }
 
     /// What lies between the strips of two given lines.

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use geo::{MultiPolygon, Polygon};
 
 use super::Context;
+use super::attempt::MET_M2;
 use super::ground::Ground;
 use super::retention::{ROUNDING_M2, split_front};
 use super::strips::{Part, least_patch_m2};
@@ -17,9 +18,6 @@ use crate::model::{BlockPlan, PieceId, StripKind, Zone};
 const LEAST_FRONT_M: f64 = 15.0;
 /// How many choices of ground are tried, if one bars the way to other ground.
 const TRIES: usize = 4;
-/// Shares are met within this.
-const MET_M2: f64 = 1e-6;
-
 /// How much of what was to stay is cut, and what of it the share lacks.
 #[derive(Clone, Copy)]
 pub struct Lost {

@@ -63,7 +63,9 @@ use geo::MultiPolygon;
 use crate::geometry::area::{Bounds, area, rings};
 use crate::geometry::buffer::{BufferError, Engines};
 use crate::geometry::distance::SegmentIndex;
-use crate::landbase::{Landbase, NearFeature, SlopeSource, Slopes, crossings, settle_trees};
+use crate::landbase::{
+    Crossing, Landbase, NearFeature, SlopeSource, Slopes, crossings, settle_trees,
+};
 use crate::model::{
     BlockPlan, CutFault, LayerKind, PieceId, Section, Settings, SourceBlock, Strip, StripLine,
 };
@@ -184,6 +186,7 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         bounds: &bounds,
         zones: &zones,
         slopes: &slopes,
+        crossings: &over,
         spacing_m,
     };
     let mut plan = around.site(block, &near).lay_out()?;
@@ -206,6 +209,7 @@ struct Around<'a> {
     bounds: &'a Bounds,
     zones: &'a zones::Zones<'a>,
     slopes: &'a Slopes<'a>,
+    crossings: &'a [Crossing],
     spacing_m: Option<f64>,
 }
 
@@ -223,7 +227,7 @@ impl Around<'_> {
             near,
             zones: self.zones,
             slopes: self.slopes,
-            crossings: crossings(near, settings.layout.crossing_width_m),
+            crossings: self.crossings.to_vec(),
             access: access(self.context, block, self.bounds, near),
             roads: outlets::Roads::near(near),
             of_trees_m: tree_spacing::least_m(settings, self.spacing_m),

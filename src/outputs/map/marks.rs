@@ -120,14 +120,7 @@ fn notes(
     for line in signs::note_lines(plan) {
         view.line(&mut path, line);
     }
-    if !path.is_empty() {
-        svg.push_str(&format!(
-            "<path fill=\"none\" {} d=\"{}\"/>\n",
-            style::NOTE.outline,
-            path.0
-        ));
-    }
-    let mut any = !path.is_empty();
+    let mut any = stroke(svg, &path, style::NOTE.outline);
     for (kind, at) in signs::note_places(plan) {
         let (x, y) = view.place(at);
         if !view.frame.holds(&Area::around(x, y, 1.0, 1.0)) {
@@ -171,15 +164,7 @@ fn people(svg: &mut String, view: &View, plan: &BlockPlan) -> bool {
     {
         view.line(&mut path, line);
     }
-    if path.is_empty() {
-        return false;
-    }
-    let outline = style::PEOPLE.outline;
-    svg.push_str(&format!(
-        "<path fill=\"none\" {outline} d=\"{}\"/>\n",
-        path.0
-    ));
-    true
+    stroke(svg, &path, style::PEOPLE.outline)
 }
 
 /// Power lines, each with its figures beside it.
@@ -211,15 +196,18 @@ fn power_lines(
             ));
         }
     }
-    if path.is_empty() {
-        return false;
+    stroke(svg, &path, style::POWER_LINE.outline)
+}
+
+/// Draws lines as an outline is drawn, if there are any; whether there are.
+fn stroke(svg: &mut String, path: &PathData, outline: &str) -> bool {
+    if !path.is_empty() {
+        svg.push_str(&format!(
+            "<path fill=\"none\" {outline} d=\"{}\"/>\n",
+            path.0
+        ));
     }
-    let outline = style::POWER_LINE.outline;
-    svg.push_str(&format!(
-        "<path fill=\"none\" {outline} d=\"{}\"/>\n",
-        path.0
-    ));
-    true
+    !path.is_empty()
 }
 
 /// Where the name of a long line may stand: beside it, every so often along it.
@@ -568,13 +556,7 @@ fn findings(
             }
         }
     }
-    if !path.is_empty() {
-        svg.push_str(&format!(
-            "<path fill=\"none\" {} d=\"{}\"/>\n",
-            style::FINDING.outline,
-            path.0
-        ));
-    }
+    stroke(svg, &path, style::FINDING.outline);
     any
 }
 

@@ -114,51 +114,36 @@ pub fn read(
 
 /// Whether a file holds tracks, going by its driver or its first geometry; a file that cannot be opened holds none.
 pub(super) fn holds(path: &Path, layer: Option<&str>) -> bool {
-    quiet_gdal();
-    let file = path.display().to_string();
-    if check_plain(path, &file, "tracks").is_err() {
-        return false;
-    }
-    let Ok(dataset) = open(path, &file) else {
-        return false;
-    };
-    if dataset.driver().short_name() == "GPX" {
-        return true;
-    }
-    let Ok(mut layer) = layer_of(&dataset, &file, layer, false) else {
-        return false;
-    };
-    matches!(
-        first_shape(&mut layer),
-        Some(First::Lines | First::Ring | First::Points)
-    )
+    use First::{Gpx, Lines, Points, Ring};
+    matches!(first_of(path, layer), Some(Gpx | Lines | Ring | Points))
 }
 
-/// Whether a file is taken for tracks where ground could be given too: GPX, points, or lines that end elsewhere than they begin.
-/// Lines that are closed are outlines of ground.
+/// Whether a file is taken for tracks where ground could be given too: GPX, even one that cannot be opened, points, or lines that
+/// end elsewhere than they begin. Lines that are closed are outlines of ground.
 pub fn are_tracks(path: &Path) -> bool {
+    let ending = path.extension();
+    let is_named_so = ending.is_some_and(|ending| ending.eq_ignore_ascii_case("gpx"));
+    let is_track = |first| matches!(first, First::Gpx | First::Lines | First::Points);
+    is_named_so || first_of(path, None).is_some_and(is_track)
+}
+
+/// What a file begins with; None where it cannot be opened, or holds no shape.
+fn first_of(path: &Path, layer: Option<&str>) -> Option<First> {
     quiet_gdal();
-    if path
-        .extension()
-        .is_some_and(|ending| ending.eq_ignore_ascii_case("gpx"))
-    {
-        return true;
-    }
     let file = path.display().to_string();
-    if check_plain(path, &file, "tracks").is_err() {
-        return false;
+    check_plain(path, &file, "tracks").ok()?;
+    let dataset = open(path, &file).ok()?;
+    if dataset.driver().short_name() == "GPX" {
+        return Some(First::Gpx);
     }
-    let Ok(dataset) = open(path, &file) else {
-        return false;
-    };
-    let Ok(mut layer) = layer_of(&dataset, &file, None, false) else {
-        return false;
-    };
-    matches!(first_shape(&mut layer), Some(First::Lines | First::Points))
+    let mut layer = layer_of(&dataset, &file, layer, false).ok()?;
+    first_shape(&mut layer)
 }
 
 /// What the first feature with a shape is.
 enum First {
+    /// Whatever it is: the format is one of tracks.
+    Gpx,
     Polygons,
     Lines,
     /// Lines that end where they begin.
