@@ -166,6 +166,106 @@ CHANGES = [
     ),
     # docs/algorithms.md, Hours: a bunch holds whole trees, and the hours count as many bunches as are skidded.
     ("vwork.py", 'nb_ * P["seconds_per_bunch"]', 'nw * P["seconds_per_bunch"]'),
+    # docs/algorithms.md, Power lines: layer power_lines came later. Limits, heights and belts are worked out here from the project's layers.
+    ("vlib.py", '"landings", "slope_classes", "retain")}', '"landings", "slope_classes", "retain", "power_lines")}'),
+    (
+        "vlib.py",
+        'for k in ("class", "width", "azimuth", "stems_per_ha",',
+        'd["q_tree_height"], d["q_line"] = [qty(v, LEN, LEN[UNIT]) for v in col(d, c.get("tree_height"))], line_facts(d, c)\n'
+        '        for k in ("class", "width", "azimuth", "stems_per_ha",',
+    ),
+    ("vlib.py", '"q_src", "q_su", "q_sm", "geometry"]]', '"q_src", "q_su", "q_sm", "q_tree_height", "q_line", "geometry"]]'),
+    (
+        "vlib.py",
+        '"q_stems_per_ha": [], "q_tree_m3": []}, geometry=[]',
+        '"q_stems_per_ha": [], "q_tree_m3": [], "q_tree_height": [], "q_line": []}, geometry=[]',
+    ),
+    (
+        "vlib.py",
+        "def role(name):",
+        "def line_facts(d, c):\n"
+        '    KV = {"kV": 1, "V": .001}\n'
+        "    def kv(v):\n"
+        '        if c.get("voltage_unit") is None and not re.search("[a-zA-Z]", str(v)): return None\n'
+        '        return qty(v, KV, KV.get(c.get("voltage_unit"), 1))\n'
+        '    said = {k: list(col(d, c.get(k))) for k in ("voltage", "owner_distance", "owner_source", "owner_agreed", "agreed_source")}\n'
+        "    return [dict(kv=None if empty(v) else kv(v), owner=length(o), why=not empty(s), agreed=not empty(a) and truth(a) is True and not empty(w))\n"
+        "            for v, o, s, a, w in zip(*said.values())]\n"
+        "def role(name):",
+    ),
+    (
+        "vlib.py",
+        "        f[\"varies\"] = varies; FEAT.append(f)",
+        "        f[\"varies\"] = varies; FEAT.append(f)\n"
+        "LIMITS = [l for l in LINES if l['kind'] == 'power_lines'] or [l for l in run['rulebook']['lines'] if l['kind'] == 'power_lines']\n"
+        "TOP = max([c['test']['range']['range']['high']['value'] for l in LIMITS for c in l.get('when') or []], default=None)\n"
+        "STATED = L.get('tree_height_m') or 60.0; POWER = []\n"
+        "for r in src['power_lines'].itertuples():\n"
+        "    kv, owner = r.q_line['kv'], r.q_line['owner']\n"
+        "    known = [l for l in LIMITS if kv is not None and l.get('when') and all(inside(c['test']['range']['range'], kv) for c in l['when'])]\n"
+        "    limit = known[0]['reserve']['metres'] if known else 13.716 if kv is not None and TOP is not None and kv > TOP else max(l['reserve']['metres'] for l in LIMITS)\n"
+        "    if owner is not None and (owner > limit or r.q_line['why']): limit = owner\n"
+        "    half = 0.0 if empty(r.q_width) else r.q_width / 2\n"
+        "    for k in BT.query(r.geometry, predicate='dwithin', distance=700):\n"
+        "        b = IDS[k]; bare, tall = BLK[b], 0.0\n"
+        "        for s in src['stands'].itertuples():\n"
+        "            if s.q_tree_height is None or s.q_tree_height != s.q_tree_height or not s.geometry.intersects(BLK[b]): continue\n"
+        "            bare = shapely.difference(bare, s.geometry)\n"
+        "            if shapely.intersection(s.geometry, BLK[b]).distance(r.geometry) - half <= limit + s.q_tree_height: tall = max(tall, s.q_tree_height)\n"
+        "        if bare.area > 1 and bare.distance(r.geometry) - half <= limit + STATED: tall = max(tall, STATED)\n"
+        "        tall = tall or STATED; belt = limit + tall; kept = limit if r.q_line['agreed'] else belt\n"
+        "        if BLK[b].distance(r.geometry) - half > belt: continue\n"
+        "        rule = dict(id='power-line', kind='power_lines', reserve={'metres': kept}, management={'metres': 0}, machine_exclusion={'metres': 0}, measured_from='line', distance='horizontal')\n"
+        "        POWER.append(dict(block=b, id=r.q_id, limit=limit, tall=tall, belt=belt, half=half, geom=r.geometry, agreed=r.q_line['agreed']))\n"
+        "        FEAT.append(dict(kind='power_lines', id=r.q_id, rule=rule, how='given', half=half, geom=r.geometry, runs=[(r.geometry, kept, limit + HALF if r.q_line['agreed'] else 0)], varies=False, block=b))",
+    ),
+    (
+        "verify.py",
+        'if moving: q = q[np.isin(cw[q], ("line", "travel"))]',
+        'if moving: q = q[np.isin(cw[q], ("line", "travel"))]\n'
+        '            if "block" in f: q = q[cb[q] == f["block"]]',
+    ),
+    (
+        "verify.py",
+        'if f["kind"] == "hazards" and widest(f["rule"]["reserve"]) == 0: continue\n        for g, d, x in f["runs"]:\n            if d + f["half"] > 0 and',
+        'if f["kind"] == "hazards" and widest(f["rule"]["reserve"]) == 0 or f.get("block", b) != b: continue\n        for g, d, x in f["runs"]:\n            if d + f["half"] > 0 and',
+    ),
+    (
+        "verify.py",
+        "        if f['kind'] == 'hazards' and widest(f['rule']['reserve']) == 0: continue\n        for g, d, x in f['runs']:",
+        "        if f['kind'] == 'hazards' and widest(f['rule']['reserve']) == 0 or f.get('block', b) != b: continue\n        for g, d, x in f['runs']:",
+    ),
+    (
+        "verify.py",
+        'if widest(f["rule"]["reserve"]) + f["half"] <= 0 or f["varies"]: continue',
+        'if widest(f["rule"]["reserve"]) + f["half"] <= 0 or f["varies"] or "block" in f: continue',
+    ),
+    # A line keeps its distances by rows of its own, and all it comes near to is day-only.
+    ("verify.py", "for (b, k), (s, w, l) in spare.items():", "for (b, k), (s, w, l) in spare.items():\n    k = k.replace('machine-exclusion:power-line', 'power-line-limit').replace('reserve:power-line', 'power-line-limit')"),
+    (
+        "verify.py",
+        'check("09b every rule that comes near a block has its row", bad, n)',
+        'check("09b every rule that comes near a block has its row", bad, n)\n'
+        "bad = []\n"
+        "SAID = layer('power_lines') if POWER else None\n"
+        "for p in POWER:\n"
+        "    s = SAID[(SAID.block_id == p['block']) & (SAID.line_id == p['id'])]; near = ng[night.block_id.values == p['block']]; b = p['block']\n"
+        "    if not len(s): bad.append(f\"{b}: line {p['id']} is not in layer power_lines\"); continue\n"
+        "    r = s.iloc[0]\n"
+        "    if abs(r.limit_m - p['limit']) > MM or abs(r.belt_m - p['belt']) > MM or bool(r.agreed) != p['agreed']: bad.append(f\"{b}: line {p['id']} has limit {r.limit_m} and belt {r.belt_m}, own {p['limit']} and {p['belt']}\")\n"
+        "    d = shapely.distance(near, p['geom']).min(initial=9e9) - p['half']\n"
+        "    if d < max(p['belt'], L['hazard_distance_m']) - .1: bad.append(f\"{b}: night-safe ground {d:.2f} m from line {p['id']}\")\n"
+        "    for name, wide in (('limit_ha', p['limit']), ('belt_ha', p['belt'])):\n"
+        "        own = shapely.intersection(BLK[b], p['geom'].buffer(wide + p['half'], quad_segs=64)).area\n"
+        "        if abs(r[name] * 1e4 - own) > 1 + .003 * own: bad.append(f\"{b}: line {p['id']}: {name} {r[name]}, own {own / 1e4:.4f}\")\n"
+        "    least = min(shapely.distance(CUT.geometry[k], q['geom']) - q['half'] - (HALF if cw[k] in ('line', 'travel') else 0) for q in POWER if q['block'] == b for k in np.nonzero(cb == b)[0])\n"
+        "    row = comp[(comp.block_id == b) & (comp.rule_id == 'power-line-limit')]\n"
+        "    if not len(row) or row.measured.min() == row.measured.min() and abs(row.measured.min() - least) > .03: bad.append(f\"{b}: power-line-limit says {list(row.measured)}, own {least:.3f}\")\n"
+        "check('24a power lines: limit, belt, hectares, night and least distance as worked out here', bad, len(POWER))",
+    ),
+    ("verify.py", '"hazard": lambda: near(HT, L["hazard_distance_m"] + .05),', '"hazard": lambda: near(HT, L["hazard_distance_m"] + .05) or any(g.distance(p["geom"]) < max(p["belt"], L["hazard_distance_m"]) + p["half"] + .1 for p in POWER if p["block"] == b),'),
+    # docs/exchange.md, GPX: lines are tracks too, and so are limits of approach.
+    ("vlib.py", '"skid_trails", "decks")}', '"skid_trails", "decks", "power_lines")}'),
 ]
 
 
