@@ -171,6 +171,52 @@ fn a_layout_becomes_shifts_and_the_same_input_gives_the_same_bytes() {
 }
 
 #[test]
+fn shift_sheets_of_a_french_layout_are_french() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    small_project(folder);
+    write(folder, "crew.toml", CREW);
+    let project = std::fs::read_to_string(folder.join("project.toml")).unwrap();
+    assert!(!project.contains("[outputs]"));
+    write(
+        folder,
+        "project.toml",
+        &format!("{project}\n[outputs]\nlanguage = \"fr\"\n"),
+    );
+    let ended = run(
+        folder,
+        &["layout", "project.toml", "--out", "out", "--quiet"],
+    );
+    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    dispatch(folder, "shifts", &[]);
+    let mut seen = 0;
+    for entry in std::fs::read_dir(folder.join("shifts/sheets")).unwrap() {
+        let sheet = std::fs::read_to_string(entry.unwrap().path()).unwrap();
+        assert!(sheet.contains("<html lang=\"fr\">") && sheet.contains("bois vers chemin R-1"));
+        // The project says nothing of who uses its road.
+        assert!(
+            sheet.contains("à fermer ou surveiller : R-1 (chemin")
+                && sheet.contains("nul ne dit si du public y passe"),
+            "{sheet}"
+        );
+        for word in [
+            "wood to",
+            "watch",
+            "falling",
+            "nobody",
+            "hazard",
+            "machine drives",
+            "Daylight",
+            "Work",
+        ] {
+            assert!(!sheet.contains(word), "{word}: {sheet}");
+        }
+        seen += 1;
+    }
+    assert!(seen > 0);
+}
+
+#[test]
 fn the_calendar_is_read_by_a_parser_that_is_not_ours() {
     let temp = tempfile::tempdir().unwrap();
     let folder = temp.path();

@@ -7,7 +7,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use blockwright::model::{BlockPlan, ExchangeFormat, Language, OutputSettings};
+use blockwright::model::{BlockPlan, ExchangeFormat, Language, OutputSettings, PeopleNote};
 use blockwright::outputs::{Writer, file_stem, render};
 use gdal::Dataset;
 use gdal::spatial_ref::{AxisMappingStrategy, CoordTransform, SpatialRef};
@@ -136,8 +136,8 @@ fn the_same_plans_give_the_same_bytes_in_the_same_files() {
         assert!(one.contains_key(Path::new(&format!("gpx/{name}.gpx"))));
         assert!(one.contains_key(Path::new(&format!("kml/{name}.kml"))));
     }
-    // 3 GPX, 3 KML and their overview, as many KMZ, 12 GeoJSON, 12 shapefiles of 5 files, a drawing.
-    assert_eq!(one.len(), 3 + 4 + 4 + 12 + 60 + 1, "{:?}", one.keys());
+    // 3 GPX, 3 KML and their overview, as many KMZ, 14 GeoJSON, 14 shapefiles of 5 files, a drawing.
+    assert_eq!(one.len(), 3 + 4 + 4 + 14 + 70 + 1, "{:?}", one.keys());
     assert_eq!(fs::read_dir(temp.path()).unwrap().count(), 2);
 }
 
@@ -432,6 +432,8 @@ fn shapefiles_carry_the_names_that_the_document_maps() {
         "outlets",
         "skid_trails",
         "decks",
+        "people",
+        "people_places",
     ] {
         let dataset = Dataset::open(dir.join(format!("shapefile/{layer}.shp"))).unwrap();
         let shapes = dataset.layer(0).unwrap();
@@ -622,4 +624,103 @@ fn settings_outlets_trails_and_decks_are_exchanged() {
         [2, 1, 2, 1],
         "{found:?}"
     );
+}
+
+/// A trail beside the block in two stretches, and a cabin of which nobody says whether it is used.
+fn with_people() -> BlockPlan {
+    let mut plan = small("B-1");
+    plan.falling.radius_m = 60.0;
+    let note = |id: &str, class: &str, said: bool, shape: geo::Geometry| PeopleNote {
+        source_layer: "hazards.gpkg:hazards".to_owned(),
+        id: id.to_owned(),
+        role: "hazards",
+        class: class.to_owned(),
+        said,
+        length_m: if said { 80.0 } else { 0.0 },
+        cut_m2: 900.0,
+        day_hours: Some(0.2),
+        night_hours: None,
+        sections: vec![],
+        shape,
+    };
+    let trail = geo::MultiLineString(vec![
+        vec![(-10.0, 0.0), (-10.0, 50.0)].into(),
+        vec![(-10.0, 60.0), (-12.0, 90.0)].into(),
+    ]);
+    let cabin = geo::MultiPoint(vec![geo::Point::new(70.0, 40.0)]);
+    plan.people = vec![
+        note("T-1", "trail", true, trail.into()),
+        note("C<1>", "cabin", false, cabin.into()),
+    ];
+    plan
+}
+
+#[test]
+fn places_of_people_are_exchanged_and_what_nobody_says_has_a_name_of_its_own() {
+    let temp = tempfile::tempdir().unwrap();
+    let plan = with_people();
+    let writer = Writer::create(temp.path(), &crs())
+        .unwrap()
+        .with_exchange("Test", &formats(&ExchangeFormat::ALL))
+        .unwrap();
+    write_plans(writer, std::slice::from_ref(&plan));
+    let dir = temp.path().join("exchange");
+    let moved = |line: &geo::LineString| -> Vec<Coord> {
+        line.0.iter().map(|at| in_work_crs(&plan, *at)).collect()
+    };
+    let stretches: Vec<Vec<Coord>> = plan.people[0].lines().into_iter().map(moved).collect();
+    let cabin = vec![in_work_crs(&plan, plan.people[1].places()[0])];
+    for (layer, wanted) in [
+        ("people", stretches),
+        ("people_places", vec![cabin.clone()]),
+    ] {
+        assert_round_trip(&dir.join(format!("{layer}.geojson")), layer, &wanted);
+        assert_round_trip(&dir.join(format!("shapefile/{layer}.shp")), layer, &wanted);
+    }
+    let read = |name: &str| fs::read_to_string(dir.join(name)).unwrap();
+    let rows: serde_json::Value = serde_json::from_str(&read("people_places.geojson")).unwrap();
+    let own = &rows["features"][0]["properties"];
+    assert_eq!(
+        (&own["source_id"], &own["said"], &own["distance_m"]),
+        (&"C<1>".into(), &0.into(), &60.0.into())
+    );
+    assert!(own["night_hours"].is_null(), "{own}");
+
+    let gpx = read("gpx/B-1.gpx");
+    let tree = roxmltree::Document::parse(&gpx).unwrap();
+    let names: Vec<&str> = tree
+        .descendants()
+        .filter(|node| node.tag_name().name() == "name")
+        .filter_map(|node| node.text())
+        .filter(|name| name.starts_with("PEOPLE"))
+        .collect();
+    assert_eq!(names, ["PEOPLE? 1", "PEOPLE 1", "PEOPLE 2"]);
+    assert!(gpx.contains("trail T-1: close or watch it while trees fall within 60 m"));
+    let place = tree
+        .descendants()
+        .find(|node| {
+            node.tag_name().name() == "wpt"
+                && node.descendants().any(|n| n.text() == Some("PEOPLE? 1"))
+        })
+        .unwrap();
+    let degrees = |key| place.attribute(key).unwrap().parse().unwrap();
+    assert_near(
+        Back::new().place(degrees("lon"), degrees("lat")),
+        cabin[0],
+        "cabin",
+    );
+    let dataset = Dataset::open(dir.join("kml/B-1.kml")).unwrap();
+    let count = |name: &str| dataset.layer_by_name(name).unwrap().feature_count();
+    assert_eq!(count("Close or watch: people near"), 2);
+    assert_eq!(count("Nobody says whether people are there"), 1);
+    let dataset = Dataset::open(dir.join("layout.dxf")).unwrap();
+    let mut layer = dataset.layer_by_name("entities").unwrap();
+    let mut found = BTreeMap::new();
+    for feature in layer.features() {
+        let index = feature.field_index("Layer").unwrap();
+        let kind = feature.field_as_string(index).unwrap().unwrap();
+        *found.entry(kind).or_insert(0) += 1;
+    }
+    // Two lines and their names; the cabin's name at its place.
+    assert_eq!((found["people"], found["people_unknown"]), (4, 1));
 }

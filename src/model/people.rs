@@ -64,6 +64,19 @@ impl PeopleNote {
         }
     }
 
+    /// What is drawn as points.
+    pub fn places(&self) -> Vec<geo::Coord> {
+        match &self.shape {
+            Geometry::MultiPoint(points) => points.0.iter().map(|point| point.0).collect(),
+            _ => vec![],
+        }
+    }
+
+    /// What stands beside it, in any language: class and id.
+    pub fn label(&self) -> String {
+        format!("{} {}", self.class, self.id).trim().to_owned()
+    }
+
     /// Ends of the stretches, each with its other end.
     pub fn stretches(&self) -> Vec<[geo::Coord; 2]> {
         let lines = match &self.shape {

@@ -26,6 +26,7 @@ mod staging;
 pub mod style;
 mod tables;
 pub mod text;
+mod told;
 mod writer;
 
 pub use audit::{AuditReport, AuditWriter, TracksReport};

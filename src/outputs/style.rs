@@ -88,6 +88,12 @@ pub const PEOPLE: Ground = ground(
     "",
     r##"stroke="#D55E00" stroke-width="4" stroke-opacity=".8""##,
 );
+/// One of which nobody says whether other people use it.
+pub const PEOPLE_UNKNOWN: Ground = ground(
+    "",
+    "",
+    r##"stroke="#D55E00" stroke-width="2.4" stroke-dasharray="2 4""##,
+);
 pub const CROSSING: Ground = ground(
     r##"fill="#ffffff" fill-opacity=".85""##,
     "",

@@ -5,6 +5,7 @@ use crate::model::Language;
 /// `{}` in a text is filled in order by [`fill`].
 #[derive(Clone, Copy, Debug)]
 pub struct Words {
+    pub language: Language,
     pub block: &'static str,
     pub sheet: &'static str,
     pub description: &'static str,
@@ -78,6 +79,7 @@ pub struct Words {
 }
 
 pub const ENGLISH: Words = Words {
+    language: Language::English,
     block: "Block {}",
     sheet: "{}: block {}",
     description: "Felling layout of block {}. {}. Gross {} ha, net {} ha, retained {} ha, cut {} ha. Strips: {}. \
@@ -156,6 +158,7 @@ pub const ENGLISH: Words = Words {
 };
 
 pub const FRENCH: Words = Words {
+    language: Language::French,
     block: "Bloc {}",
     sheet: "{} : bloc {}",
     description: "Plan d’abattage du bloc {}. {}. Brute {} ha, nette {} ha, conservée {} ha, coupée {} ha. Bandes : {}. \

@@ -17,7 +17,7 @@ use super::{limits, plain, sql};
 use crate::daylight::Place;
 use crate::geometry::area::Bounds;
 use crate::geometry::frame::map_polygons;
-use crate::model::{GroundFrame, ShiftClass, StripKind};
+use crate::model::{GroundFrame, Language, ShiftClass, StripKind};
 
 /// Why a folder holds no layout that can be read.
 #[derive(Debug, thiserror::Error)]
@@ -38,6 +38,8 @@ pub enum FinishedError {
 pub struct FinishedLayout {
     /// Name of the project.
     pub project: String,
+    /// Of the words on its sheets.
+    pub language: Language,
     /// The reach that strips were laid out for, m.
     pub reach_m: f64,
     /// No ground of a strip is steeper, rise over run.
@@ -396,6 +398,10 @@ fn run_file(path: &Path) -> Result<FinishedLayout, FinishedError> {
     };
     Ok(FinishedLayout {
         project: run["project"].as_str().unwrap_or_default().to_owned(),
+        language: run["settings"]["outputs"]["language"]
+            .as_str()
+            .and_then(Language::from_key)
+            .unwrap_or_default(),
         reach_m: figure("reach_m")?,
         max_slope: figure("max_slope")?,
         night_slope: figure("night_slope")?,

@@ -6,6 +6,7 @@ mod report;
 mod rows;
 mod sheet;
 mod table;
+mod words;
 
 use std::fs;
 use std::path::Path;

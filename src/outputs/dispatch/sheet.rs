@@ -6,20 +6,25 @@ use geo::{BoundingRect, Rect};
 
 use super::Roster;
 use super::rows::{Job, Row, ShiftPlan, clock, label};
+use super::words::{self, Words, named};
 use crate::daylight::{DayKind, day};
 use crate::model::ShiftClass;
 use crate::outputs::map::svg::{PathData, escape, px};
 use crate::outputs::style::{
     self, BLACK, GREY_DARK, GREY_LIGHT, GREY_MIDDLE, GREY_PALE, ORANGE, SKY_BLUE, WHITE,
 };
-use crate::outputs::text::ENGLISH;
+use crate::outputs::text::fill;
 
 /// The page, without anything from outside.
 pub(super) fn sheet(roster: &Roster<'_>, shift: &ShiftPlan) -> String {
     let zone = roster.zone;
-    let title = format!("{}, {} shift of {}", shift.name, shift.shift, shift.date);
+    let words = words::of(roster.layout.language);
+    let title = fill(
+        words.title,
+        &[&shift.name, &shift.shift, &shift.date.to_string()],
+    );
     let mut out = format!(
-        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\
+        "<!DOCTYPE html>\n<html lang=\"{}\"><head><meta charset=\"utf-8\">\
          <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\
          <meta name=\"viewport\" content=\"width=device-width\"><title>{}</title>\n<style>\
          @page{{size:A4;margin:12mm}}body{{font:13px system-ui,\"Noto Sans\",\"DejaVu Sans\",Arial,sans-serif;color:{GREY_DARK};\
@@ -28,17 +33,20 @@ pub(super) fn sheet(roster: &Roster<'_>, shift: &ShiftPlan) -> String {
          vertical-align:top}}.n{{text-align:right}}ul{{margin:2px 0;padding-left:18px}}.maps{{display:flex;flex-wrap:wrap;gap:8px}}\
          figure{{margin:0}}figcaption{{font-weight:700}}.caution{{border:2px solid {BLACK};padding:4px 8px;margin-top:8px}}\
          p{{margin:2px 0}}</style></head><body>\n",
+        words.lang,
         escape(&title)
     );
     out += &format!("<h1>{}</h1>\n<p>", escape(&title));
-    out += &format!(
-        "{} to {} ({})",
-        clock(zone, shift.span.from),
-        clock(zone, shift.span.to),
-        escape(zone.name())
+    out += &fill(
+        words.from_to,
+        &[
+            &clock(zone, shift.span.from),
+            &clock(zone, shift.span.to),
+            &escape(zone.name()),
+        ],
     );
     if let Some(operator) = &shift.operator {
-        out += &format!(", operator {}", escape(operator));
+        out += &fill(words.operator, &[&escape(operator)]);
     }
     out += &format!(". {}</p>\n", escape(&roster.layout.project));
     let mut blocks: Vec<usize> = Vec::new();
@@ -49,26 +57,43 @@ pub(super) fn sheet(roster: &Roster<'_>, shift: &ShiftPlan) -> String {
             blocks.push(block);
         }
     }
-    daylight(&mut out, roster, shift, &blocks);
-    tasks(&mut out, roster, shift);
-    hazards(&mut out, roster, shift, &blocks);
-    maps(&mut out, roster, shift, &blocks);
+    daylight(&mut out, roster, shift, &blocks, words);
+    tasks(&mut out, roster, shift, words);
+    hazards(&mut out, roster, shift, &blocks, words);
+    maps(&mut out, roster, shift, &blocks, words);
     out += &format!(
         "<div class=\"caution\"><b>{}</b><ul>",
-        escape(ENGLISH.cautions_head)
+        escape(words.map.cautions_head)
     );
-    for caution in ENGLISH.cautions {
+    for caution in words.map.cautions {
         out += &format!("<li>{}</li>", escape(caution));
     }
-    out += "<li>In the dark cut night-safe sections alone, and only where the cut edge of the boundary pass is seen.</li>\
-            <li>Service the machine by daylight.</li></ul></div>\n</body></html>\n";
+    out += &format!(
+        "<li>{}</li><li>{}</li></ul></div>\n</body></html>\n",
+        escape(words.by_night),
+        escape(words.service)
+    );
     out
 }
 
-fn daylight(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[usize]) {
+/// A table's row of headings.
+fn heads(out: &mut String, head: &str, heads: &[&str]) {
+    *out += &format!("<h2>{}</h2>\n<table><tr>", escape(head));
+    for head in heads {
+        *out += &format!("<th>{}</th>", escape(head));
+    }
+    *out += "</tr>\n";
+}
+
+fn daylight(
+    out: &mut String,
+    roster: &Roster<'_>,
+    shift: &ShiftPlan,
+    blocks: &[usize],
+    words: &Words,
+) {
     let zone = roster.zone;
-    *out += "<h2>Daylight</h2>\n<table><tr><th>block</th><th>date</th><th>civil dawn</th><th>sunrise</th><th>sunset</th>\
-             <th>civil dusk</th><th>work light</th></tr>\n";
+    heads(out, words.daylight, &words.daylight_heads);
     let mut dates = vec![shift.date];
     let last = crate::schedule::calendar::date_of(zone, shift.span.to - 1);
     if last != shift.date {
@@ -88,8 +113,8 @@ fn daylight(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[
                     };
                     *cell = match (event, kind) {
                         (Some(event), _) => clock(zone, event.timestamp()),
-                        (None, DayKind::PolarDay) => "light all day".to_owned(),
-                        (None, DayKind::PolarNight) => "dark all day".to_owned(),
+                        (None, DayKind::PolarDay) => words.light_all_day.to_owned(),
+                        (None, DayKind::PolarNight) => words.dark_all_day.to_owned(),
                         (None, _) => "–".to_owned(),
                     };
                 }
@@ -102,7 +127,7 @@ fn daylight(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[
                 .map(|light| format!("{}–{}", clock(zone, light.from), clock(zone, light.to)))
                 .collect();
             let light = if light.is_empty() {
-                "none".to_owned()
+                words.no_light.to_owned()
             } else {
                 light.join(", ")
             };
@@ -114,29 +139,23 @@ fn daylight(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[
         }
     }
     *out += &format!(
-        "</table><p>Work light keeps {} min off both ends. Day-only sections are cut in it alone.</p>\n",
-        roster.margin_min
+        "</table><p>{}</p>\n",
+        escape(&fill(words.margin, &[&roster.margin_min.to_string()]))
     );
 }
 
 /// `setting 2, wood to road R-7`, of each setting of a row.
-fn settings(roster: &Roster<'_>, row: &Row) -> String {
+fn settings(roster: &Roster<'_>, row: &Row, words: &Words) -> String {
     let outlets = row.block.map(|block| &roster.layout.blocks[block].outlets);
     let name = |setting: u32| match outlets.and_then(|outlets| outlets.get(&setting)) {
-        _ if setting == 0 => "road clearing".to_owned(),
+        _ if setting == 0 => words.road_clearing.to_owned(),
         Some(outlet) if !outlet.name.is_empty() => {
-            let kind = match outlet.kind.as_str() {
-                "access" => "by",
-                kind => kind,
-            };
-            let to = format!(
-                "{setting}: wood to {kind} {}",
-                outlet.name.replace(';', ", ")
-            );
-            escape(&to)
+            let kind = named(&words.outlet_kinds, &outlet.kind);
+            let name = outlet.name.replace(';', ", ");
+            escape(&fill(words.wood_to, &[&setting.to_string(), &kind, &name]))
         }
         Some(outlet) if outlet.kind == "access" => {
-            format!("{setting}: wood to the nearest road or landing")
+            fill(words.wood_to_nearest, &[&setting.to_string()])
         }
         _ => setting.to_string(),
     };
@@ -144,14 +163,14 @@ fn settings(roster: &Roster<'_>, row: &Row) -> String {
     names.collect::<Vec<_>>().join("<br>")
 }
 
-fn tasks(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan) {
+fn tasks(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, words: &Words) {
     let zone = roster.zone;
-    *out += "<h2>Work</h2>\n<table><tr><th>from</th><th>to</th><th>task</th><th>block</th><th>setting</th>\
-             <th>sections, in order</th><th>hours</th></tr>\n";
+    heads(out, words.work, &words.work_heads);
     for row in &shift.rows {
         let sections = match (&row.first, &row.last) {
             (Some(first), Some(last)) if row.units.len() > 1 => {
-                format!("{} to {} ({})", label(first), label(last), row.units.len())
+                let count = row.units.len().to_string();
+                fill(words.sections, &[&label(first), &label(last), &count])
             }
             (Some(first), _) => label(first),
             _ => String::new(),
@@ -160,30 +179,29 @@ fn tasks(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan) {
             "<tr><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td class=\"n\">{:.2}</td></tr>\n",
             clock(zone, row.span.from),
             clock(zone, row.span.to),
-            row.job.words(),
+            escape(words.job(row.job)),
             escape(&row.block_id),
-            settings(roster, row),
+            settings(roster, row, words),
             sections,
             row.hours()
         );
     }
-    *out += "</table><p>P setting (P0: road clearing), S strip.piece / section.</p>\n";
+    *out += &format!("</table><p>{}</p>\n", escape(words.key));
 }
 
-fn hazards(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[usize]) {
-    *out += "<h2>Mind</h2>\n<ul>";
+fn hazards(
+    out: &mut String,
+    roster: &Roster<'_>,
+    shift: &ShiftPlan,
+    blocks: &[usize],
+    words: &Words,
+) {
+    *out += &format!("<h2>{}</h2>\n<ul>", escape(words.mind));
     for &block in blocks {
         let ground = &roster.layout.blocks[block];
         let mut zones: BTreeMap<(&str, &str), usize> = BTreeMap::new();
         for zone in &ground.zones {
-            if [
-                "hazard",
-                "limit_of_approach",
-                "machine_exclusion",
-                "reserve",
-            ]
-            .contains(&zone.kind.as_str())
-            {
+            if words.zones.iter().any(|(kind, _)| *kind == zone.kind) {
                 *zones.entry((&zone.kind, &zone.class)).or_default() += 1;
             }
         }
@@ -197,7 +215,7 @@ fn hazards(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[u
         let mut said: Vec<String> = zones
             .iter()
             .map(|((kind, class), count)| {
-                let kind = kind.replace('_', " ");
+                let kind = named(&words.zones, kind);
                 if class.is_empty() {
                     format!("{count} × {kind}")
                 } else {
@@ -206,11 +224,8 @@ fn hazards(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[u
             })
             .collect();
         if !reasons.is_empty() {
-            let reasons: Vec<String> = reasons.iter().map(|r| r.replace('_', " ")).collect();
-            said.push(format!(
-                "day-only ground in this shift: {}",
-                reasons.join(", ")
-            ));
+            let reasons: Vec<String> = reasons.iter().map(|r| words.reason(r)).collect();
+            said.push(fill(words.day_only, &[&reasons.join(", ")]));
         }
         let this: BTreeSet<String> = (shift.rows.iter())
             .filter(|row| row.block == Some(block))
@@ -227,35 +242,32 @@ fn hazards(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[u
             if !own.sections.iter().any(|section| this.contains(section)) {
                 continue;
             }
-            let known = if own.said {
-                ""
-            } else {
-                ", nobody says whether others use it"
-            };
+            let known = if own.said { "" } else { words.nobody_says };
             let metres = own
                 .length_m
                 .filter(|m| *m > 0.0)
                 .map_or(String::new(), |m| format!(", {m:.0} m"));
-            let within = own.distance_m.map_or(String::new(), |m| {
-                format!(" within {m:.0} m of falling trees")
-            });
-            said.push(format!(
-                "close or watch {} ({}{metres}){within}{known}",
-                own.id,
-                own.role.trim_end_matches('s')
+            let within = own
+                .distance_m
+                .map_or(String::new(), |m| fill(words.within, &[&format!("{m:.0}")]));
+            let role = named(&words.roles, &own.role);
+            said.push(fill(
+                words.close,
+                &[
+                    &own.id,
+                    &format!("{role}{metres}"),
+                    &format!("{within}{known}"),
+                ],
             ));
         }
         let near: Vec<&str> = (roster.problem.blocks[block].near.iter())
             .map(|&other| roster.problem.blocks[other].id.as_str())
             .collect();
         if !near.is_empty() {
-            said.push(format!(
-                "nobody works at the same time in {}",
-                near.join(", ")
-            ));
+            said.push(fill(words.nobody_in, &[&near.join(", ")]));
         }
         if said.is_empty() {
-            said.push("no hazard, exclusion or reserve is mapped".to_owned());
+            said.push(words.nothing_mapped.to_owned());
         }
         *out += &format!(
             "<li><b>{}</b>: {}</li>",
@@ -269,8 +281,11 @@ fn hazards(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[u
 /// Maps beyond so many would fill no one page.
 const MOST_MAPS: usize = 4;
 
-fn maps(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[usize]) {
-    *out += "<h2>Map</h2>\n<div class=\"maps\">\n";
+fn maps(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[usize], words: &Words) {
+    *out += &format!(
+        "<h2>{}</h2>\n<div class=\"maps\">\n",
+        escape(words.map_head)
+    );
     // So that the page stays one.
     let side = match blocks.len() {
         1 => 400.0,
@@ -282,18 +297,12 @@ fn maps(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[usiz
     }
     *out += "</div>\n";
     if blocks.len() > MOST_MAPS {
-        *out += &format!(
-            "<p>{} blocks more: see their map sheets.</p>\n",
-            blocks.len() - MOST_MAPS
-        );
+        let more = (blocks.len() - MOST_MAPS).to_string();
+        *out += &format!("<p>{}</p>\n", escape(&fill(words.more_maps, &[&more])));
     }
-    *out += &format!(
-        "<p>{} day only, this shift, striped; {} night-safe, this shift; {} other sections; crossed: no machine; \
-         blue: reserve; level lines: hazard. Grid north is up.</p>\n",
-        swatch(ORANGE),
-        swatch(SKY_BLUE),
-        swatch(GREY_LIGHT)
-    );
+    let colours = [ORANGE, SKY_BLUE, GREY_LIGHT].map(swatch);
+    let key = fill(words.map_key, &colours.each_ref().map(String::as_str));
+    *out += &format!("<p>{key}</p>\n");
 }
 
 fn swatch(fill: &str) -> String {

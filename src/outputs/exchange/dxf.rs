@@ -142,6 +142,23 @@ impl Drawing {
                 }
             }
         }
+        for note in &plan.people {
+            let layer = match note.said {
+                true => "people",
+                false => "people_unknown",
+            };
+            let lines = note.lines().into_iter().filter(|line| line.0.len() >= 2);
+            for line in lines {
+                self.add(layer, style::VERMILLION, Shape::Line(line, frame))?;
+            }
+            let starts = note.lines().into_iter().filter_map(|line| line.0.first());
+            for place in note.places().into_iter().chain(starts.copied()) {
+                let height = STRIP_TEXT_M / frame.unit_m();
+                let text = note.label();
+                let label = Shape::Label(frame.leave(place), height, &text);
+                self.add(layer, style::VERMILLION, label)?;
+            }
+        }
         for corridor in &plan.corridors {
             self.rings("corridor", style::GREEN, [&corridor.shape], frame)?;
         }

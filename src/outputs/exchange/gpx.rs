@@ -9,7 +9,7 @@ use geo::{BoundingRect, Coord, Geometry};
 
 use super::rows::{Located, What, degrees, polygons};
 use super::words::Words;
-use crate::model::{BlockPlan, Heading, StripLine, ZoneKind};
+use crate::model::{BlockPlan, Heading, PeopleNote, StripLine, ZoneKind};
 use crate::outputs::map::svg::escape;
 use crate::outputs::text;
 
@@ -68,6 +68,20 @@ pub fn document(plan: &BlockPlan, rows: &[Located<'_>], words: &Words) -> String
             escape(&format!("{} {}: {}", note.kind, note.id, note.message))
         );
     }
+    let mut people = [0_u32; 2];
+    for row in rows {
+        if let (What::People(note), Geometry::Point(at)) = (row.what, &row.shape) {
+            let (name, desc) = people_texts(plan, note, words, &mut people);
+            let _ = writeln!(
+                out,
+                "<wpt lat=\"{}\" lon=\"{}\"><name>{}</name><desc>{}</desc></wpt>",
+                degrees(at.y()),
+                degrees(at.x()),
+                escape(&name),
+                escape(&desc)
+            );
+        }
+    }
     for row in rows {
         if let (What::Line(line), Geometry::LineString(shape)) = (row.what, &row.shape) {
             let desc = text::fill(
@@ -107,6 +121,13 @@ pub fn document(plan: &BlockPlan, rows: &[Located<'_>], words: &Words) -> String
                 }
                 continue;
             }
+            What::People(note) => {
+                if let Geometry::LineString(shape) = &row.shape {
+                    let (name, desc) = people_texts(plan, note, words, &mut people);
+                    track(&mut out, &name, &desc, &shape.0);
+                }
+                continue;
+            }
             _ => continue,
         };
         for polygon in polygons(&row.shape) {
@@ -118,6 +139,21 @@ pub fn document(plan: &BlockPlan, rows: &[Located<'_>], words: &Words) -> String
     }
     out.push_str("</gpx>\n");
     out
+}
+
+/// Name and description of a stretch or place near which other people are or may be; counts those of both kinds.
+fn people_texts(
+    plan: &BlockPlan,
+    note: &PeopleNote,
+    words: &Words,
+    count: &mut [u32; 2],
+) -> (String, String) {
+    let at = usize::from(!note.said);
+    count[at] += 1;
+    let name = format!("{} {}", words.gpx_people[at], count[at]);
+    let within = format!("{:.0}", plan.falling.radius_m);
+    let desc = text::fill(words.people[at], &[&note.label(), &within]);
+    (name, desc)
 }
 
 /// `017 2-12.1 I`: order, part, strip, piece, and in, out or around; the order and the heading where that is too long.

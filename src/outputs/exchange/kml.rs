@@ -42,7 +42,7 @@ fn is_class(what: What<'_>, class: ShiftClass) -> bool {
     matches!(what, What::Section(section) if section.shift_class == class)
 }
 
-const LAYERS_UP: [Layer; 22] = [
+const LAYERS_UP: [Layer; 24] = [
     Layer {
         id: "management",
         name: |words| words.map.legend_management,
@@ -108,6 +108,18 @@ const LAYERS_UP: [Layer; 22] = [
         name: |words| words.map.legend_power_line,
         ground: style::POWER_LINE,
         holds: |what| matches!(what, What::PowerLine(_)),
+    },
+    Layer {
+        id: "people",
+        name: |words| words.people_folders[0],
+        ground: style::PEOPLE,
+        holds: |what| matches!(what, What::People(note) if note.said),
+    },
+    Layer {
+        id: "people_unknown",
+        name: |words| words.people_folders[1],
+        ground: style::PEOPLE_UNKNOWN,
+        holds: |what| matches!(what, What::People(note) if !note.said),
     },
     Layer {
         id: "crossing",
@@ -297,6 +309,7 @@ fn placemark(
         }
         What::Trail(trail) => (format!("{}: {:.0}", trail.part, trail.loads), layer.id),
         What::PowerLine(note) => (note.label(), layer.id),
+        What::People(note) => (note.label(), layer.id),
         What::Deck(deck) => (format!("{:.0} m³", deck.volume_m3), layer.id),
         What::Note(note) => (format!("{} {}", note.kind, note.id), layer.id),
     };

@@ -43,8 +43,20 @@ const PIECE: Attribute = attribute("piece", "piece", Whole);
 const SETTING: Attribute = attribute("setting", "setting", Whole);
 const OUTLET: Attribute = attribute("outlet", "outlet", Text);
 
+const PEOPLE: [Attribute; 9] = [
+    BLOCK_ID,
+    attribute("source_id", "source_id", Text),
+    attribute("role", "role", Text),
+    attribute("class", "class", Text),
+    attribute("said", "said", Whole),
+    attribute("distance_m", "distance_m", Number),
+    attribute("length_m", "length_m", Number),
+    attribute("day_hours", "day_hours", Number),
+    attribute("night_hours", "night_hrs", Number),
+];
+
 /// Layers of GeoJSON and Shapefile, named and with attributes as in the GeoPackage.
-pub const LAYERS: [Layer; 12] = [
+pub const LAYERS: [Layer; 14] = [
     Layer {
         name: "blocks",
         shapes: Shapes::Grounds,
@@ -184,6 +196,17 @@ pub const LAYERS: [Layer; 12] = [
             attribute("agreed", "agreed", Whole),
         ],
     },
+    Layer {
+        name: "people",
+        shapes: Shapes::Lines,
+        attributes: &PEOPLE,
+    },
+    // A shapefile holds one kind of shape.
+    Layer {
+        name: "people_places",
+        shapes: Shapes::Places,
+        attributes: &PEOPLE,
+    },
 ];
 
 /// What a row stands for.
@@ -201,6 +224,7 @@ pub enum What<'p> {
     Deck(&'p Deck),
     Note(&'p PlanNote),
     PowerLine(&'p PowerLineNote),
+    People(&'p PeopleNote),
 }
 
 /// One row: longitude and latitude in degrees; shells counter-clockwise, holes clockwise.
@@ -225,6 +249,8 @@ impl Located<'_> {
             What::Deck(_) => 9,
             What::Note(_) => 10,
             What::PowerLine(_) => 11,
+            What::People(_) if matches!(self.shape, Geometry::Point(_)) => 13,
+            What::People(_) => 12,
         }
     }
 
@@ -321,6 +347,17 @@ impl Located<'_> {
                 Value::Number(note.limit_m),
                 Value::Number(note.belt_m),
                 Value::Whole(u32::from(note.agreed)),
+            ],
+            What::People(note) => vec![
+                block_id,
+                Value::Text(&note.id),
+                Value::Text(note.role),
+                Value::Text(&note.class),
+                Value::Whole(u32::from(note.said)),
+                Value::Number(plan.falling.radius_m),
+                Value::Number(note.length_m),
+                Value::Maybe(note.day_hours),
+                Value::Maybe(note.night_hours),
             ],
             What::Deck(deck) => {
                 let part = plan.setting(deck.part);
@@ -423,6 +460,16 @@ pub fn located<'p>(plan: &'p BlockPlan, to_wgs84: &Transform) -> Option<Vec<Loca
     for note in &plan.power_lines {
         for line in note.lines().into_iter().filter(|line| line.0.len() >= 2) {
             add(What::PowerLine(note), move_on.line(line))?;
+        }
+    }
+    for note in &plan.people {
+        for line in note.lines().into_iter().filter(|line| line.0.len() >= 2) {
+            add(What::People(note), move_on.line(line))?;
+        }
+        for place in note.places() {
+            let at = move_on.points(&LineString(vec![place]));
+            let at = at.map(|at| Geometry::Point(at.0[0].into()));
+            add(What::People(note), at)?;
         }
     }
     Some(rows)

@@ -15,6 +15,12 @@ pub struct Words {
     pub gpx_no_machine: &'static str,
     pub gpx_hazard: &'static str,
     pub gpx_power_line: &'static str,
+    /// Where other people are, and where nobody says whether they are; with a number at most ten characters of ASCII.
+    pub gpx_people: [&'static str; 2],
+    /// Likewise: what it is, metres.
+    pub people: [&'static str; 2],
+    /// Likewise: folders and legends.
+    pub people_folders: [&'static str; 2],
     /// Order, setting, strip, piece, heading.
     pub strip: &'static str,
     pub inward: &'static str,
@@ -44,6 +50,15 @@ pub const ENGLISH: Words = Words {
     gpx_no_machine: "NO-GO",
     gpx_hazard: "HAZARD",
     gpx_power_line: "POWER LINE",
+    gpx_people: ["PEOPLE", "PEOPLE?"],
+    people: [
+        "{}: close or watch it while trees fall within {} m",
+        "{}: nobody says whether other people are there; trees fall within {} m",
+    ],
+    people_folders: [
+        text::ENGLISH.legend_people,
+        "Nobody says whether people are there",
+    ],
     strip: "Order {}, setting {}, strip {}, piece {}, heading {}",
     inward: "in",
     outward: "out",
@@ -70,6 +85,15 @@ pub const FRENCH: Words = Words {
     gpx_no_machine: "INTERDIT",
     gpx_hazard: "DANGER",
     gpx_power_line: "LIGNE ELEC",
+    gpx_people: ["PUBLIC", "PUBLIC?"],
+    people: [
+        "{} : à fermer ou surveiller pendant que des arbres tombent à moins de {} m",
+        "{} : nul ne dit si du public y passe ; des arbres tombent à moins de {} m",
+    ],
+    people_folders: [
+        text::FRENCH.legend_people,
+        "Nul ne dit si du public y passe",
+    ],
     strip: "Rang {}, secteur {}, bande {}, morceau {}, sens {}",
     inward: "aller",
     outward: "retour",

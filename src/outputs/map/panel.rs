@@ -9,6 +9,7 @@ use crate::geometry::area::polygon_area;
 use crate::model::{BlockPlan, BlockStatus};
 use crate::outputs::style;
 use crate::outputs::text::{self, Words};
+use crate::outputs::told::told;
 use crate::units::hectares;
 
 const ROW: f64 = 14.0;
@@ -384,7 +385,7 @@ fn findings(svg: &mut String, plan: &BlockPlan, words: &Words, area: Area, from:
     y += 9.0;
     for (index, finding) in plan.findings.iter().enumerate() {
         let left = plan.findings.len() - index;
-        let lines = wrap(&finding.message, width, 2);
+        let lines = wrap(&told(plan, finding, words.language), width, 2);
         let after = y + LINE * lines.len().max(1) as f64 + 7.0;
         let last = left == 1;
         if after > bottom - if last { 0.0 } else { LINE } {

@@ -8,7 +8,8 @@ use serde::Serialize;
 use super::script::{rounded, safe};
 use super::shapes::{self, Place, Steps};
 use crate::model::{
-    BlockPlan, ComplianceRow, Finding, Lot, PieceId, PowerLineNote, SlopesMeasured, Verdict,
+    BlockPlan, ComplianceRow, FallingArea, Finding, Lot, PeopleNote, PieceId, PowerLineNote,
+    SlopesMeasured, Verdict,
 };
 use crate::outputs::{layers, signs};
 use crate::units::hectares;
@@ -169,6 +170,7 @@ struct Page<'p> {
     trails: Vec<TrailData>,
     decks: Vec<DeckData>,
     power_lines: Vec<PowerLineData<'p>>,
+    people: Vec<PeopleData<'p>>,
     /// Lines between settings.
     dividing: Vec<Steps>,
     numbers: Vec<NumberData>,
@@ -260,6 +262,48 @@ struct DeckData {
     volume_m3: Option<f64>,
     length_m: Option<f64>,
     at: Steps,
+}
+
+/// A road, trail, dwelling or work site within falling trees.
+#[derive(Serialize)]
+struct PeopleData<'p> {
+    label: String,
+    role: &'static str,
+    /// False: nobody says whether other people are there.
+    said: bool,
+    within_m: Option<f64>,
+    trees_m: Option<f64>,
+    trees: &'static str,
+    /// None of places.
+    length_m: Option<f64>,
+    cut_ha: Option<f64>,
+    day_hours: Option<f64>,
+    night_hours: Option<f64>,
+    layer: &'p str,
+    lines: Vec<Steps>,
+    places: Vec<Steps>,
+}
+
+impl<'p> PeopleData<'p> {
+    fn of(note: &'p PeopleNote, falling: &FallingArea) -> PeopleData<'p> {
+        PeopleData {
+            label: note.label(),
+            role: note.role,
+            said: note.said,
+            within_m: rounded(falling.radius_m, 2),
+            trees_m: rounded(falling.trees_m, 2),
+            trees: falling.trees_from,
+            length_m: rounded(note.length_m, 0).filter(|m| *m > 0.0),
+            cut_ha: ha(note.cut_m2),
+            day_hours: maybe(note.day_hours, 1),
+            night_hours: maybe(note.night_hours, 1),
+            layer: &note.source_layer,
+            lines: note.lines().into_iter().map(shapes::line).collect(),
+            places: (note.places().into_iter())
+                .map(|at| shapes::way(&LineString(vec![at])))
+                .collect(),
+        }
+    }
 }
 
 /// A power line with its figures; `trees` says where the height of the trees is from.
@@ -496,6 +540,9 @@ impl<'p> Page<'p> {
                 })
                 .collect(),
             power_lines: plan.power_lines.iter().map(PowerLineData::of).collect(),
+            people: (plan.people.iter())
+                .map(|note| PeopleData::of(note, &plan.falling))
+                .collect(),
             decks: (plan.decks.iter())
                 .map(|deck| DeckData {
                     part: deck.part,

@@ -12,6 +12,7 @@ use super::words::Words;
 use crate::model::{BlockPlan, BlockStatus, PlanMark, SlopesMeasured};
 use crate::outputs::map::panel;
 use crate::outputs::paint::{Fill, Paint, Rgb, Stroke};
+use crate::outputs::told::told;
 use crate::outputs::{style, text};
 
 const ROW: f64 = 9.7;
@@ -452,7 +453,8 @@ fn findings(canvas: &mut Canvas, area: Frame, from: f64, plan: &BlockPlan, words
     for (index, finding) in plan.findings.iter().enumerate() {
         let left = plan.findings.len() - index;
         let room = area.width - 16.0;
-        let lines = font::wrap(&finding.message, BODY.weight, BODY.size, room, 4);
+        let text = told(plan, finding, words.map.language);
+        let lines = font::wrap(&text, BODY.weight, BODY.size, room, 4);
         let after = y - LINE * lines.len().max(1) as f64 - 4.0;
         let reserved = if left == 1 { 0.0 } else { LINE };
         if after < area.y + reserved {

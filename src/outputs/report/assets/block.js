@@ -152,6 +152,26 @@ blockwrightReport.drawBlock = (() => {
       words.set(shape, tell);
       layer("power_lines").append(svg("path", { class: "no-hit o-power_line power-line", d }), shape);
     }
+    for (const own of block.people) {
+      const d = own.lines.map((way) => path(way, false)).join("");
+      const kind = own.said ? "people" : "people_unknown";
+      const tell = () => entry(t(`tip_${kind}`, { label: own.label, role: named("people_", own.role) }),
+        t("tip_people_within", { value: number(own.within_m, 0), trees: number(own.trees_m, 0), from: named("trees_", own.trees), area: number(own.cut_ha, 2) }),
+        own.length_m !== null && t("tip_people_length", { value: number(own.length_m, 0) }),
+        own.day_hours !== null && own.night_hours !== null && t("tip_people_hours", { day: number(own.day_hours, 1), night: number(own.night_hours, 1) }),
+        own.layer);
+      if (d) {
+        const shape = svg("path", { class: "outlet-hit hit", d });
+        words.set(shape, tell);
+        layer("people").append(svg("path", { class: `no-hit o-${kind} people-line`, d }), shape);
+      }
+      for (const place of own.places) {
+        const [[x, y]] = places(place);
+        const shape = svg("circle", { class: `hit o-${kind} people-place`, cx: x, cy: -y, r: 6 });
+        words.set(shape, tell);
+        layer("people").append(shape);
+      }
+    }
     const fronts = block.parts.filter((part) => part.front.length);
     for (const name of ["outlet-rim", "outlet"]) {
       for (const part of fronts) layer("outlets").append(svg("path", { class: `${name} no-hit`, d: part.front.map(front).join("") }));
@@ -381,7 +401,7 @@ blockwrightReport.drawBlock = (() => {
   // ------------------------------------------------------------- beside the map
 
   const ORDER = ["findings", "lines", "order", "travel", "bunches", "strips", "sections", "corridor", "retained_band", "reserve",
-    "management", "machine_exclusion", "hazard", "power_lines", "limit_of_approach", "crossing", "settings", "outlets", "skid_trails", "decks", "road_clearing", "road_band", "unworked", "net"];
+    "management", "machine_exclusion", "hazard", "people", "power_lines", "limit_of_approach", "crossing", "settings", "outlets", "skid_trails", "decks", "road_clearing", "road_band", "unworked", "net"];
 
   /** Switches of the layers, which are the legend too. */
   function switches(block, map) {
@@ -396,6 +416,7 @@ blockwrightReport.drawBlock = (() => {
       order: () => swatch(svg("text", { x: 15, y: 12, text: "7", class: "swatch-text order" })),
       travel: () => swatch(svg("path", { class: "travel", d: "M1 8h28" })),
       settings: () => swatch(svg("path", { class: "setting", d: "M1 8h28" })),
+      people: () => swatch(svg("path", { class: "o-people people-line", d: "M1 8h28" })),
       power_lines: () => swatch(svg("path", { class: "o-power_line power-line", d: "M1 8h28" })),
       outlets: () => swatch(svg("path", { class: "outlet-rim", d: "M4 8h22" }), svg("path", { class: "outlet", d: "M4 8h22" })),
       skid_trails: () => swatch(svg("path", { class: "skid-trail", d: "M1 8h28" })),

@@ -1,0 +1,136 @@
+//! Findings about other people and power lines in the words of the sheets: what is read in the woods is read in one language.
+
+use std::borrow::Cow;
+
+use crate::model::{BlockPlan, Finding, Language, PeopleNote, PowerLineNote, Verdict};
+use crate::units::hectares;
+
+/// What a finding of a plan says; of other rules, and in English, its own message.
+pub fn told(plan: &BlockPlan, finding: &Finding, language: Language) -> String {
+    let french = match language {
+        Language::English => None,
+        Language::French => french(plan, finding),
+    };
+    french.unwrap_or_else(|| finding.message.clone())
+}
+
+fn french(plan: &BlockPlan, finding: &Finding) -> Option<String> {
+    match finding.rule_id.as_str() {
+        "people-near" => {
+            let own = |note: &&PeopleNote| note.said && finding.shape.as_ref() == Some(&note.shape);
+            Some(people(plan, plan.people.iter().find(own)?))
+        }
+        "falling-area" => Some(format!(
+            "Nul ne dit la hauteur des arbres ; {:.0} m la remplacent comme distance à garder par le public",
+            finding.required?
+        )),
+        "power-line-limit" | "power-line-belt" | "power-line-crossing" | "power-line-landing" => {
+            let own = |note: &&PowerLineNote| {
+                let named = format!("power line {}{}: ", note.id, note.named());
+                finding.message.starts_with(&named)
+            };
+            match plan.power_lines.iter().find(own) {
+                Some(note) => power_line(note, finding),
+                None => measured(finding),
+            }
+        }
+        _ => None,
+    }
+}
+
+fn people(plan: &BlockPlan, note: &PeopleNote) -> String {
+    let place = |at: geo::Coord| {
+        let at = plan.frame.told(at);
+        format!("({:.0}, {:.0})", at.x, at.y)
+    };
+    let ends: Vec<String> = (note.stretches().iter())
+        .map(|[from, to]| format!("de {} à {}", place(*from), place(*to)))
+        .collect();
+    let (long, ends): (String, Cow<str>) = match ends.is_empty() {
+        true => (String::new(), "".into()),
+        false => (
+            format!(" sur {:.0} m", note.length_m),
+            format!(" ; {}", ends.join(" et ")).into(),
+        ),
+    };
+    let hours = match (note.day_hours, note.night_hours) {
+        (Some(day), Some(night)) => format!("{day:.1} h de jour et {night:.1} h possibles de nuit"),
+        _ => "des heures inconnues".to_owned(),
+    };
+    format!(
+        "{} : à fermer ou surveiller{long} pendant {hours} d’abattage à moins de {:.0} m (deux longueurs des plus grands arbres, {:.0} m), \
+         {:.2} ha{ends}",
+        note.label(),
+        plan.falling.radius_m,
+        plan.falling.trees_m,
+        hectares(note.cut_m2)
+    )
+}
+
+fn power_line(note: &PowerLineNote, finding: &Finding) -> Option<String> {
+    let name = format!("Ligne électrique {}", note.label());
+    let (limit_m, belt_m, trees_m) = (note.limit_m, note.belt_m, note.trees_m);
+    Some(match (finding.rule_id.as_str(), finding.verdict) {
+        ("power-line-belt", Verdict::NotApplicable) if note.agreed => format!(
+            "{name} : {:.2} ha à moins de {belt_m:.1} m sont coupés de jour seulement ; le propriétaire y a consenti ({}) ; rien n’est coupé \
+             ni parcouru à moins de {limit_m:.1} m",
+            finding.measured?, note.agreed_source
+        ),
+        ("power-line-belt", Verdict::NotApplicable) => format!(
+            "{name} : {:.2} ha à moins de {belt_m:.1} m (limite d’approche {limit_m:.1} m, arbres de {trees_m:.1} m) restent debout ; un arbre \
+             pourrait tomber dans la limite, et nul ne dit que le propriétaire y a consenti",
+            finding.measured?
+        ),
+        ("power-line-belt", Verdict::Unknown) => format!(
+            "{name} : nul ne dit la hauteur des arbres voisins ; {trees_m:.0} m la remplacent"
+        ),
+        ("power-line-belt", _) => {
+            format!("{name} : le consentement du propriétaire ne compte qu’avec sa source")
+        }
+        ("power-line-limit", Verdict::Unknown) => format!(
+            "{name} : la distance à garder n’est pas connue ; {limit_m:.1} m la remplacent ; demander au propriétaire"
+        ),
+        ("power-line-limit", _) => format!(
+            "{name} : la distance du propriétaire ({:.1} m) est moindre que celle de la règle ({limit_m:.1} m) et ne nomme pas de source : non retenue",
+            finding.measured?
+        ),
+        ("power-line-crossing", _) => format!(
+            "{name} : des machines passent dessous ; flèche et charge baissées, toute partie reste à {limit_m:.1} m des fils, qui pendent plus bas \
+             par la chaleur, le verglas et le vent ; demander d’abord au propriétaire ({})",
+            match note.wire_height_m {
+                Some(m) => format!("fil le plus bas à {m:.1} m selon la carte"),
+                None => "nul ne dit à quelle hauteur pendent les fils".to_owned(),
+            }
+        ),
+        ("power-line-landing", _) => format!(
+            "{name} : un dépôt en est à {:.1} m ; ni machine ni charge à moins de {:.1} m",
+            finding.measured?, finding.required?
+        ),
+        _ => return None,
+    })
+}
+
+/// Rows of the judge, which speak of all lines of a block together.
+fn measured(finding: &Finding) -> Option<String> {
+    let verdict = match finding.verdict {
+        Verdict::Fail => "en deçà de la règle",
+        Verdict::Warn => "à vérifier",
+        Verdict::Unknown => "nul ne peut le dire",
+        Verdict::Pass | Verdict::NotApplicable => return None,
+    };
+    let figure = |value: f64| format!("{value:.2} {}", finding.unit);
+    let found = match (finding.measured, finding.required) {
+        (Some(found), Some(asked)) => format!(" : {} pour {}", figure(found), figure(asked)),
+        _ => String::new(),
+    };
+    let what = match finding.rule_id.as_str() {
+        "power-line-limit" => {
+            "Rien n’est coupé ni parcouru dans la limite d’approche d’une ligne électrique"
+        }
+        "power-line-belt" => {
+            "Aucun arbre coupé qui pourrait tomber dans la limite d’approche sans l’accord du propriétaire"
+        }
+        _ => return None,
+    };
+    Some(format!("{what} : {verdict}{found}"))
+}
