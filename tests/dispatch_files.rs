@@ -216,6 +216,100 @@ fn shift_sheets_of_a_french_layout_are_french() {
     assert!(seen > 0);
 }
 
+/// Distances of sections by GEOS, from the layout's own file: whenever something is felled and skidded at once, it is two
+/// lengths of 20 m apart (SF-05, SF-07).
+#[test]
+fn skidders_stay_away_from_falling_trees_by_geos() {
+    use gdal::vector::LayerAccess;
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    small_project(folder);
+    let project = std::fs::read_to_string(folder.join("project.toml")).unwrap();
+    assert!(!project.contains("[layout]"));
+    let trees = "\n[layout]\ntree_height = \"20 m\"\ntree_height_source = \"invented\"\n";
+    write(
+        folder,
+        "project.toml",
+        &project.replace(
+            "[production]\n",
+            &format!("{trees}\n[production]\ntree_m3 = 0.4\n"),
+        ),
+    );
+    let skidder = "\n[[skidders]]\nname = \"skidder 1\"\n";
+    write(folder, "crew.toml", &format!("{CREW}{skidder}"));
+    let ended = run(
+        folder,
+        &["layout", "project.toml", "--out", "out", "--quiet"],
+    );
+    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    let ended = dispatch(folder, "shifts", &[]);
+    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    let found = schedule(folder, "shifts");
+    let dataset = gdal::Dataset::open(folder.join("out/layout.gpkg")).unwrap();
+    let mut layer = dataset.layer_by_name("sections").unwrap();
+    let mut shapes = std::collections::BTreeMap::new();
+    for feature in layer.features() {
+        let index = |name| feature.field_index(name).unwrap();
+        let text = |name| feature.field_as_string(index(name)).unwrap().unwrap();
+        let key = format!(
+            "{} {}-{}.{}/{}",
+            text("block_id"),
+            text("part"),
+            text("strip_no"),
+            text("piece"),
+            text("section_no")
+        );
+        let shape = feature.geometry().unwrap().clone();
+        shapes.entry(key).or_insert_with(Vec::new).push(shape);
+    }
+    let tasks = found["tasks"].as_array().unwrap();
+    let of = |word: &str| {
+        tasks
+            .iter()
+            .filter(|task| task["task"] == word)
+            .collect::<Vec<_>>()
+    };
+    let key = |task: &Value, section: u64| {
+        let own = &task["section"];
+        format!(
+            "{} {}-{}.{}/{section}",
+            task["block_id"].as_str().unwrap(),
+            own["part"],
+            own["strip_no"],
+            own["piece"]
+        )
+    };
+    let (cuts, skids) = (of("cut"), of("skid"));
+    assert!(!skids.is_empty());
+    let mut least_m = f64::INFINITY;
+    for cut in &cuts {
+        for skid in &skids {
+            let time = |task: &Value, name: &str| task[name].as_i64().unwrap();
+            if time(cut, "from") >= time(skid, "to") || time(skid, "from") >= time(cut, "to") {
+                continue;
+            }
+            let number = |task: &Value| task["section"]["section_no"].as_u64().unwrap();
+            let pass = skid["section"]["strip_no"] == 0;
+            // The wood of a strip comes through the sections before it.
+            let first = if pass { number(skid) } else { 1 };
+            for section in first..=number(skid) {
+                for a in &shapes[&key(cut, number(cut))] {
+                    for b in shapes.get(&key(skid, section)).into_iter().flatten() {
+                        least_m = least_m.min(gdal_calls::measure::distance(a, b).unwrap());
+                    }
+                }
+            }
+        }
+    }
+    assert!(least_m >= 40.0 - 0.01 && least_m < 300.0, "{least_m}");
+    let told = &found["skidding_apart"]["nearest"];
+    assert_eq!(told["required_m"], 40.0);
+    assert!(
+        (told["distance_m"].as_f64().unwrap() - least_m).abs() < 0.05,
+        "{told} {least_m}"
+    );
+}
+
 #[test]
 fn the_calendar_is_read_by_a_parser_that_is_not_ours() {
     let temp = tempfile::tempdir().unwrap();

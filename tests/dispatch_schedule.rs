@@ -573,6 +573,7 @@ fn skidders_keep_their_leads_and_stay_in_their_shifts() {
         WoodKnown {
             seconds: &|_, _| H / 2,
             by_day: &|_, _| false,
+            too_near: &|_, _| false,
         },
     );
     assert_eq!((found.left, found.late.len()), (0, 0));
@@ -613,6 +614,7 @@ fn skidders_keep_their_leads_and_stay_in_their_shifts() {
         WoodKnown {
             seconds: &|_, _| 4 * H,
             by_day: &|_, _| false,
+            too_near: &|_, _| false,
         },
     );
     assert!(!late.late.is_empty() || late.left > 0);
@@ -647,6 +649,7 @@ fn wood_on_dangerous_ground_waits_for_light_whatever_the_skidders_leave() {
         let wood = WoodKnown {
             seconds: &|_, _| H,
             by_day,
+            too_near: &|_, _| false,
         };
         let found = follow(&problem, &plan, &skidders, &problem.moves, wood);
         assert_eq!(
@@ -670,11 +673,109 @@ fn wood_on_dangerous_ground_waits_for_light_whatever_the_skidders_leave() {
     let wood = WoodKnown {
         seconds: &|_, _| H,
         by_day: &none,
+        too_near: &|_, _| false,
     };
     let found = follow(&problem, &plan, &skidders, &problem.moves, wood);
     let broken = schedule::check_skidding(&problem, &found, &skidders, &of_a);
     assert!(
         !broken.is_empty() && broken[0].contains("in the dark"),
+        "{broken:?}"
+    );
+}
+
+/// Strips of 20 m side by side, trees of 30 m: who skids keeps 60 m (SF-05 to SF-07, two tree lengths) off the strip that is
+/// being felled, in its own block and in the next, 30 m away.
+#[test]
+fn skidders_keep_two_tree_lengths_off_what_is_being_felled() {
+    use blockwright::schedule::skidding::{SkidTask, Skidder, WoodKnown, follow};
+    let days = 12;
+    let mut problem = problem(
+        days,
+        vec![
+            block("A", "b d d d d d d d d", 1.0, [0.0, 0.0], days),
+            block("B", "b d d d d d d d d", 1.0, [300.0, 0.0], days),
+            block("far", "b d d d d d d d d", 1.0, [9000.0, 0.0], days),
+        ],
+        vec![
+            machine("X", shifts(days, 8, 8), 1000),
+            machine("Y", shifts(days, 8, 8), 1000),
+        ],
+        1,
+    );
+    problem.blocks[0].near = vec![1];
+    problem.blocks[1].near = vec![0];
+    // Middles of strips, in metres along a line; the pass of each block is all around it, nearest where it is met first.
+    let extent = |(block, unit): (usize, usize)| {
+        let start = [0.0, 210.0, 9000.0][block];
+        match unit {
+            0 => (start, start + 180.0),
+            _ => (
+                start + 20.0 * unit as f64 - 20.0,
+                start + 20.0 * unit as f64,
+            ),
+        }
+    };
+    let distance = |a: (usize, usize), b: (usize, usize)| {
+        let ((a0, a1), (b0, b1)) = (extent(a), extent(b));
+        f64::max(b0 - a1, a0 - b1).max(0.0)
+    };
+    let plan = schedule::solve(&problem).plan;
+    assert_eq!((plan.undone, schedule::check(&problem, &plan)), (0, vec![]));
+    let skidders = [Skidder {
+        name: "S".to_owned(),
+        night: true,
+        windows: machine("S", shifts(days, 8, 8), 1000).windows,
+        start: None,
+        min_lead_s: 0,
+        max_lead_s: 1000 * H,
+    }];
+    let skidded = |kept: bool| {
+        let wood = WoodKnown {
+            seconds: &|_, _| H,
+            by_day: &|_, _| false,
+            too_near: &|felled, skidded| kept && distance(felled, skidded) < 60.0,
+        };
+        follow(&problem, &plan, &skidders, &problem.moves, wood)
+    };
+    let at_once = |tasks: &[SkidTask]| -> Vec<f64> {
+        let mut found = Vec::new();
+        for task in tasks {
+            let Some(unit) = task.unit else { continue };
+            for cut in &plan.tasks {
+                let What::Cut { unit: felled, .. } = cut.what else {
+                    continue;
+                };
+                if cut.span.from < task.span.to && task.span.from < cut.span.to {
+                    found.push(distance((cut.block, felled), (task.block, unit)));
+                }
+            }
+        }
+        found
+    };
+    let apart = |felled, skidded| (distance(felled, skidded), 60.0);
+    let check = |found| schedule::check_apart(&problem, &plan, found, &skidders, &apart);
+
+    let kept = skidded(true);
+    assert_eq!(kept.left, 0);
+    let beside = at_once(&kept.tasks);
+    // Felling and skidding still go on at once, in one block, too.
+    assert!(beside.iter().any(|m| *m < 200.0), "{beside:?}");
+    assert!(beside.iter().all(|m| *m >= 60.0), "{beside:?}");
+    let (broken, nearest) = check(&kept);
+    assert_eq!(broken, Vec::<String>::new());
+    let least = beside.iter().copied().fold(f64::INFINITY, f64::min);
+    assert_eq!(nearest.unwrap().distance_m, least);
+    assert!(
+        schedule::check_skidding(&problem, &kept, &skidders, &|_, _| false).is_empty(),
+        "other rules hold as well"
+    );
+
+    // Who knows nothing of it comes nearer, and the check says so.
+    let free = skidded(false);
+    assert!(at_once(&free.tasks).iter().any(|m| *m < 60.0));
+    let (broken, _) = check(&free);
+    assert!(
+        !broken.is_empty() && broken[0].contains("60.0 m are needed"),
         "{broken:?}"
     );
 }

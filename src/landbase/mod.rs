@@ -21,7 +21,9 @@ use crate::rulebook::{Channel, Match, MeasuredFrom, RoadUse, RuleLine, Rulebook,
 
 pub use crossings::{Crossing, closed_crossings, crossings, off_crossings};
 pub use near::NearFeature;
-pub use people::{FALLING_SOURCE, People, TREE_LENGTHS, TreeLength, people_at, tree_length};
+pub use people::{
+    APART_SOURCE, FALLING_SOURCE, People, TREE_LENGTHS, TreeLength, people_at, tree_length,
+};
 pub use power_lines::{
     Limit, POWER_LINES_SOURCE, PowerLine, TreesFrom, UNKNOWN_TREE_M, settle_trees,
 };

@@ -14,6 +14,10 @@ pub const TREE_LENGTHS: f64 = 2.0;
 pub const FALLING_SOURCE: &str = "SF-05: B.C. Reg. 296/97 (OHS Regulation) Part 26, s.26.1, active falling area, two tree lengths around a faller or \
                                   mechanised falling equipment (read in the source text)";
 
+/// Who works near mechanised felling keeps off as far.
+pub const APART_SOURCE: &str = "SF-07: 29 CFR 1910.266(h)(1), two tree lengths from mechanical felling until the operator allows it (read in a secondary \
+                                document); SF-05: B.C. Reg. 296/97 Part 26, s.26.1 (read in the source text)";
+
 /// What is known of other people at a feature.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum People {

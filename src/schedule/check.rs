@@ -57,6 +57,72 @@ pub fn check_skidding(
     broken
 }
 
+/// How far two grounds lie apart, and how far they must where trees fall on the first; metres. Ground of the second is the way
+/// of its wood, too.
+pub type Apart<'a> = &'a dyn Fn((usize, usize), (usize, usize)) -> (f64, f64);
+
+/// Distances are measured by other code than the plan's.
+const APART_ROUNDING_M: f64 = 1e-3;
+
+/// Where a skidder came nearest to felling, beside what it must keep.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Nearest {
+    /// Block and unit.
+    pub felled: (usize, usize),
+    pub skidded: (usize, usize),
+    /// When both were worked at once for the first time.
+    pub at: Second,
+    pub distance_m: f64,
+    pub required_m: f64,
+}
+
+/// Every time that a skidder works within reach of falling trees, in words, and the nearest of all times at which something is
+/// skidded and felled at once.
+pub fn check_apart(
+    problem: &Problem,
+    plan: &Plan,
+    skidding: &Skidding,
+    skidders: &[Skidder],
+    apart: Apart<'_>,
+) -> (Vec<String>, Option<Nearest>) {
+    let mut broken = Vec::new();
+    let mut nearest: Option<Nearest> = None;
+    for task in &skidding.tasks {
+        let Some(unit) = task.unit else { continue };
+        for cut in &plan.tasks {
+            let What::Cut { unit: felled, .. } = cut.what else {
+                continue;
+            };
+            let both = cut.span.from.max(task.span.from)..cut.span.to.min(task.span.to);
+            if both.is_empty() {
+                continue;
+            }
+            let grounds = ((cut.block, felled), (task.block, unit));
+            let (distance_m, required_m) = apart(grounds.0, grounds.1);
+            if distance_m < required_m - APART_ROUNDING_M {
+                broken.push(format!(
+                    "{} skids in block {} {distance_m:.1} m from where trees fall in block {} at {}, {required_m:.1} m are needed",
+                    skidders[task.skidder].name,
+                    problem.blocks[task.block].id,
+                    problem.blocks[cut.block].id,
+                    both.start
+                ));
+            }
+            let spare_m = |own: &Nearest| own.distance_m - own.required_m;
+            if nearest.is_none_or(|held| distance_m - required_m < spare_m(&held)) {
+                nearest = Some(Nearest {
+                    felled: grounds.0,
+                    skidded: grounds.1,
+                    at: both.start,
+                    distance_m,
+                    required_m,
+                });
+            }
+        }
+    }
+    (broken, nearest)
+}
+
 /// One thing at a time, inside its windows, nothing it may not do, moves long enough, service by day.
 fn machine_rules(problem: &Problem, plan: &Plan, machine: usize, broken: &mut Vec<String>) {
     let its = &problem.machines[machine];

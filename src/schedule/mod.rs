@@ -8,6 +8,7 @@
 mod bound;
 pub mod calendar;
 mod check;
+pub mod clear;
 mod decode;
 pub mod outlook;
 mod problem;
@@ -17,7 +18,7 @@ pub mod skidding;
 pub mod time;
 
 pub use bound::{Bound, lower_bound};
-pub use check::{check, check_skidding};
+pub use check::{Apart, Nearest, check, check_apart, check_skidding};
 pub use problem::{
     Block, HOUR, Machine, Moves, Plan, Problem, STANDARD_PACE, SectionKey, Task, Unit, What,
     Window, Work, seconds_for, work_in,

@@ -1,6 +1,7 @@
-//! Skidders follow the felling: a section is skidded no sooner than the least lead after it was cut, and should be begun
-//! no later than the greatest.
+//! Skidders follow the felling: a section is skidded no sooner than the least lead after it was cut, should be begun
+//! no later than the greatest, and is left alone while trees fall near it.
 
+use super::clear::{Felling, TooNear};
 use super::problem::{Moves, Plan, Problem, What, Window, seconds_for};
 use super::time::{Second, Stretch, around, next_edge};
 
@@ -44,7 +45,12 @@ pub struct WoodKnown<'w> {
     pub seconds: &'w dyn Fn(usize, usize) -> i64,
     /// Whether no skidder may work there in the dark, whatever its own leave.
     pub by_day: &'w dyn Fn(usize, usize) -> bool,
+    /// Whether who brings it is within reach of trees that fall on other ground.
+    pub too_near: TooNear<'w>,
 }
+
+/// A skidder is not sent for less, s, but to end what is left.
+const LEAST_STAY_S: i64 = 600;
 
 struct Wood {
     block: usize,
@@ -69,6 +75,7 @@ pub fn follow(
         return skidding;
     }
     let mut wood = felled(problem, plan, work);
+    let felling = Felling::new(problem, plan, work.too_near);
     let mut free: Vec<Second> = vec![problem.period.from; skidders.len()];
     let mut window = vec![0usize; skidders.len()];
     let mut here: Vec<Option<usize>> = vec![None; skidders.len()];
@@ -93,33 +100,63 @@ pub fn follow(
         let lit =
             |wood: &Wood| in_dark(wood) || around(&problem.blocks[wood.block].light, at).is_some();
         let ready = |wood: &Wood| wood.felled + its.min_lead_s <= at && lit(wood);
-        let best = (0..wood.len())
-            .filter(|&w| ready(&wood[w]))
-            .min_by_key(|&w| (here[s] != Some(wood[w].block), wood[w].felled, w));
+        let way_to = |block: usize| {
+            let from = match here[s] {
+                Some(before) if before == block => None,
+                Some(before) => Some(problem.blocks[before].place),
+                None => its.start,
+            };
+            let to = problem.blocks[block].place;
+            from.map_or(0, |from| moves.seconds(from, to))
+        };
+        let clear_from = |wood: &Wood, at: Second| {
+            let least_s = seconds_for(wood.left * 1000, now.pace).clamp(1, LEAST_STAY_S);
+            let ground = (wood.block, wood.unit);
+            felling.first_clear(ground, at, least_s).from
+        };
+        let is_here = |w: &usize| here[s] == Some(wood[*w].block);
+        let dry = || (0..wood.len()).filter(|&w| ready(&wood[w]));
+        // In the order in which it was felled.
+        let (mut best, mut soon_here) = (None, None);
+        for w in dry().filter(is_here) {
+            let clear = clear_from(&wood[w], at);
+            if clear == at {
+                best = Some(w);
+                break;
+            }
+            soon_here = Some(soon_here.map_or(clear, |soon: Second| soon.min(clear)));
+        }
+        let mut soon_there = None;
+        if best.is_none() {
+            for w in dry().filter(|w| !is_here(w)) {
+                let way = way_to(wood[w].block);
+                let clear = clear_from(&wood[w], at + way);
+                if clear == at + way {
+                    // Who would be back at work sooner here does not go.
+                    let stays = soon_here.is_some_and(|soon| soon <= clear);
+                    best = (!stays).then_some(w);
+                    break;
+                }
+                let leave = clear - way;
+                soon_there = Some(soon_there.map_or(leave, |soon: Second| soon.min(leave)));
+            }
+        }
         let Some(w) = best else {
-            let soon = wood
-                .iter()
-                .map(|wood| {
-                    let dry = wood.felled + its.min_lead_s;
-                    let light = next_edge(&problem.blocks[wood.block].light, at);
-                    if dry > at {
-                        dry
-                    } else {
-                        light.unwrap_or(now.span.to)
-                    }
-                })
-                .min();
+            let waiting = wood.iter().map(|wood| {
+                let dry = wood.felled + its.min_lead_s;
+                let light = next_edge(&problem.blocks[wood.block].light, at);
+                if dry > at {
+                    dry
+                } else {
+                    light.unwrap_or(now.span.to)
+                }
+            });
+            let soon = waiting.chain(soon_here).chain(soon_there).min();
             free[s] = soon.unwrap_or(now.span.to).clamp(at + 1, now.span.to);
             continue;
         };
         let (block, unit) = (wood[w].block, wood[w].unit);
-        let to = problem.blocks[block].place;
-        let from = match here[s] {
-            Some(before) if before == block => None,
-            Some(before) => Some(problem.blocks[before].place),
-            None => its.start,
-        };
-        let mut way = from.map_or(0, |from| moves.seconds(from, to));
+        let mut way = way_to(block);
         here[s] = Some(block);
         while way > 0 && window[s] < its.windows.len() {
             let now = its.windows[window[s]];
@@ -150,6 +187,10 @@ pub fn follow(
                 Some(light) => until = until.min(light.to),
                 None => continue,
             }
+        }
+        let near = felling.next_near((block, unit), Stretch::new(at, until.max(at)));
+        if let Some(felled) = near {
+            until = until.min(felled.from);
         }
         if at >= until {
             continue;

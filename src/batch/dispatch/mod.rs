@@ -1,5 +1,6 @@
 //! Sections of a finished layout into a crew's shifts: read, plan, check the plan, write.
 
+mod apart;
 mod done;
 mod problem;
 
@@ -18,7 +19,7 @@ use crate::rulebook::spanned::Spanned;
 use crate::schedule::calendar::{self, OneShift};
 use crate::schedule::outlook::{self, Outlook, Warning};
 use crate::schedule::skidding::{self, Skidder, Skidding};
-use crate::schedule::{self, Problem, Solved};
+use crate::schedule::{self, Nearest, Problem, Solved};
 use crate::sources::{FinishedError, FinishedLayout, finished};
 
 /// What is to be planned.
@@ -176,6 +177,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         operators: &operators,
         skidders: &followers.skidders,
         skidding: &followers.skidding,
+        nearest: followers.nearest,
         outlook: &outlook,
         breaches: &breaches,
         set_aside: &set_aside,
@@ -257,6 +259,7 @@ struct Followers {
     skidders: Vec<Skidder>,
     shifts: Vec<Vec<OneShift>>,
     skidding: Skidding,
+    nearest: Option<Nearest>,
 }
 
 fn skid(
@@ -293,12 +296,18 @@ fn skid(
             units.iter().map(|&section| of_block[section]).collect()
         })
         .collect();
+    let near = apart::Sections::new(layout, sections);
     let wood = skidding::WoodKnown {
         seconds: &seconds,
         by_day: &|block, unit| by_day[block][unit],
+        too_near: &|felled, skidded| near.too_near(felled, skidded),
     };
     let skidding = skidding::follow(problem, &solved.plan, &skidders, &problem.moves, wood);
-    let rules = schedule::check_skidding(problem, &skidding, &skidders, wood.by_day);
+    let mut rules = schedule::check_skidding(problem, &skidding, &skidders, wood.by_day);
+    let apart = |felled, skidded| near.apart(felled, skidded);
+    let (too_near, nearest) =
+        schedule::check_apart(problem, &solved.plan, &skidding, &skidders, &apart);
+    rules.extend(too_near);
     if !rules.is_empty() {
         return Err(DispatchError::Broken { rules });
     }
@@ -328,5 +337,6 @@ fn skid(
         skidders,
         shifts: all,
         skidding,
+        nearest,
     })
 }

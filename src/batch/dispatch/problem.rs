@@ -21,7 +21,7 @@ use crate::schedule::{Block, HOUR, Machine, Problem, SectionKey, Stretch, Unit, 
 use crate::sources::{FinishedBlock, FinishedLayout, FinishedSection};
 
 /// How far machines keep apart where nobody says how tall the trees are, m: two of the trees that stand in for them.
-const UNKNOWN_FALLING_M: f64 = TREE_LENGTHS * UNKNOWN_TREE_M;
+pub(super) const UNKNOWN_FALLING_M: f64 = TREE_LENGTHS * UNKNOWN_TREE_M;
 
 /// For each block those so near that a tree which falls in one could hurt who works in the other.
 fn near_blocks(layout: &FinishedLayout) -> Vec<Vec<usize>> {

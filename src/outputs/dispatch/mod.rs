@@ -19,7 +19,7 @@ use super::staging::{DISPATCH_FILE, Earlier, Outputs, Staging, is_among};
 use crate::schedule::calendar::OneShift;
 use crate::schedule::outlook::{Outlook, Warning};
 use crate::schedule::skidding::{Skidder, Skidding};
-use crate::schedule::{Problem, Solved};
+use crate::schedule::{Nearest, Problem, Solved};
 use crate::sources::FinishedLayout;
 
 const DISPATCH: Outputs = Outputs {
@@ -67,6 +67,8 @@ pub struct Roster<'a> {
     pub operators: &'a [Vec<Option<String>>],
     pub skidders: &'a [Skidder],
     pub skidding: &'a Skidding,
+    /// Where skidding came nearest to felling; None: never at once.
+    pub nearest: Option<Nearest>,
     pub outlook: &'a Outlook,
     /// Rules that are not kept, and what would help.
     pub breaches: &'a [Warning],

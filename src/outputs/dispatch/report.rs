@@ -3,7 +3,8 @@
 use serde_json::{Value, json};
 
 use super::Roster;
-use super::rows::{ShiftPlan, local};
+use super::rows::{ShiftPlan, label, local};
+use crate::landbase::APART_SOURCE;
 use crate::model::ShiftClass;
 use crate::outputs::Program;
 use crate::schedule::time::{intersect, total};
@@ -83,6 +84,7 @@ pub(super) fn report(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> Value {
             "used_hours": hours(night.used_s),
         })).collect::<Vec<_>>(),
         "blocks": blocks(roster),
+        "skidding_apart": apart(roster),
         "shifts": shifts.iter().map(|shift| json!({
             "date": shift.date.to_string(),
             "shift": shift.shift,
@@ -195,6 +197,24 @@ fn people(own: &FinishedPeople) -> Value {
         "night_hours": own.night_hours,
         "sections": own.sections,
     })
+}
+
+/// How near skidding came to felling, beside the distance that it keeps.
+fn apart(roster: &Roster<'_>) -> Value {
+    let nearest = roster.nearest.map(|own| {
+        let section = |(block, unit): (usize, usize)| {
+            let ground = &roster.problem.blocks[block];
+            json!({ "block_id": ground.id, "section": label(&ground.units[unit].key) })
+        };
+        json!({
+            "felled": section(own.felled),
+            "skidded": section(own.skidded),
+            "at": local(roster.zone, own.at),
+            "distance_m": (own.distance_m * 1000.0).round() / 1000.0,
+            "required_m": own.required_m,
+        })
+    });
+    json!({ "source": APART_SOURCE, "nearest": nearest })
 }
 
 fn tasks(roster: &Roster<'_>) -> Vec<Value> {
