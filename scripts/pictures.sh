@@ -29,7 +29,7 @@ lay_out() {
 lay_out 1 --plan-date 2031-01-10
 cut=(--cut "$story/cut.geojson")
 lay_out 2 --plan-date 2031-01-24 --replaces "$out/plan-1" "${cut[@]}"
-nest=("${cut[@]}" --notes "$story/nest.gpx" --notes "$story/standing.geojson")
+nest=("${cut[@]}" --notes "$story/nest.gpx")
 lay_out 3 --plan-date 2031-02-04 --replaces "$out/plan-2" "${nest[@]}"
 cp "$out/plan-3/changes/N-1.svg" "$pictures/changes-3.svg"
 lay_out 4 --plan-date 2031-02-11 --replaces "$out/plan-3" "${nest[@]}" --notes "$story/line.gpx"

@@ -5,7 +5,7 @@ mod in_memory;
 use std::collections::BTreeMap;
 
 use blockwright::engines::ENGINES;
-use blockwright::geometry::area::{area, length, polygon_area};
+use blockwright::geometry::area::{area, length};
 use blockwright::layout::ADVANCE_M;
 use blockwright::model::*;
 use geo::{MultiPolygon, Polygon};
@@ -74,12 +74,7 @@ fn deep_ground_is_parted_into_tiers_that_are_worked_from_the_road_in() {
     assert!(told(&tiers, "reachable").is_empty());
     assert_eq!(unsound(&tiers), Vec::<String>::new());
     // Nothing is lost: the tiers are the setting that they were.
-    let ground = |plan: &BlockPlan| {
-        plan.parts
-            .iter()
-            .map(|p| polygon_area(&p.shape))
-            .sum::<f64>()
-    };
+    let ground = |plan: &BlockPlan| plan.parts.iter().map(|p| area(&p.shape)).sum::<f64>();
     assert!((ground(&tiers) - ground(&whole)).abs() < 0.1);
     let books = tiers.books;
     let booked = books.retained_m2 + books.cut_m2 + books.unworked_m2;
@@ -174,7 +169,7 @@ fn no_strip_is_longer_than_asked_without_a_word() {
             );
             for part in &plan.parts {
                 assert!(
-                    polygon_area(&part.shape) >= 9_999.0,
+                    area(&part.shape) >= 9_999.0,
                     "{what}: a sliver of a setting"
                 );
             }

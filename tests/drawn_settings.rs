@@ -4,7 +4,7 @@ mod in_memory;
 mod run_binary;
 
 use blockwright::engines::ENGINES;
-use blockwright::geometry::area::{area, polygon_area};
+use blockwright::geometry::area::area;
 use blockwright::geometry::overlay::difference;
 use blockwright::model::*;
 use gdal::Dataset;
@@ -59,11 +59,7 @@ fn plan_of(features: &[Feature], outlets: &[&str]) -> BlockPlan {
     let sum = books.reserve_m2 + books.retained_m2 + books.cut_m2 + books.unworked_m2;
     assert!((sum - books.gross_m2).abs() < 1.0, "{books:?}");
     // Every piece of ground that is worked belongs to one setting.
-    let settings: f64 = plan
-        .parts
-        .iter()
-        .map(|part| polygon_area(&part.shape))
-        .sum();
+    let settings: f64 = plan.parts.iter().map(|part| area(&part.shape)).sum();
     assert!(
         (settings - books.net_m2).abs() < 0.01 * books.net_m2,
         "{settings} {books:?}"
@@ -91,7 +87,7 @@ fn off_m2(plan: &BlockPlan, id: &str, [x0, y0, x1, y1]: [f64; 4]) -> f64 {
         .parts
         .iter()
         .filter(|part| part.drawn.as_deref() == Some(id));
-    let own = MultiPolygon(own.map(|part| part.shape.clone()).collect());
+    let own = MultiPolygon(own.flat_map(|part| part.shape.0.clone()).collect());
     area(&difference(&own, &wanted.0)) + area(&difference(&wanted, &own.0))
 }
 
@@ -129,7 +125,7 @@ fn ground_in_a_polygon_is_the_setting_that_was_drawn() {
     );
     // The middle falls to settings as ever.
     let rest = plan.parts.iter().filter(|part| part.drawn.is_none());
-    let rest: Vec<f64> = rest.map(|part| polygon_area(&part.shape)).collect();
+    let rest: Vec<f64> = rest.map(|part| area(&part.shape)).collect();
     assert!(
         (rest.iter().sum::<f64>() - 180.0 * 400.0).abs() < 40.0,
         "{rest:?}"

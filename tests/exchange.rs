@@ -550,7 +550,7 @@ fn settings_outlets_trails_and_decks_are_exchanged() {
     let moved = |line: &geo::LineString| -> Vec<Coord> {
         line.0.iter().map(|at| in_work_crs(&plan, *at)).collect()
     };
-    let ground = |at: usize| moved(plan.parts[at].shape.exterior());
+    let ground = |at: usize| moved(plan.parts[at].shape.0[0].exterior());
     let trails: Vec<Vec<Coord>> = plan
         .trails
         .iter()

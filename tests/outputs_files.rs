@@ -140,7 +140,7 @@ fn layers_hold_what_the_contract_names() {
         (
             "notes",
             "Unknown (any)",
-            "block_id note_id kind layer radius_m accuracy_m date fate message source",
+            "block_id note_id kind layer radius_m accuracy_m date fate message source came_later",
         ),
         (
             "power_lines",

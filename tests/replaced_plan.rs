@@ -2,9 +2,11 @@
 
 mod run_binary;
 
+use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::Path;
 
+use gdal::vector::{Geometry, LayerAccess};
 use geo::Coord;
 use run_binary::{Ended, UTM, collection, feature, files, run, small_project, table, write};
 use serde_json::Value;
@@ -372,4 +374,114 @@ fn what_was_done_under_the_old_plan_is_done_on_its_ground() {
         by_ground["done_before"]["sections"]
     );
     assert_eq!(by_name["tasks"], by_ground["tasks"]);
+}
+
+/// By block and name, the ground of every strip.
+fn strips(out: &Path) -> BTreeMap<(String, [i64; 3]), Vec<Geometry>> {
+    let data = gdal::Dataset::open(out.join("layout.gpkg")).unwrap();
+    let mut layer = data.layer_by_name("strips").unwrap();
+    let defn = layer.defn();
+    let [block, part, strip, piece] =
+        ["block_id", "part", "strip_no", "piece"].map(|name| defn.field_index(name).unwrap());
+    let mut found: BTreeMap<_, Vec<Geometry>> = BTreeMap::new();
+    for row in layer.features() {
+        let name = row.field_as_string(block).unwrap().unwrap();
+        let id = [part, strip, piece].map(|at| row.field_as_integer64(at).unwrap().unwrap());
+        let shape = row.geometry().unwrap().clone();
+        found.entry((name, id)).or_default().push(shape);
+    }
+    found
+}
+
+/// The story of docs/after-the-plan.md: from plan to plan all that is left to be cut has the name and the place that it had in the
+/// first one (GEOS measures), and a plan in shares is the same.
+#[test]
+fn strips_of_a_half_cut_block_keep_their_names_from_plan_to_plan() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let story = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/after_the_plan");
+    for file in std::fs::read_dir(story).unwrap() {
+        let from = file.unwrap().path();
+        std::fs::copy(&from, folder.join(from.file_name().unwrap())).unwrap();
+    }
+    let cut = ["--cut", "cut.geojson"];
+    let nest = [&cut[..], &["--notes", "nest.gpx"]].concat();
+    let line = [&nest[..], &["--notes", "line.gpx"]].concat();
+    lay_out(folder, "one", &[]);
+    lay_out(folder, "two", &[&["--replaces", "one"], &cut[..]].concat());
+    lay_out(
+        folder,
+        "three",
+        &[&["--replaces", "two"], &nest[..]].concat(),
+    );
+    lay_out(
+        folder,
+        "four",
+        &[&["--replaces", "three"], &line[..]].concat(),
+    );
+    let first = strips(&folder.join("one"));
+    let moved = |out: &str| -> f64 {
+        let now = strips(&folder.join(out));
+        assert!(now.keys().any(|(block, _)| block == "N-1"), "{out}");
+        let each = now.iter().flat_map(|(name, shapes)| {
+            let before = first.get(name).map_or(&[][..], Vec::as_slice);
+            shapes.iter().map(|shape| {
+                let whole = before.iter().fold(shape.clone(), |rest, own| {
+                    rest.difference(own).expect("GEOS")
+                });
+                whole.area()
+            })
+        });
+        each.fold(0.0, f64::max)
+    };
+    for out in ["two", "three", "four"] {
+        assert!(moved(out) < 0.01, "{out}: {} m2", moved(out));
+    }
+    // Without the earlier plan nobody knows what came first.
+    lay_out(folder, "anew", &nest);
+    assert!(moved("anew") > 100.0, "{}", moved("anew"));
+    let told = |out: &str| {
+        let data = gdal::Dataset::open(folder.join(out).join("layout.gpkg")).unwrap();
+        let mut layer = data.layer_by_name("findings").unwrap();
+        layer
+            .set_attribute_filter("rule_id = 'came-later'")
+            .unwrap();
+        layer.feature_count()
+    };
+    assert_eq!(["three", "four", "anew"].map(told), [1, 1, 0]);
+    for out in ["two", "three", "four"] {
+        let rows = table(&folder.join(out).join("compliance.csv"));
+        let failed: Vec<_> = rows.iter().filter(|row| row["status"] == "fail").collect();
+        assert!(failed.is_empty(), "{out}: {failed:?}");
+    }
+    for (out, share) in [("half", "1/2"), ("rest", "2/2")] {
+        lay_out(
+            folder,
+            out,
+            &[&["--replaces", "three", "--share", share], &line[..]].concat(),
+        );
+    }
+    let gather = [
+        "gather",
+        "half",
+        "rest",
+        "--out",
+        "joined",
+        "-q",
+        "--replaces",
+        "three",
+    ];
+    let ended = run(folder, &[&gather[..], &line[..]].concat());
+    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    let same = |name: &String| !["run.json", "SHA256SUMS"].contains(&&**name);
+    let (whole, joined) = (files(&folder.join("four")), files(&folder.join("joined")));
+    for (name, bytes) in whole.iter().filter(|(name, _)| same(name)) {
+        assert!(joined[name] == *bytes, "{name}");
+    }
+    // Shares that were laid out without the earlier plan are other plans.
+    for (out, share) in [("half", "1/2"), ("rest", "2/2")] {
+        lay_out(folder, out, &[&["--share", share], &line[..]].concat());
+    }
+    let ended = run(folder, &[&gather[..], &line[..]].concat());
+    assert_eq!(ended.code, 2, "{}", ended.stderr);
 }

@@ -703,6 +703,8 @@ fn a_block_between_the_centres_is_covered() {
         repaired_m2: 0.0,
         scale: 1.0,
         geodesic_m2: 4.0,
+        outlines: vec![],
+        came_later: Default::default(),
     };
     assert_eq!(terrain.coverage(&[block]).unwrap().share, 1.0);
 }

@@ -6,6 +6,7 @@ mod audit_cut;
 mod audit_tracks;
 mod calibration;
 mod calibration_tracks;
+mod came_later;
 mod changes;
 mod compare;
 mod dispatch;
@@ -233,6 +234,10 @@ pub fn lay_out_share(
     options.progress.say("reading layers");
     let mut batch = sources::read(project)?;
     felled_tracks::add(project, &mut batch)?;
+    if let Some(dir) = &options.replaces {
+        let earlier = replaced_by(dir, &batch)?;
+        came_later::mark(&mut batch, &earlier);
+    }
     let terrain = sources::terrain(project, &batch.crs)?;
     let settings = layout::effective(&project.settings, &project.rules);
     let stands = sources::stand_rasters(project, &batch.crs)?;
@@ -311,10 +316,13 @@ fn run_with(
     let mut batch = sources::read_for(project, &options.only)?;
     felled_tracks::add(project, &mut batch)?;
     let terrain = sources::terrain(project, &batch.crs)?;
-    let chosen = choose(&batch, &options.only)?;
-    clock.lap("read");
     let earlier = options.replaces.as_deref();
     let earlier = earlier.map(|dir| replaced_by(dir, &batch)).transpose()?;
+    if let Some(earlier) = &earlier {
+        came_later::mark(&mut batch, earlier);
+    }
+    let chosen = choose(&batch, &options.only)?;
+    clock.lap("read");
     let plan_mark = options.plan.clone().or_else(|| project.plan.clone());
     let settings = layout::effective(&project.settings, &project.rules);
     let basis = Basis::new(project, &settings, &batch);

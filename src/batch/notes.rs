@@ -62,7 +62,12 @@ impl<'b> Notes<'b> {
     pub fn tell(&self, block: &SourceBlock, plan: &mut BlockPlan) {
         let mut findings = Vec::new();
         for note in self.of(block) {
-            plan.notes.push(in_plan(note, &plan.frame));
+            let came_later =
+                plan.keeps_names && block.came_later.has_note(&note.source_layer, &note.id);
+            plan.notes.push(PlanNote {
+                came_later,
+                ..in_plan(note, &plan.frame)
+            });
             let finding = finding(note, plan);
             if matches!(note.fate, NoteFate::Unknown | NoteFate::Refused) {
                 plan.compliance.push(ComplianceRow {
@@ -181,6 +186,7 @@ fn in_plan(note: &FieldNote, frame: &GroundFrame) -> PlanNote {
         date: note.date.clone(),
         fate: note.fate,
         message: note.message.clone(),
+        came_later: false,
         shape: in_frame(&note.shape, frame),
     }
 }

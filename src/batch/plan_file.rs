@@ -65,8 +65,16 @@ impl Basis {
                 ..layer.clone()
             })
             .collect();
+        // What an earlier plan did not know changes blocks; else it changes nothing of a plan.
+        let later = batch
+            .blocks
+            .iter()
+            .filter(|block| !block.came_later.notes.is_empty());
+        let later: Vec<_> = later
+            .map(|block| (&block.id, &block.came_later.notes))
+            .collect();
         let in_force = format!(
-            "{}\n{settings:?}\n{:?}\n{layers:?}\n{:?}",
+            "{}\n{settings:?}\n{:?}\n{layers:?}\n{:?}\n{later:?}",
             project.name, project.rules, project.notes.rules
         );
         Basis {

@@ -144,7 +144,7 @@ pub struct LayoutArgs {
     #[arg(long, value_name = "MINUTES", default_value = "60", value_parser = minutes, allow_negative_numbers = true, conflicts_with_all = ["share", "compare"])]
     pub block_limit: std::time::Duration,
     /// Only the K-th of N shares of the blocks, as plans for `gather` to join
-    #[arg(long, value_name = "K/N", conflicts_with_all = ["only", "compare", "replaces", "plan_number"])]
+    #[arg(long, value_name = "K/N", conflicts_with_all = ["only", "compare", "plan_number"])]
     pub share: Option<Share>,
     #[command(flatten)]
     pub plan: PlanArgs,

@@ -336,7 +336,10 @@ fn run_layout(args: &LayoutArgs, kept: Kept, talk: Talk) -> Ended {
     add_felled(&mut project, &args.cut)?;
     project.add_notes(&args.notes).map_err(user)?;
     if let Some(share) = args.share {
-        let options = options(out, args.jobs, talk);
+        let options = Options {
+            replaces: args.plan.replaces.clone(),
+            ..options(out, args.jobs, talk)
+        };
         let outcome = batch::lay_out_share(&project, share, &options).map_err(whose_fault)?;
         let printed = result(
             talk,

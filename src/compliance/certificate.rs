@@ -48,7 +48,7 @@ impl Judge<'_> {
         let plan = self.plan;
         let strips = plan.strips.iter().map(|strip| &strip.shape);
         let sections = plan.sections.iter().flat_map(|section| &section.shape.0);
-        let parts = plan.parts.iter().map(|part| &part.shape);
+        let parts = plan.parts.iter().flat_map(|part| &part.shape.0);
         let lines = plan.lines.iter().map(|line| &line.shape);
         // As the files hold it: rounded, with its corners, straight in the work CRS.
         let frame = &plan.frame;

@@ -217,6 +217,8 @@ mod tests {
             repaired_m2: 0.0,
             scale: 1.0,
             geodesic_m2: 0.0,
+            outlines: vec![],
+            came_later: Default::default(),
             frame: GroundFrame::around(FAR),
         }
     }

@@ -6,6 +6,7 @@ use geo::{MultiPolygon, Polygon};
 use super::cost::Access;
 use super::ground::{self, Ground};
 use super::influence::Reach;
+use super::later::Later;
 use super::outlets::Roads;
 use super::patches::{self, Field};
 use super::retention::LeastWidth;
@@ -27,6 +28,8 @@ pub struct Site<'s> {
     pub shape: &'s MultiPolygon,
     pub near: &'s [NearFeature<'s>],
     pub zones: &'s Zones<'s>,
+    /// What came after its strips were laid.
+    pub later: Option<&'s Later<'s>>,
     pub slopes: &'s Slopes<'s>,
     pub crossings: Vec<Crossing>,
     pub access: Access,
@@ -402,16 +405,25 @@ impl Site<'_> {
         };
         let is_good = is_good || (is_first && kept.narrow && fields.iter().all(Field::is_shut));
         let plan = is_good.then(|| {
-            let write = |ground: &Ground| {
+            let now = self.later.map(|later| later.take_in(context, &ground));
+            let shape = self.later.map_or(shape, Later::shape);
+            let now = now.as_ref().unwrap_or(&ground);
+            let of_now = self
+                .later
+                .map(|_| tree_share::of_block(context, now, shape));
+            let trees = of_now.as_ref().unwrap_or(&trees);
+            let target_m2 = retention::target_m2(context.rules, now, trees.is_some());
+            let write = |now: &Ground| {
                 let shape = shape.clone();
-                write_up::plan(context, block, shape, ground, &clearing, &parts, &solved)
+                let planned = (&ground, now);
+                write_up::plan(context, block, shape, planned, &clearing, &parts, &solved)
             };
-            let mut plan = write(&ground);
+            let mut plan = write(now);
             if trees.is_none() {
                 let lost = made_up::Lost::of(&plan, target_m2);
-                plan = made_up::write(context, (&ground, &parts), lost, plan, write);
+                plan = made_up::write(context, (now, &parts), lost, plan, write);
             }
-            if let Some(trees) = &trees {
+            if let Some(trees) = trees {
                 let [left, all] = trees.left(&plan);
                 plan.retention_share = left / all;
             }

@@ -281,6 +281,9 @@ fn bare_edges(
     });
     let slivers = slivers.map(|unworked| unworked.shape.clone());
     rims.push(boundary(&MultiPolygon(slivers.collect())));
+    // No pass was laid along what came later, nor around what is left instead of retention that was cut.
+    rims.push(boundary(&ground.came_later.gone));
+    rims.push(boundary(&ground.made_up));
     let outlines = Outlines::new(ground, block);
     let mut found: Vec<(DayReason, MultiLineString)> = Vec::new();
     for w in rims

@@ -1,6 +1,6 @@
 //! Net area, retained bands and parts.
 
-use geo::{MultiPolygon, Polygon};
+use geo::{LineString, MultiLineString, MultiPolygon, Polygon};
 
 use super::cost::Access;
 use super::necks;
@@ -9,7 +9,7 @@ use super::tree_share::{self, Need};
 use super::zones::{Managed, Zones, class_of};
 use super::{Context, LayoutError};
 use crate::geometry::area::{Bounds, area, length, polygon_area, rings};
-use crate::geometry::overlay::{difference, intersection, oriented, shared_area};
+use crate::geometry::overlay::{clip_lines, difference, intersection, oriented, shared_area};
 use crate::geometry::sound::sound;
 use crate::landbase::{Crossing, Slopes, Stocking};
 use crate::model::{Finding, GroundFrame, Unworked, UnworkedReason, Verdict, Zone, ZoneKind};
@@ -49,6 +49,55 @@ pub struct Ground<'n> {
     pub steep_by_night: Vec<Polygon>,
     pub unknown_slope: UnknownSlope,
     pub crossings: Vec<Crossing>,
+    /// What was taken from it after strips were laid.
+    pub came_later: CameLater,
+}
+
+/// What came after strips were laid.
+#[derive(Clone)]
+pub struct CameLater {
+    /// On which nothing is cut any more.
+    pub gone: MultiPolygon,
+    /// On which no machine drives any more, besides.
+    pub off_limits: MultiPolygon,
+    /// Both, beyond the block as well.
+    pub shut: MultiPolygon,
+    /// Of that ground, what is no part of the block any more.
+    pub outside: MultiPolygon,
+    /// Bands and patches on that ground, m2.
+    pub retained_m2: f64,
+    /// Of that ground, what is too soft and left for it.
+    pub soft: MultiPolygon,
+    /// What is left of bands and is too small to stand for any.
+    pub scraps: MultiPolygon,
+}
+
+impl Default for CameLater {
+    fn default() -> CameLater {
+        CameLater {
+            gone: MultiPolygon(vec![]),
+            off_limits: MultiPolygon(vec![]),
+            shut: MultiPolygon(vec![]),
+            outside: MultiPolygon(vec![]),
+            retained_m2: 0.0,
+            soft: MultiPolygon(vec![]),
+            scraps: MultiPolygon(vec![]),
+        }
+    }
+}
+
+impl CameLater {
+    /// Roads, less what leads over it.
+    pub fn clear_of(&self, roads: &[LineString]) -> Vec<LineString> {
+        match self.shut.0.is_empty() {
+            true => roads.to_vec(),
+            false => clip_lines(&MultiLineString(roads.to_vec()), &self.shut.0, false).0,
+        }
+    }
+
+    pub fn is_nothing(&self) -> bool {
+        self.gone.0.is_empty() && self.off_limits.0.is_empty()
+    }
 }
 
 /// Ground of layer `retain` that counts as retention, and that no other reserve has; pieces large enough for the rules.
@@ -81,7 +130,7 @@ pub fn divide<'n>(
         });
     }
     let kept_m2 = area(&counted(context, block, &zones));
-    let mut retained_bands = retain_bands(context, &net, &crossings, &mut zones);
+    let mut retained_bands = retain_bands(context, &net, &crossings, &mut zones, None);
     keep_patches(&mut retained_bands, &net, &mut zones, patches);
     let work = difference(&net, &retained_bands.0);
     // A block drawn along a road's edge shares hairs with it: that is no road inside the block.
@@ -154,6 +203,7 @@ pub fn divide<'n>(
         steep_by_night: steep.night.0,
         unknown_slope: steep.unknown,
         crossings,
+        came_later: CameLater::default(),
     })
 }
 
@@ -189,14 +239,19 @@ fn taken_by(managed: &MultiPolygon, road_band: &[Polygon], lanes: &[Polygon]) ->
 /// Lays bands against the reserves until each management zone's own share stands. All features under one rule
 /// are solved together, by the same fraction of the management width of each of their stretches, measured on
 /// the net area.
-fn retain_bands(
+pub fn retain_bands(
     context: Context<'_>,
     net: &MultiPolygon,
     crossings: &[Crossing],
     zones: &mut Zones,
+    more: Option<MoreBands>,
 ) -> MultiPolygon {
-    let mut bands = MultiPolygon(vec![]);
-    let rule_of = |managed: &Managed| managed.near.demand.rule.map(|rule| rule.id.clone());
+    let (mut bands, near) = match more {
+        None => (MultiPolygon(vec![]), None),
+        Some(more) => (more.standing, Some(more.near)),
+    };
+    let felled = std::mem::take(&mut zones.felled);
+    let rule_of = |managed: &Managed| managed.rule_id().map(str::to_owned);
     let counts_trees = |managed: &Managed| {
         let rule = managed.near.demand.rule;
         rule.is_some_and(|rule| rule.share_trees.is_some() || rule.trees_per_length.is_some())
@@ -232,7 +287,10 @@ fn retain_bands(
         let needs = tree_share::of_zone(line, &managed_net, &zones.list, &stocking);
         // No retention may stand in the road band, so a band stops there, nor in the way of a crossing.
         let may_stand = difference(&managed_net, &zones.road_band);
-        let may_stand = difference(&may_stand, &lanes);
+        let mut may_stand = difference(&may_stand, &lanes);
+        if let Some(near) = &near {
+            may_stand = difference(&intersection(&may_stand, near), &felled);
+        }
         let already = tree_share::already(&managed_net, &bands);
         let is_enough = |band: &MultiPolygon| {
             let met = |need: &Need| need.is_met(&stocking, [band, &already]);
@@ -305,7 +363,14 @@ fn retain_bands(
         });
         bands.0.extend(best.0);
     }
+    zones.felled = felled;
     zones.list.extend(drawn);
     zones.findings.extend(findings);
     bands
+}
+
+/// Bands that stand already, and where others may be added.
+pub struct MoreBands {
+    pub standing: MultiPolygon,
+    pub near: Vec<Polygon>,
 }

@@ -12,13 +12,18 @@ use super::retention::{ROUNDING_M2, split_front};
 use super::strips::{Part, least_patch_m2};
 use crate::geometry::area::{Bounds, polygon_area};
 use crate::geometry::overlay::{difference, intersection};
-use crate::model::{BlockPlan, PieceId, StripKind, Zone};
+use crate::model::{BlockPlan, Finding, PieceId, StripKind, Zone};
 
 /// Less of a strip is not gone into before the trees, in metres of its length: own judgement.
 const LEAST_FRONT_M: f64 = 15.0;
 /// How many choices of ground are tried, if one bars the way to other ground.
 const TRIES: usize = 4;
-/// How much of what was to stay is cut, and what of it the share lacks.
+/// What is lost may lack the share by this much more.
+const WITH_SCRAPS: f64 = 1.2;
+/// Asked for beyond what is lost: edges of patches lie on those of strips.
+const EDGES_M2: f64 = 2.0;
+
+/// How much of what was to stay is cut or came to be reserve, and what of it the share lacks.
 #[derive(Clone, Copy)]
 pub struct Lost {
     want_m2: f64,
@@ -27,14 +32,16 @@ pub struct Lost {
 impl Lost {
     /// None where the share is met as it is, or falls short for another reason alone.
     pub fn of(plan: &BlockPlan, target_m2: f64) -> Option<Lost> {
-        let cut = plan
-            .findings
-            .iter()
-            .find(|found| found.rule_id == "retention-cut")?;
+        let of_lost = |found: &&Finding| {
+            found.rule_id == "retention-cut" || found.rule_id == "retention-reserved"
+        };
+        let lost = plan.findings.iter().filter(of_lost);
+        let lost_m2: f64 = lost.filter_map(|found| found.measured).sum();
         let short_m2 = target_m2 - plan.books.retained_m2;
-        let want_m2 = short_m2.min(cut.measured?);
+        // Scraps beside what was lost lack as well.
+        let want_m2 = short_m2.min(WITH_SCRAPS * lost_m2);
         (want_m2 > MET_M2).then_some(Lost {
-            want_m2: want_m2 + ROUNDING_M2,
+            want_m2: want_m2 + EDGES_M2,
         })
     }
 }

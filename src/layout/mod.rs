@@ -19,6 +19,7 @@ mod ground;
 mod growth;
 mod hours;
 mod influence;
+mod later;
 mod made_up;
 mod necks;
 mod on_line;
@@ -160,7 +161,11 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
     if area_ha > MOST_HA {
         return Err(LayoutError::TooWide { area_ha });
     }
-    let bounds = Bounds::of_polygons(&shape);
+    // Strips are laid as if what came later were not there, an edge that was moved in as well.
+    let bounds = match &block.came_later.shape {
+        None => Bounds::of_polygons(&shape),
+        Some(before) => Bounds::of_polygons(&frame.enter_polygons(before)),
+    };
     let mut near = context.landbase.near(frame, &bounds);
     let vertices = vertices(&shape, &near);
     if vertices > MOST_VERTICES {
@@ -169,32 +174,53 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
     let slopes = context
         .landbase
         .slopes(context.terrain, frame, &bounds, &near);
-    settle_trees(&mut near, &shape, context.settings);
-    for feature in &mut near {
-        feature.follow(&slopes);
+    let mut before = later::Before::of(block, &shape, &near);
+    let settle = |near: &mut Vec<NearFeature>, shape: &MultiPolygon| {
+        settle_trees(near, shape, context.settings);
+        for feature in near {
+            feature.follow(&slopes);
+        }
+    };
+    settle(&mut near, &shape);
+    if let Some(before) = &mut before {
+        settle(&mut before.near, &before.shape);
     }
     let mut zones = zones::draw(context, &shape, &near, &slopes)?;
     let over = crossings(&near, context.settings.layout.crossing_width_m);
     zones.power_lines = power_lines::notes(context, &shape, &near, &over);
     let told = power_lines::findings(context, &near, &zones.power_lines, &over);
     zones.findings.extend(told);
-    let spacing_m =
-        tree_spacing::in_block((context.landbase, context.settings), block, &shape, &near);
+    let (planned, planned_near) = match &before {
+        None => (&shape, near.as_slice()),
+        Some(before) => (&before.shape, before.near.as_slice()),
+    };
+    let trees = (context.landbase, context.settings);
+    let spacing_m = tree_spacing::in_block(trees, block, planned, planned_near);
+    let zones_before = match &before {
+        None => None,
+        Some(_) => Some(zones::draw(context, planned, planned_near, &slopes)?),
+    };
+    let later = (zones_before.as_ref())
+        .map(|before| later::Later::new(context, (&shape, &zones), (planned, before)));
     let around = Around {
         context,
-        shape: &shape,
+        shape: planned,
         bounds: &bounds,
-        zones: &zones,
+        zones: zones_before.as_ref().unwrap_or(&zones),
         slopes: &slopes,
         crossings: &over,
         spacing_m,
+        later: later.as_ref(),
     };
-    let mut plan = around.site(block, &near).lay_out()?;
+    let mut plan = around.site(block, planned_near).lay_out()?;
+    plan.keeps_names = later.is_some();
+    plan.findings.extend(later::new_names(block, &shape, &near));
     rest::say_when(&near, &mut plan.findings);
     let fixed = by_hand::fixed(block, &plan);
     if !fixed.is_empty() {
         let drawn = |near: &&NearFeature| by_hand::KINDS.contains(&near.feature.kind);
-        let near: Vec<NearFeature> = near.iter().filter(|near| !drawn(near)).cloned().collect();
+        let near = planned_near.iter().filter(|near| !drawn(near));
+        let near: Vec<NearFeature> = near.cloned().collect();
         let free = around.site(&by_hand::freed(block), &near).lay_out();
         plan.findings.push(by_hand::compared(&fixed, &plan, free));
     }
@@ -211,6 +237,7 @@ struct Around<'a> {
     slopes: &'a Slopes<'a>,
     crossings: &'a [Crossing],
     spacing_m: Option<f64>,
+    later: Option<&'a later::Later<'a>>,
 }
 
 impl Around<'_> {
@@ -226,6 +253,7 @@ impl Around<'_> {
             shape: self.shape,
             near,
             zones: self.zones,
+            later: self.later,
             slopes: self.slopes,
             crossings: self.crossings.to_vec(),
             access: access(self.context, block, self.bounds, near),

@@ -31,6 +31,11 @@ impl Unit {
             .then(self.low.total_cmp(&other.low))
     }
 
+    /// Whether it is of the next strip, beside another.
+    pub fn follows(&self, other: &Unit) -> bool {
+        !self.gap && !other.gap && self.strip == other.strip + 1 && self.overlaps(other)
+    }
+
     fn overlaps(&self, other: &Unit) -> bool {
         const LEAST_M: f64 = 0.5;
         self.high.min(other.high) - self.low.max(other.low) > LEAST_M

@@ -6,8 +6,9 @@ use geo::{Coord, Euclidean, Geometry, Length, LineString, MultiLineString, Multi
 use super::felled::{Track, nearest_on};
 use super::shifts::between;
 use crate::geometry::area::{area, polygon_area, rings};
+use crate::geometry::buffer::{Engines, Source};
 use crate::geometry::distance::places_along;
-use crate::geometry::overlay::{clip_lines, difference, intersection};
+use crate::geometry::overlay::{clip_lines, difference, intersection, oriented};
 use crate::landbase::NearFeature;
 use crate::model::{Facts, Finding, LayerKind, StripLine, Verdict};
 use crate::units::hectares;
@@ -15,6 +16,8 @@ use crate::units::hectares;
 /// What is left beside cut ground in pieces of a smaller mean width than this is not gone back for, in metres: own
 /// judgement, about what a swept track and a planned edge differ by.
 pub const LEAST_LEFT_M: f64 = 1.0;
+/// Wider than any hair that an overlay leaves, in metres.
+pub const HAIR_M: f64 = 0.002;
 /// Ground is looked at for the line it is cut from at places this far apart: the machine's advance.
 const STEP_M: f64 = super::hours::ADVANCE_M;
 
@@ -27,13 +30,27 @@ pub struct Divided {
 }
 
 /// None where nothing of it is cut.
-pub fn divide(shape: &Polygon, felled: &[Polygon], sliver_m2: f64) -> Option<Divided> {
+pub fn divide(
+    engines: Engines<'_>,
+    shape: &Polygon,
+    felled: &[Polygon],
+    sliver_m2: f64,
+) -> Option<Divided> {
     let whole = MultiPolygon(vec![shape.clone()]);
     let cut = intersection(&whole, felled);
     if area(&cut) <= 0.0 {
         return None;
     }
-    let (scraps, left) = (difference(&whole, felled).0.into_iter())
+    let mut left = difference(&whole, felled);
+    let mut cut = cut;
+    // Where both have an edge in common, a hair may run along it from one end to the other, as a rim about what is cut.
+    let holes = |shape: &MultiPolygon| shape.iter().map(|own| own.interiors().len()).sum::<usize>();
+    if holes(&left) > holes(&whole) {
+        let wider = engines.plain(&Source::Polygons(cut), HAIR_M);
+        left = difference(&whole, &oriented(wider).0);
+        cut = difference(&whole, &left.0);
+    }
+    let (scraps, left) = (left.0.into_iter())
         .partition(|piece| polygon_area(piece) < sliver_m2 || mean_width_m(piece) < LEAST_LEFT_M);
     let cut = cut.0;
     Some(Divided { left, scraps, cut })
@@ -190,6 +207,7 @@ mod tests {
     use geo::polygon;
 
     use super::*;
+    use crate::engines::ENGINES;
 
     fn rectangle(low: f64, high: f64) -> Polygon {
         polygon![(x: -8.0, y: low), (x: 8.0, y: low), (x: 8.0, y: high), (x: -8.0, y: high)]
@@ -198,7 +216,13 @@ mod tests {
     #[test]
     fn a_strip_in_progress_goes_on_from_where_it_ended() {
         let line = LineString::from(vec![(0.0, 0.0), (0.0, 200.0)]);
-        let divided = divide(&rectangle(0.0, 200.0), &[rectangle(-5.0, 80.0)], 1.0).unwrap();
+        let divided = divide(
+            ENGINES,
+            &rectangle(0.0, 200.0),
+            &[rectangle(-5.0, 80.0)],
+            1.0,
+        )
+        .unwrap();
         assert_eq!((divided.left.len(), divided.scraps.len()), (1, 0));
         let stretches = still_driven(&[&line], &divided.left, 16.0);
         assert_eq!(stretches.len(), 1);
@@ -213,10 +237,18 @@ mod tests {
     fn what_is_too_narrow_is_not_gone_back_for() {
         let cut =
             polygon![(x: -7.2, y: 0.0), (x: 8.0, y: 0.0), (x: 8.0, y: 200.0), (x: -7.2, y: 200.0)];
-        let divided = divide(&rectangle(0.0, 200.0), &[cut], 1.0).unwrap();
+        let divided = divide(ENGINES, &rectangle(0.0, 200.0), &[cut], 1.0).unwrap();
         assert!(divided.left.is_empty());
         let scraps_m2: f64 = divided.scraps.iter().map(polygon_area).sum();
         assert!((scraps_m2 - 160.0).abs() < 0.1, "{scraps_m2}");
-        assert!(divide(&rectangle(0.0, 200.0), &[rectangle(300.0, 310.0)], 1.0).is_none());
+        assert!(
+            divide(
+                ENGINES,
+                &rectangle(0.0, 200.0),
+                &[rectangle(300.0, 310.0)],
+                1.0
+            )
+            .is_none()
+        );
     }
 }

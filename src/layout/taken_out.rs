@@ -51,6 +51,10 @@ impl WriteUp<'_> {
                 line: unit.drive.line,
             }));
         }
+        for strip in self.strips.iter().filter(|strip| strip.id.strip_no == 0) {
+            let last = self.last_pass.entry(strip.id.part).or_default();
+            *last = strip.id.piece.max(*last);
+        }
         planned.lines
     }
 
@@ -88,7 +92,9 @@ impl WriteUp<'_> {
         let mut kept_cut: Vec<Polygon> = vec![];
         let mut corridors = Vec::with_capacity(self.corridors.len());
         for corridor in self.corridors.drain(..) {
-            let Some(divided) = rest::divide(&corridor.shape, felled, sliver_m2) else {
+            let Some(divided) =
+                rest::divide(self.context.engines, &corridor.shape, felled, sliver_m2)
+            else {
                 corridors.push(corridor);
                 continue;
             };
@@ -108,7 +114,7 @@ impl WriteUp<'_> {
             booked.push((0, UnworkedReason::CutBefore, of_bands));
         }
         for unworked in std::mem::take(&mut self.unworked) {
-            match rest::divide(&unworked.shape, felled, 0.0) {
+            match rest::divide(self.context.engines, &unworked.shape, felled, 0.0) {
                 None => self.unworked.push(unworked),
                 Some(divided) => {
                     let (part, reason) = (unworked.part, unworked.reason);
@@ -129,25 +135,46 @@ impl WriteUp<'_> {
         if spared.is_empty() {
             return;
         }
+        let touched = self.spare(spared);
+        let near = self.beside(spared);
+        // A stub before the trees: they are reached from where its ground begins.
+        self.clip_strips(&near, |id| touched.contains(&id), true);
+    }
+
+    /// Takes ground from strips; gives the pieces that had any.
+    pub(super) fn spare(&mut self, spared: &[Polygon]) -> BTreeSet<PieceId> {
         let divided = self.divide_strips(spared);
         for (part, divided) in divided.pieces {
             self.set_unworked(part, UnworkedReason::Sliver, divided.scraps.into_iter());
         }
         self.drive_the_rest(spared, &divided.touched, &divided.left);
         self.keep_sections(&divided.touched, &divided.left);
-        let trees = Source::Polygons(MultiPolygon(spared.to_vec()));
+        divided.touched
+    }
+
+    /// Ground on which the middle of a machine would come too near to what stands.
+    pub(super) fn beside(&self, standing: &[Polygon]) -> Vec<Polygon> {
+        let trees = Source::Polygons(MultiPolygon(standing.to_vec()));
         let half_m = self.context.settings.machine.half_width_m;
-        let near = oriented(self.context.engines.plain(&trees, half_m)).0;
+        oriented(self.context.engines.plain(&trees, half_m)).0
+    }
+
+    /// Cuts drives of strips down to what lies outside of some ground; those of which nothing does stay as they are, or go.
+    pub(super) fn clip_strips(
+        &mut self,
+        near: &[Polygon],
+        of: impl Fn(PieceId) -> bool,
+        stubs_stay: bool,
+    ) {
         let mut units = Vec::with_capacity(self.units.len());
         for unit in self.units.drain(..) {
-            if !divided.touched.contains(&unit.drive.id) {
+            if !of(unit.drive.id) {
                 units.push(unit);
                 continue;
             }
             let whole = MultiLineString(vec![unit.drive.line.clone()]);
-            let clear = clip_lines(&whole, &near, false).0;
-            if clear.is_empty() {
-                // A stub before the trees: they are reached from where its ground begins.
+            let clear = clip_lines(&whole, near, false).0;
+            if clear.is_empty() && stubs_stay {
                 units.push(unit);
                 continue;
             }
@@ -172,7 +199,9 @@ impl WriteUp<'_> {
         let mut strips = Vec::with_capacity(self.strips.len());
         for strip in self.strips.drain(..) {
             let own = all.left.entry(strip.id).or_default();
-            let Some(mut divided) = rest::divide(&strip.shape, gone, sliver_m2) else {
+            let Some(mut divided) =
+                rest::divide(self.context.engines, &strip.shape, gone, sliver_m2)
+            else {
                 own.push(strip.shape.clone());
                 strips.push(strip);
                 continue;
@@ -190,7 +219,7 @@ impl WriteUp<'_> {
     }
 
     /// Sections, and what of their lines is driven, cut down to what is left of strips.
-    fn keep_sections(
+    pub(super) fn keep_sections(
         &mut self,
         touched: &BTreeSet<PieceId>,
         left: &BTreeMap<PieceId, Vec<Polygon>>,

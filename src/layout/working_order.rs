@@ -555,12 +555,42 @@ impl Sequence<'_> {
     }
 
     fn strips(&mut self, part: u32) {
-        let own: Vec<Unit> = self.uncut(part).map(|strip| strip.unit).collect();
-        let from = self.at.and_then(|at| self.network.leg_end(at));
-        for step in order::order(self.network, &own, from) {
-            let leg = own[step.unit].leg;
-            self.drive(leg, Some(self.network.end((leg, step.ends().0))));
+        let mut own: Vec<Unit> = self.uncut(part).map(|strip| strip.unit).collect();
+        while let Some((turned, inward)) = self.in_turn(&own) {
+            own.retain(|unit| !self.cut[unit.leg]);
+            let next = own.iter_mut().find(|unit| unit.follows(&turned));
+            if let Some(next) = next {
+                next.begun = Some(!inward);
+            }
         }
+    }
+
+    /// Drives units in their order; in the rest of a block stops behind one that had to be driven the other way, since timber or a
+    /// corridor bars the way to where it was to begin, and gives it with its heading.
+    fn in_turn(&mut self, own: &[Unit]) -> Option<(Unit, bool)> {
+        let network = self.network;
+        let from = self.at.and_then(|at| network.leg_end(at));
+        let is_rest = !self.work.felled.0.is_empty();
+        for step in order::order(network, own, from) {
+            let unit = own[step.unit];
+            let (begin, end) = step.ends();
+            let [begin, end] = [begin, end].map(|end| network.end((unit.leg, end)));
+            if is_rest && !self.comes_to(begin, unit.leg) && self.comes_to(end, unit.leg) {
+                self.drive(unit.leg, Some(end));
+                return Some((unit, !step.inward));
+            }
+            self.drive(unit.leg, Some(begin));
+        }
+        None
+    }
+
+    /// Whether what is cut leads from where the machine stands to a place where a leg is begun.
+    fn comes_to(&mut self, node: usize, leg: usize) -> bool {
+        let Some(at) = self.at else {
+            return true;
+        };
+        let way = (self.network).way(&mut self.scratch, &self.cut, at, (node, leg));
+        way.is_some()
     }
 
     /// Drives a leg from a node, or from whichever end is nearer.

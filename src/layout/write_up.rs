@@ -28,7 +28,7 @@ use super::whole_sections::{self, WholeSection};
 use super::wood::{self, Home};
 use super::working_order::{self, Drive, Ordered, StripDrive, Work};
 use crate::geometry::area::{Bounds, area, polygon_area};
-use crate::geometry::overlay::{difference, intersection, shared_area, union};
+use crate::geometry::overlay::{clip_lines, difference, intersection, shared_area, union};
 use crate::geometry::sound::{sound, sound_all, sound_each, sound_geometry};
 use crate::model::*;
 
@@ -50,6 +50,8 @@ pub(super) struct WriteUp<'w> {
     /// Of each section, in their order.
     pub(super) ways: Vec<Ways>,
     pub(super) unworked: Vec<Unworked>,
+    /// Of each setting the highest number of a pass before anything was taken out.
+    pub(super) last_pass: BTreeMap<u32, u32>,
     strips_count: u32,
     time_parts: Option<TimeParts>,
 }
@@ -57,12 +59,13 @@ pub(super) struct WriteUp<'w> {
 /// How often sections that take longer than a shift are divided again.
 const MOST_DIVISIONS: u32 = 4;
 
+/// `planned_on` is the ground on which strips were laid: `ground`, less what came later.
 #[allow(clippy::too_many_arguments)]
 pub fn plan(
     context: Context<'_>,
     block: &SourceBlock,
     shape: MultiPolygon,
-    ground: &Ground,
+    (planned_on, ground): (&Ground, &Ground),
     clearing: &Clearing,
     parts: &[Part],
     solved: &Solved,
@@ -76,6 +79,7 @@ pub fn plan(
         sections: vec![],
         ways: vec![],
         unworked: ground.unworked.clone(),
+        last_pass: BTreeMap::new(),
         strips_count: 0,
         time_parts: None,
     };
@@ -94,7 +98,7 @@ pub fn plan(
             UnworkedReason::Sliver,
             pieces.slivers.iter().map(leave),
         );
-        let missed = if ground.zones.exclusion.is_empty() {
+        let missed = if planned_on.zones.exclusion.is_empty() {
             UnworkedReason::BeyondReach
         } else {
             UnworkedReason::MachineExclusion
@@ -102,7 +106,7 @@ pub fn plan(
         work.set_unworked(part.number, missed, pieces.beyond_reach.iter().map(leave));
         notes.push(PartNote {
             part: part.number,
-            shape: less(part.shape, &ground.made_up),
+            shape: less(part.shape, ground),
             azimuth_deg: part.azimuth_deg,
             choice: part.choice,
             corridor_width_m: if pieces.corridors.is_empty() {
@@ -115,7 +119,7 @@ pub fn plan(
             outlet: part.setting.outlet.as_ref().map(|outlet| OutletNote {
                 kind: outlet.kind,
                 name: outlet.name.clone(),
-                front: outlet.front.clone(),
+                front: clip_lines(&outlet.front, &ground.came_later.outside.0, false),
             }),
             drawn: part.setting.drawn.clone(),
             azimuth_from: part.azimuth_from,
@@ -129,20 +133,26 @@ pub fn plan(
         false => intersection(&shape, &union(&ground.zones.felled).0),
     };
     let mut from = None;
-    let (driven, kept_cut) = match felled.0.is_empty() {
-        true => (vec![], vec![]),
-        false => {
-            let planned = work.as_planned(ground, parts, &clearing.ways);
-            from = rest::ended_at(&planned, &felled.0);
-            let taken = work.take_out(&felled.0, &mut bands);
-            work.leave(&ground.made_up.0);
-            work.go_on(&planned);
-            taken
+    let (mut driven, mut kept_cut, mut taken) = (vec![], vec![], None);
+    if !felled.0.is_empty() {
+        let planned = work.as_planned(planned_on, parts, &clearing.ways);
+        from = rest::ended_at(&planned, &felled.0);
+        if !ground.came_later.is_nothing() {
+            taken = Some(work.keep_off(&ground.came_later, parts));
         }
-    };
+        (driven, kept_cut) = work.take_out(&felled.0, &mut bands);
+        work.leave(&ground.made_up.0);
+        if taken.is_some() || !ground.made_up.0.is_empty() {
+            let beyond_m2 = work.leave_what_is_beyond_reach();
+            if let Some(taken) = &mut taken {
+                taken.beyond_reach_m2 = beyond_m2;
+            }
+        }
+        work.go_on(&planned);
+    }
     work.make_sound(&block.frame);
     let retained_bands = sound_all(bands.clone(), &block.frame);
-    let mut open = clearing.ways.clone();
+    let mut open = ground.came_later.clear_of(&clearing.ways);
     open.extend(driven);
     let lines = work.ordered(ground, parts, &open, (felled.clone(), from, bands));
     debug_assert_eq!(
@@ -193,6 +203,9 @@ pub fn plan(
             reserved_m2,
         ));
     }
+    if let Some(taken) = taken {
+        findings.extend(taken.findings(area(&ground.made_up)));
+    }
     findings.extend(beyond_study);
     for finding in &mut findings {
         let shape = finding.shape.take();
@@ -200,7 +213,7 @@ pub fn plan(
     }
     let largest = notes
         .iter()
-        .max_by(|a, b| polygon_area(&a.shape).total_cmp(&polygon_area(&b.shape)));
+        .max_by(|a, b| area(&a.shape).total_cmp(&area(&b.shape)));
     let (azimuth_deg, corridor_width_m) = (
         largest.map(|note| note.azimuth_deg),
         largest.map(|note| note.corridor_width_m),
@@ -289,21 +302,21 @@ pub fn plan(
         rungs,
         certificate: Certificate::default(),
         wind: None,
+        keeps_names: false,
         notes: vec![],
         shape,
     }
 }
 
-/// A setting without what is left standing in it, which does not part it.
-fn less(shape: &Polygon, made_up: &MultiPolygon) -> Polygon {
-    if made_up.0.is_empty() {
-        return shape.clone();
+/// A setting without what is left standing in it.
+fn less(shape: &Polygon, ground: &Ground) -> MultiPolygon {
+    let whole = MultiPolygon(vec![shape.clone()]);
+    let standing = ground.made_up.0.iter().chain(&ground.came_later.gone.0);
+    let standing: Vec<Polygon> = standing.cloned().collect();
+    match standing.is_empty() {
+        true => whole,
+        false => difference(&whole, &standing),
     }
-    let rest = difference(&MultiPolygon(vec![shape.clone()]), &made_up.0)
-        .0
-        .into_iter();
-    let largest = rest.max_by(|a, b| polygon_area(a).total_cmp(&polygon_area(b)));
-    largest.unwrap_or_else(|| shape.clone())
 }
 
 /// What falls into several pieces stands as often, with the same numbers.
@@ -377,7 +390,7 @@ fn findings(ground: &Ground, parts: &[PartNote], context: Context<'_>) -> Vec<Fi
             unit: "m",
             message,
             source: "common practice".to_owned(),
-            shape: Some(Geometry::Polygon(part.shape.clone())),
+            shape: Some(Geometry::MultiPolygon(part.shape.clone())),
         });
     }
     findings
@@ -807,6 +820,7 @@ impl WriteUp<'_> {
             .iter()
             .filter(|s| s.id.part == id.part && s.id.strip_no == 0);
         let last = passes.map(|strip| strip.id.piece).max().unwrap_or(0);
+        let last = last.max(self.last_pass.get(&id.part).copied().unwrap_or(0));
         let pass = PieceId {
             part: id.part,
             strip_no: 0,

@@ -61,6 +61,10 @@ pub struct Managed<'n> {
 }
 
 impl Managed<'_> {
+    pub fn rule_id(&self) -> Option<&str> {
+        self.near.demand.rule.map(|rule| rule.id.as_str())
+    }
+
     /// The widest management zone of any stretch, in metres.
     pub fn widest_m(&self) -> f64 {
         self.parts

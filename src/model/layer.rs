@@ -1,5 +1,6 @@
 //! What was read from the layers, in the work CRS.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use geo::{LineString, MultiLineString, MultiPoint, MultiPolygon, Polygon};
@@ -8,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::facts::{Fact, Facts};
 use super::ground_frame::GroundFrame;
 use super::stand_table::StandTable;
+use super::words::Word;
 
 /// The role a layer plays. The order is the order of outputs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -192,4 +194,28 @@ pub struct SourceBlock {
     pub scale: f64,
     /// Area on the ellipsoid, in square metres.
     pub geodesic_m2: f64,
+    /// Its outline before a note of the field changed it, with the note's index; in the order in which they did.
+    pub outlines: Vec<(usize, MultiPolygon)>,
+    pub came_later: CameLater,
+}
+
+/// What an earlier plan of a block did not know, and what came after the strips of that plan were laid.
+#[derive(Clone, Debug, Default)]
+pub struct CameLater {
+    /// Notes of the field, each by its source and its id.
+    pub notes: BTreeSet<(String, String)>,
+    /// The outline before any of these; None: none of them changed it.
+    pub shape: Option<MultiPolygon>,
+    /// Why strips cannot be those of before, where some came and they cannot.
+    pub anew: Option<Word>,
+}
+
+impl CameLater {
+    pub fn has(&self, feature: &Feature) -> bool {
+        !self.notes.is_empty() && self.has_note(&feature.source_layer, &feature.id)
+    }
+
+    pub fn has_note(&self, source: &str, id: &str) -> bool {
+        self.notes.contains(&(source.to_owned(), id.to_owned()))
+    }
 }

@@ -309,6 +309,8 @@ pub struct PlanNote {
     pub date: Option<String>,
     pub fate: NoteFate,
     pub message: String,
+    /// Whether strips of the block are those of before the note.
+    pub came_later: bool,
     pub shape: Geometry,
 }
 

@@ -542,7 +542,8 @@ impl OutletKind {
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct PartNote {
     pub part: u32,
-    pub shape: Polygon,
+    /// One piece, unless something came after its strips were laid.
+    pub shape: MultiPolygon,
     pub azimuth_deg: f64,
     pub choice: AzimuthChoice,
     pub corridor_width_m: f64,
@@ -829,6 +830,9 @@ pub struct BlockPlan {
     /// None: the project names no wind, or the plan was not judged yet.
     #[serde(default)]
     pub wind: Option<BlockWind>,
+    /// Whether its strips are those of before some notes, which came later: they keep their names and end before these.
+    #[serde(default)]
+    pub keeps_names: bool,
     /// Notes of the field that have to do with the block; told after it is laid out, so that files of plans have none.
     #[serde(skip)]
     pub notes: Vec<PlanNote>,

@@ -338,6 +338,7 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("fate", Text),
             ("message", Text),
             ("source", Text),
+            ("came_later", Whole),
         ],
     },
     LayerDef {
@@ -533,11 +534,10 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
         )?;
     }
     for part in &plan.parts {
-        let shape = MultiPolygon(vec![part.shape.clone()]);
         package.row(
             NET_AREA,
             Some(&wkb::write_multi_polygon(
-                &frame.leave_polygons(&shape),
+                &frame.leave_polygons(&part.shape),
                 [0.0; 2],
             )),
             &[
@@ -671,7 +671,7 @@ fn write_bunches(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outpu
 fn write_settings(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputError> {
     let (block, frame) = (Value::Text(&plan.id), &plan.frame);
     for part in &plan.parts {
-        let shape = frame.leave_polygons(&MultiPolygon(vec![part.shape.clone()]));
+        let shape = frame.leave_polygons(&part.shape);
         let (name, kind) = part
             .outlet
             .as_ref()
@@ -688,7 +688,7 @@ fn write_settings(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
                 Value::Whole(part.part),
                 Value::Text(name),
                 Value::Text(kind),
-                area_ha(&part.shape),
+                Value::Number(hectares(part.shape.unsigned_area())),
                 Value::Maybe(cost.volume_m3),
                 Value::Number(part.azimuth_deg),
                 Value::Maybe(cost.felling_hours),
@@ -783,6 +783,7 @@ pub(super) fn write_notes(
                 Value::Text(note.fate.key()),
                 Value::Text(&note.message),
                 Value::Text(&note.source_layer),
+                Value::Whole(u32::from(note.came_later)),
             ],
         )?;
     }

@@ -148,7 +148,10 @@ pub fn dividing_lines(plan: &BlockPlan) -> Vec<LineString> {
     let mut lines = Vec::new();
     for (index, own) in plan.parts.iter().enumerate() {
         for other in &plan.parts[index + 1..] {
-            lines.extend(shared_edge::along(&own.shape, &other.shape, TOUCH_M));
+            for piece in &own.shape.0 {
+                let others = other.shape.0.iter();
+                lines.extend(others.flat_map(|other| shared_edge::along(piece, other, TOUCH_M)));
+            }
         }
     }
     lines

@@ -358,6 +358,8 @@ impl<'a> Assembly<'a> {
             repaired_m2: repaired_m2 / (scale.east * scale.north),
             scale: scale.mean(),
             geodesic_m2,
+            outlines: vec![],
+            came_later: Default::default(),
         });
     }
 

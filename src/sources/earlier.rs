@@ -43,6 +43,8 @@ pub struct EarlierBlock {
     pub figures: [Option<f64>; FIGURES.len()],
     pub ground: Vec<(GroundUse, Polygon)>,
     pub findings: Vec<FindingLine>,
+    /// Notes of the field that it knew, by source and id, and whether its strips were those of before them.
+    pub notes: BTreeMap<(String, String), bool>,
 }
 
 impl Default for EarlierBlock {
@@ -52,6 +54,7 @@ impl Default for EarlierBlock {
             figures: Default::default(),
             ground: vec![],
             findings: vec![],
+            notes: BTreeMap::new(),
         }
     }
 }
@@ -137,6 +140,15 @@ pub fn earlier(folder: &Path) -> Result<EarlierLayout, FinishedError> {
         };
         if let Some(block) = blocks.get_mut(id) {
             block.findings.push(line);
+        }
+        Ok(())
+    })?;
+    let of_note = ["block_id", "note_id", "source"];
+    package.each("notes", &of_note, &mut faults, |id, row| {
+        if let Some(block) = blocks.get_mut(id) {
+            let came_later = row.maybe("came_later")? == Some(1.0);
+            let key = (row.text("source")?, row.text("note_id")?);
+            block.notes.insert(key, came_later);
         }
         Ok(())
     })?;

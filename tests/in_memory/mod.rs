@@ -35,6 +35,8 @@ pub fn block(shape: MultiPolygon) -> SourceBlock {
         repaired_m2: 0.0,
         scale: 1.0,
         geodesic_m2: area(&shape),
+        outlines: vec![],
+        came_later: Default::default(),
         frame: GroundFrame::around(Bounds::of_polygons(&shape).middle()),
         shape,
     }
@@ -164,7 +166,7 @@ pub fn unsound(plan: &BlockPlan) -> Vec<String> {
         ask("retained bands", all(&plan.retained_bands));
     }
     for part in &plan.parts {
-        ask("part", one(&part.shape));
+        ask("part", all(&part.shape));
     }
     for strip in &plan.strips {
         ask("strip", one(&strip.shape));

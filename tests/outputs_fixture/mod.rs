@@ -91,6 +91,7 @@ fn empty(id: &str) -> BlockPlan {
             ..Certificate::default()
         },
         wind: None,
+        keeps_names: false,
         notes: vec![],
     }
 }
@@ -136,7 +137,7 @@ pub fn small(id: &str) -> BlockPlan {
     ];
     plan.parts = vec![PartNote {
         part: 1,
-        shape: rect(0.0, 0.0, 40.0, 90.0),
+        shape: multi(rect(0.0, 0.0, 40.0, 90.0)),
         azimuth_deg: 0.0,
         choice: Default::default(),
         corridor_width_m: 4.0,
@@ -326,7 +327,7 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
     plan.retained_bands = multi(rect(45.0, 318.0, width * 0.45, 330.0));
     plan.parts = vec![PartNote {
         part: 1,
-        shape: outline.clone(),
+        shape: multi(outline.clone()),
         azimuth_deg: 0.0,
         choice: Default::default(),
         corridor_width_m: 4.0,
@@ -663,14 +664,14 @@ pub fn two_settings(id: &str) -> BlockPlan {
     plan.parts = vec![
         part(
             1,
-            rect(0.0, 0.0, 200.0, 300.0),
+            multi(rect(0.0, 0.0, 200.0, 300.0)),
             OutletKind::Road,
             "R-1",
             road,
         ),
         part(
             2,
-            rect(200.0, 0.0, 400.0, 300.0),
+            multi(rect(200.0, 0.0, 400.0, 300.0)),
             OutletKind::Landing,
             "L-1",
             landing,

@@ -177,7 +177,7 @@ impl Drawing {
             self.rings(layer, colour, [&piece.shape], frame)?;
         }
         for part in &plan.parts {
-            self.rings("setting", style::BLACK, [&part.shape], frame)?;
+            self.rings("setting", style::BLACK, &part.shape.0, frame)?;
             for edge in part.outlet.iter().flat_map(OutletNote::edges) {
                 self.add("outlet", style::ORANGE, Shape::Line(edge, frame))?;
             }

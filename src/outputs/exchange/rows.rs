@@ -431,8 +431,13 @@ pub fn located<'p>(plan: &'p BlockPlan, to_wgs84: &Transform) -> Option<Vec<Loca
     for piece in plan.unworked.iter().filter(|piece| is_seen(&piece.shape)) {
         add(What::Unworked(piece), move_on.polygon(&piece.shape))?;
     }
-    for part in plan.parts.iter().filter(|part| is_seen(&part.shape)) {
-        add(What::Setting(part), move_on.polygon(&part.shape))?;
+    for part in &plan.parts {
+        let shape = match part.shape.0.as_slice() {
+            [one] if is_seen(one) => move_on.polygon(one),
+            [_] | [] => continue,
+            _ => move_on.polygons(&part.shape),
+        };
+        add(What::Setting(part), shape)?;
     }
     for part in &plan.parts {
         for edge in part.outlet.iter().flat_map(OutletNote::edges) {

@@ -78,7 +78,7 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> V
         view,
         style::NET_AREA,
         words.legend_net,
-        plan.parts.iter().map(|part| &part.shape),
+        plan.parts.iter().flat_map(|part| &part.shape.0),
     );
     let zone = |svg: &mut String, legend: &mut Vec<Drawn>, kind, ground, word| {
         let shapes = layers::zones(plan)

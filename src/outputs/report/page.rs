@@ -469,7 +469,7 @@ fn parts(plan: &BlockPlan) -> Vec<PartData> {
                 volume_m3: maybe(plan.volume_of(part.part), 1),
                 drawn: part.drawn.clone(),
                 strip_lines: part.strip_lines.clone(),
-                rings: shapes::rings([&part.shape]),
+                rings: shapes::rings(&part.shape.0),
                 front: outlet.map_or_else(Vec::new, |outlet| {
                     outlet.front.iter().map(shapes::line).collect()
                 }),

@@ -41,7 +41,7 @@ pub fn draw(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, words: &Words)
     p.layer(
         style::NET_AREA,
         words.legend_net,
-        plan.parts.iter().map(|part| &part.shape),
+        plan.parts.iter().flat_map(|part| &part.shape.0),
     );
     p.zone(
         plan,

@@ -38,6 +38,12 @@ pub(in crate::sources) fn apply(
         if note.fate != NoteFate::Used {
             continue;
         }
+        let mut reshape = |block: &mut SourceBlock, shape: MultiPolygon| {
+            let before = block.shape.clone();
+            reshape(block, shape)?;
+            block.outlines.push((at, before));
+            Ok(())
+        };
         let done = match note.role {
             Some(NoteRole::BlockCorner) => match claimed.contains(&at) {
                 true => Err("another note moves the same corner; none of them does".to_owned()),
