@@ -10,6 +10,7 @@ use super::cover;
 use super::ground::{self, Ground, MoreBands, counted, retain_bands};
 use super::rest;
 use super::strips::{Part, least_patch_m2};
+use super::taken_out::wider;
 use super::working_order::Drive;
 use super::write_up::WriteUp;
 use super::zones::Zones;
@@ -106,18 +107,17 @@ impl<'s> Later<'s> {
         (planned, before): (&MultiPolygon, &'s Zones<'s>),
     ) -> Later<'s> {
         // A hair farther than what was kept before, and than the block: where edges lie on one another, overlays leave hairs.
-        let wider = |more: MultiPolygon| {
-            oriented(context.engines.plain(&Source::Polygons(more), rest::HAIR_M))
-        };
+        let wider = wider(context.engines);
         let more = |now: &[Polygon], was: &[Polygon]| {
             let here = intersection(planned, now);
-            intersection(&wider(difference(&here, was)), now)
+            intersection(&MultiPolygon(wider(difference(&here, was))), now)
         };
         let mut kept = more(&zones.reserve, &before.reserve).0;
         if context.settings.layout.soft_ground == SoftGround::Leave {
             kept.extend(more(&zones.soft, &before.soft).0);
         }
-        let outside = difference(&wider(difference(planned, &shape.0)), &shape.0);
+        let outside = MultiPolygon(wider(difference(planned, &shape.0)));
+        let outside = difference(&outside, &shape.0);
         kept.extend(outside.0.iter().cloned());
         let both = |zones: &Zones| -> Vec<Polygon> {
             zones
@@ -396,9 +396,7 @@ impl WriteUp<'_> {
             }
             touched.insert(strip.id);
             // Where both have an edge in common, hairs of one clip would hold on to ground of the other.
-            let beyond = Source::Polygons(divided.beyond);
-            let beyond = oriented(self.context.engines.plain(&beyond, rest::HAIR_M));
-            let within = difference(&whole, &beyond.0);
+            let within = difference(&whole, &wider(engines)(divided.beyond));
             let beyond = difference(&whole, &within.0);
             beyond_m2 += area(&beyond);
             let (part, own) = (strip.id.part, left.entry(strip.id).or_default());
@@ -425,7 +423,8 @@ impl WriteUp<'_> {
         let mut left: Vec<(u32, Polygon)> = vec![];
         let mut corridors = Vec::with_capacity(self.corridors.len());
         for corridor in self.corridors.drain(..) {
-            let Some(divided) = rest::divide(self.context.engines, &corridor.shape, gone, 0.0)
+            let Some(divided) =
+                rest::divide(wider(self.context.engines), &corridor.shape, gone, 0.0)
             else {
                 corridors.push(corridor);
                 continue;

@@ -6,9 +6,8 @@ use geo::{Coord, Euclidean, Geometry, Length, LineString, MultiLineString, Multi
 use super::felled::{Track, nearest_on};
 use super::shifts::between;
 use crate::geometry::area::{area, polygon_area, rings};
-use crate::geometry::buffer::{Engines, Source};
 use crate::geometry::distance::places_along;
-use crate::geometry::overlay::{clip_lines, difference, intersection, oriented};
+use crate::geometry::overlay::{clip_lines, difference, intersection};
 use crate::landbase::NearFeature;
 use crate::model::{Facts, Finding, LayerKind, StripLine, Verdict};
 use crate::units::hectares;
@@ -29,9 +28,9 @@ pub struct Divided {
     pub cut: Vec<Polygon>,
 }
 
-/// None where nothing of it is cut.
+/// None where nothing of it is cut. `wider` gives ground a hair more all round ([`HAIR_M`]).
 pub fn divide(
-    engines: Engines<'_>,
+    wider: impl Fn(MultiPolygon) -> Vec<Polygon>,
     shape: &Polygon,
     felled: &[Polygon],
     sliver_m2: f64,
@@ -46,8 +45,7 @@ pub fn divide(
     // Where both have an edge in common, a hair may run along it from one end to the other, as a rim about what is cut.
     let holes = |shape: &MultiPolygon| shape.iter().map(|own| own.interiors().len()).sum::<usize>();
     if holes(&left) > holes(&whole) {
-        let wider = engines.plain(&Source::Polygons(cut), HAIR_M);
-        left = difference(&whole, &oriented(wider).0);
+        left = difference(&whole, &wider(cut));
         cut = difference(&whole, &left.0);
     }
     let (scraps, left) = (left.0.into_iter())
@@ -207,7 +205,6 @@ mod tests {
     use geo::polygon;
 
     use super::*;
-    use crate::engines::ENGINES;
 
     fn rectangle(low: f64, high: f64) -> Polygon {
         polygon![(x: -8.0, y: low), (x: 8.0, y: low), (x: 8.0, y: high), (x: -8.0, y: high)]
@@ -217,7 +214,7 @@ mod tests {
     fn a_strip_in_progress_goes_on_from_where_it_ended() {
         let line = LineString::from(vec![(0.0, 0.0), (0.0, 200.0)]);
         let divided = divide(
-            ENGINES,
+            |cut| cut.0,
             &rectangle(0.0, 200.0),
             &[rectangle(-5.0, 80.0)],
             1.0,
@@ -237,13 +234,13 @@ mod tests {
     fn what_is_too_narrow_is_not_gone_back_for() {
         let cut =
             polygon![(x: -7.2, y: 0.0), (x: 8.0, y: 0.0), (x: 8.0, y: 200.0), (x: -7.2, y: 200.0)];
-        let divided = divide(ENGINES, &rectangle(0.0, 200.0), &[cut], 1.0).unwrap();
+        let divided = divide(|cut| cut.0, &rectangle(0.0, 200.0), &[cut], 1.0).unwrap();
         assert!(divided.left.is_empty());
         let scraps_m2: f64 = divided.scraps.iter().map(polygon_area).sum();
         assert!((scraps_m2 - 160.0).abs() < 0.1, "{scraps_m2}");
         assert!(
             divide(
-                ENGINES,
+                |cut| cut.0,
                 &rectangle(0.0, 200.0),
                 &[rectangle(300.0, 310.0)],
                 1.0

@@ -12,7 +12,7 @@ use super::strips::Part;
 use super::working_order::{Drive, StripDrive};
 use super::write_up::WriteUp;
 use crate::geometry::area::length;
-use crate::geometry::buffer::Source;
+use crate::geometry::buffer::{Engines, Source};
 use crate::geometry::overlay::{clip_lines, difference, intersection, oriented};
 use crate::model::{Corridor, Heading, PieceId, Strip, StripKind, StripLine, UnworkedReason};
 
@@ -24,6 +24,11 @@ struct DividedStrips {
     left: BTreeMap<PieceId, Vec<Polygon>>,
     /// What of each piece that was touched is cut or scraps, with its setting.
     pieces: Vec<(u32, Divided)>,
+}
+
+/// Ground with a hair more all round.
+pub(super) fn wider(engines: Engines<'_>) -> impl Fn(MultiPolygon) -> Vec<Polygon> {
+    move |ground| oriented(engines.plain(&Source::Polygons(ground), rest::HAIR_M)).0
 }
 
 impl WriteUp<'_> {
@@ -92,9 +97,12 @@ impl WriteUp<'_> {
         let mut kept_cut: Vec<Polygon> = vec![];
         let mut corridors = Vec::with_capacity(self.corridors.len());
         for corridor in self.corridors.drain(..) {
-            let Some(divided) =
-                rest::divide(self.context.engines, &corridor.shape, felled, sliver_m2)
-            else {
+            let Some(divided) = rest::divide(
+                wider(self.context.engines),
+                &corridor.shape,
+                felled,
+                sliver_m2,
+            ) else {
                 corridors.push(corridor);
                 continue;
             };
@@ -114,7 +122,7 @@ impl WriteUp<'_> {
             booked.push((0, UnworkedReason::CutBefore, of_bands));
         }
         for unworked in std::mem::take(&mut self.unworked) {
-            match rest::divide(self.context.engines, &unworked.shape, felled, 0.0) {
+            match rest::divide(wider(self.context.engines), &unworked.shape, felled, 0.0) {
                 None => self.unworked.push(unworked),
                 Some(divided) => {
                     let (part, reason) = (unworked.part, unworked.reason);
@@ -200,7 +208,7 @@ impl WriteUp<'_> {
         for strip in self.strips.drain(..) {
             let own = all.left.entry(strip.id).or_default();
             let Some(mut divided) =
-                rest::divide(self.context.engines, &strip.shape, gone, sliver_m2)
+                rest::divide(wider(self.context.engines), &strip.shape, gone, sliver_m2)
             else {
                 own.push(strip.shape.clone());
                 strips.push(strip);

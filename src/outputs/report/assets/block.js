@@ -155,7 +155,8 @@ blockwrightReport.drawBlock = (() => {
     for (const own of block.people) {
       const d = own.lines.map((way) => path(way, false)).join("");
       const kind = own.said ? "people" : "people_unknown";
-      const tell = () => entry(t(`tip_${kind}`, { label: own.label, role: named("people_", own.role) }),
+      const named_place = { label: own.label, role: named("people_", own.role) };
+      const tell = () => entry(own.said ? t("tip_people", named_place) : t("tip_people_unknown", named_place),
         t("tip_people_within", { value: number(own.within_m, 0), trees: number(own.trees_m, 0), from: named("trees_", own.trees), area: number(own.cut_ha, 2) }),
         own.length_m !== null && t("tip_people_length", { value: number(own.length_m, 0) }),
         own.day_hours !== null && own.night_hours !== null && t("tip_people_hours", { day: number(own.day_hours, 1), night: number(own.night_hours, 1) }),
