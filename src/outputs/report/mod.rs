@@ -211,6 +211,7 @@ mod tests {
             "dear_",
             "share_of_",
             "trees_",
+            "people_",
         ];
         for key in table(0).keys() {
             let quoted = format!("\"{key}\"");
