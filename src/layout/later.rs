@@ -138,7 +138,7 @@ impl<'s> Later<'s> {
         }
     }
 
-    /// Ground that was divided before, as it is now. Bands of management zones are laid anew and those of before stand too.
+    /// Ground that was divided before, as it is now. Bands stand on, and what their zones lost is added beside what came.
     pub fn take_in<'g>(&self, context: Context<'_>, divided: &Ground<'g>) -> Ground<'g>
     where
         's: 'g,
@@ -178,7 +178,7 @@ impl<'s> Later<'s> {
         let retained_bands =
             retain_bands(context, &net, &divided.crossings, &mut zones, Some(more));
         gone.extend(difference(&retained_bands, &before.0).0);
-        // What bands lack was said anew.
+        // What bands lack is said of them as they are now.
         let is_of_no_rule = |found: &&Finding| {
             !context
                 .rules
