@@ -439,8 +439,15 @@ fn rule_ids() -> BTreeSet<String> {
     files.push(root().join("src/batch/missing.rs"));
     files.push(root().join("src/batch/notes.rs"));
     // Named once for layout, compliance and audit.
-    use blockwright::rulebook::{BARRIER_RULE, POWER_LINE_BELT, POWER_LINE_LIMIT};
-    let shared = [BARRIER_RULE, POWER_LINE_BELT, POWER_LINE_LIMIT];
+    use blockwright::rulebook::{
+        BARRIER_RULE, DANGER_TREE_RULE, POWER_LINE_BELT, POWER_LINE_LIMIT,
+    };
+    let shared = [
+        BARRIER_RULE,
+        POWER_LINE_BELT,
+        POWER_LINE_LIMIT,
+        DANGER_TREE_RULE,
+    ];
     let mut ids = BTreeSet::from(shared.map(str::to_owned));
     for path in files {
         let code = code_of(&path);

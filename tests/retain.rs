@@ -424,3 +424,36 @@ fn counted_ground_counts_in_portfolios() {
         );
     }
 }
+
+/// A plan made without the dangerous tree is audited with it: two lengths of 20 m are asked, and the strips there are found.
+#[test]
+fn an_audit_finds_work_near_a_dangerous_tree() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    let tree = |kind: &str| {
+        let facts = format!(r#"{{"KEEP": "T-1", "KIND": "{kind}"}}"#);
+        let at = r#"{"type": "Point", "coordinates": [500150, 5400100]}"#;
+        [feature(&facts, at)]
+    };
+    for (planned, ends, status) in [("tree", 3, "fail"), ("danger tree", 0, "pass")] {
+        project(folder, "tree_height = { value = \"20 m\" }", &tree(planned));
+        let ended = run(folder, &["layout", "project.toml", "--out", "out"]);
+        assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+        project(
+            folder,
+            "tree_height = { value = \"20 m\" }",
+            &tree("danger tree"),
+        );
+        let ended = run(folder, &AUDIT_OF_PLAN);
+        assert_eq!(ended.code, ends, "{}{}", ended.stdout, ended.stderr);
+        let found = compliance(folder, "audited");
+        let row = found
+            .iter()
+            .find(|row| row["rule_id"] == "reserve:danger-tree")
+            .unwrap();
+        assert_eq!(row["status"], status, "{row:?}");
+        // The metre that a point takes itself belongs to the two lengths.
+        let required: f64 = row["required"].parse().unwrap();
+        assert!((required - 39.0).abs() < 1e-6, "{row:?}");
+    }
+}

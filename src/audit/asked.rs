@@ -162,6 +162,7 @@ mod tests {
                 road_use: Default::default(),
                 machine_free_m: None,
                 power_line: None,
+                danger_tree: None,
             },
             source: Source::Lines(lines),
             stretches: vec![],

@@ -226,6 +226,13 @@ impl Scene<'_> {
                 0.0,
             ));
         }
+        if near
+            .demand
+            .danger_tree
+            .is_some_and(|tree| tree.is_unknown())
+        {
+            doubts.push((format!("how tall the tree at {named} is, nobody says"), 0.0));
+        }
         let short_m = |spare_m: f64| -spare_m - self.context.tolerance_m - ROUNDING_M;
         if self.reach_unknown && short_m(found.spare_m()) > 0.0 {
             let driven_m = driven.map_or(LOOK_BEYOND_M, Nearest::spare_m);

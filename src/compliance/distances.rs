@@ -254,6 +254,7 @@ impl Judge<'_> {
         let judged = rules.into_iter().filter_map(|id| {
             let mut nearest: Option<Nearest> = None;
             let mut doubt = false;
+            let mut why = "";
             let mut line = None;
             for near in self.near.iter().filter(asks) {
                 let Some(rule) = near.demand.rule.filter(|rule| rule.id == id) else {
@@ -275,6 +276,10 @@ impl Judge<'_> {
                 if here.is_some() {
                     line = Some(rule);
                     doubt |= near.demand.assumed || near.demand.half_at_least;
+                    if near.demand.danger_tree.is_some_and(|tree| tree.is_unknown()) {
+                        doubt = true;
+                        why = "nobody says how tall a dangerous tree is: give it or the stands a `tree_height`";
+                    }
                 }
                 nearest = nearer(nearest, here);
             }
@@ -298,6 +303,9 @@ impl Judge<'_> {
                 rule,
             );
             judged.place = point(nearest);
+            if status == Verdict::Unknown {
+                judged.why = why.to_owned();
+            }
             Some(judged)
         });
         judged.collect()

@@ -20,6 +20,7 @@ use super::project_file;
 use super::stand_table;
 use super::terrain::Terrain;
 use crate::geometry::wkb;
+use crate::model::DANGER_TREE;
 use crate::units::hectares;
 
 /// Where the district lies in EPSG:32616: its middle is on the central meridian, where the scale is 0.9996.
@@ -218,12 +219,17 @@ fn area_ha(polygon: &Polygon) -> Value<'static> {
 /// Every so many blocks one thing is kept in it.
 const KEPT_EVERY: u64 = 9;
 
-/// What a planner found in a block that is to stay: a dangerous tree with its no-work zone in some, a den in others.
-fn kept(block: &DemoBlock, number: u64) -> Option<(&'static str, Coord, f64)> {
+/// In one of so many blocks that thing is a dangerous tree.
+const DANGER_EVERY: u64 = 45;
+
+/// What a planner found in a block that is to stay: a tree with ground around it in some, a den in others, and once in a while a
+/// dangerous tree of which nobody judged how far it reaches.
+fn kept(block: &DemoBlock, number: u64) -> Option<(&'static str, Coord, Option<f64>)> {
     let at = block.shape.interior_point()?.0;
-    match number % KEPT_EVERY {
-        4 => Some(("tree", at, 16.0)),
-        7 => Some(("den", at, 4.0)),
+    match (number % DANGER_EVERY, number % KEPT_EVERY) {
+        (31, _) => Some((DANGER_TREE, at, None)),
+        (_, 4) => Some(("tree", at, Some(16.0))),
+        (_, 7) => Some(("den", at, Some(4.0))),
         _ => None,
     }
 }
@@ -295,7 +301,7 @@ impl Taker for Writer<'_> {
             let at = Geometry::Point(super::curve::rounded(at).into());
             let values = [
                 Value::Text(kind),
-                Value::Number(across_m),
+                across_m.map_or(Value::Null, Value::Number),
                 yes_no(kind == "tree"),
             ];
             self.add(Layer::Retain, &at, &values)?;

@@ -1,6 +1,7 @@
 //! Every feature of every layer in R-trees, so that a block touches only what lies within the widest rule of it.
 
 mod crossings;
+mod danger_trees;
 mod near;
 mod people;
 mod power_lines;
@@ -20,6 +21,7 @@ use crate::model::{
 use crate::rulebook::{Channel, Match, MeasuredFrom, RoadUse, RuleLine, Rulebook, Widths};
 
 pub use crossings::{Crossing, closed_crossings, crossings, off_crossings};
+pub use danger_trees::DangerTree;
 pub use near::NearFeature;
 pub use people::{
     APART_SOURCE, FALLING_SOURCE, People, TREE_LENGTHS, TreeLength, people_at, tree_length,
@@ -86,6 +88,8 @@ pub struct Demand<'a> {
     pub machine_free_m: Option<f64>,
     /// Of power lines: how far machines and falling trees keep off.
     pub power_line: Option<PowerLine>,
+    /// Of dangerous trees that stay: how far nobody works.
+    pub danger_tree: Option<DangerTree>,
 }
 
 impl Demand<'_> {
@@ -99,6 +103,13 @@ impl Demand<'_> {
         if let Some(line) = self.power_line {
             return line.widths();
         }
+        let widths = match self.danger_tree {
+            Some(tree) => Widths {
+                reserve_m: tree.reserve_m(self.half_m),
+                ..widths
+            },
+            None => widths,
+        };
         Widths {
             machine_exclusion_m: self.machine_free_m.unwrap_or(widths.machine_exclusion_m),
             ..widths
@@ -150,9 +161,13 @@ impl<'a> Landbase<'a> {
         let tallest_m = power_lines::tallest_m(features, settings.tree_height.as_ref());
         let demands: Vec<Demand> = features
             .iter()
-            .map(|feature| Demand {
-                power_line: PowerLine::of(feature, rules, settings, tallest_m),
-                ..demand(feature, rules, settings)
+            .map(|feature| {
+                let demand = demand(feature, rules, settings);
+                Demand {
+                    power_line: PowerLine::of(feature, rules, settings, tallest_m),
+                    danger_tree: DangerTree::of(feature, demand.rule, settings, tallest_m),
+                    ..demand
+                }
             })
             .collect();
         let mut trees = Vec::new();
@@ -402,6 +417,7 @@ fn demand<'a>(feature: &Feature, rules: &'a Rulebook, settings: &LayoutSettings)
             _ => None,
         },
         power_line: None,
+        danger_tree: None,
         road_use: if feature.kind == LayerKind::Roads {
             RoadUse::of(&feature.facts).or(of_class.unwrap_or_default())
         } else {

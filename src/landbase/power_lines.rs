@@ -221,10 +221,20 @@ pub(super) fn tallest_m(features: &[Feature], stated: Option<&TreeHeight>) -> f6
     stands.fold(stated_m, f64::max)
 }
 
-/// Works out for each power line near a block how tall the trees are that could fall on it from the block: the tallest of the
-/// stands there that are near enough, and the project's figure, or what stands in for it, where ground near enough lies in no
+/// Works out how far dangerous trees reach, where the height of their block's trees says it, and for each power line near a block
+/// how tall the trees are that could fall on it from the block: the tallest of the stands there that are near enough, and the project's figure, or what stands in for it, where ground near enough lies in no
 /// stand of known height. `block` is in the frame of what is near.
 pub fn settle_trees(near: &mut [NearFeature], block: &MultiPolygon, settings: &Settings) {
+    let by_block = |own: &NearFeature| own.demand.danger_tree.is_some_and(|t| !t.own_height);
+    if near.iter().any(by_block) {
+        let of_block = super::tree_length(near, block, settings);
+        let trees = near
+            .iter_mut()
+            .filter_map(|own| own.demand.danger_tree.as_mut());
+        for tree in trees.filter(|tree| !tree.own_height) {
+            (tree.trees_m, tree.trees) = (of_block.trees_m, of_block.from);
+        }
+    }
     let is_line = |own: &&NearFeature| own.demand.power_line.is_some();
     if !near.iter().any(|own| is_line(&own)) {
         return;

@@ -189,7 +189,7 @@ fn facts_against(given: &RuleLine, other: &RuleLine, facts: &Facts) -> String {
     said.join(" and ")
 }
 
-fn place(source: &Source) -> Option<Geometry> {
+pub(super) fn place(source: &Source) -> Option<Geometry> {
     let first: Option<Coord> = match source {
         Source::Points(points) => points.first().copied(),
         Source::Lines(lines) => lines.0.first().and_then(|line| line.0.first()).copied(),

@@ -10,6 +10,7 @@ mod cost;
 mod cover;
 mod cut_from;
 mod cut_off;
+mod danger_trees;
 mod day_ground;
 mod doubts;
 mod drawn;

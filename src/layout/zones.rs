@@ -5,7 +5,7 @@ use std::borrow::Cow;
 use geo::Polygon;
 
 use super::boundary_pass::is_small;
-use super::{Context, LayoutError, doubts, power_lines};
+use super::{Context, LayoutError, danger_trees, doubts, power_lines};
 use crate::geometry::area::Bounds;
 use crate::geometry::buffer::{Rung, Source, certified};
 use crate::geometry::distance::SegmentIndex;
@@ -135,7 +135,7 @@ fn merge(source: &mut Source, more: &Source) -> bool {
 
 /// An outline, the block's or that of ground beside it, for asking what really comes near it.
 pub struct Outline<'b> {
-    block: &'b geo::MultiPolygon,
+    pub(super) block: &'b geo::MultiPolygon,
     index: SegmentIndex,
 }
 
@@ -310,6 +310,7 @@ impl<'n> Zones<'n> {
         }
         if decides {
             doubts::say(&mut self.findings, near, slopes, outline);
+            danger_trees::say(&mut self.findings, near, outline);
             self.say_overruled(context, near);
         }
         self.ruled(context, near, true)
@@ -537,6 +538,7 @@ impl<'n> Zones<'n> {
         let shape = self.buffer(context, near, &near.source, distance_m)?;
         self.record(near, ZoneKind::Hazard, distance_m, shape.clone());
         self.hazard.extend(shape.0);
+        self.findings.extend(danger_trees::among_hazards(near));
         self.findings.extend(power_lines::among_hazards(near));
         if decides {
             doubts::say(&mut self.findings, near, slopes, outline);

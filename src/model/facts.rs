@@ -30,13 +30,15 @@ impl Facts {
     pub const COUNTS: &str = "counts";
     /// Of what stays: width beside it on which no machine drives, m.
     pub const MACHINE_FREE: &str = "machine_free";
+    /// Of a dangerous tree that stays: where it is written how much ground it endangers.
+    pub const WIDTH_SOURCE: &str = "width_source";
     /// Of a patch that may stay: how much it is worth.
     pub const SCORE: &str = "score";
 
     /// Of a road or hazard: whether other people are or pass there.
     pub const PEOPLE: &str = "people";
 
-    /// Of a stand: height of its tallest trees, m.
+    /// Of a stand: height of its tallest trees, m; of a tree that stays: its own.
     pub const TREE_HEIGHT: &str = "tree_height";
 
     /// Of a power line: its nominal voltage, kV.

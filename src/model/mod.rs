@@ -4,6 +4,7 @@
 mod calibration;
 mod changes;
 mod costs;
+mod danger_tree;
 mod facts;
 mod ground_frame;
 mod layer;
@@ -25,6 +26,7 @@ mod words;
 pub use calibration::*;
 pub use changes::*;
 pub use costs::*;
+pub use danger_tree::*;
 pub use facts::*;
 pub use ground_frame::{BEND_M, GroundFrame, GroundMap};
 pub use layer::*;

@@ -143,12 +143,18 @@ impl NoteKind {
     /// Plain words in English and French. Radii are own judgement: a crew that has a rule of its own writes it into the project.
     fn usual() -> Vec<NoteKind> {
         let layer = NoteRole::Layer;
-        let kinds: [(&[&str], NoteRole, Option<&str>, f64); 10] = [
+        let kinds: [(&[&str], NoteRole, Option<&str>, f64); 11] = [
             (
                 &["tree", "leave tree", "arbre", "arbre à garder"],
                 layer(LayerKind::Retain),
                 Some("tree"),
                 3.0,
+            ),
+            (
+                &["danger tree", "arbre dangereux"],
+                layer(LayerKind::Retain),
+                Some(super::DANGER_TREE),
+                1.0,
             ),
             (
                 &["nest", "nid"],

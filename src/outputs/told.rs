@@ -1,8 +1,8 @@
-//! Findings about other people and power lines in the words of the sheets: what is read in the woods is read in one language.
+//! Findings about other people, power lines and dangerous trees in the words of the sheets: what is read in the woods is read in one language.
 
 use std::borrow::Cow;
 
-use crate::model::{BlockPlan, Finding, Language, PeopleNote, PowerLineNote, Verdict};
+use crate::model::{BlockPlan, Finding, Language, PeopleNote, PowerLineNote, Verdict, Zone};
 use crate::units::hectares;
 
 /// What a finding of a plan says; of other rules, and in English, its own message.
@@ -34,8 +34,29 @@ fn french(plan: &BlockPlan, finding: &Finding) -> Option<String> {
                 None => measured(finding),
             }
         }
+        "danger-tree" => danger_tree(plan, finding),
         _ => None,
     }
+}
+
+fn danger_tree(plan: &BlockPlan, finding: &Finding) -> Option<String> {
+    let is_its = |zone: &&Zone| {
+        let named = format!("{} ({}): ", zone.source_id, zone.class);
+        zone.rule_id == finding.rule_id && finding.message.starts_with(&named)
+    };
+    let zone = plan.zones.iter().find(is_its)?;
+    let radius_m = finding.required?;
+    let name = format!("{} {}", zone.class, zone.source_id);
+    Some(match finding.verdict {
+        Verdict::NotApplicable => format!(
+            "{name} : personne ne travaille à moins de {radius_m:.1} m tant qu’il est debout ; {:.2} ha du bloc restent sur pied ({})",
+            finding.measured?, finding.source
+        ),
+        Verdict::Unknown => format!(
+            "{name} : nul ne dit sa hauteur, ni celle des arbres du bloc ; {radius_m:.0} m la remplacent"
+        ),
+        _ => format!("{name} : sa largeur ne nomme pas de source et n’est pas retenue"),
+    })
 }
 
 fn people(plan: &BlockPlan, note: &PeopleNote) -> String {

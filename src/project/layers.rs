@@ -462,7 +462,11 @@ impl Resolver<'_> {
             ("azimuth", given(&layer.azimuth), blocks || settings),
             ("stems_per_ha", given(&layer.stems_per_ha), stands),
             ("tree_m3", given(&layer.tree_m3), stands),
-            ("tree_height", given(&layer.tree_height), stands),
+            (
+                "tree_height",
+                given(&layer.tree_height),
+                stands || kind == LayerKind::Retain,
+            ),
             ("facts", !layer.facts.is_empty(), ruled),
             ("fringe", given(&layer.fringe), water),
             (

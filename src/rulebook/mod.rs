@@ -24,7 +24,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use crate::model::{Fact, Facts, Feature, LayerKind};
+use crate::model::{DANGER_TREE, Fact, Facts, Feature, LayerKind, names_danger_tree};
 
 pub use crate::model::TreeUnit;
 pub use block::{BlockRules, Influence, Occupancy, ShareOf, TrailWidth};
@@ -162,7 +162,13 @@ impl RoadUse {
 }
 
 /// What a feature of layer `retain` says of itself beyond its class.
-pub const KEPT_FACTS: [&str; 2] = [Facts::COUNTS, Facts::SCORE];
+pub const KEPT_FACTS: [&str; 3] = [Facts::COUNTS, Facts::SCORE, Facts::WIDTH_SOURCE];
+
+/// Id of the line for dangerous trees of layer `retain`, and where its distance is written.
+pub const DANGER_TREE_RULE: &str = "danger-tree";
+pub const DANGER_TREE_SOURCE: &str = "SF-08: 29 CFR 1910.266(h)(1), work near a danger tree that is not removed, two tree lengths (read in a secondary document)";
+/// Two lengths of trees of which nobody says how tall they are, m; those of a block stand in its place.
+const DANGER_TREE_M: f64 = 120.0;
 
 /// Whether the ground of a feature of layer `retain` counts towards a block's retention share; where nobody says so, it
 /// does not.
@@ -177,13 +183,39 @@ pub fn counts_as_retained(feature: &Feature) -> bool {
 }
 
 impl Rulebook {
-    /// Adds the line of what layer `retain` has, unless there is one for every class of it.
+    /// Adds the line of dangerous trees, and that of what layer `retain` has, unless there is one for every class of it.
     pub fn keep_all(&mut self) {
-        let all = |line: &RuleLine| line.kind == LayerKind::Retain && line.class == "*";
-        if self.lines.iter().any(all) {
-            return;
+        let has = |id: &str, class: &str| {
+            let mut kept = self
+                .lines
+                .iter()
+                .filter(|line| line.kind == LayerKind::Retain);
+            kept.any(|line| line.id == id || line.class == class)
+        };
+        let (trees, all) = (has(DANGER_TREE_RULE, ""), has("", "*"));
+        if !trees {
+            self.lines.push(RuleLine {
+                id: DANGER_TREE_RULE.to_owned(),
+                class: DANGER_TREE.to_owned(),
+                title: "Dangerous tree: nobody works near".to_owned(),
+                definition: "a tree of layer retain whose class says that it is dangerous"
+                    .to_owned(),
+                reserve: Width::Metres(DANGER_TREE_M),
+                citation: Citation {
+                    text: DANGER_TREE_SOURCE.to_owned(),
+                    status: ReadStatus::Secondary,
+                },
+                ..Rulebook::kept()
+            });
         }
-        self.lines.push(RuleLine {
+        if !all {
+            self.lines.push(Rulebook::kept());
+        }
+    }
+
+    /// The line of what stays whatever its class.
+    fn kept() -> RuleLine {
+        RuleLine {
             id: "retain-any".to_owned(),
             kind: LayerKind::Retain,
             class: "*".to_owned(),
@@ -206,7 +238,7 @@ impl Rulebook {
                 status: ReadStatus::Project,
             },
             origin: "layer retain".to_owned(),
-        });
+        }
     }
 }
 
@@ -319,8 +351,14 @@ impl Rulebook {
     ) -> Match<'_> {
         let of_kind = || self.lines.iter().filter(move |line| line.kind == kind);
         if let Some(class) = class {
-            if let Some(line) = of_kind().find(|line| line.class.eq_ignore_ascii_case(class.trim()))
-            {
+            let danger = kind == LayerKind::Retain && names_danger_tree(class);
+            // A line that asks for nothing is no judgement of how far a dangerous tree reaches.
+            let says = |line: &&RuleLine| !danger || !line.asks_for_nothing();
+            let mut named = of_kind().filter(|line| line.class.eq_ignore_ascii_case(class.trim()));
+            if let Some(line) = named.find(says) {
+                return Match::Line(line);
+            }
+            if let Some(line) = of_kind().find(|line| danger && line.id == DANGER_TREE_RULE) {
                 return Match::Line(line);
             }
         } else if let Some(line) = self.derive(kind, facts) {

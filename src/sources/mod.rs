@@ -54,7 +54,8 @@ pub use uses::UseReport;
 use crate::geometry::area;
 use crate::geometry::overlaps::Overlaps;
 use crate::model::{Feature, FieldNote, LayerKind, Problem, SourceBlock};
-use crate::project::{LayerSource, Project};
+use crate::project::{LayerSource, MOST_TREE_HEIGHT_M, Project};
+use crate::rulebook::DANGER_TREE_RULE;
 use assemble::Assembly;
 use crs::WorkCrs;
 use frames::Around;
@@ -169,6 +170,7 @@ fn around_m(project: &Project) -> f64 {
     const MOST_M: f64 = 3_500.0;
     let layout = &project.settings.layout;
     let ruled = project.rules.lines.iter();
+    let ruled = ruled.filter(|line| line.id != DANGER_TREE_RULE);
     let ruled = ruled.map(|line| line.widest().reach_m());
     let set = [
         layout.access_search_m,
@@ -176,8 +178,19 @@ fn around_m(project: &Project) -> f64 {
         layout.frontage_distance_m,
         layout.hazard_distance_m,
         power_lines::reach_m(project),
+        danger_trees_m(project),
     ];
     MOST_M + ruled.chain(set).fold(0.0, f64::max)
+}
+
+/// How far from a dangerous tree of a layer nobody works at most. Noted ones lie in blocks or near them, and a block without any
+/// keeps every byte.
+fn danger_trees_m(project: &Project) -> f64 {
+    let mut layers = project.layers.iter();
+    match layers.any(|layer| layer.kind == LayerKind::Retain) {
+        true => 2.0 * MOST_TREE_HEIGHT_M,
+        false => 0.0,
+    }
 }
 
 /// How far around a block slopes are asked for.
@@ -198,12 +211,14 @@ fn around(project: &Project) -> Around {
     const BESIDE_M: f64 = 100.0;
     let layout = &project.settings.layout;
     let ruled = project.rules.lines.iter();
+    let ruled = ruled.filter(|line| line.id != DANGER_TREE_RULE);
     let ruled = ruled.map(|line| line.widest().reach_m());
     let set = [
         layout.road_band_m,
         layout.frontage_distance_m,
         layout.hazard_distance_m,
         power_lines::reach_m(project),
+        danger_trees_m(project),
     ];
     Around {
         ruled_m: BESIDE_M + ruled.chain(set).fold(0.0, f64::max),

@@ -11,6 +11,7 @@ use chrono::NaiveDate;
 use super::done_file::DoneError;
 use super::{Progress, keep_all};
 use crate::daylight::DaylightError;
+use crate::landbase::APART_SOURCE;
 use crate::outputs::OutputError;
 pub use crate::outputs::dispatch::SetAside;
 use crate::outputs::dispatch::{Roster, would_replace, write};
@@ -178,6 +179,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         skidders: &followers.skidders,
         skidding: &followers.skidding,
         nearest: followers.nearest,
+        apart_source: APART_SOURCE,
         outlook: &outlook,
         breaches: &breaches,
         set_aside: &set_aside,

@@ -69,6 +69,8 @@ pub struct Roster<'a> {
     pub skidding: &'a Skidding,
     /// Where skidding came nearest to felling; None: never at once.
     pub nearest: Option<Nearest>,
+    /// Where it is written how far it keeps off.
+    pub apart_source: &'static str,
     pub outlook: &'a Outlook,
     /// Rules that are not kept, and what would help.
     pub breaches: &'a [Warning],

@@ -4,7 +4,6 @@ use serde_json::{Value, json};
 
 use super::Roster;
 use super::rows::{ShiftPlan, label, local};
-use crate::landbase::APART_SOURCE;
 use crate::model::ShiftClass;
 use crate::outputs::Program;
 use crate::schedule::time::{intersect, total};
@@ -214,7 +213,7 @@ fn apart(roster: &Roster<'_>) -> Value {
             "required_m": own.required_m,
         })
     });
-    json!({ "source": APART_SOURCE, "nearest": nearest })
+    json!({ "source": roster.apart_source, "nearest": nearest })
 }
 
 fn tasks(roster: &Roster<'_>) -> Vec<Value> {

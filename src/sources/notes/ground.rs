@@ -6,7 +6,8 @@ use crate::geometry::area::Bounds;
 use crate::geometry::buffer::{Engines, Source};
 use crate::geometry::frame::{map_lines, map_polygons};
 use crate::model::{
-    Fact, Facts, Feature, FieldNote, GroundFrame, LayerKind, NoteFate, NoteRole, Shape, SourceBlock,
+    Fact, Facts, Feature, FieldNote, GroundFrame, LayerKind, NoteFate, NoteRole, Shape,
+    SourceBlock, names_danger_tree,
 };
 
 /// Adds the features that notes become, behind all others; `seen_m`: how far around a block its frame is good.
@@ -101,7 +102,9 @@ fn ground(
         let bare = drawn || !NoteRole::Layer(kind).is_ground();
         return bare.then(|| (note.shape.clone(), None));
     }
-    if kind == LayerKind::Retain && !drawn {
+    // Two tree lengths count from wherever a dangerous tree may stand.
+    let danger = note.class.as_deref().is_some_and(names_danger_tree);
+    if kind == LayerKind::Retain && !drawn && !danger {
         return Some((note.shape.clone(), Some(2.0 * around_m)));
     }
     let frame = nearest_frame(&note.shape, blocks, seen_m)?;
