@@ -4,7 +4,7 @@
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
-use blockwright::model::{Settings, TreeHeight, Wind};
+use blockwright::model::{MachineKind, Settings, SlopeRules, TreeHeight, Wind};
 use blockwright::project::{self, Project};
 use blockwright::rulebook::{self, ReadStatus};
 use proptest::prelude::*;
@@ -134,6 +134,11 @@ fn every_setting_can_be_set() {
     // Without a wind there are none of its figures.
     let mut plain = Settings {
         wind: Some(Wind::new(0.0, String::new())),
+        slopes: SlopeRules {
+            feller: Some(MachineKind::Tracked),
+            skidder: Some(MachineKind::Tracked),
+            limits: vec![],
+        },
         ..Settings::default()
     };
     plain.layout.tree_height = Some(TreeHeight {

@@ -14,6 +14,7 @@ mod power_lines;
 mod reach;
 mod road_band;
 mod slope;
+mod slope_limits;
 mod source;
 mod trees;
 mod why_short;
@@ -76,12 +77,15 @@ pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
     verdicts.extend(judge.reach());
     verdicts.extend(judge.corridor_widths());
     verdicts.extend(judge.max_slope());
+    let (limits, in_states) = judge.slope_limits();
+    verdicts.extend(limits);
     verdicts.extend(judge.night());
     verdicts.push(judge.balance());
     let wind = judge.wind();
     let room = judge.deck_room();
     let certificate = judge.certificate();
     plan.findings.extend(room);
+    plan.findings.extend(in_states);
     plan.certificate = certificate;
     if let Some((measured, rows)) = wind {
         plan.wind = Some(measured);

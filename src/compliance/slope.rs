@@ -82,7 +82,7 @@ impl Judge<'_> {
     }
 
     /// Centre lines or outlines of the roads near the block, each with half of its cleared width.
-    fn roads(&self) -> Vec<(SegmentIndex, f64, &Source)> {
+    pub(super) fn roads(&self) -> Vec<(SegmentIndex, f64, &Source)> {
         let open = self.near.iter().filter(|near| near.is_open_road());
         open.map(|near| {
             let index = SegmentIndex::new(near.source.segments(0));
@@ -93,7 +93,7 @@ impl Judge<'_> {
 }
 
 /// Whether a stretch runs on cleared road ground for all its length.
-fn on_road(roads: &[(SegmentIndex, f64, &Source)], a: Coord, b: Coord) -> bool {
+pub(super) fn on_road(roads: &[(SegmentIndex, f64, &Source)], a: Coord, b: Coord) -> bool {
     let d = b - a;
     let steps = (d.x.hypot(d.y) / STEP_M).ceil().max(1.0) as u32;
     (0..steps).all(|step| {

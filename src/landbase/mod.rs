@@ -29,7 +29,7 @@ pub use people::{
 pub use power_lines::{
     Limit, POWER_LINES_SOURCE, PowerLine, TreesFrom, UNKNOWN_TREE_M, settle_trees,
 };
-pub use slope::{GroundRun, Slope, SlopeGround, SlopeRun, SlopeSource, Slopes};
+pub use slope::{Grade, GroundRun, Slope, SlopeGround, SlopeRun, SlopeSource, Slopes};
 pub use stocking::{Counted, NO_STAND_TABLE, Stocking, bank_m};
 pub use stretches::{STEP_M, Stretch};
 

@@ -165,6 +165,18 @@ pub struct GroundRun {
     pub slope: Slope,
 }
 
+/// A part of a segment with its slope, rise over run, and that of the ways across and along it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Grade {
+    /// Ends of the part.
+    pub a: Coord,
+    pub b: Coord,
+    /// None: not known.
+    pub steepest: Option<f64>,
+    /// Across (never negative) and along (positive: up, from `a` to `b`); None: which way the ground falls is not known.
+    pub ways: Option<[f64; 2]>,
+}
+
 /// The slopes around one block, in its local frame.
 pub struct Slopes<'t> {
     grid: Option<Box<dyn SlopeGround + 't>>,
@@ -301,6 +313,47 @@ impl<'t> Slopes<'t> {
             }
         }
         (known_m > 0.0).then(|| sum / known_m)
+    }
+
+    /// A segment cut where the slope changes, with the slope across and along it.
+    pub fn grades(&self, a: Coord, b: Coord) -> Vec<Grade> {
+        let d = b - a;
+        let length_m = d.x.hypot(d.y);
+        if length_m == 0.0 {
+            return vec![];
+        }
+        let mut found = Vec::new();
+        for run in self.along(a, b) {
+            let (from, to) = (self.frame.to_plane(run.a), self.frame.to_plane(run.b));
+            let runs = self
+                .grid
+                .as_ref()
+                .map_or_else(Vec::new, |grid| grid.gradients(from, to));
+            let mut known = false;
+            for part in runs {
+                let Some(gradient) = part.gradient else {
+                    continue;
+                };
+                known = true;
+                let across = (gradient.dz_dx * d.y - gradient.dz_dy * d.x) / length_m;
+                let along = (gradient.dz_dx * d.x + gradient.dz_dy * d.y) / length_m;
+                found.push(Grade {
+                    a: between(run.a, run.b, part.t0),
+                    b: between(run.a, run.b, part.t1),
+                    steepest: Some(across.hypot(along)),
+                    ways: Some([across.abs(), along]),
+                });
+            }
+            if !known {
+                found.push(Grade {
+                    a: run.a,
+                    b: run.b,
+                    steepest: run.slope.steepest(),
+                    ways: None,
+                });
+            }
+        }
+        found
     }
 
     fn cells_where(&self, window: &Bounds, choose: &dyn Fn(Option<f64>) -> bool) -> Vec<Polygon> {

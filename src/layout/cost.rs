@@ -6,7 +6,7 @@ use super::hours::ADVANCE_M;
 use crate::geometry::area::{area, rings};
 use crate::geometry::distance::SegmentIndex;
 use crate::geometry::frame::Frame;
-use crate::model::{Costs, Production, Wind};
+use crate::model::{Costs, LimitOf, Production, SlopeHeading, SlopeRules, Wind};
 
 /// Where skidded wood goes: the nearest of these.
 pub struct Access {
@@ -62,7 +62,34 @@ pub struct Model<'a> {
     pub tree_m3: f64,
     /// None: edges in the wind weigh nothing.
     pub wind: Option<&'a Wind>,
+    /// None: no limit by heading is stated.
+    pub headings: Option<Headings>,
 }
+
+/// How steep ground the felling machine may cross, and go along on, rise over run; strips go up and down alike.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Headings {
+    pub across: f64,
+    pub along: f64,
+}
+
+impl Headings {
+    /// Of limits that hold in any state of the ground; None: there are none.
+    pub fn of(rules: &SlopeRules) -> Option<Headings> {
+        let limits = rules.in_any_state(LimitOf::Feller);
+        let least = |headings: &[SlopeHeading]| {
+            let own = limits.iter().filter(|own| headings.contains(&own.heading));
+            own.map(|own| own.most).fold(f64::INFINITY, f64::min)
+        };
+        (!limits.is_empty()).then(|| Headings {
+            across: least(&[SlopeHeading::Across]),
+            along: least(&[SlopeHeading::Up, SlopeHeading::Down]),
+        })
+    }
+}
+
+/// What a metre of a strip beyond a stated limit weighs, s: more than any other reason for a direction; own judgement.
+const BEYOND_S_PER_M: f64 = 60.0;
 
 /// Step along a strip at which the slope across it is looked up.
 const SLOPE_STEP_M: f64 = 20.0;
@@ -75,6 +102,7 @@ impl Model<'_> {
         let production = self.production;
         let (mut driven_m, mut turns, mut empty_m, mut skid_s, mut cross_s) =
             (0.0, 0.0, 0.0, 0.0, 0.0);
+        let mut beyond_m = 0.0;
         let mut covered_m2 = 0.0;
         let mut last: Option<(f64, f64)> = None;
         let mut going_in = true;
@@ -121,6 +149,14 @@ impl Model<'_> {
                 if let Some(gradient) = self.gradient {
                     let across = mean_across(gradient, &frame, *x, [*low, *high]);
                     cross_s += production.cross_slope_s(stems, volume_m3, across);
+                    if let Some(headings) = self.headings {
+                        let ways = slopes_of_steps(gradient, &frame, *x, [*low, *high]);
+                        let over = ways.filter(|[across, along]| {
+                            *across > headings.across || *along > headings.along
+                        });
+                        let step_m = length_m / f64::from(steps_of(length_m));
+                        beyond_m += share * step_m * over.count() as f64;
+                    }
                 }
             }
             last = Some((bottom, top));
@@ -139,6 +175,7 @@ impl Model<'_> {
             skidding_h: skid_s * whole / 3600.0,
             cross_slope_h: cross_s * whole / 3600.0,
             wind_h: self.wind_s(azimuth_deg, driven_m) / 3600.0,
+            beyond_h: beyond_m * BEYOND_S_PER_M / 3600.0,
         }
     }
 
@@ -214,8 +251,32 @@ struct Strip {
 }
 
 /// Mean slope across the track over a stretch; 0 where the ground is not known.
+fn steps_of(length_m: f64) -> u32 {
+    (length_m / SLOPE_STEP_M).ceil().max(1.0) as u32
+}
+
+/// Slopes across and along at each step of known slope, never negative.
+fn slopes_of_steps<'g>(
+    gradient: Gradient<'g>,
+    frame: &'g Frame,
+    x: f64,
+    [low, high]: [f64; 2],
+) -> impl Iterator<Item = [f64; 2]> + 'g {
+    let steps = steps_of(high - low);
+    let step_m = (high - low) / f64::from(steps);
+    let right = frame.leave(Coord { x: 1.0, y: 0.0 }) - frame.leave(Coord { x: 0.0, y: 0.0 });
+    (0..steps).filter_map(move |k| {
+        let y = low + (f64::from(k) + 0.5) * step_m;
+        let (dx, dy) = gradient(frame.leave(Coord { x, y }))?;
+        Some([
+            (dx * right.x + dy * right.y).abs(),
+            (dy * right.x - dx * right.y).abs(),
+        ])
+    })
+}
+
 fn mean_across(gradient: Gradient<'_>, frame: &Frame, x: f64, [low, high]: [f64; 2]) -> f64 {
-    let steps = ((high - low) / SLOPE_STEP_M).ceil().max(1.0) as u32;
+    let steps = steps_of(high - low);
     let step_m = (high - low) / f64::from(steps);
     let right = frame.leave(Coord { x: 1.0, y: 0.0 }) - frame.leave(Coord { x: 0.0, y: 0.0 });
     let at = |k: u32| {
@@ -267,6 +328,7 @@ mod tests {
             stems_per_m2: 0.05,
             tree_m3: 0.3,
             wind: None,
+            headings: None,
         };
         model.costs(azimuth_deg)
     }

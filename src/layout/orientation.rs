@@ -306,6 +306,7 @@ mod tests {
             stems_per_m2: 0.05,
             tree_m3: 0.3,
             wind: None,
+            headings: None,
         }
     }
 

@@ -5,7 +5,7 @@ use geo::{Coord, MultiPolygon, Polygon};
 
 use super::Context;
 use super::by_hand::ByHand;
-use super::cost::{Access, Model};
+use super::cost::{Access, Headings, Model};
 use super::ground::Ground;
 use super::hours::Stands;
 use super::necks::longest_against;
@@ -413,6 +413,7 @@ fn least_cost_h(context: Context<'_>, ground: &Ground, shape: &Polygon, outlet: 
         stems_per_m2: stems_per_ha.unwrap_or(ASSUMED_STEMS_PER_HA) / HECTARE_M2,
         tree_m3: tree_m3.unwrap_or(ASSUMED_TREE_M3),
         wind: (settings.wind.as_ref()).filter(|wind| wind.seconds_per_m > 0.0),
+        headings: Headings::of(&settings.slopes),
     };
     let square = crate::geometry::frame::azimuth_deg(side.inward);
     let costs = TURNS_DEG.map(|turn| model.costs(square + turn).total_h());

@@ -5,7 +5,7 @@ use geo::{Coord, InteriorPoint, LineString, MultiPolygon, Polygon};
 use super::Context;
 use super::boundary_pass::{Pass, not_beside};
 use super::comb::Comb;
-use super::cost::{Access, Model};
+use super::cost::{Access, Headings, Model};
 use super::cover;
 use super::ground::Ground;
 use super::hours::Stands;
@@ -236,6 +236,7 @@ fn choose(
         stems_per_m2: stems_per_ha.unwrap_or(ASSUMED_STEMS_PER_HA) / HECTARE_M2,
         tree_m3: tree_m3.unwrap_or(ASSUMED_TREE_M3),
         wind: (settings.wind.as_ref()).filter(|wind| wind.seconds_per_m > 0.0),
+        headings: Headings::of(&settings.slopes),
     };
     orientation::choose(wish, shape, side, &model)
 }

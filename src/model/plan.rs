@@ -491,12 +491,15 @@ pub struct Costs {
     /// What edges of corridors in the wind weigh; no hours of any machine.
     #[serde(default)]
     pub wind_h: f64,
+    /// What metres beyond a stated limit of slopes by heading weigh; no hours of any machine.
+    #[serde(default)]
+    pub beyond_h: f64,
 }
 
 impl Costs {
     pub fn total_h(&self) -> f64 {
         let machines_h = self.driving_h + self.turning_h + self.moving_h + self.skidding_h;
-        machines_h + self.cross_slope_h + self.wind_h
+        machines_h + self.cross_slope_h + self.wind_h + self.beyond_h
     }
 }
 

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
+use super::SlopeRules;
 use super::{MachineCosts, OutputSettings, TimeKind, TimeModel, TimeParts, Utilisation, Wind};
 use crate::units::FOOT_M;
 
@@ -17,6 +18,8 @@ pub struct Settings {
     /// None: the project does not say which wind throws trees.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub wind: Option<Wind>,
+    #[serde(skip_serializing_if = "SlopeRules::says_nothing")]
+    pub slopes: SlopeRules,
     pub outputs: OutputSettings,
 }
 
@@ -43,6 +46,9 @@ pub struct Machine {
     pub head_most_m: Option<f64>,
     /// Times that such a tree takes of another's of its volume.
     pub head_most_factor: f64,
+    /// True: its largest slope is that of machines on wheels, since nobody says the maker's.
+    #[serde(skip)]
+    pub slope_of_wheels: bool,
 }
 
 impl Default for Machine {
@@ -57,6 +63,7 @@ impl Default for Machine {
             ideal_at_reach_m: None,
             head_most_m: None,
             head_most_factor: 1.0,
+            slope_of_wheels: false,
         }
     }
 }
@@ -77,7 +84,10 @@ impl Machine {
     }
     /// Where the largest slope is written.
     pub fn max_slope_source(&self) -> &'static str {
-        if self.max_slope == Machine::default().max_slope {
+        if self.slope_of_wheels {
+            "SF-01 (WorkSafeBC OHS Regulation s.26.16, rubber-tired skidder, read in a secondary document) stands in for a felling machine on wheels; \
+             the machine maker's limit and local rules come first"
+        } else if self.max_slope == Machine::default().max_slope {
             "WorkSafeBC OHS Regulation s.26.16, tracked machines (SF-02, read in a secondary document); the machine \
              maker's limit and local rules come first"
         } else {

@@ -1,9 +1,9 @@
-//! Findings about other people, power lines and dangerous trees in the words of the sheets: what is read in the woods is read in one language.
+//! Findings about other people, power lines, dangerous trees and slopes by machine in the words of the sheets: what is read in the woods is read in one language.
 
 use std::borrow::Cow;
 
 use crate::model::{BlockPlan, Finding, Language, PeopleNote, PowerLineNote, Verdict, Zone};
-use crate::units::hectares;
+use crate::units::{Percent, hectares};
 
 /// What a finding of a plan says; of other rules, and in English, its own message.
 pub fn told(plan: &BlockPlan, finding: &Finding, language: Language) -> String {
@@ -35,8 +35,56 @@ fn french(plan: &BlockPlan, finding: &Finding) -> Option<String> {
             }
         }
         "danger-tree" => danger_tree(plan, finding),
+        id if id.starts_with("slope-") => slope_limit(finding),
         _ => None,
     }
+}
+
+/// Limits of slopes: `slope-state`, or `slope-MACHINE:HEADING`.
+fn slope_limit(finding: &Finding) -> Option<String> {
+    let message = finding.message.as_str();
+    let state = finding.rule_id == "slope-state";
+    let machine = match message.contains("skidder") {
+        true => "le débardeur",
+        false => "l’abatteuse",
+    };
+    let ways = [
+        ("across ", "en travers de pentes"),
+        ("up ", "en montant des pentes"),
+        ("down ", "en descendant des pentes"),
+    ];
+    let way = ways.iter().find(|(word, _)| message.contains(word));
+    let way = way.map_or("sur des pentes", |(_, french)| french);
+    let limit = Percent(finding.required?);
+    let parts = [
+        (" of boundary pass", " de passe de lisière"),
+        (" of strips", " de bandes"),
+        (" of travel", " de trajets"),
+        (" of skid trails", " de pistes"),
+    ];
+    // What is beyond comes last, in figures and these words.
+    let (_, figures) = message.rsplit_once(if state { ": " } else { "; " })?;
+    let figures = figures.split(" beyond ").next()?.split("; ").next()?;
+    let figures = (parts.iter()).fold(figures.to_owned(), |text, (english, french)| {
+        text.replace(english, french)
+    });
+    Some(match (state, finding.verdict) {
+        (true, _) => {
+            let states = [
+                ("on frozen ground", "Sur sol gelé"),
+                ("in snow", "Dans la neige"),
+                ("in rain", "Sous la pluie"),
+            ];
+            let (_, when) = states.iter().find(|(word, _)| message.starts_with(word))?;
+            format!("{when}, {machine} ne va pas {way} de plus de {limit} : {figures}")
+        }
+        (false, Verdict::Unknown) => {
+            format!("Pente inconnue : nul ne sait si {machine} va {way} de plus de {limit}")
+        }
+        (false, _) => format!(
+            "Pente au-delà de la limite : {machine} va {way} de plus de {limit} : {figures}"
+        ),
+    })
 }
 
 fn danger_tree(plan: &BlockPlan, finding: &Finding) -> Option<String> {

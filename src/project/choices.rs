@@ -12,7 +12,13 @@ use crate::rulebook::Place;
 pub(super) const LISTED: [(&str, &[&str]); 5] = [
     (
         "machine",
-        &["reach", "reach_margin", "max_slope", "night_slope"],
+        &[
+            "reach",
+            "reach_margin",
+            "max_slope",
+            "night_slope",
+            "feller",
+        ],
     ),
     (
         "layout",

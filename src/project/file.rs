@@ -329,6 +329,33 @@ pub struct MachineTable {
     pub head_most: Given<Length>,
     /// Times that a thicker tree takes of another's of its volume.
     pub head_most_factor: Given<f64>,
+    /// What the felling machine runs on: which published limit stands in for the maker's.
+    #[schemars(extend("enum" = ["tracked", "wheeled", "steep_ground"]))]
+    pub feller: Given<String>,
+    /// The same of the skidder.
+    #[schemars(extend("enum" = ["tracked", "wheeled", "steep_ground"]))]
+    pub skidder: Given<String>,
+    /// Limits by machine, heading and state of the ground, each with its source.
+    #[serde(default)]
+    pub slope_limits: Vec<Spanned<SlopeLimitTable>>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SlopeLimitTable {
+    /// Which machine; the felling machine if not given.
+    #[schemars(extend("enum" = ["feller", "skidder"]))]
+    pub machine: Given<String>,
+    /// Which way it heads; any if not given.
+    #[schemars(extend("enum" = ["any", "across", "up", "down"]))]
+    pub heading: Given<String>,
+    /// State of the ground in which it holds; any if not given.
+    #[schemars(extend("enum" = ["any", "frost", "snow", "rain"]))]
+    pub state: Given<String>,
+    /// Largest slope, rise over run.
+    pub most: Spanned<Share>,
+    /// Where it is written.
+    pub source: Spanned<String>,
 }
 
 #[derive(Default, Deserialize, JsonSchema)]

@@ -21,6 +21,7 @@ mod rules;
 mod schema;
 mod settings;
 mod slope;
+mod slope_limits;
 mod terrain;
 mod time_model;
 mod wind;

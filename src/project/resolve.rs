@@ -14,7 +14,7 @@ use super::{
     TracksSource,
 };
 use super::{costs, notes, outputs, rules, settings, terrain, wind};
-use crate::model::{LONGEST_STOP_MIN, LayerKind, PlanMark};
+use crate::model::{LONGEST_STOP_MIN, LayerKind, MachineKind, PlanMark};
 use crate::rulebook::values::{Length, Share};
 use crate::rulebook::{LIMITS_PRESET, Place};
 use crate::units::LengthUnit;
@@ -92,6 +92,14 @@ pub fn resolve(
     settings.costs = costs::resolve(&context, &file.costs)?;
     settings.wind = wind::resolve(&context, &file.wind)?;
     settings.outputs = outputs::resolve(&context, &file.outputs)?;
+    if settings.slopes.feller == Some(MachineKind::SteepGround) && file.machine.max_slope.is_none()
+    {
+        warnings.push(
+            "[machine] a `feller` made for steep ground may have a higher limit (SF-03: 50 %, only where the maker's is not known); nothing \
+             steeper than the default is opened by that: write `max_slope`, with the maker's limit"
+                .to_owned(),
+        );
+    }
     if file.layers.roles.contains_key(&LayerKind::PowerLines) && rules.keep_off_power_lines() {
         warnings.push(format!(
             "[rules] says nothing of power lines: the limits of approach of British Columbia, as preset `{LIMITS_PRESET}` has them, \

@@ -6,10 +6,10 @@ use crate::rulebook::spanned::Spanned;
 
 use super::file::{LayoutTable, MachineTable, ProductionTable};
 use super::resolve::Context;
-use super::{ProjectError, Reason, time_model};
+use super::{ProjectError, Reason, slope_limits, time_model};
 use crate::model::{
-    Azimuth, Decking, LayoutSettings, Limbiness, Machine, Pattern, Production, Settings,
-    SoftGround, TreeHeight,
+    Azimuth, Decking, LayoutSettings, Limbiness, Machine, MachineKind, Pattern, Production,
+    Settings, SoftGround, TreeHeight,
 };
 use crate::rulebook::read::MOST_SPACINGS;
 use crate::rulebook::values::{Area, Direction, Length, Share, Written};
@@ -38,8 +38,11 @@ pub fn resolve(
     layout: &LayoutTable,
     production: &ProductionTable,
 ) -> Result<Settings, ProjectError> {
+    let table = machine;
+    let machine = self::machine(context, table)?;
     Ok(Settings {
-        machine: self::machine(context, machine)?,
+        slopes: slope_limits::resolve(context, table, machine.max_slope)?,
+        machine,
         layout: self::layout(context, layout)?,
         production: self::production(context, production)?,
         costs: Default::default(),
@@ -132,6 +135,12 @@ fn machine(context: &Context<'_>, table: &MachineTable) -> Result<Machine, Proje
         (0.5, 5.0),
         &mut machine.half_width_m,
     )?;
+    if slope_limits::kind(context, "feller", &table.feller)? == Some(MachineKind::Wheeled) {
+        // A machine made for steep ground gets no more than any other unless its maker's limit is written.
+        machine.max_slope = MachineKind::Wheeled.published().0;
+        machine.slope_of_wheels = table.max_slope.is_none();
+        machine.night_slope = machine.night_slope.min(machine.max_slope);
+    }
     if let Some(written) = &table.max_slope {
         machine.max_slope = slope(context, "max_slope", written)?;
         // A lower limit for the machine holds by night too.
@@ -215,7 +224,11 @@ fn machine(context: &Context<'_>, table: &MachineTable) -> Result<Machine, Proje
     Ok(machine)
 }
 
-fn slope(context: &Context<'_>, key: &str, written: &Spanned<Share>) -> Result<f64, ProjectError> {
+pub(super) fn slope(
+    context: &Context<'_>,
+    key: &str,
+    written: &Spanned<Share>,
+) -> Result<f64, ProjectError> {
     let out_of_range = |value: String| Reason::OutOfRange {
         key: key.to_owned(),
         value,
