@@ -100,7 +100,7 @@ fn nobody_works_within_two_lengths_of_a_dangerous_tree() {
         let zone = zone.unwrap();
         let zone_m2 = area(&zone.shape);
         // Drawn no less than asked, and by 0.1 % of the width at most more.
-        assert!(zone_m2 >= DISC_M2 && zone_m2 < DISC_M2 * 1.003, "{zone_m2}");
+        assert!((DISC_M2..DISC_M2 * 1.003).contains(&zone_m2), "{zone_m2}");
         let row = row(&plan).unwrap();
         assert_eq!(row.status, Verdict::Pass);
         assert!(

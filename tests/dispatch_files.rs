@@ -301,7 +301,7 @@ fn skidders_stay_away_from_falling_trees_by_geos() {
             }
         }
     }
-    assert!(least_m >= 40.0 - 0.01 && least_m < 300.0, "{least_m}");
+    assert!((40.0 - 0.01..300.0).contains(&least_m), "{least_m}");
     let told = &found["skidding_apart"]["nearest"];
     assert_eq!(told["required_m"], 40.0);
     assert!(

@@ -560,6 +560,7 @@ fn skidders_keep_their_leads_and_stay_in_their_shifts() {
     let skidder = |max_lead_s| Skidder {
         name: "S".to_owned(),
         night: false,
+        max_slope: None,
         windows: windows.clone(),
         start: None,
         min_lead_s: 3 * H,
@@ -574,6 +575,7 @@ fn skidders_keep_their_leads_and_stay_in_their_shifts() {
             seconds: &|_, _| H / 2,
             by_day: &|_, _| false,
             too_near: &|_, _| false,
+            slope: &|_, _| None,
         },
     );
     assert_eq!((found.left, found.late.len()), (0, 0));
@@ -615,6 +617,7 @@ fn skidders_keep_their_leads_and_stay_in_their_shifts() {
             seconds: &|_, _| 4 * H,
             by_day: &|_, _| false,
             too_near: &|_, _| false,
+            slope: &|_, _| None,
         },
     );
     assert!(!late.late.is_empty() || late.left > 0);
@@ -639,6 +642,7 @@ fn wood_on_dangerous_ground_waits_for_light_whatever_the_skidders_leave() {
     let skidder = Skidder {
         name: "S".to_owned(),
         night: true,
+        max_slope: None,
         windows: machine("S", shifts(days, 14, 8), 1000).windows,
         start: None,
         min_lead_s: H,
@@ -650,10 +654,11 @@ fn wood_on_dangerous_ground_waits_for_light_whatever_the_skidders_leave() {
             seconds: &|_, _| H,
             by_day,
             too_near: &|_, _| false,
+            slope: &|_, _| None,
         };
         let found = follow(&problem, &plan, &skidders, &problem.moves, wood);
         assert_eq!(
-            schedule::check_skidding(&problem, &found, &skidders, by_day),
+            schedule::check_skidding(&problem, &found, &skidders, by_day, &|_, _| None),
             Vec::<String>::new()
         );
         let unlit = found.tasks.iter().filter(|task| {
@@ -674,9 +679,10 @@ fn wood_on_dangerous_ground_waits_for_light_whatever_the_skidders_leave() {
         seconds: &|_, _| H,
         by_day: &none,
         too_near: &|_, _| false,
+        slope: &|_, _| None,
     };
     let found = follow(&problem, &plan, &skidders, &problem.moves, wood);
-    let broken = schedule::check_skidding(&problem, &found, &skidders, &of_a);
+    let broken = schedule::check_skidding(&problem, &found, &skidders, &of_a, &|_, _| None);
     assert!(
         !broken.is_empty() && broken[0].contains("in the dark"),
         "{broken:?}"
@@ -723,6 +729,7 @@ fn skidders_keep_two_tree_lengths_off_what_is_being_felled() {
         let skidders = [Skidder {
             name: "S".to_owned(),
             night: true,
+            max_slope: None,
             windows: machine("S", shifts(days, 8, 8), 1000).windows,
             start: None,
             min_lead_s: lead_h * H,
@@ -732,6 +739,7 @@ fn skidders_keep_two_tree_lengths_off_what_is_being_felled() {
             let wood = WoodKnown {
                 seconds: &|_, _| 60 * minutes,
                 by_day: &|_, _| false,
+                slope: &|_, _| None,
                 too_near: &|felled, skidded| kept && distance(felled, skidded) < 60.0,
             };
             follow(&problem, &plan, &skidders, &problem.moves, wood)
@@ -765,7 +773,8 @@ fn skidders_keep_two_tree_lengths_off_what_is_being_felled() {
         let least = beside.iter().map(|(_, m)| *m).fold(f64::INFINITY, f64::min);
         assert_eq!(nearest.map_or(f64::INFINITY, |own| own.distance_m), least);
         assert!(
-            schedule::check_skidding(&problem, &kept, &skidders, &|_, _| false).is_empty(),
+            schedule::check_skidding(&problem, &kept, &skidders, &|_, _| false, &|_, _| None)
+                .is_empty(),
             "other rules hold as well"
         );
 
@@ -785,4 +794,51 @@ fn skidders_keep_two_tree_lengths_off_what_is_being_felled() {
     }
     assert!(together > 0, "felling and skidding still go on at once");
     assert!(neighbours > 0, "nobody would have come near the next block");
+}
+
+/// Of two blocks one is steep: a skidder on wheels (35 %, SF-01) leaves its wood, one on tracks (40 %, SF-02) brings it.
+#[test]
+fn a_skidder_is_not_sent_to_ground_too_steep_for_it() {
+    use blockwright::schedule::skidding::{Skidder, WoodKnown, follow};
+    let days = 5;
+    let blocks = vec![
+        block("A", "b d d", 1.0, [0.0, 0.0], days),
+        block("B", "b d d", 1.0, [9000.0, 0.0], days),
+    ];
+    let problem = problem(
+        days,
+        blocks,
+        vec![machine("X", shifts(days, 6, 14), 1000)],
+        1,
+    );
+    let plan = schedule::solve(&problem).plan;
+    let slope = |block: usize, _: usize| Some([0.30, 0.38][block]);
+    let skidder = |max_slope| {
+        [Skidder {
+            name: "S".to_owned(),
+            night: true,
+            max_slope,
+            windows: machine("S", shifts(days, 6, 14), 1000).windows,
+            start: None,
+            min_lead_s: 0,
+            max_lead_s: 1000 * H,
+        }]
+    };
+    let wood = WoodKnown {
+        seconds: &|_, _| H,
+        by_day: &|_, _| false,
+        slope: &slope,
+        too_near: &|_, _| false,
+    };
+    for (most, left) in [(Some(0.35), 3), (Some(0.40), 0), (None, 0)] {
+        let own = skidder(most);
+        let found = follow(&problem, &plan, &own, &problem.moves, wood);
+        assert_eq!(found.left, left, "{most:?}");
+        let broken = schedule::check_skidding(&problem, &found, &own, &|_, _| false, &slope);
+        assert_eq!(broken, Vec::<String>::new());
+        // The same plan for a skidder on wheels.
+        let wheels = skidder(Some(0.35));
+        let broken = schedule::check_skidding(&problem, &found, &wheels, &|_, _| false, &slope);
+        assert_eq!(broken.is_empty(), left == 3, "{broken:?}");
+    }
 }

@@ -58,6 +58,8 @@ pub struct CrewMachine {
 pub struct CrewSkidder {
     pub name: Spanned<String>,
     pub night: bool,
+    /// Rise over run; None: what the layout says of its skidder.
+    pub max_slope: Option<f64>,
     pub turns: Vec<Turn>,
     pub start: Option<Spanned<String>>,
     pub min_lead_s: i64,
@@ -280,9 +282,13 @@ impl Reader<'_> {
                     return Err(self.0.error(at.map_or(0..0, Spanned::span), reason));
                 }
                 let factor = self.factor(&table.time_factor)?;
+                let max_slope = (table.max_slope.as_ref())
+                    .map(|slope| self.0.fraction("max_slope", slope))
+                    .transpose()?;
                 Ok(CrewSkidder {
                     name: table.name.clone(),
                     night: table.night.unwrap_or(true),
+                    max_slope,
                     turns: self.turns(&table.shifts, shifts, factor, None, &[], &table.name)?,
                     start: table.start.clone(),
                     min_lead_s,

@@ -109,6 +109,8 @@ pub struct SkidderTable {
     pub name: Spanned<String>,
     /// Whether it may run in the dark; yes unless given.
     pub night: Option<bool>,
+    /// Steepest ground it is sent to, rise over run; what the layout says of its skidder unless given.
+    pub max_slope: Given<Share>,
     /// Hours it needs for an hour of the layout.
     pub time_factor: Given<f64>,
     /// Shifts it runs in; all unless given.

@@ -25,12 +25,14 @@ pub fn check(problem: &Problem, plan: &Plan) -> Vec<String> {
 }
 
 /// Every rule that skidders break, in words: they work inside their shifts, one thing at a time, by daylight where they have
-/// no leave for the night or where the ground is a danger to any machine (`by_day`, of block and unit).
+/// no leave for the night or where the ground is a danger to any machine (`by_day`, of block and unit), and never on ground
+/// too steep for them (`slope`).
 pub fn check_skidding(
     problem: &Problem,
     skidding: &Skidding,
     skidders: &[Skidder],
     by_day: &dyn Fn(usize, usize) -> bool,
+    slope: &dyn Fn(usize, usize) -> Option<f64>,
 ) -> Vec<String> {
     let mut broken = Vec::new();
     let mut free: Vec<Second> = vec![Second::MIN; skidders.len()];
@@ -47,6 +49,13 @@ pub fn check_skidding(
         };
         if !its.windows.iter().any(inside) {
             told("works outside its shifts");
+        }
+        let too_steep = |unit: usize| match (slope(task.block, unit), its.max_slope) {
+            (Some(slope), Some(most)) => slope > most,
+            _ => false,
+        };
+        if task.unit.is_some_and(too_steep) {
+            told("skids on ground too steep for it");
         }
         let needs_light = |unit: usize| !its.night || by_day(task.block, unit);
         let lit = |light: &Stretch| light.from <= from && to <= light.to;

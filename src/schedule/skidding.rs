@@ -9,6 +9,8 @@ use super::time::{Second, Stretch, around, next_edge};
 pub struct Skidder {
     pub name: String,
     pub night: bool,
+    /// Steepest ground it is sent to, rise over run; None: nobody says.
+    pub max_slope: Option<f64>,
     pub windows: Vec<Window>,
     pub start: Option<[f64; 2]>,
     /// Seconds between the end of felling a section and its skidding.
@@ -45,6 +47,8 @@ pub struct WoodKnown<'w> {
     pub seconds: &'w dyn Fn(usize, usize) -> i64,
     /// Whether no skidder may work there in the dark, whatever its own leave.
     pub by_day: &'w dyn Fn(usize, usize) -> bool,
+    /// Steepest ground that it lies on or comes over on its strip, rise over run; None: not known, or stated to be level.
+    pub slope: &'w dyn Fn(usize, usize) -> Option<f64>,
     /// Whether who brings it is within reach of trees that fall on other ground.
     pub too_near: TooNear<'w>,
 }
@@ -59,6 +63,15 @@ struct Wood {
     left: i64,
     begun: bool,
     by_day: bool,
+    slope: Option<f64>,
+}
+
+impl Skidder {
+    /// Whether it may go over ground of a slope.
+    pub fn may_climb(&self, slope: Option<f64>) -> bool {
+        let most = self.max_slope.zip(slope);
+        most.is_none_or(|(most, slope)| slope <= most)
+    }
 }
 
 /// Fills the skidders' shifts with what has been felled: first where a skidder stands, then where wood lies longest.
@@ -99,7 +112,9 @@ pub fn follow(
         let in_dark = |wood: &Wood| its.night && !wood.by_day;
         let lit =
             |wood: &Wood| in_dark(wood) || around(&problem.blocks[wood.block].light, at).is_some();
-        let ready = |wood: &Wood| wood.felled + its.min_lead_s <= at && lit(wood);
+        let ready = |wood: &Wood| {
+            wood.felled + its.min_lead_s <= at && lit(wood) && its.may_climb(wood.slope)
+        };
         let way_to = |block: usize| {
             let from = match here[s] {
                 Some(before) if before == block => None,
@@ -242,6 +257,7 @@ fn felled(problem: &Problem, plan: &Plan, work: WoodKnown<'_>) -> Vec<Wood> {
             left: (work.seconds)(block, unit),
             begun: false,
             by_day: (work.by_day)(block, unit),
+            slope: (work.slope)(block, unit),
         })
         .filter(|wood| wood.left > 0)
         .collect();

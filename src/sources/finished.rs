@@ -17,7 +17,7 @@ use super::{limits, plain, sql};
 use crate::daylight::Place;
 use crate::geometry::area::Bounds;
 use crate::geometry::frame::map_polygons;
-use crate::model::{GroundFrame, Language, ShiftClass, StripKind};
+use crate::model::{GroundFrame, Language, MachineKind, ShiftClass, StripKind};
 
 /// Why a folder holds no layout that can be read.
 #[derive(Debug, thiserror::Error)]
@@ -46,6 +46,8 @@ pub struct FinishedLayout {
     pub max_slope: f64,
     /// No night-safe ground is steeper.
     pub night_slope: f64,
+    /// No ground that its skidder goes over is steeper; None: it says nothing of a skidder.
+    pub skidder_slope: Option<f64>,
     /// Its CRS, as WKT.
     pub crs: String,
     /// What its hours rest on, as `run.json` has it.
@@ -405,10 +407,27 @@ fn run_file(path: &Path) -> Result<FinishedLayout, FinishedError> {
         reach_m: figure("reach_m")?,
         max_slope: figure("max_slope")?,
         night_slope: figure("night_slope")?,
+        skidder_slope: skidder_slope(&run["settings"]["slopes"]),
         crs: String::new(),
         production: run["settings"]["production"].clone(),
         blocks: vec![],
         set_aside: vec![],
+    })
+}
+
+/// The limit of a layout's skidder for any heading in any state of the ground: its maker's, else the published one of its kind.
+fn skidder_slope(slopes: &serde_json::Value) -> Option<f64> {
+    let limits = slopes["limits"].as_array().into_iter().flatten();
+    let mut own = limits.filter(|own| {
+        own["machine"] == "skidder" && own["heading"] == "any" && own["state"] == "any"
+    });
+    let stated = own.find_map(|own| own["most"].as_f64());
+    stated.or_else(|| {
+        let key = slopes["skidder"].as_str()?;
+        let kind = MachineKind::ALL
+            .into_iter()
+            .find(|kind| kind.key() == key)?;
+        Some(kind.published().0)
     })
 }
 

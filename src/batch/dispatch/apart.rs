@@ -98,7 +98,7 @@ impl<'l> Sections<'l> {
 }
 
 /// A section and those that its wood comes through on its strip.
-fn way_out(block: &FinishedBlock, at: usize) -> impl Iterator<Item = usize> + '_ {
+pub(super) fn way_out(block: &FinishedBlock, at: usize) -> impl Iterator<Item = usize> + '_ {
     let own = &block.sections[at];
     let piece = (own.part, own.strip_no, own.piece);
     let through = move |other: &FinishedSection| {

@@ -281,6 +281,7 @@ fn skid(
         skidders.push(Skidder {
             name: skidder.name.get_ref().clone(),
             night: skidder.night,
+            max_slope: skidder.max_slope.or(layout.skidder_slope),
             windows: calendar::hours(crew.zone, &mine, None, &[]).windows,
             start: problem::start_of(crew, layout, skidder.start.as_ref())?,
             min_lead_s: skidder.min_lead_s,
@@ -299,13 +300,21 @@ fn skid(
         })
         .collect();
     let near = apart::Sections::new(layout, sections);
+    let steepest = |block: usize, unit: usize| {
+        let ground = &layout.blocks[block];
+        let way = apart::way_out(ground, sections[block][unit]);
+        let slopes = way.map(|at| problem::slope_of(layout, ground, &ground.sections[at]));
+        slopes.flatten().reduce(f64::max)
+    };
     let wood = skidding::WoodKnown {
         seconds: &seconds,
         by_day: &|block, unit| by_day[block][unit],
+        slope: &steepest,
         too_near: &|felled, skidded| near.too_near(felled, skidded),
     };
     let skidding = skidding::follow(problem, &solved.plan, &skidders, &problem.moves, wood);
-    let mut rules = schedule::check_skidding(problem, &skidding, &skidders, wood.by_day);
+    let mut rules =
+        schedule::check_skidding(problem, &skidding, &skidders, wood.by_day, wood.slope);
     let apart = |felled, skidded| near.apart(felled, skidded);
     let (too_near, nearest) =
         schedule::check_apart(problem, &solved.plan, &skidding, &skidders, &apart);
@@ -332,7 +341,7 @@ fn skid(
                 skidding.left,
                 skidding.left_s as f64 / 3600.0
             ),
-            help: "add a skidder, a skidding shift or days".to_owned(),
+            help: "add a skidder, a skidding shift or days; ground steeper than every skidder's `max_slope` waits for another machine".to_owned(),
         });
     }
     Ok(Followers {

@@ -343,15 +343,6 @@ fn unit(
     section: &FinishedSection,
     hours: f64,
 ) -> Unit {
-    // What the layout knows of a section's slope is on which side of the night limit it lies; what nobody knows may be as
-    // steep as any ground that is entered.
-    let may_be_steep = [DayReason::Steep, DayReason::UnknownSlope].map(DayReason::key);
-    let steep = (section.reasons.iter()).any(|reason| may_be_steep.contains(&reason.as_str()));
-    let slope = match (steep, block.slopes_known) {
-        (true, _) => Some(layout.max_slope),
-        (false, true) => Some(layout.night_slope.max(section.cross_slope.unwrap_or(0.0))),
-        (false, false) => None,
-    };
     Unit {
         key: SectionKey {
             part: section.part,
@@ -364,7 +355,23 @@ fn unit(
         order: section.order,
         // A second at least, so that every section shows in the plan.
         work: ((hours * HOUR as f64).round() as Work).max(1000),
-        slope,
+        slope: slope_of(layout, block, section),
+    }
+}
+
+/// What the layout knows of a section's slope is on which side of the night limit it lies; what nobody knows may be as steep as any
+/// ground that is entered. None: stated to be level.
+pub(super) fn slope_of(
+    layout: &FinishedLayout,
+    block: &FinishedBlock,
+    section: &FinishedSection,
+) -> Option<f64> {
+    let may_be_steep = [DayReason::Steep, DayReason::UnknownSlope].map(DayReason::key);
+    let steep = (section.reasons.iter()).any(|reason| may_be_steep.contains(&reason.as_str()));
+    match (steep, block.slopes_known) {
+        (true, _) => Some(layout.max_slope),
+        (false, true) => Some(layout.night_slope.max(section.cross_slope.unwrap_or(0.0))),
+        (false, false) => None,
     }
 }
 
