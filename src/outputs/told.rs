@@ -98,7 +98,8 @@ fn danger_tree(plan: &BlockPlan, finding: &Finding) -> Option<String> {
     Some(match finding.verdict {
         Verdict::NotApplicable => format!(
             "{name} : personne ne travaille à moins de {radius_m:.1} m tant qu’il est debout ; {:.2} ha du bloc restent sur pied ({})",
-            finding.measured?, finding.source
+            finding.measured?,
+            finding.source.split(", ").next()?
         ),
         Verdict::Unknown => format!(
             "{name} : nul ne dit sa hauteur, ni celle des arbres du bloc ; {radius_m:.0} m la remplacent"
