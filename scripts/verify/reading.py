@@ -267,7 +267,40 @@ CHANGES = [
     ),
     ("verify.py", '"hazard": lambda: near(HT, L["hazard_distance_m"] + .05),', '"hazard": lambda: near(HT, L["hazard_distance_m"] + .05) or any(o == b and g.distance(near_line) < wide + .1 for o, near_line, wide in BY_DAY),'),
     # docs/exchange.md, GPX: lines are tracks too, and so are limits of approach.
-    ("vlib.py", '"skid_trails", "decks")}', '"skid_trails", "decks", "power_lines")}'),
+    ("vlib.py", '"skid_trails", "decks")}', '"skid_trails", "decks", "power_lines", "people")}'),
+    # docs/schema.md, run.json: limits of slopes by machine and heading stand among the settings as a list of their own.
+    (
+        "vlib.py",
+        "        n = next((x for x in (k, k + \"_m\"",
+        "        if k == 'slope_limits':\n"
+        "            said = [[x.get('machine', 'feller'), x.get('heading', 'any'), x.get('state', 'any'), share(x['most'])] for x in v]\n"
+        "            read = [[x['machine'], x['heading'], x['state'], x['most']] for x in S['slopes']['limits']]\n"
+        "            bad += [f'[machine] slope_limits: {x} is not in run.json' for x in said if x not in read]\n"
+        "            continue\n"
+        "        n = next((x for x in (k, k + \"_m\"",
+    ),
+    # docs/algorithms.md, Dangerous trees: two lengths of the tree, else of the tallest in the block, from its place.
+    (
+        "vlib.py",
+        "LIMITS = [l for l in LINES if l['kind'] == 'power_lines']",
+        "def tallest(b):\n"
+        "    bare, tall = BLK[b], 0.0\n"
+        "    for s in src['stands'].itertuples():\n"
+        "        if s.q_tree_height is not None and s.q_tree_height == s.q_tree_height and s.geometry.intersects(BLK[b]):\n"
+        "            bare, tall = shapely.difference(bare, s.geometry), max(tall, s.q_tree_height)\n"
+        "    return max(tall, (L.get('tree_height_m') or 60.0) if bare.area > 1 else 0.0)\n"
+        "DANGER = lambda c: bool(re.search('danger|hazard tree|arbre dangereux', str(c or '').lower()))\n"
+        "NAMED = [l['class'].lower() for l in LINES if l['kind'] == 'retain']\n"
+        "TREES = [r for r in src['retain'].itertuples() if DANGER(r.q_class) and str(r.q_class).lower() not in NAMED]\n"
+        "FEAT = [f for f in FEAT if not (f['kind'] == 'retain' and any(f['id'] == r.q_id for r in TREES))]\n"
+        "for r in TREES:\n"
+        "    for k in BT.query(r.geometry, predicate='dwithin', distance=300):\n"
+        "        far = 2 * (r.q_tree_height or tallest(IDS[k])) if r.q_tree_height == r.q_tree_height else 2 * tallest(IDS[k])\n"
+        "        if BLK[IDS[k]].distance(r.geometry) >= far: continue\n"
+        "        rule = dict(id='danger-tree', kind='retain', reserve={'metres': far - 1}, management={'metres': 0}, machine_exclusion={'metres': 0}, measured_from='line', distance='horizontal')\n"
+        "        FEAT.append(dict(kind='retain', facts=dict(r.q_facts), id=r.q_id, rule=rule, how='given', half=1.0, geom=r.geometry, runs=[(r.geometry, far - 1, 0)], varies=False, block=IDS[k]))\n"
+        "LIMITS = [l for l in LINES if l['kind'] == 'power_lines']",
+    ),
 ]
 
 
