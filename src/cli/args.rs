@@ -157,7 +157,7 @@ pub struct LayoutArgs {
 #[derive(Debug, Args)]
 pub struct PlanArgs {
     /// Folder of the plan that this one replaces: writes what changed, which sheets to print anew, and keeps the sheets of blocks
-    /// without news as they are
+    /// without news as they are. Strips of half-cut blocks keep their names, whatever notes came since
     #[arg(long, value_name = "DIR")]
     pub replaces: Option<PathBuf>,
     /// Number of this plan, for its sheets
