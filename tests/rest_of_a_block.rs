@@ -398,7 +398,7 @@ fn what_comes_when_some_is_cut_takes_no_strip_from_its_place() {
                             .map(|c| c.x)
                             .fold(f64::MIN, f64::max);
                         let beyond = rectangle(far - 25.0, -1e4, far + 10.0, 1e4);
-                        let kept = difference(&whole.shape, &[beyond.clone()]);
+                        let kept = difference(&whole.shape, std::slice::from_ref(&beyond));
                         now.came_later.shape = Some(block.shape.clone());
                         now.shape = block.frame.leave_polygons(&kept);
                         intersection(&whole.shape, &[beyond])
@@ -455,7 +455,7 @@ fn what_comes_when_some_is_cut_takes_no_strip_from_its_place() {
             println!(
                 "{stops} stops; laid out anew, {renamed} would have new names; {short} shares not made up; {wayless:?} pieces without a way before and after; {other} by the other overlay"
             );
-            assert!(stops >= 2 * blocks as usize, "{stops}");
+            assert!(stops >= 2 * blocks, "{stops}");
             assert!(2 * renamed > stops, "{renamed}");
             assert!(4 * short <= stops, "{short}");
         },
