@@ -627,3 +627,42 @@ fn maps_say_notes_in_french() {
     let svg = std::fs::read_to_string(folder.join("out/maps/A-1.svg")).unwrap();
     assert!(svg.contains("Note de terrain") && svg.contains(">nid<"));
 }
+
+/// A circle of 60 m about the nest that nobody knew of when the plan was made is cut by it.
+#[test]
+fn audits_and_comparisons_hold_what_is_cut_against_notes() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    small_project(folder);
+    let notes = gpx(&[waypoint(150.0, 120.0, "<name>Nest 1</name>")]);
+    write(folder, "notes.gpx", &notes);
+    assert_eq!(lay_out(folder, "plan", &["-q"]).code, 0);
+    let audit = ["audit", "project.toml", "--plan", "plan/layout.gpkg", "-q"];
+    let failed = |out: &str, more: &[&str]| -> Vec<String> {
+        let ended = run(folder, &[&audit[..], &["--out", out], more].concat());
+        assert!(
+            matches!(ended.code, 0 | 3),
+            "{} {}",
+            ended.code,
+            ended.stderr
+        );
+        let rows = table(&folder.join(out).join("compliance.csv"));
+        let failed = rows.into_iter().filter(|row| row["status"] == "fail");
+        failed.map(|row| row["rule_id"].clone()).collect()
+    };
+    assert!(failed("without", &[]).is_empty());
+    let found = failed("with", &["--notes", "notes.gpx"]);
+    assert!(
+        found.contains(&"reserve:retain-any".to_owned()),
+        "{found:?}"
+    );
+    let kept = |more: &[&str]| {
+        let ended = run(
+            folder,
+            &[&["layout", "project.toml", "--compare", "--json"], more].concat(),
+        );
+        let rows: serde_json::Value = serde_json::from_str(&ended.stdout).unwrap();
+        rows.to_string()
+    };
+    assert_ne!(kept(&[]), kept(&["--notes", "notes.gpx"]));
+}

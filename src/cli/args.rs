@@ -132,7 +132,7 @@ pub struct LayoutArgs {
     pub cut: Vec<PathBuf>,
     /// Notes taken in the field, beside those of [notes] in the project file: GPX waypoints, routes and tracks, KML, or any
     /// format that layers may have. May be given several times; the project's table says what each kind of note becomes
-    #[arg(long, value_name = "FILE", conflicts_with = "compare")]
+    #[arg(long, value_name = "FILE")]
     pub notes: Vec<PathBuf>,
     /// Only these blocks
     #[arg(long, value_name = "ID,...", value_delimiter = ',', value_parser = id)]
@@ -213,6 +213,9 @@ pub struct AuditArgs {
     /// with a time). With --plan as well, the two are compared
     #[arg(long, value_name = "FILE")]
     pub as_cut: Option<PathBuf>,
+    /// Notes taken in the field, beside those of [notes] in the project file: what they keep, and where they move an edge, counts
+    #[arg(long, value_name = "FILE")]
+    pub notes: Vec<PathBuf>,
     /// Folder for the results: new, empty, or holding an earlier audit
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,

@@ -380,7 +380,10 @@ fn run_gather(args: &GatherArgs, talk: Talk) -> Ended {
 }
 
 fn run_compare(args: &LayoutArgs, talk: Talk) -> Ended {
-    let choices = project::load_choices(&args.project).map_err(user)?;
+    let mut choices = project::load_choices(&args.project).map_err(user)?;
+    for choice in &mut choices {
+        choice.project.add_notes(&args.notes).map_err(user)?;
+    }
     if let (Some(first), false) = (choices.first(), talk.quiet) {
         for warning in &first.project.warnings {
             terminal::say(&format!("warning: {warning}\n"));
@@ -399,7 +402,8 @@ fn run_compare(args: &LayoutArgs, talk: Talk) -> Ended {
 }
 
 fn run_audit(args: &AuditArgs, talk: Talk) -> Ended {
-    let project = load(&args.project, talk)?;
+    let mut project = load(&args.project, talk)?;
+    project.add_notes(&args.notes).map_err(user)?;
     let options = audit::options(args, talk.quiet, now());
     let outcome = batch::audit(&project, &options).map_err(whose_fault)?;
     if !talk.quiet {
