@@ -210,13 +210,7 @@ fn a_dangerous_tree_among_hazards_is_told_and_sheets_speak_french() {
     assert!(role.unwrap().message.contains("role `retain`"));
 
     let plan = plan_of(&settings(true), tree("arbre dangereux"));
-    let svg = blockwright::outputs::render(&plan, "Test", Language::French);
-    let tree = roxmltree::Document::parse(&svg).unwrap();
-    let texts = tree.descendants().filter(|node| node.is_text());
-    let words: Vec<&str> = texts
-        .flat_map(|node| node.text().unwrap().split_whitespace())
-        .collect();
-    let words = words.join(" ");
+    let words = in_memory::french_map(&plan);
     assert!(
         words.contains("arbre dangereux T-1 : personne ne travaille à moins de 60.0 m"),
         "{words}"

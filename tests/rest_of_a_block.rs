@@ -189,6 +189,15 @@ fn holds(whole: &BlockPlan, rest: &BlockPlan, cut: &[Polygon]) {
     );
 }
 
+/// What is made of a block among other features.
+fn among<T>(context: Context, features: &[Feature], make: impl Fn(Context) -> T) -> T {
+    let landbase = Landbase::new(features, context.rules, &context.settings.layout);
+    make(Context {
+        landbase: &landbase,
+        ..context
+    })
+}
+
 /// Hours of the sections of the whole, by what is left of each.
 fn hours_left(whole: &BlockPlan, cut: &[Polygon]) -> f64 {
     let hours = whole.sections.iter().map(|section| {
@@ -214,14 +223,11 @@ fn at_any_moment_the_rest_is_the_plan_less_what_is_cut() {
         |_| (),
         |batch, context, _| {
             let plan_of = |features: &[Feature], block: &SourceBlock| {
-                let landbase = Landbase::new(features, context.rules, &context.settings.layout);
-                let context = Context {
-                    landbase: &landbase,
-                    ..context
-                };
-                let mut plan = layout::lay_out(context, block).ok()?;
-                compliance::judge(context, block, &mut plan);
-                Some(plan)
+                among(context, features, |context| {
+                    let mut plan = layout::lay_out(context, block).ok()?;
+                    compliance::judge(context, block, &mut plan);
+                    Some(plan)
+                })
             };
             let (mut stops, mut on, mut worst, mut astride, mut lost) =
                 (0, 0, 0.0f64, 0.0f64, [0.0; 2]);
@@ -354,12 +360,9 @@ fn what_comes_when_some_is_cut_takes_no_strip_from_its_place() {
         |_| (),
         |batch, context, _| {
             let plan_of = |features: &[Feature], block: &SourceBlock| {
-                let landbase = Landbase::new(features, context.rules, &context.settings.layout);
-                let context = Context {
-                    landbase: &landbase,
-                    ..context
-                };
-                compliance::certified_plan(context, block, &OVERLAYS)
+                among(context, features, |context| {
+                    compliance::certified_plan(context, block, &OVERLAYS)
+                })
             };
             let (mut stops, mut renamed, mut short, mut wayless, mut other) = (0, 0, 0, [0; 2], 0);
             for block in &batch.blocks {

@@ -197,13 +197,7 @@ fn a_limit_in_frost_is_told_and_fails_nothing() {
     // On gentler ground there is nothing to say.
     assert!(told(&plan_of(rules, Some(&rising(0.15))), "slope-state").is_empty());
 
-    let svg = blockwright::outputs::render(&plan, "Test", Language::French);
-    let tree = roxmltree::Document::parse(&svg).unwrap();
-    let texts = tree.descendants().filter(|node| node.is_text());
-    let words: Vec<&str> = texts
-        .flat_map(|node| node.text().unwrap().split_whitespace())
-        .collect();
-    let words = words.join(" ");
+    let words = in_memory::french_map(&plan);
     assert!(
         words.contains("Sur sol gelé, l’abatteuse ne va pas en travers"),
         "{words}"

@@ -231,47 +231,34 @@ pub(super) struct Taken {
 
 impl Taken {
     pub(super) fn findings(&self, made_up_m2: f64) -> Vec<Finding> {
-        let finding = |rule_id: &str, verdict, measured: f64, unit, message: String| Finding {
-            rule_id: rule_id.to_owned(),
-            verdict,
-            measured: Some(measured),
-            required: None,
-            unit,
-            message,
-            source: "docs/algorithms.md, Rest of a block".to_owned(),
-            shape: None,
-        };
         let mut beyond = String::new();
-        if self.beyond_reach_m2 >= TOLD_M2 {
+        if self.beyond_reach_m2 >= rest::TOLD_M2 {
             beyond = format!(
                 "; {:.0} m2 beside it are out of reach and stay, too",
                 self.beyond_reach_m2
             );
         }
         let ha = hectares(self.cut_m2);
-        let mut found = vec![finding(
+        let mut found = vec![rest::finding(
             "came-later",
             Verdict::NotApplicable,
-            ha,
-            "ha",
+            (ha, "ha"),
             format!(
                 "what came after the strips were laid takes {ha:.2} ha of them: they keep their names and places, and end before it{beyond}"
             ),
+            None,
         )];
-        if self.retained_m2 >= TOLD_M2 {
-            let instead = match made_up_m2 > 0.0 {
-                true => format!("{made_up_m2:.0} m2 are left in its place, as patches"),
-                false => "it is reserve now, or no part of the block".to_owned(),
-            };
-            found.push(finding(
+        if self.retained_m2 >= rest::TOLD_M2 {
+            let instead = rest::instead(made_up_m2, "it is reserve now, or no part of the block");
+            found.push(rest::finding(
                 "retention-reserved",
                 Verdict::NotApplicable,
-                self.retained_m2,
-                "m2",
+                (self.retained_m2, "m2"),
                 format!(
                     "{:.0} m2 of corridors, patches and bands lie on ground that came to be kept later; {instead}",
                     self.retained_m2
                 ),
+                None,
             ));
         }
         found
@@ -280,8 +267,6 @@ impl Taken {
 
 /// As far beside what came bands of management zones may be added, m: own judgement, about three strips.
 const BESIDE_M: f64 = 50.0;
-/// Less is what rounding leaves of a common edge.
-const TOLD_M2: f64 = 0.5;
 
 impl WriteUp<'_> {
     /// Takes what came later out of all that was laid. Lines keep half the machine's width off it, and what can then not be reached

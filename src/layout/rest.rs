@@ -122,16 +122,17 @@ pub fn stretches_of(line: &LineString, stretches: &[[f64; 2]]) -> Vec<LineString
 }
 
 /// Less is what rounding leaves of a common edge.
-const TOLD_M2: f64 = 0.5;
+pub const TOLD_M2: f64 = 0.5;
 
-/// What is said of ground that was cut before this plan.
-/// `kept` was to stay and is cut, and so many m2 are left standing in its place.
-pub fn findings(
-    cut: &[Polygon],
-    (kept, made_up_m2): (Vec<Polygon>, f64),
-    reserved_m2: f64,
-) -> Vec<Finding> {
-    let finding = |rule_id: &str, verdict, (measured, unit), message, shape| Finding {
+/// What is measured of a half-cut block.
+pub fn finding(
+    rule_id: &str,
+    verdict: Verdict,
+    (measured, unit): (f64, &'static str),
+    message: String,
+    shape: Option<Geometry>,
+) -> Finding {
+    Finding {
         rule_id: rule_id.to_owned(),
         verdict,
         measured: Some(measured),
@@ -140,7 +141,24 @@ pub fn findings(
         message,
         source: "docs/algorithms.md, Rest of a block".to_owned(),
         shape,
-    };
+    }
+}
+
+/// What stands in the place of retention that is lost, in words.
+pub fn instead(made_up_m2: f64, otherwise: &str) -> String {
+    match made_up_m2 > 0.0 {
+        true => format!("{made_up_m2:.0} m2 are left in its place, as patches"),
+        false => otherwise.to_owned(),
+    }
+}
+
+/// What is said of ground that was cut before this plan.
+/// `kept` was to stay and is cut, and so many m2 are left standing in its place.
+pub fn findings(
+    cut: &[Polygon],
+    (kept, made_up_m2): (Vec<Polygon>, f64),
+    reserved_m2: f64,
+) -> Vec<Finding> {
     let cut_ha = hectares(cut.iter().map(polygon_area).sum());
     let mut found = vec![finding(
         "cut-before",
@@ -152,10 +170,7 @@ pub fn findings(
         None,
     )];
     let kept_m2: f64 = kept.iter().map(polygon_area).sum();
-    let instead = match made_up_m2 > 0.0 {
-        true => format!("{made_up_m2:.0} m2 are left in its place, as patches"),
-        false => "shares are of what really stands".to_owned(),
-    };
+    let instead = instead(made_up_m2, "shares are of what really stands");
     if kept_m2 >= TOLD_M2 {
         found.push(finding(
             "retention-cut",

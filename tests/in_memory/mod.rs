@@ -217,3 +217,14 @@ pub fn twenty() -> StandTable {
         class(0.4, 0.6, 3.0, 1.6),
     ])
 }
+
+/// All words of a plan's French map, with single blanks between.
+pub fn french_map(plan: &BlockPlan) -> String {
+    let svg = blockwright::outputs::render(plan, "Test", Language::French);
+    let tree = roxmltree::Document::parse(&svg).unwrap();
+    let texts = tree.descendants().filter(|node| node.is_text());
+    let words: Vec<&str> = texts
+        .flat_map(|node| node.text().unwrap().split_whitespace())
+        .collect();
+    words.join(" ")
+}
