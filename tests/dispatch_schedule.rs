@@ -40,8 +40,9 @@ fn any_problem() -> impl Strategy<Value = Problem> {
         prop::collection::vec(machine, 1..4),
         2..7i64,
         prop::collection::vec(prop::option::of(0.0..0.6f64), 8),
+        prop::collection::vec(prop::option::of((0..7i64, 1..6i64)), 5),
     )
-        .prop_map(|(blocks, machines, days, slopes)| {
+        .prop_map(|(blocks, machines, days, slopes, windows)| {
             let blocks = (0..)
                 .zip(blocks)
                 .map(|(at, (text, hours, place, open, priority))| {
@@ -51,6 +52,12 @@ fn any_problem() -> impl Strategy<Value = Problem> {
                     block.priority = priority;
                     for unit in &mut block.units {
                         unit.slope = slopes[(unit.order as usize + at) % slopes.len()];
+                        // By half days, so that one may close at noon.
+                        if let Some((from, long)) = windows[(unit.order as usize + at) % 5] {
+                            let own = stretch(from * DAY, from * DAY + long * DAY / 2);
+                            block.windows.push(vec![own]);
+                            unit.window = Some(block.windows.len() - 1);
+                        }
                     }
                     // Light that is not quite the same everywhere.
                     for light in &mut block.light {
@@ -114,6 +121,34 @@ fn moves_in_the_dark_cost_no_daylight() {
     let by_hand = Some(DAY + 9 * H);
     assert_eq!(solved.plan.finish, by_hand);
     assert_eq!(solved.bound.finish, by_hand, "{}", solved.bound.because);
+}
+
+/// By hand: of two strips of a block the first is closed until the third day. A machine that works 8 to 16 o'clock does the
+/// other block meanwhile, comes back on the third day, and is done after 2 h and 2 h more.
+#[test]
+fn what_is_closed_holds_up_its_block_and_no_other() {
+    let mut first = block("A", "d d", 2.0, [0.0, 0.0], 5);
+    first.windows = vec![vec![stretch(2 * DAY, 6 * DAY)]];
+    first.units[0].window = Some(0);
+    let other = block("B", "d d", 4.0, [0.0, 0.0], 5);
+    let machines = vec![machine("M", shifts(5, 8, 8), 1000)];
+    let one = problem(5, vec![first.clone(), other], machines, 1);
+    let solved = schedule::solve(&one);
+    assert_eq!(faults(&one, &solved.plan), Vec::<String>::new());
+    assert_eq!(schedule::check(&one, &solved.plan), Vec::<String>::new());
+    assert_eq!(solved.plan.finish, Some(2 * DAY + 12 * H));
+    assert_eq!(schedule::held_up(&first), Vec::<usize>::new());
+    // Closed for all of the period, it holds up what comes after it.
+    first.windows = vec![vec![]];
+    assert_eq!(schedule::held_up(&first), [0, 1]);
+    first.units[0].window = None;
+    first.units[1].window = Some(0);
+    assert_eq!(schedule::held_up(&first), [1]);
+    // A plan that cuts there nevertheless is found out.
+    let mut wrong = one.clone();
+    wrong.blocks[0].windows = vec![vec![stretch(3 * DAY, 6 * DAY)]];
+    let told = schedule::check(&wrong, &solved.plan);
+    assert!(told.iter().any(|own| own.contains("is closed")), "{told:?}");
 }
 
 #[test]

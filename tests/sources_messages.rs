@@ -5,7 +5,7 @@ mod sources_support;
 use std::fmt::Write as _;
 
 use blockwright::geometry::area::area;
-use blockwright::model::LayerKind;
+use blockwright::model::{LayerKind, OpenDays};
 use blockwright::project::LayerSource;
 use blockwright::rulebook::{
     Citation, Distance, MeasuredFrom, ReadStatus, RoadUse, RuleLine, Width,
@@ -441,6 +441,8 @@ fn unreadable_numbers_and_unknown_classes() {
             measured_from: MeasuredFrom::default(),
             channel_up_to_m: None,
             road_use: RoadUse::default(),
+            days: OpenDays::default(),
+            window_within_m: 0.0,
             citation: Citation {
                 text: "test".to_owned(),
                 status: ReadStatus::Project,

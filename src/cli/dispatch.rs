@@ -51,6 +51,9 @@ pub fn outcome_json(dispatched: &Dispatched, out: &Path) -> Value {
     })
 }
 
+/// Blocks with closed ground that are told in words.
+const CLOSED_SHOWN: usize = 8;
+
 pub fn words(dispatched: &Dispatched, out: &Path) -> String {
     let (span, bound, gap) = figures(dispatched);
     let plan = &dispatched.solved.plan;
@@ -79,6 +82,18 @@ pub fn words(dispatched: &Dispatched, out: &Path) -> String {
         plan.moving_s as f64 / 3600.0,
         dispatched.outlook.unused_night_s() as f64 / 3600.0
     );
+    let closed = (dispatched.set_aside.iter()).filter(|own| own.code == "closed");
+    let count = closed.clone().count();
+    for own in closed.take(CLOSED_SHOWN) {
+        let _ = writeln!(text, "block {}: {}", own.block_id, own.why);
+    }
+    if count > CLOSED_SHOWN {
+        let _ = writeln!(
+            text,
+            "and {} more blocks with closed ground: set_aside.csv",
+            count - CLOSED_SHOWN
+        );
+    }
     for warning in dispatched
         .outlook
         .warnings

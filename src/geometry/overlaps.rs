@@ -214,6 +214,7 @@ mod tests {
             pattern: None,
             portfolio: None,
             outlets: vec![],
+            windows: Default::default(),
             repaired_m2: 0.0,
             scale: 1.0,
             geodesic_m2: 0.0,

@@ -9,6 +9,7 @@ mod slope;
 mod slope_classes;
 mod stocking;
 mod stretches;
+mod windows;
 
 use geo::Coord;
 use rstar::RTree;
@@ -138,6 +139,8 @@ pub struct Landbase<'a> {
     trees: Vec<(LayerKind, f64, RTree<Indexed>)>,
     settings: &'a LayoutSettings,
     stand_rasters: Option<&'a dyn StandSource>,
+    /// Kinds of which some feature says when ground may be worked, with the farthest that a rule for it reaches.
+    with_days: Vec<(LayerKind, f64)>,
 }
 
 impl<'a> Landbase<'a> {
@@ -171,19 +174,27 @@ impl<'a> Landbase<'a> {
             })
             .collect();
         let mut trees = Vec::new();
+        let mut with_days = Vec::new();
         for kind in LayerKind::ALL {
             let mut entries = Vec::new();
             let mut widest_m = 0.0f64;
+            let mut days_m: Option<f64> = None;
             for (index, feature) in features
                 .iter()
                 .enumerate()
                 .filter(|(_, feature)| feature.kind == kind)
             {
                 widest_m = widest_m.max(radius(feature, &demands[index], settings));
+                let rule = demands[index].rule;
+                if windows::speaks_of_days(feature, rule) {
+                    let own_m = rule.map_or(0.0, |rule| rule.window_within_m);
+                    days_m = Some(days_m.map_or(own_m, |most_m| most_m.max(own_m)));
+                }
                 index_feature(index as u32, feature, &mut entries);
             }
             if !entries.is_empty() {
                 trees.push((kind, widest_m, RTree::bulk_load(entries)));
+                with_days.extend(days_m.map(|most_m| (kind, most_m)));
             }
         }
         Landbase {
@@ -192,6 +203,7 @@ impl<'a> Landbase<'a> {
             trees,
             settings,
             stand_rasters: None,
+            with_days,
         }
     }
 

@@ -317,6 +317,7 @@ pub fn freed(block: &SourceBlock) -> SourceBlock {
     SourceBlock {
         azimuth_deg: None,
         outlets: vec![],
+        windows: Default::default(),
         ..block.clone()
     }
 }

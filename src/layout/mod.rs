@@ -55,6 +55,7 @@ mod travel;
 mod tree_share;
 pub mod tree_spacing;
 mod whole_sections;
+mod windows;
 mod wood;
 mod working_order;
 mod write_up;
@@ -226,6 +227,7 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         plan.findings.push(by_hand::compared(&fixed, &plan, free));
     }
     people::tell(context, &near, &mut plan);
+    windows::tell(context, block, &mut plan);
     Ok(plan)
 }
 

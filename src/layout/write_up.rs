@@ -287,6 +287,7 @@ pub fn plan(
         power_lines: ground.zones.power_lines.clone(),
         falling: FallingArea::default(),
         people: vec![],
+        windows: vec![],
         zones: sound_zones(&ground.zones.list, &felled.0, &block.frame),
         parts: notes,
         strips: work.strips,

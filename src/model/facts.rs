@@ -35,6 +35,11 @@ impl Facts {
     /// Of a patch that may stay: how much it is worth.
     pub const SCORE: &str = "score";
 
+    /// Names of windows, and between which days ground is open.
+    pub const WINDOW: &str = "window";
+    pub const OPEN_FROM: &str = "open_from";
+    pub const OPEN_UNTIL: &str = "open_until";
+
     /// Of a road or hazard: whether other people are or pass there.
     pub const PEOPLE: &str = "people";
 

@@ -10,6 +10,7 @@ use super::facts::{Fact, Facts};
 use super::ground_frame::GroundFrame;
 use super::stand_table::StandTable;
 use super::words::Word;
+use super::work_window::WindowWords;
 
 /// The role a layer plays. The order is the order of outputs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -84,6 +85,14 @@ impl LayerKind {
             LayerKind::SlopeClasses => "slope_classes",
             LayerKind::Felled => "felled",
         }
+    }
+
+    /// Whether its features can say when ground is open.
+    pub fn takes_windows(self) -> bool {
+        !matches!(
+            self,
+            LayerKind::StripLines | LayerKind::SlopeClasses | LayerKind::Felled
+        )
     }
 
     pub fn from_key(key: &str) -> Option<LayerKind> {
@@ -188,6 +197,8 @@ pub struct SourceBlock {
     pub portfolio: Option<String>,
     /// Ids of the roads and landings that its wood is to go to; empty: any.
     pub outlets: Vec<String>,
+    /// When it is open, as its layer has it.
+    pub windows: WindowWords,
     /// Area moved by the repair, in square metres; 0 when the rings were sound.
     pub repaired_m2: f64,
     /// Point scale of the CRS at the block, grid length over ground length.

@@ -23,6 +23,7 @@ mod time_model;
 mod track;
 mod wind;
 mod words;
+mod work_window;
 
 pub use calibration::*;
 pub use changes::*;
@@ -45,3 +46,4 @@ pub use time_model::*;
 pub use track::*;
 pub use wind::*;
 pub use words::Word;
+pub use work_window::*;

@@ -14,6 +14,7 @@ use super::problem::told;
 use super::stand_table::{Treatment, TreesLeft};
 use super::wind::BlockWind;
 use super::words::{self, Word};
+use super::work_window::{OpenDays, WindowNote};
 
 /// Overall verdict on a block.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -348,6 +349,12 @@ pub struct Section {
     pub bunch_share: Option<f64>,
     /// Mean height of the trees, m; None without a raster of heights.
     pub tree_height_m: Option<f64>,
+    /// The days on which it may be worked.
+    #[serde(default)]
+    pub open: OpenDays,
+    /// The windows that say so, by their place in those of the plan.
+    #[serde(default)]
+    pub windows: Vec<usize>,
 }
 
 impl Section {
@@ -372,6 +379,8 @@ impl Section {
             treated: None,
             bunch_share: None,
             tree_height_m: None,
+            open: OpenDays::default(),
+            windows: vec![],
         }
     }
 }
@@ -826,6 +835,9 @@ pub struct BlockPlan {
     /// Roads, trails, dwellings and work sites nearer than that to what is cut.
     #[serde(default)]
     pub people: Vec<PeopleNote>,
+    /// The days on which ground of it may be worked, by whoever says so.
+    #[serde(default)]
+    pub windows: Vec<WindowNote>,
     pub findings: Vec<Finding>,
     pub compliance: Vec<ComplianceRow>,
     pub rungs: RungCount,
@@ -939,6 +951,17 @@ impl BlockPlan {
     pub fn share_left(&self) -> Option<f64> {
         let unknown = self.trees_left.is_some_and(|trees| trees.counted.is_none());
         (!unknown).then_some(self.retention_share)
+    }
+
+    /// What people call the windows that a section comes under, each once.
+    pub fn windows_of(&self, section: &Section) -> Vec<String> {
+        let own = section.windows.iter();
+        let mut labels: Vec<String> = own
+            .filter_map(|&at| Some(self.windows.get(at)?.label()))
+            .collect();
+        labels.sort();
+        labels.dedup();
+        labels
     }
 
     /// A setting by its number.

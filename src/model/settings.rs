@@ -4,8 +4,10 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use super::SlopeRules;
-use super::{MachineCosts, OutputSettings, TimeKind, TimeModel, TimeParts, Utilisation, Wind};
+use super::{
+    MachineCosts, OutputSettings, SlopeRules, TimeKind, TimeModel, TimeParts, Utilisation, Wind,
+    WorkWindows,
+};
 use crate::units::FOOT_M;
 
 /// Everything the pure stages need to know besides geometry and rules.
@@ -18,6 +20,8 @@ pub struct Settings {
     /// None: the project does not say which wind throws trees.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub wind: Option<Wind>,
+    #[serde(skip_serializing_if = "WorkWindows::is_empty")]
+    pub windows: WorkWindows,
     #[serde(skip_serializing_if = "SlopeRules::says_nothing")]
     pub slopes: SlopeRules,
     pub outputs: OutputSettings,

@@ -35,6 +35,7 @@ const RETAINED: usize = 15;
 const NOTES: usize = 16;
 const POWER_LINES: usize = 17;
 const PEOPLE: usize = 18;
+const WINDOWS: usize = 19;
 
 /// In file order.
 pub(super) const LAYERS: &[LayerDef] = &[
@@ -193,6 +194,8 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("lost_basal_m2", Number),
             ("large_trees", Number),
             ("tree_height_m", Number),
+            ("open_days", Text),
+            ("windows", Text),
         ],
     },
     LayerDef {
@@ -385,6 +388,27 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("day_hours", Number),
             ("night_hours", Number),
             ("sections", Text),
+        ],
+    },
+    LayerDef {
+        name: "windows",
+        geometry: GeometryKind::Any,
+        description: "Ground that may be worked on some days only, by who says so",
+        fields: &[
+            ("block_id", Text),
+            ("window", Text),
+            ("days", Text),
+            ("source_id", Text),
+            ("source_layer", Text),
+            ("role", Text),
+            ("class", Text),
+            ("under", Text),
+            ("within_m", Number),
+            ("cut_ha", Number),
+            ("day_hours", Number),
+            ("night_hours", Number),
+            ("sections", Text),
+            ("source", Text),
         ],
     },
 ];
@@ -636,6 +660,7 @@ pub(super) fn write_block(package: &mut GeoPackage, plan: &BlockPlan) -> Result<
     write_settings(package, plan)?;
     write_power_lines(package, plan)?;
     write_people(package, plan)?;
+    write_windows(package, plan)?;
     write_notes(package, block_id, &plan.notes, frame)?;
     write_findings(package, block_id, &plan.findings, frame)
 }
@@ -790,17 +815,51 @@ pub(super) fn write_notes(
     Ok(())
 }
 
+/// `part-strip.piece/section`.
+fn section_name(id: PieceId, section_no: u32) -> String {
+    let PieceId {
+        part,
+        strip_no,
+        piece,
+    } = id;
+    format!("{part}-{strip_no}.{piece}/{section_no}")
+}
+
+fn write_windows(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputError> {
+    for note in &plan.windows {
+        let sections: Vec<String> = (note.sections.iter())
+            .map(|(id, section_no)| section_name(*id, *section_no))
+            .collect();
+        let (sections, days) = (sections.join(";"), note.days.to_string());
+        let shape = geo::Geometry::MultiPolygon(note.shape.clone());
+        package.row(
+            WINDOWS,
+            Some(&wkb::write(&plan.frame.leave_shape(&shape), [0.0; 2])),
+            &[
+                Value::Text(&plan.id),
+                Value::Text(&note.name),
+                Value::Text(&days),
+                Value::Text(&note.id),
+                Value::Text(&note.source_layer),
+                Value::Text(note.role),
+                Value::Text(&note.class),
+                Value::Text(note.under.key()),
+                Value::Number(note.within_m),
+                Value::Number(hectares(note.cut_m2)),
+                Value::Maybe(note.day_hours),
+                Value::Maybe(note.night_hours),
+                Value::Text(&sections),
+                Value::Text(&note.source),
+            ],
+        )?;
+    }
+    Ok(())
+}
+
 fn write_people(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputError> {
     for note in &plan.people {
         let sections: Vec<String> = (note.sections.iter())
-            .map(|own| {
-                let PieceId {
-                    part,
-                    strip_no,
-                    piece,
-                } = own.id;
-                format!("{part}-{strip_no}.{piece}/{}", own.section_no)
-            })
+            .map(|own| section_name(own.id, own.section_no))
             .collect();
         let sections = sections.join(";");
         package.row(
@@ -952,6 +1011,8 @@ fn write_sections(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
             }
             reasons.push_str(reason.key());
         }
+        let open_days = section.open.to_string();
+        let windows = plan.windows_of(section).join(";");
         let whole_m2 = section.shape.unsigned_area();
         for shape in &section.shape {
             let share = if section.shape.0.len() == 1 {
@@ -978,7 +1039,11 @@ fn write_sections(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
                 shared(plan.utilisation.scheduled_skidding(section.skid_hours)),
             ];
             values.extend(treated_values(section.treated, share));
-            values.push(Value::Maybe(section.tree_height_m));
+            values.extend([
+                Value::Maybe(section.tree_height_m),
+                Value::Text(&open_days),
+                Value::Text(&windows),
+            ]);
             package.row(
                 SECTIONS,
                 Some(&wkb::write_polygon(

@@ -40,6 +40,9 @@ pub struct ProjectFile {
     pub costs: CostsTable,
     /// The wind that throws trees.
     pub wind: Option<Spanned<WindTable>>,
+    /// Days on which ground may be worked, by name; layers name them.
+    #[serde(default)]
+    pub windows: BTreeMap<String, Spanned<WindowTable>>,
     /// Notes taken in the field.
     pub notes: Option<NotesTable>,
     /// Trees by stand, species and class of diameter.
@@ -154,6 +157,12 @@ pub struct LayerTable {
     pub pattern: Given<AttributeText>,
     /// Whether other people are or pass at a road or hazard.
     pub people: Given<AttributeText>,
+    /// Names of windows, keys of `[windows]`, parted by commas.
+    pub window: Given<AttributeText>,
+    /// First and last day on which it is open: `12-15` in every year, or with a year.
+    pub open_from: Given<AttributeText>,
+    /// See `open_from`.
+    pub open_until: Given<AttributeText>,
     /// Height of a stand's tallest trees.
     pub tree_height: Given<AttributeText>,
     /// What kind of power line it is, in your own words.
@@ -304,6 +313,14 @@ pub struct LineTable {
     pub machines: Option<bool>,
     /// Roads: whether they are cleared already.
     pub cleared: Option<bool>,
+    /// Spans of days outside which nothing is worked within `within`: `12-15/03-10` in every year, or with years.
+    #[serde(default)]
+    pub open: Vec<Spanned<String>>,
+    /// Spans of days in which nothing is worked within `within`.
+    #[serde(default)]
+    pub closed: Vec<Spanned<String>>,
+    /// How far around the feature `open` and `closed` hold.
+    pub within: Given<Length>,
     /// Where the figures are written; needed unless `[rules]` has a `source`.
     pub source: Given<String>,
 }
@@ -529,6 +546,24 @@ pub struct StandRastersTable {
     pub volume_m3_per_ha: Given<String>,
     /// A raster of the trees' mean height in metres, relative to the project file.
     pub height_m: Given<String>,
+}
+
+/// The days of one window, and where they are written.
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct WindowTable {
+    /// Spans of days outside which nothing is worked: `12-15/03-10` in every year, or with years.
+    #[serde(default)]
+    pub open: Vec<Spanned<String>>,
+    /// Spans of days in which nothing is worked.
+    #[serde(default)]
+    pub closed: Vec<Spanned<String>>,
+    /// Degree-days of frost that must have been measured first.
+    pub frost_degree_days: Given<f64>,
+    /// Around features that are no ground of a block, how far the window holds.
+    pub within: Given<Length>,
+    /// Where it is written.
+    pub source: Spanned<String>,
 }
 
 #[derive(Deserialize, JsonSchema)]

@@ -11,7 +11,7 @@ use super::plain_file::{Found, beside, look, why_not_plain};
 use super::resolve::{Context, crs};
 use super::settings::{MOST_STEMS_PER_HA, MOST_TREE_M3};
 use super::{Attribute, AttributeSource, LayerSource, ProjectError, Reason, SlopeUnit, Whose};
-use crate::model::{Facts, LayerKind};
+use crate::model::{DaySpan, Facts, LayerKind, WindowWords};
 use crate::rulebook::toml_text::{did_you_mean, nearest};
 use crate::rulebook::values::{Constant, Length, Written};
 use crate::rulebook::{KEPT_FACTS, RULED_KINDS, RoadUse, Rulebook};
@@ -35,6 +35,8 @@ pub struct Resolver<'a> {
     /// Key under `[layers]`.
     pub role: &'static str,
     pub look_for_files: bool,
+    /// Names of the project's windows.
+    pub windows: &'a [&'a str],
 }
 
 /// A path taken from the project file's folder, if it is plain and, should files be looked for, there.
@@ -237,6 +239,7 @@ impl Resolver<'_> {
         warnings: &mut Vec<String>,
     ) -> Result<Vec<(String, Attribute)>, ProjectError> {
         let mut facts = self.facts(kind, table, rules, warnings)?;
+        self.windows(kind, table, &mut facts, warnings)?;
         let people = self.attribute("people", &table.people, |_| Ok(()))?;
         if people.0.is_empty() {
             return Ok(facts);
@@ -251,6 +254,74 @@ impl Resolver<'_> {
         facts.retain(|(name, _)| name != Facts::PEOPLE);
         facts.push((Facts::PEOPLE.to_owned(), people));
         Ok(facts)
+    }
+
+    /// Adds where the windows of its features are read.
+    fn windows(
+        &self,
+        kind: LayerKind,
+        table: &LayerTable,
+        facts: &mut Vec<(String, Attribute)>,
+        warnings: &mut Vec<String>,
+    ) -> Result<(), ProjectError> {
+        let day = |key: &str, constant: &Spanned<Constant>| {
+            let written = constant.get_ref().0.to_string();
+            match DaySpan::between(&written, &written) {
+                Ok(_) => Ok(()),
+                Err(why) => {
+                    let (key, message) = (key.to_owned(), why.to_string());
+                    let reason = Reason::WrongValue { key, message };
+                    Err(self.context.error(constant.span(), reason))
+                }
+            }
+        };
+        let named = |constant: &Spanned<Constant>| {
+            let names = WindowWords {
+                names: Some(constant.get_ref().0.to_string()),
+                ..WindowWords::default()
+            };
+            let unknown = names.names().find(|name| !self.windows.contains(name));
+            unknown.map_or(Ok(()), |name| {
+                let reason = Reason::UnknownChoice {
+                    key: Facts::WINDOW.to_owned(),
+                    value: name.to_owned(),
+                    valid: self.windows.iter().map(|name| (*name).to_owned()).collect(),
+                };
+                Err(self.context.error(constant.span(), reason))
+            })
+        };
+        for (name, attribute) in [
+            (
+                Facts::WINDOW,
+                self.attribute(Facts::WINDOW, &table.window, named)?,
+            ),
+            (
+                Facts::OPEN_FROM,
+                self.attribute(Facts::OPEN_FROM, &table.open_from, |own| {
+                    day(Facts::OPEN_FROM, own)
+                })?,
+            ),
+            (
+                Facts::OPEN_UNTIL,
+                self.attribute(Facts::OPEN_UNTIL, &table.open_until, |own| {
+                    day(Facts::OPEN_UNTIL, own)
+                })?,
+            ),
+        ] {
+            if attribute.0.is_empty() {
+                continue;
+            }
+            if !kind.takes_windows() {
+                warnings.push(format!(
+                    "[layers.{}] `{name}` means nothing for this role and is not used",
+                    self.role
+                ));
+                continue;
+            }
+            facts.retain(|(own, _)| own != name);
+            facts.push((name.to_owned(), attribute));
+        }
+        Ok(())
     }
 
     /// A fact that no rule asks for is most likely misspelt: nothing would ever be derived from it.

@@ -25,6 +25,7 @@ mod slope_limits;
 mod terrain;
 mod time_model;
 mod wind;
+mod windows;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};

@@ -70,6 +70,7 @@ fn files(
         context,
         role: "notes",
         look_for_files,
+        windows: &[],
     };
     let one = |source: &Spanned<String>| -> Result<TableSource, ProjectError> {
         Ok(TableSource {

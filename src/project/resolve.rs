@@ -13,7 +13,7 @@ use super::{
     CalibrationSource, HoursTaken, Project, ProjectError, Reason, StandRasterSources, TableSource,
     TracksSource,
 };
-use super::{costs, notes, outputs, rules, settings, terrain, wind};
+use super::{costs, notes, outputs, rules, settings, terrain, wind, windows};
 use crate::model::{LONGEST_STOP_MIN, LayerKind, MachineKind, PlanMark};
 use crate::rulebook::values::{Length, Share};
 use crate::rulebook::{LIMITS_PRESET, Place};
@@ -91,6 +91,8 @@ pub fn resolve(
     let mut settings = settings::resolve(&context, &file.machine, &file.layout, &file.production)?;
     settings.costs = costs::resolve(&context, &file.costs)?;
     settings.wind = wind::resolve(&context, &file.wind)?;
+    settings.windows = windows::resolve(&context, &file.windows)?;
+    let windows: Vec<&str> = settings.windows.names().collect();
     settings.outputs = outputs::resolve(&context, &file.outputs)?;
     if settings.slopes.feller == Some(MachineKind::SteepGround) && file.machine.max_slope.is_none()
     {
@@ -113,6 +115,7 @@ pub fn resolve(
                 context: &context,
                 role: kind.key(),
                 look_for_files,
+                windows: &windows,
             };
             layers.push(source.layer(*kind, table, &rules, &mut warnings)?);
         }
@@ -138,6 +141,7 @@ pub fn resolve(
                 context: &context,
                 role: "stand_table",
                 look_for_files,
+                windows: &windows,
             };
             if !layers.iter().any(|layer| layer.kind == LayerKind::Stands) {
                 warnings
@@ -157,6 +161,7 @@ pub fn resolve(
                 context: &context,
                 role: "stand_rasters",
                 look_for_files,
+                windows: &windows,
             };
             let named = |source: &Option<Spanned<String>>| {
                 let named = |source: &Spanned<String>| -> Result<TableSource, ProjectError> {
@@ -189,6 +194,7 @@ pub fn resolve(
                 context: &context,
                 role: "calibration",
                 look_for_files,
+                windows: &windows,
             };
             let span = written.span();
             let written = written.get_ref();

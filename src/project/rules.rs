@@ -9,7 +9,7 @@ use super::block_rules::BlockFigures;
 use super::file::{LineTable, RulesTable, ShareText};
 use super::resolve::Context;
 use super::{ProjectError, Reason, RulesFile, rulebook_file};
-use crate::model::LayerKind;
+use crate::model::{LayerKind, OpenDays};
 use crate::rulebook::read::{Reader, Severity};
 use crate::rulebook::{
     BlockRules, Citation, Distance, MeasuredFrom, RULED_KINDS, ReadStatus, RoadUse, RuleLine,
@@ -136,7 +136,8 @@ fn lay_over(
     let base = rules.lines.iter().position(same);
     let says_use = kind == LayerKind::Roads
         && (written.decking.is_some() || written.machines.is_some() || written.cleared.is_some());
-    if base.is_none() && written.reserve.is_none() && !says_use {
+    let says_days = !(written.open.is_empty() && written.closed.is_empty());
+    if base.is_none() && written.reserve.is_none() && !says_use && !says_days {
         // A new line without a reserve would silently ask for nothing.
         let fault = crate::rulebook::TomlFault::MissingKey {
             key: "reserve".to_owned(),
@@ -163,6 +164,8 @@ fn lay_over(
             measured_from: MeasuredFrom::default(),
             channel_up_to_m: None,
             road_use: RoadUse::default(),
+            days: OpenDays::default(),
+            window_within_m: 0.0,
             citation: Citation {
                 text: String::new(),
                 status: ReadStatus::Project,
@@ -237,6 +240,14 @@ fn lay_over(
         line.road_use = road_use.or(line.road_use);
         given.push("decking, machines or cleared");
     }
+    if says_days {
+        line.days = reader.days(&written.open, &written.closed);
+        given.push("open or closed");
+    }
+    if let Some(within) = &written.within {
+        line.window_within_m = reader.width_length(within);
+        given.push("within");
+    }
     line.origin = reader.origin_of(&written.class.span());
     let faults = reader.faults.into_iter();
     if let Some(fault) = faults.min_by_key(|fault| (Reverse(fault.severity), fault.span.start)) {
@@ -287,7 +298,7 @@ fn lay_over(
         );
         let remedy =
             "give reserve, management, management_share, share_of, least_diameter, trees_per_length, machine_exclusion, distance, measured_from, when, \
-             channel_up_to or, for roads, decking, machines or cleared"
+             channel_up_to, open, closed or, for roads, decking, machines or cleared"
                 .to_owned();
         let reason = Reason::Contradiction { message, remedy };
         return Err(context.error(written.class.span(), reason));

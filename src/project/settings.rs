@@ -47,6 +47,7 @@ pub fn resolve(
         production: self::production(context, production)?,
         costs: Default::default(),
         wind: None,
+        windows: Default::default(),
         outputs: Default::default(),
     })
 }

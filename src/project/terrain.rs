@@ -19,6 +19,7 @@ pub fn resolve(
         context,
         role: "terrain",
         look_for_files,
+        windows: &[],
     };
     let one = |source: &crate::rulebook::spanned::Spanned<String>| {
         Ok(TerrainFile {

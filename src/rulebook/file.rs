@@ -194,6 +194,14 @@ pub struct LineTable {
     pub machines: Option<bool>,
     /// Roads: whether they are cleared already, so that nothing is felled there.
     pub cleared: Option<bool>,
+    /// Spans of days outside which nothing is worked within `within`: `12-15/03-10` in every year, or with years.
+    #[serde(default)]
+    pub open: Vec<Spanned<String>>,
+    /// Spans of days in which nothing is worked within `within`.
+    #[serde(default)]
+    pub closed: Vec<Spanned<String>>,
+    /// How far around the feature `open` and `closed` hold.
+    pub within: Given<Length>,
     /// Id of the check value that the figure is compared with.
     pub cites: Given<String>,
     /// Short name of the document, a key of `[documents]`.

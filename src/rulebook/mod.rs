@@ -24,7 +24,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use crate::model::{DANGER_TREE, Fact, Facts, Feature, LayerKind, names_danger_tree};
+use crate::model::{DANGER_TREE, Fact, Facts, Feature, LayerKind, OpenDays, names_danger_tree};
 
 pub use crate::model::TreeUnit;
 pub use block::{BlockRules, Influence, Occupancy, ShareOf, TrailWidth};
@@ -114,9 +114,18 @@ pub struct RuleLine {
     pub channel_up_to_m: Option<f64>,
     /// Of roads: how they may be used.
     pub road_use: RoadUse,
+    /// The days on which ground within `window_within_m` of it may be worked.
+    #[serde(skip_serializing_if = "OpenDays::is_always")]
+    pub days: OpenDays,
+    #[serde(skip_serializing_if = "is_nothing")]
+    pub window_within_m: f64,
     pub citation: Citation,
     /// Which file and line of it the rule comes from, for example `preset bc-fppr, line 34`.
     pub origin: String,
+}
+
+fn is_nothing(metres: &f64) -> bool {
+    *metres == 0.0
 }
 
 /// How a road may be used; None: not said.
@@ -233,6 +242,8 @@ impl Rulebook {
             measured_from: MeasuredFrom::default(),
             channel_up_to_m: None,
             road_use: RoadUse::default(),
+            days: OpenDays::default(),
+            window_within_m: 0.0,
             citation: Citation {
                 text: "layer retain of the project".to_owned(),
                 status: ReadStatus::Project,

@@ -10,6 +10,7 @@ use super::file::*;
 use super::toml_text::{Place, did_you_mean};
 use super::values::{Area, Length, Share};
 use super::*;
+use crate::model::{DaySpan, SpanError};
 use crate::units::{HECTARE_M2, LengthUnit, parse_length};
 
 /// Widest distance that is believed; beyond it a unit is wrong.
@@ -357,6 +358,11 @@ impl<'a> Reader<'a> {
                 machines: table.machines,
                 cleared: table.cleared,
             },
+            days: self.days(&table.open, &table.closed),
+            window_within_m: table
+                .within
+                .as_ref()
+                .map_or(0.0, |width| self.width_length(width)),
             citation: self.citation(citation_keys!(table)),
             origin: self.origin_of(&span),
         }
@@ -379,6 +385,21 @@ impl<'a> Reader<'a> {
         let trees = TreeUnit::ALL.map(|unit| (unit.key(), Some(TreeCount { unit, least_m: 0.0 })));
         let choices: Vec<_> = [("area", None)].into_iter().chain(trees).collect();
         self.choice("share_of", written, &choices)
+    }
+
+    /// The days on which ground may be worked.
+    pub fn days(&mut self, open: &[Spanned<String>], closed: &[Spanned<String>]) -> OpenDays {
+        let mut spans = |written: &[Spanned<String>]| -> Vec<DaySpan> {
+            let mut found = Vec::new();
+            for span in written {
+                match span.get_ref().parse() {
+                    Ok(own) => found.push(own),
+                    Err(why) => self.fault(span.span(), "day", SpanError::to_string(&why)),
+                }
+            }
+            found
+        };
+        OpenDays::of_spans(spans(open), spans(closed))
     }
 
     pub fn trees_per_length(&mut self, written: &Spanned<TreesPerLengthTable>) -> TreesPerLength {

@@ -288,6 +288,14 @@ fn row(line: &RuleLine, sources: &mut Sources) -> Row<6> {
             let _ = write!(stands_for, "\n{}", if given { yes } else { no });
         }
     }
+    if !line.days.is_always() {
+        let _ = write!(
+            stands_for,
+            "\nworked within {} of it: {}",
+            metres(line.window_within_m),
+            line.days
+        );
+    }
     let is_none = |width: &Width| *width == Width::Metres(0.0);
     let or_dash = |width: &Width| {
         if is_none(width) {

@@ -57,9 +57,17 @@ pub fn check_skidding(
         if task.unit.is_some_and(too_steep) {
             told("skids on ground too steep for it");
         }
+        let block = &problem.blocks[task.block];
+        let is_closed = |unit: usize| {
+            let open = block.units.get(unit).and_then(|unit| block.window(unit));
+            open.is_some_and(|open| !subtract(&[task.span], open).is_empty())
+        };
+        if task.unit.is_some_and(is_closed) {
+            told("skids on ground that is closed");
+        }
         let needs_light = |unit: usize| !its.night || by_day(task.block, unit);
         let lit = |light: &Stretch| light.from <= from && to <= light.to;
-        if task.unit.is_some_and(needs_light) && !problem.blocks[task.block].light.iter().any(lit) {
+        if task.unit.is_some_and(needs_light) && !block.light.iter().any(lit) {
             told("skids in the dark what must be skidded by day");
         }
     }
@@ -210,6 +218,15 @@ fn machine_rules(problem: &Problem, plan: &Plan, machine: usize, broken: &mut Ve
                 if !dark.is_empty() && (unit.class == ShiftClass::DayOnly || !its.night) {
                     broken.push(format!(
                         "{} cuts {:?} of block {} in the dark",
+                        its.name, unit.key, block.id
+                    ));
+                }
+                let closed = block
+                    .window(unit)
+                    .is_some_and(|open| !subtract(&[task.span], open).is_empty());
+                if closed {
+                    broken.push(format!(
+                        "{} cuts {:?} of block {} while its ground is closed",
                         its.name, unit.key, block.id
                     ));
                 }

@@ -3,7 +3,7 @@
 
 use super::Stretch;
 use super::problem::{Plan, Problem, Task, What, Window, Work, seconds_for, work_in};
-use super::queue::{Progress, Queue};
+use super::queue::{Next, Progress, Queue};
 use super::time::{Second, around, next_edge};
 use crate::model::ShiftClass;
 
@@ -44,7 +44,9 @@ impl Ground {
             .iter()
             .flat_map(|block| {
                 let light = block.light.iter().flat_map(|s| [s.from, s.to]);
-                light.chain([block.open.from, block.open.to])
+                let windows = block.windows.iter().flatten();
+                let windows = windows.flat_map(|s| [s.from, s.to]);
+                light.chain([block.open.from, block.open.to]).chain(windows)
             })
             .collect();
         edges.sort_unstable();
@@ -187,7 +189,9 @@ impl State<'_> {
         }
         let waits_here = self.at_block[machine].is_some_and(|block| {
             let left = self.ground.queues[block].left(&self.progress[block]);
-            left[0] > 0 && self.problem.blocks[block].open.contains(at)
+            left[0] > 0
+                && self.problem.blocks[block].open.contains(at)
+                && self.has_open_work(machine, block, at)
         });
         if !waits_here
             && let Some(block) = self.choose(machine, at, true)
@@ -216,17 +220,16 @@ impl State<'_> {
         let here = self.at_block[machine];
         let problem = self.problem;
         let its = &problem.machines[machine];
-        let unfinished_here =
-            here.is_some_and(|here| !self.ground.queues[here].is_done(&self.progress[here]));
+        let unfinished_here = here.is_some_and(|here| self.has_open_work(machine, here, at));
         let patient = self.wishes.patient && !ahead;
         let light_here = here.filter(|_| patient).and_then(|here| {
             let ground = &problem.blocks[here];
             let edge = next_edge(&ground.light, at)?;
-            let next = self.ground.queues[here].next(&self.progress[here], true, its);
+            let next = self.ground.queues[here].next(&self.progress[here], true, its, edge);
             let waits = around(&ground.light, at).is_none()
                 && self.taken_until[here] <= edge
                 && ground.open.contains(edge)
-                && next.is_some_and(|(_, class, _)| class == ShiftClass::DayOnly);
+                && next.is_some_and(|next| next.class == ShiftClass::DayOnly);
             waits.then_some(edge)
         });
         let mut best: Option<(Key, usize)> = None;
@@ -274,10 +277,10 @@ impl State<'_> {
             }
             let queue = &self.ground.queues[block];
             let progress = &self.progress[block];
-            let Some((_, class, _)) = queue.next(progress, light, its) else {
+            let Some(next) = queue.next(progress, light, its, moment) else {
                 continue;
             };
-            let needs_light = class == ShiftClass::DayOnly;
+            let needs_light = next.class == ShiftClass::DayOnly;
             if ahead && !needs_light {
                 continue;
             }
@@ -297,7 +300,7 @@ impl State<'_> {
                         let lasts = around(&ground.light, arrival).map_or(0, |s| s.to - arrival);
                         let enough = work_in(way * self.wishes.gain, 1000);
                         if lasts < way * self.wishes.gain
-                            || queue.ready(progress, true, its, enough) < enough
+                            || queue.ready(progress, true, its, (moment, enough)) < enough
                         {
                             continue;
                         }
@@ -311,7 +314,7 @@ impl State<'_> {
                     let gain = if unfinished_here { self.wishes.gain } else { 1 };
                     let enough = work_in((way * gain).max(1), 1000);
                     if unfinished_here && !self.wishes.roam_by_night
-                        || queue.ready(progress, false, its, enough) < enough
+                        || queue.ready(progress, false, its, (moment, enough)) < enough
                     {
                         continue;
                     }
@@ -337,6 +340,16 @@ impl State<'_> {
             }
         }
         best.map(|(_, block)| block)
+    }
+
+    /// Whether there is anything left in a block for a machine, by daylight, on ground that is open.
+    fn has_open_work(&self, machine: usize, block: usize, at: Second) -> bool {
+        let its = &self.problem.machines[machine];
+        let queue = &self.ground.queues[block];
+        let progress = &self.progress[block];
+        !queue.is_done(progress)
+            && (self.problem.blocks[block].windows.is_empty()
+                || queue.next(progress, true, its, at).is_some())
     }
 
     /// Seconds of moving to a block. Who has moved ahead and goes elsewhere after all is no sooner there than straight from
@@ -414,9 +427,16 @@ impl State<'_> {
         }
         let mut worked_by_day = None;
         while at < until {
-            let Some((chain, class, amount)) = queue.next(&self.progress[block], light, its) else {
+            let Some(next) = queue.next(&self.progress[block], light, its, at) else {
                 break;
             };
+            let Next {
+                chain,
+                class,
+                amount,
+                ..
+            } = next;
+            let until = next.until.map_or(until, |closes| closes.min(until));
             // Once only night-safe work is left by day, look around for day-only work elsewhere.
             if light
                 && self.wishes.roam_by_day

@@ -23,5 +23,6 @@ pub use problem::{
     Block, HOUR, Machine, Moves, Plan, Problem, STANDARD_PACE, SectionKey, Task, Unit, What,
     Window, Work, seconds_for, work_in,
 };
+pub use queue::held_up;
 pub use search::{Solved, solve};
 pub use time::{Second, Stretch};

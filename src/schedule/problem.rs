@@ -53,8 +53,17 @@ pub struct Block {
     /// A smaller number goes first.
     pub priority: i64,
     pub units: Vec<Unit>,
+    /// When ground that is not always open may be worked, each sorted.
+    pub windows: Vec<Vec<Stretch>>,
     /// Blocks so near that falling trees could hurt whoever works there: never cut at once. Sorted, without itself.
     pub near: Vec<usize>,
+}
+
+impl Block {
+    /// When a unit may be worked; None: always.
+    pub fn window(&self, unit: &Unit) -> Option<&[Stretch]> {
+        Some(self.windows.get(unit.window?)?)
+    }
 }
 
 /// A section that is still to be cut.
@@ -69,6 +78,8 @@ pub struct Unit {
     pub work: Work,
     /// No ground of the section is steeper, rise over run; None where no slopes are known.
     pub slope: Option<f64>,
+    /// Which of the block's windows it comes under; None: it is always open.
+    pub window: Option<usize>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]

@@ -9,6 +9,7 @@
 //! themselves, and so do tails. A body waits for its own head, a tail for its own body.
 
 use super::problem::{Block, Machine, Unit, Work};
+use super::time::{Second, Stretch, around};
 use crate::model::{ShiftClass, StripKind};
 
 pub const PREWORK: usize = 0;
@@ -22,6 +23,7 @@ pub struct Run {
     pub class: ShiftClass,
     kind: StripKind,
     slope: Option<f64>,
+    window: Option<usize>,
     /// Work of the chain up to its end.
     pub end: Work,
     /// Work of the chain before (heads for bodies, bodies for tails) that must be finished first.
@@ -49,6 +51,7 @@ impl Chain {
                 if last.class == unit.class
                     && last.kind == unit.kind
                     && last.slope == unit.slope
+                    && last.window == unit.window
                     && last.needs == needs =>
             {
                 last.end = end;
@@ -57,6 +60,7 @@ impl Chain {
                 class: unit.class,
                 kind: unit.kind,
                 slope: unit.slope,
+                window: unit.window,
                 end,
                 needs,
             }),
@@ -68,6 +72,18 @@ impl Chain {
 #[derive(Clone, Debug, Default)]
 pub struct Queue {
     pub chains: [Chain; 4],
+    windows: Vec<Vec<Stretch>>,
+}
+
+/// What a machine does next in a block.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Next {
+    pub chain: usize,
+    pub class: ShiftClass,
+    /// How much before something else may be next.
+    pub amount: Work,
+    /// When its ground is closed; None: it stays open.
+    pub until: Option<Second>,
 }
 
 /// How far each chain is cut, and the run it stands at.
@@ -79,7 +95,10 @@ pub struct Progress {
 
 impl Queue {
     pub fn new(block: &Block) -> Queue {
-        let mut queue = Queue::default();
+        let mut queue = Queue {
+            windows: block.windows.clone(),
+            ..Queue::default()
+        };
         let mut order: Vec<usize> = (0..block.units.len()).collect();
         order.sort_by_key(|&index| {
             let unit = &block.units[index];
@@ -152,44 +171,62 @@ impl Queue {
         ready.then_some(run)
     }
 
-    /// What a machine does next here: the chain, its shift class and how much before something else may be next.
-    /// Day-only work goes first by day.
+    /// When a run's ground closes again; None: it is closed at that moment.
+    fn open_until(&self, run: &Run, at: Second) -> Option<Option<Second>> {
+        let Some(window) = run.window else {
+            return Some(None);
+        };
+        let spans = self.windows.get(window).map_or(&[][..], |own| own);
+        around(spans, at).map(|span| Some(span.to))
+    }
+
+    /// What a machine does next here. Day-only work goes first by day; what is closed at that moment holds up what comes
+    /// after it.
     pub fn next(
         &self,
         progress: &Progress,
         light: bool,
         machine: &Machine,
-    ) -> Option<(usize, ShiftClass, Work)> {
+        at: Second,
+    ) -> Option<Next> {
         let may = |run: &Run| {
             machine.kinds.contains(&run.kind)
                 && run.slope.is_none_or(|slope| slope <= machine.max_slope)
         };
-        let amount = |chain: usize, run: &Run| run.end - progress.done[chain];
+        let next = |chain: usize, run: &Run| {
+            let until = self.open_until(run, at).filter(|_| may(run))?;
+            Some(Next {
+                chain,
+                class: run.class,
+                amount: run.end - progress.done[chain],
+                until,
+            })
+        };
         if !light {
             // Prework is never cut in the dark, and heads and tails are day-only.
             let run = self.front(BODIES, progress)?;
-            let fits = machine.night && run.class == ShiftClass::NightSafe && may(run);
-            return fits.then(|| (BODIES, run.class, amount(BODIES, run)));
+            let fits = machine.night && run.class == ShiftClass::NightSafe;
+            return next(BODIES, run).filter(|_| fits);
         }
         if let Some(run) = self.front(PREWORK, progress) {
-            return may(run).then(|| (PREWORK, run.class, amount(PREWORK, run)));
+            return next(PREWORK, run);
         }
         for chain in [HEADS, TAILS, BODIES] {
             if let Some(run) = self.front(chain, progress)
-                && may(run)
                 && (chain != BODIES || run.class == ShiftClass::DayOnly)
+                && let Some(next) = next(chain, run)
             {
-                return Some((chain, run.class, amount(chain, run)));
+                return Some(next);
             }
         }
-        let run = self.front(BODIES, progress).filter(|run| may(run))?;
-        let mut amount = amount(BODIES, run);
+        let run = self.front(BODIES, progress)?;
+        let mut next = next(BODIES, run)?;
         if let Some(tail) = self.chains[TAILS].runs.get(progress.run[TAILS])
             && tail.needs > progress.done[BODIES]
         {
-            amount = amount.min(tail.needs - progress.done[BODIES]);
+            next.amount = next.amount.min(tail.needs - progress.done[BODIES]);
         }
-        Some((BODIES, run.class, amount))
+        Some(next)
     }
 
     pub fn advance(&self, progress: &mut Progress, chain: usize, done: Work) {
@@ -203,20 +240,65 @@ impl Queue {
         }
     }
 
-    /// Work that can be cut without a break as things stand, up to `enough`: in the dark, or day-only work by day.
-    pub fn ready(&self, progress: &Progress, light: bool, machine: &Machine, enough: Work) -> Work {
+    /// Work that can be cut without a break as things stand at a moment, up to `enough`: in the dark, or day-only work by day.
+    pub fn ready(
+        &self,
+        progress: &Progress,
+        light: bool,
+        machine: &Machine,
+        (moment, enough): (Second, Work),
+    ) -> Work {
         let mut at = *progress;
         let mut sum = 0;
         while sum < enough {
-            let Some((chain, class, amount)) = self.next(&at, light, machine) else {
+            let Some(next) = self.next(&at, light, machine, moment) else {
                 break;
             };
-            if light && class == ShiftClass::NightSafe {
+            if light && next.class == ShiftClass::NightSafe {
                 break;
             }
-            sum += amount;
-            self.advance(&mut at, chain, amount);
+            sum += next.amount;
+            self.advance(&mut at, next.chain, next.amount);
         }
         sum
     }
+}
+
+/// Units that no machine could come to while the windows of the block last: ground that is closed for all of the period,
+/// and what comes after it in the order of work.
+pub fn held_up(block: &Block) -> Vec<usize> {
+    let always = |spans: &Vec<Stretch>| match spans.is_empty() {
+        true => vec![],
+        false => vec![Stretch::new(Second::MIN, Second::MAX)],
+    };
+    let opened = Block {
+        windows: block.windows.iter().map(always).collect(),
+        ..block.clone()
+    };
+    let queue = Queue::new(&opened);
+    let any = Machine {
+        name: String::new(),
+        kinds: vec![
+            StripKind::RoadClearing,
+            StripKind::BoundaryPass,
+            StripKind::Interior,
+        ],
+        max_slope: f64::INFINITY,
+        night: true,
+        windows: vec![],
+        service: vec![],
+        start: None,
+    };
+    let mut progress = Progress::default();
+    while let Some(next) = queue.next(&progress, true, &any, 0) {
+        queue.advance(&mut progress, next.chain, next.amount);
+    }
+    let chains = queue.chains.iter().zip(progress.done);
+    let left = chains.flat_map(|(chain, done)| {
+        let units = chain.units.iter();
+        units.filter(move |unit| unit.1 > done).map(|unit| unit.0)
+    });
+    let mut left: Vec<usize> = left.collect();
+    left.sort_unstable();
+    left
 }

@@ -112,8 +112,17 @@ pub fn follow(
         let in_dark = |wood: &Wood| its.night && !wood.by_day;
         let lit =
             |wood: &Wood| in_dark(wood) || around(&problem.blocks[wood.block].light, at).is_some();
+        let opening = |wood: &Wood| {
+            let block = &problem.blocks[wood.block];
+            block.window(&block.units[wood.unit])
+        };
+        let is_open =
+            |wood: &Wood, at: Second| opening(wood).is_none_or(|open| around(open, at).is_some());
         let ready = |wood: &Wood| {
-            wood.felled + its.min_lead_s <= at && lit(wood) && its.may_climb(wood.slope)
+            wood.felled + its.min_lead_s <= at
+                && lit(wood)
+                && is_open(wood, at)
+                && its.may_climb(wood.slope)
         };
         let way_to = |block: usize| {
             let from = match here[s] {
@@ -160,10 +169,12 @@ pub fn follow(
             let waiting = wood.iter().map(|wood| {
                 let dry = wood.felled + its.min_lead_s;
                 let light = next_edge(&problem.blocks[wood.block].light, at);
+                let opens = opening(wood).and_then(|open| next_edge(open, at));
                 if dry > at {
                     dry
                 } else {
-                    light.unwrap_or(now.span.to)
+                    let soon = [light, opens].into_iter().flatten().min();
+                    soon.unwrap_or(now.span.to)
                 }
             });
             let soon = waiting.chain(soon_here).chain(soon_there).min();
@@ -200,6 +211,13 @@ pub fn follow(
         if !in_dark(&wood[w]) {
             match around(&problem.blocks[block].light, at) {
                 Some(light) => until = until.min(light.to),
+                None => continue,
+            }
+        }
+        let own = &problem.blocks[block];
+        if let Some(open) = own.window(&own.units[unit]) {
+            match around(open, at) {
+                Some(open) => until = until.min(open.to),
                 None => continue,
             }
         }

@@ -21,7 +21,7 @@ use super::{Batch, InputFile, LayerReport, notes};
 use crate::geometry::area;
 use crate::model::{
     Fact, Facts, Feature, FieldNote, LayerKind, Pattern, Problem, ProblemCode, Shape, SourceBlock,
-    names_power_line,
+    WindowWords, names_power_line,
 };
 use crate::project::{LayerSource, Project};
 use crate::rulebook::{Channel, Match, RULED_KINDS, Unit};
@@ -34,6 +34,7 @@ struct Outline {
     azimuth_deg: Option<f64>,
     portfolio: Option<String>,
     outlets: Vec<String>,
+    windows: WindowWords,
     pattern: Option<Pattern>,
 }
 
@@ -238,6 +239,8 @@ impl<'a> Assembly<'a> {
                 continue;
             }
             let pattern = self.pattern(&desk, &id, raw.pattern.as_deref());
+            let facts = Facts(std::mem::take(&mut raw.facts));
+            self.complain_of_windows(&desk, &id, &facts);
             let block = Outline {
                 id,
                 shape,
@@ -246,6 +249,7 @@ impl<'a> Assembly<'a> {
                 portfolio: raw.portfolio,
                 outlets: ids(raw.outlet.as_deref()),
                 pattern,
+                windows: WindowWords::of(&facts),
             };
             self.place_block(&mut desk, block);
         }
@@ -269,6 +273,40 @@ impl<'a> Assembly<'a> {
             self.problem(&desk.label, id, remark, None, false);
         }
         known
+    }
+
+    /// Days and names that are not understood: nothing is worked there.
+    fn complain_of_windows(&mut self, desk: &Desk, id: &str, facts: &Facts) {
+        let words = WindowWords::of(facts);
+        let known: Vec<&str> = self.project.settings.windows.names().collect();
+        let mut told = Vec::new();
+        if let Err(why) = words.own_days() {
+            told.push((
+                format!("open_from, open_until: {why}"),
+                ProblemCode::BadNumber,
+            ));
+        }
+        for name in words.names().filter(|name| !known.contains(name)) {
+            let names = match known.is_empty() {
+                true => "the project has no [windows]".to_owned(),
+                false => format!("the project has `{}`", known.join("`, `")),
+            };
+            told.push((
+                format!("window: nobody defines `{name}`; {names}"),
+                ProblemCode::UnknownWord,
+            ));
+        }
+        for (message, code) in told {
+            let remark = Remark {
+                code,
+                place: None,
+                message: format!(
+                    "{message}; nobody knows when its ground is open, so no day is planned there"
+                ),
+                remedy: "correct the value, or add the window under [windows]".to_owned(),
+            };
+            self.problem(&desk.label, id, remark, None, false);
+        }
     }
 
     /// Names that are too long would stand in every row of the outputs.
@@ -335,6 +373,7 @@ impl<'a> Assembly<'a> {
             portfolio,
             outlets,
             pattern,
+            windows,
         } = outline;
         let at = shape
             .bounding_rect()
@@ -355,6 +394,7 @@ impl<'a> Assembly<'a> {
             pattern,
             portfolio,
             outlets,
+            windows,
             repaired_m2: repaired_m2 / (scale.east * scale.north),
             scale: scale.mean(),
             geodesic_m2,
@@ -685,6 +725,7 @@ impl Sorting<'_, '_> {
         if kind == LayerKind::PowerLines {
             line.into_facts(&mut facts);
         }
+        assembly.complain_of_windows(desk, &id, &facts);
         facts.0.shrink_to_fit();
         let rules = &assembly.project.rules;
         let is_line = shaped.shapes.iter().any(|s| matches!(s, Shape::Lines(_)));

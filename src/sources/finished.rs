@@ -17,7 +17,9 @@ use super::{limits, plain, sql};
 use crate::daylight::Place;
 use crate::geometry::area::Bounds;
 use crate::geometry::frame::map_polygons;
-use crate::model::{GroundFrame, Language, MachineKind, ShiftClass, StripKind};
+use crate::model::{
+    GroundFrame, Language, MachineKind, OpenDays, ShiftClass, SpanError, StripKind,
+};
 
 /// Why a folder holds no layout that can be read.
 #[derive(Debug, thiserror::Error)]
@@ -139,6 +141,10 @@ pub struct FinishedSection {
     pub skid_hours: Option<f64>,
     /// Of its piece, rise over run.
     pub cross_slope: Option<f64>,
+    /// The days on which it may be worked.
+    pub open: OpenDays,
+    /// What people call the windows that say so.
+    pub windows: Vec<String>,
     pub shape: MultiPolygon,
 }
 
@@ -259,6 +265,8 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
                     hours,
                     skid_hours,
                     cross_slope: line.cross_slope,
+                    open: row.open_days()?,
+                    windows: row.list("windows")?,
                     shape,
                 });
             }
@@ -679,6 +687,26 @@ impl Row<'_, '_> {
     }
 
     /// Hours of a kind, the scheduled ones where the layer has them.
+    /// Of a layout of an earlier version, any.
+    fn open_days(&self) -> Result<OpenDays, String> {
+        if !self.fields.contains_key("open_days") {
+            return Ok(OpenDays::default());
+        }
+        let written = self.text("open_days")?;
+        let days = written.parse();
+        days.map_err(|why: SpanError| format!("open_days: {why}"))
+    }
+
+    /// Words parted by `;`; none where a layout of an earlier version has no such attribute.
+    fn list(&self, name: &str) -> Result<Vec<String>, String> {
+        if !self.fields.contains_key(name) {
+            return Ok(vec![]);
+        }
+        let written = self.text(name)?;
+        let words = written.split(';').filter(|own| !own.is_empty());
+        Ok(words.map(str::to_owned).collect())
+    }
+
     fn scheduled(&self, name: &str) -> Result<Option<f64>, String> {
         let productive = self.number(name)?;
         let scheduled = format!("scheduled_{name}");

@@ -37,6 +37,7 @@ pub fn unit(kind: StripKind, order: u32, section_no: u32, class: ShiftClass, wor
         order,
         work,
         slope: None,
+        window: None,
     }
 }
 
@@ -64,6 +65,7 @@ pub fn block(id: &str, text: &str, hours: f64, place: [f64; 2], days: i64) -> Bl
         open: stretch(0, (days + 1) * DAY),
         priority: 0,
         units,
+        windows: vec![],
     }
 }
 
@@ -183,7 +185,9 @@ pub fn faults(problem: &Problem, plan: &Plan) -> Vec<String> {
         .flat_map(|task| [task.span.from, task.span.to])
         .chain(problem.blocks.iter().flat_map(|b| {
             let light = b.light.iter().flat_map(|s| [s.from, s.to]);
-            light.chain([b.open.from, b.open.to]).collect::<Vec<_>>()
+            let windows = b.windows.iter().flatten().flat_map(|s| [s.from, s.to]);
+            let light = light.chain([b.open.from, b.open.to]);
+            light.chain(windows).collect::<Vec<_>>()
         }))
         .collect();
     joints.sort_unstable();
@@ -227,6 +231,12 @@ pub fn faults(problem: &Problem, plan: &Plan) -> Vec<String> {
                 }
                 if !block.open.contains(at) {
                     faults.push(format!("{} is closed at {at}", block.id));
+                }
+                if cut
+                    .window
+                    .is_some_and(|own| !holds(&block.windows[own], at))
+                {
+                    faults.push(format!("ground of {} is closed at {at}", block.id));
                 }
                 if !machine.may_cut(cut) {
                     faults.push(format!("{} may not cut in {}", machine.name, block.id));

@@ -81,6 +81,7 @@ fn empty(id: &str) -> BlockPlan {
         decks: vec![],
         power_lines: vec![],
         falling: Default::default(),
+        windows: vec![],
         people: vec![],
         findings: vec![],
         compliance: vec![],
@@ -206,6 +207,8 @@ pub fn small(id: &str) -> BlockPlan {
             treated: None,
             bunch_share: None,
             tree_height_m: None,
+            open: Default::default(),
+            windows: vec![],
         });
     }
     plan.corridors = vec![Corridor {
@@ -437,6 +440,8 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             treated: None,
             bunch_share: None,
             tree_height_m: None,
+            open: Default::default(),
+            windows: vec![],
         });
         plan.sections.push(Section {
             id,
@@ -452,6 +457,8 @@ pub fn full(id: &str, width: f64, strips: u32) -> BlockPlan {
             treated: None,
             bunch_share: None,
             tree_height_m: None,
+            open: Default::default(),
+            windows: vec![],
         });
         for (number, shape) in cut(x1, 41.72, x0 + pitch, back).into_iter().enumerate() {
             plan.corridors.push(Corridor {

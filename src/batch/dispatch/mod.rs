@@ -128,7 +128,9 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         &mut breaches,
         &mut set_aside,
     )?;
-    if problem.blocks.iter().all(|block| block.units.is_empty()) && done.sections == 0 {
+    let closed = set_aside.iter().any(|own| own.code == "closed");
+    let nothing = problem.blocks.iter().all(|block| block.units.is_empty());
+    if nothing && done.sections == 0 && !closed {
         return Err(DispatchError::NoHours {
             layout: options.layout.clone(),
         });

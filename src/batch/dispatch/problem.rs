@@ -10,14 +10,14 @@ use crate::daylight;
 use crate::geometry::area::Bounds;
 use crate::geometry::distance::{SegmentIndex, boundary_segments, inside};
 use crate::landbase::{TREE_LENGTHS, UNKNOWN_TREE_M};
-use crate::model::{DayReason, StripKind};
+use crate::model::{DayReason, OpenDays, StripKind};
 use crate::outputs::dispatch::SetAside;
 use crate::project::{Crew, ProjectError, Reason};
 use crate::rulebook::spanned::Spanned;
 use crate::schedule::calendar::{self, Hours};
 use crate::schedule::outlook::{self, Warning};
 use crate::schedule::time::{intersect, whole_seconds};
-use crate::schedule::{Block, HOUR, Machine, Problem, SectionKey, Stretch, Unit, Work};
+use crate::schedule::{Block, HOUR, Machine, Problem, SectionKey, Stretch, Unit, Work, held_up};
 use crate::sources::{FinishedBlock, FinishedLayout, FinishedSection};
 
 /// How far machines keep apart where nobody says how tall the trees are, m: two of the trees that stand in for them.
@@ -220,6 +220,7 @@ pub(super) fn problem(
     for (index, (block, light)) in layout.blocks.iter().zip(hours.light).enumerate() {
         let (open, priority) = own.get(&index).copied().unwrap_or((period, 0));
         let mut units = Vec::new();
+        let mut windows = Windows::new(crew, options, period);
         let mut of = Vec::new();
         let known = left[index].iter().all(Option::is_some);
         if !known {
@@ -229,18 +230,25 @@ pub(super) fn problem(
             let Some(hours) = hours.filter(|hours| known && *hours > 0.0) else {
                 continue;
             };
-            units.push(unit(layout, block, section, hours));
+            let window = windows.of(section);
+            units.push(Unit {
+                window,
+                ..unit(layout, block, section, hours)
+            });
             of.push(at);
         }
-        blocks.push(Block {
+        let mut planned = Block {
             id: block.id.clone(),
             place: block.centre,
             light,
             open,
             priority,
             units,
+            windows: windows.spans,
             near: vec![],
-        });
+        };
+        set_aside.extend(closed(options, block, &mut planned, &mut of));
+        blocks.push(planned);
         sections.push(of);
     }
     for (block, near) in blocks.iter_mut().zip(near_blocks(layout)) {
@@ -356,7 +364,126 @@ fn unit(
         // A second at least, so that every section shows in the plan.
         work: ((hours * HOUR as f64).round() as Work).max(1000),
         slope: slope_of(layout, block, section),
+        window: None,
     }
+}
+
+/// Takes out of a block what its windows leave no day for in the period, with what comes after it, and tells of it.
+fn closed(
+    options: &DispatchOptions,
+    block: &FinishedBlock,
+    planned: &mut Block,
+    of: &mut Vec<usize>,
+) -> Option<SetAside> {
+    if planned.windows.is_empty() {
+        return None;
+    }
+    let held_up = held_up(planned);
+    let shut = |unit: usize| {
+        let open = planned.window(&planned.units[unit]);
+        open.is_some_and(<[Stretch]>::is_empty)
+    };
+    let (closed, behind): (Vec<usize>, Vec<usize>) = held_up.iter().partition(|&&at| shut(at));
+    let first = &block.sections[of[*closed.first()?]];
+    let hours = |units: &[usize]| {
+        let work: Work = units.iter().map(|&at| planned.units[at].work).sum();
+        work as f64 / HOUR as f64
+    };
+    let mut names: Vec<&str> = (closed.iter())
+        .flat_map(|&at| block.sections[of[at]].windows.iter().map(String::as_str))
+        .collect();
+    names.sort_unstable();
+    names.dedup();
+    let opens = match (first.open.is_unknown(), first.open.next(options.from)) {
+        (true, _) => "nobody knows yet when it opens".to_owned(),
+        (false, Some(date)) => format!("the first of it opens on {}", outlook::shown(date)),
+        (false, None) => "it never opens again".to_owned(),
+    };
+    let waits = match behind.is_empty() {
+        true => String::new(),
+        false => format!(
+            "; {:.1} h in {} sections that come after it in the order of work wait too",
+            hours(&behind),
+            behind.len()
+        ),
+    };
+    let told = SetAside {
+        block_id: block.id.clone(),
+        code: "closed",
+        why: format!(
+            "{:.1} h in {} sections lie on ground that is closed for all of the period ({}): {opens}{waits}",
+            hours(&closed),
+            closed.len(),
+            names.join(", ")
+        ),
+    };
+    let mut at = 0;
+    planned.units.retain(|_| {
+        at += 1;
+        held_up.binary_search(&(at - 1)).is_err()
+    });
+    let mut at = 0;
+    of.retain(|_| {
+        at += 1;
+        held_up.binary_search(&(at - 1)).is_err()
+    });
+    Some(told)
+}
+
+/// The different windows of a block's sections.
+struct Windows<'a> {
+    crew: &'a Crew,
+    options: &'a DispatchOptions,
+    period: Stretch,
+    days: Vec<OpenDays>,
+    spans: Vec<Vec<Stretch>>,
+}
+
+impl<'a> Windows<'a> {
+    fn new(crew: &'a Crew, options: &'a DispatchOptions, period: Stretch) -> Windows<'a> {
+        Windows {
+            crew,
+            options,
+            period,
+            days: vec![],
+            spans: vec![],
+        }
+    }
+
+    /// The place of a section's window; None: it is always open.
+    fn of(&mut self, section: &FinishedSection) -> Option<usize> {
+        if section.open.is_always() {
+            return None;
+        }
+        if let Some(held) = self.days.iter().position(|own| *own == section.open) {
+            return Some(held);
+        }
+        let spans = open_spans(self.crew, self.options, self.period, &section.open);
+        self.days.push(section.open.clone());
+        self.spans.push(spans);
+        Some(self.days.len() - 1)
+    }
+}
+
+/// From the midnight at which the first day begins to that at which the last ends, within the period.
+fn open_spans(
+    crew: &Crew,
+    options: &DispatchOptions,
+    period: Stretch,
+    open: &OpenDays,
+) -> Vec<Stretch> {
+    let midnight = |date: NaiveDate| calendar::second_of(crew.zone, date, NaiveTime::MIN);
+    // The night shift of the last date ends on another.
+    let days = options.days.saturating_add(3);
+    let dates = options.from.iter_days().take(days as usize);
+    let Some(last) = dates.last() else {
+        return vec![];
+    };
+    let spans = open.spans(options.from, last).into_iter();
+    let spans = spans.filter_map(|(first, last)| {
+        Some(Stretch::new(midnight(first), midnight(last.succ_opt()?)))
+    });
+    intersect(&spans.collect::<Vec<_>>(), &[period])
 }
 
 /// What the layout knows of a section's slope is on which side of the night limit it lies; what nobody knows may be as steep as any
@@ -402,6 +529,8 @@ mod tests {
             hours: Some(1.0),
             skid_hours: Some(1.0),
             cross_slope: None,
+            open: OpenDays::default(),
+            windows: vec![],
             shape: geo::MultiPolygon(vec![]),
         }
     }

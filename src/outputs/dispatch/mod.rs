@@ -79,11 +79,11 @@ pub struct Roster<'a> {
     pub done: DoneBefore,
 }
 
-/// A block that is not planned.
+/// A block that is not planned, or of which some is not.
 #[derive(Clone, Debug, PartialEq, serde::Serialize)]
 pub struct SetAside {
     pub block_id: String,
-    /// `unreadable-layout` or `no-hours`.
+    /// `unreadable-layout`, `no-hours`, or `closed` where only what its windows leave no day for is not planned.
     pub code: &'static str,
     pub why: String,
 }

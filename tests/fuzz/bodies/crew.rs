@@ -101,6 +101,8 @@ fn finished(id: &str) -> FinishedBlock {
         hours: Some(1.5),
         skid_hours: None,
         cross_slope: None,
+        open: Default::default(),
+        windows: vec![],
         shape: MultiPolygon(vec![]),
     };
     FinishedBlock {
@@ -215,7 +217,10 @@ fn block(number: u32, period: Stretch, light: Vec<Stretch>) -> Block {
         order,
         work: HOUR * i64::from(order),
         slope: Some(0.1 * f64::from(number)),
+        // Of the second block, what is cut last waits for the middle of the period.
+        window: (number == 1 && order == 4).then_some(0),
     };
+    let middle = period.from + period.seconds() / 2;
     let units = [
         (StripKind::RoadClearing, ShiftClass::DayOnly),
         (StripKind::BoundaryPass, ShiftClass::DayOnly),
@@ -230,5 +235,6 @@ fn block(number: u32, period: Stretch, light: Vec<Stretch>) -> Block {
         open: period,
         priority: 0,
         units: (1..).zip(units).map(unit).collect(),
+        windows: vec![vec![Stretch::new(middle, period.to)]],
     }
 }
