@@ -114,7 +114,7 @@ fn soft_ground_is_open_when_frozen() {
         panic!()
     };
     assert!(
-        message.starts_with("frozen: open 12-15/03-10: on soft_ground hollow, "),
+        message.starts_with("frozen: open from 15 Dec to 10 Mar: on soft_ground hollow, "),
         "{message}"
     );
     assert!(told(&plan, "window-never").is_empty() && told(&plan, "window-unknown").is_empty());
@@ -221,7 +221,10 @@ fn a_permit_closes_the_block_and_windows_may_leave_no_day() {
     let plan = plan_of(&settings(vec![]), &[road("R1", 0.0)], &permitted);
     let days: OpenDays = "open 2027-05-01/2027-09-30".parse().unwrap();
     assert!(plan.sections.iter().all(|section| section.open == days));
-    assert!(told(&plan, "window")[0].starts_with("open 2027-05-01/2027-09-30: the whole block, "));
+    assert!(
+        told(&plan, "window")[0]
+            .starts_with("open from 1 May 2027 to 30 Sep 2027: the whole block, ")
+    );
     // Frozen ground under a permit for the summer is never open.
     let own = named(
         LayerKind::SoftGround,
@@ -292,6 +295,7 @@ fn a_rule_can_carry_a_window() {
     let rule = rule.unwrap();
     rule.days = "closed 09-15/06-01".parse().unwrap();
     rule.window_within_m = 60.0;
+    let title = rule.title.clone();
     let stream = Feature {
         class: Some("S3".to_owned()),
         width_m: Some(2.0),
@@ -312,7 +316,7 @@ fn a_rule_can_carry_a_window() {
     let [note] = &plan.windows[..] else {
         panic!("{:?}", plan.windows)
     };
-    assert_eq!((&*note.name, note.within_m), ("stream-s3", 60.0));
+    assert_eq!((&*note.name, note.within_m), (&*title, 60.0));
     assert!(note.source.contains("BC-"), "{}", note.source);
     assert!(
         plan.sections

@@ -126,7 +126,7 @@ const SCHEMAS: [Schema; 16] = [
     Schema { name: "crossings", geometry: OGRwkbGeometryType::wkbPoint, mark: "CX", fields: &[("CROSSING_ID", TEXT), ("KIND", TEXT)] },
     Schema { name: "protected", geometry: AREAS, mark: "PA", fields: &[("AREA_ID", TEXT), ("KIND", TEXT)] },
     Schema { name: "brush", geometry: AREAS, mark: "BR", fields: &[("BRUSH_ID", TEXT)] },
-    Schema { name: "soft_ground", geometry: AREAS, mark: "SG", fields: &[("SOFT_ID", TEXT)] },
+    Schema { name: "soft_ground", geometry: AREAS, mark: "SG", fields: &[("SOFT_ID", TEXT), ("SEASON", TEXT)] },
     Schema { name: "hazards", geometry: LINES, mark: "HZ", fields: &[("HAZARD_ID", TEXT), ("KIND", TEXT)] },
     Schema { name: "stands", geometry: AREAS, mark: "SD", fields: &[("STAND_ID", TEXT), ("STEMS_HA", REAL), ("TREE_M3", REAL), ("HEIGHT_M", REAL)] },
     Schema { name: "retain", geometry: OGRwkbGeometryType::wkbPoint, mark: "KP", fields: &[("KEEP_ID", TEXT), ("KIND", TEXT), ("ACROSS_M", REAL), ("COUNTS", TEXT)] },
@@ -233,6 +233,10 @@ fn kept(block: &DemoBlock, number: u64) -> Option<(&'static str, Coord, Option<f
         _ => None,
     }
 }
+
+/// One of so many pieces of soft ground is worked in winter only.
+const FROZEN_EVERY: u64 = 41;
+const FROZEN_AT: u64 = 7;
 
 /// Every so many blocks a planner drew the line of a strip.
 const DRAWN_EVERY: u64 = 24;
@@ -368,7 +372,12 @@ impl Taker for Writer<'_> {
             self.area(Layer::Brush, &area.outline, &[])?;
         }
         for area in &scenery.soft_ground {
-            self.area(Layer::SoftGround, &area.outline, &[])?;
+            let number = self.written[Layer::SoftGround as usize] + 1;
+            let season = match number % FROZEN_EVERY {
+                FROZEN_AT => Value::Text("frozen"),
+                _ => Value::Null,
+            };
+            self.area(Layer::SoftGround, &area.outline, &[season])?;
         }
         for hazard in &scenery.hazards {
             let line = Geometry::LineString(hazard.line.clone());

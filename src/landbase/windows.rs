@@ -42,7 +42,7 @@ fn windows_of(near: &NearFeature, named: &WorkWindows) -> Vec<WorkWindow> {
     let mut windows = named.of(&WindowWords::of(&near.feature.facts));
     let rule = near.demand.rule.filter(|rule| !rule.days.is_always());
     windows.extend(rule.map(|rule| WorkWindow {
-        name: rule.id.clone(),
+        name: rule.title.clone(),
         days: rule.days.clone(),
         within_m: rule.window_within_m,
         source: rule.citation.text.clone(),

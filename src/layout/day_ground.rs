@@ -30,28 +30,43 @@ pub struct DayGround {
     areas: Vec<DayArea>,
     /// Reasons that hold everywhere.
     everywhere: Vec<DayReason>,
+    /// Ground under each window that holds on some ground only.
+    windows: Vec<Bounded>,
 }
 
 struct DayArea {
     reason: DayReason,
-    polygons: Vec<(Polygon, Bounds)>,
+    polygons: Bounded,
 }
 
-impl DayArea {
-    fn new(reason: DayReason, polygons: Vec<Polygon>) -> Option<DayArea> {
+/// Polygons with their boxes.
+struct Bounded(Vec<(Polygon, Bounds)>);
+
+impl Bounded {
+    fn new(polygons: Vec<Polygon>) -> Bounded {
         let bounded = |polygon: Polygon| {
             let bounds = Bounds::of(&polygon.exterior().0);
             (polygon, bounds)
         };
+        Bounded(polygons.into_iter().map(bounded).collect())
+    }
+
+    fn meeting(&self, bounds: &Bounds) -> Vec<Polygon> {
+        let near = self.0.iter().filter(|(_, own)| own.meets(bounds));
+        near.map(|(polygon, _)| polygon.clone()).collect()
+    }
+}
+
+impl DayArea {
+    fn new(reason: DayReason, polygons: Vec<Polygon>) -> Option<DayArea> {
         (!polygons.is_empty()).then(|| DayArea {
             reason,
-            polygons: polygons.into_iter().map(bounded).collect(),
+            polygons: Bounded::new(polygons),
         })
     }
 
     fn meeting(&self, bounds: &Bounds) -> Vec<Polygon> {
-        let near = self.polygons.iter().filter(|(_, own)| own.meets(bounds));
-        near.map(|(polygon, _)| polygon.clone()).collect()
+        self.polygons.meeting(bounds)
     }
 }
 
@@ -98,7 +113,30 @@ impl DayGround {
                 areas.extend(DayArea::new(DayReason::UnknownSlope, polygons.clone()));
             }
         }
-        DayGround { areas, everywhere }
+        DayGround {
+            areas,
+            everywhere,
+            windows: vec![],
+        }
+    }
+
+    /// The same with ground on which windows hold: it is parted from other ground, too.
+    pub fn with_windows(mut self, grounds: Vec<Vec<Polygon>>) -> DayGround {
+        self.windows = grounds.into_iter().map(Bounded::new).collect();
+        self
+    }
+
+    /// Where ground under windows begins and ends along an upright piece of this part's frame.
+    pub fn under_windows(&self, piece: &MultiPolygon) -> Vec<(f64, f64, usize)> {
+        let bounds = Bounds::of_polygons(piece);
+        let mut found = Vec::new();
+        for (window, ground) in self.windows.iter().enumerate() {
+            for part in intersection(piece, &ground.meeting(&bounds)).0 {
+                let bounds = Bounds::of(&part.exterior().0);
+                found.push((bounds.min.y, bounds.max.y, window));
+            }
+        }
+        found
     }
 
     /// What of it lies in the interior of a part, in the part's turned frame.
@@ -111,6 +149,12 @@ impl DayGround {
         DayGround {
             areas: self.areas.iter().filter_map(within).collect(),
             everywhere: self.everywhere.clone(),
+            windows: (self.windows.iter())
+                .map(|ground| {
+                    let here = intersection(interior, &ground.meeting(&bounds));
+                    Bounded::new(frame.enter_polygons(&here).0)
+                })
+                .collect(),
         }
     }
 

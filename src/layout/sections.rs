@@ -17,14 +17,54 @@ pub struct Stretch {
     pub high: f64,
     pub class: ShiftClass,
     pub reasons: Vec<DayReason>,
+    /// Which grounds under a window it meets, by their place in [`DayGround`].
+    pub windows: Vec<usize>,
 }
 
-/// Divides `low..high` by day-only stretches; a night-safe rest shorter than `least_m` joins its day-only neighbour.
-pub fn divide(low: f64, high: f64, day: &[(f64, f64, DayReason)], least_m: f64) -> Vec<Stretch> {
+/// Stretches under each window, grown so that neither they nor what is left between and beside them is shorter than
+/// `least_m`: what is too short to be worked by itself keeps the days of what it lies beside.
+fn under_windows(
+    low: f64,
+    high: f64,
+    found: &[(f64, f64, usize)],
+    least_m: f64,
+) -> Vec<(f64, f64, usize)> {
+    let mut grown: Vec<(f64, f64, usize)> = Vec::new();
+    let mut sorted = found.to_vec();
+    sorted.sort_by(|a, b| (a.2.cmp(&b.2)).then(a.0.total_cmp(&b.0)));
+    for (from, to, window) in sorted {
+        let more = ((least_m - (to - from)) / 2.0).max(0.0);
+        let (mut from, mut to) = (from - more, to + more);
+        if from < low + least_m {
+            from = low;
+        }
+        if to > high - least_m {
+            to = high;
+        }
+        match grown.last_mut() {
+            Some((_, last, own)) if *own == window && from < *last + least_m => {
+                *last = last.max(to);
+            }
+            _ => grown.push((from, to, window)),
+        }
+    }
+    grown
+}
+
+/// Divides `low..high` by day-only stretches and by stretches under windows; a night-safe rest shorter than `least_m` joins its
+/// day-only neighbour.
+pub fn divide(
+    (low, high): (f64, f64),
+    day: &[(f64, f64, DayReason)],
+    windows: &[(f64, f64, usize)],
+    least_m: f64,
+) -> Vec<Stretch> {
     let mut cuts = vec![low, high];
+    let windows = under_windows(low, high, windows, least_m);
     cuts.extend(
         day.iter()
             .flat_map(|&(a, b, _)| [a, b])
+            .chain(windows.iter().flat_map(|&(a, b, _)| [a, b]))
             .filter(|&y| y > low + 1e-6 && y < high - 1e-6),
     );
     cuts.sort_by(f64::total_cmp);
@@ -51,6 +91,14 @@ pub fn divide(low: f64, high: f64, day: &[(f64, f64, DayReason)], least_m: f64) 
                 high: w[1],
                 class,
                 reasons,
+                windows: {
+                    let here = windows
+                        .iter()
+                        .filter(|&&(a, b, _)| a <= middle && middle <= b);
+                    let mut own: Vec<usize> = here.map(|own| own.2).collect();
+                    own.dedup();
+                    own
+                },
             },
         );
     }
@@ -74,7 +122,7 @@ pub fn divide(low: f64, high: f64, day: &[(f64, f64, DayReason)], least_m: f64) 
 
 fn push_stretch(stretches: &mut Vec<Stretch>, next: Stretch) {
     match stretches.last_mut() {
-        Some(last) if last.class == next.class => {
+        Some(last) if last.class == next.class && last.windows == next.windows => {
             last.high = next.high;
             last.reasons.extend(next.reasons);
             last.reasons.sort();
@@ -94,10 +142,11 @@ pub struct PieceSection {
 pub fn of_piece(context: Context<'_>, ground: &DayGround, piece: &Piece) -> Vec<PieceSection> {
     let bounds = Bounds::of_polygons(&piece.shape);
     let day = ground.stretches(&piece.shape);
+    let windows = ground.under_windows(&piece.shape);
     let stretches = divide(
-        bounds.min.y,
-        bounds.max.y,
+        (bounds.min.y, bounds.max.y),
         &day,
+        &windows,
         context.settings.layout.section_min_m,
     );
     if stretches.len() == 1 {
@@ -173,7 +222,7 @@ mod tests {
             (40.0, 60.0, DayReason::SoftGround),
         ];
         let classes = |least_m: f64| -> Vec<(f64, f64, ShiftClass)> {
-            divide(0.0, 200.0, &day, least_m)
+            divide((0.0, 200.0), &day, &[], least_m)
                 .iter()
                 .map(|s| (s.low, s.high, s.class))
                 .collect()
@@ -191,7 +240,7 @@ mod tests {
             classes(20.0),
             vec![(0., 60., DayOnly), (60., 200., NightSafe)]
         );
-        let joined = divide(0.0, 200.0, &day, 20.0);
+        let joined = divide((0.0, 200.0), &day, &[], 20.0);
         assert_eq!(
             joined[0].reasons,
             vec![
@@ -203,8 +252,53 @@ mod tests {
     }
 
     #[test]
+    fn ground_under_a_window_is_a_section_of_its_own() {
+        let of = |found: &[(f64, f64, usize)]| -> Vec<(f64, f64, Vec<usize>)> {
+            let stretches = divide((0.0, 200.0), &[], found, 20.0).into_iter();
+            stretches
+                .map(|own| (own.low, own.high, own.windows))
+                .collect()
+        };
+        assert_eq!(
+            of(&[(60.0, 90.0, 0)]),
+            [(0., 60., vec![]), (60., 90., vec![0]), (90., 200., vec![])]
+        );
+        // A short one grows; what would be left at an end, or between two, is too short for itself.
+        assert_eq!(
+            of(&[(98.0, 102.0, 1)]),
+            [
+                (0., 90., vec![]),
+                (90., 110., vec![1]),
+                (110., 200., vec![])
+            ]
+        );
+        assert_eq!(
+            of(&[(12.0, 90.0, 0)]),
+            [(0., 90., vec![0]), (90., 200., vec![])]
+        );
+        assert_eq!(
+            of(&[(60.0, 90.0, 0), (100.0, 130.0, 0)]),
+            [
+                (0., 60., vec![]),
+                (60., 130., vec![0]),
+                (130., 200., vec![])
+            ]
+        );
+        assert_eq!(
+            of(&[(60.0, 130.0, 0), (90.0, 160.0, 1)]),
+            [
+                (0., 60., vec![]),
+                (60., 90., vec![0]),
+                (90., 130., vec![0, 1]),
+                (130., 160., vec![1]),
+                (160., 200., vec![])
+            ]
+        );
+    }
+
+    #[test]
     fn without_day_only_ground_the_whole_piece_is_night_safe() {
-        let whole = divide(0.0, 8.0, &[], 20.0);
+        let whole = divide((0.0, 8.0), &[], &[], 20.0);
         assert_eq!(whole.len(), 1);
         assert_eq!(whole[0].class, NightSafe);
     }

@@ -2,12 +2,13 @@
 
 use std::collections::BTreeMap;
 
-use geo::{MultiPolygon, Polygon};
+use geo::{InteriorPoint, MultiPolygon, Polygon};
 
 use super::Context;
 use crate::geometry::area::{Bounds, area};
 use crate::geometry::buffer::Source;
-use crate::geometry::overlay::{oriented, shared_area, union};
+use crate::geometry::overlay::{intersection, oriented, shared_area, union};
+use crate::geometry::sound::{sound_all, sound_geometry};
 use crate::landbase::NearFeature;
 use crate::model::*;
 
@@ -29,7 +30,8 @@ pub(super) fn tell(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPl
             class: String::new(),
         };
         let all = (0..plan.sections.len()).collect();
-        notes.extend(own.note(plan, window, UnderWindow::Block, all));
+        let whole = plan.shape.clone();
+        notes.extend(own.note(plan, window, UnderWindow::Block, (all, whole)));
     }
     let found = context.landbase.windows(&plan.frame, &bounds, named);
     let outlets = Outlets::of(plan, &found);
@@ -73,7 +75,7 @@ impl Owner<'_> {
         plan: &BlockPlan,
         window: WorkWindow,
         under: UnderWindow,
-        sections: Vec<usize>,
+        (sections, shape): (Vec<usize>, MultiPolygon),
     ) -> Option<WindowNote> {
         if sections.is_empty() {
             return None;
@@ -84,8 +86,6 @@ impl Owner<'_> {
             own.map(|section| section.hours)
                 .try_fold(0.0, |sum, hours| Some(sum + hours?))
         };
-        let ground: Vec<Polygon> = own().flat_map(|section| section.shape.0.clone()).collect();
-        let shape = union(&ground);
         Some(WindowNote {
             name: window.name,
             source_layer: self.source_layer.to_owned(),
@@ -99,8 +99,8 @@ impl Owner<'_> {
             sections: own().map(|own| (own.id, own.section_no)).collect(),
             day_hours: hours(ShiftClass::DayOnly),
             night_hours: hours(ShiftClass::NightSafe),
-            cut_m2: area(&shape),
-            shape,
+            cut_m2: own().map(|section| area(&section.shape)).sum(),
+            shape: sound_all(shape, &plan.frame),
         })
     }
 }
@@ -180,7 +180,7 @@ fn of_feature(
         LayerKind::Crossings => (UnderWindow::Crossing, &[OutletKind::Crossing]),
         _ => (UnderWindow::Ground, &[]),
     };
-    let ground = ground(context, plan, near, window.within_m);
+    let ground = ground(context, &plan.zones, near, window.within_m);
     let bounds = Bounds::of_polygons(&ground);
     let lies_there = |section: &Section| {
         !ground.0.is_empty()
@@ -190,21 +190,39 @@ fn of_feature(
     let sections = plan.sections.iter().enumerate().filter(|(_, section)| {
         outlets.goes_to(section.id.part, kinds, &feature.id) || lies_there(section)
     });
-    let sections = sections.map(|(index, _)| index).collect();
-    owner.note(plan, window.clone(), under, sections)
+    let sections: Vec<usize> = sections.map(|(index, _)| index).collect();
+    let mut shape = intersection(&plan.shape, &ground.0);
+    let goes_there = |part: &&PartNote| outlets.goes_to(part.part, kinds, &feature.id);
+    let whole = plan.parts.iter().filter(goes_there);
+    let whole: Vec<Polygon> = whole.flat_map(|part| part.shape.0.clone()).collect();
+    if !whole.is_empty() {
+        shape = union(&whole.into_iter().chain(shape.0).collect::<Vec<_>>());
+    }
+    owner.note(plan, window.clone(), under, (sections, shape))
+}
+
+/// Ground of a block on which windows hold, whatever is laid on it.
+pub(super) fn grounds(
+    context: Context<'_>,
+    block: &SourceBlock,
+    zones: &[Zone],
+) -> Vec<Vec<Polygon>> {
+    let bounds = Bounds::of_polygons(&block.frame.enter_polygons(&block.shape));
+    let named = &context.settings.windows;
+    let found = context.landbase.windows(&block.frame, &bounds, named);
+    let each = found.iter().flat_map(|(near, windows)| {
+        let all = windows.iter();
+        all.map(move |window| ground(context, zones, near, window.within_m).0)
+    });
+    each.filter(|ground| !ground.is_empty()).collect()
 }
 
 /// The ground on which a feature's window holds. A crossing has none; a road has what is cleared for it.
-fn ground(
-    context: Context<'_>,
-    plan: &BlockPlan,
-    near: &NearFeature,
-    within_m: f64,
-) -> MultiPolygon {
+fn ground(context: Context<'_>, zones: &[Zone], near: &NearFeature, within_m: f64) -> MultiPolygon {
     if near.feature.kind == LayerKind::Roads {
         let own =
             |zone: &&Zone| zone.kind == ZoneKind::RoadClearing && zone.source_id == near.feature.id;
-        let cleared = plan.zones.iter().filter(own);
+        let cleared = zones.iter().filter(own);
         let cleared: Vec<Polygon> = cleared.flat_map(|zone| zone.shape.0.clone()).collect();
         if within_m == 0.0 {
             return union(&cleared);
@@ -242,12 +260,12 @@ fn findings(plan: &BlockPlan) -> Vec<Finding> {
             false => format!(
                 "no day opens them: their windows leave none together, as in {} ({})",
                 piece(first),
-                first.open
+                first.open.spoken()
             ),
             true => format!(
                 "nobody knows yet when they are open, as {} ({}): no day is planned there until it is known",
                 piece(first),
-                first.open
+                first.open.spoken()
             ),
         };
         told.push(Finding {
@@ -258,7 +276,7 @@ fn findings(plan: &BlockPlan) -> Vec<Finding> {
             unit: "ha",
             message: format!("{} sections: {why}", sections.len()),
             source: "windows of the project and its layers".to_owned(),
-            shape: Some(geo::Geometry::MultiPolygon(MultiPolygon(ground))),
+            shape: sound_geometry(geo::Geometry::MultiPolygon(union(&ground)), &plan.frame),
         });
     }
     told
@@ -309,11 +327,12 @@ fn finding(note: &WindowNote) -> Finding {
         unit: "ha",
         message: format!(
             "{name}{}: {why}, {} sections, {:.2} ha, {hours}",
-            note.days,
+            note.days.spoken(),
             note.sections.len(),
             crate::units::hectares(note.cut_m2)
         ),
         source: note.source.clone(),
-        shape: Some(geo::Geometry::MultiPolygon(note.shape.clone())),
+        // A place: maps draw the ground itself in its own way.
+        shape: note.shape.interior_point().map(geo::Geometry::Point),
     }
 }

@@ -25,6 +25,7 @@ use super::tiers;
 use super::time_range;
 use super::timing;
 use super::whole_sections::{self, WholeSection};
+use super::windows;
 use super::wood::{self, Home};
 use super::working_order::{self, Drive, Ordered, StripDrive, Work};
 use crate::geometry::area::{Bounds, area, polygon_area};
@@ -83,7 +84,11 @@ pub fn plan(
         strips_count: 0,
         time_parts: None,
     };
-    let day = DayGround::of(context, ground, parts, &shape);
+    let day = DayGround::of(context, ground, parts, &shape).with_windows(windows::grounds(
+        context,
+        block,
+        &ground.zones.list,
+    ));
     work.road_clearing(clearing, &day);
     for part in parts {
         work.boundary_pass(part, &day);

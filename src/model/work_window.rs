@@ -58,6 +58,31 @@ impl DaySpan {
     }
 }
 
+impl DaySpan {
+    fn spoken(&self) -> String {
+        const MONTHS: [&str; 12] = [
+            "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
+        ];
+        let day = |day: &YearDay| {
+            let month = MONTHS
+                .get(day.month as usize - 1)
+                .copied()
+                .unwrap_or_default();
+            format!("{} {month}", day.day)
+        };
+        let date = |date: &NaiveDate| format!("{} {}", day(&YearDay::of(*date)), date.year());
+        match self {
+            DaySpan::Yearly(from, to) if from == to => format!("on {}", day(from)),
+            DaySpan::Yearly(from, to) => format!("from {} to {}", day(from), day(to)),
+            DaySpan::Once(Some(from), Some(to)) if from == to => format!("on {}", date(from)),
+            DaySpan::Once(Some(from), Some(to)) => format!("from {} to {}", date(from), date(to)),
+            DaySpan::Once(Some(from), None) => format!("from {} on", date(from)),
+            DaySpan::Once(None, Some(to)) => format!("until {}", date(to)),
+            DaySpan::Once(None, None) => "on any day".to_owned(),
+        }
+    }
+}
+
 /// Why words are no span of days.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum SpanError {
@@ -176,6 +201,21 @@ impl DayCondition {
         }
     }
 
+    fn spoken(&self) -> String {
+        let spans = |spans: &[DaySpan]| {
+            let told: Vec<String> = spans.iter().map(DaySpan::spoken).collect();
+            told.join(" and ")
+        };
+        match self {
+            DayCondition::Open(own) => format!("open {}", spans(own)),
+            DayCondition::Closed(own) => format!("closed {}", spans(own)),
+            DayCondition::Frost(sum) => {
+                format!("open once {sum} degree-days of frost are measured")
+            }
+            DayCondition::Unknown => "nobody knows when it is open".to_owned(),
+        }
+    }
+
     /// Whether it is not yet known when it allows work.
     pub fn is_unknown(&self) -> bool {
         matches!(self, DayCondition::Frost(_) | DayCondition::Unknown)
@@ -185,11 +225,17 @@ impl DayCondition {
 /// The days on which some ground is open: all conditions hold.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
-pub struct OpenDays(Vec<DayCondition>);
+pub struct OpenDays {
+    conditions: Vec<DayCondition>,
+    written: String,
+}
 
 impl OpenDays {
     pub fn new(conditions: Vec<DayCondition>) -> OpenDays {
-        let mut own = OpenDays(conditions);
+        let mut own = OpenDays {
+            conditions,
+            written: String::new(),
+        };
         own.sort();
         own
     }
@@ -207,38 +253,57 @@ impl OpenDays {
     }
 
     fn sort(&mut self) {
-        for condition in &mut self.0 {
+        for condition in &mut self.conditions {
             if let DayCondition::Open(spans) | DayCondition::Closed(spans) = condition {
                 spans.sort();
                 spans.dedup();
             }
         }
-        self.0
+        self.conditions
             .sort_by(|a, b| a.partial_cmp(b).unwrap_or(std::cmp::Ordering::Equal));
-        self.0.dedup();
+        self.conditions.dedup();
+        let shown: Vec<String> = self
+            .conditions
+            .iter()
+            .map(DayCondition::to_string)
+            .collect();
+        self.written = shown.join("; ");
+    }
+
+    /// `closed 2027-02-01/2027-02-14; open 11-01/11-20, 12-15/03-10`; nothing where it is always open.
+    pub fn written(&self) -> &str {
+        &self.written
+    }
+
+    /// As [`OpenDays::written`], in plain English: `open from 15 Dec to 10 Mar`.
+    pub fn spoken(&self) -> String {
+        let told: Vec<String> = self.conditions.iter().map(DayCondition::spoken).collect();
+        told.join("; ")
     }
 
     pub fn conditions(&self) -> &[DayCondition] {
-        &self.0
+        &self.conditions
     }
 
     /// Open on every day.
     pub fn is_always(&self) -> bool {
-        self.0.is_empty()
+        self.conditions.is_empty()
     }
 
     pub fn is_open(&self, date: NaiveDate) -> bool {
-        self.0.iter().all(|condition| condition.allows(date))
+        self.conditions
+            .iter()
+            .all(|condition| condition.allows(date))
     }
 
     /// Whether nobody knows yet when it is open.
     pub fn is_unknown(&self) -> bool {
-        self.0.iter().any(DayCondition::is_unknown)
+        self.conditions.iter().any(DayCondition::is_unknown)
     }
 
     /// Open where both are.
     pub fn and(&mut self, other: &OpenDays) {
-        self.0.extend_from_slice(&other.0);
+        self.conditions.extend_from_slice(&other.conditions);
         self.sort();
     }
 
@@ -278,10 +343,13 @@ impl OpenDays {
 
     /// Its dates and the days after them, sorted.
     fn dates(&self) -> Vec<NaiveDate> {
-        let spans = self.0.iter().flat_map(|condition| match condition {
-            DayCondition::Open(spans) | DayCondition::Closed(spans) => &spans[..],
-            DayCondition::Frost(_) | DayCondition::Unknown => &[],
-        });
+        let spans = self
+            .conditions
+            .iter()
+            .flat_map(|condition| match condition {
+                DayCondition::Open(spans) | DayCondition::Closed(spans) => &spans[..],
+                DayCondition::Frost(_) | DayCondition::Unknown => &[],
+            });
         let ends = spans.flat_map(|span| match span {
             DaySpan::Yearly(..) => [None, None],
             DaySpan::Once(from, to) => [*from, *to],
@@ -297,31 +365,31 @@ impl OpenDays {
     }
 }
 
-impl fmt::Display for OpenDays {
-    /// `open 12-15/03-10, 11-01/11-20; closed 2027-02-01/2027-02-14`; nothing where it is always open.
+impl fmt::Display for DayCondition {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        for (k, condition) in self.0.iter().enumerate() {
-            if k > 0 {
-                write!(f, "; ")?;
-            }
-            let spans = |spans: &[DaySpan]| {
-                let told: Vec<String> = spans.iter().map(DaySpan::to_string).collect();
-                told.join(", ")
-            };
-            match condition {
-                DayCondition::Open(own) => write!(f, "open {}", spans(own))?,
-                DayCondition::Closed(own) => write!(f, "closed {}", spans(own))?,
-                DayCondition::Frost(degree_days) => write!(f, "frost {degree_days}")?,
-                DayCondition::Unknown => write!(f, "unknown")?,
-            }
+        let spans = |spans: &[DaySpan]| {
+            let told: Vec<String> = spans.iter().map(DaySpan::to_string).collect();
+            told.join(", ")
+        };
+        match self {
+            DayCondition::Open(own) => write!(f, "open {}", spans(own)),
+            DayCondition::Closed(own) => write!(f, "closed {}", spans(own)),
+            DayCondition::Frost(degree_days) => write!(f, "frost {degree_days}"),
+            DayCondition::Unknown => write!(f, "unknown"),
         }
-        Ok(())
+    }
+}
+
+impl fmt::Display for OpenDays {
+    /// As [`OpenDays::written`].
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.written)
     }
 }
 
 impl From<OpenDays> for String {
     fn from(days: OpenDays) -> String {
-        days.to_string()
+        days.written
     }
 }
 
@@ -512,6 +580,11 @@ pub struct WindowNote {
 }
 
 impl WindowNote {
+    /// Whether a map shows where it holds: not of what the whole block has.
+    pub fn is_drawn(&self) -> bool {
+        self.under != UnderWindow::Block
+    }
+
     /// What people call it: its name, or the feature whose dates it has.
     pub fn label(&self) -> String {
         match self.name.is_empty() {
@@ -597,6 +670,27 @@ mod tests {
             let shown = days(written).to_string();
             assert_eq!(days(&shown), days(written));
             assert_eq!(shown.len(), written.len(), "{shown}");
+        }
+    }
+
+    #[test]
+    fn days_are_spoken_plainly() {
+        for (written, spoken) in [
+            ("open 12-15/03-10", "open from 15 Dec to 10 Mar"),
+            (
+                "closed 04-15/08-15, 2027-03-01/..",
+                "closed from 15 Apr to 15 Aug and from 1 Mar 2027 on",
+            ),
+            (
+                "open ../2027-09-30; frost 150",
+                "open until 30 Sep 2027; open once 150 degree-days of frost are measured",
+            ),
+            (
+                "closed 2027-07-14/2027-07-14, 07-01",
+                "closed on 1 Jul and on 14 Jul 2027",
+            ),
+        ] {
+            assert_eq!(days(written).spoken(), spoken);
         }
     }
 

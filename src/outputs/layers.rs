@@ -830,7 +830,7 @@ fn write_windows(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outpu
         let sections: Vec<String> = (note.sections.iter())
             .map(|(id, section_no)| section_name(*id, *section_no))
             .collect();
-        let (sections, days) = (sections.join(";"), note.days.to_string());
+        let sections = sections.join(";");
         let shape = geo::Geometry::MultiPolygon(note.shape.clone());
         package.row(
             WINDOWS,
@@ -838,7 +838,7 @@ fn write_windows(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outpu
             &[
                 Value::Text(&plan.id),
                 Value::Text(&note.name),
-                Value::Text(&days),
+                Value::Text(note.days.written()),
                 Value::Text(&note.id),
                 Value::Text(&note.source_layer),
                 Value::Text(note.role),
@@ -1011,7 +1011,6 @@ fn write_sections(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
             }
             reasons.push_str(reason.key());
         }
-        let open_days = section.open.to_string();
         let windows = plan.windows_of(section).join(";");
         let whole_m2 = section.shape.unsigned_area();
         for shape in &section.shape {
@@ -1041,7 +1040,7 @@ fn write_sections(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
             values.extend(treated_values(section.treated, share));
             values.extend([
                 Value::Maybe(section.tree_height_m),
-                Value::Text(&open_days),
+                Value::Text(section.open.written()),
                 Value::Text(&windows),
             ]);
             package.row(

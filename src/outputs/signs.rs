@@ -3,9 +3,9 @@
 
 use std::collections::BTreeMap;
 
-use geo::{Coord, Geometry, InteriorPoint, Intersects, LineString, Rect};
+use geo::{Coord, Geometry, InteriorPoint, Intersects, LineString, MultiPolygon, Polygon, Rect};
 
-use crate::geometry::area::rings;
+use crate::geometry::area::{polygon_area, rings};
 use crate::geometry::distance::point_segment;
 use crate::geometry::shared_edge;
 use crate::model::{
@@ -39,6 +39,13 @@ pub fn note_place(note: &PlanNote) -> Option<Coord> {
         Geometry::MultiPoint(points) => points.0.first().map(|point| point.0),
         shape => shape.interior_point().map(|point| point.0),
     }
+}
+
+/// A place inside the largest of some polygons.
+pub fn middle(shape: &MultiPolygon) -> Option<Coord> {
+    let largest = |a: &&Polygon, b: &&Polygon| polygon_area(a).total_cmp(&polygon_area(b));
+    let own = shape.0.iter().max_by(largest)?;
+    own.interior_point().map(|point| point.0)
 }
 
 /// Lines and outlines of notes of the field.

@@ -355,6 +355,15 @@ fn layers(words: &text::Words) -> Vec<Layer> {
                 ],
             }],
         ),
+        layer(
+            "windows",
+            "",
+            vec![line(
+                "",
+                words.legend_window,
+                pen(style::BROWN, 2.2, &[7.0, 3.0]),
+            )],
+        ),
     ]
 }
 

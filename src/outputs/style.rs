@@ -1,7 +1,7 @@
 //! Colours and hatches of the map sheets.
 //!
 //! Colours are those of Okabe & Ito, "Color Universal Design" (2008), safe for colour-blind eyes; greys are the
-//! `Greys` scheme of ColorBrewer (Harrower & Brewer 2003). No meaning rests on colour alone: each kind of ground has a
+//! `Greys` scheme of ColorBrewer (Harrower & Brewer 2003), the brown one end of its `BrBG`. No meaning rests on colour alone: each kind of ground has a
 //! hatch, dash or tone of its own that stays legible in black and white.
 
 pub const BLACK: &str = "#000000";
@@ -17,6 +17,7 @@ pub const GREY_PALE: &str = "#f0f0f0";
 pub const GREY_LIGHT: &str = "#d9d9d9";
 pub const GREY_MIDDLE: &str = "#737373";
 pub const GREY_DARK: &str = "#252525";
+pub const BROWN: &str = "#8c510a";
 
 /// How one kind of ground is drawn: a fill below, a hatch above, an outline.
 #[derive(Clone, Copy, Debug)]
@@ -93,6 +94,12 @@ pub const PEOPLE_UNKNOWN: Ground = ground(
     "",
     "",
     r##"stroke="#D55E00" stroke-width="2.4" stroke-dasharray="2 4""##,
+);
+/// Ground that may be worked on some days only.
+pub const WINDOW: Ground = ground(
+    "",
+    "",
+    r##"stroke="#8c510a" stroke-width="2.2" stroke-dasharray="7 3""##,
 );
 pub const CROSSING: Ground = ground(
     r##"fill="#ffffff" fill-opacity=".85""##,
@@ -226,6 +233,7 @@ mod tests {
             GREY_LIGHT,
             GREY_MIDDLE,
             GREY_DARK,
+            BROWN,
         ];
         let mut text = DEFS.to_owned();
         for ground in [
@@ -240,6 +248,7 @@ mod tests {
             LIMIT_OF_APPROACH,
             POWER_LINE,
             PEOPLE,
+            WINDOW,
             CROSSING,
             STRIP_IN,
             STRIP_OUT,

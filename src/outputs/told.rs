@@ -2,7 +2,13 @@
 
 use std::borrow::Cow;
 
-use crate::model::{BlockPlan, Finding, Language, PeopleNote, PowerLineNote, Verdict, Zone};
+use chrono::{Datelike, NaiveDate};
+use geo::InteriorPoint;
+
+use crate::model::{
+    BlockPlan, DayCondition, DaySpan, Finding, Language, OpenDays, PeopleNote, PowerLineNote,
+    UnderWindow, Verdict, WindowNote, YearDay, Zone,
+};
 use crate::units::{Percent, hectares};
 
 /// What a finding of a plan says; of other rules, and in English, its own message.
@@ -34,6 +40,23 @@ fn french(plan: &BlockPlan, finding: &Finding) -> Option<String> {
                 None => measured(finding),
             }
         }
+        "window" => {
+            let own = |note: &&WindowNote| {
+                let place = note.shape.interior_point().map(geo::Geometry::Point);
+                finding.source == note.source
+                    && finding.shape == place
+                    && finding.message.contains(&note.days.spoken())
+            };
+            Some(window(plan.windows.iter().find(own)?))
+        }
+        "window-never" => Some(format!(
+            "{:.2} ha ne sont ouverts aucun jour : leurs périodes ne laissent rien en commun",
+            finding.measured?
+        )),
+        "window-unknown" => Some(format!(
+            "{:.2} ha : nul ne sait encore quand ils sont ouverts ; aucun jour n’y est prévu d’ici là",
+            finding.measured?
+        )),
         "danger-tree" => danger_tree(plan, finding),
         id if id.starts_with("slope-") => slope_limit(finding),
         _ => None,
@@ -106,6 +129,81 @@ fn danger_tree(plan: &BlockPlan, finding: &Finding) -> Option<String> {
         ),
         _ => format!("{name} : sa largeur ne nomme pas de source et n’est pas retenue"),
     })
+}
+
+/// Days in plain words.
+pub fn days(days: &OpenDays, language: Language) -> String {
+    if language == Language::English {
+        return days.spoken();
+    }
+    let told: Vec<String> = (days.conditions().iter())
+        .map(|condition| {
+            let spans = |spans: &[DaySpan]| {
+                let told: Vec<String> = spans.iter().map(french_span).collect();
+                told.join(" et ")
+            };
+            match condition {
+                DayCondition::Open(own) => format!("ouvert {}", spans(own)),
+                DayCondition::Closed(own) => format!("fermé {}", spans(own)),
+                DayCondition::Frost(sum) => {
+                    format!("ouvert après {sum} degrés-jours de gel mesurés")
+                }
+                DayCondition::Unknown => "nul ne sait quand il est ouvert".to_owned(),
+            }
+        })
+        .collect();
+    told.join(" ; ")
+}
+
+fn french_span(span: &DaySpan) -> String {
+    const MONTHS: [&str; 12] = [
+        "janv.", "févr.", "mars", "avril", "mai", "juin", "juill.", "août", "sept.", "oct.",
+        "nov.", "déc.",
+    ];
+    let day = |day: u32, month: u32| {
+        let month = MONTHS.get(month as usize - 1).copied().unwrap_or_default();
+        match day {
+            1 => format!("1er {month}"),
+            _ => format!("{day} {month}"),
+        }
+    };
+    let yearly = |own: &YearDay| day(own.day, own.month);
+    let dated = |own: &NaiveDate| format!("{} {}", day(own.day(), own.month()), own.year());
+    match span {
+        DaySpan::Yearly(from, to) if from == to => format!("le {}", yearly(from)),
+        DaySpan::Yearly(from, to) => format!("du {} au {}", yearly(from), yearly(to)),
+        DaySpan::Once(Some(from), Some(to)) if from == to => format!("le {}", dated(from)),
+        DaySpan::Once(Some(from), Some(to)) => format!("du {} au {}", dated(from), dated(to)),
+        DaySpan::Once(Some(from), None) => format!("à partir du {}", dated(from)),
+        DaySpan::Once(None, Some(to)) => format!("jusqu’au {}", dated(to)),
+        DaySpan::Once(None, None) => "tous les jours".to_owned(),
+    }
+}
+
+fn window(note: &WindowNote) -> String {
+    let hours = match (note.day_hours, note.night_hours) {
+        (Some(day), Some(night)) => format!("{day:.1} h de jour et {night:.1} h possibles de nuit"),
+        _ => "heures inconnues".to_owned(),
+    };
+    let why = match note.under {
+        UnderWindow::Block => "tout le bloc".to_owned(),
+        UnderWindow::Ground if note.within_m > 0.0 => {
+            format!("à moins de {:.0} m de {}", note.within_m, note.id)
+        }
+        UnderWindow::Ground => format!("sur {}", note.id),
+        UnderWindow::Outlet => format!("le bois va à {}", note.id),
+        UnderWindow::Crossing => format!("atteint par {}", note.id),
+    };
+    let name = match note.name.is_empty() {
+        true => String::new(),
+        false => format!("{} : ", note.name),
+    };
+    format!(
+        "{name}{} : {why}, {} sections, {:.2} ha, {hours}",
+        days(&note.days, Language::French),
+        note.sections.len(),
+        hectares(note.cut_m2)
+    )
 }
 
 fn people(plan: &BlockPlan, note: &PeopleNote) -> String {

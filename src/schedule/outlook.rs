@@ -7,7 +7,7 @@ use chrono_tz::Tz;
 
 use super::bound::Bound;
 use super::calendar::date_of;
-use super::problem::{HOUR, Plan, Problem, What, Work};
+use super::problem::{HOUR, Plan, Problem, Unit, What, Work};
 use super::time::{Second, Stretch, intersect, subtract, total, union};
 use crate::model::ShiftClass;
 
@@ -217,6 +217,36 @@ fn empty_nights(
     Some(Warning { what, help })
 }
 
+/// What of a block is left when its ground closes within the period and does not open again.
+fn closing(problem: &Problem, plan: &Plan, index: usize) -> Option<Warning> {
+    let block = &problem.blocks[index];
+    let mut left: Vec<Work> = block.units.iter().map(|unit| unit.work).collect();
+    for task in plan.tasks.iter().filter(|task| task.block == index) {
+        if let What::Cut { unit, done } = task.what {
+            left[unit] -= done;
+        }
+    }
+    let shut = |unit: &Unit| {
+        let last = block.window(unit).and_then(<[Stretch]>::last);
+        last.is_some_and(|last| last.to < problem.period.to)
+    };
+    let units = block.units.iter().zip(left);
+    let rest: Work = units
+        .filter(|(unit, left)| *left > 0 && shut(unit))
+        .map(|(_, left)| left)
+        .sum();
+    (rest > 0).then(|| Warning {
+        what: format!(
+            "block {}: {:.1} hours are left on ground that closes within the period, and what comes after them waits",
+            block.id,
+            rest as f64 / HOUR as f64
+        ),
+        help: "give the block a smaller `priority`, so that it is begun before its ground closes, or plan for days on which it \
+               is open"
+            .to_owned(),
+    })
+}
+
 fn not_fitting(problem: &Problem, plan: &Plan, bound: &Bound, zone: Tz) -> Vec<Warning> {
     let mut warnings = Vec::new();
     if plan.undone == 0 {
@@ -262,6 +292,7 @@ fn not_fitting(problem: &Problem, plan: &Plan, bound: &Bound, zone: Tz) -> Vec<W
                     .to_owned(),
             });
         }
+        warnings.extend(closing(problem, plan, index));
         let nobody = able(index);
         if nobody > 0 {
             warnings.push(Warning {

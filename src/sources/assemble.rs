@@ -214,6 +214,7 @@ impl<'a> Assembly<'a> {
         let RawLayer { head, features } = layer;
         let mut desk = self.desk(&head)?;
         let has_id = head.has_id;
+        let mut uses = UseTally::new(head.source, 0.0);
         desk.report.read = features.len() as u64;
         for mut raw in features {
             let id = self.block_id(&desk, &raw, has_id);
@@ -241,6 +242,7 @@ impl<'a> Assembly<'a> {
             let pattern = self.pattern(&desk, &id, raw.pattern.as_deref());
             let facts = Facts(std::mem::take(&mut raw.facts));
             self.complain_of_windows(&desk, &id, &facts);
+            uses.add(Match::None, &facts, None, None);
             let block = Outline {
                 id,
                 shape,
@@ -253,6 +255,7 @@ impl<'a> Assembly<'a> {
             };
             self.place_block(&mut desk, block);
         }
+        desk.report.uses = uses.reports();
         self.close(desk, head.source);
         Ok(())
     }
@@ -465,7 +468,7 @@ impl<'a> Assembly<'a> {
                 unknown: BTreeMap::new(),
                 among_hazards: None,
                 tally: ClassTally::default(),
-                uses: UseTally::new(source.kind, project.settings.layout.crossing_width_m),
+                uses: UseTally::new(source, project.settings.layout.crossing_width_m),
             })
         };
         let sorting = layer::each(source, project.unit, begin, |sorting, raw| sorting.add(raw))?;

@@ -4,13 +4,14 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use crate::model::{Facts, LayerKind};
+use crate::model::{Facts, LayerKind, WindowWords};
+use crate::project::LayerSource;
 use crate::rulebook::{Match, RoadUse, flag_of_fact};
 
 /// One thing that a planner may say of the features of a layer.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct UseReport {
-    /// `decking`, `machines`, `cleared` and `people` of roads; `capacity` of landings; `class` and `width` of crossings; `outlet`,
+    /// `window` of any layer that names windows or days; `decking`, `machines`, `cleared` and `people` of roads; `capacity` of landings; `class` and `width` of crossings; `outlet`,
     /// `azimuth` and `order` of settings; `order` of strip lines; `voltage`, `owner_agreed` and
     /// `width` of power lines; `tree_height` of stands.
     pub what: &'static str,
@@ -28,14 +29,15 @@ pub(super) struct UseTally(Vec<UseReport>);
 
 impl UseTally {
     /// `crossing_width_m` is that of crossings which state none.
-    pub fn new(kind: LayerKind, crossing_width_m: f64) -> UseTally {
+    pub fn new(source: &LayerSource, crossing_width_m: f64) -> UseTally {
+        let kind = source.kind;
         let report = |what, assumption: &str| UseReport {
             what,
             said: BTreeMap::new(),
             assumed: 0,
             assumption: assumption.to_owned(),
         };
-        UseTally(match kind {
+        let mut reports = match kind {
             LayerKind::Roads => vec![
                 report("decking", "wood may be decked along them"),
                 report("machines", "machines may run on them and cross them"),
@@ -63,7 +65,13 @@ impl UseTally {
                 "as `tree_height` under [layout] says",
             )],
             _ => vec![],
-        })
+        };
+        let of_days = [Facts::WINDOW, Facts::OPEN_FROM, Facts::OPEN_UNTIL];
+        let names_days = |(name, _): &(String, _)| of_days.contains(&name.as_str());
+        if kind.takes_windows() && source.facts.iter().any(names_days) {
+            reports.push(report("window", "open on every day"));
+        }
+        UseTally(reports)
     }
 
     pub fn add(
@@ -85,6 +93,7 @@ impl UseTally {
                 "machines" => flag(said.machines),
                 "cleared" => flag(said.cleared),
                 "people" => flag(facts.get(Facts::PEOPLE).and_then(flag_of_fact)),
+                "window" => days_of(facts),
                 "capacity" => facts.get(Facts::CAPACITY).map(|_| "stated".to_owned()),
                 "outlet" | "azimuth" | "order" => {
                     facts.get(report.what).map(|_| "stated".to_owned())
@@ -114,4 +123,15 @@ impl UseTally {
     pub fn reports(self) -> Vec<UseReport> {
         self.0
     }
+}
+
+/// Names of windows, and a feature's own days.
+fn days_of(facts: &Facts) -> Option<String> {
+    let words = WindowWords::of(facts);
+    let mut said: Vec<String> = words.names().map(str::to_owned).collect();
+    match words.own_days() {
+        Ok(days) => said.extend(days.map(|days| days.to_string())),
+        Err(_) => said.push("days that nobody understands".to_owned()),
+    }
+    (!said.is_empty()).then(|| said.join(", "))
 }

@@ -14,6 +14,7 @@ use crate::outputs::style::{
     self, BLACK, GREY_DARK, GREY_LIGHT, GREY_MIDDLE, GREY_PALE, ORANGE, SKY_BLUE, WHITE,
 };
 use crate::outputs::text::fill;
+use crate::outputs::told;
 
 /// The page, without anything from outside.
 pub(super) fn sheet(roster: &Roster<'_>, shift: &ShiftPlan) -> String {
@@ -238,6 +239,21 @@ fn hazards(
                 )
             })
             .collect();
+        let mut closing: BTreeMap<&str, BTreeSet<&str>> = BTreeMap::new();
+        let worked = shift.rows.iter().filter(|row| row.block == Some(block));
+        for &unit in worked.flat_map(|row| &row.units) {
+            let section = &ground.sections[roster.sections[block][unit]];
+            if !section.open.is_always() {
+                let names = closing.entry(section.open.written()).or_default();
+                names.extend(section.windows.iter().map(String::as_str));
+            }
+        }
+        for (written, names) in closing {
+            let names: Vec<&str> = names.into_iter().collect();
+            let days = written.parse().unwrap_or_default();
+            let days = told::days(&days, roster.layout.language);
+            said.push(fill(words.window, &[&names.join(", "), &days]));
+        }
         for own in &ground.people {
             if !own.sections.iter().any(|section| this.contains(section)) {
                 continue;

@@ -44,6 +44,8 @@ pub struct Words {
     /// Id, role and metres, distance.
     pub close: &'static str,
     /// Metres.
+    /// Windows, and their days.
+    pub window: &'static str,
     pub within: &'static str,
     pub nobody_says: &'static str,
     pub roles: [(&'static str, &'static str); 2],
@@ -109,6 +111,7 @@ pub const ENGLISH: Words = Words {
     ],
     day_only: "day-only ground in this shift: {}",
     close: "close or watch {} ({}){}",
+    window: "work here keeps days ({}): {}",
     within: " within {} m of falling trees",
     nobody_says: ", nobody says whether others use it",
     roles: [("roads", "road"), ("hazards", "hazard")],
@@ -172,6 +175,7 @@ pub const FRENCH: Words = Words {
     ],
     day_only: "terrain de jour seulement dans ce quart : {}",
     close: "à fermer ou surveiller : {} ({}){}",
+    window: "le travail y tient des périodes ({}) : {}",
     within: " à moins de {} m d’arbres qui tombent",
     nobody_says: ", nul ne dit si du public y passe",
     roles: [("roads", "chemin"), ("hazards", "danger")],

@@ -159,6 +159,15 @@ impl Drawing {
                 self.add(layer, style::VERMILLION, label)?;
             }
         }
+        for note in plan.windows.iter().filter(|note| note.is_drawn()) {
+            self.rings("window", style::BROWN, &note.shape, frame)?;
+            if let Some(at) = signs::middle(&note.shape) {
+                let height = STRIP_TEXT_M / frame.unit_m();
+                let text = format!("{}: {}", note.label(), note.days.written());
+                let label = Shape::Label(frame.leave(at), height, &text);
+                self.add("window", style::BROWN, label)?;
+            }
+        }
         for corridor in &plan.corridors {
             self.rings("corridor", style::GREEN, [&corridor.shape], frame)?;
         }

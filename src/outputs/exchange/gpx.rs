@@ -11,7 +11,7 @@ use super::rows::{Located, What, degrees, polygons};
 use super::words::Words;
 use crate::model::{BlockPlan, Heading, PeopleNote, StripLine, ZoneKind};
 use crate::outputs::map::svg::escape;
-use crate::outputs::text;
+use crate::outputs::{text, told};
 
 /// Characters of a track's name that older receivers keep.
 pub const TRACK_NAME: usize = 13;
@@ -101,7 +101,7 @@ pub fn document(plan: &BlockPlan, rows: &[Located<'_>], words: &Words) -> String
             track(&mut out, &line_name(line), &desc, &shape.0);
         }
     }
-    let mut count = [0_u32; 5];
+    let mut count = [0_u32; 6];
     for row in rows {
         let (at, name, desc) = match row.what {
             What::Block => (0, words.gpx_block, words.map.legend_block),
@@ -112,6 +112,16 @@ pub fn document(plan: &BlockPlan, rows: &[Located<'_>], words: &Words) -> String
             What::Zone(ZoneKind::Hazard, _) => (3, words.gpx_hazard, words.map.legend_hazard),
             What::Zone(ZoneKind::LimitOfApproach, _) => {
                 (4, words.gpx_power_line, words.map.legend_limit)
+            }
+            What::Window(note) if note.is_drawn() => {
+                let days = told::days(&note.days, words.map.language);
+                let desc = format!("{}: {days}", note.label());
+                for polygon in polygons(&row.shape) {
+                    count[5] += 1;
+                    let name = format!("{} {}", words.gpx_window, count[5]);
+                    track(&mut out, &name, &desc, &polygon.exterior().0);
+                }
+                continue;
             }
             What::PowerLine(note) => {
                 if let Geometry::LineString(shape) = &row.shape {

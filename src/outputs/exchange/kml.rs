@@ -42,7 +42,7 @@ fn is_class(what: What<'_>, class: ShiftClass) -> bool {
     matches!(what, What::Section(section) if section.shift_class == class)
 }
 
-const LAYERS_UP: [Layer; 24] = [
+const LAYERS_UP: [Layer; 25] = [
     Layer {
         id: "management",
         name: |words| words.map.legend_management,
@@ -120,6 +120,12 @@ const LAYERS_UP: [Layer; 24] = [
         name: |words| words.people_folders[1],
         ground: style::PEOPLE_UNKNOWN,
         holds: |what| matches!(what, What::People(note) if !note.said),
+    },
+    Layer {
+        id: "window",
+        name: |words| words.map.legend_window,
+        ground: style::WINDOW,
+        holds: |what| matches!(what, What::Window(_)),
     },
     Layer {
         id: "crossing",
@@ -310,6 +316,10 @@ fn placemark(
         What::Trail(trail) => (format!("{}: {:.0}", trail.part, trail.loads), layer.id),
         What::PowerLine(note) => (note.label(), layer.id),
         What::People(note) => (note.label(), layer.id),
+        What::Window(note) => (
+            format!("{}: {}", note.label(), note.days.written()),
+            layer.id,
+        ),
         What::Deck(deck) => (format!("{:.0} m³", deck.volume_m3), layer.id),
         What::Note(note) => (format!("{} {}", note.kind, note.id), layer.id),
     };

@@ -56,7 +56,7 @@ const PEOPLE: [Attribute; 9] = [
 ];
 
 /// Layers of GeoJSON and Shapefile, named and with attributes as in the GeoPackage.
-pub const LAYERS: [Layer; 14] = [
+pub const LAYERS: [Layer; 15] = [
     Layer {
         name: "blocks",
         shapes: Shapes::Grounds,
@@ -114,6 +114,7 @@ pub const LAYERS: [Layer; 14] = [
             attribute("shift_class", "shift_cls", Text),
             attribute("reasons", "reasons", Text),
             attribute("hours", "hours", Number),
+            attribute("open_days", "open_days", Text),
         ],
     },
     Layer {
@@ -207,6 +208,20 @@ pub const LAYERS: [Layer; 14] = [
         shapes: Shapes::Places,
         attributes: &PEOPLE,
     },
+    Layer {
+        name: "windows",
+        shapes: Shapes::Grounds,
+        attributes: &[
+            BLOCK_ID,
+            attribute("window", "window", Text),
+            attribute("days", "days", Text),
+            attribute("source_id", "source_id", Text),
+            attribute("role", "role", Text),
+            attribute("under", "under", Text),
+            attribute("day_hours", "day_hours", Number),
+            attribute("night_hours", "night_hrs", Number),
+        ],
+    },
 ];
 
 /// What a row stands for.
@@ -225,6 +240,7 @@ pub enum What<'p> {
     Note(&'p PlanNote),
     PowerLine(&'p PowerLineNote),
     People(&'p PeopleNote),
+    Window(&'p WindowNote),
 }
 
 /// One row: longitude and latitude in degrees; shells counter-clockwise, holes clockwise.
@@ -251,6 +267,7 @@ impl Located<'_> {
             What::PowerLine(_) => 11,
             What::People(_) if matches!(self.shape, Geometry::Point(_)) => 13,
             What::People(_) => 12,
+            What::Window(_) => 14,
         }
     }
 
@@ -312,6 +329,7 @@ impl Located<'_> {
                     Value::Text(section.shift_class.key()),
                     Value::Text(reasons),
                     Value::Maybe(section.hours),
+                    Value::Text(section.open.written()),
                 ]
             }
             What::Corridor(corridor) => vec![
@@ -356,6 +374,16 @@ impl Located<'_> {
                 Value::Whole(u32::from(note.said)),
                 Value::Number(plan.falling.radius_m),
                 Value::Number(note.length_m),
+                Value::Maybe(note.day_hours),
+                Value::Maybe(note.night_hours),
+            ],
+            What::Window(note) => vec![
+                block_id,
+                Value::Text(&note.name),
+                Value::Text(note.days.written()),
+                Value::Text(&note.id),
+                Value::Text(note.role),
+                Value::Text(note.under.key()),
                 Value::Maybe(note.day_hours),
                 Value::Maybe(note.night_hours),
             ],
@@ -476,6 +504,9 @@ pub fn located<'p>(plan: &'p BlockPlan, to_wgs84: &Transform) -> Option<Vec<Loca
             let at = at.map(|at| Geometry::Point(at.0[0].into()));
             add(What::People(note), at)?;
         }
+    }
+    for note in &plan.windows {
+        add(What::Window(note), move_on.polygons(&note.shape))?;
     }
     Some(rows)
 }

@@ -40,6 +40,7 @@ pub struct Words {
     /// With a number at most ten characters of ASCII.
     pub gpx_deck: &'static str,
     pub gpx_note: &'static str,
+    pub gpx_window: &'static str,
 }
 
 pub const ENGLISH: Words = Words {
@@ -75,6 +76,7 @@ pub const ENGLISH: Words = Words {
     deck: "Deck of {} m³ from setting {}",
     gpx_deck: "DECK",
     gpx_note: "NOTE",
+    gpx_window: "OPEN",
 };
 
 pub const FRENCH: Words = Words {
@@ -110,6 +112,7 @@ pub const FRENCH: Words = Words {
     deck: "Pile de {} m³ du secteur {}",
     gpx_deck: "PILE",
     gpx_note: "NOTE",
+    gpx_window: "OUVERT",
 };
 
 pub fn of(language: Language) -> &'static Words {

@@ -7,7 +7,7 @@ use super::svg::{self, Area, PathData, Room, px};
 use super::view::View;
 use crate::model::{BlockPlan, Heading, Verdict};
 use crate::outputs::text::{self, Words};
-use crate::outputs::{signs, style};
+use crate::outputs::{signs, style, told};
 
 const SCALE_BAR_PX: f64 = 170.0;
 const MOST_MARKERS: usize = 40;
@@ -27,6 +27,7 @@ pub struct Marks {
     pub notes: bool,
     pub power_lines: bool,
     pub people: bool,
+    pub windows: bool,
 }
 
 /// Draws everything that must stay legible: what matters most takes its room first.
@@ -66,6 +67,7 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> M
     marks.around = !around.is_empty();
     settings::draw(svg, view, plan, &mut marks);
     let mut top = String::new();
+    marks.windows = windows(svg, &mut top, view, (plan, words), &mut room);
     marks.people = people(svg, view, plan);
     marks.power_lines = power_lines(svg, &mut top, view, plan, &mut room);
     marks.steps = start(&mut top, view, plan, words, &mut room);
@@ -151,6 +153,37 @@ fn notes(
         }
     }
     any
+}
+
+/// Ground that is open on some days only, with the days inside where there is room.
+fn windows(
+    svg: &mut String,
+    top: &mut String,
+    view: &View,
+    (plan, words): (&BlockPlan, &Words),
+    room: &mut Room,
+) -> bool {
+    let mut path = PathData::default();
+    for note in plan.windows.iter().filter(|note| note.is_drawn()) {
+        for ring in note.shape.0.iter().flat_map(crate::geometry::area::rings) {
+            view.line(&mut path, ring);
+        }
+        let Some(at) = signs::middle(&note.shape) else {
+            continue;
+        };
+        let (x, y) = view.place(at);
+        let label = told::days(&note.days, words.language);
+        let width = 6.4 * label.chars().count() as f64 + 4.0;
+        if room.take(Area::around(x, y, width, 12.0)) {
+            top.push_str(&format!(
+                "<text class=\"n\" x=\"{}\" y=\"{}\">{}</text>\n",
+                px(x),
+                px(y + 3.9),
+                svg::escape(&label)
+            ));
+        }
+    }
+    stroke(svg, &path, style::WINDOW.outline)
 }
 
 /// Where other people pass so near that a stretch is to be closed or watched.

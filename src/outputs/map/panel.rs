@@ -219,7 +219,12 @@ pub fn side(
         )
     };
     let outlet = [style::OUTLET_RIM.outline, style::OUTLET.outline];
-    let rows: [(bool, Sign<'_>, &str); 9] = [
+    let rows: [(bool, Sign<'_>, &str); 10] = [
+        (
+            marks.windows,
+            &|y| line(y, &[style::WINDOW.outline]),
+            words.legend_window,
+        ),
         (
             marks.people,
             &|y| line(y, &[style::PEOPLE.outline]),

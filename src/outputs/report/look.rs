@@ -21,7 +21,7 @@ const COLOURS: [(&str, &str); 13] = [
 ];
 
 /// Kinds of ground by the class that the scripts give them.
-const GROUNDS: [(&str, Ground); 21] = [
+const GROUNDS: [(&str, Ground); 22] = [
     ("net", style::NET_AREA),
     ("reserve", style::RESERVE),
     ("management", style::MANAGEMENT),
@@ -33,6 +33,7 @@ const GROUNDS: [(&str, Ground); 21] = [
     ("limit_of_approach", style::LIMIT_OF_APPROACH),
     ("power_line", style::POWER_LINE),
     ("people", style::PEOPLE),
+    ("window", style::WINDOW),
     ("people_unknown", style::PEOPLE_UNKNOWN),
     ("crossing", style::CROSSING),
     ("strip_in", style::STRIP_IN),

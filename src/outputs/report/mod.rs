@@ -212,6 +212,7 @@ mod tests {
             "share_of_",
             "trees_",
             "people_",
+            "tip_window_",
         ];
         for key in table(0).keys() {
             let quoted = format!("\"{key}\"");

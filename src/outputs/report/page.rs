@@ -9,7 +9,7 @@ use super::script::{rounded, safe};
 use super::shapes::{self, Place, Steps};
 use crate::model::{
     BlockPlan, ComplianceRow, FallingArea, Finding, Lot, PeopleNote, PieceId, PowerLineNote,
-    SlopesMeasured, Verdict,
+    SlopesMeasured, Verdict, WindowNote,
 };
 use crate::outputs::{layers, signs};
 use crate::units::hectares;
@@ -171,6 +171,7 @@ struct Page<'p> {
     decks: Vec<DeckData>,
     power_lines: Vec<PowerLineData<'p>>,
     people: Vec<PeopleData<'p>>,
+    windows: Vec<WindowData<'p>>,
     /// Lines between settings.
     dividing: Vec<Steps>,
     numbers: Vec<NumberData>,
@@ -302,6 +303,40 @@ impl<'p> PeopleData<'p> {
             places: (note.places().into_iter())
                 .map(|at| shapes::way(&LineString(vec![at])))
                 .collect(),
+        }
+    }
+}
+
+/// Ground that may be worked on some days only.
+#[derive(Serialize)]
+struct WindowData<'p> {
+    label: String,
+    days: &'p str,
+    under: &'static str,
+    of: &'p str,
+    cut_ha: Option<f64>,
+    day_hours: Option<f64>,
+    night_hours: Option<f64>,
+    source: &'p str,
+    /// Empty where it holds for the whole block.
+    rings: Vec<Steps>,
+}
+
+impl<'p> WindowData<'p> {
+    fn of(note: &'p WindowNote) -> WindowData<'p> {
+        WindowData {
+            label: note.label(),
+            days: note.days.written(),
+            under: note.under.key(),
+            of: &note.id,
+            cut_ha: ha(note.cut_m2),
+            day_hours: maybe(note.day_hours, 1),
+            night_hours: maybe(note.night_hours, 1),
+            source: &note.source,
+            rings: match note.is_drawn() {
+                true => shapes::rings(&note.shape),
+                false => vec![],
+            },
         }
     }
 }
@@ -543,6 +578,7 @@ impl<'p> Page<'p> {
             people: (plan.people.iter())
                 .map(|note| PeopleData::of(note, &plan.falling))
                 .collect(),
+            windows: plan.windows.iter().map(WindowData::of).collect(),
             decks: (plan.decks.iter())
                 .map(|deck| DeckData {
                     part: deck.part,

@@ -16,7 +16,7 @@ use crate::outputs::map::marks::{
 };
 use crate::outputs::map::svg::{Area, Room};
 use crate::outputs::paint::{Paint, Rgb};
-use crate::outputs::{signs, style, text};
+use crate::outputs::{signs, style, text, told};
 
 const MOST_MARKERS: usize = 40;
 /// In points.
@@ -53,6 +53,7 @@ pub struct Marks {
     pub notes: bool,
     pub power_lines: bool,
     pub people: bool,
+    pub windows: bool,
 }
 
 struct Drawer<'s> {
@@ -118,6 +119,7 @@ pub fn draw(
     drawer.strip_lines(crowded);
     settings::draw(drawer.canvas, sheet, plan, &mut marks);
     drawer.finding_outlines();
+    marks.windows = drawer.windows();
     marks.people = drawer.people();
     marks.power_lines = drawer.power_lines();
     marks.steps = drawer.start();
@@ -252,6 +254,37 @@ impl Drawer<'_> {
                 }
             }
         }
+    }
+
+    /// Ground that is open on some days only, with the days inside where there is room.
+    fn windows(&mut self) -> bool {
+        let (sheet, plan) = (self.sheet, self.plan);
+        let Some(stroke) = Paint::of(&style::WINDOW).stroke else {
+            return false;
+        };
+        let drawn = || plan.windows.iter().filter(|note| note.is_drawn());
+        self.canvas.apart(|canvas| {
+            canvas.stroke_style(&stroke);
+            let polygons = drawn().flat_map(|note| note.shape.0.iter());
+            for ring in polygons.flat_map(crate::geometry::area::rings) {
+                canvas.path(points(sheet, ring), true);
+            }
+            canvas.stroke();
+        });
+        for note in drawn() {
+            let Some(at) = signs::middle(&note.shape) else {
+                continue;
+            };
+            let (x, y) = sheet.place(at);
+            let label = told::days(&note.days, self.words.map.language);
+            if self
+                .room
+                .take(Area::around(x, y, width_of(LABEL, &label), 9.0))
+            {
+                self.canvas.text(LABEL, x, y - 2.9, &label);
+            }
+        }
+        drawn().next().is_some()
     }
 
     /// Where other people pass so near that a stretch is to be closed or watched.

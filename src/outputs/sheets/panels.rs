@@ -328,6 +328,11 @@ fn legend_rows<'r>(drawn: &'r [Drawn], marks: &Marks, words: &text::Words) -> Ve
         words.legend_dividing,
     );
     push(
+        marks.windows,
+        outlined(vec![style::WINDOW]),
+        words.legend_window,
+    );
+    push(
         marks.people,
         outlined(vec![style::PEOPLE]),
         words.legend_people,

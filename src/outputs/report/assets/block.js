@@ -173,6 +173,15 @@ blockwrightReport.drawBlock = (() => {
         layer("people").append(shape);
       }
     }
+    for (const own of block.windows.filter((own) => own.rings.length)) {
+      const d = paths(own.rings);
+      const shape = svg("path", { class: "outlet-hit hit", d });
+      words.set(shape, () => entry(`${own.label}: ${own.days}`,
+        t(`tip_window_${own.under}`, { of: own.of, area: number(own.cut_ha, 2) }),
+        own.day_hours !== null && own.night_hours !== null && t("tip_people_hours", { day: number(own.day_hours, 1), night: number(own.night_hours, 1) }),
+        own.source));
+      layer("windows").append(svg("path", { class: "no-hit o-window window-line", d }), shape);
+    }
     const fronts = block.parts.filter((part) => part.front.length);
     for (const name of ["outlet-rim", "outlet"]) {
       for (const part of fronts) layer("outlets").append(svg("path", { class: `${name} no-hit`, d: part.front.map(front).join("") }));
@@ -402,7 +411,7 @@ blockwrightReport.drawBlock = (() => {
   // ------------------------------------------------------------- beside the map
 
   const ORDER = ["findings", "lines", "order", "travel", "bunches", "strips", "sections", "corridor", "retained_band", "reserve",
-    "management", "machine_exclusion", "hazard", "people", "power_lines", "limit_of_approach", "crossing", "settings", "outlets", "skid_trails", "decks", "road_clearing", "road_band", "unworked", "net"];
+    "management", "machine_exclusion", "hazard", "windows", "people", "power_lines", "limit_of_approach", "crossing", "settings", "outlets", "skid_trails", "decks", "road_clearing", "road_band", "unworked", "net"];
 
   /** Switches of the layers, which are the legend too. */
   function switches(block, map) {
@@ -418,6 +427,7 @@ blockwrightReport.drawBlock = (() => {
       travel: () => swatch(svg("path", { class: "travel", d: "M1 8h28" })),
       settings: () => swatch(svg("path", { class: "setting", d: "M1 8h28" })),
       people: () => swatch(svg("path", { class: "o-people people-line", d: "M1 8h28" })),
+      windows: () => swatch(svg("path", { class: "o-window window-line", d: "M1 8h28" })),
       power_lines: () => swatch(svg("path", { class: "o-power_line power-line", d: "M1 8h28" })),
       outlets: () => swatch(svg("path", { class: "outlet-rim", d: "M4 8h22" }), svg("path", { class: "outlet", d: "M4 8h22" })),
       skid_trails: () => swatch(svg("path", { class: "skid-trail", d: "M1 8h28" })),
