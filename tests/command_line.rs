@@ -64,8 +64,8 @@ fn a_clean_run_ends_with_0_and_whole_outputs() {
         assert!(written.contains_key(&format!("report/{name}")), "{name}");
     }
     let others: Vec<&String> = written.keys().filter(|name| !report(name)).collect();
-    // Two maps, three sheets, a style for each of nineteen layers, and of exchange files two GPX, three KML, fourteen GeoJSON.
-    let more = 2 + 3 + 19 + 2 + 3 + 14;
+    // Two maps, three sheets, a style for each of twenty layers, and of exchange files two GPX, three KML, fifteen GeoJSON.
+    let more = 2 + 3 + 20 + 2 + 3 + 15;
     assert_eq!(others.len(), OUTPUTS.len() + more, "{others:?}");
 }
 

@@ -7,7 +7,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use blockwright::model::{BlockPlan, ExchangeFormat, Language, OutputSettings, PeopleNote};
+use blockwright::model::{
+    BlockPlan, ExchangeFormat, Language, OutputSettings, PeopleNote, UnderWindow, WindowNote,
+};
 use blockwright::outputs::{Writer, file_stem, render};
 use gdal::Dataset;
 use gdal::spatial_ref::{AxisMappingStrategy, CoordTransform, SpatialRef};
@@ -136,8 +138,8 @@ fn the_same_plans_give_the_same_bytes_in_the_same_files() {
         assert!(one.contains_key(Path::new(&format!("gpx/{name}.gpx"))));
         assert!(one.contains_key(Path::new(&format!("kml/{name}.kml"))));
     }
-    // 3 GPX, 3 KML and their overview, as many KMZ, 14 GeoJSON, 14 shapefiles of 5 files, a drawing.
-    assert_eq!(one.len(), 3 + 4 + 4 + 14 + 70 + 1, "{:?}", one.keys());
+    // 3 GPX, 3 KML and their overview, as many KMZ, 15 GeoJSON, 15 shapefiles of 5 files, a drawing.
+    assert_eq!(one.len(), 3 + 4 + 4 + 15 + 75 + 1, "{:?}", one.keys());
     assert_eq!(fs::read_dir(temp.path()).unwrap().count(), 2);
 }
 
@@ -434,6 +436,7 @@ fn shapefiles_carry_the_names_that_the_document_maps() {
         "decks",
         "people",
         "people_places",
+        "windows",
     ] {
         let dataset = Dataset::open(dir.join(format!("shapefile/{layer}.shp"))).unwrap();
         let shapes = dataset.layer(0).unwrap();
@@ -723,4 +726,97 @@ fn places_of_people_are_exchanged_and_what_nobody_says_has_a_name_of_its_own() {
     }
     // Two lines and their names; the cabin's name at its place.
     assert_eq!((found["people"], found["people_unknown"]), (4, 1));
+}
+
+/// Ground in the block that is open when frozen, and the block's own permit.
+fn with_windows() -> BlockPlan {
+    let mut plan = small("B-1");
+    let ring = vec![
+        (5.0, 5.0),
+        (30.0, 5.0),
+        (30.0, 40.0),
+        (5.0, 40.0),
+        (5.0, 5.0),
+    ];
+    let hollow = geo::Polygon::new(ring.into(), vec![]);
+    let note = |name: &str, under, days: &str, shape| WindowNote {
+        name: name.to_owned(),
+        source_layer: "soft.gpkg:soft".to_owned(),
+        id: "S<1>".to_owned(),
+        role: "soft_ground",
+        class: String::new(),
+        under,
+        days: days.parse().unwrap(),
+        within_m: 0.0,
+        source: "invented".to_owned(),
+        sections: vec![(plan.sections[0].id, 1)],
+        day_hours: Some(0.1),
+        night_hours: Some(0.0),
+        cut_m2: 540.0,
+        shape: geo::MultiPolygon(vec![shape]),
+    };
+    let whole = plan.shape.0[0].clone();
+    plan.windows = vec![
+        note("frozen", UnderWindow::Ground, "open 12-15/03-10", hollow),
+        note("", UnderWindow::Block, "open 2027-05-01/2027-09-30", whole),
+    ];
+    plan.sections[0].open = "open 12-15/03-10".parse().unwrap();
+    plan
+}
+
+#[test]
+fn ground_that_is_open_on_some_days_is_exchanged_with_its_days() {
+    let temp = tempfile::tempdir().unwrap();
+    let plan = with_windows();
+    let writer = Writer::create(temp.path(), &crs())
+        .unwrap()
+        .with_exchange("Test", &formats(&ExchangeFormat::ALL))
+        .unwrap();
+    write_plans(writer, std::slice::from_ref(&plan));
+    let dir = temp.path().join("exchange");
+    let rings: Vec<Vec<Coord>> = (plan.windows.iter())
+        .map(|note| {
+            let ring = note.shape.0[0].exterior();
+            ring.0.iter().map(|at| in_work_crs(&plan, *at)).collect()
+        })
+        .collect();
+    assert_round_trip(&dir.join("windows.geojson"), "windows", &rings);
+    let read = |name: &str| fs::read_to_string(dir.join(name)).unwrap();
+    let rows: serde_json::Value = serde_json::from_str(&read("windows.geojson")).unwrap();
+    let own = &rows["features"][0]["properties"];
+    assert_eq!(
+        (
+            &own["window"],
+            &own["days"],
+            &own["under"],
+            &own["source_id"]
+        ),
+        (
+            &"frozen".into(),
+            &"open 12-15/03-10".into(),
+            &"ground".into(),
+            &"S<1>".into()
+        )
+    );
+    let rows: serde_json::Value = serde_json::from_str(&read("sections.geojson")).unwrap();
+    assert_eq!(
+        rows["features"][0]["properties"]["open_days"],
+        "open 12-15/03-10"
+    );
+    // In words, around the ground alone and not around the block again.
+    let gpx = read("gpx/B-1.gpx");
+    assert!(
+        gpx.contains("<name>OPEN 1</name><desc>frozen: open from 15 Dec to 10 Mar</desc>"),
+        "{gpx}"
+    );
+    assert!(!gpx.contains("OPEN 2"));
+    assert!(read("kml/B-1.kml").contains("frozen: open 12-15/03-10"));
+    let dataset = Dataset::open(dir.join("layout.dxf")).unwrap();
+    let mut layer = dataset.layer_by_name("entities").unwrap();
+    let windows = layer.features().filter(|feature| {
+        let index = feature.field_index("Layer").unwrap();
+        feature.field_as_string(index).unwrap().as_deref() == Some("window")
+    });
+    // An outline and its days.
+    assert_eq!(windows.count(), 2);
 }

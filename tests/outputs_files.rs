@@ -98,7 +98,7 @@ fn layers_hold_what_the_contract_names() {
         (
             "sections",
             "Polygon",
-            "block_id part strip_no piece section_no shift_class reasons area_ha hours trees volume_m3 skid_m skid_hours scheduled_hours scheduled_skid_hours cut_basal_m2 stays_trees stays_m3 stays_basal_m2 lost_trees lost_m3 lost_basal_m2 large_trees tree_height_m",
+            "block_id part strip_no piece section_no shift_class reasons area_ha hours trees volume_m3 skid_m skid_hours scheduled_hours scheduled_skid_hours cut_basal_m2 stays_trees stays_m3 stays_basal_m2 lost_trees lost_m3 lost_basal_m2 large_trees tree_height_m open_days windows",
         ),
         ("unworked", "Polygon", "block_id part reason area_ha"),
         (
@@ -152,6 +152,11 @@ fn layers_hold_what_the_contract_names() {
             "Unknown (any)",
             "block_id source_id source_layer role class said distance_m tree_height_from length_m cut_ha day_hours night_hours sections",
         ),
+        (
+            "windows",
+            "Unknown (any)",
+            "block_id window days source_id source_layer role class under within_m cut_ha day_hours night_hours sections source",
+        ),
     ];
     let dataset = Dataset::open(temp.path().join("layout.gpkg")).unwrap();
     assert_eq!(dataset.layer_count(), expected.len());
@@ -195,7 +200,7 @@ fn rows_come_back_in_work_coordinates() {
         "block_id=B-1 part=1 strip_no=1 piece=1 section_no=1 shift_class=day_only reasons=near_boundary;brush \
          area_ha=0.0540 hours=0.1000 trees=30.0000 volume_m3=12.0000 skid_m=45.0000 skid_hours=0.0500 \
          scheduled_hours=0.1250 scheduled_skid_hours=0.1000 \
-         cut_basal_m2=null stays_trees=null stays_m3=null stays_basal_m2=null lost_trees=null lost_m3=null lost_basal_m2=null large_trees=null tree_height_m=null POLYGON"
+         cut_basal_m2=null stays_trees=null stays_m3=null stays_basal_m2=null lost_trees=null lost_m3=null lost_basal_m2=null large_trees=null tree_height_m=null open_days= windows= POLYGON"
     ));
     assert!(sections[1].contains("section_no=1 shift_class=day_only"));
     assert!(sections[1].contains(

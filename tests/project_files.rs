@@ -4,7 +4,9 @@
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
-use blockwright::model::{MachineKind, Settings, SlopeRules, TreeHeight, Wind};
+use blockwright::model::{
+    MachineKind, OpenDays, Settings, SlopeRules, TreeHeight, Wind, WorkWindow, WorkWindows,
+};
 use blockwright::project::{self, Project};
 use blockwright::rulebook::{self, ReadStatus};
 use proptest::prelude::*;
@@ -139,6 +141,13 @@ fn every_setting_can_be_set() {
             skidder: Some(MachineKind::Tracked),
             limits: vec![],
         },
+        // Nobody has a window by default.
+        windows: WorkWindows(vec![WorkWindow {
+            name: String::new(),
+            days: OpenDays::default(),
+            within_m: 0.0,
+            source: String::new(),
+        }]),
         ..Settings::default()
     };
     plain.layout.tree_height = Some(TreeHeight {

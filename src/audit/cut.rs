@@ -1,10 +1,11 @@
 //! What was cut, or is planned to be cut, in one block: somebody else's geometry, in work-CRS coordinates.
 
+use chrono::Duration;
 use geo::{LineString, MultiPolygon, Polygon};
 
 use super::tracks::{End, Gap, Leg};
 use crate::daylight::Span;
-use crate::model::StripKind;
+use crate::model::{OpenDays, StripKind};
 
 /// Where the cut ground comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -83,6 +84,10 @@ pub struct BlockCut {
     pub unworked: Vec<PlannedUnworked>,
     /// Ground for daylight only; None: nobody says.
     pub day_only: Option<MultiPolygon>,
+    /// Ground of a plan that is not open on every day, by its days.
+    pub windows: Vec<(OpenDays, MultiPolygon)>,
+    /// How far the mean sun of the block is ahead of UTC; None: where it lies is not known.
+    pub ahead: Option<Duration>,
     /// Of tracks; empty otherwise.
     pub legs: Vec<Leg>,
     pub untracked: Untracked,
@@ -102,6 +107,8 @@ impl BlockCut {
             corridors: None,
             unworked: vec![],
             day_only: None,
+            windows: vec![],
+            ahead: None,
             legs: vec![],
             untracked: Untracked::default(),
             light: None,

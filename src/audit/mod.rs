@@ -4,6 +4,7 @@
 
 pub mod against;
 mod asked;
+mod closed;
 mod corridors;
 mod cut;
 pub mod farthest;

@@ -14,25 +14,25 @@ use crate::geometry::distance::segment_segment;
 use crate::model::Verdict;
 
 /// Minutes by which a track's own spacing may blur when it entered or left ground.
-const FIX_MINUTES: f64 = 1.0;
+pub(super) const FIX_MINUTES: f64 = 1.0;
 
 /// What tracks say of work in the dark.
 #[derive(Clone, Debug, Default, PartialEq)]
-struct NightWork {
+pub(super) struct NightWork {
     /// Minutes on day-only ground outside daylight.
-    dark_minutes: f64,
+    pub dark_minutes: f64,
     /// Metres of track on day-only ground of which no time is known.
-    untimed_m: f64,
+    pub untimed_m: f64,
     /// Whether the machine stood there at an unknown time.
-    untimed: bool,
+    pub untimed: bool,
     /// Where it was dark.
-    dark: Vec<LineString>,
+    pub dark: Vec<LineString>,
 }
 
 /// The time that tracks spend on day-only ground outside `light`. The time between two fixes is spread evenly along the
 /// way between them; two fixes at one place count whole. `legs` and `day_only` in one frame; `light` sorted and without
 /// overlaps.
-fn night_work(legs: &[Leg], day_only: &MultiPolygon, light: &[Span]) -> NightWork {
+pub(super) fn night_work(legs: &[Leg], day_only: &MultiPolygon, light: &[Span]) -> NightWork {
     let mut found = NightWork::default();
     let ground = Ground::new(day_only.0.iter().cloned());
     if ground.is_empty() {
@@ -178,15 +178,20 @@ fn night_row(legs: &[Leg], day_only: Option<&MultiPolygon>, light: Option<&[Span
 }
 
 impl Scene<'_> {
-    /// Of tracks: work in the dark on what the plan has for daylight only.
-    pub(super) fn night_work(&self, plan: Option<&BlockCut>) -> Judged {
+    /// Legs of tracks in the block's frame.
+    pub(super) fn legs(&self) -> Vec<Leg> {
         let frame = &self.block.frame;
-        let legs: Vec<Leg> = (self.given.legs.iter())
+        (self.given.legs.iter())
             .map(|leg| Leg {
                 shape: frame.enter_each(&leg.shape),
                 ..leg.clone()
             })
-            .collect();
+            .collect()
+    }
+
+    /// Of tracks: work in the dark on what the plan has for daylight only.
+    pub(super) fn night_work(&self, plan: Option<&BlockCut>) -> Judged {
+        let (frame, legs) = (&self.block.frame, self.legs());
         let day_only = plan.and_then(|plan| plan.day_only.as_ref());
         let day_only = day_only.map(|ground| frame.enter_polygons(ground));
         night_row(&legs, day_only.as_ref(), self.given.light.as_deref())

@@ -214,6 +214,7 @@ pub fn judge(
         rows.extend(scene.wind());
         if cut.input == CutInput::Tracks {
             rows.push(scene.night_work(plan));
+            rows.extend(scene.closed_work(plan));
         }
     }
     for judged in &mut rows {

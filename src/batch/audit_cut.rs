@@ -165,6 +165,14 @@ impl Assigned {
         for section in plan.sections {
             let Some(block) = of(&section) else { continue };
             let by_day = section.class.as_deref() == Some(ShiftClass::DayOnly.key());
+            if !section.open.is_always() {
+                let windows = &mut self.cuts[block].windows;
+                let own = section.polygons.iter().cloned();
+                match windows.iter_mut().find(|(days, _)| *days == section.open) {
+                    Some((_, ground)) => ground.0.extend(own),
+                    None => windows.push((section.open.clone(), MultiPolygon(own.collect()))),
+                }
+            }
             if let (true, Some(ground)) = (by_day, &mut self.cuts[block].day_only) {
                 ground.0.extend(section.polygons);
             }

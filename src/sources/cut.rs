@@ -10,7 +10,7 @@ use super::errors::SourceError;
 use super::features::{self, RawGeometry};
 use super::tracks::{self, TrackColumns, TracksRead};
 use super::{InputFile, hash, layer, open, plain};
-use crate::model::{Fact, LayerKind, Problem, Shape};
+use crate::model::{DayCondition, Fact, LayerKind, OpenDays, Problem, Shape, SpanError};
 use crate::project::{Attribute, AttributeSource, LayerSource};
 use crate::units::LengthUnit;
 
@@ -48,6 +48,8 @@ pub struct CutFeature {
     pub part: u32,
     pub polygons: Vec<Polygon>,
     pub lines: Vec<LineString>,
+    /// Of a section: the days on which its plan lets it be worked.
+    pub open: OpenDays,
 }
 
 /// The layers of a layout that say what is cut, driven and left. Its zones are not read.
@@ -209,6 +211,9 @@ pub fn read_cut(file: &CutFile, crs: &str, sections: bool) -> Result<CutRead, Cu
             if part && has("part") {
                 source.facts.push(("part".to_owned(), field("part")));
             }
+            if has(OPEN_DAYS) {
+                source.facts.push((OPEN_DAYS.to_owned(), field(OPEN_DAYS)));
+            }
             desk.read(&source)
         };
         let plan = PlanLayers {
@@ -303,8 +308,9 @@ impl Desk<'_> {
                 part: raw
                     .facts
                     .iter()
-                    .find_map(|(_, fact)| part(fact))
+                    .find_map(|(name, fact)| part(fact).filter(|_| name == "part"))
                     .unwrap_or(0),
+                open: open_days(&raw.facts),
                 block_id: raw.id,
                 class: raw.class,
                 fid: raw.fid,
@@ -344,6 +350,21 @@ impl Desk<'_> {
             }
         }
         Ok(found)
+    }
+}
+
+/// Attribute of a plan's sections.
+const OPEN_DAYS: &str = "open_days";
+
+/// The days on which a section may be worked; those that nobody understands are not known.
+fn open_days(facts: &[(String, Fact)]) -> OpenDays {
+    let own = facts.iter().find(|(name, _)| name == OPEN_DAYS);
+    match own {
+        Some((_, Fact::Text(written))) => {
+            let unknown = |_: SpanError| OpenDays::new(vec![DayCondition::Unknown]);
+            written.parse().unwrap_or_else(unknown)
+        }
+        _ => OpenDays::default(),
     }
 }
 
