@@ -267,7 +267,36 @@ CHANGES = [
     ),
     ("verify.py", '"hazard": lambda: near(HT, L["hazard_distance_m"] + .05),', '"hazard": lambda: near(HT, L["hazard_distance_m"] + .05) or any(o == b and g.distance(near_line) < wide + .1 for o, near_line, wide in BY_DAY),'),
     # docs/exchange.md, GPX: lines are tracks too, and so are limits of approach.
-    ("vlib.py", '"skid_trails", "decks")}', '"skid_trails", "decks", "power_lines", "people")}'),
+    ("vlib.py", '"skid_trails", "decks")}', '"skid_trails", "decks", "power_lines", "people", "windows")}'),
+    # docs/algorithms.md, Windows: which days each section has, from the project's file, layers and rules.
+    (
+        "verify.py",
+        "check('24a power lines: limit, belt, hectares, night and least distance as worked out here', bad, len(POWER))",
+        "check('24a power lines: limit, belt, hectares, night and least distance as worked out here', bad, len(POWER))\n"
+        "def days_of(w): return [k + ' ' + ', '.join(sorted(w[k])) for k in ('closed', 'open') if w.get(k)]\n"
+        "DAYS = []\n"
+        "for kind, tables in cfg['layers'].items():\n"
+        "    for c in tables if isinstance(tables, list) else [tables]:\n"
+        "        if not isinstance(c.get('window'), str) or kind in ('blocks', 'roads', 'landings', 'crossings'): continue\n"
+        "        d = gpd.read_file(DIR / c['source'], layer=c.get('layer')).to_crs(CRS)\n"
+        "        for name, g in zip(d[c['window']], d.geometry):\n"
+        "            if not empty(name) and g is not None: DAYS += [((scaled(g) if SC != 1 else g).buffer(length(cfg['windows'][n.strip()].get('within', 0)) or 0, quad_segs=64), days_of(cfg['windows'][n.strip()])) for n in name.split(',')]\n"
+        "for l in cfg['rules'].get('line', []):\n"
+        "    if days_of(l):\n"
+        "        d = src[l['kind']]\n"
+        "        DAYS += [(g.buffer(length(l.get('within', 0)), quad_segs=64), days_of(l)) for k, g in zip(d.q_class, d.geometry) if str(k).lower() == l['class'].lower()]\n"
+        "bad, under = [], 0\n"
+        "for key, rows in SEC.groupby(['block_id', 'part', 'strip_no', 'piece', 'section_no']):\n"
+        "    g = shapely.union_all(rows.geometry.values); said = set(filter(None, str(rows.iloc[0].open_days or '').split('; ')))\n"
+        "    must = set(); may = set()\n"
+        "    for ground, days in DAYS:\n"
+        "        own = shapely.intersection(g, ground).area\n"
+        "        if own > 1.5: must |= set(days)\n"
+        "        if own > .5: may |= set(days)\n"
+        "    under += bool(must)\n"
+        "    if not must <= said <= may: bad.append(f'{key}: open_days {sorted(said)}, own {sorted(must)}')\n"
+        "check('24b days on which sections may be worked, as worked out here', bad, len(SEC), f'{under} under windows' if under else '')",
+    ),
     # docs/schema.md, run.json: limits of slopes by machine and heading stand among the settings as a list of their own.
     (
         "vlib.py",
