@@ -66,7 +66,21 @@ const STEPS: [(i32, i32); 16] = [
     (2, -1),
 ];
 
+/// How many of [`STEPS`] lead to one of the eight neighbours.
+const NEIGHBOURS: usize = 8;
+
 impl CostGrid {
+    /// A grid of known costs, row by row; what lies where is up to its maker.
+    pub fn of(cell_m: f64, columns: usize, cost: Vec<f64>) -> CostGrid {
+        CostGrid {
+            min: Coord { x: 0.0, y: 0.0 },
+            cell_m,
+            columns,
+            rows: cost.len() / columns.max(1),
+            cost,
+        }
+    }
+
     /// Cells of `cell_m`, or larger where more than `most_cells` were needed; all closed.
     pub fn over(bounds: &Bounds, cell_m: f64, most_cells: usize) -> CostGrid {
         let (width, height) = (bounds.max.x - bounds.min.x, bounds.max.y - bounds.min.y);
@@ -171,12 +185,40 @@ impl CostGrid {
     /// The least cost from any of `sources` to every cell: metres times the mean of what they cost on the two cells of a
     /// step (Dijkstra 1959). A step between corners needs both cells beside it open.
     pub fn reach(&self, sources: &[usize]) -> Reached {
+        self.reach_by(&STEPS, true, sources, (&[], CLOSED))
+    }
+
+    /// As [`CostGrid::reach`] with steps to the eight neighbours only, between closed corners too: cells of unknown cost are
+    /// no wall. Only what it costs to come to the `wanted` cells is found, and of these that costs no more than `most`: others
+    /// may be left unreached. None wanted: all.
+    pub fn reach_by_neighbours(&self, sources: &[usize], wanted: &[usize], most: f64) -> Reached {
+        self.reach_by(&STEPS[..NEIGHBOURS], false, sources, (wanted, most))
+    }
+
+    fn reach_by(
+        &self,
+        steps: &[(i32, i32)],
+        walls: bool,
+        sources: &[usize],
+        (wanted, most): (&[usize], f64),
+    ) -> Reached {
         let count = self.cost.len();
         let mut reached = Reached {
             cost: vec![CLOSED; count],
             length_m: vec![0.0; count],
             from: (0..count as u32).collect(),
         };
+        // Cells that are still asked for, and which have their final cost; neither is kept where all are asked for.
+        let ends = !wanted.is_empty() || most < CLOSED;
+        let mut asked = vec![false; if ends { count } else { 0 }];
+        let mut is_final = asked.clone();
+        let mut left = 0;
+        for &cell in wanted {
+            if self.cost[cell] < CLOSED && !asked[cell] {
+                asked[cell] = true;
+                left += 1;
+            }
+        }
         let mut queue = BinaryHeap::new();
         for &source in sources {
             if self.cost[source] < CLOSED && reached.cost[source] > 0.0 {
@@ -189,12 +231,24 @@ impl CostGrid {
             if so_far > reached.cost[at] {
                 continue;
             }
+            if so_far > most {
+                break;
+            }
+            if let Some(is_final) = is_final.get_mut(at) {
+                *is_final = true;
+                if std::mem::take(&mut asked[at]) {
+                    left -= 1;
+                    if left == 0 {
+                        break;
+                    }
+                }
+            }
             let (column, row) = ((at % self.columns) as i32, (at / self.columns) as i32);
-            for (dx, dy) in STEPS {
+            for &(dx, dy) in steps {
                 let Some(to) = self.at(column + dx, row + dy) else {
                     continue;
                 };
-                if self.cost[to] == CLOSED || !self.passes(column, row, dx, dy) {
+                if self.cost[to] == CLOSED || (walls && !self.passes(column, row, dx, dy)) {
                     continue;
                 }
                 let step_m = self.cell_m * f64::from(dx * dx + dy * dy).sqrt();
@@ -206,6 +260,11 @@ impl CostGrid {
                     queue.push(Queued(total, to as u32));
                 }
             }
+        }
+        for (at, _) in is_final.iter().enumerate().filter(|(_, known)| !**known) {
+            reached.cost[at] = CLOSED;
+            reached.length_m[at] = 0.0;
+            reached.from[at] = at as u32;
         }
         reached
     }
@@ -382,6 +441,38 @@ mod tests {
                 "{off:?} {cost}"
             );
         }
+    }
+
+    /// Against the search that goes on to every cell.
+    #[test]
+    fn a_search_for_some_cells_finds_what_it_costs_to_come_to_them() {
+        let mut grid = open(40);
+        for (cell, cost) in grid.cost.iter_mut().enumerate() {
+            *cost = match (cell * 7919) % 11 {
+                0 => CLOSED,
+                other => other as f64,
+            };
+        }
+        let sources = [0, 5, 83];
+        let all = grid.reach_by_neighbours(&sources, &[], CLOSED);
+        let wanted: Vec<usize> = (0..20).chain(40..60).collect();
+        let some = grid.reach_by_neighbours(&sources, &wanted, CLOSED);
+        for &cell in &wanted {
+            assert_eq!(some.cost[cell], all.cost[cell], "{cell}");
+        }
+        let reached = |found: &Reached| found.cost.iter().filter(|cost| **cost < CLOSED).count();
+        assert!(reached(&some) < reached(&all) / 2);
+        let near = grid.reach_by_neighbours(&sources, &[], 40.0);
+        assert!(reached(&near) > 3 && reached(&near) < reached(&all));
+        for (near, all) in near.cost.iter().zip(&all.cost) {
+            assert_eq!(*near, if *all <= 40.0 { *all } else { CLOSED });
+        }
+        assert!(
+            some.cost
+                .iter()
+                .zip(&all.cost)
+                .all(|(some, all)| some == all || *some == CLOSED)
+        );
     }
 
     #[test]

@@ -4,12 +4,15 @@
 pub mod area;
 pub mod buffer;
 pub mod cell_shares;
+pub mod cells_met;
 pub mod clean;
 pub mod cost_grid;
 pub mod counted_once;
 mod crowd;
+pub mod depth_to_water;
 pub mod distance;
 pub mod fewer;
+pub mod flow;
 pub mod frame;
 pub mod grid_overlay;
 pub mod ground_fit;

@@ -57,7 +57,7 @@ impl RepairRule {
 ///   non-zero, the larger area.
 /// - Roads: non-zero. A loop of road drawn over itself is road there too, and the road band must not start too near.
 /// - Felled ground: non-zero. What is drawn twice, as overlapping passes are, is cut.
-/// - Stands and slope classes say what ground is like: non-zero, ground drawn twice has the property once.
+/// - Stands, slope classes and soils say what ground is like: non-zero, ground drawn twice has the property once.
 pub fn repair_rule(kind: LayerKind) -> RepairRule {
     match kind {
         LayerKind::Blocks | LayerKind::Landings | LayerKind::Settings => RepairRule::EvenOdd,
@@ -75,6 +75,7 @@ pub fn repair_rule(kind: LayerKind) -> RepairRule {
         | LayerKind::Crossings
         | LayerKind::StripLines
         | LayerKind::SlopeClasses
+        | LayerKind::Soils
         | LayerKind::Felled => RepairRule::NonZero,
     }
 }

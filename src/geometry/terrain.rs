@@ -80,10 +80,107 @@ impl Cells {
         (column, row)
     }
 
-    fn index(&self, column: i64, row: i64) -> Option<usize> {
+    /// Place in row-by-row values of a column and row; None off the grid.
+    pub(super) fn index(&self, column: i64, row: i64) -> Option<usize> {
         let column = usize::try_from(column).ok().filter(|c| *c < self.columns)?;
         let row = usize::try_from(row).ok().filter(|r| *r < self.rows)?;
         Some(row * self.columns + column)
+    }
+
+    pub fn count(&self) -> usize {
+        self.columns * self.rows
+    }
+
+    /// The middle of a cell, by its place in row-by-row values.
+    pub fn middle(&self, index: usize) -> Coord {
+        let (column, row) = ((index % self.columns) as i64, (index / self.columns) as i64);
+        Coord {
+            x: (self.x(column) + self.x(column + 1)) / 2.0,
+            y: (self.y(row) + self.y(row + 1)) / 2.0,
+        }
+    }
+
+    /// The box of all cells.
+    pub fn extent(&self) -> Bounds {
+        self.bounds(0..self.columns, 0..self.rows)
+    }
+
+    /// The columns and rows that meet `window`.
+    fn clipped(&self, window: &Bounds) -> Option<(std::ops::Range<usize>, std::ops::Range<usize>)> {
+        if window.is_empty() || !self.extent().meets(window) {
+            return None;
+        }
+        let (left, top) = self.place(Coord {
+            x: window.min.x,
+            y: window.max.y,
+        });
+        let (right, bottom) = self.place(Coord {
+            x: window.max.x,
+            y: window.min.y,
+        });
+        let clip = |index: i64, count: usize| index.clamp(0, count as i64) as usize;
+        Some((
+            clip(left, self.columns)..clip(right + 1, self.columns),
+            clip(top, self.rows)..clip(bottom + 1, self.rows),
+        ))
+    }
+
+    /// Those of the cells that meet `window`, and the place here of each of theirs; None where none does.
+    pub fn cut(&self, window: &Bounds) -> Option<(Cells, impl Fn(usize) -> usize + use<>)> {
+        let (columns, rows) = self.clipped(window)?;
+        let held = Cells {
+            first_column: self.first_column + columns.start as i64,
+            first_row: self.first_row + rows.start as i64,
+            columns: columns.len(),
+            rows: rows.len(),
+            ..*self
+        };
+        let (wide, all) = (columns.len(), self.columns);
+        let from = move |at: usize| (rows.start + at / wide) * all + columns.start + at % wide;
+        (held.count() > 0).then_some((held, from))
+    }
+
+    /// The cells that meet `window` and that `choose` picks by their place in row-by-row values, merged into rectangles
+    /// that do not overlap: cells of a row first, then equal runs of rows below one another. Sorted by upper edge, then
+    /// left edge.
+    pub fn rectangles(&self, window: &Bounds, choose: impl Fn(usize) -> bool) -> Vec<Polygon> {
+        let Some((columns, rows)) = self.clipped(window) else {
+            return Vec::new();
+        };
+        let mut done: Vec<(std::ops::Range<usize>, std::ops::Range<usize>)> = Vec::new();
+        let mut open: Vec<(std::ops::Range<usize>, std::ops::Range<usize>)> = Vec::new();
+        for row in rows {
+            let mut runs = Vec::new();
+            let mut start = None;
+            for column in columns.clone().chain([columns.end]) {
+                let chosen = column < columns.end && choose(row * self.columns + column);
+                match (start, chosen) {
+                    (None, true) => start = Some(column),
+                    (Some(from), false) => {
+                        runs.push(from..column);
+                        start = None;
+                    }
+                    _ => {}
+                }
+            }
+            let mut next = Vec::with_capacity(runs.len());
+            for run in runs {
+                match open.iter().position(|(above, _)| *above == run) {
+                    Some(index) => {
+                        let (_, held) = open.swap_remove(index);
+                        next.push((run, held.start..row + 1));
+                    }
+                    None => next.push((run, row..row + 1)),
+                }
+            }
+            done.append(&mut open);
+            open = next;
+        }
+        done.append(&mut open);
+        done.sort_by_key(|(columns, rows)| (rows.start, columns.start));
+        done.into_iter()
+            .map(|(columns, rows)| self.bounds(columns, rows).to_polygon())
+            .collect()
     }
 
     /// Box of the cells in these columns and rows, ends excluded.
@@ -125,6 +222,14 @@ pub trait Terrain: Sync {
     /// # Errors
     /// When the raster cannot be read; the text names the file.
     fn window(&self, bounds: &Bounds) -> Result<Option<SlopeGrid>, String>;
+
+    /// The elevations themselves, of those cells at least. None when the box lies off the raster, or nobody knows elevations.
+    ///
+    /// # Errors
+    /// As [`Terrain::window`].
+    fn elevations(&self, _bounds: &Bounds) -> Result<Option<ElevationGrid>, String> {
+        Ok(None)
+    }
 }
 
 impl SlopeGrid {
@@ -184,7 +289,7 @@ impl SlopeGrid {
 
     /// The box of all cells.
     pub fn bounds(&self) -> Bounds {
-        self.cells.bounds(0..self.cells.columns, 0..self.cells.rows)
+        self.cells.extent()
     }
 
     /// The same slopes seen from another origin: `origin` becomes (0, 0).
@@ -261,61 +366,16 @@ impl SlopeGrid {
         })
     }
 
-    /// The cells that meet `window` and that `choose` picks, merged into rectangles that do not overlap: cells of a row
-    /// first, then equal runs of rows below one another. Sorted by upper edge, then left edge.
+    /// As [`Cells::rectangles`], of the cells whose gradient `choose` picks.
     pub fn rectangles(
         &self,
         window: &Bounds,
         choose: impl Fn(Option<Gradient>) -> bool,
     ) -> Vec<Polygon> {
-        if window.is_empty() || !self.bounds().meets(window) {
-            return Vec::new();
-        }
-        let (left, top) = self.cells.place(Coord {
-            x: window.min.x,
-            y: window.max.y,
-        });
-        let (right, bottom) = self.cells.place(Coord {
-            x: window.max.x,
-            y: window.min.y,
-        });
-        let clip = |index: i64, count: usize| index.clamp(0, count as i64) as usize;
-        let columns = clip(left, self.cells.columns)..clip(right + 1, self.cells.columns);
-        let rows = clip(top, self.cells.rows)..clip(bottom + 1, self.cells.rows);
-        let mut done: Vec<(std::ops::Range<usize>, std::ops::Range<usize>)> = Vec::new();
-        let mut open: Vec<(std::ops::Range<usize>, std::ops::Range<usize>)> = Vec::new();
-        for row in rows {
-            let mut runs = Vec::new();
-            let mut start = None;
-            for column in columns.clone().chain([columns.end]) {
-                let chosen = column < columns.end && choose(self.of(column as i64, row as i64));
-                match (start, chosen) {
-                    (None, true) => start = Some(column),
-                    (Some(from), false) => {
-                        runs.push(from..column);
-                        start = None;
-                    }
-                    _ => {}
-                }
-            }
-            let mut next = Vec::with_capacity(runs.len());
-            for run in runs {
-                match open.iter().position(|(above, _)| *above == run) {
-                    Some(index) => {
-                        let (_, held) = open.swap_remove(index);
-                        next.push((run, held.start..row + 1));
-                    }
-                    None => next.push((run, row..row + 1)),
-                }
-            }
-            done.append(&mut open);
-            open = next;
-        }
-        done.append(&mut open);
-        done.sort_by_key(|(columns, rows)| (rows.start, columns.start));
-        done.into_iter()
-            .map(|(columns, rows)| self.cells.bounds(columns, rows).to_polygon())
-            .collect()
+        let columns = self.cells.columns;
+        self.cells.rectangles(window, |index| {
+            choose(self.of((index % columns) as i64, (index / columns) as i64))
+        })
     }
 }
 
