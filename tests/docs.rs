@@ -439,6 +439,7 @@ fn rule_ids() -> BTreeSet<String> {
     files.push(root().join("src/batch/missing.rs"));
     files.push(root().join("src/batch/notes.rs"));
     // Named once for layout, compliance and audit.
+    use blockwright::model::MAY_BE_WET_RULE;
     use blockwright::rulebook::{
         BARRIER_RULE, DANGER_TREE_RULE, POWER_LINE_BELT, POWER_LINE_LIMIT,
     };
@@ -447,6 +448,7 @@ fn rule_ids() -> BTreeSet<String> {
         POWER_LINE_BELT,
         POWER_LINE_LIMIT,
         DANGER_TREE_RULE,
+        MAY_BE_WET_RULE,
     ];
     let mut ids = BTreeSet::from(shared.map(str::to_owned));
     for path in files {

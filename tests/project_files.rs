@@ -5,7 +5,8 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use blockwright::model::{
-    MachineKind, OpenDays, Settings, SlopeRules, TreeHeight, Wind, WorkWindow, WorkWindows,
+    MachineKind, OpenDays, Settings, SlopeRules, TreeHeight, WetGround, Wind, WorkWindow,
+    WorkWindows,
 };
 use blockwright::project::{self, Project};
 use blockwright::rulebook::{self, ReadStatus};
@@ -148,6 +149,12 @@ fn every_setting_can_be_set() {
             within_m: 0.0,
             source: String::new(),
         }]),
+        wet_ground: Some(WetGround {
+            depth_m: 0.0,
+            by_soil: ["gravel", "peat"].map(|soil| (soil.to_owned(), 0.0)).into(),
+            channels_m2: Some(0.0),
+            source: String::new(),
+        }),
         ..Settings::default()
     };
     plain.layout.tree_height = Some(TreeHeight {

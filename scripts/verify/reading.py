@@ -17,6 +17,26 @@ CHANGES = [
         '"near_retained_band": lambda: g.distance(U(geoms("zones", b, lambda d: d.kind == "retained_band"))) < L["edge_distance_m"] + .1, '
         '"unknown_slope": lambda: not TER.ok or (b, "unknown") in CELL and g.distance(CELL[b, "unknown"]) < .01,',
     ),
+    # docs/schema.md, Depth to water: ground of cells 1 and 2 is day-only, and so is ground without a cell; a check of its own beside the reason.
+    (
+        "verify.py",
+        '"short_stretch": lambda: True, ',
+        '"short_stretch": lambda: True, "may_be_wet": lambda: WETS and g.distance(WET[b]) < .01, ',
+    ),
+    (
+        "verify.py",
+        'CELL = {}\n',
+        'import rasterio\n'
+        'def wet_cells(b):\n'
+        '    p = pathlib.Path(OUT) / "depth_to_water" / f"{b}.tif"\n'
+        '    if not p.exists(): return BLK[b]\n'
+        '    with rasterio.open(p) as r:\n'
+        '        t, k = r.transform, r.read(2); dry = [shapely.box(*(t * (c, q + 1)), *(t * (c + 1, q))) for q, c in zip(*np.nonzero(k == 0))]\n'
+        '    return shapely.difference(BLK[b], scaled(U(dry)))\n'
+        'WETS = "wet_ground" in cfg; WET = {b: wet_cells(b) if WETS else shapely.Polygon() for b in IDS}\n'
+        'report("06h no ground that may be wet under night-safe ground", np.array([shapely.intersection(g, WET[b]).area for g, b in zip(ng, night.block_id)]), .05, "%.3f m2")\n'
+        'CELL = {}\n',
+    ),
     (
         "verify.py",
         "EDGE = {b:",

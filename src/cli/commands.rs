@@ -502,6 +502,7 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
             "stand_rasters": batch.stand_rasters,
             "calibration": calibration,
             "wind": project.settings.wind,
+            "wet_ground": project.settings.wet_ground,
             "notes": notes,
             "terrain_coverage": coverage,
             "problems": problems.iter().map(summary::problem_json).collect::<Vec<_>>(),
@@ -551,6 +552,9 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
         }
         if let Some(wind) = &project.settings.wind {
             print(&summary::wind(wind))?;
+        }
+        if let Some(wet) = &project.settings.wet_ground {
+            print(&summary::wet_ground(wet))?;
         }
         for note in &notes {
             print(&summary::note(note))?;

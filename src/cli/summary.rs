@@ -7,7 +7,8 @@ use serde_json::{Value, json};
 use crate::batch::{Outcome, PortfolioShare, Share, ShareOutcome, Verification};
 use crate::model::shown;
 use crate::model::{
-    Calibration, NoteFate, NoteReport, OutputSettings, Problem, TimeModel, TrackHours, Wind,
+    Calibration, NoteFate, NoteReport, OutputSettings, Problem, TimeModel, TrackHours, WetGround,
+    Wind,
 };
 use crate::rulebook::{Checked, ReadStatus, Rulebook, Severity};
 use crate::sources::{
@@ -327,6 +328,24 @@ pub fn terrain(report: &TerrainReport, coverage: &Coverage) -> String {
         coverage.whole,
         coverage.blocks,
         Percent(coverage.share)
+    )
+}
+
+/// What `inspect` says of ground that may be wet.
+pub fn wet_ground(wet: &WetGround) -> String {
+    let soils: Vec<String> = (wet.by_soil.iter())
+        .map(|(soil, m)| format!("{m} m on {soil}"))
+        .collect();
+    let soils = match soils.is_empty() {
+        true => String::new(),
+        false => format!(" ({})", soils.join(", ")),
+    };
+    let channels = wet.channels_m2.map_or_else(String::new, |m2| {
+        format!(" or channels that {} ha drain through", hectares(m2))
+    });
+    format!(
+        "{:<12} no higher than {} m{soils} over mapped water{channels}: may be wet, by day only ({})",
+        "wet_ground", wet.depth_m, wet.source
     )
 }
 

@@ -12,7 +12,8 @@ use crate::geometry::distance::{
     Segment, SegmentIndex, boundary_segments, places_along, point_segment, polygon_segments,
     share_along,
 };
-use crate::geometry::overlay::intersection;
+use crate::geometry::overlay::{difference, intersection};
+use crate::landbase::wet_polygons;
 use crate::model::*;
 
 /// Ground up to this is the overlay's rounding along a section's edge.
@@ -51,6 +52,7 @@ impl Judge<'_> {
         rows.extend(self.night_slope(&night));
         rows.extend(self.night_hazards(&ground));
         rows.extend(self.night_ground(&ground));
+        rows.extend(self.night_wet(&ground));
         rows.push(self.night_edges(&ground));
         rows
     }
@@ -187,6 +189,28 @@ impl Judge<'_> {
             Some(if holds { 0.0 } else { measured_m2 }),
             if holds { Verdict::Pass } else { Verdict::Fail },
             "docs/algorithms.md, Sections",
+        );
+        judged.place = (!holds).then_some(Geometry::MultiPolygon(on));
+        Some(judged)
+    }
+
+    /// By the cells of the depth to water themselves; ground that no cell says anything of is not known.
+    fn night_wet(&self, night: &[&Polygon]) -> Option<Judged> {
+        let wanted = self.context.settings.wet_ground.as_ref()?;
+        let night = MultiPolygon(night.iter().map(|&polygon| polygon.clone()).collect());
+        let beyond = (self.plan.wet.as_ref())
+            .map(|map| wet_polygons(map, &self.plan.frame, |wet| wet == Wet::Beyond));
+        let on = difference(&night, &beyond.unwrap_or_default());
+        let measured_m2 = area(&on);
+        let holds = measured_m2 <= ROUNDING_M2;
+        let mut judged = self.row(
+            "night-wet",
+            "Nothing night-safe on ground that may be wet, or of which nobody knows",
+            "m2",
+            Some(0.0),
+            Some(if holds { 0.0 } else { measured_m2 }),
+            if holds { Verdict::Pass } else { Verdict::Fail },
+            wanted.source.as_str(),
         );
         judged.place = (!holds).then_some(Geometry::MultiPolygon(on));
         Some(judged)

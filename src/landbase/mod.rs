@@ -9,6 +9,7 @@ mod slope;
 mod slope_classes;
 mod stocking;
 mod stretches;
+mod wet_ground;
 mod windows;
 
 use geo::Coord;
@@ -33,6 +34,7 @@ pub use power_lines::{
 pub use slope::{Grade, GroundRun, Slope, SlopeGround, SlopeRun, SlopeSource, Slopes};
 pub use stocking::{Counted, NO_STAND_TABLE, Stocking, bank_m};
 pub use stretches::{STEP_M, Stretch};
+pub use wet_ground::{WetFound, WhyUnknown, wet_polygons};
 
 use slope_classes::SlopeClasses;
 

@@ -5,7 +5,7 @@ use geo::{Coord, MultiPolygon, Polygon};
 use super::slope_classes::SlopeClasses;
 use crate::geometry::area::Bounds;
 use crate::geometry::overlay::{difference, intersection};
-use crate::geometry::terrain::{Gradient, SlopeGrid, Terrain};
+use crate::geometry::terrain::{ElevationGrid, Gradient, SlopeGrid, Terrain};
 use crate::geometry::terrain_runs::Run;
 use crate::model::GroundFrame;
 use crate::rulebook::{RuleLine, Width, Widths};
@@ -59,6 +59,14 @@ pub trait SlopeSource: Sync {
     /// # Errors
     /// When they cannot be read; the text names the file.
     fn window(&self, bounds: &Bounds) -> Result<Option<Box<dyn SlopeGround + '_>>, String>;
+
+    /// The elevations of a box; None where nobody knows any.
+    ///
+    /// # Errors
+    /// As [`SlopeSource::window`].
+    fn elevations(&self, _bounds: &Bounds) -> Result<Option<ElevationGrid>, String> {
+        Ok(None)
+    }
 }
 
 impl SlopeGround for SlopeGrid {
@@ -102,6 +110,10 @@ impl<T: Terrain> SlopeSource for T {
     fn window(&self, bounds: &Bounds) -> Result<Option<Box<dyn SlopeGround + '_>>, String> {
         let grid = Terrain::window(self, bounds)?;
         Ok(grid.map(|grid| Box::new(grid) as Box<dyn SlopeGround>))
+    }
+
+    fn elevations(&self, bounds: &Bounds) -> Result<Option<ElevationGrid>, String> {
+        Terrain::elevations(self, bounds)
     }
 }
 

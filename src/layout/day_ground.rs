@@ -95,6 +95,7 @@ impl DayGround {
         for (reason, polygons) in [
             (DayReason::Brush, &zones.brush),
             (DayReason::SoftGround, &zones.soft),
+            (DayReason::MayBeWet, &zones.wet),
             (DayReason::Hazard, &zones.hazard),
             (DayReason::Steep, &ground.steep_by_night),
         ] {

@@ -54,6 +54,7 @@ mod tours;
 mod travel;
 mod tree_share;
 pub mod tree_spacing;
+mod wet_ground;
 mod whole_sections;
 mod windows;
 mod wood;
@@ -189,6 +190,10 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
     }
     let mut zones = zones::draw(context, &shape, &near, &slopes)?;
     let over = crossings(&near, context.settings.layout.crossing_width_m);
+    let wet = wet_ground::find(context, block, &shape);
+    if let Some(wet) = &wet {
+        zones.may_be_wet(context, wet, frame, &shape);
+    }
     zones.power_lines = power_lines::notes(context, &shape, &near, &over);
     let told = power_lines::findings(context, &near, &zones.power_lines, &over);
     zones.findings.extend(told);
@@ -200,7 +205,13 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
     let spacing_m = tree_spacing::in_block(trees, block, planned, planned_near);
     let zones_before = match &before {
         None => None,
-        Some(_) => Some(zones::draw(context, planned, planned_near, &slopes)?),
+        Some(_) => {
+            let mut zones = zones::draw(context, planned, planned_near, &slopes)?;
+            if let Some(wet) = wet_ground::find(context, block, planned) {
+                zones.may_be_wet(context, &wet, frame, planned);
+            }
+            Some(zones)
+        }
     };
     let later = (zones_before.as_ref())
         .map(|before| later::Later::new(context, (&shape, &zones), (planned, before)));
@@ -215,6 +226,7 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         later: later.as_ref(),
     };
     let mut plan = around.site(block, planned_near).lay_out()?;
+    plan.wet = wet.and_then(|wet| wet.map);
     plan.keeps_names = later.is_some();
     plan.findings.extend(later::new_names(block, &shape, &near));
     rest::say_when(&near, &mut plan.findings);

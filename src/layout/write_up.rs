@@ -308,6 +308,7 @@ pub fn plan(
         rungs,
         certificate: Certificate::default(),
         wind: None,
+        wet: None,
         keeps_names: false,
         notes: vec![],
         shape,

@@ -37,6 +37,8 @@ pub struct Zones<'n> {
     pub hazard: Vec<Polygon>,
     pub brush: Vec<Polygon>,
     pub soft: Vec<Polygon>,
+    /// Of the block: low over the nearest water, or not known to be higher.
+    pub wet: Vec<Polygon>,
     /// Cut before this plan.
     pub felled: Vec<Polygon>,
     pub managed: Vec<Managed<'n>>,

@@ -37,12 +37,14 @@ pub enum LayerKind {
     /// Lines along which a planner wants strips to run.
     StripLines,
     SlopeClasses,
+    /// What kind of soil ground is.
+    Soils,
     /// Ground that was cut before this plan.
     Felled,
 }
 
 impl LayerKind {
-    pub const ALL: [LayerKind; 18] = [
+    pub const ALL: [LayerKind; 19] = [
         LayerKind::Blocks,
         LayerKind::Streams,
         LayerKind::Lakes,
@@ -60,6 +62,7 @@ impl LayerKind {
         LayerKind::Settings,
         LayerKind::StripLines,
         LayerKind::SlopeClasses,
+        LayerKind::Soils,
         LayerKind::Felled,
     ];
 
@@ -83,6 +86,7 @@ impl LayerKind {
             LayerKind::Settings => "settings",
             LayerKind::StripLines => "strip_lines",
             LayerKind::SlopeClasses => "slope_classes",
+            LayerKind::Soils => "soils",
             LayerKind::Felled => "felled",
         }
     }

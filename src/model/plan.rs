@@ -12,6 +12,7 @@ use super::people::{FallingArea, PeopleNote};
 use super::power_line::PowerLineNote;
 use super::problem::told;
 use super::stand_table::{Treatment, TreesLeft};
+use super::wet_ground::WetMap;
 use super::wind::BlockWind;
 use super::words::{self, Word};
 use super::work_window::{OpenDays, WindowNote};
@@ -70,12 +71,14 @@ pub enum ZoneKind {
     Hazard,
     /// Beside a power line: no part of a machine or tree may enter.
     LimitOfApproach,
+    /// Low over the nearest water, or nobody knows how low.
+    MayBeWet,
     /// Where machines may cross water or kept ground.
     Crossing,
 }
 
 impl ZoneKind {
-    pub const ALL: [ZoneKind; 9] = [
+    pub const ALL: [ZoneKind; 10] = [
         ZoneKind::Reserve,
         ZoneKind::Management,
         ZoneKind::RetainedBand,
@@ -84,6 +87,7 @@ impl ZoneKind {
         ZoneKind::RoadBand,
         ZoneKind::Hazard,
         ZoneKind::LimitOfApproach,
+        ZoneKind::MayBeWet,
         ZoneKind::Crossing,
     ];
 
@@ -97,6 +101,7 @@ impl ZoneKind {
             ZoneKind::RoadBand => "road_band",
             ZoneKind::Hazard => "hazard",
             ZoneKind::LimitOfApproach => "limit_of_approach",
+            ZoneKind::MayBeWet => "may_be_wet",
             ZoneKind::Crossing => "crossing",
         }
     }
@@ -251,6 +256,8 @@ pub enum DayReason {
     NearRetainedBand,
     Brush,
     SoftGround,
+    /// Low over the nearest water, or nobody knows how low.
+    MayBeWet,
     Hazard,
     /// Steeper than the night limit.
     Steep,
@@ -263,7 +270,7 @@ pub enum DayReason {
 }
 
 impl DayReason {
-    pub const ALL: [DayReason; 14] = [
+    pub const ALL: [DayReason; 15] = [
         DayReason::BoundaryPass,
         DayReason::NearBoundary,
         DayReason::NearReserve,
@@ -272,6 +279,7 @@ impl DayReason {
         DayReason::NearRetainedBand,
         DayReason::Brush,
         DayReason::SoftGround,
+        DayReason::MayBeWet,
         DayReason::Hazard,
         DayReason::Steep,
         DayReason::UnknownSlope,
@@ -290,6 +298,7 @@ impl DayReason {
             DayReason::NearRetainedBand => "near_retained_band",
             DayReason::Brush => "brush",
             DayReason::SoftGround => "soft_ground",
+            DayReason::MayBeWet => "may_be_wet",
             DayReason::Hazard => "hazard",
             DayReason::Steep => "steep",
             DayReason::UnknownSlope => "unknown_slope",
@@ -311,6 +320,7 @@ impl DayReason {
         match self {
             DayReason::NearTooSteep
             | DayReason::SoftGround
+            | DayReason::MayBeWet
             | DayReason::Hazard
             | DayReason::Steep
             | DayReason::UnknownSlope => true,
@@ -845,6 +855,9 @@ pub struct BlockPlan {
     /// None: the project names no wind, or the plan was not judged yet.
     #[serde(default)]
     pub wind: Option<BlockWind>,
+    /// Depth to water over the block; None: the project does not ask for it, or no elevation is known there.
+    #[serde(default)]
+    pub wet: Option<WetMap>,
     /// Whether its strips are those of before some notes, which came later: they keep their names and end before these.
     #[serde(default)]
     pub keeps_names: bool,

@@ -36,6 +36,8 @@ pub enum ProblemCode {
     EmptyLayer,
     AssumedCrs,
     UnknownSlope,
+    /// Of mapped water that ground low over it is found from.
+    UnknownWater,
     UnknownEncoding,
     OverlappingBlocks,
     OverlapOfHairs,
@@ -77,6 +79,7 @@ impl ProblemCode {
             ProblemCode::NoEnd => "no-end",
             ProblemCode::EmptyLayer => "empty-layer",
             ProblemCode::AssumedCrs => "assumed-crs",
+            ProblemCode::UnknownWater => "unknown-water",
             ProblemCode::UnknownSlope => "unknown-slope",
             ProblemCode::UnknownEncoding => "unknown-encoding",
             ProblemCode::OverlappingBlocks => "overlapping-blocks",

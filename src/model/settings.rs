@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::{
-    MachineCosts, OutputSettings, SlopeRules, TimeKind, TimeModel, TimeParts, Utilisation, Wind,
-    WorkWindows,
+    MachineCosts, OutputSettings, SlopeRules, TimeKind, TimeModel, TimeParts, Utilisation,
+    WetGround, Wind, WorkWindows,
 };
 use crate::units::FOOT_M;
 
@@ -24,6 +24,9 @@ pub struct Settings {
     pub windows: WorkWindows,
     #[serde(skip_serializing_if = "SlopeRules::says_nothing")]
     pub slopes: SlopeRules,
+    /// None: nobody looks for ground that may be wet.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub wet_ground: Option<WetGround>,
     pub outputs: OutputSettings,
 }
 

@@ -27,6 +27,7 @@ pub mod style;
 mod tables;
 pub mod text;
 mod told;
+mod wet_map;
 mod writer;
 
 pub use audit::{AuditReport, AuditWriter, TracksReport};

@@ -128,6 +128,7 @@ fn layers(words: &text::Words) -> Vec<Layer> {
                     words.legend_machine_exclusion,
                     style::MACHINE_EXCLUSION,
                 ),
+                (ZoneKind::MayBeWet, words.legend_wet, style::MAY_BE_WET),
                 (ZoneKind::Hazard, words.legend_hazard, style::HAZARD),
                 (
                     ZoneKind::LimitOfApproach,
@@ -473,6 +474,7 @@ fn polygon(paint: &Paint) -> String {
         "h-day" => Some((mark("x", Rgb::parse(style::GREY_DARK), false, 0.9), 6)),
         "h-cross" => Some((mark("x", Rgb::parse(style::VERMILLION), false, 0.9), 8)),
         "h-level" => Some((mark("cross", Rgb::parse(style::PURPLE), false, 1.0), 8)),
+        "h-wet" => Some((mark("circle", Rgb::parse(style::BLUE), false, 1.0), 8)),
         "h-dots" => Some((mark("circle", Rgb::parse(style::BLUE), true, 1.0), 3)),
         "h-trees" => Some((mark("triangle", Rgb::parse(style::GREEN), true, 1.0), 8)),
         "h-check" => Some((mark("square", Rgb::parse(style::VERMILLION), true, 1.0), 5)),

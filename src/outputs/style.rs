@@ -71,6 +71,12 @@ pub const HAZARD: Ground = ground(
     "h-level",
     r##"stroke="#CC79A7" stroke-width="1.2""##,
 );
+/// Low over the nearest water.
+pub const MAY_BE_WET: Ground = ground(
+    r##"fill="#56B4E9" fill-opacity=".3""##,
+    "h-wet",
+    r##"stroke="#0072B2" stroke-width="1" stroke-dasharray="1.5 2.5""##,
+);
 /// Beside a power line: nothing may enter.
 pub const LIMIT_OF_APPROACH: Ground = ground(
     r##"fill="#D55E00" fill-opacity=".45""##,
@@ -208,6 +214,7 @@ text{font-family:system-ui,"Segoe UI","Noto Sans","DejaVu Sans",Arial,sans-serif
 <pattern id="h-trees" width="10" height="10" patternUnits="userSpaceOnUse"><path d="M5 1.5l2.8 5.5h-5.6z" fill="#009E73"/></pattern>
 <pattern id="h-cross" width="8" height="8" patternUnits="userSpaceOnUse"><path d="M0 0l8 8M8 0l-8 8" stroke="#D55E00" stroke-width=".9"/></pattern>
 <pattern id="h-level" width="8" height="5" patternUnits="userSpaceOnUse"><path d="M0 2.5h8" stroke="#CC79A7" stroke-width="1.4"/></pattern>
+<pattern id="h-wet" width="14" height="9" patternUnits="userSpaceOnUse"><path d="M1 3h6M8 7.5h6" stroke="#0072B2" stroke-width="1.4"/></pattern>
 <pattern id="h-check" width="8" height="8" patternUnits="userSpaceOnUse"><path d="M0 0h4v4h-4zM4 4h4v4h-4z" fill="#D55E00" fill-opacity=".75"/></pattern>
 <clipPath id="frame"><rect {clip}/></clipPath>
 </defs>
@@ -245,6 +252,7 @@ mod tests {
             ROAD_CLEARING,
             ROAD_BAND,
             HAZARD,
+            MAY_BE_WET,
             LIMIT_OF_APPROACH,
             POWER_LINE,
             PEOPLE,

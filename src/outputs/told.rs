@@ -1,4 +1,4 @@
-//! Findings about other people, power lines, dangerous trees and slopes by machine in the words of the sheets: what is read in the woods is read in one language.
+//! Findings about other people, power lines, dangerous trees, wet ground and slopes by machine in the words of the sheets: what is read in the woods is read in one language.
 
 use std::borrow::Cow;
 
@@ -6,8 +6,8 @@ use chrono::{Datelike, NaiveDate};
 use geo::InteriorPoint;
 
 use crate::model::{
-    BlockPlan, DayCondition, DaySpan, Finding, Language, OpenDays, PeopleNote, PowerLineNote,
-    UnderWindow, Verdict, WindowNote, YearDay, Zone,
+    BlockPlan, DayCondition, DaySpan, Finding, Language, MAY_BE_WET_RULE, OpenDays, PeopleNote,
+    PowerLineNote, UnderWindow, Verdict, WindowNote, YearDay, Zone,
 };
 use crate::units::{Percent, hectares};
 
@@ -58,9 +58,29 @@ fn french(plan: &BlockPlan, finding: &Finding) -> Option<String> {
             finding.measured?
         )),
         "danger-tree" => danger_tree(plan, finding),
+        MAY_BE_WET_RULE => may_be_wet(finding),
         id if id.starts_with("slope-") => slope_limit(finding),
         _ => None,
     }
+}
+
+/// Hectares that may be wet, hectares of which nobody knows, or soils without a figure.
+fn may_be_wet(finding: &Finding) -> Option<String> {
+    Some(match (finding.verdict, finding.unit) {
+        (Verdict::NotApplicable, _) => format!(
+            "{:.2} ha peut-être mouillés, bas au-dessus de l’eau la plus proche : de jour seulement, après avoir vu le terrain. Tiré du relief, ce \
+             n’est pas un relevé ; ailleurs, rien ne dit que le sol est sec",
+            finding.measured?
+        ),
+        (_, "ha") => format!(
+            "Sur {:.2} ha, nul ne sait si le sol est mouillé : de jour seulement, après avoir vu le terrain",
+            finding.measured?
+        ),
+        _ => format!(
+            "Sol sans valeur propre dans `by_soil` : la plus large, {} m, la remplace",
+            finding.required?
+        ),
+    })
 }
 
 /// Limits of slopes: `slope-state`, or `slope-MACHINE:HEADING`.

@@ -12,7 +12,7 @@ use super::run::{Counts, RunReport};
 use super::sheets::{Drafts, Page, Sheets};
 use super::staging::{COSTS, Earlier, LAYOUT, MAPS, REPORT, STEMS, Staging};
 use super::tables::{self, Compliance, CostTable, StemTable, Table};
-use super::{FileNames, OutputError, changes, layers, set_aside, sld};
+use super::{FileNames, OutputError, changes, layers, set_aside, sld, wet_map};
 use crate::model::{
     BlockPlan, Changes, ComplianceRow, Finding, GroundFrame, Language, MachineCosts,
     OutputSettings, PlanNote, Problem, SheetMark, SheetNews,
@@ -231,6 +231,14 @@ impl Writer {
         if let Some(map_svg) = map_svg {
             let map = self.staging.path(MAPS).join(format!("{stem}.svg"));
             fs::write(&map, map_svg).map_err(OutputError::file(&map, "write the map"))?;
+        }
+        if let Some(map) = &plan.wet {
+            let path = self
+                .staging
+                .path(wet_map::FOLDER)
+                .join(format!("{stem}.tif"));
+            let srs = spatial_ref(&self.crs_wkt)?;
+            wet_map::write(&path, map, &srs, plan.frame.unit_m())?;
         }
         if let Some(exchange) = &mut self.exchange {
             exchange.block(plan, &stem)?;

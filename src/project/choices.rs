@@ -9,7 +9,7 @@ use super::{Project, ProjectError, Reason, plain_file, read, unreadable};
 use crate::rulebook::Place;
 
 /// Keys whose values may be compared: wishes of the planner and figures of the machine, not what layers lack.
-pub(super) const LISTED: [(&str, &[&str]); 5] = [
+pub(super) const LISTED: [(&str, &[&str]); 6] = [
     (
         "machine",
         &[
@@ -54,6 +54,7 @@ pub(super) const LISTED: [(&str, &[&str]); 5] = [
         ],
     ),
     ("wind", &["from", "seconds_per_m"]),
+    ("wet_ground", &["depth_to_water", "channels_from"]),
     ("costs", &["felling", "skidding"]),
 ];
 

@@ -43,6 +43,8 @@ pub struct ProjectFile {
     /// Days on which ground may be worked, by name; layers name them.
     #[serde(default)]
     pub windows: BTreeMap<String, Spanned<WindowTable>>,
+    /// Ground that may be wet though nobody mapped it soft.
+    pub wet_ground: Option<Spanned<WetGroundTable>>,
     /// Notes taken in the field.
     pub notes: Option<NotesTable>,
     /// Trees by stand, species and class of diameter.
@@ -585,6 +587,20 @@ pub struct WindTable {
     pub sharp_corner: Given<f64>,
     /// Machine seconds that a metre of corridor edge square to the wind weighs in the choice of the strips' direction.
     pub seconds_per_m: Given<f64>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct WetGroundTable {
+    /// Ground no higher than this over the nearest water may be wet: it is worked by day only.
+    pub depth_to_water: Spanned<Length>,
+    /// The same on soil of a class of `layers.soils`.
+    #[serde(default)]
+    pub by_soil: BTreeMap<String, Spanned<Length>>,
+    /// Where so much ground drains through a cell of the elevation raster, it counts as water too.
+    pub channels_from: Given<Area>,
+    /// Where these figures are written.
+    pub source: Spanned<String>,
 }
 
 #[derive(Deserialize, JsonSchema)]

@@ -527,7 +527,7 @@ impl Resolver<'_> {
             (
                 "class",
                 given(&layer.class),
-                ruled || kind == LayerKind::Crossings,
+                ruled || matches!(kind, LayerKind::Crossings | LayerKind::Soils),
             ),
             ("width", given(&layer.width), lines),
             ("azimuth", given(&layer.azimuth), blocks || settings),
@@ -571,6 +571,11 @@ impl Resolver<'_> {
             warnings.push(
                 "[layers.slope_classes] names no `slope`: how steep its ground is stays unknown"
                     .to_owned(),
+            );
+        }
+        if kind == LayerKind::Soils && !given(&layer.class) {
+            warnings.push(
+                "[layers.soils] names no `class`: which soil is where stays unknown".to_owned(),
             );
         }
         for (key, given, used) in keys {

@@ -24,6 +24,7 @@ mod slope;
 mod slope_limits;
 mod terrain;
 mod time_model;
+mod wet_ground;
 mod wind;
 mod windows;
 

@@ -13,7 +13,7 @@ use super::{
     CalibrationSource, HoursTaken, Project, ProjectError, Reason, StandRasterSources, TableSource,
     TracksSource,
 };
-use super::{costs, notes, outputs, rules, settings, terrain, wind, windows};
+use super::{costs, notes, outputs, rules, settings, terrain, wet_ground, wind, windows};
 use crate::model::{LONGEST_STOP_MIN, LayerKind, MachineKind, PlanMark};
 use crate::rulebook::values::{Length, Share};
 use crate::rulebook::{LIMITS_PRESET, Place};
@@ -93,6 +93,7 @@ pub fn resolve(
     settings.wind = wind::resolve(&context, &file.wind)?;
     settings.windows = windows::resolve(&context, &file.windows)?;
     let windows: Vec<&str> = settings.windows.names().collect();
+    settings.wet_ground = wet_ground::resolve(&context, &file, &mut warnings)?;
     settings.outputs = outputs::resolve(&context, &file.outputs)?;
     if settings.slopes.feller == Some(MachineKind::SteepGround) && file.machine.max_slope.is_none()
     {

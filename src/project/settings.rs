@@ -48,6 +48,7 @@ pub fn resolve(
         costs: Default::default(),
         wind: None,
         windows: Default::default(),
+        wet_ground: None,
         outputs: Default::default(),
     })
 }
@@ -512,7 +513,7 @@ const MOST_PART_M2: f64 = 100_000.0;
 const MOST_SETTING_M2: f64 = 1_000_000.0;
 const MOST_STRIPS_BETWEEN: f64 = 100.0;
 
-fn square_metres(
+pub(super) fn square_metres(
     context: &Context<'_>,
     key: &str,
     written: &Spanned<Area>,

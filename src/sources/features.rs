@@ -146,6 +146,7 @@ fn uses(kind: LayerKind) -> Uses {
         | LayerKind::SoftGround
         | LayerKind::Stands
         | LayerKind::SlopeClasses
+        | LayerKind::Soils
         | LayerKind::Felled => Uses {
             closed_lines: true,
             wanted: "polygons or closed lines",

@@ -27,6 +27,7 @@ mod stand_table;
 pub mod terrain;
 pub mod tracks;
 mod uses;
+mod wet_ground;
 mod zone;
 
 pub use classes::{ClassFound, ClassReport};
@@ -53,7 +54,7 @@ pub use uses::UseReport;
 
 use crate::geometry::area;
 use crate::geometry::overlaps::Overlaps;
-use crate::model::{Feature, FieldNote, LayerKind, Problem, SourceBlock};
+use crate::model::{Feature, FieldNote, LayerKind, MOST_WET_AROUND_M, Problem, SourceBlock};
 use crate::project::{LayerSource, MOST_TREE_HEIGHT_M, Project};
 use crate::rulebook::DANGER_TREE_RULE;
 use assemble::Assembly;
@@ -199,10 +200,12 @@ fn slopes_around_m(project: &Project) -> f64 {
     const MOST_M: f64 = 200.0;
     let ruled = project.rules.lines.iter();
     let ruled = ruled.filter(|line| line.follows_slope());
-    MOST_M
-        + ruled
-            .map(|line| line.widest().reach_m())
-            .fold(0.0, f64::max)
+    let ruled_m = ruled.map(|line| line.widest().reach_m());
+    let wet_m = match project.settings.wet_ground {
+        Some(_) => MOST_WET_AROUND_M,
+        None => 0.0,
+    };
+    (MOST_M + ruled_m.fold(0.0, f64::max)).max(wet_m)
 }
 
 /// How far around a block its frame must be true.
@@ -307,6 +310,10 @@ pub fn read_for(project: &Project, only: &[String]) -> Result<Batch, SourceError
         (batch.inputs).extend(files.iter().map(|stamp| stamp.input.clone()));
         stamps.extend(files);
         (batch.problems).extend(terrain::off_raster(&terrain, &batch.blocks));
+        if let (Some(wanted), true) = (&project.settings.wet_ground, only.is_empty()) {
+            let found = wet_ground::problems(wanted, &batch.features, &terrain);
+            batch.problems.extend(found);
+        }
         let by_m = slopes_around_m(project);
         let bounds = |block: &SourceBlock| {
             let by = by_m * block.frame.plane_per_metre();

@@ -91,6 +91,7 @@ fn empty(id: &str) -> BlockPlan {
             margin_m: Some(0.013),
             ..Certificate::default()
         },
+        wet: None,
         wind: None,
         keeps_names: false,
         notes: vec![],

@@ -8,7 +8,7 @@ use super::Roster;
 use super::rows::{Job, Row, ShiftPlan, clock, label};
 use super::words::{self, Words, named};
 use crate::daylight::{DayKind, day};
-use crate::model::ShiftClass;
+use crate::model::{ShiftClass, ZoneKind};
 use crate::outputs::map::svg::{PathData, escape, px};
 use crate::outputs::style::{
     self, BLACK, GREY_DARK, GREY_LIGHT, GREY_MIDDLE, GREY_PALE, ORANGE, SKY_BLUE, WHITE,
@@ -203,7 +203,12 @@ fn hazards(
         let mut zones: BTreeMap<(&str, &str), usize> = BTreeMap::new();
         for zone in &ground.zones {
             if words.zones.iter().any(|(kind, _)| *kind == zone.kind) {
-                *zones.entry((&zone.kind, &zone.class)).or_default() += 1;
+                // Why it may be wet is all the same to who works there.
+                let class = match zone.kind == ZoneKind::MayBeWet.key() {
+                    true => "",
+                    false => &zone.class,
+                };
+                *zones.entry((&zone.kind, class)).or_default() += 1;
             }
         }
         let mut reasons: BTreeSet<&str> = BTreeSet::new();

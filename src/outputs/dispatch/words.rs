@@ -38,7 +38,7 @@ pub struct Words {
     pub wood_to_nearest: &'static str,
     pub outlet_kinds: [(&'static str, &'static str); 4],
     pub mind: &'static str,
-    pub zones: [(&'static str, &'static str); 4],
+    pub zones: [(&'static str, &'static str); 5],
     /// Reasons.
     pub day_only: &'static str,
     /// Id, role and metres, distance.
@@ -105,6 +105,7 @@ pub const ENGLISH: Words = Words {
     mind: "Mind",
     zones: [
         ("hazard", "hazard"),
+        ("may_be_wet", "ground that may be wet"),
         ("limit_of_approach", "limit of approach"),
         ("machine_exclusion", "machine exclusion"),
         ("reserve", "reserve"),
@@ -169,6 +170,7 @@ pub const FRENCH: Words = Words {
     mind: "Attention",
     zones: [
         ("hazard", "danger"),
+        ("may_be_wet", "terrain peut-être mouillé"),
         ("limit_of_approach", "limite d’approche de ligne électrique"),
         ("machine_exclusion", "terrain interdit à toute machine"),
         ("reserve", "réserve"),
@@ -210,6 +212,7 @@ impl Words {
             DayReason::NearRetainedBand => "près d’arbres conservés",
             DayReason::Brush => "broussailles",
             DayReason::SoftGround => "sol mou",
+            DayReason::MayBeWet => "peut-être mouillé",
             DayReason::Hazard => "danger",
             DayReason::Steep => "pente forte",
             DayReason::UnknownSlope => "pente inconnue",

@@ -127,6 +127,7 @@ impl Drawing {
                 ZoneKind::RoadClearing | ZoneKind::RoadBand => style::GREY_MIDDLE,
                 ZoneKind::Hazard => style::PURPLE,
                 ZoneKind::LimitOfApproach => style::ORANGE,
+                ZoneKind::MayBeWet => style::SKY_BLUE,
                 ZoneKind::Crossing => style::GREY_DARK,
             };
             self.rings(kind.key(), colour, shape, frame)?;

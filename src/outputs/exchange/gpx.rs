@@ -101,7 +101,7 @@ pub fn document(plan: &BlockPlan, rows: &[Located<'_>], words: &Words) -> String
             track(&mut out, &line_name(line), &desc, &shape.0);
         }
     }
-    let mut count = [0_u32; 6];
+    let mut count = [0_u32; 7];
     for row in rows {
         let (at, name, desc) = match row.what {
             What::Block => (0, words.gpx_block, words.map.legend_block),
@@ -113,6 +113,7 @@ pub fn document(plan: &BlockPlan, rows: &[Located<'_>], words: &Words) -> String
             What::Zone(ZoneKind::LimitOfApproach, _) => {
                 (4, words.gpx_power_line, words.map.legend_limit)
             }
+            What::Zone(ZoneKind::MayBeWet, _) => (6, words.gpx_wet, words.map.legend_wet),
             What::Window(note) if note.is_drawn() => {
                 let days = told::days(&note.days, words.map.language);
                 let desc = format!("{}: {days}", note.label());

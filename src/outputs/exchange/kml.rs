@@ -42,7 +42,7 @@ fn is_class(what: What<'_>, class: ShiftClass) -> bool {
     matches!(what, What::Section(section) if section.shift_class == class)
 }
 
-const LAYERS_UP: [Layer; 25] = [
+const LAYERS_UP: [Layer; 26] = [
     Layer {
         id: "management",
         name: |words| words.map.legend_management,
@@ -90,6 +90,12 @@ const LAYERS_UP: [Layer; 25] = [
         name: |words| words.map.legend_machine_exclusion,
         ground: style::MACHINE_EXCLUSION,
         holds: |what| is_zone(what, ZoneKind::MachineExclusion),
+    },
+    Layer {
+        id: "may_be_wet",
+        name: |words| words.map.legend_wet,
+        ground: style::MAY_BE_WET,
+        holds: |what| is_zone(what, ZoneKind::MayBeWet),
     },
     Layer {
         id: "hazard",

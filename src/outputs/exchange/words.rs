@@ -14,6 +14,7 @@ pub struct Words {
     pub gpx_reserve: &'static str,
     pub gpx_no_machine: &'static str,
     pub gpx_hazard: &'static str,
+    pub gpx_wet: &'static str,
     pub gpx_power_line: &'static str,
     /// Where other people are, and where nobody says whether they are; with a number at most ten characters of ASCII.
     pub gpx_people: [&'static str; 2],
@@ -50,6 +51,7 @@ pub const ENGLISH: Words = Words {
     gpx_reserve: "RESERVE",
     gpx_no_machine: "NO-GO",
     gpx_hazard: "HAZARD",
+    gpx_wet: "MAYBE WET",
     gpx_power_line: "POWER LINE",
     gpx_people: ["PEOPLE", "PEOPLE?"],
     people: [
@@ -86,6 +88,7 @@ pub const FRENCH: Words = Words {
     gpx_reserve: "RESERVE",
     gpx_no_machine: "INTERDIT",
     gpx_hazard: "DANGER",
+    gpx_wet: "MOUILLE?",
     gpx_power_line: "LIGNE ELEC",
     gpx_people: ["PUBLIC", "PUBLIC?"],
     people: [

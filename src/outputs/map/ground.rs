@@ -146,6 +146,7 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> V
             style::MACHINE_EXCLUSION,
             words.legend_machine_exclusion,
         ),
+        (ZoneKind::MayBeWet, style::MAY_BE_WET, words.legend_wet),
         (ZoneKind::Hazard, style::HAZARD, words.legend_hazard),
         (
             ZoneKind::LimitOfApproach,

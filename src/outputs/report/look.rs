@@ -21,7 +21,7 @@ const COLOURS: [(&str, &str); 13] = [
 ];
 
 /// Kinds of ground by the class that the scripts give them.
-const GROUNDS: [(&str, Ground); 22] = [
+const GROUNDS: [(&str, Ground); 23] = [
     ("net", style::NET_AREA),
     ("reserve", style::RESERVE),
     ("management", style::MANAGEMENT),
@@ -30,6 +30,7 @@ const GROUNDS: [(&str, Ground); 22] = [
     ("road_clearing", style::ROAD_CLEARING),
     ("road_band", style::ROAD_BAND),
     ("hazard", style::HAZARD),
+    ("may_be_wet", style::MAY_BE_WET),
     ("limit_of_approach", style::LIMIT_OF_APPROACH),
     ("power_line", style::POWER_LINE),
     ("people", style::PEOPLE),

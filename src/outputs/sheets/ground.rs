@@ -95,6 +95,12 @@ pub fn draw(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, words: &Words)
         style::MACHINE_EXCLUSION,
         words.legend_machine_exclusion,
     );
+    p.zone(
+        plan,
+        ZoneKind::MayBeWet,
+        style::MAY_BE_WET,
+        words.legend_wet,
+    );
     p.zone(plan, ZoneKind::Hazard, style::HAZARD, words.legend_hazard);
     p.zone(
         plan,
@@ -306,6 +312,11 @@ fn hatch(canvas: &mut Canvas, id: &str, bounds: Frame, hatch_deg: f64) {
         "h-level" => {
             canvas.pen(colour(style::PURPLE), 1.4 * PT_PER_PX);
             lines(canvas, bounds, 90.0, 5.0 * PT_PER_PX);
+        }
+        "h-wet" => {
+            canvas.pen(colour(style::BLUE), 1.4 * PT_PER_PX);
+            canvas.dash(&[6.0 * PT_PER_PX, 8.0 * PT_PER_PX]);
+            lines(canvas, bounds, 90.0, 4.5 * PT_PER_PX);
         }
         "h-dots" => {
             canvas.pen(colour(style::BLUE), 1.8 * PT_PER_PX);

@@ -12,7 +12,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError, TryLockError};
 use serde::Serialize;
 
 use super::OutputError;
-use super::{changes, dispatch, report};
+use super::{changes, dispatch, report, wet_map};
 use crate::sources::limits::REPORT_FILE_BYTES;
 use crate::sources::{PLAN_FILE, open_plain};
 use lock::Lock;
@@ -36,14 +36,15 @@ pub(super) const COSTS: &str = "costs.csv";
 pub(super) const STEMS: &str = "stems.csv";
 /// Folders that a run may leave out, with the ending of our own files in them; one that an earlier run left goes, or its
 /// sheets would be taken for those of this layout. Of exchange files all are ours.
-const SOMETIMES: [(&str, Option<&str>); 3] = [
+const SOMETIMES: [(&str, Option<&str>); 4] = [
     ("sheets", Some("pdf")),
     ("exchange", None),
     (changes::MAPS, Some("svg")),
+    (wet_map::FOLDER, Some("tif")),
 ];
 
 /// What a run may put into its folder, and so take away of an earlier one.
-const OWN: [&str; 22] = [
+const OWN: [&str; 23] = [
     "layout.gpkg",
     "audit.gpkg",
     "blocks.csv",
@@ -66,6 +67,7 @@ const OWN: [&str; 22] = [
     changes::JSON,
     changes::LIST,
     changes::MAPS,
+    wet_map::FOLDER,
 ];
 
 /// Reports of a run, of which its folder has one.
@@ -89,6 +91,7 @@ fn is_place_of_ours(marker: &str, name: &str) -> bool {
         "sheets" => ends("pdf") || (dispatched && ends("html")),
         _ if dispatched => false,
         MAPS | changes::MAPS => ends("svg"),
+        wet_map::FOLDER => ends("tif"),
         "styles" => ends("sld"),
         "exchange" => true,
         REPORT => inner

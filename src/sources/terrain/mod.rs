@@ -284,8 +284,9 @@ impl RasterTerrain {
     }
 }
 
-impl Terrain for RasterTerrain {
-    fn window(&self, bounds: &Bounds) -> Result<Option<SlopeGrid>, String> {
+impl RasterTerrain {
+    /// Elevations of the cells that meet a box, of one more on every side, and of one more for their neighbours.
+    fn wide(&self, bounds: &Bounds) -> Result<Option<ElevationGrid>, String> {
         quiet_gdal();
         let ends = [bounds.min.x, bounds.min.y, bounds.max.x, bounds.max.y];
         if bounds.is_empty() || ends.iter().any(|end| !end.is_finite()) {
@@ -295,7 +296,6 @@ impl Terrain for RasterTerrain {
             return Ok(None);
         }
         let cells = self.cells(bounds)?;
-        // One more on every side, for the neighbours of the outermost.
         let wide = Cells {
             first_column: cells.first_column - 1,
             first_row: cells.first_row - 1,
@@ -322,12 +322,21 @@ impl Terrain for RasterTerrain {
                 resample::elevations(way, &wide, self.affine, self.size, read)?
             }
         };
-        Ok(values.map(|values| {
-            SlopeGrid::from_elevation_with_margin(&ElevationGrid {
-                cells: wide,
-                values,
-            })
+        Ok(values.map(|values| ElevationGrid {
+            cells: wide,
+            values,
         }))
+    }
+}
+
+impl Terrain for RasterTerrain {
+    fn window(&self, bounds: &Bounds) -> Result<Option<SlopeGrid>, String> {
+        let wide = self.wide(bounds)?;
+        Ok(wide.map(|wide| SlopeGrid::from_elevation_with_margin(&wide)))
+    }
+
+    fn elevations(&self, bounds: &Bounds) -> Result<Option<ElevationGrid>, String> {
+        self.wide(bounds)
     }
 }
 

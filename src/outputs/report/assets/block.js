@@ -129,7 +129,7 @@ blockwrightReport.drawBlock = (() => {
       ground("corridor", "corridor", corridor.rings, () => entry(t("tip_corridor", { no: corridor.no }),
         t("tip_corridor_size", { width: number(corridor.width_m, 2), area: number(corridor.area_ha, 3) })));
     }
-    zones("machine_exclusion", "hazard", "limit_of_approach", "crossing");
+    zones("machine_exclusion", "may_be_wet", "hazard", "limit_of_approach", "crossing");
     for (const piece of block.unworked) {
       ground("unworked", "unworked", piece.rings, () => entry(t("layer_unworked"), named("unworked_", piece.reason),
         t("hectares", { value: number(piece.area_ha, 4) })));
@@ -270,7 +270,7 @@ blockwrightReport.drawBlock = (() => {
 
   /** Pixels to the metre from which bunches are drawn. */
   const CLOSE = 2.2;
-  const HATCHES = { management: "h-dots", retained_band: "h-trees", machine_exclusion: "h-cross", hazard: "h-level", unworked: "h-check" };
+  const HATCHES = { management: "h-dots", retained_band: "h-trees", machine_exclusion: "h-cross", hazard: "h-level", may_be_wet: "h-wet", unworked: "h-check" };
 
   /** Keeps marks apart: true and booked when a square is still free. */
   function room() {
@@ -411,7 +411,7 @@ blockwrightReport.drawBlock = (() => {
   // ------------------------------------------------------------- beside the map
 
   const ORDER = ["findings", "lines", "order", "travel", "bunches", "strips", "sections", "corridor", "retained_band", "reserve",
-    "management", "machine_exclusion", "hazard", "windows", "people", "power_lines", "limit_of_approach", "crossing", "settings", "outlets", "skid_trails", "decks", "road_clearing", "road_band", "unworked", "net"];
+    "management", "machine_exclusion", "may_be_wet", "hazard", "windows", "people", "power_lines", "limit_of_approach", "crossing", "settings", "outlets", "skid_trails", "decks", "road_clearing", "road_band", "unworked", "net"];
 
   /** Switches of the layers, which are the legend too. */
   function switches(block, map) {
