@@ -9,6 +9,8 @@ use gdal::{Dataset, DriverManager};
 use geo::{Coord, MultiPolygon};
 use rayon::prelude::*;
 
+use super::curve::{distance, length};
+use super::noise::ramp;
 use super::terrain::Terrain;
 
 /// Squares by which the ground that blocks need is kept, in metres.
@@ -28,6 +30,35 @@ const NO_DATA: f64 = -9_999.0;
 #[derive(Default)]
 pub struct Extent {
     squares: BTreeSet<(i32, i32)>,
+    hollows: Vec<Hollow>,
+}
+
+/// A level place with a dip in its middle, which no layer has: what runs down to it stands there.
+#[derive(Clone, Copy)]
+struct Hollow {
+    middle: Coord,
+    /// Elevation at which it spills.
+    level: f64,
+}
+
+/// How far a hollow is level, and how far it changes the land around it, in metres.
+const HOLLOW: (f64, f64) = (40.0, 80.0);
+/// How deep it is in the middle, in metres.
+const DIP: f64 = 1.5;
+/// Steeper hillsides have none, rise over run.
+const MOST_SLOPE: f64 = 0.06;
+
+impl Hollow {
+    fn elevation(&self, at: Coord, elevation: f64) -> f64 {
+        let off = distance(at, self.middle);
+        let (level, around) = HOLLOW;
+        if off >= around {
+            return elevation;
+        }
+        let dip = DIP * (1.0 - (off / level).powi(2)).max(0.0);
+        let land = ramp(level, around, off);
+        (self.level - dip) * (1.0 - land) + elevation * land
+    }
 }
 
 impl Extent {
@@ -51,6 +82,19 @@ impl Extent {
                 }
             }
         }
+    }
+
+    /// Digs a hollow around a place, where the hillside is gentle enough for one.
+    pub fn dig(&mut self, terrain: Terrain, middle: Coord) {
+        if length(terrain.slope(middle)) > MOST_SLOPE {
+            return;
+        }
+        let rim = (0..32).map(|step| {
+            let (sin, cos) = (f64::from(step) / 32.0 * std::f64::consts::TAU).sin_cos();
+            terrain.elevation(middle + Coord { x: cos, y: sin } * HOLLOW.0)
+        });
+        let level = rim.fold(f64::INFINITY, f64::min);
+        self.hollows.push(Hollow { middle, level });
     }
 
     fn pixel(&self) -> f64 {
@@ -130,7 +174,7 @@ pub fn write(
             .par_iter()
             .map(|&column| {
                 let x = f64::from(column) * side;
-                elevations(terrain, Coord { x, ..upper }, pixel)
+                elevations(terrain, &extent.hollows, Coord { x, ..upper }, pixel)
             })
             .collect();
         for (column, values) in here.into_iter().zip(made) {
@@ -148,14 +192,25 @@ pub fn write(
 }
 
 /// One tile, row by row from its upper left corner.
-fn elevations(terrain: Terrain, corner: Coord, pixel: f64) -> Vec<f32> {
+fn elevations(terrain: Terrain, hollows: &[Hollow], corner: Coord, pixel: f64) -> Vec<f32> {
+    let tile = TILE as f64 * pixel;
+    let near = |hollow: &&Hollow| {
+        let off = hollow.middle - corner;
+        (-HOLLOW.1..tile + HOLLOW.1).contains(&off.x)
+            && (-tile - HOLLOW.1..HOLLOW.1).contains(&off.y)
+    };
+    let hollows: Vec<&Hollow> = hollows.iter().filter(near).collect();
     let mut values = Vec::with_capacity(TILE * TILE);
     for row in 0..TILE {
         for column in 0..TILE {
-            let elevation = terrain.elevation(Coord {
+            let at = Coord {
                 x: corner.x + (column as f64 + 0.5) * pixel,
                 y: corner.y - (row as f64 + 0.5) * pixel,
-            });
+            };
+            let mut elevation = terrain.elevation(at);
+            for hollow in &hollows {
+                elevation = hollow.elevation(at, elevation);
+            }
             values.push(((elevation * 10.0).round() / 10.0) as f32);
         }
     }
@@ -200,8 +255,30 @@ mod tests {
     }
 
     #[test]
+    fn a_hollow_spills_at_its_level_and_leaves_the_land_around_it() {
+        let terrain = Terrain { seed: 7 };
+        let gentle = (0..4_000).map(|step| Coord {
+            x: f64::from(step % 60) * 97.0,
+            y: f64::from(step / 60) * 131.0,
+        });
+        let mut extent = Extent::default();
+        for middle in gentle {
+            extent.dig(terrain, middle);
+        }
+        assert!(!extent.hollows.is_empty());
+        for hollow in extent.hollows {
+            let at = |dx: f64| hollow.middle + Coord { x: dx, y: 0.0 };
+            let dug = |dx: f64| hollow.elevation(at(dx), terrain.elevation(at(dx)));
+            assert_eq!(dug(0.0), hollow.level - DIP);
+            assert_eq!(dug(HOLLOW.1), terrain.elevation(at(HOLLOW.1)));
+            assert!(dug(HOLLOW.0 - 1e-9) <= hollow.level);
+        }
+    }
+
+    #[test]
     fn a_wide_district_has_larger_pixels() {
         let wide = |side: i32| Extent {
+            hollows: vec![],
             squares: (0..side)
                 .flat_map(|x| (0..side).map(move |y| (x, y)))
                 .collect(),

@@ -141,6 +141,7 @@ struct Writer<'a> {
     written: [u64; SCHEMAS.len()],
     east: f64,
     extent: Extent,
+    terrain: Terrain,
     stand_table: String,
     notes: Notes,
 }
@@ -238,6 +239,15 @@ fn kept(block: &DemoBlock, number: u64) -> Option<(&'static str, Coord, Option<f
 const FROZEN_EVERY: u64 = 41;
 const FROZEN_AT: u64 = 7;
 
+/// Every so many blocks lie over a hollow that nobody mapped.
+const HOLLOW_EVERY: u64 = 24;
+
+/// The middle of the hollow that some blocks lie over.
+fn hollow(block: &DemoBlock, number: u64) -> Option<Coord> {
+    let middle = || block.shape.interior_point().map(|point| point.0);
+    (number % HOLLOW_EVERY == 15).then(middle).flatten()
+}
+
 /// Every so many blocks a planner drew the line of a strip.
 const DRAWN_EVERY: u64 = 24;
 /// Of a line, its ends stay so far inside the block, m.
@@ -309,6 +319,9 @@ impl Taker for Writer<'_> {
                 yes_no(kind == "tree"),
             ];
             self.add(Layer::Retain, &at, &values)?;
+        }
+        if let Some(middle) = hollow(block, self.written[Layer::Blocks as usize] - 1) {
+            self.extent.dig(self.terrain, middle);
         }
         if let Some(line) = drawn(block, self.written[Layer::Blocks as usize] - 1) {
             let line = Geometry::LineString(line);
@@ -548,6 +561,7 @@ fn write_layers(
         written: [0; SCHEMAS.len()],
         east: 0.0,
         extent: Extent::default(),
+        terrain: Terrain { seed: options.seed },
         stand_table: stand_table::HEADER.to_owned(),
         notes: Notes::default(),
     };
