@@ -1,9 +1,10 @@
 //! The layers of `layout.gpkg` and their rows: the contract as data.
 
-use geo::{Area, Geometry, LineString, MultiPolygon, Polygon};
+use geo::{Area, Geometry, MultiPolygon, Polygon};
 
 use super::OutputError;
 use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
+use super::signs;
 use crate::geometry::area::length;
 use crate::geometry::frame::azimuth_deg;
 use crate::geometry::sound::sound;
@@ -733,13 +734,9 @@ fn write_settings(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
         .filter_map(|p| Some((p.part, p.outlet.as_ref()?)))
     {
         let lines = outlet.front.0.iter();
-        let is_place = |line: &LineString| line.0.first() == line.0.last();
-        let place = lines
-            .clone()
-            .find(|line| is_place(line))
-            .and_then(|line| line.0.first());
-        let shape = match place {
-            Some(&at) => Geometry::Point(geo::Point(at)),
+        // A ring or a hair among several lines makes no place of them.
+        let shape = match signs::outlet_place(outlet) {
+            Some(at) => Geometry::Point(geo::Point(at)),
             None => Geometry::MultiLineString(outlet.front.clone()),
         };
         package.row(
