@@ -22,6 +22,9 @@ const FOOT_M: f64 = 0.3048;
 const REACH_M: f64 = 8.7;
 const STRIP_M: f64 = 2.0 * (REACH_M - FOOT_M);
 const ROAD_BAND_M: f64 = 150.0 * FOOT_M;
+/// An end that lies as near to a road is at the outlet.
+const AT_OUTLET_M: f64 = 15.0;
+const HAIR_M: f64 = 0.02;
 const MILLIMETRE: f64 = 0.001;
 
 /// Blocks of each district.
@@ -48,7 +51,7 @@ struct Block {
     layers: BTreeMap<&'static str, Vec<Row>>,
 }
 
-const OF_BLOCKS: [&str; 10] = [
+const OF_BLOCKS: [&str; 12] = [
     "blocks",
     "zones",
     "net_area",
@@ -59,6 +62,8 @@ const OF_BLOCKS: [&str; 10] = [
     "unworked",
     "findings",
     "travel",
+    "settings",
+    "outlets",
 ];
 
 impl Block {
@@ -840,6 +845,13 @@ fn strips_are_numbered_left_to_right_and_run_in_and_out_by_turns() {
                 faults.push(format!("part {part} has strips and no lines"));
                 continue;
             };
+            let of_setting = |layer: &str| {
+                let mut rows = block.rows(layer).iter();
+                rows.find(|row| row.whole("setting") == *part)
+            };
+            let outlet = of_setting("outlets").map(Row::geometry);
+            // Where a road bends some strips are worked from their other end, which is nearer to it.
+            let mut turned: BTreeSet<[i64; 2]> = BTreeSet::new();
             let mut inward: Option<f64> = None;
             for row in lines {
                 let key = ["strip_no", "piece"].map(|field| row.whole(field));
@@ -855,11 +867,31 @@ fn strips_are_numbered_left_to_right_and_run_in_and_out_by_turns() {
                 } else {
                     (drawn + 180.0) % 360.0
                 };
-                let inward = *inward.get_or_insert(along);
-                if turn_deg(along, inward) > 0.01 {
+                let azimuth = of_setting("settings").map(|row| row.number("azimuth"));
+                let inward = *inward.get_or_insert(azimuth.flatten().unwrap_or(along));
+                if turn_deg(along, inward + 180.0) < 0.01 {
+                    turned.insert(key);
+                } else if turn_deg(along, inward) > 0.01 {
                     faults.push(format!(
                         "part {part}, strip {key:?} runs {along:.3}, others {inward:.3}"
                     ));
+                }
+                if let Some(outlet) = &outlet {
+                    let [first, last] = [0, line.point_count() as i32 - 1].map(|k| {
+                        let (x, y, _) = line.get_point(k);
+                        let place = Geometry::from_wkt(&format!("POINT ({x} {y})")).unwrap();
+                        gdal_calls::measure::distance(&place, outlet).unwrap()
+                    });
+                    let (near, far) = if heading == "in" {
+                        (first, last)
+                    } else {
+                        (last, first)
+                    };
+                    if near > AT_OUTLET_M && near > far + HAIR_M {
+                        faults.push(format!(
+                            "part {part}, strip {key:?} begins {near:.1} m from its outlet and ends {far:.1} m from it"
+                        ));
+                    }
                 }
             }
             // The first strip goes in from the road; strips that follow one another without a split go by turns.
@@ -908,7 +940,10 @@ fn strips_are_numbered_left_to_right_and_run_in_and_out_by_turns() {
                 .map(|pair| pair.3)
                 .fold(f64::INFINITY, f64::min);
             // A strip that lies wholly in a reserve has no number; those beside it are no neighbours.
-            for (number, a, b, _) in pairs.into_iter().filter(|pair| pair.3 < 1.5 * nearest_m) {
+            let is_turned =
+                |row: &Row| turned.contains(&["strip_no", "piece"].map(|field| row.whole(field)));
+            let pairs = pairs.into_iter().filter(|pair| pair.3 < 1.5 * nearest_m);
+            for (number, a, b, _) in pairs.filter(|pair| is_turned(pair.1) == is_turned(pair.2)) {
                 {
                     let (low, high) = (along(a), along(b));
                     let beside = low.1.min(high.1) - low.0.max(high.0) > 1.0;
@@ -918,7 +953,8 @@ fn strips_are_numbered_left_to_right_and_run_in_and_out_by_turns() {
                             "part {part}: strips {number} and the next head {heading}"
                         ));
                     }
-                    if beside && a.whole("order") > b.whole("order") {
+                    // Numbers run from the left as most strips are seen from the outlet.
+                    if beside && (a.whole("order") > b.whole("order")) != is_turned(a) {
                         faults.push(format!("part {part}: strip {number} comes after the next"));
                     }
                 }

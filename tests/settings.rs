@@ -12,8 +12,8 @@ use blockwright::geometry::wkb;
 use blockwright::model::*;
 use blockwright::rulebook::Rulebook;
 use gdal::vector::Geometry;
-use geo::{Coord, LineString, MultiPolygon};
-use in_memory::{block, feature, lay_out, line, rectangle, rules};
+use geo::{Coord, LineString, MultiPolygon, Polygon};
+use in_memory::{block, feature, lay_out, line, rectangle, ring, rules};
 
 fn settings() -> Settings {
     let mut settings = Settings::default();
@@ -138,6 +138,74 @@ fn strips_go_in_from_their_own_road() {
     let plan = plan_of((600.0, 400.0), &[road("R-1", &through)], &settings());
     assert_eq!(turned_round(&plan, &through), []);
     assert!(plan.parts.len() >= 2);
+}
+
+/// A wing of a block that lies below its landing is worked from its upper end, with falling numbers; the rest from its lower end.
+#[test]
+fn a_wing_behind_the_landing_is_worked_the_other_way_round() {
+    let outline = [
+        (0.0, 0.0),
+        (300.0, 0.0),
+        (300.0, -250.0),
+        (450.0, -250.0),
+        (450.0, 150.0),
+        (300.0, 300.0),
+        (0.0, 300.0),
+    ];
+    let mut block = block(MultiPolygon(vec![Polygon::new(ring(&outline), vec![])]));
+    block.azimuth_deg = Some(0.0);
+    let spot = Shape::Polygons(MultiPolygon(vec![rectangle(190.0, 90.0, 210.0, 110.0)]));
+    let landing = feature(LayerKind::Landings, None, None, spot);
+    let mut settings = settings();
+    settings.layout.decking = Decking::Landings;
+    let plan = lay_out(ENGINES, &settings, &rules(0.0), &[landing], &block).unwrap();
+    assert_eq!(plan.parts.len(), 1);
+    let at = plan.parts[0].outlet.as_ref().unwrap().front.0[0].0[0];
+    let off_m = |place: Coord| (place - at).x.hypot((place - at).y);
+    let (mut wing, mut rest): (Vec<&StripLine>, Vec<&StripLine>) = (vec![], vec![]);
+    for line in plan
+        .lines
+        .iter()
+        .filter(|line| line.kind == StripKind::Interior)
+    {
+        let [first, last] = [line.shape.0[0], line.shape.0[1]];
+        let inward = match line.heading {
+            Heading::In => last - first,
+            _ => first - last,
+        };
+        let [near, far] = if line.heading == Heading::In {
+            [first, last]
+        } else {
+            [last, first]
+        };
+        assert!(off_m(near) < off_m(far), "{:?}", line.id);
+        match inward.y < 0.0 {
+            true => wing.push(line),
+            false => rest.push(line),
+        }
+    }
+    assert!(
+        wing.len() > 5 && rest.len() > 10,
+        "{} and {}",
+        wing.len(),
+        rest.len()
+    );
+    assert!(wing.windows(2).all(|w| w[0].id.strip_no > w[1].id.strip_no));
+    assert!(rest.windows(2).all(|w| w[0].id.strip_no < w[1].id.strip_no));
+    for strips in [&wing, &rest] {
+        assert_eq!(strips[0].heading, Heading::In);
+        assert!(strips.windows(2).all(|w| w[0].heading != w[1].heading));
+    }
+    // Bunches point their butts to where their wood goes.
+    let is_wing = |bunch: &&Bunch| wing.iter().any(|line| line.id == bunch.id);
+    let butts_up = plan
+        .bunches
+        .iter()
+        .filter(is_wing)
+        .filter(|bunch| bunch.shape.0[0].y > bunch.shape.0[1].y);
+    let all = plan.bunches.iter().filter(is_wing).count();
+    assert_eq!(butts_up.count(), all);
+    assert!(all > 20, "{all}");
 }
 
 /// Length of travel on ground of the block that is not cut by then, by GEOS.

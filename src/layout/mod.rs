@@ -54,6 +54,7 @@ mod tours;
 mod travel;
 mod tree_share;
 pub mod tree_spacing;
+mod turned;
 mod wet_ground;
 mod whole_sections;
 mod windows;

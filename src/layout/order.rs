@@ -36,7 +36,7 @@ impl Unit {
         !self.gap && !other.gap && self.strip == other.strip + 1 && self.overlaps(other)
     }
 
-    fn overlaps(&self, other: &Unit) -> bool {
+    pub fn overlaps(&self, other: &Unit) -> bool {
         const LEAST_M: f64 = 0.5;
         self.high.min(other.high) - self.low.max(other.low) > LEAST_M
     }

@@ -24,6 +24,7 @@ use super::strips::{Part, Piece, upright_line};
 use super::tiers;
 use super::time_range;
 use super::timing;
+use super::turned;
 use super::whole_sections::{self, WholeSection};
 use super::windows;
 use super::wood::{self, Home};
@@ -632,9 +633,12 @@ impl WriteUp<'_> {
             };
             let units = (self.units.iter_mut()).map(|strip| (strip.drive.id, &mut strip.unit));
             let own = units
-                .filter(|(id, unit)| id.part == part.number && unit.strip == number && !unit.gap);
+                .filter(|(id, unit)| id.part == part.number && id.strip_no == number && !unit.gap);
             // The piece in which most of the line lies.
-            let shared_m = |unit: &Unit| unit.high.min(to) - unit.low.max(from);
+            let shared_m = |unit: &Unit| {
+                let [low, high] = turned::as_drawn(unit);
+                high.min(to) - low.max(from)
+            };
             let most = own.max_by(|a, b| shared_m(a.1).total_cmp(&shared_m(b.1)));
             if let Some((_, unit)) = most {
                 unit.first = true;
@@ -645,6 +649,7 @@ impl WriteUp<'_> {
 
     /// Numbers strips from left to right without gaps, in and out by turns; returns how many.
     fn interior(&mut self, part: &Part, pieces: &super::strips::Pieces, day: &DayGround) -> u32 {
+        let before = self.units.len();
         let mut cut: Vec<&Piece> = pieces.cut.iter().collect();
         cut.sort_by_key(|piece| piece.strip);
         let mut number = 0;
@@ -653,6 +658,10 @@ impl WriteUp<'_> {
             number += 1;
             numbers.push((run[0].strip, number));
             self.strip(part, number, run, day);
+        }
+        if let Some(outlet) = &part.setting.outlet {
+            let at_outlet_m = self.context.settings.layout.frontage_distance_m;
+            turned::turn_round(&mut self.units[before..], outlet, at_outlet_m);
         }
         let mut corridor_no = 0;
         let mut last = None;
@@ -716,8 +725,12 @@ impl WriteUp<'_> {
                     },
                 });
             }
-            for (section_no, section) in (1u32..).zip(sections::of_piece(self.context, day, piece))
-            {
+            let is_turned = self.is_turned(part, piece);
+            let mut sections = sections::of_piece(self.context, day, piece);
+            if is_turned {
+                sections.reverse();
+            }
+            for (section_no, section) in (1u32..).zip(sections) {
                 let shape = part.frame.leave_polygons(&section.shape);
                 let stretch = &section.stretch;
                 let driven = (piece.drives.iter())
@@ -726,13 +739,29 @@ impl WriteUp<'_> {
                     .map(|drive| part.frame.leave_line(&upright_line(piece.x, drive)));
                 self.ways.push(Ways {
                     driven: driven.collect(),
-                    road_end: road_end(part, piece),
+                    road_end: road_end(part, piece, is_turned),
                 });
                 let class = (stretch.class, stretch.reasons.clone());
                 self.sections
                     .push(Section::untimed(id, section_no, class, shape));
             }
         }
+    }
+
+    /// Whether most of a piece is worked from its upper end.
+    fn is_turned(&self, part: &Part, piece: &Piece) -> bool {
+        let Some(outlet) = &part.setting.outlet else {
+            return false;
+        };
+        let at_outlet_m = self.context.settings.layout.frontage_distance_m;
+        let metres = piece.drives.iter().map(|&[low, high]| {
+            let line = part.frame.leave_line(&upright_line(piece.x, [low, high]));
+            match turned::leads_away(&line.0, outlet, at_outlet_m) {
+                true => high - low,
+                false => low - high,
+            }
+        });
+        metres.sum::<f64>() > 0.0
     }
 
     /// Divides sections that take longer than a shift; false: none was.
@@ -941,14 +970,16 @@ fn comes_after(parts: &[Part]) -> BTreeMap<u32, Vec<u32>> {
     all
 }
 
-/// Where wood of a piece leaves its strip: the lower end of what is driven there.
-fn road_end(part: &Part, piece: &Piece) -> Option<RoadEnd> {
-    let low = piece.drives.iter().map(|drive| drive[0]);
-    let y = low.min_by(f64::total_cmp)?;
+/// Where wood of a piece leaves its strip: the lower end of what is driven there, or the upper one where it is worked from
+/// there.
+fn road_end(part: &Part, piece: &Piece, is_turned: bool) -> Option<RoadEnd> {
+    let (end, up) = if is_turned { (1, -1.0) } else { (0, 1.0) };
+    let ends = piece.drives.iter().map(|drive| drive[end]);
+    let y = ends.min_by(|a, b| (a * up).total_cmp(&(b * up)))?;
     let at = part.frame.leave(Coord { x: piece.x, y });
     let up = part.frame.leave(Coord {
         x: piece.x,
-        y: y + 1.0,
+        y: y + up,
     }) - at;
     Some(RoadEnd { at, up })
 }
