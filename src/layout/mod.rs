@@ -47,6 +47,7 @@ mod steep;
 mod strips;
 mod taken_out;
 mod task_order;
+mod task_ways;
 mod tiers;
 mod time_range;
 mod timing;

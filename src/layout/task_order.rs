@@ -12,7 +12,7 @@ pub struct Task {
 /// Tasks that are put in order together at most.
 pub const MOST_TASKS: usize = 128;
 /// Sequences kept at each step.
-const BEAM: usize = 200;
+const BEAM: usize = 64;
 /// Stands in for travel where there is no way.
 const NO_WAY_M: f64 = 1e6;
 
@@ -25,9 +25,12 @@ struct Partial {
     last: Option<usize>,
 }
 
-/// Tasks with the way in which each is done, in the order with the least travel that a beam search finds. `from_start` is the
-/// metres from where the machine stands to each place, `between` from place to place; what is infinite is no way.
-pub fn shortest(tasks: &[Task], from_start: &[f64], between: &[Vec<f64>]) -> Vec<(usize, usize)> {
+/// Tasks with the way in which each is done, in the order with the least travel that a beam search finds. `metres` gives what
+/// it is to each place from one, or from where the machine stands, once some tasks are done; what is infinite is no way.
+pub fn shortest(
+    tasks: &[Task],
+    mut metres: impl FnMut(u128, Option<usize>) -> Vec<f64>,
+) -> Vec<(usize, usize)> {
     let mut steps: Vec<(Option<usize>, (usize, usize))> = Vec::new();
     let mut open = vec![Partial {
         done: 0,
@@ -38,16 +41,14 @@ pub fn shortest(tasks: &[Task], from_start: &[f64], between: &[Vec<f64>]) -> Vec
     for _ in tasks {
         let mut next: Vec<(f64, usize, (usize, usize))> = Vec::new();
         for (parent, partial) in open.iter().enumerate() {
+            let there = metres(partial.done, partial.at);
             for (number, task) in tasks.iter().enumerate() {
                 let is_done = |task: usize| partial.done >> task & 1 == 1;
                 if is_done(number) || !task.after.iter().all(|&before| is_done(before)) {
                     continue;
                 }
                 for (way, &[begin, _]) in task.ways.iter().enumerate() {
-                    let there_m = partial
-                        .at
-                        .map_or(from_start[begin], |at| between[at][begin]);
-                    let travel_m = partial.travel_m + there_m.min(NO_WAY_M);
+                    let travel_m = partial.travel_m + there[begin].min(NO_WAY_M);
                     next.push((travel_m, parent, (number, way)));
                 }
             }
@@ -151,7 +152,8 @@ mod tests {
                 .map(|&a| places.iter().map(|&b| off(a, b)).collect())
                 .collect();
             let from_start: Vec<f64> = places.iter().map(|&b| off((0.0, 0.0), b)).collect();
-            let order = shortest(&tasks, &from_start, &between);
+            let metres = |_, at: Option<usize>| at.map_or(&from_start, |at| &between[at]).clone();
+            let order = shortest(&tasks, metres);
             assert_eq!(order.len(), count);
             let (mut at, mut travel_m) = (None, 0.0);
             for &(number, way) in &order {

@@ -32,18 +32,18 @@ pub struct Way {
     pub path: LineString,
 }
 
-struct Edge {
-    to: usize,
-    length_m: f64,
+pub(super) struct Edge {
+    pub(super) to: usize,
+    pub(super) length_m: f64,
     /// Vertices between the two nodes, in order.
     between: Vec<Coord>,
-    over: Over,
+    pub(super) over: Over,
     /// Leads along or onto a strip: not counted on before it is known what is cut.
     late: bool,
 }
 
 /// What an edge of the network leads over.
-enum Over {
+pub(super) enum Over {
     /// A road, or nothing at all.
     Road,
     /// The line of a leg, once that is cut.
@@ -321,7 +321,7 @@ impl<'g> Network<'g> {
     }
 
     /// Edges that do not wait for strips.
-    fn fixed(&self, at: usize) -> impl Iterator<Item = &Edge> {
+    pub(super) fn fixed(&self, at: usize) -> impl Iterator<Item = &Edge> {
         self.edges[at].iter().filter(|edge| !edge.late)
     }
 
@@ -341,8 +341,26 @@ impl<'g> Network<'g> {
         }
     }
 
+    /// Legs that must be cut before an edge from a node may be driven, with metres over the ground of each; None: it never may.
+    pub(super) fn needs_of<'n>(&self, from: usize, edge: &'n Edge) -> Option<&'n [(usize, f64)]> {
+        let Over::Ground(needs) = &edge.over else {
+            return Some(&[]);
+        };
+        let ask = || self.ground.needs(self.nodes[from], self.nodes[edge.to]);
+        needs.get_or_init(ask).as_deref()
+    }
+
+    /// Whether an edge leads over no ground of strips but those at whose ends it begins or ends.
+    fn is_beside_strips(&self, from: usize, edge: &Edge) -> bool {
+        let own = |leg: usize| self.ends[leg].contains(&from) || self.ends[leg].contains(&edge.to);
+        self.needs_of(from, edge).is_some_and(|legs| {
+            legs.iter()
+                .all(|&(leg, _)| self.kinds[leg] != LegKind::Strip || own(leg))
+        })
+    }
+
     /// Whether ground is the goal's own and no more than is felled from where the machine stands before it drives on.
-    fn is_onto(&self, leg: usize, over_m: f64, goal: Option<usize>) -> bool {
+    pub(super) fn is_onto(&self, leg: usize, over_m: f64, goal: Option<usize>) -> bool {
         Some(leg) == goal && over_m <= self.onto_goal_m
     }
 
@@ -560,6 +578,18 @@ impl<'g> Network<'g> {
         from: usize,
         (goal, leg): (usize, usize),
     ) -> Option<Way> {
+        let found = self.leads(scratch, cut, &[from], (goal, leg));
+        found.then(|| self.back(scratch, goal))
+    }
+
+    /// Whether a way leads from one of some nodes to another, as [`Network::way`].
+    pub fn leads(
+        &self,
+        scratch: &mut Scratch,
+        cut: &[bool],
+        from: &[usize],
+        (goal, leg): (usize, usize),
+    ) -> bool {
         let there = self.nodes[goal];
         // No way is shorter than the straight line (A*: Hart, Nilsson & Raphael 1968).
         let straight_m = |node: usize| {
@@ -567,11 +597,12 @@ impl<'g> Network<'g> {
             to.x.hypot(to.y)
         };
         scratch.begin(self.nodes.len());
-        let start = from;
-        scratch.reach_towards(start, 0.0, straight_m(start), None);
+        for &start in from {
+            scratch.reach_towards(start, 0.0, straight_m(start), None);
+        }
         while let Some(Queued(estimate, at)) = scratch.queue.pop() {
             if at == goal {
-                return Some(self.back(scratch, goal));
+                return true;
             }
             let so_far = scratch.length_m[at];
             if estimate > so_far + straight_m(at) {
@@ -587,7 +618,7 @@ impl<'g> Network<'g> {
                 scratch.reach_towards(edge.to, so_far + edge.length_m, ahead_m, via);
             }
         }
-        None
+        false
     }
 
     /// The way that a search found to the goal.
@@ -616,6 +647,31 @@ impl<'g> Network<'g> {
     /// Node at an end of a leg.
     pub fn end(&self, (leg, end): (usize, usize)) -> usize {
         self.ends[leg][end]
+    }
+
+    pub(super) fn nodes_count(&self) -> usize {
+        self.nodes.len()
+    }
+
+    /// Whether a node is an end of a strip.
+    pub(super) fn is_strip_end(&self, node: usize) -> bool {
+        self.leg_at[node].is_some_and(|(leg, _)| self.kinds[leg] == LegKind::Strip)
+    }
+
+    /// Nodes from which the machine goes on that stands at one, with metres: that, and the other end of the leg that ends there,
+    /// for it goes back along it.
+    pub fn stands_at(&self, node: usize) -> Vec<(usize, f64)> {
+        let mut nodes = vec![(node, 0.0)];
+        nodes.extend(
+            self.leg_at[node].map(|(leg, end)| (self.ends[leg][1 - end], self.lengths_m[leg])),
+        );
+        nodes
+    }
+
+    /// Metres between two nodes as the crow flies.
+    pub fn straight_m(&self, a: usize, b: usize) -> f64 {
+        let off = self.nodes[a] - self.nodes[b];
+        off.x.hypot(off.y)
     }
 
     /// Nodes at which others join a leg.
@@ -809,28 +865,6 @@ impl<'g> Network<'g> {
         found
     }
 
-    /// Metres to each of some nodes from the nearest of others, over roads and passes as if all were cut; infinite where none
-    /// lead there.
-    pub fn distances(&self, scratch: &mut Scratch, from: &[usize], to: &[usize]) -> Vec<f64> {
-        scratch.begin(self.nodes.len());
-        for &node in from {
-            scratch.reach(node, 0.0);
-            // From the end of a strip back along it.
-            if let Some((leg, end)) = self.leg_at[node] {
-                scratch.reach(self.ends[leg][1 - end], self.lengths_m[leg]);
-            }
-        }
-        while let Some(Queued(so_far, at)) = scratch.queue.pop() {
-            if so_far > scratch.length_m[at] {
-                continue;
-            }
-            for edge in self.fixed(at) {
-                scratch.reach(edge.to, so_far + edge.length_m);
-            }
-        }
-        to.iter().map(|&node| scratch.length_m[node]).collect()
-    }
-
     /// Visits nodes nearest first, with metres from a leg's end, while `on` says so (Dijkstra 1959); whether it came to
     /// the last.
     fn settle(
@@ -849,7 +883,10 @@ impl<'g> Network<'g> {
             if !on(at, so_far) {
                 return false;
             }
-            for edge in self.fixed(at) {
+            for edge in self
+                .fixed(at)
+                .filter(|edge| self.is_beside_strips(at, edge))
+            {
                 scratch.reach(edge.to, so_far + edge.length_m);
             }
         }

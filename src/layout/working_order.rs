@@ -10,6 +10,7 @@ use super::ground::Ground;
 use super::open_ground::{OpenGround, Piece};
 use super::order::{self, Unit};
 use super::task_order::{self, MOST_TASKS, Task};
+use super::task_ways::TaskWays;
 use super::travel::{How, Leg, LegKind, Network, Scratch, Way};
 use crate::geometry::area::length;
 use crate::geometry::distance::{SegmentIndex, line_segments, point_segment};
@@ -48,6 +49,8 @@ pub struct Work<'w> {
     pub bands: MultiPolygon,
     /// Ground that was cut before this plan.
     pub felled: MultiPolygon,
+    /// Slivers and what lies beyond reach: trees stand there, and no machine drives through.
+    pub left: Vec<Polygon>,
     /// Where the machine stands, at an end of one of the roads; None: on any road.
     pub from: Option<Coord>,
     /// Numbers of the settings, in the order in which they are worked.
@@ -157,6 +160,10 @@ fn open_ground(context: Context<'_>, ground: &Ground, work: &Work, legs: &[Leg])
     let mut open = ground.zones.clearing.clone();
     open.extend(between.0);
     open.extend(work.felled.0.iter().cloned());
+    // What swept tracks left over is driven through.
+    if work.felled.0.is_empty() {
+        shut.extend(work.left.iter().cloned());
+    }
     let free = with_crossings(difference(&union(&open), &shut));
     // Where several drives cut a piece of a pass, the nearest of them does.
     let mut legs_of: BTreeMap<(StripKind, PieceId), Vec<usize>> = BTreeMap::new();
@@ -199,6 +206,11 @@ fn passes_beside(work: &Work<'_>, near_m: f64) -> BTreeMap<u32, BTreeSet<usize>>
 
 /// Places at which a ring is begun, of those where others join it.
 const MOST_BEGINS: usize = 8;
+
+/// So much is added to a way that leads over what is not cut by then.
+const NOT_YET_M: f64 = 1000.0;
+/// And to a move by road, to where no open ground leads, beside the straight way there.
+const BY_ROAD_M: f64 = 1000.0;
 
 /// What is put in order among settings.
 #[derive(Clone, Copy)]
@@ -319,10 +331,10 @@ impl Sequence<'_> {
             Job::Strips(part) => self.uncut(*part).next().is_some(),
         };
         let jobs: Vec<Job> = jobs.iter().copied().filter(is_left).collect();
-        let mut places: Vec<usize> = Vec::new();
+        let mut places: Vec<(usize, usize)> = Vec::new();
         let mut tasks: Vec<Task> = Vec::new();
-        let mut place = |node: usize| {
-            places.push(node);
+        let mut place = |node: usize, leg: usize| {
+            places.push((node, leg));
             places.len() - 1
         };
         for &job in &jobs {
@@ -338,16 +350,17 @@ impl Sequence<'_> {
                         let stops = network.stops(leg);
                         let step = stops.len().div_ceil(MOST_BEGINS).max(1);
                         let begins = stops.iter().step_by(step).chain(&ends[..1]);
-                        task.ways.extend(begins.map(|&node| [place(node); 2]));
+                        task.ways.extend(begins.map(|&node| [place(node, leg); 2]));
                     } else {
-                        let [first, last] = ends.map(&mut place);
+                        let [first, last] = ends.map(|node| place(node, leg));
                         task.ways.extend([[first, last], [last, first]]);
                     }
                 }
                 Job::Strips(part) => {
                     let ends = self.first_of(part).zip(self.last_of(part));
                     task.ways.extend(ends.map(|(first, last)| {
-                        [network.end((first, 0)), network.end(last)].map(&mut place)
+                        let first = place(network.end((first, 0)), first);
+                        [first, place(network.end(last), last.0)]
                     }));
                     let beside = self.beside.get(&part);
                     let turns_on = |leg: &usize| {
@@ -364,15 +377,48 @@ impl Sequence<'_> {
             }
             tasks.push(task);
         }
-        let from = self.at.map_or_else(|| self.roads.clone(), |at| vec![at]);
-        let from_start = network.distances(&mut self.scratch, &from, &places);
-        let between = places
-            .iter()
-            .map(|&from| network.distances(&mut self.scratch, &[from], &places));
-        let between: Vec<Vec<f64>> = between.collect();
-        let order = task_order::shortest(&tasks, &from_start, &between).into_iter();
+        let nodes: Vec<usize> = places.iter().map(|&(node, _)| node).collect();
+        let start = match self.at {
+            Some(at) => network.stands_at(at),
+            None => self.roads.iter().map(|&node| (node, 0.0)).collect(),
+        };
+        let stands: Vec<_> = nodes.iter().map(|&at| network.stands_at(at)).collect();
+        let from = stands.iter().flatten().chain(&start).map(|&(node, _)| node);
+        let job_of: BTreeMap<usize, usize> = (jobs.iter().enumerate())
+            .flat_map(|(at, job)| match *job {
+                Job::Pass(leg) => vec![(leg, at)],
+                Job::Strips(part) => self.uncut(part).map(|s| (s.unit.leg, at)).collect(),
+            })
+            .collect();
+        let opens = |leg: usize| job_of.get(&leg).copied();
+        let from: Vec<usize> = from.collect();
+        let mut ways = TaskWays::new(network, &places, &from, &self.cut, opens);
+        let roads: Vec<(usize, f64)> = self.roads.iter().map(|&node| (node, 0.0)).collect();
+        let mut then_m: BTreeMap<Option<usize>, Vec<f64>> = BTreeMap::new();
+        let metres = |done: u128, at: Option<usize>| {
+            let from = at.map_or(&start, |at| &stands[at]);
+            let mut now_m = ways.metres(from, done);
+            if now_m.iter().all(|m| m.is_finite()) {
+                return now_m;
+            }
+            let by_road_m = ways.metres(&roads, done);
+            let then_m = then_m
+                .entry(at)
+                .or_insert_with(|| ways.metres(from, u128::MAX));
+            for (place, now_m) in now_m
+                .iter_mut()
+                .enumerate()
+                .filter(|(_, m)| m.is_infinite())
+            {
+                let off_m = at.map_or(0.0, |at| network.straight_m(nodes[at], nodes[place]));
+                let by_road_m = by_road_m[place] + off_m + BY_ROAD_M;
+                *now_m = by_road_m.min(then_m[place] + NOT_YET_M);
+            }
+            now_m
+        };
+        let order = task_order::shortest(&tasks, metres).into_iter();
         order
-            .map(|(at, way)| (jobs[at], places[tasks[at].ways[way][0]]))
+            .map(|(at, way)| (jobs[at], nodes[tasks[at].ways[way][0]]))
             .collect()
     }
 
@@ -441,12 +487,18 @@ impl Sequence<'_> {
             return true;
         }
         let (scratch, cut) = (&mut self.scratch, &self.cut);
+        let is_by_road = next.is_none();
         if next.is_none() {
             next = network.next(scratch, cut, &self.roads, &[leg], How::AsItIs);
         }
         if let Some(next) = next {
-            // Nothing is travelled before the first of all, so either end of it will do.
-            let begins = wanted.filter(|_| self.at.is_none());
+            // Nothing is travelled before the first of all, and a move by road comes to either end.
+            let (scratch, cut) = (&mut self.scratch, &self.cut);
+            let is_first = self.at.is_none();
+            let comes_to = |node: &usize| {
+                is_first || (is_by_road && network.leads(scratch, cut, &self.roads, (*node, leg)))
+            };
+            let begins = wanted.filter(comes_to);
             self.drive(leg, Some(begins.unwrap_or(next.node)));
             return true;
         }
@@ -501,7 +553,30 @@ impl Sequence<'_> {
             self.rest = Some(rest);
         }
         self.drive(leg, Some(next.node));
+        self.finish_pieces(&over);
         true
+    }
+
+    /// Drives what is left of pieces of which some drives were cut to lead to a pass: the whole piece became part of it.
+    fn finish_pieces(&mut self, begun: &[usize]) {
+        let ids: Vec<PieceId> = begun.iter().map(|&leg| self.drive_of(leg).id).collect();
+        let units = self
+            .work
+            .strips
+            .iter()
+            .filter(|s| ids.contains(&s.drive.id));
+        let legs: Vec<usize> = units.map(|strip| strip.unit.leg).collect();
+        for leg in legs {
+            let at = self.at.filter(|_| !self.cut[leg]);
+            let (scratch, cut) = (&mut self.scratch, &self.cut);
+            let next = at.and_then(|at| {
+                let network = self.network;
+                network.next(scratch, cut, &[at], &[leg], How::AsItIs)
+            });
+            if let Some(next) = next {
+                self.drive(leg, Some(next.node));
+            }
+        }
     }
 
     /// Whether the machine comes onto each of some strips in turn and to the goal at last: a way may cross a strip whose ends

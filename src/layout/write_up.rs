@@ -834,6 +834,11 @@ impl WriteUp<'_> {
         (felled, from, bands): (MultiPolygon, Option<Coord>, MultiPolygon),
     ) -> Ordered {
         let corridors = self.corridors.iter().map(|corridor| corridor.shape.clone());
+        let stands = |unworked: &&Unworked| {
+            use UnworkedReason::{BeyondReach, Sliver};
+            matches!(unworked.reason, BeyondReach | Sliver)
+        };
+        let left = self.unworked.iter().filter(stands);
         let work = Work {
             passes: std::mem::take(&mut self.drives),
             strips: std::mem::take(&mut self.units),
@@ -842,6 +847,7 @@ impl WriteUp<'_> {
             corridors: MultiPolygon(corridors.collect()),
             bands,
             felled,
+            left: left.map(|unworked| unworked.shape.clone()).collect(),
             from,
             settings: in_asked_order(parts),
             before: comes_after(parts),
