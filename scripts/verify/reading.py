@@ -350,6 +350,44 @@ CHANGES = [
         "        FEAT.append(dict(kind='retain', facts=dict(r.q_facts), id=r.q_id, rule=rule, how='given', half=1.0, geom=r.geometry, runs=[(r.geometry, far - 1, 0)], varies=False, block=IDS[k]))\n"
         "LIMITS = [l for l in LINES if l['kind'] == 'power_lines']",
     ),
+    # docs/algorithms.md, Order and travel: pieces whose far end lies nearer to the outlet are worked the other way round, unless they begin at it.
+    (
+        "verify.py",
+        'for r in IL.itertuples():\n'
+        '    c = shapely.get_coordinates(r.geometry); v = c[-1] - c[0];',
+        'import geopandas\n'
+        'OUTL = geopandas.read_file(OUT / "layout.gpkg", layer="outlets"); OUTL = {(r.block_id, r.setting): scaled(r.geometry) for r in OUTL.itertuples()}; TURN = set()\n'
+        'def round_(r, c, dot):\n'
+        '    o = OUTL.get((r.block_id, r.part)); low, high = [shapely.Point(p).distance(o) if o is not None else 0 for p in ((c[0], c[-1]) if dot > 0 else (c[-1], c[0]))]\n'
+        '    if abs(low - high) < .03 or abs(low - L["frontage_distance_m"]) < .03: away = r.heading != ("in" if dot > 0 else "out")\n'
+        '    else: away = low > L["frontage_distance_m"] and low > high\n'
+        '    if away: TURN.add((r.block_id, r.part, r.strip_no, r.piece))\n'
+        '    return -1 if away else 1\n'
+        'for r in IL.itertuples():\n'
+        '    c = shapely.get_coordinates(r.geometry); v = c[-1] - c[0];',
+    ),
+    (
+        "verify.py",
+        'if r.heading != ("in" if dot > 0 else "out") or abs(dot) < .9: dirs',
+        'if r.heading != ("in" if dot * round_(r, c, dot) > 0 else "out") or abs(dot) < .9: dirs',
+    ),
+    (
+        "verify.py",
+        '        if o[i] > o[j]: seq.append(',
+        '        ti, tj = [(b, p, sn[k], pc[k]) in TURN for k in (i, j)]\n'
+        '        if ti == tj and (o[i] > o[j]) != ti: seq.append(',
+    ),
+    (
+        "verify.py",
+        '        if nxt[i].sum() == 1 and nxt[:, j].sum() == 1:',
+        '        if ti == tj and nxt[i].sum() == 1 and nxt[:, j].sum() == 1:',
+    ),
+    (
+        "vwork.py",
+        '    nl = LIN.groupby(KEY).size().to_dict(); one =',
+        '    pa = pa + 180 * np.array([k in TURN for k in bk], dtype=float)\n'
+        '    nl = LIN.groupby(KEY).size().to_dict(); one =',
+    ),
 ]
 
 
