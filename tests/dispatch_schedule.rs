@@ -13,7 +13,7 @@ use proptest::prelude::*;
 fn any_block() -> impl Strategy<Value = (String, f64, (i64, i64), (i64, i64), i64)> {
     let piece = "[dn]{1,4}";
     (
-        0..3usize,
+        "([bc] ){0,2}",
         prop::collection::vec(piece, 0..5),
         0.05..4.0f64,
         (-20..20i64, -20..20i64),
@@ -21,7 +21,7 @@ fn any_block() -> impl Strategy<Value = (String, f64, (i64, i64), (i64, i64), i6
         0..3i64,
     )
         .prop_map(|(passes, pieces, hours, place, open, priority)| {
-            let text = format!("{} {}", "b ".repeat(passes), pieces.join(" "));
+            let text = format!("{passes} {}", pieces.join(" "));
             (text, hours, place, open, priority)
         })
 }
@@ -121,6 +121,31 @@ fn moves_in_the_dark_cost_no_daylight() {
     let by_hand = Some(DAY + 9 * H);
     assert_eq!(solved.plan.finish, by_hand);
     assert_eq!(solved.bound.finish, by_hand, "{}", solved.bound.because);
+}
+
+/// By hand: a block that begins with night-safe road clearing, of the smallest priority number, goes first though another has
+/// day-only work. A machine that works 8 to 16 o'clock clears for 2 h, cuts for 2 h, moves for an hour and cuts there.
+#[test]
+fn night_safe_clearing_does_not_send_a_block_to_the_back() {
+    let mut urgent = block("A", "c d", 2.0, [0.0, 0.0], 5);
+    urgent.priority = -5;
+    let other = block("B", "d d d d", 2.0, [5000.0, 0.0], 5);
+    let mut own = machine("M", shifts(5, 8, 8), 1000);
+    own.start = Some([0.0, 0.0]);
+    let one = problem(5, vec![urgent, other], vec![own], 1);
+    let solved = schedule::solve(&one);
+    assert_eq!(faults(&one, &solved.plan), Vec::<String>::new());
+    let first = solved
+        .plan
+        .tasks
+        .iter()
+        .find(|task| matches!(task.what, What::Cut { .. }));
+    assert_eq!(
+        first.map(|task| (task.block, task.span.from)),
+        Some((0, 8 * H))
+    );
+    let done = solved.plan.tasks.iter().filter(|task| task.block == 0);
+    assert_eq!(done.map(|task| task.span.to).max(), Some(12 * H));
 }
 
 /// By hand: of two strips of a block the first is closed until the third day. A machine that works 8 to 16 o'clock does the
@@ -241,8 +266,8 @@ fn exhaustive(problem: &Problem, move_h: i64) -> Option<i64> {
                             let ready = needs[b][u]
                                 .iter()
                                 .all(|v| done & (1 << (offsets[b] + v)) != 0);
-                            let safe =
-                                lit || unit.class == blockwright::model::ShiftClass::NightSafe;
+                            let night = unit.class == blockwright::model::ShiftClass::NightSafe;
+                            let safe = lit || night && unit.kind == StripKind::Interior;
                             if done & bit == 0 && ready && safe && machine.may_cut(unit) {
                                 push(after | bit, Some(b), (Some(b), None));
                             }
@@ -282,11 +307,8 @@ fn small_problems_come_near_the_best_plan() {
         let count = 2 + below(2) as usize;
         let mut texts = Vec::new();
         for _ in 0..count {
-            let mut text = if below(3) > 0 {
-                "b ".to_owned()
-            } else {
-                String::new()
-            };
+            // First work of either class: what is night-safe of it needs light, too.
+            let mut text = ["b ", "c ", ""][below(3) as usize].to_owned();
             for _ in 0..1 + below(3) {
                 text.push(if below(2) == 0 { 'd' } else { 'n' });
                 if below(2) == 0 {

@@ -108,7 +108,7 @@ fn shared(problem: &Problem, able_set: &[usize], day_only: bool) -> (Option<Seco
         let mut counts = false;
         for unit in &block.units {
             let only_theirs = able(problem, unit).iter().all(|m| able_set.contains(m));
-            if only_theirs && (!day_only || unit.class == ShiftClass::DayOnly) {
+            if only_theirs && (!day_only || unit.needs_light()) {
                 work += unit.work;
                 counts = true;
             } else {
@@ -209,7 +209,7 @@ fn tree(problem: &Problem) -> Vec<i64> {
 /// shorter than the shortest forest of so many trees.
 fn by_daylight(problem: &Problem) -> Option<Second> {
     let begin = Some(problem.period.from);
-    let is_day = |unit: &Unit| unit.class == ShiftClass::DayOnly;
+    let is_day = |unit: &Unit| unit.needs_light();
     let mut worked = problem
         .blocks
         .iter()

@@ -5,7 +5,6 @@ use super::Stretch;
 use super::problem::{Plan, Problem, Task, What, Window, Work, seconds_for, work_in};
 use super::queue::{Next, Progress, Queue};
 use super::time::{Second, around, next_edge};
-use crate::model::ShiftClass;
 
 /// What the search may turn.
 #[derive(Clone, Debug, PartialEq)]
@@ -26,6 +25,8 @@ pub struct Wishes {
     pub patient: bool,
     /// An unfinished block is left only for so many times the work that a move there costs.
     pub gain: i64,
+    /// And for no less than this, seconds.
+    pub least_stay_s: i64,
     /// Take over where another machine stands without hesitation.
     pub share: bool,
 }
@@ -77,6 +78,8 @@ struct State<'p> {
     tasks: Vec<Vec<Stint>>,
     finish: Option<Second>,
     moving_s: i64,
+    /// How often a block was left with work in it.
+    left_unfinished: i64,
 }
 
 /// A stretch of a machine's time before sections are told apart.
@@ -95,17 +98,33 @@ type Key = (i64, i64, bool, i64, usize);
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Score {
     pub undone: Work,
+    /// Seconds of all machines until the finish, and what moves and blocks that are left unfinished weigh.
+    pub cost_s: i64,
     pub finish: Second,
     pub moving_s: i64,
+    /// The machine that cuts last, and the one that is done first.
+    pub ends: [usize; 2],
 }
+
+/// What it weighs to leave a block in which work is left, seconds of a machine: whoever comes back finds his way anew.
+const LEAVING_S: i64 = 5400;
+
+/// What an hour of moving weighs beside an hour of a machine: the machine's own, and a lowbed's with its driver.
+const MOVING_WEIGHT: i64 = 2;
 
 /// Makes a plan and says how good it is.
 pub fn score(problem: &Problem, ground: &Ground, wishes: &Wishes) -> Score {
     let state = run(problem, ground, wishes);
+    let finish = state.finish.unwrap_or(problem.period.from);
+    let machines = problem.machines.len() as i64;
     Score {
         undone: state.undone(),
-        finish: state.finish.unwrap_or(problem.period.from),
+        cost_s: (finish - problem.period.from) * machines
+            + MOVING_WEIGHT * state.moving_s
+            + LEAVING_S * state.left_unfinished,
+        finish,
         moving_s: state.moving_s,
+        ends: state.ends(),
     }
 }
 
@@ -140,6 +159,7 @@ fn run<'p>(problem: &'p Problem, ground: &'p Ground, wishes: &'p Wishes) -> Stat
         tasks: (0..machines).map(|_| Vec::new()).collect(),
         finish: None,
         moving_s: 0,
+        left_unfinished: 0,
     };
     while !state.open.is_empty() {
         let earliest = (0..machines)
@@ -154,6 +174,20 @@ fn run<'p>(problem: &'p Problem, ground: &'p Ground, wishes: &'p Wishes) -> Stat
 }
 
 impl State<'_> {
+    /// The machine that cuts last, and the one that is done first.
+    fn ends(&self) -> [usize; 2] {
+        let end = |machine: &usize| {
+            let cuts = self.tasks[*machine].iter().rev();
+            let last = cuts
+                .filter(|stint| stint.cut.is_some())
+                .map(|stint| stint.span.to);
+            (last.max().unwrap_or(Second::MIN), *machine)
+        };
+        let machines = 0..self.tasks.len();
+        let (last, first) = (machines.clone().max_by_key(end), machines.min_by_key(end));
+        [last.unwrap_or(0), first.unwrap_or(0)]
+    }
+
     fn undone(&self) -> Work {
         let left = self.open.iter().map(|&block| {
             let left = self.ground.queues[block].left(&self.progress[block]);
@@ -229,7 +263,7 @@ impl State<'_> {
             let waits = around(&ground.light, at).is_none()
                 && self.taken_until[here] <= edge
                 && ground.open.contains(edge)
-                && next.is_some_and(|next| next.class == ShiftClass::DayOnly);
+                && next.is_some_and(|next| next.needs_light);
             waits.then_some(edge)
         });
         let mut best: Option<(Key, usize)> = None;
@@ -280,7 +314,7 @@ impl State<'_> {
             let Some(next) = queue.next(progress, light, its, moment) else {
                 continue;
             };
-            let needs_light = next.class == ShiftClass::DayOnly;
+            let needs_light = next.needs_light;
             if ahead && !needs_light {
                 continue;
             }
@@ -298,8 +332,9 @@ impl State<'_> {
                 (true, false, true) => {
                     if unfinished_here && self.wishes.gain > 0 {
                         let lasts = around(&ground.light, arrival).map_or(0, |s| s.to - arrival);
-                        let enough = work_in(way * self.wishes.gain, 1000);
-                        if lasts < way * self.wishes.gain
+                        let least_s = (way * self.wishes.gain).max(self.wishes.least_stay_s);
+                        let enough = work_in(least_s, 1000);
+                        if lasts < least_s
                             || queue.ready(progress, true, its, (moment, enough)) < enough
                         {
                             continue;
@@ -311,8 +346,11 @@ impl State<'_> {
                 (true, false, false) => 40,
                 (false, true, _) => 0,
                 (false, false, _) => {
-                    let gain = if unfinished_here { self.wishes.gain } else { 1 };
-                    let enough = work_in((way * gain).max(1), 1000);
+                    let least_s = match unfinished_here {
+                        true => (way * self.wishes.gain).max(self.wishes.least_stay_s),
+                        false => way.max(1),
+                    };
+                    let enough = work_in(least_s, 1000);
                     if unfinished_here && !self.wishes.roam_by_night
                         || queue.ready(progress, false, its, (moment, enough)) < enough
                     {
@@ -387,6 +425,9 @@ impl State<'_> {
 
     fn go(&mut self, machine: usize, block: usize) {
         let mut way = self.way(machine, block);
+        let here = self.at_block[machine].filter(|here| *here != block);
+        let left = here.is_some_and(|here| !self.ground.queues[here].is_done(&self.progress[here]));
+        self.left_unfinished += i64::from(left);
         self.moving_s += way;
         self.on_the_way_s[machine] += way;
         while way > 0 {
@@ -432,7 +473,7 @@ impl State<'_> {
             };
             let Next {
                 chain,
-                class,
+                needs_light,
                 amount,
                 ..
             } = next;
@@ -441,12 +482,12 @@ impl State<'_> {
             if light
                 && self.wishes.roam_by_day
                 && !self.wishes.stay[block]
-                && worked_by_day == Some(ShiftClass::DayOnly)
-                && class == ShiftClass::NightSafe
+                && worked_by_day == Some(true)
+                && !needs_light
             {
                 break;
             }
-            worked_by_day = Some(class);
+            worked_by_day = Some(needs_light);
             let room = work_in(until - at, window.pace);
             let done = amount.min(room);
             if done == 0 {

@@ -15,6 +15,7 @@ mod problem;
 pub mod queue;
 mod search;
 pub mod skidding;
+mod territories;
 pub mod time;
 
 pub use bound::{Bound, lower_bound};

@@ -82,6 +82,13 @@ pub struct Unit {
     pub window: Option<usize>,
 }
 
+impl Unit {
+    /// Whether it is never cut in the dark: day-only ground, and prework of any class.
+    pub fn needs_light(&self) -> bool {
+        self.class == ShiftClass::DayOnly || self.kind != StripKind::Interior
+    }
+}
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct SectionKey {
     pub part: u32,

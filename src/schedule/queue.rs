@@ -80,6 +80,8 @@ pub struct Queue {
 pub struct Next {
     pub chain: usize,
     pub class: ShiftClass,
+    /// Whether it is never cut in the dark: day-only ground, and prework of any class.
+    pub needs_light: bool,
     /// How much before something else may be next.
     pub amount: Work,
     /// When its ground is closed; None: it stays open.
@@ -144,14 +146,14 @@ impl Queue {
         (0..4).all(|chain| progress.done[chain] >= self.chains[chain].total())
     }
 
-    /// Work left by shift class.
+    /// Work left: what needs light, and what can be cut in the dark.
     pub fn left(&self, progress: &Progress) -> [Work; 2] {
         let mut left = [0, 0];
-        for (chain, done) in self.chains.iter().zip(progress.done) {
+        for (number, (chain, done)) in self.chains.iter().zip(progress.done).enumerate() {
             let mut start = 0;
             for run in &chain.runs {
-                left[usize::from(run.class == ShiftClass::NightSafe)] +=
-                    (run.end - start.max(done)).max(0);
+                let by_night = number != PREWORK && run.class == ShiftClass::NightSafe;
+                left[usize::from(by_night)] += (run.end - start.max(done)).max(0);
                 start = run.end;
             }
         }
@@ -198,6 +200,7 @@ impl Queue {
             Some(Next {
                 chain,
                 class: run.class,
+                needs_light: chain == PREWORK || run.class == ShiftClass::DayOnly,
                 amount: run.end - progress.done[chain],
                 until,
             })
@@ -254,7 +257,7 @@ impl Queue {
             let Some(next) = self.next(&at, light, machine, moment) else {
                 break;
             };
-            if light && next.class == ShiftClass::NightSafe {
+            if light && !next.needs_light {
                 break;
             }
             sum += next.amount;

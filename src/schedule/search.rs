@@ -52,7 +52,7 @@ pub fn solve(problem: &Problem) -> Solved {
             score = decode::score(problem, &ground, &wishes);
         }
         for _ in 0..tries / legs {
-            let other = changed(problem, &wishes, &mut chance, scale);
+            let other = changed(problem, (&wishes, score.ends), &mut chance, scale);
             let found = decode::score(problem, &ground, &other);
             tried += 1;
             if found <= score {
@@ -79,6 +79,9 @@ fn scale(problem: &Problem) -> i64 {
         .sum();
     (work / 1000 / problem.blocks.len().max(1) as i64).max(60)
 }
+
+/// A stay that people call one.
+pub(super) const LEAST_STAY_S: i64 = 7200;
 
 fn beginnings(problem: &Problem, ground: &Ground) -> Vec<Wishes> {
     let blocks = problem.blocks.len();
@@ -108,10 +111,12 @@ fn beginnings(problem: &Problem, ground: &Ground) -> Vec<Wishes> {
                 roam_by_night: turn & 2 > 0,
                 patient: turn & 4 > 0,
                 gain: [0, 1, 3][turn / 8],
+                least_stay_s: [0, 0, LEAST_STAY_S][turn / 8],
                 share: false,
             });
         }
     }
+    all.extend(super::territories::wishes(problem, ground));
     all
 }
 
@@ -130,17 +135,28 @@ fn scattered(problem: &Problem, chance: &mut Chance, scale: i64) -> Wishes {
         roam_by_night: chance.below(2) == 1,
         patient: chance.below(2) == 1,
         gain: chance.below(4) as i64,
+        least_stay_s: chance.below(2) as i64 * LEAST_STAY_S,
         share: chance.below(2) == 1,
     }
 }
 
-fn changed(problem: &Problem, wishes: &Wishes, chance: &mut Chance, scale: i64) -> Wishes {
+fn changed(
+    problem: &Problem,
+    (wishes, [last, first]): (&Wishes, [usize; 2]),
+    chance: &mut Chance,
+    scale: i64,
+) -> Wishes {
     let mut other = wishes.clone();
     let blocks = problem.blocks.len() as u64;
     let block = chance.below(blocks) as usize;
+    if chance.below(3) == 0 && last != first {
+        handed_over(problem, &mut other, (last, first), chance);
+        return other;
+    }
     match chance.below(28) {
         22..=27 => other.stay[block] = !other.stay[block],
         21 => other.patient = !other.patient,
+        20 if chance.below(3) == 0 => other.least_stay_s = LEAST_STAY_S - other.least_stay_s,
         20 => other.gain = chance.below(5) as i64,
         0 => other.roam_by_day = !other.roam_by_day,
         1 => other.roam_by_night = !other.roam_by_night,
@@ -158,6 +174,36 @@ fn changed(problem: &Problem, wishes: &Wishes, chance: &mut Chance, scale: i64) 
         }
     }
     other
+}
+
+/// A block of the machine that cuts last goes to the one that is done first, or to any other, beside one of its blocks.
+fn handed_over(
+    problem: &Problem,
+    wishes: &mut Wishes,
+    (last, first): (usize, usize),
+    chance: &mut Chance,
+) {
+    let of = |wishes: &Wishes, machine: usize| -> Vec<usize> {
+        let blocks = 0..wishes.machine.len();
+        blocks
+            .filter(|&block| wishes.machine[block] == Some(machine))
+            .collect()
+    };
+    let to = match chance.below(2) {
+        0 => first,
+        _ => chance.below(problem.machines.len() as u64) as usize,
+    };
+    let (own, theirs) = (of(wishes, last), of(wishes, to));
+    if own.is_empty() || to == last {
+        return;
+    }
+    let block = own[chance.below(own.len() as u64) as usize];
+    wishes.machine[block] = Some(to);
+    let place = problem.blocks[block].place;
+    let way = |other: &usize| problem.moves.seconds(place, problem.blocks[*other].place);
+    if let Some(&beside) = theirs.iter().min_by_key(|other| (way(other), **other)) {
+        wishes.rank[block] = wishes.rank[beside];
+    }
 }
 
 /// A small generator of our own (xorshift, Marsaglia 2003): the same numbers everywhere.

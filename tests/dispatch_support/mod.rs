@@ -41,7 +41,7 @@ pub fn unit(kind: StripKind, order: u32, section_no: u32, class: ShiftClass, wor
     }
 }
 
-/// `b` a day-only section of the boundary pass, `d` and `n` day-only and night-safe sections of strips, a blank between
+/// `b` a day-only section of the boundary pass, `c` a night-safe one of road clearing, `d` and `n` day-only and night-safe sections of strips, a blank between
 /// two strips; each takes `hours`.
 pub fn block(id: &str, text: &str, hours: f64, place: [f64; 2], days: i64) -> Block {
     let work = (hours * HOUR as f64) as Work;
@@ -51,6 +51,7 @@ pub fn block(id: &str, text: &str, hours: f64, place: [f64; 2], days: i64) -> Bl
         for (at, letter) in (1..).zip(piece.chars()) {
             let (kind, class) = match letter {
                 'b' => (StripKind::BoundaryPass, ShiftClass::DayOnly),
+                'c' => (StripKind::RoadClearing, ShiftClass::NightSafe),
                 'd' => (StripKind::Interior, ShiftClass::DayOnly),
                 _ => (StripKind::Interior, ShiftClass::NightSafe),
             };
