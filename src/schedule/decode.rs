@@ -27,6 +27,8 @@ pub struct Wishes {
     pub gain: i64,
     /// And for no less than this, seconds.
     pub least_stay_s: i64,
+    /// What needs light elsewhere goes before what needs it here, if it is wished sooner.
+    pub free: bool,
     /// Take over where another machine stands without hesitation.
     pub share: bool,
 }
@@ -319,6 +321,7 @@ impl State<'_> {
                 continue;
             }
             let mut tier = match (light, stays, needs_light) {
+                (true, true, true) if self.wishes.free => 20,
                 (true, true, true) => 0,
                 (true, true, false) => {
                     if self.wishes.stay[block] {

@@ -112,6 +112,7 @@ fn beginnings(problem: &Problem, ground: &Ground) -> Vec<Wishes> {
                 patient: turn & 4 > 0,
                 gain: [0, 1, 3][turn / 8],
                 least_stay_s: [0, 0, LEAST_STAY_S][turn / 8],
+                free: false,
                 share: false,
             });
         }
@@ -136,6 +137,7 @@ fn scattered(problem: &Problem, chance: &mut Chance, scale: i64) -> Wishes {
         patient: chance.below(2) == 1,
         gain: chance.below(4) as i64,
         least_stay_s: chance.below(2) as i64 * LEAST_STAY_S,
+        free: chance.below(4) == 0,
         share: chance.below(2) == 1,
     }
 }
@@ -155,6 +157,7 @@ fn changed(
     }
     match chance.below(28) {
         22..=27 => other.stay[block] = !other.stay[block],
+        21 if chance.below(2) == 0 => other.free = !other.free,
         21 => other.patient = !other.patient,
         20 if chance.below(3) == 0 => other.least_stay_s = LEAST_STAY_S - other.least_stay_s,
         20 => other.gain = chance.below(5) as i64,

@@ -30,6 +30,7 @@ pub fn wishes(problem: &Problem, ground: &Ground) -> Vec<Wishes> {
             patient: turn & 8 > 0,
             gain: if turn & 16 > 0 { 3 } else { 1 },
             least_stay_s: if turn & 64 > 0 { LEAST_STAY_S } else { 0 },
+            free: false,
             share: false,
         });
     }
