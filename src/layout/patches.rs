@@ -1,6 +1,9 @@
 //! Patches of forest that stay where corridors cannot give a block's share: off the road band, larger than the least patch,
 //! first on ground that no machine works anyway, then where the machines' work costs least without them.
 
+use std::cell::OnceCell;
+use std::rc::Rc;
+
 use geo::{Coord, MultiPolygon, Polygon};
 
 use super::Context;
@@ -31,6 +34,8 @@ const STEP_M: f64 = 3.0;
 pub struct Field {
     whole: MultiPolygon,
     may: MultiPolygon,
+    /// Of `may`, what is no narrower than a corridor, once it was asked for: of copies of the same ground too.
+    wide: Rc<OnceCell<MultiPolygon>>,
     azimuth_deg: f64,
     /// None where it is not worked, or where nobody knows where its wood goes.
     outlet: Option<Outlet>,
@@ -66,6 +71,7 @@ pub fn fields(context: Context<'_>, ground: &Ground, parts: &[Part]) -> Vec<Fiel
         let turn_s = production.seconds_per_turn / machine.strip_width_m();
         Field {
             may: difference(&whole, &shut),
+            wide: Rc::default(),
             whole,
             azimuth_deg,
             outlet: outlet.cloned(),
@@ -122,9 +128,11 @@ impl Field {
     }
 
     /// Of where a patch may stand what is no narrower than a corridor.
-    fn wide(&self, context: Context<'_>) -> MultiPolygon {
+    fn wide(&self, context: Context<'_>) -> &MultiPolygon {
         let half_m = context.settings.layout.corridor_min_m / 2.0;
-        intersection(&self.may, &context.engines.broad(&self.may, half_m, 0.0).0)
+        let broad = || context.engines.broad(&self.may, half_m, 0.0);
+        self.wide
+            .get_or_init(|| intersection(&self.may, &broad().0))
     }
 
     /// The cheapest patch of `want_m2` and what it costs, in machine seconds.
@@ -151,7 +159,7 @@ impl Field {
         };
         let cells = Cells::new(
             &enter(&self.whole),
-            (&enter(&self.may), &enter(&self.wide(context))),
+            (&enter(&self.may), &enter(self.wide(context))),
             &places,
             way_m,
             self.prices,
@@ -166,6 +174,7 @@ impl Field {
     fn take(&mut self, patch: &Polygon) {
         let patch = std::slice::from_ref(patch);
         self.may = difference(&self.may, patch);
+        self.wide = Rc::default();
         self.whole = difference(&self.whole, patch);
     }
 }
@@ -194,7 +203,7 @@ impl Wanted<'_> {
         each_m2: f64,
     ) -> Vec<Place> {
         let least_m2 = context.settings.layout.least_patch_m2 + SPARE_M2;
-        let rooms: Vec<(usize, MultiPolygon)> = (fields.iter().enumerate())
+        let rooms: Vec<(usize, &MultiPolygon)> = (fields.iter().enumerate())
             .filter(|(_, field)| field.room(context, least_m2).is_some())
             .map(|(at, field)| (at, field.wide(context)))
             .collect();
@@ -346,18 +355,32 @@ pub fn choose(
     for is_worked in [false, true] {
         while left_m2 > 0.0 && patches.len() < MOST_PATCHES {
             let aim_m2 = left_m2.max(least_m2);
-            let rooms: Vec<(usize, Polygon)> = (fields.iter().enumerate())
-                .filter(|(_, field)| field.is_worked == is_worked)
-                .filter_map(|(at, field)| Some((at, field.room(context, least_m2)?.clone())))
-                .collect();
+            // What a field can give at most costs less to ask than what it gives.
             let gives = |room: &Polygon| polygon_area(room).min(aim_m2);
-            let Some(most_m2) = rooms
-                .iter()
-                .map(|(_, room)| gives(room))
-                .max_by(f64::total_cmp)
-            else {
-                break;
+            let most_of = |field: &Field| {
+                let pieces = field.may.0.iter().map(gives);
+                pieces.fold(0.0, f64::max)
             };
+            let mut asked: Vec<(usize, f64)> = (fields.iter().enumerate())
+                .filter(|(_, field)| field.is_worked == is_worked)
+                .map(|(at, field)| (at, most_of(field)))
+                .collect();
+            asked.sort_by(|a, b| b.1.total_cmp(&a.1));
+            let mut rooms: Vec<(usize, Polygon)> = Vec::new();
+            let mut most_m2 = 0.0f64;
+            for (at, at_most_m2) in asked {
+                if at_most_m2 < most_m2 {
+                    break;
+                }
+                if let Some(room) = fields[at].room(context, least_m2) {
+                    most_m2 = most_m2.max(gives(room));
+                    rooms.push((at, room.clone()));
+                }
+            }
+            rooms.sort_by_key(|(at, _)| *at);
+            if rooms.is_empty() {
+                break;
+            }
             let full = rooms.iter().filter(|(_, room)| gives(room) >= most_m2);
             let options = full.map(|(at, room)| {
                 let cheapest = (polygon_area(room) > aim_m2)
