@@ -8,7 +8,7 @@ use super::growth::Growth;
 use super::outlets::Outlet;
 use crate::geometry::area::{Bounds, polygon_area};
 use crate::geometry::distance::{
-    SegmentIndex, inside_polygon, polygon_segments, segment_segment, share_along,
+    Segment, SegmentIndex, inside_polygon, polygon_segments, segment_segment, share_along,
 };
 use crate::landbase::NearFeature;
 use crate::model::{Finding, OutletKind, SourceBlock, Verdict};
@@ -17,15 +17,48 @@ use crate::units::hectares;
 /// Step along the edge of the ground at which the nearest way out is looked for.
 const STEP_M: f64 = 5.0;
 
-/// Whether a straight way between two places crosses ground that no machine may drive on.
-fn is_barred(ground: &Ground, from: Coord, to: Coord) -> bool {
-    let way = Bounds::of(&[from, to]);
-    let barred = |polygon: &Polygon| {
-        Bounds::of(&polygon.exterior().0).meets(&way)
-            && (inside_polygon((from + to) / 2.0, polygon)
-                || polygon_segments(polygon).any(|s| segment_segment(from, to, s.a, s.b) == 0.0))
-    };
-    ground.zones.off_limits().any(barred)
+/// What ways out of a block lead to and what bars them.
+pub struct WaysOut<'g> {
+    roads: SegmentIndex,
+    /// Edges of ground that no machine may drive on, each with the number of its polygon.
+    edges: SegmentIndex,
+    off_limits: Vec<(Bounds, &'g Polygon)>,
+}
+
+/// Where the engine's arithmetic calls two edges one, their boxes lie no farther apart.
+const ROUNDING_M: f64 = 1e-6;
+
+impl<'g> WaysOut<'g> {
+    pub fn new(ground: &'g Ground, near: &[NearFeature]) -> WaysOut<'g> {
+        let bounded = |polygon: &'g Polygon| (Bounds::of(&polygon.exterior().0), polygon);
+        let off_limits: Vec<(Bounds, &Polygon)> = ground.zones.off_limits().map(bounded).collect();
+        let edges = (0u32..).zip(&off_limits).flat_map(|(owner, (_, polygon))| {
+            polygon_segments(polygon).map(move |s| Segment { owner, ..s })
+        });
+        WaysOut {
+            roads: SegmentIndex::new(road_segments(near)),
+            edges: SegmentIndex::new(edges.collect()),
+            off_limits,
+        }
+    }
+
+    /// Whether a straight way between two places crosses ground that no machine may drive on.
+    fn is_barred(&self, from: Coord, to: Coord) -> bool {
+        let way = Bounds::of(&[from, to]);
+        let middle = (from + to) / 2.0;
+        let meets = |s: &&Segment| self.off_limits[s.owner as usize].0.meets(&way);
+        let crosses = |s: &Segment| segment_segment(from, to, s.a, s.b) == 0.0;
+        let around = Bounds::of(&[middle]);
+        let mut holding = (self.off_limits.iter())
+            .filter(|(bounds, _)| bounds.meets(&way) && bounds.grown(ROUNDING_M).meets(&around));
+        (self.edges.near(from, to, ROUNDING_M).filter(meets)).any(crosses)
+            || holding.any(|(_, polygon)| inside_polygon(middle, polygon))
+    }
+}
+
+fn road_segments(near: &[NearFeature]) -> Vec<Segment> {
+    let roads = near.iter().filter(|near| near.takes_wood());
+    roads.flat_map(|near| near.source.segments(0)).collect()
 }
 
 /// Ground that lies nearer is joined already, by a neck.
@@ -41,23 +74,20 @@ pub struct CutOff;
 pub fn access(
     context: Context<'_>,
     block: &SourceBlock,
-    ground: &Ground,
-    near: &[NearFeature],
+    out: &WaysOut<'_>,
     part: &Polygon,
 ) -> Result<Option<Outlet>, CutOff> {
     let search_m = context.settings.layout.access_search_m;
     let place = |at: Coord| Some(Outlet::place(OutletKind::Access, String::new(), at));
-    let roads = near.iter().filter(|near| near.takes_wood());
-    let roads = SegmentIndex::new(roads.flat_map(|near| near.source.segments(0)).collect());
     let mut ways: Vec<(f64, Coord, Coord)> = edge_places(part)
         .filter_map(|from| {
-            let (off_m, at) = nearest_place(&roads, from)?;
+            let (off_m, at) = nearest_place(&out.roads, from)?;
             (off_m <= search_m).then_some((off_m, from, at))
         })
         .collect();
     ways.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut tried = ways.iter().take(TRIED);
-    if let Some(&(_, _, at)) = tried.find(|(_, from, at)| !is_barred(ground, *from, *at)) {
+    if let Some(&(_, _, at)) = tried.find(|(_, from, at)| !out.is_barred(*from, *at)) {
         return Ok(place(at));
     }
     // A landing, or a road farther off.
@@ -71,7 +101,7 @@ pub fn access(
     };
     let edge = SegmentIndex::new(polygon_segments(part).collect());
     let from = nearest_place(&edge, at).map_or(at, |(_, from)| from);
-    if is_barred(ground, from, at) {
+    if out.is_barred(from, at) {
         Err(CutOff)
     } else {
         Ok(place(at))
@@ -94,23 +124,21 @@ fn nearest_place(segments: &SegmentIndex, from: Coord) -> Option<(f64, Coord)> {
     Some(((at.x - from.x).hypot(at.y - from.y), at))
 }
 
-/// What is said of ground that is cut off: how much, and the shortest crossing to ground or a road that can be reached.
-pub fn finding(
+/// What is said of pieces of ground that are cut off: how much each holds, and the shortest crossing to ground or a road that can be
+/// reached.
+pub fn findings(
     context: Context<'_>,
     ground: &Ground,
     (source, block): (&SourceBlock, &MultiPolygon),
     near: &[NearFeature],
-    (shape, reachable): (&Polygon, &[&Polygon]),
-) -> Finding {
-    let roads = near.iter().filter(|near| near.takes_wood());
-    let mut goals: Vec<_> = roads.flat_map(|near| near.source.segments(0)).collect();
+    (shut, reachable): (&[Polygon], &[&Polygon]),
+) -> Vec<Finding> {
+    if shut.is_empty() {
+        return vec![];
+    }
+    let mut goals = road_segments(near);
     goals.extend(reachable.iter().flat_map(|part| polygon_segments(part)));
     let goals = SegmentIndex::new(goals);
-    let ways = edge_places(shape).filter_map(|from| {
-        let (off_m, to) = nearest_place(&goals, from)?;
-        Some((off_m, LineString(vec![from, to])))
-    });
-    let shortest = ways.min_by(|a, b| a.0.total_cmp(&b.0));
     let growth = Growth::new(
         &ground.zones.stands,
         &Bounds::of_polygons(block),
@@ -118,6 +146,16 @@ pub fn finding(
         &context.settings.machine,
     )
     .with_rasters(context.landbase.stand_rasters(), &source.frame);
+    let each = shut.iter().map(|shape| finding(shape, &goals, &growth));
+    each.collect()
+}
+
+fn finding(shape: &Polygon, goals: &SegmentIndex, growth: &Growth<'_>) -> Finding {
+    let ways = edge_places(shape).filter_map(|from| {
+        let (off_m, to) = nearest_place(goals, from)?;
+        Some((off_m, LineString(vec![from, to])))
+    });
+    let shortest = ways.min_by(|a, b| a.0.total_cmp(&b.0));
     let felled = growth.felled(&MultiPolygon(vec![shape.clone()]), 0.0);
     let volume = felled
         .and_then(|felled| felled.volume_m3)

@@ -1,5 +1,7 @@
 //! Which ground of a block can be reached, and what its wood may be brought to.
 
+use std::cell::LazyCell;
+
 use geo::{Coord, LineString, MultiPolygon, Polygon};
 
 use super::Context;
@@ -11,7 +13,7 @@ use crate::geometry::distance::{
     Segment, SegmentIndex, inside_polygon, point_segment, polygon_segments, share_along,
 };
 use crate::landbase::{Crossing, NearFeature};
-use crate::model::{Finding, OutletKind, SourceBlock, Unworked, UnworkedReason};
+use crate::model::{OutletKind, SourceBlock, Unworked, UnworkedReason};
 
 /// A crossing that ends this near to ground leads onto it.
 const ONTO_M: f64 = 2.0;
@@ -33,22 +35,22 @@ pub fn open_up(
         .partition(|part| polygon_area(part) >= least_m2);
     let mut open: Vec<(Polygon, Vec<Outlet>)> = Vec::new();
     let mut shut: Vec<Polygon> = Vec::new();
+    let out = LazyCell::new(|| cut_off::WaysOut::new(ground, near));
     for part in parts {
         let outlets = roads.outlets(context, ground, &part);
         if !outlets.is_empty() {
             open.push((part, outlets));
             continue;
         }
-        match cut_off::access(context, source, ground, near, &part) {
+        match cut_off::access(context, source, &out, &part) {
             Ok(access) => open.push((part, access.into_iter().collect())),
             Err(cut_off::CutOff) => shut.push(part),
         }
     }
     cross(context, ground, near, &mut open, &mut shut);
     let reachable: Vec<&Polygon> = open.iter().map(|(part, _)| part).collect();
-    let findings: Vec<Finding> = (shut.iter())
-        .map(|shape| cut_off::finding(context, ground, (source, block), near, (shape, &reachable)))
-        .collect();
+    let told = (shut.as_slice(), reachable.as_slice());
+    let findings = cut_off::findings(context, ground, (source, block), near, told);
     ground.zones.findings.extend(findings);
     let unworked = |reason| {
         move |shape| Unworked {
