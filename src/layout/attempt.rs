@@ -3,6 +3,7 @@
 
 use geo::{MultiPolygon, Polygon};
 
+use super::boundary_pass::Passes;
 use super::cost::Access;
 use super::ground::{self, Ground};
 use super::influence::Reach;
@@ -13,8 +14,8 @@ use super::retention::LeastWidth;
 use super::tree_share::BlockTrees;
 use super::zones::Zones;
 use super::{
-    Context, LayoutError, boundary_pass, by_hand, drawn, made_up, opening, retention,
-    road_clearing, setting, strips, tiers, tree_share, write_up,
+    Context, LayoutError, by_hand, drawn, made_up, opening, retention, road_clearing, setting,
+    strips, tiers, tree_share, write_up,
 };
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::sound::sound;
@@ -38,6 +39,7 @@ pub struct Site<'s> {
     pub of_trees_m: f64,
     /// Where a rule asks that ground lies near trees that stay.
     pub reach: Option<Reach<'s>>,
+    pub passes: Passes,
 }
 
 /// What is left standing for the share.
@@ -344,12 +346,12 @@ impl Site<'_> {
                 strip_m: context.settings.machine.strip_width_m(),
                 least_m2: layout.least_setting_m2,
             };
-            let deep = prepare(context, block, &ground, &settings);
+            let deep = prepare(context, (block, &self.passes), &ground, &settings);
             let parts = settings.iter().map(|(part, _)| *part).zip(deep);
             let tiers = tiers::divide(&parts.collect::<Vec<_>>(), limits);
             settings = tiers.into_iter().flat_map(sound_each).collect();
         }
-        let parts = prepare(context, block, &ground, &settings);
+        let parts = prepare(context, (block, &self.passes), &ground, &settings);
         let trees = tree_share::of_block(context, &ground, shape);
         let target_m2 = retention::target_m2(context.rules, &ground, trees.is_some());
         let owed_m2 = target_m2 - area(&ground.retained_bands);
@@ -455,7 +457,7 @@ impl Site<'_> {
 /// Settings, each with the index of its part of the net area, ready for their combs.
 fn prepare<'g>(
     context: Context<'_>,
-    block: &SourceBlock,
+    (block, passes): (&SourceBlock, &Passes),
     ground: &Ground,
     settings: &'g [(usize, setting::Setting)],
 ) -> Vec<strips::Part<'g>> {
@@ -464,7 +466,7 @@ fn prepare<'g>(
         let before = settings[..number as usize - 1].iter();
         let before = before.filter(|(other, _)| other == part);
         let before: Vec<&Polygon> = before.map(|(_, earlier)| &earlier.shape).collect();
-        let pass = boundary_pass::lay(context, ground, &before, &setting.shape);
+        let pass = passes.lay(context, ground, &before, &setting.shape);
         strips::Part::prepare(context, block, ground, setting, number, pass)
     });
     parts.collect()

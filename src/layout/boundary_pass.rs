@@ -1,6 +1,6 @@
 //! The first pass, along block and reserve edges but not along roads: a strip's width of ground and the path in it.
 
-use std::cell::OnceCell;
+use std::cell::{OnceCell, RefCell};
 
 use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
 
@@ -17,6 +17,7 @@ use crate::geometry::overlay::{
 };
 
 /// A part divided by its boundary pass.
+#[derive(Clone)]
 pub struct Pass {
     /// Cut by the pass.
     pub band: MultiPolygon,
@@ -34,12 +35,66 @@ pub struct Pass {
     pub skeleton: Option<bool>,
 }
 
+/// Passes of one block laid so far. A block is laid out several times where corridors alone do not keep its share, mostly with the
+/// same settings.
+#[derive(Default)]
+pub struct Passes(RefCell<Vec<Laid>>);
+
+/// A pass and all that it was laid by.
+struct Laid {
+    setting: Polygon,
+    before: Vec<Polygon>,
+    small_kept: Vec<Bounds>,
+    frontage: Vec<Polygon>,
+    exclusion: Vec<Polygon>,
+    pass: Pass,
+}
+
+impl Passes {
+    /// As [`lay`].
+    pub fn lay(
+        &self,
+        context: Context<'_>,
+        ground: &Ground,
+        before: &[&Polygon],
+        setting: &Polygon,
+    ) -> Pass {
+        let small_kept = small_kept(ground, context.settings.machine.strip_width_m());
+        let is_same = |laid: &&Laid| {
+            laid.setting == *setting
+                && laid.before.iter().eq(before.iter().copied())
+                && laid.small_kept == small_kept
+                && laid.frontage == ground.zones.frontage
+                && laid.exclusion == ground.zones.exclusion
+        };
+        if let Some(laid) = self.0.borrow().iter().find(is_same) {
+            return laid.pass.clone();
+        }
+        let pass = lay(context, ground, &small_kept, before, setting);
+        self.0.borrow_mut().push(Laid {
+            setting: setting.clone(),
+            before: before.iter().copied().cloned().collect(),
+            small_kept,
+            frontage: ground.zones.frontage.clone(),
+            exclusion: ground.zones.exclusion.clone(),
+            pass: pass.clone(),
+        });
+        pass
+    }
+}
+
 /// `before` are the settings that are worked earlier: where this one meets them their pass is there already.
-pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: &Polygon) -> Pass {
+fn lay(
+    context: Context<'_>,
+    ground: &Ground,
+    small_kept: &[Bounds],
+    before: &[&Polygon],
+    setting: &Polygon,
+) -> Pass {
     let (settings, engines) = (context.settings, context.engines);
     let machine = &settings.machine;
     let whole = MultiPolygon(vec![setting.clone()]);
-    let (filled, holes) = without_small_kept(ground, setting, machine.strip_width_m());
+    let (filled, holes) = without_small_kept(small_kept, setting, machine.strip_width_m());
     let rim = boundary(&MultiPolygon(vec![filled.clone()]));
     let own = not_beside(&rim, before);
     let edges = MultiLineString(joined(clip_lines(&own, &ground.zones.frontage, false)));
@@ -92,6 +147,7 @@ pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: 
     );
     // A pass is driven in few tours: its machine may go wherever it cuts, and nowhere else.
     let (mut band, mut interior) = (reached.within, interior);
+    let known_reach = OnceCell::new();
     let mut beyond_reach = reached.beyond.0;
     let inner_edge = SegmentIndex::of_boundary(&interior);
     let standing = SegmentIndex::new(line_segments(&edges.0, 0).collect());
@@ -119,7 +175,8 @@ pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: 
         let large = |shape: &Polygon| polygon_area(shape) >= settings.layout.sliver_m2;
         let (tours, apart) = tours::with_spurs(lines, &may_drive, 2.0 * machine.strip_width_m());
         lines = tours;
-        let mut divided = cover::divide(engines, &band, &lines, machine.reach_m);
+        let mut reach = cover::reach_of(engines, &lines, machine.reach_m);
+        let mut divided = cover::by_reach(&band, &reach);
         // The longest first; each is driven for ground alone that no other comes to.
         let mut lone: Vec<Polygon> = Vec::new();
         for own in apart {
@@ -153,11 +210,13 @@ pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: 
                 continue;
             }
             let with: Vec<LineString> = lines.iter().cloned().chain([own]).collect();
-            let now = cover::divide(engines, &band, &with, machine.reach_m);
+            let farther = cover::reach_of(engines, &with, machine.reach_m);
+            let now = cover::by_reach(&band, &farther);
             if area(&now.beyond) < area(&divided.beyond) - settings.layout.sliver_m2 / 2.0 {
-                (lines, divided) = (with, now);
+                (lines, reach, divided) = (with, farther, now);
             }
         }
+        let _ = known_reach.set(reach);
         // Strips take what no drive comes to.
         band = divided.within;
         let (rest, small): (Vec<Polygon>, Vec<Polygon>) =
@@ -175,7 +234,7 @@ pub fn lay(context: Context<'_>, ground: &Ground, before: &[&Polygon], setting: 
         [&mut beyond_reach, &mut slivers],
         settings.layout.sliver_m2,
     );
-    let narrow = within_reach(context, &mut interior, &lines);
+    let narrow = within_reach(context, &mut interior, (&lines, &known_reach));
     if !narrow.within.0.is_empty() {
         beyond_reach.extend(narrow.beyond.0);
         let all = band.0.into_iter().chain(narrow.within.0);
@@ -207,13 +266,7 @@ const ROUNDING_M2: f64 = 0.1;
 
 /// A setting without the holes of trees and other small things that layer `retain` has, and these holes: strips go past them, and no pass
 /// goes around. Where one lies near another edge, the pass along that goes around both.
-fn without_small_kept(ground: &Ground, setting: &Polygon, strip_m: f64) -> (Polygon, Vec<Polygon>) {
-    let kept = ground.zones.list.iter().filter(|zone| zone.kept.is_some());
-    let kept: Vec<Bounds> = kept
-        .flat_map(|zone| &zone.shape.0)
-        .map(|polygon| Bounds::of(&polygon.exterior().0))
-        .filter(|b| is_small(b, strip_m))
-        .collect();
+fn without_small_kept(kept: &[Bounds], setting: &Polygon, strip_m: f64) -> (Polygon, Vec<Polygon>) {
     if kept.is_empty() {
         return (setting.clone(), vec![]);
     }
@@ -249,6 +302,15 @@ fn without_small_kept(ground: &Ground, setting: &Polygon, strip_m: f64) -> (Poly
     (filled, oriented(MultiPolygon(holes)).0)
 }
 
+/// Boxes of trees and other small things that layer `retain` has.
+fn small_kept(ground: &Ground, strip_m: f64) -> Vec<Bounds> {
+    let kept = ground.zones.list.iter().filter(|zone| zone.kept.is_some());
+    kept.flat_map(|zone| &zone.shape.0)
+        .map(|polygon| Bounds::of(&polygon.exterior().0))
+        .filter(|b| is_small(b, strip_m))
+        .collect()
+}
+
 /// Whether a thing takes less ground across than a strip, so that a machine works past it.
 pub fn is_small(bounds: &Bounds, strip_m: f64) -> bool {
     (bounds.max.x - bounds.min.x).max(bounds.max.y - bounds.min.y) < strip_m
@@ -259,14 +321,14 @@ const NARROW_M2: f64 = 1_000.0;
 /// What of such ground is left beyond reach at its corners is beyond reach of strips too.
 const BEYOND_M2: f64 = 0.5;
 
-/// Takes ground between passes that these reach altogether out of the interior: it is cut from them.
+/// Takes ground between passes that these reach altogether out of the interior: it is cut from them. `reach` is what lines
+/// reach, if that is known already.
 fn within_reach(
     context: Context<'_>,
     interior: &mut MultiPolygon,
-    lines: &[LineString],
+    (lines, reach): (&[LineString], &OnceCell<Vec<Polygon>>),
 ) -> cover::Reached {
     let reach_m = context.settings.machine.reach_m;
-    let reach = OnceCell::new();
     let mut narrow = cover::Reached {
         within: MultiPolygon(vec![]),
         beyond: MultiPolygon(vec![]),

@@ -278,6 +278,7 @@ impl Around<'_> {
             of_trees_m: tree_spacing::least_m(settings, self.spacing_m),
             reach: (self.context.rules.block.influence.as_ref())
                 .map(|rule| influence::Reach::new(rule, self.shape, near, &self.zones.clearing)),
+            passes: boundary_pass::Passes::default(),
         }
     }
 }
