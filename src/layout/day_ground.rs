@@ -24,6 +24,11 @@ const PINCHED_M: f64 = 2.0;
 /// Edges at pinched passes are looked at in steps of this length.
 const STEP_M: f64 = 0.5;
 
+/// So many edges of ground that is left cost more to draw around than to look at.
+const MANY_EDGES: usize = 500;
+/// Of the distance to an edge: nothing is drawn around it so far off.
+const BEYOND_SHARE: f64 = 1.1;
+
 /// Day-only ground of a block or of one of its parts; the boundary pass, day-only throughout, is not in it.
 #[derive(Default)]
 pub struct DayGround {
@@ -325,7 +330,22 @@ fn bare_edges(
         )
     });
     let slivers = slivers.map(|unworked| unworked.shape.clone());
-    rims.push(boundary(&MultiPolygon(slivers.collect())));
+    let mut left = boundary(&MultiPolygon(slivers.collect()));
+    if left.0.iter().map(|ring| ring.0.len()).sum::<usize>() > MANY_EDGES {
+        // Beside most of them nobody works.
+        let edge_m = BEYOND_SHARE * settings.layout.edge_distance_m;
+        let is_near =
+            |w: &&[Coord]| others.approach(w[0], w[1], edge_m).is_some() || others.holds(w[0]);
+        let near = left
+            .0
+            .iter()
+            .flat_map(|ring| ring.0.windows(2))
+            .filter(is_near);
+        let mut kept = Vec::new();
+        near.for_each(|w| push_edge(&mut kept, LineString(w.to_vec())));
+        left = MultiLineString(kept);
+    }
+    rims.push(left);
     // No pass was laid along what came later, nor around what is left instead of retention that was cut.
     rims.push(boundary(&ground.came_later.gone));
     rims.push(boundary(&ground.made_up));
