@@ -7,6 +7,7 @@ use geo::{Geometry, MultiPoint, MultiPolygon, Point, Polygon};
 use super::Context;
 use crate::geometry::area::{Bounds, area, length};
 use crate::geometry::buffer::Source;
+use crate::geometry::distance::{Segment, SegmentIndex};
 use crate::geometry::overlay::{clip_lines, intersection, oriented, union};
 use crate::landbase::{
     FALLING_SOURCE, NearFeature, POWER_LINES_SOURCE, People, TreesFrom, tree_length,
@@ -16,6 +17,8 @@ use crate::units::hectares;
 
 /// Less ground is the overlay's dust.
 const DUST_M2: f64 = 1.0;
+/// Farther off than buffers and overlays stray.
+const SPARE_M: f64 = 1.0;
 
 /// Tells the plan how far its falling trees reach, and who is within.
 pub(super) fn tell(context: Context<'_>, near: &[NearFeature], plan: &mut BlockPlan) {
@@ -43,9 +46,11 @@ pub(super) fn tell(context: Context<'_>, near: &[NearFeature], plan: &mut BlockP
     let cut = union(&oriented(MultiPolygon(cut)).0);
     let bounds = Bounds::of_polygons(&cut);
     let found = context.landbase.people(&plan.frame, &bounds, radius_m);
+    let edge = SegmentIndex::of_boundary(&cut);
     let mut around = Around::default();
     let notes = found
         .into_iter()
+        .filter(|(own, _)| comes_near(own, (&cut, &edge), own.demand.half_m + radius_m))
         .filter_map(|(own, people)| note(context, plan, &cut, (&own, people), &mut around));
     plan.people = notes.collect();
     let told: Vec<Finding> = plan
@@ -56,6 +61,24 @@ pub(super) fn tell(context: Context<'_>, near: &[NearFeature], plan: &mut BlockP
         .collect();
     plan.findings.extend(told);
     plan.findings.extend(doubt(plan));
+}
+
+/// Whether anything of a feature lies in ground or within about `reach_m` of its edge.
+fn comes_near(
+    own: &NearFeature,
+    (ground, edge): (&MultiPolygon, &SegmentIndex),
+    reach_m: f64,
+) -> bool {
+    let beside =
+        |s: &Segment| edge.approach(s.a, s.b, reach_m + SPARE_M).is_some() || edge.holds(s.a);
+    let holds_it = || {
+        let first = ground
+            .0
+            .iter()
+            .flat_map(|polygon| polygon.exterior().0.first());
+        first.copied().any(|corner| own.source.contains(corner))
+    };
+    own.source.segments(0).iter().any(beside) || holds_it()
 }
 
 fn note(
@@ -77,10 +100,17 @@ fn note(
         return None;
     }
     let bounds = Bounds::of_polygons(&ground);
+    let edge = SegmentIndex::of_boundary(&ground);
     let mut sections = Vec::new();
     for section in &plan.sections {
         let whole_m2 = area(&section.shape);
-        if whole_m2 <= 0.0 || !Bounds::of_polygons(&section.shape).meets(&bounds) {
+        let own = Bounds::of_polygons(&section.shape);
+        if whole_m2 <= 0.0 || !own.meets(&bounds) {
+            continue;
+        }
+        // None of it near the edge: it lies in the ground as a whole, or beyond all of it.
+        let is_clear = edge.near(own.min, own.max, SPARE_M).next().is_none();
+        if is_clear && !edge.holds(own.middle()) {
             continue;
         }
         let near_m2 = crate::geometry::overlay::shared_area(&section.shape, &ground.0);
