@@ -3,7 +3,7 @@
 use geo::{ConvexHull, Coord, LineString, MultiLineString, MultiPoint, MultiPolygon, Polygon};
 
 use crate::geometry::area::{Bounds, area, length, polygon_area};
-use crate::geometry::distance::inside_polygon;
+use crate::geometry::distance::{SegmentIndex, inside_polygon, polygon_segments};
 use crate::geometry::overlay::{clip_lines, difference, intersection, joined, shared_area};
 use crate::model::DayReason;
 
@@ -11,6 +11,8 @@ use crate::model::DayReason;
 const STEP_M: f64 = 5.0;
 /// Less ground than this is the overlay's dust.
 const DUST_M2: f64 = 0.01;
+/// Farther off than the overlay rounds.
+const CLEAR_M: f64 = 0.001;
 
 /// A stretch of a shape.
 #[derive(Debug)]
@@ -157,17 +159,24 @@ fn driven_m(ways: &MultiLineString, shape: &Polygon) -> f64 {
 
 /// Slices of the steps beside which any of `ground` lies.
 fn beside<'s>(steps: &'s [Step], ground: &'s [Polygon]) -> impl Iterator<Item = Polygon> + 's {
-    let bounded: Vec<(Bounds, &Polygon)> = ground
-        .iter()
-        .map(|polygon| (Bounds::of(&polygon.exterior().0), polygon))
+    let bounded: Vec<(Bounds, SegmentIndex, &Polygon)> = (ground.iter())
+        .map(|polygon| {
+            let edges = SegmentIndex::new(polygon_segments(polygon).collect());
+            (Bounds::of(&polygon.exterior().0), edges, polygon)
+        })
         .collect();
     let touched = move |step: &&Step| {
         let bounds = Bounds::of(&step.slice.exterior().0);
         let slice = MultiPolygon(vec![step.slice.clone()]);
-        bounded
-            .iter()
-            .filter(|(own, _)| own.meets(&bounds))
-            .any(|(_, polygon)| {
+        let (low, high) = (bounds.min, bounds.max);
+        (bounded.iter())
+            .filter(|(own, ..)| own.meets(&bounds))
+            .any(|(_, edges, polygon)| {
+                // No edge is near: the slice lies in the ground as a whole, or beyond all of it.
+                let is_clear = edges.near(low, high, CLEAR_M).next().is_none();
+                if is_clear && polygon_area(&step.slice) > DUST_M2 {
+                    return edges.holds(step.middle);
+                }
                 !intersection(&slice, std::slice::from_ref(*polygon))
                     .0
                     .is_empty()
