@@ -2,7 +2,7 @@
 
 use geo::{LineString, MultiPolygon};
 
-use super::growth::Growth;
+use super::growth::{Felled, Growth};
 use super::hours::ADVANCE_M;
 use super::strips::ASSUMED_TREE_M3;
 use crate::geometry::area::{area, length};
@@ -21,20 +21,47 @@ pub struct SectionTime {
     pub parts: Option<TimeParts>,
 }
 
-/// Fills in trees, volume and hours, and gives what they rest on. `driven`
-/// are the machine's ways through each section; `lines` the working order, with the slope across each. Where
-/// nobody says how large trees are, [`ASSUMED_TREE_M3`] stands in for the time alone.
+/// What a section's ground holds, whatever is done before it.
+#[derive(Clone)]
+pub struct Standing {
+    slope: Option<f64>,
+    driven_m: f64,
+    tree_height_m: Option<f64>,
+    felled: Option<Felled>,
+}
+
+impl Standing {
+    /// `driven` are the machine's ways through the ground.
+    pub fn on(
+        shape: &MultiPolygon,
+        driven: &[LineString],
+        (production, machine): (&Production, &Machine),
+        growth: &Growth<'_>,
+        slopes: &Slopes<'_>,
+    ) -> Standing {
+        let driven_m = driven.iter().map(length).fold(0.0, |sum, m| sum + m);
+        let path_m2 = driven_m * 2.0 * machine.half_width_m;
+        let path = (path_m2 / area(shape).max(1e-9)).min(1.0);
+        Standing {
+            slope: mean_slope(slopes, driven),
+            driven_m,
+            tree_height_m: growth.tree_height_m(shape, production.bunch_length_m),
+            felled: growth.felled(shape, path),
+        }
+    }
+}
+
+/// Fills in trees, volume and hours, and gives what they rest on. `standing` is of each section; `lines` the working order,
+/// with the slope across each. Where nobody says how large trees are, [`ASSUMED_TREE_M3`] stands in for the time alone.
 pub fn fill(
     (production, machine): (&Production, &Machine),
-    growth: &Growth<'_>,
-    slopes: &Slopes<'_>,
-    driven: &[&[LineString]],
+    standing: &[&Standing],
     lines: &[StripLine],
     sections: &mut [Section],
 ) -> Vec<SectionTime> {
-    let mut times: Vec<SectionTime> = (driven.iter())
-        .map(|ways| SectionTime {
-            slope: mean_slope(slopes, ways),
+    let mut times: Vec<SectionTime> = (standing.iter())
+        .map(|standing| SectionTime {
+            slope: standing.slope,
             parts: None,
         })
         .collect();
@@ -47,14 +74,12 @@ pub fn fill(
         }
         travel_m = line.travel_to_next_m.unwrap_or(0.0);
     }
-    for (((section, driven), time), empty_s) in
-        sections.iter_mut().zip(driven).zip(&mut times).zip(empty_s)
+    for (((section, standing), time), empty_s) in (sections.iter_mut().zip(standing))
+        .zip(&mut times)
+        .zip(empty_s)
     {
-        let driven_m = driven.iter().map(length).fold(0.0, |sum, m| sum + m);
-        let path_m2 = driven_m * 2.0 * machine.half_width_m;
-        let path = (path_m2 / area(&section.shape).max(1e-9)).min(1.0);
-        section.tree_height_m = growth.tree_height_m(&section.shape, production.bunch_length_m);
-        let Some(felled) = growth.felled(&section.shape, path) else {
+        section.tree_height_m = standing.tree_height_m;
+        let Some(felled) = &standing.felled else {
             continue;
         };
         section.treated = felled.treated;
@@ -68,7 +93,7 @@ pub fn fill(
             again: felled.large.map(|large| large * again),
             slope: time.slope.unwrap_or(0.0),
             across: mean_across(section.id, lines).unwrap_or(0.0),
-            advances: driven_m / ADVANCE_M,
+            advances: standing.driven_m / ADVANCE_M,
             bunch_share: felled.bunch_share,
         };
         let published = TimeParts {

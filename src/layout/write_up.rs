@@ -23,7 +23,7 @@ use super::stands_unseen;
 use super::strips::{Part, Piece, upright_line};
 use super::tiers;
 use super::time_range;
-use super::timing;
+use super::timing::{self, Standing};
 use super::turned;
 use super::whole_sections::{self, WholeSection};
 use super::windows;
@@ -39,6 +39,8 @@ use crate::model::*;
 pub(super) struct Ways {
     pub(super) driven: Vec<LineString>,
     road_end: Option<RoadEnd>,
+    /// From the first time that the section is timed.
+    standing: Option<Standing>,
 }
 
 #[derive(Clone)]
@@ -171,14 +173,22 @@ pub fn plan(
         .iter()
         .map(|part| Home::new(ground, part.setting))
         .collect();
-    let around = (&Bounds::of_polygons(&shape), &block.frame);
-    let mut beyond_study = work.time(ground, around, &lines, &homes);
+    let settings = context.settings;
+    let window = Bounds::of_polygons(&shape);
+    let growth = Growth::new(
+        &ground.zones.stands,
+        &window,
+        &settings.production,
+        &settings.machine,
+    )
+    .with_rasters(context.landbase.stand_rasters(), &block.frame);
+    let mut beyond_study = work.time(ground, &growth, &lines, &homes);
     // Wood does not stand evenly along a section, so one part of it may still take too long.
     for _ in 0..MOST_DIVISIONS {
         if !work.divide_long(&block.frame) {
             break;
         }
-        beyond_study = work.time(ground, around, &lines, &homes);
+        beyond_study = work.time(ground, &growth, &lines, &homes);
     }
     let (bunches, not_laid) = if context.settings.outputs.bunches {
         bunches::lay(context, ground, &lines, &work.strips, &work.sections)
@@ -581,6 +591,7 @@ impl WriteUp<'_> {
             self.ways.push(Ways {
                 driven,
                 road_end: None,
+                standing: None,
             });
         }
     }
@@ -740,6 +751,7 @@ impl WriteUp<'_> {
                 self.ways.push(Ways {
                     driven: driven.collect(),
                     road_end: road_end(part, piece, is_turned),
+                    standing: None,
                 });
                 let class = (stretch.class, stretch.reasons.clone());
                 self.sections
@@ -796,6 +808,7 @@ impl WriteUp<'_> {
                 ways.push(Ways {
                     driven: share.driven,
                     road_end: way.road_end,
+                    standing: None,
                 });
             }
         }
@@ -898,22 +911,29 @@ impl WriteUp<'_> {
     fn time(
         &mut self,
         ground: &Ground,
-        (block, frame): (&Bounds, &GroundFrame),
+        growth: &Growth<'_>,
         lines: &[StripLine],
         homes: &[Home],
     ) -> Vec<Finding> {
         let production = &self.context.settings.production;
         let machine = &self.context.settings.machine;
         let rasters = self.context.landbase.stand_rasters();
-        let growth = Growth::new(&ground.zones.stands, block, production, machine)
-            .with_rasters(rasters, frame);
-        let driven: Vec<&[LineString]> = self.ways.iter().map(|w| w.driven.as_slice()).collect();
-        let sections = &mut self.sections;
         let of = (production, machine);
-        let times = timing::fill(of, &growth, ground.slopes, &driven, lines, sections);
+        let standing = self
+            .sections
+            .iter()
+            .zip(&mut self.ways)
+            .map(|(section, ways)| {
+                let (shape, driven) = (&section.shape, &ways.driven);
+                let on = || Standing::on(shape, driven, of, growth, ground.slopes);
+                &*ways.standing.get_or_insert_with(on)
+            });
+        let standing: Vec<&Standing> = standing.collect();
+        let sections = &mut self.sections;
+        let times = timing::fill(of, &standing, lines, sections);
         let mut beyond = time_range::findings(&production.time, sections, &times);
         beyond.extend(sorted_trees::findings(machine, sections));
-        beyond.extend(stands_unseen::finding(&growth, rasters, sections));
+        beyond.extend(stands_unseen::finding(growth, rasters, sections));
         let mut all = Some(TimeParts::default());
         for ((section, ways), time) in sections.iter_mut().zip(&self.ways).zip(&times) {
             // Road clearing belongs to no setting: its wood lies beside the road already.
