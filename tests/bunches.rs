@@ -280,7 +280,9 @@ fn in_the_district_no_bunch_lies_where_none_may() {
         plan: None,
         replaces: None,
     };
-    batch::run(&project::load(&report.project).unwrap(), &options).unwrap();
+    let mut project = project::load(&report.project).unwrap();
+    measured::lean(&mut project.settings.outputs);
+    batch::run(&project, &options).unwrap();
     let layers = read(&out.join("layout.gpkg"));
     let bunches: Vec<(&Row, Geometry)> = layers["bunches"]
         .iter()

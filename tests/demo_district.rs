@@ -1,5 +1,7 @@
 //! The invented district, read back through GDAL and measured with GEOS.
 
+mod size;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
@@ -97,6 +99,15 @@ fn rect(geometry: &Geometry) -> Rect {
     )
 }
 
+/// Whether boxes lie farther apart than that along an axis.
+fn are_apart(a: &Rect, b: &Rect, by_m: f64) -> bool {
+    let gap = |a: &Rect, b: &Rect| {
+        let off = b.min() - a.max();
+        off.x.max(off.y)
+    };
+    gap(a, b).max(gap(b, a)) > by_m
+}
+
 /// Least distance from each of `from` to any of `to`, in metres; only looked for within `reach`.
 fn distances(from: &[Geometry], to: &[Geometry], reach: f64) -> Vec<f64> {
     let boxes: Vec<Rect> = to.iter().map(rect).collect();
@@ -165,7 +176,7 @@ fn a_larger_district_holds_the_blocks_of_the_smaller_one() {
 
 #[test]
 fn all_but_the_broken_features_are_valid_and_blocks_keep_apart() {
-    for seed in [SEED, 1, 2, 3] {
+    for seed in [SEED, 1, 2, 3].into_iter().take(size::of(2, 4)) {
         let district = district(80, seed);
         for name in district.layers.keys() {
             for row in district.good(name) {
@@ -175,10 +186,12 @@ fn all_but_the_broken_features_are_valid_and_blocks_keep_apart() {
             }
         }
         let blocks = geometries(&district.good("blocks"));
+        let boxes: Vec<_> = blocks.iter().map(rect).collect();
         for (at, block) in blocks.iter().enumerate() {
             for (other_at, other) in blocks.iter().enumerate().skip(at + 1) {
+                // GEOS takes long over what lies far apart.
                 assert!(
-                    distance(block, other) > 5.0,
+                    are_apart(&boxes[at], &boxes[other_at], 5.0) || distance(block, other) > 5.0,
                     "seed {seed}: blocks {at} and {other_at} come nearer than 5 m"
                 );
             }
@@ -374,10 +387,11 @@ fn stands_tile_the_country() {
 
 #[test]
 fn a_season_of_two_thousand_blocks_takes_seconds() {
+    let blocks = size::of(500, 2_000);
     let started = std::time::Instant::now();
-    let district = district(2_000, SEED);
+    let district = district(blocks, SEED);
     let taken = started.elapsed();
-    assert_eq!(district.good("blocks").len(), 2_000);
+    assert_eq!(district.good("blocks").len(), blocks);
     assert!(taken.as_secs() < 60, "{taken:?}");
 }
 

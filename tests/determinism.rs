@@ -62,7 +62,7 @@ fn sums(list: &[u8]) -> Vec<String> {
 fn one_thread_and_two_threads_write_the_same_bytes() {
     let folder = tempfile::tempdir().unwrap();
     // The whole is more than the batch lays out at once, so that blocks wait for one another.
-    let blocks = size::of(36, 140);
+    let blocks = size::of(20, 140);
     let options = DemoOptions { blocks, seed: 11 };
     let report = write(folder.path(), &options).unwrap();
     let project = project::load(&report.project).unwrap();

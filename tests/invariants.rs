@@ -291,7 +291,9 @@ fn lay_out(name: &'static str, edit: impl Fn(&str) -> String) -> District {
         plan: None,
         replaces: None,
     };
-    let outcome = batch::run(&project::load(&report.project).unwrap(), &options).unwrap();
+    let mut project = project::load(&report.project).unwrap();
+    lean(&mut project.settings.outputs);
+    let outcome = batch::run(&project, &options).unwrap();
     assert!(
         outcome.counts.blocks_laid_out >= blocks() as u64,
         "{:?}",

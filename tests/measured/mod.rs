@@ -235,3 +235,9 @@ impl Boxes {
         found
     }
 }
+
+/// Leaves out what nobody reads back here: maps, sheets, report and exchange files.
+pub fn lean(outputs: &mut blockwright::model::OutputSettings) {
+    (outputs.maps, outputs.report, outputs.sheets) = (false, false, false);
+    outputs.exchange.clear();
+}

@@ -1,4 +1,5 @@
 //! How much the long tests look at: a part while one works, everything where a change is to go in.
+#![allow(dead_code, reason = "each test file uses its own share")]
 
 /// `.ci/run` sets `BLOCKWRIGHT_WHOLE_TESTS`.
 pub fn is_whole() -> bool {
