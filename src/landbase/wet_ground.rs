@@ -286,7 +286,8 @@ fn sorted(entries: impl Iterator<Item = Entry>) -> Vec<Entry> {
 fn is_uneven(frame: &GroundFrame) -> bool {
     let [a, b, c, d] = frame.turn(frame.origin());
     let (one, other) = (a.hypot(c), b.hypot(d));
-    !((one / other - 1.0).abs() <= UNEVEN)
+    let off = (one / other - 1.0).abs();
+    off.is_nan() || off > UNEVEN
 }
 
 /// Ground of a map's cells that `choose` picks, as polygons of the frame.

@@ -538,7 +538,7 @@ impl Resolver<'_> {
                 given(&layer.tree_height),
                 stands || kind == LayerKind::Retain,
             ),
-            ("facts", !layer.facts.is_empty(), ruled),
+            ("facts", !table.facts.is_empty(), ruled),
             ("fringe", given(&layer.fringe), water),
             (
                 "machine_free",

@@ -474,9 +474,8 @@ fn open_spans(
 ) -> Vec<Stretch> {
     let midnight = |date: NaiveDate| calendar::second_of(crew.zone, date, NaiveTime::MIN);
     // The night shift of the last date ends on another.
-    let days = options.days.saturating_add(3);
-    let dates = options.from.iter_days().take(days as usize);
-    let Some(last) = dates.last() else {
+    let days = chrono::Days::new(u64::from(options.days) + 3);
+    let Some(last) = options.from.checked_add_days(days) else {
         return vec![];
     };
     let spans = open.spans(options.from, last).into_iter();
