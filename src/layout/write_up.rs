@@ -114,7 +114,7 @@ pub fn plan(
         work.set_unworked(part.number, missed, pieces.beyond_reach.iter().map(leave));
         notes.push(PartNote {
             part: part.number,
-            shape: less(part.shape, ground),
+            shape: less(part.shape, ground, &block.frame),
             azimuth_deg: part.azimuth_deg,
             choice: part.choice,
             corridor_width_m: if pieces.corridors.is_empty() {
@@ -327,13 +327,13 @@ pub fn plan(
 }
 
 /// A setting without what is left standing in it.
-fn less(shape: &Polygon, ground: &Ground) -> MultiPolygon {
+fn less(shape: &Polygon, ground: &Ground, frame: &GroundFrame) -> MultiPolygon {
     let whole = MultiPolygon(vec![shape.clone()]);
     let standing = ground.made_up.0.iter().chain(&ground.came_later.gone.0);
     let standing: Vec<Polygon> = standing.cloned().collect();
     match standing.is_empty() {
         true => whole,
-        false => difference(&whole, &standing),
+        false => sound_all(difference(&whole, &standing), frame),
     }
 }
 
