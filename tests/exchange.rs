@@ -629,6 +629,17 @@ fn settings_outlets_trails_and_decks_are_exchanged() {
     );
 }
 
+/// One plan in every exchange format.
+fn in_all_formats(plan: &BlockPlan) -> tempfile::TempDir {
+    let temp = tempfile::tempdir().unwrap();
+    let writer = Writer::create(temp.path(), &crs())
+        .unwrap()
+        .with_exchange("Test", &formats(&ExchangeFormat::ALL))
+        .unwrap();
+    write_plans(writer, std::slice::from_ref(plan));
+    temp
+}
+
 /// A trail beside the block in two stretches, and a cabin of which nobody says whether it is used.
 fn with_people() -> BlockPlan {
     let mut plan = small("B-1");
@@ -660,13 +671,8 @@ fn with_people() -> BlockPlan {
 
 #[test]
 fn places_of_people_are_exchanged_and_what_nobody_says_has_a_name_of_its_own() {
-    let temp = tempfile::tempdir().unwrap();
     let plan = with_people();
-    let writer = Writer::create(temp.path(), &crs())
-        .unwrap()
-        .with_exchange("Test", &formats(&ExchangeFormat::ALL))
-        .unwrap();
-    write_plans(writer, std::slice::from_ref(&plan));
+    let temp = in_all_formats(&plan);
     let dir = temp.path().join("exchange");
     let moved = |line: &geo::LineString| -> Vec<Coord> {
         line.0.iter().map(|at| in_work_crs(&plan, *at)).collect()
@@ -766,13 +772,8 @@ fn with_windows() -> BlockPlan {
 
 #[test]
 fn ground_that_is_open_on_some_days_is_exchanged_with_its_days() {
-    let temp = tempfile::tempdir().unwrap();
     let plan = with_windows();
-    let writer = Writer::create(temp.path(), &crs())
-        .unwrap()
-        .with_exchange("Test", &formats(&ExchangeFormat::ALL))
-        .unwrap();
-    write_plans(writer, std::slice::from_ref(&plan));
+    let temp = in_all_formats(&plan);
     let dir = temp.path().join("exchange");
     let rings: Vec<Vec<Coord>> = (plan.windows.iter())
         .map(|note| {

@@ -165,15 +165,7 @@ fn unknown_trees_are_told_where_people_are() {
 #[test]
 fn french_sheets_say_in_french_whom_to_keep_off() {
     let plan = plan_of(&settings(), &[road(), road_behind(40.0, Some(true))]);
-    let text = |language| {
-        let svg = blockwright::outputs::render(&plan, "Test", language);
-        let tree = roxmltree::Document::parse(&svg).unwrap();
-        let texts = tree.descendants().filter(|node| node.is_text());
-        let words: Vec<&str> = texts
-            .flat_map(|node| node.text().unwrap().split_whitespace())
-            .collect();
-        words.join(" ")
-    };
+    let text = |language| words_of_map(&plan, language);
     let (english, french) = (text(Language::English), text(Language::French));
     let long = format!("{:.0} m", plan.people[0].length_m);
     assert!(

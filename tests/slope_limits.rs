@@ -197,7 +197,7 @@ fn a_limit_in_frost_is_told_and_fails_nothing() {
     // On gentler ground there is nothing to say.
     assert!(told(&plan_of(rules, Some(&rising(0.15))), "slope-state").is_empty());
 
-    let words = in_memory::french_map(&plan);
+    let words = in_memory::words_of_map(&plan, Language::French);
     assert!(
         words.contains("Sur sol gelé, l’abatteuse ne va pas en travers"),
         "{words}"

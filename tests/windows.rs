@@ -50,6 +50,11 @@ fn road(id: &str, y: f64) -> Feature {
     }
 }
 
+fn creek(y: f64) -> Feature {
+    let along = line(&[(-50.0, y), (650.0, y)]);
+    feature(LayerKind::Streams, Some("S3"), Some(2.0), along)
+}
+
 fn ground() -> SourceBlock {
     block(MultiPolygon(vec![rectangle(0.0, 5.0, 600.0, 305.0)]))
 }
@@ -174,15 +179,7 @@ fn a_load_ban_closes_what_goes_to_that_road() {
 #[test]
 fn a_crossing_closes_what_lies_behind_it() {
     // A stream across the block, with a crossing that is open in winter only.
-    let stream = Feature {
-        class: Some("S3".to_owned()),
-        width_m: Some(2.0),
-        ..named(
-            LayerKind::Streams,
-            "creek",
-            line(&[(-50.0, 150.0), (650.0, 150.0)]),
-        )
-    };
+    let stream = creek(150.0);
     let crossing = named(
         LayerKind::Crossings,
         "ice bridge",
@@ -296,15 +293,7 @@ fn a_rule_can_carry_a_window() {
     rule.days = "closed 09-15/06-01".parse().unwrap();
     rule.window_within_m = 60.0;
     let title = rule.title.clone();
-    let stream = Feature {
-        class: Some("S3".to_owned()),
-        width_m: Some(2.0),
-        ..named(
-            LayerKind::Streams,
-            "creek",
-            line(&[(-50.0, 340.0), (650.0, 340.0)]),
-        )
-    };
+    let stream = creek(340.0);
     let plan = lay_out(
         ENGINES,
         &settings(vec![]),

@@ -224,9 +224,9 @@ pub fn light(assigned: &mut Assigned, neighbours: &Neighbours, work: &WorkCrs, m
         }
         let middle = Bounds::of_polygons(neighbours.shape(block)).middle();
         // The sun goes a degree of longitude in four minutes.
-        cut.ahead =
-            (work.degrees(middle)).map(|at| Duration::seconds((at.x * 240.0).round() as i64));
-        cut.light = work.degrees(middle).and_then(|at| {
+        let at = work.degrees(middle);
+        cut.ahead = at.map(|at| Duration::seconds((at.x * 240.0).round() as i64));
+        cut.light = at.and_then(|at| {
             let place = Place {
                 latitude_deg: at.y,
                 longitude_deg: at.x,

@@ -43,19 +43,13 @@ pub(super) fn tell(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPl
     if notes.is_empty() {
         return;
     }
-    let mut at: BTreeMap<(PieceId, u32), usize> = BTreeMap::new();
-    for (index, section) in plan.sections.iter().enumerate() {
-        at.insert((section.id, section.section_no), index);
-    }
-    for (number, note) in notes.iter().enumerate() {
-        for key in &note.sections {
-            if let Some(&index) = at.get(key) {
-                plan.sections[index].open.and(&note.days);
-                plan.sections[index].windows.push(number);
-            }
+    for (number, (note, sections)) in notes.into_iter().enumerate() {
+        for index in sections {
+            plan.sections[index].open.and(&note.days);
+            plan.sections[index].windows.push(number);
         }
+        plan.windows.push(note);
     }
-    plan.windows = notes;
     let told = findings(plan);
     plan.findings.extend(told);
 }
@@ -69,14 +63,14 @@ struct Owner<'a> {
 }
 
 impl Owner<'_> {
-    /// None where no section comes under the window.
+    /// The note, and the places of its sections in the plan; None where no section comes under the window.
     fn note(
         &self,
         plan: &BlockPlan,
         window: WorkWindow,
         under: UnderWindow,
         (sections, shape): (Vec<usize>, MultiPolygon),
-    ) -> Option<WindowNote> {
+    ) -> Option<(WindowNote, Vec<usize>)> {
         if sections.is_empty() {
             return None;
         }
@@ -86,7 +80,7 @@ impl Owner<'_> {
             own.map(|section| section.hours)
                 .try_fold(0.0, |sum, hours| Some(sum + hours?))
         };
-        Some(WindowNote {
+        let note = WindowNote {
             name: window.name,
             source_layer: self.source_layer.to_owned(),
             id: self.id.to_owned(),
@@ -101,7 +95,8 @@ impl Owner<'_> {
             night_hours: hours(ShiftClass::NightSafe),
             cut_m2: own().map(|section| area(&section.shape)).sum(),
             shape: sound_all(shape, &plan.frame),
-        })
+        };
+        Some((note, sections))
     }
 }
 
@@ -163,7 +158,7 @@ fn of_feature(
     outlets: &Outlets,
     near: &NearFeature,
     window: &WorkWindow,
-) -> Option<WindowNote> {
+) -> Option<(WindowNote, Vec<usize>)> {
     let feature = near.feature;
     let owner = Owner {
         source_layer: &feature.source_layer,

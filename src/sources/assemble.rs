@@ -281,6 +281,9 @@ impl<'a> Assembly<'a> {
     /// Days and names that are not understood: nothing is worked there.
     fn complain_of_windows(&mut self, desk: &Desk, id: &str, facts: &Facts) {
         let words = WindowWords::of(facts);
+        if words.is_empty() {
+            return;
+        }
         let known: Vec<&str> = self.project.settings.windows.names().collect();
         let mut told = Vec::new();
         if let Err(why) = words.own_days() {

@@ -219,9 +219,9 @@ pub fn twenty() -> StandTable {
     ])
 }
 
-/// All words of a plan's French map, with single blanks between.
-pub fn french_map(plan: &BlockPlan) -> String {
-    let svg = blockwright::outputs::render(plan, "Test", Language::French);
+/// All words of a plan's map, with single blanks between.
+pub fn words_of_map(plan: &BlockPlan, language: Language) -> String {
+    let svg = blockwright::outputs::render(plan, "Test", language);
     let tree = roxmltree::Document::parse(&svg).unwrap();
     let texts = tree.descendants().filter(|node| node.is_text());
     let words: Vec<&str> = texts

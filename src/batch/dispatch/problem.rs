@@ -417,17 +417,19 @@ fn closed(
             names.join(", ")
         ),
     };
-    let mut at = 0;
-    planned.units.retain(|_| {
-        at += 1;
-        held_up.binary_search(&(at - 1)).is_err()
-    });
-    let mut at = 0;
-    of.retain(|_| {
-        at += 1;
-        held_up.binary_search(&(at - 1)).is_err()
-    });
+    leave_out(&mut planned.units, &held_up);
+    leave_out(of, &held_up);
     Some(told)
+}
+
+/// Takes what stands at some places, sorted, out of a list.
+fn leave_out<T>(list: &mut Vec<T>, out: &[usize]) {
+    let mut places = 0..list.len();
+    list.retain(|_| {
+        places
+            .next()
+            .is_some_and(|at| out.binary_search(&at).is_err())
+    });
 }
 
 /// The different windows of a block's sections.
