@@ -9,6 +9,7 @@ use rayon::prelude::*;
 use serde::Deserialize;
 
 use super::audit_cut::{Assigned, assign};
+use super::quiet::quietly;
 use super::{
     BatchError, Clock, Progress, audit_tracks, choose, crash_text, crs_report, keep_inputs,
     missing, was_read,
@@ -208,9 +209,6 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         .map(|(index, block)| (block.id.as_str(), index))
         .collect();
     let bar = options.progress.bar(chosen.len() as u64);
-    let hook = std::panic::take_hook();
-    // Crashes are caught: of an overlay, which is done again in another frame, or of a block, which says so.
-    std::panic::set_hook(Box::new(|_| {}));
     let mut uncut = 0;
     let assumed = missing::assumed_rows(&problems);
     for chunk in chosen.chunks(CHUNK) {
@@ -218,7 +216,8 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
             let at = index[block.id.as_str()];
             let plan: Option<&BlockCut> = plan.as_ref().map(|plan| &plan.cuts[at]);
             let attempt = AssertUnwindSafe(|| audit::judge(context, block, &cut.cuts[at], plan));
-            let audited = catch_unwind(attempt)
+            // Crashes are caught: of an overlay, which is done again in another frame, or of a block, which says so.
+            let audited = quietly(|| catch_unwind(attempt))
                 .unwrap_or_else(|crash| audit::crashed(block, crash_text(crash.as_ref())));
             bar.step();
             audited
@@ -229,13 +228,9 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         }
         for (block, audit) in chunk.iter().zip(&audited) {
             uncut += u64::from(audit.uncut);
-            if let Err(error) = season.block(audit, block, project) {
-                std::panic::set_hook(hook);
-                return Err(error);
-            }
+            season.block(audit, block, project)?;
         }
     }
-    std::panic::set_hook(hook);
     bar.finish();
     clock.lap("judge");
     let chosen_ids: std::collections::BTreeSet<&str> =

@@ -68,8 +68,6 @@ pub fn compare(
     let chosen = choose(&batch, only)?;
     let stands = sources::stand_rasters(&first.project, &batch.crs)?;
     let trees = stands.as_ref().map(|stands| stands as &dyn StandSource);
-    let hook = std::panic::take_hook();
-    std::panic::set_hook(Box::new(|_| {}));
     let compared = choices
         .iter()
         .enumerate()
@@ -78,7 +76,6 @@ pub fn compare(
             pool.install(|| lay_out_all(choice, &batch, (slopes, trees), &chosen))
         })
         .collect();
-    std::panic::set_hook(hook);
     was_read(terrain.as_ref(), stands.as_ref())?;
     Ok(compared)
 }

@@ -18,6 +18,7 @@ mod notes;
 mod operator;
 mod plan_file;
 mod progress;
+mod quiet;
 mod replaced;
 mod season;
 mod shared_ground;
@@ -52,6 +53,7 @@ use crate::sources::{self, Batch, EarlierLayout, SourceError};
 
 use journal::Journal;
 use plan_file::{Basis, Made};
+use quiet::quietly;
 use replaced::{Changed, Told, replaced_by, write_changes};
 use shares::ShareWriter;
 use watch::Watch;
@@ -255,8 +257,6 @@ pub fn lay_out_share(
     let mut writer = ShareWriter::create(&options.out, share, &project.path, basis)?;
     let bar = options.progress.bar(blocks.len() as u64);
     let mut refused = 0;
-    let hook = std::panic::take_hook();
-    std::panic::set_hook(Box::new(|_| {}));
     let mut write = || -> Result<(), ShareError> {
         for chunk in blocks.chunks(CHUNK) {
             let made: Vec<Made> = pool.install(|| {
@@ -275,9 +275,7 @@ pub fn lay_out_share(
         }
         Ok(())
     };
-    let written = write();
-    std::panic::set_hook(hook);
-    written?;
+    write()?;
     bar.finish();
     batch.is_up_to_date()?;
     was_read(terrain.as_ref(), stands.as_ref())?;
@@ -351,9 +349,6 @@ fn run_with(
         engines: ENGINES,
         terrain: terrain.as_ref().map(|terrain| terrain as &dyn SlopeSource),
     };
-    let hook = std::panic::take_hook();
-    // A crash in one block is caught and reported with the block; the default hook would write over the progress bar.
-    std::panic::set_hook(Box::new(|_| {}));
     let mut journal: Result<Option<Journal>, JournalError> = Ok(None);
     let replaces = options.replaces.as_deref();
     let written = std::thread::scope(|scope| -> Result<_, BatchError> {
@@ -361,7 +356,8 @@ fn run_with(
         let (ready, is_ready) = sync_channel::<()>(1);
 
         let batch = &batch;
-        let writing = move || write_all(options, batch, project, (replaces, from_workers), ready);
+        let write = move || write_all(options, batch, project, (replaces, from_workers), ready);
+        let writing = move || quietly(write);
         let writer = std::thread::Builder::new()
             .spawn_scoped(scope, writing)
             .map_err(|error| threads::none(1, error))?;
@@ -393,10 +389,9 @@ fn run_with(
         clock.lap("layout");
         Ok(writer.join())
     });
-    std::panic::set_hook(hook);
     let (mut writer, mut season, told) = match written? {
         Ok(written) => written.map_err(|error| unfinished(options, error))?,
-        // The hook was quiet when it happened.
+        // Not a word was said when it happened.
         Err(crash) => panic!("writing outputs failed: {}", crash_text(crash.as_ref())),
     };
     let journal = journal?;
@@ -800,7 +795,7 @@ fn caught<T>(
     block: &SourceBlock,
     make: impl FnOnce() -> Result<T, Box<Problem>>,
 ) -> Result<T, Box<Problem>> {
-    match catch_unwind(AssertUnwindSafe(make)) {
+    match quietly(|| catch_unwind(AssertUnwindSafe(make))) {
         Ok(made) => made,
         Err(crash) => Err(Box::new(Problem {
             code: ProblemCode::Crashed,
