@@ -114,15 +114,4 @@ mod tests {
         assert!(gdal::spatial_ref::SpatialRef::from_definition(&url).is_err());
         assert!(listener.accept().is_err());
     }
-
-    #[test]
-    fn only_drivers_of_the_list_stay() {
-        assert!(DriverManager::get_driver_by_name("GML").is_ok());
-        // Other tests of this process need these.
-        let kept = ["GPKG", "GTiff", "MEM", "no such driver"];
-        keep_only(&kept);
-        assert_eq!(DriverManager::count(), 3);
-        assert!(DriverManager::get_driver_by_name("GPKG").is_ok());
-        assert!(DriverManager::get_driver_by_name("GML").is_err());
-    }
 }
