@@ -19,9 +19,9 @@ shift || true
 if [ "${1:-}" = seeds ]; then
     # Tests of src by their modules, those of tests by their files.
     mapfile -t modules < <(grep -rl --include='*.rs' 'proptest!' src | sed 's#^src/##; s#\.rs$##; s#/\(tests\|mod\)$##; s#/#::#g' | sort)
-    mapfile -t files < <(grep -l 'proptest!' tests/*.rs | sed 's#^tests/#--test #; s#\.rs$##' | sort)
-    read -r -a files <<<"${files[*]} --test campaign"
-    cargo test --locked --no-run --lib "${files[@]}" </dev/null
+    mapfile -t files < <({ grep -l 'proptest!' tests/*/*.rs; echo tests/laying/campaign.rs; } | sed 's#^tests/##; s#\.rs$##' | sort)
+    mapfile -t rooms < <(printf -- '--test=%s\n' "${files[@]%/*}" | sort -u)
+    cargo test --locked --no-run --lib "${rooms[@]}" </dev/null
     log=target/seeds.log
     runs=0
     until="$((SECONDS + seconds))"
@@ -29,7 +29,7 @@ if [ "${1:-}" = seeds ]; then
         PROPTEST_RNG_SEED="$(od -An -N7 -tu8 /dev/urandom | tr -d ' ')"
         BLOCKWRIGHT_PAIRS_SEED="$PROPTEST_RNG_SEED"
         export PROPTEST_RNG_SEED BLOCKWRIGHT_PAIRS_SEED
-        if ! { cargo test --locked --lib -- "${modules[@]}" && cargo test --locked "${files[@]}"; } </dev/null >"$log" 2>&1; then
+        if ! { cargo test --locked --lib -- "${modules[@]}" && cargo test --locked "${rooms[@]}" -- "${files[@]/#*\//}"; } </dev/null >"$log" 2>&1; then
             grep -E '^(test .* FAILED|---- |minimal failing|proptest: )' "$log" || tail -n 20 "$log"
             git status --short | grep proptest-regressions || true
             die "seed $PROPTEST_RNG_SEED fails after $runs that passed; see $log"

@@ -20,8 +20,9 @@ seed="${2:-1}"
 folders=('src/geometry/**' 'src/layout/**' 'src/compliance/**' 'src/audit/**')
 # Those that judge the main job and are quick, besides the unit tests.
 tests=(
-    audit_files audit_geos audit_seeded block_rules block_shares bunches certificate closed_form doctored_plans found_blocks
-    hours shares slope_widths steep_ground terrain tracks ways
+    judging::{audit_files,audit_geos,audit_seeded,block_shares,certificate,doctored_plans}
+    laying::{block_rules,bunches,closed_form,found_blocks,hours,slope_widths,steep_ground,ways}
+    reading::terrain running::shares writing::tracks
 )
 
 cargo mutants --version >/dev/null 2>&1 || cargo install cargo-mutants --locked </dev/null

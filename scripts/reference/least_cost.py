@@ -2,7 +2,7 @@
 
 least_cost.py > fixtures/ways/least_cost.csv   (pip install scikit-image)
 
-Each grid is made by a generator that tests/settings.rs repeats, so only the seeds and the answers are written.
+Each grid is made by a generator that tests/reading/settings.rs repeats, so only the seeds and the answers are written.
 """
 
 import numpy as np

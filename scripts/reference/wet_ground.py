@@ -2,10 +2,10 @@
 
     python3 -m venv venv && venv/bin/pip install pysheds==0.5 scikit-image==0.26.0 numpy==2.2.6
     venv/bin/python scripts/reference/wet_ground.py > fixtures/ways/wet_ground.csv
-    BLOCKWRIGHT_WET_OUT=FOLDER cargo nextest run --test wet_ground real_rasters
+    BLOCKWRIGHT_WET_OUT=FOLDER cargo test --test laying real_rasters
     venv/bin/python scripts/reference/wet_ground.py FOLDER NAME=RASTER [NAME=RASTER ...]
 
-Without arguments it writes answers for grids that tests/wet_ground.rs repeats. With them it looks at what that test wrote of
+Without arguments it writes answers for grids that tests/laying/wet_ground.rs repeats. With them it looks at what that test wrote of
 real rasters, and ends with 1 where a cell is off.
 """
 

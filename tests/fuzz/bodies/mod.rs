@@ -1,5 +1,5 @@
 //! What each fuzz target does with its bytes. The same functions run under libFuzzer and, on the inputs that are kept,
-//! in `tests/fuzz_corpus.rs`. A body panics where an answer is wrong, never where the input is.
+//! in `tests/reading/fuzz_corpus.rs`. A body panics where an answer is wrong, never where the input is.
 #![allow(dead_code, reason = "each fuzz target uses its own share")]
 
 pub mod crew;
@@ -13,7 +13,7 @@ mod scratch;
 mod shapes;
 
 #[path = "../../in_memory/mod.rs"]
-mod in_memory;
+pub mod in_memory;
 
 /// Says where a panic arose. libFuzzer's own hook ends the process even where a panic of an engine is caught and answered
 /// by another engine; without it only those count that nobody catches.

@@ -1,7 +1,8 @@
 //! Puts every mutant of a list into one build, each switched on at run time, and tries some of them.
 //!
 //!   blockwright-mutants weave LIST TREE               rewrites the sources of TREE, a copy, until they build
-//!   blockwright-mutants try TREE COUNT SEED TEST...   runs unit tests and the named files of tests/ on COUNT of them
+//!   blockwright-mutants try TREE COUNT SEED TEST...   runs unit tests and those of the named files on COUNT of them; a file of
+//!                                                     tests/ is named ROOM::FILE
 //!
 //! LIST is what `cargo mutants --list --json` prints: it decides what the mutants are.
 

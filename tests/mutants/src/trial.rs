@@ -152,7 +152,7 @@ fn mutant(line: &str) -> Mutant {
     }
 }
 
-/// The unit tests of the library and the tests of the named files.
+/// The unit tests of the library and the tests of the named files, `ROOM::FILE` each.
 fn listed(tree: &Path, names: &[&str]) -> Vec<Test> {
     let mut cargo = Command::new("cargo");
     cargo
@@ -164,7 +164,11 @@ fn listed(tree: &Path, names: &[&str]) -> Vec<Test> {
             "--lib",
         ])
         .current_dir(tree);
-    cargo.args(names.iter().flat_map(|name| ["--test", name]));
+    let files: Vec<(&str, &str)> = (names.iter())
+        .map(|name| name.split_once("::").expect("ROOM::FILE"))
+        .collect();
+    let rooms: BTreeSet<&str> = files.iter().map(|(room, _)| *room).collect();
+    cargo.args(rooms.iter().flat_map(|room| ["--test", room]));
     let output = cargo
         .stderr(Stdio::inherit())
         .output()
@@ -181,8 +185,15 @@ fn listed(tree: &Path, names: &[&str]) -> Vec<Test> {
             .args(["--list", "--format", "terse"])
             .output()
             .expect("a test binary starts");
+        let room = message["target"]["name"].as_str().expect("a name");
+        let is_named = |name: &str| {
+            let mut of_room = files.iter().filter(|file| file.0 == room);
+            !rooms.contains(room)
+                || of_room.any(|file| name.split_once("::").is_some_and(|(of, _)| of == file.1))
+        };
         for line in String::from_utf8_lossy(&list.stdout).lines() {
-            if let Some(name) = line.strip_suffix(": test") {
+            let name = line.strip_suffix(": test");
+            if let Some(name) = name.filter(|name| is_named(name)) {
                 let (executable, name) = (executable.clone(), name.to_string());
                 tests.push(Test {
                     executable,

@@ -1,0 +1,17 @@
+//! Documents, rulebooks and project files.
+
+#[path = "../standards/mod.rs"]
+mod standards;
+
+mod architecture;
+mod daylight;
+mod dispatch_crew;
+mod docs;
+mod project_files;
+mod project_presets;
+mod random_seed;
+mod rules_check;
+mod rules_show;
+mod schema_files;
+mod standards_rules;
+mod supply;

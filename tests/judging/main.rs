@@ -1,0 +1,30 @@
+//! What plans are judged by: the audit, certificates, invariants of whole districts.
+
+#[path = "../audited/mod.rs"]
+mod audited;
+#[path = "../in_memory/mod.rs"]
+mod in_memory;
+#[path = "../measured/mod.rs"]
+mod measured;
+#[path = "../run_binary/mod.rs"]
+mod run_binary;
+#[path = "../size/mod.rs"]
+mod size;
+#[path = "../sources_support/mod.rs"]
+mod sources_support;
+
+mod audit_agrees;
+mod audit_files;
+mod audit_geos;
+mod audit_mutations;
+mod audit_seeded;
+mod audit_tracks;
+mod block_shares;
+mod certificate;
+mod demo_district;
+mod doctored_plans;
+mod influence;
+mod invariants;
+mod left_counts;
+mod planned_driven;
+mod real_layers;

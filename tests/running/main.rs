@@ -1,0 +1,15 @@
+//! The program as it is run: its command line, faults, threads, hostile input.
+
+#[path = "../run_binary/mod.rs"]
+mod run_binary;
+#[path = "../size/mod.rs"]
+mod size;
+
+mod command_line;
+mod determinism;
+mod endless;
+mod faults;
+mod hostile;
+mod replaced_plan;
+mod shares;
+mod terminal;

@@ -1,0 +1,360 @@
+//! Operator sheets, read by other programs: where they lie, whether they are to scale, what they say.
+
+use crate::outputs_fixture;
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::sync::LazyLock;
+
+use blockwright::model::{BlockPlan, Language, Paper, Settings, SheetMark};
+use blockwright::outputs::sheets::{self, Page, SheetContext};
+use blockwright::outputs::{Writer, file_stem, render};
+use blockwright::sources::InputFile;
+use gdal::spatial_ref::{AxisMappingStrategy, CoordTransform, SpatialRef};
+use gdal::vector::LayerAccess;
+use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
+use geo::BoundingRect;
+use outputs_fixture::{full, report, small, turned};
+
+const HOSTILE: &str = "../<script>alert(1)</script>')(\\\u{202e}'\"";
+
+fn crs() -> String {
+    SpatialRef::from_epsg(32616).unwrap().to_wkt().unwrap()
+}
+
+/// Sheets of a plan without a number.
+static MARK: LazyLock<SheetMark> = LazyLock::new(|| SheetMark {
+    input: "0123456789ab".to_owned(),
+    ..SheetMark::default()
+});
+
+fn context(settings: &Settings, language: Language) -> SheetContext<'_> {
+    SheetContext {
+        title: "Winter district",
+        settings,
+        crs: "EPSG:32616",
+        mark: &MARK,
+        words: sheets::words_in(language),
+    }
+}
+
+fn drawn(plan: &BlockPlan, settings: &Settings) -> Page {
+    let mut plan = plan.clone();
+    plan.frame = plan.frame.pointing(-0.3);
+    sheets::draw(&plan, &context(settings, Language::English))
+}
+
+fn plans() -> Vec<BlockPlan> {
+    let mut wide = turned(
+        full(
+            "wide and Łódź 森 – a long name that goes on and on and on",
+            900.0,
+            41,
+        ),
+        90.0,
+    );
+    wide.scale = 1.0;
+    vec![small("B-1"), full("B-2", 500.0, 22), wide, small(HOSTILE)]
+}
+
+fn write(dir: &Path, settings: &Settings) {
+    let mut writer = Writer::create(dir, &crs())
+        .unwrap()
+        .with_sheets("Winter district", Language::English)
+        .unwrap();
+    for plan in plans() {
+        writer
+            .block(&plan, Some(&render(&plan, "Test", Language::English)))
+            .unwrap();
+        writer.sheet(&drawn(&plan, settings)).unwrap();
+    }
+    let report = report(writer.counts());
+    writer.finish(&report, &[]).unwrap();
+}
+
+fn sheet(dir: &Path, id: &str) -> PathBuf {
+    dir.join("sheets").join(file_stem(id) + ".pdf")
+}
+
+fn open(path: &Path, flags: GdalOpenFlags) -> Dataset {
+    let options = DatasetOptions {
+        open_flags: flags,
+        allowed_drivers: Some(&["PDF"]),
+        ..DatasetOptions::default()
+    };
+    Dataset::open_ex(path, options).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
+}
+
+/// Boxes (west, south, east, north) of every path on a page, in the page's CRS as GDAL makes it out.
+fn boxes(path: &Path) -> Vec<[f64; 4]> {
+    gdal::config::set_thread_local_config_option("OGR_PDF_READ_NON_STRUCTURED", "YES").unwrap();
+    let dataset = open(path, GdalOpenFlags::GDAL_OF_VECTOR);
+    let mut layer = dataset.layer(0).unwrap();
+    layer
+        .features()
+        .filter_map(|feature| {
+            let envelope = feature.geometry()?.envelope();
+            Some([envelope.MinX, envelope.MinY, envelope.MaxX, envelope.MaxY])
+        })
+        .collect()
+}
+
+#[test]
+fn french_sheets_say_in_french_what_english_ones_say_in_english() {
+    let plan = full("B-2", 500.0, 22);
+    let sheet_in = |language: Language| {
+        let temp = tempfile::tempdir().unwrap();
+        let mut writer = Writer::create(temp.path(), &crs())
+            .unwrap()
+            .with_sheets("Winter district", language)
+            .unwrap();
+        writer.block(&plan, None).unwrap();
+        let settings = Settings::default();
+        let context = context(&settings, language);
+        writer.sheet(&sheets::draw(&plan, &context)).unwrap();
+        let report = report(writer.counts());
+        writer.finish(&report, &[]).unwrap();
+        page_text(&temp.path().join("sheets/B-2.pdf"))
+    };
+    let both = sheet_in(Language::English).zip(sheet_in(Language::French));
+    let Some((english, french)) = both else {
+        return;
+    };
+    for (here, there) in [
+        ("Legend", "Légende"),
+        ("Retention corridor", "Corridor de rétention"),
+        ("Reach to one side", "Portée d’un côté"),
+        ("Before you cut", "Avant d’abattre"),
+        ("grid north", "nord de la grille"),
+    ] {
+        assert!(english.contains(here) && !french.contains(here), "{here}");
+        assert!(
+            french.contains(there) && !english.contains(there),
+            "{there}"
+        );
+    }
+}
+
+#[test]
+fn gdal_finds_the_blocks_outline_on_the_page_where_the_block_is() {
+    let temp = tempfile::tempdir().unwrap();
+    write(temp.path(), &Settings::default());
+    for plan in plans() {
+        let rect = plan.shape.bounding_rect().unwrap();
+        let [x, y] = plan.origin();
+        let wanted = [
+            rect.min().x + x,
+            rect.min().y + y,
+            rect.max().x + x,
+            rect.max().y + y,
+        ];
+        let off = |found: &[f64; 4]| {
+            let corners = found.iter().zip(wanted);
+            corners.map(|(a, b)| (a - b).abs()).fold(0.0, f64::max)
+        };
+        let nearest = boxes(&sheet(temp.path(), &plan.id))
+            .iter()
+            .map(off)
+            .fold(f64::INFINITY, f64::min);
+        assert!(nearest < 0.1, "{}: {nearest} m", plan.id);
+    }
+}
+
+/// The page drawn at 72 pixels an inch: a pixel is a point.
+#[test]
+fn the_scale_on_paper_is_the_scale_that_is_written() {
+    gdal::config::set_thread_local_config_option("GDAL_PDF_DPI", "72").unwrap();
+    for paper in Paper::ALL {
+        let mut settings = Settings::default();
+        settings.outputs.paper = paper;
+        let temp = tempfile::tempdir().unwrap();
+        write(temp.path(), &settings);
+        for plan in plans() {
+            let path = sheet(temp.path(), &plan.id);
+            let dataset = open(&path, GdalOpenFlags::GDAL_OF_RASTER);
+            let [_, pixel_m, turn_x, _, turn_y, line_m] = dataset.geo_transform().unwrap();
+            assert!(turn_x.abs() < 1e-6 && turn_y.abs() < 1e-6);
+            let [short, long] = paper.sides_mm().map(|mm| (mm / 25.4 * 72.0) as usize);
+            let (width, height) = dataset.raster_size();
+            assert!(
+                width.min(height).abs_diff(short) <= 1 && width.max(height).abs_diff(long) <= 1
+            );
+            let Some(text) = page_text(&path) else {
+                continue;
+            };
+            let written: f64 = text
+                .split("Scale 1:")
+                .nth(1)
+                .and_then(|rest| rest.split_whitespace().next())
+                .unwrap()
+                .parse()
+                .unwrap();
+            let per_point = written * 0.0254 / 72.0 * plan.scale;
+            for measured in [pixel_m, -line_m] {
+                assert!(
+                    (measured / per_point - 1.0).abs() < 0.005,
+                    "{}: {measured} {per_point}",
+                    plan.id
+                );
+            }
+            // The frame holds the block with ground around it.
+            let boxes = boxes(&path);
+            let west = boxes
+                .iter()
+                .map(|found| found[0])
+                .fold(f64::INFINITY, f64::min);
+            let block = plan.shape.bounding_rect().unwrap().min().x + plan.origin()[0];
+            assert!(west < block - 20.0);
+        }
+    }
+}
+
+#[test]
+fn control_points_lie_on_the_globe_where_proj_puts_them() {
+    let temp = tempfile::tempdir().unwrap();
+    write(temp.path(), &Settings::default());
+    let dataset = open(&sheet(temp.path(), "B-2"), GdalOpenFlags::GDAL_OF_RASTER);
+    let own = dataset.spatial_ref().unwrap();
+    assert_eq!(own.auth_code().unwrap(), 32616);
+    // The corners of the measure, as written, against those of the page's own transformation.
+    let text = String::from_utf8_lossy(&fs::read(sheet(temp.path(), "B-2")).unwrap()).into_owned();
+    let list = |key: &str| -> Vec<f64> {
+        let rest = text.split(&format!("/{key} [ ")).nth(1).unwrap();
+        let inside = rest.split(']').next().unwrap();
+        inside
+            .split_whitespace()
+            .map(|n| n.parse().unwrap())
+            .collect()
+    };
+    let (globe, frame) = (list("GPTS"), list("BBox"));
+    let mut wgs84 = SpatialRef::from_epsg(4326).unwrap();
+    wgs84.set_axis_mapping_strategy(AxisMappingStrategy::TraditionalGisOrder);
+    let mut utm = SpatialRef::from_epsg(32616).unwrap();
+    utm.set_axis_mapping_strategy(AxisMappingStrategy::TraditionalGisOrder);
+    let forward = CoordTransform::new(&wgs84, &utm).unwrap();
+    let [left, pixel_m, _, top, _, line_m] = dataset.geo_transform().unwrap();
+    let (_, height) = dataset.raster_size();
+    let pixels_per_pt = height as f64 / 841.89;
+    for (index, at) in [(0, [0, 1]), (1, [0, 3]), (2, [2, 3]), (3, [2, 1])] {
+        let (mut x, mut y) = ([globe[2 * index + 1]], [globe[2 * index]]);
+        forward.transform_coords(&mut x, &mut y, &mut []).unwrap();
+        let column = frame[at[0]] * pixels_per_pt;
+        let row = height as f64 - frame[at[1]] * pixels_per_pt;
+        let (east, north) = (left + column * pixel_m, top + row * line_m);
+        let off = (east - x[0]).hypot(north - y[0]);
+        assert!(off < 1.0, "corner {index}: {off} m");
+    }
+}
+
+/// What an independent reader finds of words; None where there is none on this machine.
+fn page_text(path: &Path) -> Option<String> {
+    match Command::new("pdftotext")
+        .arg("-layout")
+        .arg(path)
+        .arg("-")
+        .output()
+    {
+        Ok(out) => {
+            assert!(out.status.success(), "{out:?}");
+            Some(String::from_utf8_lossy(&out.stdout).into_owned())
+        }
+        Err(_) => {
+            println!("skipped: no pdftotext (package poppler-utils)");
+            None
+        }
+    }
+}
+
+#[test]
+fn sheets_say_what_an_operator_must_know() {
+    let temp = tempfile::tempdir().unwrap();
+    let mut settings = Settings::default();
+    settings.outputs.declination_deg = Some(-4.5);
+    write(temp.path(), &settings);
+    let Some(text) = page_text(&sheet(temp.path(), "B-2")) else {
+        return;
+    };
+    for word in [
+        "Block B-2",
+        "Winter district",
+        "Scale 1:",
+        "on the ground, on A4",
+        "0.99980 of the ground; true north 0.3° right of grid north",
+        "Reach to one side",
+        "8.70 m",
+        "Machine hours",
+        "Before you cut",
+        "never overrides what the operator sees.",
+        "Hatched: day only",
+        "Retention corridor",
+        "grid north",
+        "Declination 4.5° W, as given",
+        "Compass north 4.2° left of grid north",
+        "EPSG:32616",
+        "512000 E",
+        "5480000 N",
+        concat!("blockwright ", env!("CARGO_PKG_VERSION")),
+        "input 0123456789ab",
+    ] {
+        assert!(text.contains(word), "{word}: {text}");
+    }
+    let long = page_text(&sheet(temp.path(), &plans()[2].id)).unwrap();
+    assert!(long.contains("Block wide and Lódz"), "{long}");
+    let hostile = page_text(&sheet(temp.path(), HOSTILE)).unwrap();
+    assert!(
+        hostile.contains("Block ../<script>alert(1)</script>')(\\?'\""),
+        "{hostile}"
+    );
+}
+
+#[test]
+fn the_same_plans_give_the_same_bytes_and_nothing_leaves_the_folder() {
+    let temp = tempfile::tempdir().unwrap();
+    let (one, two) = (temp.path().join("one"), temp.path().join("two"));
+    write(&one, &Settings::default());
+    write(&two, &Settings::default());
+    let names = |dir: &Path| -> Vec<String> {
+        let entries = fs::read_dir(dir.join("sheets")).unwrap();
+        let mut names: Vec<String> = entries
+            .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+            .collect();
+        names.sort();
+        names
+    };
+    assert_eq!(names(&one).len(), 5);
+    assert_eq!(names(&one), names(&two));
+    for name in names(&one) {
+        let read = |dir: &Path| fs::read(dir.join("sheets").join(&name)).unwrap();
+        assert!(read(&one) == read(&two), "{name}");
+        assert!(!String::from_utf8_lossy(&read(&one)).contains("CreationDate"));
+    }
+    let beside: Vec<_> = fs::read_dir(temp.path()).unwrap().collect();
+    assert_eq!(beside.len(), 2);
+}
+
+#[test]
+fn one_file_holds_all_sheets() {
+    let temp = tempfile::tempdir().unwrap();
+    write(temp.path(), &Settings::default());
+    let all = temp.path().join("sheets/all.pdf");
+    let pages = format!("PDF:4:{}", all.display());
+    let last = Dataset::open(&pages).unwrap();
+    assert_eq!(last.spatial_ref().unwrap().auth_code().unwrap(), 32616);
+    assert!(Dataset::open(format!("PDF:5:{}", all.display())).is_err());
+}
+
+#[test]
+fn the_input_mark_changes_with_any_input() {
+    let input = |sha256: &str| InputFile {
+        source: "layers.gpkg".to_owned(),
+        bytes: 1,
+        sha256: sha256.to_owned(),
+    };
+    let one = sheets::input_mark(&[input("aa"), input("bb")]);
+    assert_eq!(one.len(), 12);
+    assert_ne!(one, sheets::input_mark(&[input("aa"), input("bc")]));
+    assert_ne!(one, sheets::input_mark(&[input("bb"), input("aa")]));
+    // `printf 'aa\nbb\n' | sha256sum`
+    assert_eq!(one, "329d670e59ea");
+}
