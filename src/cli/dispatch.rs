@@ -45,10 +45,56 @@ pub fn outcome_json(dispatched: &Dispatched, out: &Path) -> Value {
         "hours_left": rounded(Some(plan.undone as f64 / 3.6e6), 3),
         "moving_hours": rounded(Some(plan.moving_s as f64 / 3600.0), 3),
         "unused_night_hours": rounded(Some(dispatched.outlook.unused_night_s() as f64 / 3600.0), 3),
+        "operators": dispatched.people.iter().map(|own| json!({
+            "name": own.name,
+            "longest_hours_in_24": rounded(Some(own.longest_in_a_day_s as f64 / 3600.0), 3),
+            "least_rest_hours": rounded(own.least_rest_s.map(|rest| rest as f64 / 3600.0), 3),
+        })).collect::<Vec<_>>(),
+        "most_stock_m3": rounded(dispatched.most_stock_m3, 1),
+        "felling_waits_hours": rounded(Some(dispatched.felling_waits_s as f64 / 3600.0), 3),
         "warnings": warnings(&dispatched.outlook.warnings),
         "rules_not_kept": warnings(&dispatched.breaches),
         "set_aside": dispatched.set_aside,
     })
+}
+
+/// How long people are on shift, and how much wood lies.
+fn crew_words(dispatched: &Dispatched) -> String {
+    let mut text = String::new();
+    let longest = dispatched
+        .people
+        .iter()
+        .max_by_key(|own| own.longest_in_a_day_s);
+    if let Some(own) = longest {
+        let rests = dispatched.people.iter().filter_map(|own| own.least_rest_s);
+        let rest = rests.min().map_or(String::new(), |rest| {
+            format!(", least rest {:.1} h", rest as f64 / 3600.0)
+        });
+        let allowed = match dispatched.rest_said {
+            true => "",
+            false => "; nobody says how long people may work: give [rest] with its source",
+        };
+        let _ = writeln!(
+            text,
+            "operators are on shift up to {:.1} h of 24 ({}){rest}{allowed}",
+            own.longest_in_a_day_s as f64 / 3600.0,
+            own.name
+        );
+    }
+    if let Some(most_m3) = dispatched.most_stock_m3 {
+        let waits = match dispatched.felling_waits_s {
+            0 => String::new(),
+            waits => format!(
+                "; felling waits {:.1} machine hours for skidders",
+                waits as f64 / 3600.0
+            ),
+        };
+        let _ = writeln!(
+            text,
+            "up to {most_m3:.0} m³ lie felled and not skidded{waits}"
+        );
+    }
+    text
 }
 
 /// Blocks with closed ground that are told in words.
@@ -82,6 +128,7 @@ pub fn words(dispatched: &Dispatched, out: &Path) -> String {
         plan.moving_s as f64 / 3600.0,
         dispatched.outlook.unused_night_s() as f64 / 3600.0
     );
+    text += &crew_words(dispatched);
     let closed = (dispatched.set_aside.iter()).filter(|own| own.code == "closed");
     let count = closed.clone().count();
     for own in closed.take(CLOSED_SHOWN) {

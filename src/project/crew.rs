@@ -30,7 +30,30 @@ pub struct Crew {
     pub machines: Vec<CrewMachine>,
     pub skidders: Vec<CrewSkidder>,
     pub moves: Moves,
+    pub rest: Option<Rest>,
+    pub stock: Option<Stock>,
     pub blocks: Vec<CrewBlock>,
+}
+
+/// How long people work and rest, as somebody wrote it down; nothing of it is this program's.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Rest {
+    /// On shift within any 24 hours, at most.
+    pub longest_work_s: Option<i64>,
+    /// Between two shifts, at least.
+    pub least_rest_s: Option<i64>,
+    pub source: String,
+}
+
+/// Wood that lies felled and not skidded, m³.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Stock {
+    /// In a block before a skidder goes there.
+    pub least_m3: f64,
+    /// In all blocks together.
+    pub most_m3: Option<f64>,
+    /// Where the file says so.
+    pub at: std::ops::Range<usize>,
 }
 
 /// A shift of a machine: which, and milliseconds for a second of work.
@@ -212,11 +235,82 @@ impl Reader<'_> {
             light,
             days_off,
             machines,
-            skidders: self.skidders(file, &names)?,
+            skidders: self.skidders(file, &names, &operators)?,
             shifts,
             moves: self.moves(&file.moves)?,
+            rest: self.rest(file)?,
+            stock: self.stock(file)?,
             blocks: self.blocks(file)?,
         })
+    }
+
+    fn rest(&self, file: &CrewFile) -> Result<Option<Rest>, ProjectError> {
+        let Some(written) = &file.rest else {
+            return Ok(None);
+        };
+        let table = written.get_ref();
+        self.0.not_empty("source", &table.source)?;
+        let hours = |key, written: &Option<Spanned<String>>| {
+            let Some(written) = written else {
+                return Ok(None);
+            };
+            let seconds = self.seconds(key, written)?;
+            match (1..=86_400).contains(&seconds) {
+                true => Ok(Some(seconds)),
+                false => Err(self.out_of_range(key, written, "1 min", "24 h")),
+            }
+        };
+        let rest = Rest {
+            longest_work_s: hours("longest_work", &table.longest_work)?,
+            least_rest_s: hours("least_rest", &table.least_rest)?,
+            source: table.source.get_ref().clone(),
+        };
+        if rest.longest_work_s.or(rest.least_rest_s).is_none() {
+            let reason = Reason::Contradiction {
+                message: "`[rest]` names a source and neither `longest_work` nor `least_rest`"
+                    .to_owned(),
+                remedy: "write what that source says".to_owned(),
+            };
+            return Err(self.0.error(written.span(), reason));
+        }
+        Ok(Some(rest))
+    }
+
+    fn stock(&self, file: &CrewFile) -> Result<Option<Stock>, ProjectError> {
+        let Some(written) = &file.stock else {
+            return Ok(None);
+        };
+        let table = written.get_ref();
+        let volume = |key, written: &Option<Spanned<String>>| {
+            let written = written.as_ref();
+            written
+                .map(|written| self.cubic_metres(key, written))
+                .transpose()
+        };
+        let least_m3 = volume("least", &table.least)?.unwrap_or(0.0);
+        let most_m3 = volume("most", &table.most)?;
+        if most_m3.is_some_and(|most| most <= least_m3) {
+            let reason = Reason::Contradiction {
+                message: "`most` of `[stock]` is no more than `least`".to_owned(),
+                remedy: "let more wood lie than a skidder waits for".to_owned(),
+            };
+            let at = table.most.as_ref().map_or(written.span(), Spanned::span);
+            return Err(self.0.error(at, reason));
+        }
+        if file.skidders.is_empty() {
+            let reason = Reason::Contradiction {
+                message:
+                    "`[stock]` tells skidders and felling how to wait, and the crew has no skidder"
+                        .to_owned(),
+                remedy: "add a table `[[skidders]]`, or take `[stock]` out".to_owned(),
+            };
+            return Err(self.0.error(written.span(), reason));
+        }
+        Ok(Some(Stock {
+            least_m3,
+            most_m3,
+            at: written.span(),
+        }))
     }
 
     fn shifts(&self, file: &CrewFile) -> Result<Vec<Shift>, ProjectError> {
@@ -262,6 +356,7 @@ impl Reader<'_> {
         &self,
         file: &CrewFile,
         shifts: &[String],
+        operators: &[(String, f64)],
     ) -> Result<Vec<CrewSkidder>, ProjectError> {
         let tables = file.skidders.iter().map(Spanned::get_ref);
         tables
@@ -289,7 +384,14 @@ impl Reader<'_> {
                     name: table.name.clone(),
                     night: table.night.unwrap_or(true),
                     max_slope,
-                    turns: self.turns(&table.shifts, shifts, factor, None, &[], &table.name)?,
+                    turns: self.turns(
+                        &table.shifts,
+                        shifts,
+                        factor,
+                        table.operators.as_ref(),
+                        operators,
+                        &table.name,
+                    )?,
                     start: table.start.clone(),
                     min_lead_s,
                     max_lead_s,

@@ -26,6 +26,10 @@ pub struct CrewFile {
     /// What a move between blocks costs.
     #[serde(default)]
     pub moves: MovesTable,
+    /// How long people work and rest, where somebody says so.
+    pub rest: Given<RestTable>,
+    /// Wood that lies felled and not skidded.
+    pub stock: Given<StockTable>,
     /// Blocks with dates or a priority of their own.
     #[serde(default)]
     pub blocks: Vec<Spanned<BlockTable>>,
@@ -115,6 +119,8 @@ pub struct SkidderTable {
     pub time_factor: Given<f64>,
     /// Shifts it runs in; all unless given.
     pub shifts: Option<Vec<Spanned<String>>>,
+    /// Operators in the order of its shifts, one for each.
+    pub operators: Option<Vec<Spanned<String>>>,
     /// Id of the block where it stands at first.
     pub start: Given<String>,
     /// Least time between felling and skidding of a section.
@@ -136,6 +142,26 @@ pub struct MovesTable {
     pub haul_km_per_h: Given<f64>,
     /// Loading and unloading the lowbed, such as `"90 min"`.
     pub haul_loading: Given<String>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct RestTable {
+    /// Longest time that a person is on shift within any 24 hours, such as `"13 h"`.
+    pub longest_work: Given<String>,
+    /// Least time between two shifts of a person, such as `"8 h"`.
+    pub least_rest: Given<String>,
+    /// Where these are written: a law, a collective agreement, a rule of the employer.
+    pub source: Spanned<String>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct StockTable {
+    /// Lies in a block before a skidder goes there, such as `"60 m3"`; none unless given.
+    pub least: Given<String>,
+    /// Most that lies felled and not skidded in all blocks together, such as `"800 m3"`: felling waits for skidders there.
+    pub most: Given<String>,
 }
 
 #[derive(Deserialize, JsonSchema)]

@@ -8,6 +8,8 @@ use crate::rulebook::spanned::Spanned;
 
 /// Twenty times slower or faster is a slip of the pen.
 const FACTORS: (f64, f64) = (0.05, 20.0);
+/// More wood than a season fells.
+const MOST_M3: f64 = 1e6;
 
 impl Reader<'_> {
     /// Not empty, and none twice.
@@ -105,6 +107,19 @@ impl Reader<'_> {
     pub fn clock(&self, key: &str, written: &Spanned<String>) -> Result<NaiveTime, ProjectError> {
         let time = NaiveTime::parse_from_str(written.get_ref(), "%H:%M");
         time.map_err(|_| self.not_a(key, written, "a time of day such as \"06:00\""))
+    }
+
+    /// `"800 m3"` or `"800 m³"`, more than nothing.
+    pub fn cubic_metres(&self, key: &str, written: &Spanned<String>) -> Result<f64, ProjectError> {
+        let text = written.get_ref().trim();
+        let number = ["m3", "m³"].iter().find_map(|unit| text.strip_suffix(unit));
+        let value = number.and_then(|number| number.trim().parse::<f64>().ok());
+        let value = value.filter(|value| value.is_finite());
+        let value = value.ok_or_else(|| self.not_a(key, written, "a volume such as \"800 m3\""))?;
+        match value > 0.0 && value <= MOST_M3 {
+            true => Ok(value),
+            false => Err(self.out_of_range(key, written, "more than 0 m3", "1000000 m3")),
+        }
     }
 
     /// `"30 min"`, `"2 h"`, `"3 d"` in seconds.

@@ -140,6 +140,174 @@ pub fn check_apart(
     (broken, nearest)
 }
 
+/// A shift of a person.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Duty {
+    pub person: String,
+    pub span: Stretch,
+}
+
+/// Every person who is in two places at once, works longer than `longest_s` within a day of 24 hours, or rests less than
+/// `least_rest_s` between two shifts; None: nobody says how long.
+pub fn check_people(
+    duties: &[Duty],
+    longest_s: Option<i64>,
+    least_rest_s: Option<i64>,
+) -> Vec<String> {
+    let mut broken = Vec::new();
+    for (index, duty) in duties.iter().enumerate() {
+        let others = || {
+            let all = duties.iter().enumerate();
+            all.filter(move |(at, other)| *at != index && other.person == duty.person)
+                .map(|(_, other)| other.span)
+        };
+        let (from, to) = (duty.span.from, duty.span.to);
+        if others().any(|other| other.from < to && from < other.to) {
+            broken.push(format!("{} is in two places at {from}", duty.person));
+        }
+        // The most within 24 hours is reached in a day that begins with a shift or ends with one.
+        for begin in [from, to - 86_400] {
+            let within =
+                |span: Stretch| (span.to.min(begin + 86_400) - span.from.max(begin)).max(0);
+            let works: i64 = others().map(within).sum::<i64>() + within(duty.span);
+            if longest_s.is_some_and(|most| works > most) {
+                broken.push(format!(
+                    "{} works {works} s in the 24 hours from {begin}",
+                    duty.person
+                ));
+            }
+        }
+        let rests = others()
+            .filter(|other| other.from >= to)
+            .map(|other| other.from - to);
+        // A shift that follows at once is one with this.
+        if let Some(rest) = rests.min().filter(|rest| *rest > 0)
+            && least_rest_s.is_some_and(|least| rest < least)
+        {
+            broken.push(format!("{} rests {rest} s from {to}", duty.person));
+        }
+    }
+    broken
+}
+
+/// What is known of wood for [`check_stock`]: litres by block and unit, and what lies at most, and in a block at least before a
+/// skidder goes there.
+pub struct StockRule<'a> {
+    pub litres: &'a dyn Fn(usize, usize) -> i64,
+    /// Whether any skidder of the crew brings it.
+    pub is_taken: &'a dyn Fn(usize, usize) -> bool,
+    pub least: i64,
+    pub most: Option<i64>,
+    /// When felling waits.
+    pub waits: &'a [Stretch],
+}
+
+/// Every time that more wood lies than the most, that trees fall while felling waits, and that a skidder goes to a block too
+/// soon.
+pub fn check_stock(
+    problem: &Problem,
+    plan: &Plan,
+    skidding: &Skidding,
+    rule: &StockRule<'_>,
+) -> Vec<String> {
+    let mut broken = Vec::new();
+    let cuts: Vec<(usize, usize, Stretch, Work)> = (plan.tasks.iter())
+        .filter_map(|task| match task.what {
+            What::Cut { unit, done } => Some((task.block, unit, task.span, done)),
+            What::Move => None,
+        })
+        .collect();
+    for (block, _, span, _) in &cuts {
+        if rule
+            .waits
+            .iter()
+            .any(|wait| wait.from < span.to && span.from < wait.to)
+        {
+            broken.push(format!(
+                "block {} is felled at {} while felling waits for skidders",
+                problem.blocks[*block].id, span.from
+            ));
+        }
+    }
+    // When each section's wood begins to lie, lies whole, and is gone.
+    let mut sections: BTreeMap<(usize, usize), (Second, Second, Work, Second)> = BTreeMap::new();
+    for (block, unit, span, done) in &cuts {
+        let own =
+            sections
+                .entry((*block, *unit))
+                .or_insert((Second::MAX, Second::MIN, 0, Second::MIN));
+        *own = (
+            own.0.min(span.from),
+            own.1.max(span.to),
+            own.2 + done,
+            own.3,
+        );
+    }
+    for task in &skidding.tasks {
+        if let Some(own) = task
+            .unit
+            .and_then(|unit| sections.get_mut(&(task.block, unit)))
+        {
+            own.3 = own.3.max(task.span.to);
+        }
+    }
+    for ground in &skidding.begun {
+        if let Some(own) = sections.get_mut(ground) {
+            own.3 = Second::MIN;
+        }
+    }
+    let gone = |at: Second| if at == Second::MIN { Second::MAX } else { at };
+    if let Some(most) = rule.most {
+        let taken: Vec<_> = (sections.iter())
+            .filter(|((block, unit), _)| (rule.is_taken)(*block, *unit))
+            .map(|((block, unit), own)| (own.0, gone(own.3), (rule.litres)(*block, *unit)))
+            .collect();
+        let mut edges: Vec<(Second, i64)> = (taken.iter())
+            .flat_map(|(from, to, wood)| [(*from, *wood), (*to, -*wood)])
+            .collect();
+        edges.sort_unstable();
+        let (mut lies, mut told) = (0, false);
+        for pair in edges.chunk_by(|a, b| a.0 == b.0) {
+            lies += pair.iter().map(|edge| edge.1).sum::<i64>();
+            if lies > most && !told {
+                told = true;
+                broken.push(format!(
+                    "{lies} l of wood lie at {}, {most} l may",
+                    pair[0].0
+                ));
+            }
+        }
+    }
+    if rule.least == 0 {
+        return broken;
+    }
+    let skidders = skidding.tasks.iter().map(|task| task.skidder).max();
+    for skidder in 0..=skidders.unwrap_or(0) {
+        let mut here = None;
+        for task in skidding.tasks.iter().filter(|task| task.skidder == skidder) {
+            let (block, at) = (task.block, task.span.from);
+            if here.replace(block) == Some(block) {
+                continue;
+            }
+            let lies: i64 = (sections.iter())
+                .filter(|((own, unit), when)| {
+                    let whole = when.2 >= problem.blocks[*own].units[*unit].work;
+                    *own == block && whole && when.1 <= at && gone(when.3) > at
+                })
+                .map(|((own, unit), _)| (rule.litres)(*own, *unit))
+                .sum();
+            let goes_on = cuts.iter().any(|cut| cut.0 == block && cut.2.to > at);
+            if goes_on && lies < rule.least && !rule.waits.iter().any(|wait| wait.contains(at)) {
+                broken.push(format!(
+                    "a skidder goes to block {} at {at} for {lies} l",
+                    problem.blocks[block].id
+                ));
+            }
+        }
+    }
+    broken
+}
+
 /// One thing at a time, inside its windows, nothing it may not do, moves long enough, service by day.
 fn machine_rules(problem: &Problem, plan: &Plan, machine: usize, broken: &mut Vec<String>) {
     let its = &problem.machines[machine];

@@ -1,8 +1,5 @@
 //! When nobody fells near a section: whoever works there then is out of reach of what falls.
 
-use std::cell::RefCell;
-use std::collections::BTreeMap;
-
 use super::problem::{Plan, Problem, What};
 use super::time::{Second, Stretch};
 
@@ -18,7 +15,6 @@ pub struct Felling<'f> {
     /// By block, sorted: in one block nothing is cut at once.
     cuts: Vec<Vec<(Stretch, usize)>>,
     too_near: TooNear<'f>,
-    asked: RefCell<BTreeMap<(Ground, Ground), bool>>,
 }
 
 impl<'f> Felling<'f> {
@@ -36,17 +32,7 @@ impl<'f> Felling<'f> {
             problem,
             cuts,
             too_near,
-            asked: RefCell::default(),
         }
-    }
-
-    fn is_near(&self, felled: Ground, worked: Ground) -> bool {
-        let asked = self.asked.borrow().get(&(felled, worked)).copied();
-        asked.unwrap_or_else(|| {
-            let near = (self.too_near)(felled, worked);
-            self.asked.borrow_mut().insert((felled, worked), near);
-            near
-        })
     }
 
     /// The first stretch from `at` on in which nobody fells near for `least_s` seconds, up to where somebody does again or
@@ -72,7 +58,7 @@ impl<'f> Felling<'f> {
                 own[first..]
                     .iter()
                     .take_while(|(span, _)| span.from < time.to)
-                    .find(|(_, unit)| self.is_near((other, *unit), ground))
+                    .find(|(_, unit)| (self.too_near)((other, *unit), ground))
                     .map(|(span, _)| *span)
             })
             .min()

@@ -15,11 +15,14 @@ mod problem;
 pub mod queue;
 mod search;
 pub mod skidding;
+pub mod stock;
 mod territories;
 pub mod time;
 
 pub use bound::{Bound, lower_bound};
-pub use check::{Apart, Nearest, check, check_apart, check_skidding};
+pub use check::{
+    Apart, Duty, Nearest, StockRule, check, check_apart, check_people, check_skidding, check_stock,
+};
 pub use problem::{
     Block, HOUR, Machine, Moves, Plan, Problem, STANDARD_PACE, SectionKey, Task, Unit, What,
     Window, Work, seconds_for, work_in,

@@ -12,6 +12,16 @@ pub struct Solved {
     pub bound: Bound,
     /// Plans that were tried.
     pub tried: usize,
+    /// What the plan was made from; None where there is nothing to plan.
+    wishes: Option<Wishes>,
+}
+
+/// The plan with the same wishes for a problem that differs in the windows of its machines.
+pub(super) fn again(problem: &Problem, solved: &Solved) -> Plan {
+    match &solved.wishes {
+        None => Plan::default(),
+        Some(wishes) => decode::plan(problem, &Ground::new(problem), wishes),
+    }
 }
 
 /// Tries for small problems, and for large ones.
@@ -36,6 +46,7 @@ pub fn solve(problem: &Problem) -> Solved {
             plan: Plan::default(),
             bound,
             tried,
+            wishes: None,
         };
     };
     let days = (problem.period.seconds() / 86_400).max(1) as usize;
@@ -67,6 +78,7 @@ pub fn solve(problem: &Problem) -> Solved {
         plan: decode::plan(problem, &ground, &kept),
         bound,
         tried,
+        wishes: Some(kept),
     }
 }
 

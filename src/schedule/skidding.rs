@@ -38,6 +38,8 @@ pub struct Skidding {
     /// Felled sections that no skidder reaches within the period, and their work in seconds.
     pub left: usize,
     pub left_s: i64,
+    /// Block and unit of those among them of which some is skidded.
+    pub begun: Vec<(usize, usize)>,
 }
 
 /// What is known of the wood of a section, by block and unit.
@@ -51,6 +53,17 @@ pub struct WoodKnown<'w> {
     pub slope: &'w dyn Fn(usize, usize) -> Option<f64>,
     /// Whether who brings it is within reach of trees that fall on other ground.
     pub too_near: TooNear<'w>,
+    /// Litres of it.
+    pub litres: &'w dyn Fn(usize, usize) -> i64,
+}
+
+/// What a skidder waits for before it goes to a block.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Least<'w> {
+    /// Litres that lie there, or all that is felled of it.
+    pub litres: i64,
+    /// When felling stands still for skidders: they go to whatever lies anywhere.
+    pub waits: &'w [Stretch],
 }
 
 /// A skidder is not sent for less, s, but to end what is left.
@@ -59,6 +72,7 @@ const LEAST_STAY_S: i64 = 600;
 struct Wood {
     block: usize,
     unit: usize,
+    litres: i64,
     felled: Second,
     left: i64,
     begun: bool,
@@ -82,12 +96,14 @@ pub fn follow(
     skidders: &[Skidder],
     moves: &Moves,
     work: WoodKnown<'_>,
+    least: Least<'_>,
 ) -> Skidding {
     let mut skidding = Skidding::default();
     if skidders.is_empty() {
         return skidding;
     }
     let mut wood = felled(problem, plan, work);
+    let ends = felling_ends(problem, plan);
     let felling = Felling::new(problem, plan, work.too_near);
     let mut free: Vec<Second> = vec![problem.period.from; skidders.len()];
     let mut window = vec![0usize; skidders.len()];
@@ -118,12 +134,9 @@ pub fn follow(
         };
         let is_open =
             |wood: &Wood, at: Second| opening(wood).is_none_or(|open| around(open, at).is_some());
-        let ready = |wood: &Wood| {
-            wood.felled + its.min_lead_s <= at
-                && lit(wood)
-                && is_open(wood, at)
-                && its.may_climb(wood.slope)
-        };
+        // Sorted by their felling: what comes after these is not dry yet.
+        let dried = wood.partition_point(|wood| wood.felled + its.min_lead_s <= at);
+        let ready = |wood: &Wood| lit(wood) && is_open(wood, at) && its.may_climb(wood.slope);
         let way_to = |block: usize| {
             let from = match here[s] {
                 Some(before) if before == block => None,
@@ -139,7 +152,15 @@ pub fn follow(
             felling.first_clear(ground, at, least_s).from
         };
         let is_here = |w: &usize| here[s] == Some(wood[*w].block);
-        let dry = || (0..wood.len()).filter(|&w| ready(&wood[w]));
+        let dry = || (0..dried).filter(|&w| ready(&wood[w]));
+        let pressed = least.litres == 0 || around(least.waits, at).is_some();
+        let mut lying = vec![0; if pressed { 0 } else { problem.blocks.len() }];
+        if !pressed {
+            for own in wood.iter().take_while(|own| own.felled <= at) {
+                lying[own.block] += own.litres;
+            }
+        }
+        let is_enough = |block: usize| pressed || ends[block] <= at || lying[block] >= least.litres;
         // In the order in which it was felled.
         let (mut best, mut soon_here) = (None, None);
         for w in dry().filter(is_here) {
@@ -152,7 +173,7 @@ pub fn follow(
         }
         let mut soon_there = None;
         if best.is_none() {
-            for w in dry().filter(|w| !is_here(w)) {
+            for w in dry().filter(|w| !is_here(w) && is_enough(wood[*w].block)) {
                 let way = way_to(wood[w].block);
                 let clear = clear_from(&wood[w], at + way);
                 if clear == at + way {
@@ -166,18 +187,17 @@ pub fn follow(
             }
         }
         let Some(w) = best else {
-            let waiting = wood.iter().map(|wood| {
-                let dry = wood.felled + its.min_lead_s;
+            let waiting = wood[..dried].iter().map(|wood| {
                 let light = next_edge(&problem.blocks[wood.block].light, at);
                 let opens = opening(wood).and_then(|open| next_edge(open, at));
-                if dry > at {
-                    dry
-                } else {
-                    let soon = [light, opens].into_iter().flatten().min();
-                    soon.unwrap_or(now.span.to)
-                }
+                let soon = [light, opens].into_iter().flatten().min();
+                soon.unwrap_or(now.span.to)
             });
-            let soon = waiting.chain(soon_here).chain(soon_there).min();
+            let next_dry = wood.get(dried).map(|wood| wood.felled + its.min_lead_s);
+            let waiting = waiting.chain(next_dry);
+            let pressed_at = next_edge(least.waits, at).filter(|_| least.litres > 0);
+            let soon = waiting.chain(soon_here).chain(soon_there);
+            let soon = soon.chain(pressed_at).min();
             free[s] = soon.unwrap_or(now.span.to).clamp(at + 1, now.span.to);
             continue;
         };
@@ -250,6 +270,8 @@ pub fn follow(
         }
     }
     skidding.left = wood.len();
+    let begun = wood.iter().filter(|wood| wood.begun);
+    skidding.begun = begun.map(|wood| (wood.block, wood.unit)).collect();
     skidding.left_s = wood.iter().map(|wood| wood.left).sum();
     skidding.tasks = tasks.into_iter().flatten().collect();
     skidding
@@ -271,6 +293,7 @@ fn felled(problem: &Problem, plan: &Plan, work: WoodKnown<'_>) -> Vec<Wood> {
         .map(|((block, unit), (_, felled))| Wood {
             block,
             unit,
+            litres: (work.litres)(block, unit),
             felled,
             left: (work.seconds)(block, unit),
             begun: false,
@@ -281,4 +304,15 @@ fn felled(problem: &Problem, plan: &Plan, work: WoodKnown<'_>) -> Vec<Wood> {
         .collect();
     wood.sort_by_key(|wood| (wood.felled, wood.block, wood.unit));
     wood
+}
+
+/// When the last tree of each block falls.
+fn felling_ends(problem: &Problem, plan: &Plan) -> Vec<Second> {
+    let mut ends = vec![Second::MIN; problem.blocks.len()];
+    for task in &plan.tasks {
+        if matches!(task.what, What::Cut { .. }) {
+            ends[task.block] = ends[task.block].max(task.span.to);
+        }
+    }
+    ends
 }

@@ -139,6 +139,8 @@ pub struct FinishedSection {
     /// Scheduled ones, of layouts that tell them apart.
     pub hours: Option<f64>,
     pub skid_hours: Option<f64>,
+    /// Volume felled, m³; None: nobody knows.
+    pub volume_m3: Option<f64>,
     /// Of its piece, rise over run.
     pub cross_slope: Option<f64>,
     /// The days on which it may be worked.
@@ -246,6 +248,7 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
         let reasons = row.text("reasons")?;
         let key = [piece[0], piece[1], piece[2], section_no];
         let (hours, skid_hours) = (row.scheduled("hours")?, row.scheduled("skid_hours")?);
+        let volume_m3 = row.maybe("volume_m3")?;
         let shape = on_ground(&blocks[block].frame, &row.polygons()?);
         match sections.entry((block, line.order, key)) {
             std::collections::btree_map::Entry::Vacant(slot) => {
@@ -264,6 +267,7 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
                         .collect(),
                     hours,
                     skid_hours,
+                    volume_m3,
                     cross_slope: line.cross_slope,
                     open: row.open_days()?,
                     windows: row.list("windows")?,
@@ -275,6 +279,7 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
                 let section = slot.get_mut();
                 section.hours = section.hours.zip(hours).map(|(a, b)| a + b);
                 section.skid_hours = section.skid_hours.zip(skid_hours).map(|(a, b)| a + b);
+                section.volume_m3 = section.volume_m3.zip(volume_m3).map(|(a, b)| a + b);
                 section.shape.0.extend(shape.0);
             }
         }

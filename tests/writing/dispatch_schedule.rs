@@ -600,7 +600,7 @@ fn polar_night_leaves_day_only_work_and_polar_day_knows_no_night() {
 
 #[test]
 fn skidders_keep_their_leads_and_stay_in_their_shifts() {
-    use blockwright::schedule::skidding::{Skidder, WoodKnown, follow};
+    use blockwright::schedule::skidding::{Least, Skidder, WoodKnown, follow};
     let days = 5;
     let blocks = vec![
         block("A", "b dn nn", 1.5, [0.0, 0.0], days),
@@ -632,8 +632,10 @@ fn skidders_keep_their_leads_and_stay_in_their_shifts() {
             seconds: &|_, _| H / 2,
             by_day: &|_, _| false,
             too_near: &|_, _| false,
+            litres: &|_, _| 0,
             slope: &|_, _| None,
         },
+        Least::default(),
     );
     assert_eq!((found.left, found.late.len()), (0, 0));
     let mut seen = BTreeSet::new();
@@ -674,8 +676,10 @@ fn skidders_keep_their_leads_and_stay_in_their_shifts() {
             seconds: &|_, _| 4 * H,
             by_day: &|_, _| false,
             too_near: &|_, _| false,
+            litres: &|_, _| 0,
             slope: &|_, _| None,
         },
+        Least::default(),
     );
     assert!(!late.late.is_empty() || late.left > 0);
 }
@@ -683,7 +687,7 @@ fn skidders_keep_their_leads_and_stay_in_their_shifts() {
 /// A skidder with leave for the night, in shifts that are mostly dark: of two blocks, the wood of one is to be brought by day.
 #[test]
 fn wood_on_dangerous_ground_waits_for_light_whatever_the_skidders_leave() {
-    use blockwright::schedule::skidding::{Skidder, WoodKnown, follow};
+    use blockwright::schedule::skidding::{Least, Skidder, WoodKnown, follow};
     let days = 5;
     let blocks = vec![
         block("A", "b dn nn", 1.0, [0.0, 0.0], days),
@@ -711,9 +715,17 @@ fn wood_on_dangerous_ground_waits_for_light_whatever_the_skidders_leave() {
             seconds: &|_, _| H,
             by_day,
             too_near: &|_, _| false,
+            litres: &|_, _| 0,
             slope: &|_, _| None,
         };
-        let found = follow(&problem, &plan, &skidders, &problem.moves, wood);
+        let found = follow(
+            &problem,
+            &plan,
+            &skidders,
+            &problem.moves,
+            wood,
+            Least::default(),
+        );
         assert_eq!(
             schedule::check_skidding(&problem, &found, &skidders, by_day, &|_, _| None),
             Vec::<String>::new()
@@ -736,9 +748,17 @@ fn wood_on_dangerous_ground_waits_for_light_whatever_the_skidders_leave() {
         seconds: &|_, _| H,
         by_day: &none,
         too_near: &|_, _| false,
+        litres: &|_, _| 0,
         slope: &|_, _| None,
     };
-    let found = follow(&problem, &plan, &skidders, &problem.moves, wood);
+    let found = follow(
+        &problem,
+        &plan,
+        &skidders,
+        &problem.moves,
+        wood,
+        Least::default(),
+    );
     let broken = schedule::check_skidding(&problem, &found, &skidders, &of_a, &|_, _| None);
     assert!(
         !broken.is_empty() && broken[0].contains("in the dark"),
@@ -750,7 +770,7 @@ fn wood_on_dangerous_ground_waits_for_light_whatever_the_skidders_leave() {
 /// being felled, in its own block and in the next, 10 m away.
 #[test]
 fn skidders_keep_two_tree_lengths_off_what_is_being_felled() {
-    use blockwright::schedule::skidding::{SkidTask, Skidder, WoodKnown, follow};
+    use blockwright::schedule::skidding::{Least, SkidTask, Skidder, WoodKnown, follow};
     let days = 12;
     let mut problem = problem(
         days,
@@ -798,8 +818,16 @@ fn skidders_keep_two_tree_lengths_off_what_is_being_felled() {
                 by_day: &|_, _| false,
                 slope: &|_, _| None,
                 too_near: &|felled, skidded| kept && distance(felled, skidded) < 60.0,
+                litres: &|_, _| 0,
             };
-            follow(&problem, &plan, &skidders, &problem.moves, wood)
+            follow(
+                &problem,
+                &plan,
+                &skidders,
+                &problem.moves,
+                wood,
+                Least::default(),
+            )
         };
         let at_once = |tasks: &[SkidTask]| -> Vec<(bool, f64)> {
             let mut found = Vec::new();
@@ -856,7 +884,7 @@ fn skidders_keep_two_tree_lengths_off_what_is_being_felled() {
 /// Of two blocks one is steep: a skidder on wheels (35 %, SF-01) leaves its wood, one on tracks (40 %, SF-02) brings it.
 #[test]
 fn a_skidder_is_not_sent_to_ground_too_steep_for_it() {
-    use blockwright::schedule::skidding::{Skidder, WoodKnown, follow};
+    use blockwright::schedule::skidding::{Least, Skidder, WoodKnown, follow};
     let days = 5;
     let blocks = vec![
         block("A", "b d d", 1.0, [0.0, 0.0], days),
@@ -886,10 +914,18 @@ fn a_skidder_is_not_sent_to_ground_too_steep_for_it() {
         by_day: &|_, _| false,
         slope: &slope,
         too_near: &|_, _| false,
+        litres: &|_, _| 0,
     };
     for (most, left) in [(Some(0.35), 3), (Some(0.40), 0), (None, 0)] {
         let own = skidder(most);
-        let found = follow(&problem, &plan, &own, &problem.moves, wood);
+        let found = follow(
+            &problem,
+            &plan,
+            &own,
+            &problem.moves,
+            wood,
+            Least::default(),
+        );
         assert_eq!(found.left, left, "{most:?}");
         let broken = schedule::check_skidding(&problem, &found, &own, &|_, _| false, &slope);
         assert_eq!(broken, Vec::<String>::new());

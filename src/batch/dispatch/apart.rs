@@ -1,5 +1,8 @@
 //! How far sections lie from each other: a skidder keeps two tree lengths off ground that is being felled.
 
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+
 use geo::{Distance, Euclidean, MultiPolygon};
 
 use super::problem::UNKNOWN_FALLING_M;
@@ -14,6 +17,8 @@ pub struct Sections<'l> {
     layout: &'l FinishedLayout,
     of_units: &'l [Vec<usize>],
     bounds: Vec<Vec<Bounds>>,
+    /// What was asked before: a plan whose felling waits is followed many times.
+    asked: RefCell<BTreeMap<(Ground, Ground), bool>>,
 }
 
 impl<'l> Sections<'l> {
@@ -26,6 +31,7 @@ impl<'l> Sections<'l> {
             layout,
             of_units,
             bounds: layout.blocks.iter().map(of_block).collect(),
+            asked: RefCell::default(),
         }
     }
 
@@ -52,6 +58,15 @@ impl<'l> Sections<'l> {
 
     /// Whether trees that fall on the first ground reach the second, or what its wood comes through on its strip.
     pub fn too_near(&self, felled: Ground, skidded: Ground) -> bool {
+        let asked = self.asked.borrow().get(&(felled, skidded)).copied();
+        asked.unwrap_or_else(|| {
+            let near = self.measured(felled, skidded);
+            self.asked.borrow_mut().insert((felled, skidded), near);
+            near
+        })
+    }
+
+    fn measured(&self, felled: Ground, skidded: Ground) -> bool {
         let within_m = self.falling_m(felled.0);
         let falls = self.section(felled);
         let index = SegmentIndex::of_boundary(&falls.shape);

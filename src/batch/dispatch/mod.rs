@@ -2,6 +2,7 @@
 
 mod apart;
 mod done;
+mod people;
 mod problem;
 
 use std::path::PathBuf;
@@ -14,14 +15,15 @@ use crate::daylight::DaylightError;
 use crate::landbase::APART_SOURCE;
 use crate::outputs::OutputError;
 pub use crate::outputs::dispatch::SetAside;
-use crate::outputs::dispatch::{Roster, would_replace, write};
+use crate::outputs::dispatch::{Person, Roster, StockPlan, most_stock, would_replace, write};
 use crate::project::{Crew, ProjectError, Reason, Turn};
 use crate::rulebook::spanned::Spanned;
 use crate::schedule::calendar::{self, OneShift};
 use crate::schedule::outlook::{self, Outlook, Warning};
 use crate::schedule::skidding::{self, Skidder, Skidding};
+use crate::schedule::stock::{self, Limits};
 use crate::schedule::{self, Nearest, Problem, Solved};
-use crate::sources::{FinishedError, FinishedLayout, finished};
+use crate::sources::{FinishedBlock, FinishedError, FinishedLayout, finished};
 
 /// What is to be planned.
 #[derive(Clone, Debug)]
@@ -89,6 +91,13 @@ pub struct Dispatched {
     pub breaches: Vec<Warning>,
     pub set_aside: Vec<SetAside>,
     pub sheets: usize,
+    pub people: Vec<Person>,
+    /// Whether the crew file says how long people may work.
+    pub rest_said: bool,
+    /// Most wood that lies felled and not skidded; None: no skidders, or nobody knows its volume.
+    pub most_stock_m3: Option<f64>,
+    /// Within shifts of felling machines.
+    pub felling_waits_s: i64,
 }
 
 impl Dispatched {
@@ -118,6 +127,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
     let (mut breaches, mut set_aside) = (Vec::new(), Vec::new());
     let (left, done, told) = done::left_to_do(&layout, options)?;
     breaches.extend(told);
+    let (people, duties) = people::people(crew, options)?;
     let hours = problem::crew_hours(crew, &layout, options, &mut breaches)?;
     let (problem, sections) = problem::problem(
         crew,
@@ -140,20 +150,26 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         "planning {units} sections of {} blocks",
         problem.blocks.len()
     ));
-    let solved = schedule::solve(&problem);
-    let rules = schedule::check(&problem, &solved.plan);
-    if !rules.is_empty() {
-        return Err(DispatchError::Broken { rules });
-    }
+    let mut solved = schedule::solve(&problem);
     let followers = skid(
         crew,
         &layout,
         options,
         &problem,
         &sections,
-        &solved,
+        &mut solved,
         &mut breaches,
     )?;
+    let mut rules = schedule::check(&problem, &solved.plan);
+    let rest = crew.rest.as_ref();
+    rules.extend(schedule::check_people(
+        &duties,
+        rest.and_then(|rest| rest.longest_work_s),
+        rest.and_then(|rest| rest.least_rest_s),
+    ));
+    if !rules.is_empty() {
+        return Err(DispatchError::Broken { rules });
+    }
     let outlook = outlook::outlook(&problem, &solved.plan, &solved.bound, crew.zone);
     let mut shifts = Vec::new();
     let mut operators = Vec::new();
@@ -186,9 +202,13 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         breaches: &breaches,
         set_aside: &set_aside,
         done,
+        rest,
+        people: &people,
+        stock: &followers.stock,
     };
     options.progress.say("writing the sheets");
     let sheets = write(&roster, &options.out)?;
+    let (most_stock_m3, felling_waits_s) = most_stock(&roster);
     let begins = problem.machines.iter().flat_map(|machine| &machine.windows);
     Ok(Dispatched {
         project: layout.project.clone(),
@@ -207,6 +227,10 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         breaches,
         set_aside,
         sheets,
+        rest_said: crew.rest.is_some(),
+        people,
+        most_stock_m3: most_stock_m3.filter(|_| !crew.skidders.is_empty()),
+        felling_waits_s,
     })
 }
 
@@ -264,6 +288,64 @@ struct Followers {
     shifts: Vec<Vec<OneShift>>,
     skidding: Skidding,
     nearest: Option<Nearest>,
+    stock: StockPlan,
+}
+
+/// Litres of a section's wood.
+fn litres_of(layout: &FinishedLayout, sections: &[Vec<usize>]) -> Option<Vec<Vec<i64>>> {
+    let of_block = |(block, units): (&FinishedBlock, &Vec<usize>)| {
+        let litres = units.iter().map(|&at| {
+            let volume_m3 = block.sections[at].volume_m3?;
+            Some((volume_m3 * 1000.0).round() as i64)
+        });
+        litres.collect::<Option<Vec<i64>>>()
+    };
+    layout.blocks.iter().zip(sections).map(of_block).collect()
+}
+
+/// What `[stock]` says, where the layout's wood can be held against it.
+fn stock_limits(
+    crew: &Crew,
+    problem: &Problem,
+    litres: Option<&Vec<Vec<i64>>>,
+) -> Result<Limits, DispatchError> {
+    let Some(stock) = &crew.stock else {
+        return Ok(Limits::default());
+    };
+    let refuse = |message: String, remedy: &str| {
+        let reason = Reason::Contradiction {
+            message,
+            remedy: remedy.to_owned(),
+        };
+        DispatchError::Crew(crew.error(stock.at.clone(), reason))
+    };
+    let Some(litres) = litres else {
+        return Err(refuse(
+            "`[stock]` counts wood in m³, and the layout does not know the volume of all its sections"
+                .to_owned(),
+            "give `tree_m3` under [production], or stands with a volume, and lay out anew; or take `[stock]` out",
+        ));
+    };
+    let whole = |m3: f64| (m3 * 1000.0).round() as i64;
+    let most = stock.most_m3.map(whole);
+    for (block, own) in problem.blocks.iter().zip(litres) {
+        let largest = own.iter().max().copied().unwrap_or(0);
+        if let Some(most) = most.filter(|most| largest > *most) {
+            return Err(refuse(
+                format!(
+                    "a single section of block {} has {:.1} m³, more than the {:.1} m³ that may lie at most",
+                    block.id,
+                    largest as f64 / 1000.0,
+                    most as f64 / 1000.0
+                ),
+                "let more lie, or lay out shorter sections",
+            ));
+        }
+    }
+    Ok(Limits {
+        least: whole(stock.least_m3),
+        most,
+    })
 }
 
 fn skid(
@@ -272,7 +354,7 @@ fn skid(
     options: &DispatchOptions,
     problem: &Problem,
     sections: &[Vec<usize>],
-    solved: &Solved,
+    solved: &mut Solved,
     breaches: &mut Vec<Warning>,
 ) -> Result<Followers, DispatchError> {
     let mut skidders = Vec::new();
@@ -291,6 +373,7 @@ fn skid(
         });
         all.push(mine);
     }
+    let litres = litres_of(layout, sections);
     let seconds = |block: usize, unit: usize| {
         let section = &layout.blocks[block].sections[sections[block][unit]];
         (section.skid_hours.unwrap_or(0.0) * 3600.0).round() as i64
@@ -313,14 +396,34 @@ fn skid(
         by_day: &|block, unit| by_day[block][unit],
         slope: &steepest,
         too_near: &|felled, skidded| near.too_near(felled, skidded),
+        litres: &|block, unit| litres.as_ref().map_or(0, |own| own[block][unit]),
     };
-    let skidding = skidding::follow(problem, &solved.plan, &skidders, &problem.moves, wood);
+    let limits = stock_limits(crew, problem, litres.as_ref())?;
+    let followed = stock::follow_within(problem, solved, &skidders, wood, limits);
+    let (skidding, waits) = (followed.skidding, followed.waits);
+    solved.plan = followed.plan;
     let mut rules =
         schedule::check_skidding(problem, &skidding, &skidders, wood.by_day, wood.slope);
     let apart = |felled, skidded| near.apart(felled, skidded);
     let (too_near, nearest) =
         schedule::check_apart(problem, &solved.plan, &skidding, &skidders, &apart);
     rules.extend(too_near);
+    let is_taken = |block: usize, unit: usize| {
+        let slope = steepest(block, unit);
+        seconds(block, unit) > 0 && skidders.iter().any(|its| its.may_climb(slope))
+    };
+    rules.extend(schedule::check_stock(
+        problem,
+        &solved.plan,
+        &skidding,
+        &schedule::StockRule {
+            litres: wood.litres,
+            is_taken: &is_taken,
+            least: limits.least,
+            most: limits.most,
+            waits: &waits,
+        },
+    ));
     if !rules.is_empty() {
         return Err(DispatchError::Broken { rules });
     }
@@ -346,10 +449,23 @@ fn skid(
             help: "add a skidder, a skidding shift or days; ground steeper than every skidder's `max_slope` waits for another machine".to_owned(),
         });
     }
+    let counted = |(block, own): (usize, Vec<i64>)| {
+        let own = own.into_iter().enumerate();
+        own.map(|(unit, litres)| if is_taken(block, unit) { litres } else { 0 })
+            .collect()
+    };
+    let litres = litres
+        .clone()
+        .map(|all| all.into_iter().enumerate().map(counted).collect());
     Ok(Followers {
         skidders,
         shifts: all,
         skidding,
         nearest,
+        stock: StockPlan {
+            litres,
+            limits,
+            waits,
+        },
     })
 }

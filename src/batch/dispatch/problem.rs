@@ -529,6 +529,7 @@ mod tests {
             reasons: reasons.iter().map(|&reason| reason.to_owned()).collect(),
             hours: Some(1.0),
             skid_hours: Some(1.0),
+            volume_m3: Some(10.0),
             cross_slope: None,
             open: OpenDays::default(),
             windows: vec![],

@@ -5,8 +5,11 @@ mod picture;
 mod report;
 mod rows;
 mod sheet;
+mod stock;
 mod table;
 mod words;
+
+pub use stock::most_stock;
 
 use std::fs;
 use std::path::Path;
@@ -16,10 +19,12 @@ use chrono_tz::Tz;
 
 use super::OutputError;
 use super::staging::{DISPATCH_FILE, Earlier, Outputs, Staging, is_among};
+use crate::project::Rest;
 use crate::schedule::calendar::OneShift;
 use crate::schedule::outlook::{Outlook, Warning};
 use crate::schedule::skidding::{Skidder, Skidding};
-use crate::schedule::{Nearest, Problem, Solved};
+use crate::schedule::stock::Limits;
+use crate::schedule::{Nearest, Problem, Solved, Stretch};
 use crate::sources::FinishedLayout;
 
 const DISPATCH: Outputs = Outputs {
@@ -32,13 +37,15 @@ const SHIFTS: &str = "shifts.csv";
 const CALENDAR: &str = "shifts.ics";
 const PICTURE: &str = "shifts.svg";
 const SET_ASIDE: &str = "set_aside.csv";
+const STOCK: &str = "stock.csv";
 
 /// What dispatch may put into its folder.
-pub(super) const OWN: [&str; 6] = [
+pub(super) const OWN: [&str; 7] = [
     SHIFTS,
     CALENDAR,
     PICTURE,
     SET_ASIDE,
+    STOCK,
     DISPATCH.marker,
     DISPATCH.sheets,
 ];
@@ -77,6 +84,31 @@ pub struct Roster<'a> {
     pub set_aside: &'a [SetAside],
     /// Hours that were done before, and sections finished.
     pub done: DoneBefore,
+    /// How long people may work, as the crew file says; None: it says nothing of that.
+    pub rest: Option<&'a Rest>,
+    pub people: &'a [Person],
+    pub stock: &'a StockPlan,
+}
+
+/// How long somebody is on shift.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Person {
+    pub name: String,
+    pub shifts: usize,
+    /// The most within 24 hours.
+    pub longest_in_a_day_s: i64,
+    /// Between two shifts; None: there are not two apart.
+    pub least_rest_s: Option<i64>,
+}
+
+/// Wood between felling and skidding.
+#[derive(Clone, Debug, Default)]
+pub struct StockPlan {
+    /// By block and unit, 0 where no skidder brings it; None: nobody knows the volume of them all.
+    pub litres: Option<Vec<Vec<i64>>>,
+    pub limits: Limits,
+    /// When felling stands still for skidders.
+    pub waits: Vec<Stretch>,
 }
 
 /// A block that is not planned, or of which some is not.
@@ -123,6 +155,7 @@ pub fn write(roster: &Roster<'_>, dir: &Path) -> Result<usize, OutputError> {
     };
     table::write(roster, &shifts, &staging.path(SHIFTS))?;
     table::write_set_aside(roster.set_aside, &staging.path(SET_ASIDE))?;
+    stock::write(roster, &staging.path(STOCK))?;
     put(CALENDAR, &calendar_file::calendar(roster, &shifts))?;
     put(PICTURE, &picture::picture(roster, &shifts))?;
     for shift in &shifts {

@@ -4,6 +4,7 @@ use serde_json::{Value, json};
 
 use super::Roster;
 use super::rows::{ShiftPlan, label, local};
+use super::stock;
 use crate::model::ShiftClass;
 use crate::outputs::Program;
 use crate::schedule::time::{intersect, total};
@@ -84,6 +85,18 @@ pub(super) fn report(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> Value {
         })).collect::<Vec<_>>(),
         "blocks": blocks(roster),
         "skidding_apart": apart(roster),
+        "rest": roster.rest.map(|rest| json!({
+            "longest_work_hours": rest.longest_work_s.map(hours),
+            "least_rest_hours": rest.least_rest_s.map(hours),
+            "source": rest.source,
+        })),
+        "operators": roster.people.iter().map(|own| json!({
+            "name": own.name,
+            "shifts": own.shifts,
+            "longest_hours_in_24": hours(own.longest_in_a_day_s),
+            "least_rest_hours": own.least_rest_s.map(hours),
+        })).collect::<Vec<_>>(),
+        "stock": stock(roster),
         "shifts": shifts.iter().map(|shift| json!({
             "date": shift.date.to_string(),
             "shift": shift.shift,
@@ -214,6 +227,34 @@ fn apart(roster: &Roster<'_>) -> Value {
         })
     });
     json!({ "source": roster.apart_source, "nearest": nearest })
+}
+
+/// Wood on the ground; null where nobody knows its volume.
+fn stock(roster: &Roster<'_>) -> Value {
+    let Some(days) = stock::days(roster) else {
+        return Value::Null;
+    };
+    let m3 = |value: f64| (value * 10.0).round() / 10.0;
+    let limits = roster.stock.limits;
+    let most = days.iter().map(|day| day.most_m3).fold(0.0, f64::max);
+    json!({
+        "least_m3": (limits.least > 0).then(|| m3(limits.least as f64 / 1000.0)),
+        "most_m3": limits.most.map(|most| m3(most as f64 / 1000.0)),
+        "reached_m3": m3(most),
+        "felling_waits_hours": hours(stock::waiting_s(roster, roster.problem.period)),
+        "waits": roster.stock.waits.iter().map(|wait| json!({
+            "from": local(roster.zone, wait.from),
+            "to": local(roster.zone, wait.to),
+        })).collect::<Vec<_>>(),
+        "days": days.iter().map(|day| json!({
+            "date": day.date.to_string(),
+            "felled_m3": m3(day.felled_m3),
+            "skidded_m3": m3(day.skidded_m3),
+            "lies_m3": m3(day.lies_m3),
+            "most_m3": m3(day.most_m3),
+            "felling_waits_hours": hours(day.waits_s),
+        })).collect::<Vec<_>>(),
+    })
 }
 
 fn tasks(roster: &Roster<'_>) -> Vec<Value> {

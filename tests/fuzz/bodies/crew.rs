@@ -100,6 +100,7 @@ fn finished(id: &str) -> FinishedBlock {
         reasons: vec![],
         hours: Some(1.5),
         skid_hours: None,
+        volume_m3: Some(10.0),
         cross_slope: None,
         open: Default::default(),
         windows: vec![],
