@@ -13,7 +13,7 @@ use crate::model::StripKind;
 use crate::rulebook::spanned::Spanned;
 use crate::rulebook::{Place, toml_text};
 use crate::schedule::Moves;
-use crate::schedule::calendar::{Every, Service, Shift};
+use crate::schedule::calendar::{Every, Rest, Service, Shift};
 use crate::units::LengthUnit;
 
 /// A crew, read and checked. Ids of blocks are looked up by whoever has the layout; their places in the file are kept.
@@ -33,16 +33,6 @@ pub struct Crew {
     pub rest: Option<Rest>,
     pub stock: Option<Stock>,
     pub blocks: Vec<CrewBlock>,
-}
-
-/// How long people work and rest, as somebody wrote it down; nothing of it is this program's.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Rest {
-    /// On shift within any 24 hours, at most.
-    pub longest_work_s: Option<i64>,
-    /// Between two shifts, at least.
-    pub least_rest_s: Option<i64>,
-    pub source: String,
 }
 
 /// Wood that lies felled and not skidded, m³.

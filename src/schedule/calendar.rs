@@ -30,6 +30,16 @@ pub enum Every {
     Seconds(i64),
 }
 
+/// How long people work and rest, as somebody wrote it down; nothing of it is this program's.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Rest {
+    /// On shift within any 24 hours, at most.
+    pub longest_work_s: Option<i64>,
+    /// Between two shifts, at least.
+    pub least_rest_s: Option<i64>,
+    pub source: String,
+}
+
 /// One shift of one machine on one date.
 #[derive(Clone, Debug, PartialEq)]
 pub struct OneShift {

@@ -1,14 +1,13 @@
 //! What binds real crews: people in one place at a time, their hours and rest, and wood between felling and skidding.
 
-
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use crate::dispatch_support::*;
+use crate::run_binary::*;
 use blockwright::schedule::skidding::{Least, Skidder, WoodKnown, follow};
 use blockwright::schedule::stock::{Limits, follow_within};
 use blockwright::schedule::{self, Duty, Plan, Problem, StockRule, What};
-use crate::dispatch_support::*;
-use crate::run_binary::*;
 use serde_json::Value;
 
 fn skidder(days: i64, pace: i64) -> Skidder {

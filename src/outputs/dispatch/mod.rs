@@ -19,8 +19,7 @@ use chrono_tz::Tz;
 
 use super::OutputError;
 use super::staging::{DISPATCH_FILE, Earlier, Outputs, Staging, is_among};
-use crate::project::Rest;
-use crate::schedule::calendar::OneShift;
+use crate::schedule::calendar::{OneShift, Rest};
 use crate::schedule::outlook::{Outlook, Warning};
 use crate::schedule::skidding::{Skidder, Skidding};
 use crate::schedule::stock::Limits;
