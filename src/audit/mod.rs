@@ -22,6 +22,7 @@ mod row;
 mod sample;
 mod scene;
 mod shares;
+mod slopes;
 mod spacing;
 pub mod split;
 mod tracked;

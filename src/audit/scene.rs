@@ -98,6 +98,8 @@ pub(super) struct Scene<'s> {
     pub reach_unknown: bool,
     pub cut: Ground,
     pub lines: Vec<LineString>,
+    /// Ways between them, as a plan says.
+    pub travel: Vec<LineString>,
     /// Lines, and the ways between them.
     pub ways: Ways,
     pub near: &'s [NearFeature<'s>],
@@ -142,8 +144,10 @@ pub fn judge(
     for piece in &pieces {
         (piece.exterior().0.iter()).for_each(|&c| bounds.add(c));
     }
-    let travel = cut.travel.iter().map(|way| frame.enter_line(way));
-    let ways: Vec<LineString> = lines.iter().cloned().chain(travel).collect();
+    let travel: Vec<LineString> = (cut.travel.iter())
+        .map(|way| frame.enter_line(way))
+        .collect();
+    let ways: Vec<LineString> = lines.iter().chain(&travel).cloned().collect();
     for way in &ways {
         way.0.iter().for_each(|&c| bounds.add(c));
     }
@@ -153,7 +157,7 @@ pub fn judge(
         .landbase
         .slopes(context.terrain, frame, &bounds, &near);
     let over = crossings(&near, context.settings.layout.crossing_width_m);
-    let ways = off_crossings(ways, &over);
+    let (ways, travel) = (off_crossings(ways, &over), off_crossings(travel, &over));
     let unworked: Vec<(Polygon, bool)> = [Some(cut), plan]
         .into_iter()
         .flatten()
@@ -176,6 +180,7 @@ pub fn judge(
         cut: Ground::new(pieces),
         ways: Ways::new(&ways),
         lines,
+        travel,
         near: &near,
         slopes: &slopes,
         reserve: OnceCell::new(),
@@ -212,6 +217,7 @@ pub fn judge(
         rows.extend(scene.influence());
         rows.extend(scene.occupancy());
         rows.extend(scene.wind());
+        rows.extend(scene.slope_limits());
         if cut.input == CutInput::Tracks {
             rows.push(scene.night_work(plan));
             rows.extend(scene.closed_work(plan));

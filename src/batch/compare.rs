@@ -34,6 +34,8 @@ pub struct Compared {
     /// None where a block's hours are not known; so are the following.
     pub day_hours: Option<f64>,
     pub night_hours: Option<f64>,
+    /// Of both, on ground that is not open on every day.
+    pub window_hours: Option<f64>,
     /// The wood's mean way, by volume, or by area where the volume of a block is not known.
     pub skid_m: Option<f64>,
     pub skid_hours: Option<f64>,
@@ -170,6 +172,7 @@ fn lay_out_all(
         };
         compared.day_hours = total(&sums.day_hours);
         compared.night_hours = total(&sums.night_hours);
+        compared.window_hours = total(&sums.window_hours);
         compared.skid_hours = total(&sums.skid_hours);
         compared.skid_m = mean(&sums.ways);
         compared.cost = total(&sums.costs);
@@ -189,6 +192,7 @@ struct Sums {
     books: Books,
     day_hours: Vec<Option<f64>>,
     night_hours: Vec<Option<f64>>,
+    window_hours: Vec<Option<f64>>,
     skid_hours: Vec<Option<f64>>,
     costs: Vec<Option<f64>>,
     ways: Vec<Way>,
@@ -233,6 +237,8 @@ impl Sums {
         self.trees_left = sums.map(|([left, all], [own, of])| [left + own, all + of]);
         self.day_hours.push(plan.day_hours);
         self.night_hours.push(plan.night_hours);
+        let not_always = plan.sections.iter().filter(|own| !own.open.is_always());
+        self.window_hours.extend(not_always.map(|own| own.hours));
         self.skid_hours.push(plan.skid_hours);
         self.costs.push(plan.cost().cost(plan.rates));
         self.ways.push(Way {

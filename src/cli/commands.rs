@@ -501,6 +501,9 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
             "stand_table": batch.stand_table,
             "stand_rasters": batch.stand_rasters,
             "calibration": calibration,
+            "max_slope": project.settings.machine.max_slope,
+            "slopes": project.settings.slopes,
+            "windows": project.settings.windows,
             "wind": project.settings.wind,
             "wet_ground": project.settings.wet_ground,
             "notes": notes,
@@ -549,6 +552,12 @@ fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
                 fitted,
                 &project.settings.production.time,
             ))?;
+        }
+        for line in summary::slopes(&project.settings.machine, &project.settings.slopes) {
+            print(&line)?;
+        }
+        for window in &project.settings.windows.0 {
+            print(&summary::window(window))?;
         }
         if let Some(wind) = &project.settings.wind {
             print(&summary::wind(wind))?;

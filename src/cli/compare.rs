@@ -6,7 +6,7 @@ use crate::batch::Compared;
 use crate::project::Choice;
 use crate::units::Percent;
 
-const COLUMNS: [&str; 15] = [
+const COLUMNS: [&str; 16] = [
     "blocks",
     "settings",
     "strips",
@@ -15,6 +15,7 @@ const COLUMNS: [&str; 15] = [
     "retention",
     "day h",
     "night h",
+    "window h",
     "skid m",
     "skid h",
     "cost",
@@ -52,6 +53,7 @@ pub fn table(choices: &[Choice], rows: &[Compared]) -> String {
                     share.unwrap_or("-".to_owned()),
                     number(row.day_hours),
                     number(row.night_hours),
+                    number(row.window_hours),
                     number(row.skid_m),
                     number(row.skid_hours),
                     row.cost.map_or("-".to_owned(), |cost| format!("{cost:.0}")),

@@ -7,8 +7,8 @@ use serde_json::{Value, json};
 use crate::batch::{Outcome, PortfolioShare, Share, ShareOutcome, Verification};
 use crate::model::shown;
 use crate::model::{
-    Calibration, NoteFate, NoteReport, OutputSettings, Problem, TimeModel, TrackHours, WetGround,
-    Wind,
+    Calibration, GroundState, LimitOf, Machine, NoteFate, NoteReport, OutputSettings, Problem,
+    SlopeHeading, SlopeRules, TimeModel, TrackHours, WetGround, Wind, WorkWindow,
 };
 use crate::rulebook::{Checked, ReadStatus, Rulebook, Severity};
 use crate::sources::{
@@ -364,6 +364,57 @@ pub fn stand_raster(report: &StandRasterReport) -> String {
         report.cell[0],
         report.cell[1],
         Percent(report.known)
+    )
+}
+
+/// What `inspect` says of how steep machines may go: the largest slope of all, and each limit by machine, heading and state.
+pub fn slopes(machine: &Machine, rules: &SlopeRules) -> Vec<String> {
+    let line = |who: &str, most: f64, how: &str, source: &str| {
+        format!(
+            "{:<12} {who} up to {}{how} ({source})",
+            "slopes",
+            Percent(most)
+        )
+    };
+    let mut lines = vec![line(
+        "feller",
+        machine.max_slope,
+        "",
+        machine.max_slope_source(),
+    )];
+    let stated = rules
+        .limits
+        .iter()
+        .filter(|own| own.state != GroundState::Any);
+    let anywhere = LimitOf::ALL.iter().flat_map(|own| rules.in_any_state(*own));
+    for limit in anywhere.chain(stated.cloned()) {
+        let heading = match limit.heading {
+            SlopeHeading::Any => "",
+            SlopeHeading::Across => " across",
+            SlopeHeading::Up => " up",
+            SlopeHeading::Down => " down",
+        };
+        let state = match limit.state {
+            GroundState::Any => "",
+            GroundState::Frost => " on frozen ground",
+            GroundState::Snow => " in snow",
+            GroundState::Rain => " in rain",
+        };
+        let how = format!("{heading}{state}");
+        lines.push(line(limit.machine.key(), limit.most, &how, &limit.source));
+    }
+    lines
+}
+
+/// What `inspect` says of a window of the project.
+pub fn window(window: &WorkWindow) -> String {
+    let around = match window.within_m > 0.0 {
+        true => format!(", and {} m around what names it", window.within_m),
+        false => String::new(),
+    };
+    format!(
+        "{:<12} {}: {}{around} ({})",
+        "window", window.name, window.days, window.source
     )
 }
 

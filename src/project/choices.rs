@@ -18,6 +18,7 @@ pub(super) const LISTED: [(&str, &[&str]); 6] = [
             "max_slope",
             "night_slope",
             "feller",
+            "skidder",
         ],
     ),
     (
