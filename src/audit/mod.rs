@@ -9,6 +9,7 @@ mod corridors;
 mod cut;
 pub mod farthest;
 pub mod ground;
+mod map_error;
 mod neighbours;
 mod night;
 mod opening;

@@ -5,6 +5,7 @@ use geo::{Coord, MultiPolygon};
 use super::asked::{self, Edge};
 use super::farthest::farthest;
 use super::ground::{Ground, onto};
+use super::map_error::MapError;
 use super::reached::Reached;
 use super::row::{Judged, Measure, Named, Origin, ROUNDING_M, measured, row};
 use super::scene::Scene;
@@ -320,6 +321,7 @@ impl Scene<'_> {
             asked::owes_a_reserve(near) && near.demand.rule.is_some_and(|own| own.id == rule.id)
         };
         let mut worst: Option<(Nearest, Option<Doubt>, &NearFeature)> = None;
+        let mut off = MapError::default();
         let mut doubtful: Option<String> = None;
         let mut short: Vec<(&NearFeature, Vec<Edge>)> = Vec::new();
         for near in self.near.iter().filter(of_rule) {
@@ -337,6 +339,7 @@ impl Scene<'_> {
             if doubtful.is_none() {
                 doubtful = doubt.as_ref().map(|doubt| doubt.why.clone());
             }
+            off.add(near, &found);
             if found.spare_m() < -ROUNDING_M {
                 short.push((near, edges));
             }
@@ -376,7 +379,7 @@ impl Scene<'_> {
             },
             rule.into(),
         );
-        let judged = judged.at(Some(found.at));
+        let judged = off.onto(judged.at(Some(found.at)));
         if short.is_empty() {
             return Some(judged);
         }
@@ -452,6 +455,7 @@ impl Scene<'_> {
     fn machine_exclusion(&self, rule: &RuleLine) -> Option<Judged> {
         let mut worst: Option<Nearest> = None;
         let mut doubt: Option<String> = None;
+        let mut off = MapError::default();
         let of_rule = |near: &&NearFeature| {
             asked::excludes_machines(near) && near.demand.rule.is_some_and(|own| own.id == rule.id)
         };
@@ -471,6 +475,9 @@ impl Scene<'_> {
                 doubt = self
                     .doubt(near, (found, Some(found)), rule)
                     .map(|doubt| doubt.why);
+            }
+            if let Some(found) = &found {
+                off.add(near, found);
             }
             if let Some(found) = found
                 && worst.is_none_or(|held| found.spare_m() < held.spare_m())
@@ -510,7 +517,8 @@ impl Scene<'_> {
             doubt_may_save: found.distance_m > 0.0,
         };
         let figures = (found.required_m, found.distance_m);
-        Some(measured(named, figures, measure, Origin::from(rule)).at(Some(found.at)))
+        let judged = measured(named, figures, measure, Origin::from(rule));
+        Some(off.onto(judged.at(Some(found.at))))
     }
 
     /// Lines driven inside a polygon: the deepest corner of any, which is the deepest point but for a hair where a

@@ -170,6 +170,7 @@ pub fn row(
                 title: named.title,
                 required: required.map(shown),
                 measured: measured.map(shown),
+                with_map_error: None,
                 unit: named.unit,
                 status,
                 source: origin.text,

@@ -186,7 +186,9 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
     };
     let tolerance_m = options.tolerance_m.unwrap_or(tolerance_m);
     clock.lap("read");
-    let settings = layout::effective(&project.settings, &project.rules);
+    let mut settings = layout::effective(&project.settings, &project.rules);
+    // Rules ask for their own widths: what a plan keeps off more than that is the planner's.
+    settings.layout.keep_for_accuracy = false;
     let landbase = Landbase::new(&batch.features, &project.rules, &settings.layout);
     let context = Context {
         landbase: &landbase,

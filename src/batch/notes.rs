@@ -75,6 +75,7 @@ impl<'b> Notes<'b> {
                     title: finding.message.clone(),
                     required: None,
                     measured: None,
+                    with_map_error: None,
                     unit: "",
                     status: Verdict::Unknown,
                     source: SOURCE.to_owned(),

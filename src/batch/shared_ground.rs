@@ -42,6 +42,7 @@ pub fn tell(overlaps: &Overlaps, plan: &mut BlockPlan) {
             title,
             required: Some(0.0),
             measured: Some(area_ha),
+            with_map_error: None,
             unit: "ha",
             status: Verdict::Fail,
             source: SOURCE.to_owned(),

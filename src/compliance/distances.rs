@@ -2,6 +2,7 @@
 
 use geo::{Coord, Geometry, LineString, Point, Polygon};
 
+use super::map_error::Doubted;
 use super::{Judge, Judged};
 use crate::geometry::buffer::Source;
 use crate::geometry::distance::{
@@ -60,6 +61,12 @@ pub(super) struct Edge {
     a: Coord,
     b: Coord,
     required_m: f64,
+}
+
+impl Edge {
+    pub fn ends(&self) -> [Coord; 2] {
+        [self.a, self.b]
+    }
 }
 
 /// The whole edge of a source with one requirement.
@@ -256,6 +263,7 @@ impl Judge<'_> {
             let mut doubt = false;
             let mut why = "";
             let mut line = None;
+            let mut doubted = Doubted::default();
             for near in self.near.iter().filter(asks) {
                 let Some(rule) = near.demand.rule.filter(|rule| rule.id == id) else {
                     continue;
@@ -280,6 +288,9 @@ impl Judge<'_> {
                         doubt = true;
                         why = "nobody says how tall a dangerous tree is: give it or the stands a `tree_height`";
                     }
+                }
+                if let Some(here) = here {
+                    doubted.add(near, here);
                 }
                 nearest = nearer(nearest, here);
             }
@@ -306,6 +317,7 @@ impl Judge<'_> {
             if status == Verdict::Unknown {
                 judged.why = why.to_owned();
             }
+            doubted.tell(&mut judged);
             Some(judged)
         });
         judged.collect()

@@ -8,6 +8,7 @@ mod certificate;
 mod certified;
 mod decks;
 mod distances;
+mod map_error;
 mod night;
 mod portfolio;
 mod power_lines;
@@ -73,6 +74,7 @@ pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
     verdicts.extend(judge.machine_exclusions());
     verdicts.extend(judge.power_lines());
     verdicts.push(judge.inside_block());
+    verdicts.extend(judge.block_edge());
     verdicts.extend(judge.strip_width());
     verdicts.extend(judge.reach());
     verdicts.extend(judge.corridor_widths());
@@ -92,6 +94,7 @@ pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
         verdicts.extend(rows);
     }
     for verdict in verdicts {
+        plan.findings.extend(map_error::finding(&verdict));
         if verdict.row.status >= Verdict::Warn || !verdict.why.is_empty() {
             let place = verdict.place;
             let place = place.and_then(|place| sound_geometry(place, frame));
@@ -133,6 +136,8 @@ struct Judged {
     place: Option<geo::Geometry>,
     /// What the row cannot say: why nobody can tell, and what would help.
     why: String,
+    /// What its distance may be off by, where somebody says so.
+    off: Option<map_error::Off>,
 }
 
 /// A row that is no pass, as a finding at its place.
@@ -175,6 +180,7 @@ impl Judge<'_> {
             title: title.to_owned(),
             required,
             measured,
+            with_map_error: None,
             unit,
             status,
             source: source.text.to_owned(),
@@ -185,6 +191,7 @@ impl Judge<'_> {
             row,
             place: None,
             why: String::new(),
+            off: None,
         }
     }
 

@@ -167,6 +167,7 @@ impl Season {
             title,
             required: Some(rule.value),
             measured: share,
+            with_map_error: None,
             unit: "share",
             status,
             source: rule.citation.text.clone(),

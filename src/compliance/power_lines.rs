@@ -3,6 +3,7 @@
 use geo::{Geometry, MultiPolygon, Polygon};
 
 use super::distances::{DISTANCE_TOLERANCE_M, LOOK_BEYOND_M, Nearest, edges, nearer, point, shown};
+use super::map_error::Doubted;
 use super::{Judge, Judged};
 use crate::geometry::area::area;
 use crate::geometry::overlay::{oriented, union};
@@ -40,6 +41,7 @@ impl Judge<'_> {
     fn limit_of_approach(&self, lines: &[(&NearFeature, PowerLine)]) -> Option<Judged> {
         let (cut, driven) = (self.cut(), self.driven());
         let mut nearest: Option<(Nearest, &NearFeature)> = None;
+        let mut doubted = Doubted::default();
         let mut doubt = None;
         for (own, line) in lines {
             let half_m = own.demand.half_m;
@@ -54,6 +56,7 @@ impl Judge<'_> {
                 here = nearer(here, measured.intrusion(&own.source, &edges));
             }
             let Some(here) = here else { continue };
+            doubted.add(own, here);
             doubt = doubt.or(own.line_doubt());
             if nearest.is_none_or(|(held, _)| here.spare_m() < held.spare_m()) {
                 nearest = Some((here, own));
@@ -82,6 +85,7 @@ impl Judge<'_> {
         );
         judged.place = point(Some(found));
         judged.why = doubt.unwrap_or_default().to_owned();
+        doubted.tell(&mut judged);
         Some(judged)
     }
 

@@ -215,6 +215,7 @@ mod tests {
             portfolio: None,
             outlets: vec![],
             windows: Default::default(),
+            accuracy: Default::default(),
             repaired_m2: 0.0,
             scale: 1.0,
             geodesic_m2: 0.0,

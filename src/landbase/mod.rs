@@ -87,6 +87,12 @@ pub struct Demand<'a> {
     pub fringe_unknown: bool,
     /// Of roads: what is said of their use, by the feature or else by its rule.
     pub road_use: RoadUse,
+    /// It may lie nearer than mapped by this much, m; None: nobody says by how much.
+    pub off_m: Option<f64>,
+    /// True: nothing is cut on it whatever its rule asks.
+    pub keeps_itself: bool,
+    /// That much farther off everything is kept, where the project asks for it.
+    pub more_m: f64,
     /// Of what stays: its own width on which no machine drives, m; None: that of its rule.
     pub machine_free_m: Option<f64>,
     /// Of power lines: how far machines and falling trees keep off.
@@ -106,6 +112,23 @@ impl Demand<'_> {
         if let Some(line) = self.power_line {
             return line.widths();
         }
+        let own = self.as_mapped(widths);
+        // What machines only keep off has no reserve of its own to be widened.
+        let wider = |width_m: f64| match width_m > 0.0 {
+            true => width_m + self.more_m,
+            false => width_m,
+        };
+        Widths {
+            reserve_m: match self.keeps_itself {
+                true => own.reserve_m + self.more_m,
+                false => wider(own.reserve_m),
+            },
+            management_m: own.management_m,
+            machine_exclusion_m: wider(own.machine_exclusion_m),
+        }
+    }
+
+    fn as_mapped(&self, widths: Widths) -> Widths {
         let widths = match self.danger_tree {
             Some(tree) => Widths {
                 reserve_m: tree.reserve_m(self.half_m),
@@ -424,8 +447,17 @@ fn demand<'a>(feature: &Feature, rules: &'a Rulebook, settings: &LayoutSettings)
         half_m,
         half_assumed: bank.assumed,
         half_at_least: bank.at_least,
-        barrier_m: bank.barrier_m,
+        barrier_m: match bank.barrier_m > 0.0 && settings.keep_for_accuracy {
+            true => bank.barrier_m + feature.facts.number(Facts::ACCURACY).unwrap_or(0.0),
+            false => bank.barrier_m,
+        },
         fringe_unknown: from == MeasuredFrom::StandEdge && feature.fringe_m.is_none(),
+        off_m: feature.facts.number(Facts::ACCURACY),
+        more_m: match settings.keep_for_accuracy {
+            true => feature.facts.number(Facts::ACCURACY).unwrap_or(0.0),
+            false => 0.0,
+        },
+        keeps_itself: feature.kind != LayerKind::Hazards && feature.kind.takes_accuracy(),
         machine_free_m: match feature.facts.get(Facts::MACHINE_FREE) {
             Some(Fact::Number(m)) if feature.stays() => Some(*m),
             _ => None,
@@ -445,7 +477,7 @@ fn radius(feature: &Feature, demand: &Demand, settings: &LayoutSettings) -> f64 
     let ruled = demand.widest().reach_m();
     let set = match feature.kind {
         LayerKind::Roads => settings.road_band_m.max(settings.frontage_distance_m),
-        LayerKind::Hazards | LayerKind::PowerLines => settings.hazard_distance_m,
+        LayerKind::Hazards | LayerKind::PowerLines => settings.hazard_distance_m + demand.more_m,
         LayerKind::Crossings => SHOWN_BEYOND_M,
         _ => 0.0,
     };

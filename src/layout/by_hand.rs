@@ -318,6 +318,7 @@ pub fn freed(block: &SourceBlock) -> SourceBlock {
         azimuth_deg: None,
         outlets: vec![],
         windows: Default::default(),
+        accuracy: Default::default(),
         ..block.clone()
     }
 }

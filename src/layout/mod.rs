@@ -1,5 +1,6 @@
 //! From one block and what lies near it to a layout: the stages in order, one file each, all in the block's local frame.
 
+mod accuracy;
 mod attempt;
 mod boundary_pass;
 mod bunch_place;
@@ -191,6 +192,7 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         settle(&mut before.near, &before.shape);
     }
     let mut zones = zones::draw(context, &shape, &near, &slopes)?;
+    zones.keep_edge(context, block, &shape)?;
     let over = crossings(&near, context.settings.layout.crossing_width_m);
     let wet = wet_ground::find(context, block, &shape);
     if let Some(wet) = &wet {
@@ -209,6 +211,7 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         None => None,
         Some(_) => {
             let mut zones = zones::draw(context, planned, planned_near, &slopes)?;
+            zones.keep_edge(context, block, planned)?;
             if let Some(wet) = wet_ground::find(context, block, planned) {
                 zones.may_be_wet(context, &wet, frame, planned);
             }
@@ -240,6 +243,7 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         let free = around.site(&by_hand::freed(block), &near).lay_out();
         plan.findings.push(by_hand::compared(&fixed, &plan, free));
     }
+    plan.surveys = accuracy::surveys(block, &near, &plan.zones);
     people::tell(context, &near, &mut plan);
     windows::tell(context, block, &mut plan);
     Ok(plan)

@@ -320,6 +320,7 @@ pub fn plan(
         certificate: Certificate::default(),
         wind: None,
         wet: None,
+        surveys: vec![],
         keeps_names: false,
         notes: vec![],
         shape,

@@ -528,7 +528,7 @@ impl<'n> Zones<'n> {
         near: &'n NearFeature<'n>,
         slopes: &Slopes,
     ) -> Result<(), LayoutError> {
-        let distance_m = context.settings.layout.hazard_distance_m;
+        let distance_m = context.settings.layout.hazard_distance_m + near.demand.more_m;
         let asks = near.demand.asks_for_something();
         let decides = asks && self.decides(outline, near);
         if asks && !decides {

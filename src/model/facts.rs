@@ -43,6 +43,12 @@ impl Facts {
     /// Of a road or hazard: whether other people are or pass there.
     pub const PEOPLE: &str = "people";
 
+    /// How far it may lie from where it is mapped, m, at what confidence (0 to 1), where that is written, and how it was surveyed.
+    pub const ACCURACY: &str = "accuracy";
+    pub const ACCURACY_CONFIDENCE: &str = "accuracy_confidence";
+    pub const ACCURACY_SOURCE: &str = "accuracy_source";
+    pub const SURVEYED: &str = "surveyed";
+
     /// Of a stand: height of its tallest trees, m; of a tree that stays: its own.
     pub const TREE_HEIGHT: &str = "tree_height";
 

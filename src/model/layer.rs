@@ -99,6 +99,21 @@ impl LayerKind {
         )
     }
 
+    /// Whether anything is kept at a distance from it, so that it matters how well it is mapped.
+    pub fn takes_accuracy(self) -> bool {
+        matches!(
+            self,
+            LayerKind::Blocks
+                | LayerKind::Streams
+                | LayerKind::Lakes
+                | LayerKind::Wetlands
+                | LayerKind::Protected
+                | LayerKind::Retain
+                | LayerKind::Hazards
+                | LayerKind::PowerLines
+        )
+    }
+
     pub fn from_key(key: &str) -> Option<LayerKind> {
         LayerKind::ALL.into_iter().find(|kind| kind.key() == key)
     }
@@ -203,6 +218,8 @@ pub struct SourceBlock {
     pub outlets: Vec<String>,
     /// When it is open, as its layer has it.
     pub windows: WindowWords,
+    /// How far its outline may be off.
+    pub accuracy: super::Accuracy,
     /// Area moved by the repair, in square metres; 0 when the rings were sound.
     pub repaired_m2: f64,
     /// Point scale of the CRS at the block, grid length over ground length.

@@ -1,6 +1,7 @@
 //! Plain data: layers, features and blocks as read, settings in force, plans as laid out, problems met on the way.
 //! Lengths in metres, areas in square metres, shares as fractions, azimuths in degrees clockwise from grid north.
 
+mod accuracy;
 mod calibration;
 mod changes;
 mod costs;
@@ -26,6 +27,7 @@ mod wind;
 mod words;
 mod work_window;
 
+pub use accuracy::*;
 pub use calibration::*;
 pub use changes::*;
 pub use costs::*;

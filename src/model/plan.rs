@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use geo::{Geometry, Intersects, LineString, MultiLineString, MultiPolygon, Polygon};
 use serde::{Deserialize, Serialize};
 
+use super::accuracy::SurveyNote;
 use super::costs::{Rates, TimeParts, WorkCost};
 use super::ground_frame::GroundFrame;
 use super::notes::PlanNote;
@@ -680,6 +681,8 @@ pub struct ComplianceRow {
     pub title: String,
     pub required: Option<f64>,
     pub measured: Option<f64>,
+    /// Of a distance: what is left of it if the map is off by as much as its layer says it may be; None: nobody says.
+    pub with_map_error: Option<f64>,
     #[serde(deserialize_with = "words::known")]
     pub unit: Word,
     pub status: Verdict,
@@ -839,6 +842,9 @@ pub struct BlockPlan {
     /// Power lines in and around the block.
     #[serde(default)]
     pub power_lines: Vec<PowerLineNote>,
+    /// How its edge and all that distances are kept to were surveyed.
+    #[serde(default)]
+    pub surveys: Vec<SurveyNote>,
     /// How far falling trees are a danger to other people.
     #[serde(default)]
     pub falling: FallingArea,

@@ -224,6 +224,8 @@ pub struct LayoutSettings {
     pub access_search_m: f64,
     /// Whether blocks are laid out that no road and no landing is in reach of.
     pub without_access: bool,
+    /// Whether distances are kept to what may lie nearer than its map has it, by as much as its layer says.
+    pub keep_for_accuracy: bool,
     /// Cleared width of a crossing that states none; own judgement.
     pub crossing_width_m: f64,
     /// Strips between two corridors at most, so that what stands is spread over the block; own judgement.
@@ -282,6 +284,7 @@ impl Default for LayoutSettings {
             frontage_distance_m: 15.0,
             access_search_m: 1000.0,
             without_access: false,
+            keep_for_accuracy: false,
             crossing_width_m: 5.0,
             strips_between_corridors: 12,
             decking: Decking::Both,

@@ -44,6 +44,7 @@ const FINDING_FIELDS: &[(&str, Kind)] = &[
     ("source", Text),
     ("origin", Text),
     ("source_status", Text),
+    ("with_map_error", Number),
 ];
 
 /// In file order.
@@ -380,7 +381,7 @@ impl AuditWriter {
     }
 }
 
-fn finding_values<'v>(block_id: &'v str, row: &'v AuditRow) -> [Value<'v>; 14] {
+fn finding_values<'v>(block_id: &'v str, row: &'v AuditRow) -> [Value<'v>; 15] {
     let own = &row.row;
     [
         Value::Text(block_id),
@@ -397,5 +398,6 @@ fn finding_values<'v>(block_id: &'v str, row: &'v AuditRow) -> [Value<'v>; 14] {
         Value::Text(&own.source),
         Value::Text(&own.origin),
         Value::Text(own.source_status),
+        Value::Maybe(own.with_map_error),
     ]
 }

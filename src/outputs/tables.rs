@@ -232,7 +232,7 @@ impl CostTable {
     }
 }
 
-const COMPLIANCE_COLUMNS: [&str; 10] = [
+const COMPLIANCE_COLUMNS: [&str; 11] = [
     "block_id",
     "rule_id",
     "title",
@@ -243,6 +243,7 @@ const COMPLIANCE_COLUMNS: [&str; 10] = [
     "source",
     "origin",
     "source_status",
+    "with_map_error",
 ];
 
 /// Writes one value as JSON, and sees that it is on the disk.
@@ -334,6 +335,7 @@ impl Compliance {
             cells::text(&row.source),
             cells::text(&row.origin),
             row.source_status.into(),
+            cells::number(row.with_map_error, 6).into(),
         ];
         self.table
             .row(own.iter().chain(more).map(AsRef::<str>::as_ref))?;

@@ -59,6 +59,14 @@ fn french(plan: &BlockPlan, finding: &Finding) -> Option<String> {
         )),
         "danger-tree" => danger_tree(plan, finding),
         MAY_BE_WET_RULE => may_be_wet(finding),
+        "map-error" => map_error(finding),
+        "block-edge" => {
+            let (_, figures) = finding.message.split_once(" may be off by ")?;
+            let (figures, _) = figures.split_once(',')?;
+            Some(format!(
+                "La limite du bloc peut être fausse de {figures} : autant de ce qui est coupé le long d’elle peut se trouver dehors"
+            ))
+        }
         id if id.starts_with("slope-") => slope_limit(finding),
         _ => None,
     }
@@ -81,6 +89,19 @@ fn may_be_wet(finding: &Finding) -> Option<String> {
             finding.required?
         ),
     })
+}
+
+/// A distance that holds only if the map does.
+fn map_error(finding: &Finding) -> Option<String> {
+    let (rule, rest) = finding.message.split_once(" holds as mapped; ")?;
+    let (whose, figures) = rest.split_once(" may be off by ")?;
+    let (figures, _) = figures.split_once(", so that ")?;
+    let whose = whose.replace(", feature ", ", objet ");
+    Some(format!(
+        "{rule} : tenu d’après la carte ; {whose} peut être faux de {figures} : {:.1} m sur {:.1} m sont sûrs",
+        finding.measured?.max(0.0),
+        finding.required?
+    ))
 }
 
 /// Limits of slopes: `slope-state`, or `slope-MACHINE:HEADING`.

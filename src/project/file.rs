@@ -165,6 +165,14 @@ pub struct LayerTable {
     pub open_from: Given<AttributeText>,
     /// See `open_from`.
     pub open_until: Given<AttributeText>,
+    /// How far a feature may lie from where it is mapped.
+    pub accuracy: Given<AttributeText>,
+    /// At what confidence: `95 %`.
+    pub accuracy_confidence: Given<Share>,
+    /// Where the accuracy is written; needed with it.
+    pub accuracy_source: Given<String>,
+    /// How a feature was surveyed, in your own words.
+    pub surveyed: Given<AttributeText>,
     /// Height of a stand's tallest trees.
     pub tree_height: Given<AttributeText>,
     /// What kind of power line it is, in your own words.
@@ -421,6 +429,8 @@ pub struct LayoutTable {
     pub access_search: Given<Length>,
     /// Lay out blocks that no road and no landing is in reach of.
     pub without_access: Option<bool>,
+    /// Whether reserves, exclusions and hazards, and the block's own edge, are kept off by what their map may be off too.
+    pub keep_for_accuracy: Option<bool>,
     /// Cleared width of a crossing that states none.
     pub crossing_width: Given<Length>,
     /// Strips between two corridors at most.

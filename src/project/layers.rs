@@ -13,8 +13,9 @@ use super::settings::{MOST_STEMS_PER_HA, MOST_TREE_M3};
 use super::{Attribute, AttributeSource, LayerSource, ProjectError, Reason, SlopeUnit, Whose};
 use crate::model::{DaySpan, Facts, LayerKind, WindowWords};
 use crate::rulebook::toml_text::{did_you_mean, nearest};
-use crate::rulebook::values::{Constant, Length, Written};
+use crate::rulebook::values::{Constant, Length, Share, Written};
 use crate::rulebook::{KEPT_FACTS, RULED_KINDS, RoadUse, Rulebook};
+use crate::units::Percent;
 
 /// More wood than a whole season's, m3.
 pub const MOST_CAPACITY_M3: f64 = 1e6;
@@ -160,6 +161,9 @@ impl Resolver<'_> {
             tree_height: self.attribute("tree_height", &table.tree_height, |constant| {
                 self.length("tree_height", constant)
             })?,
+            accuracy: self.accuracy(kind, table)?,
+            accuracy_confidence: self.confidence(&table.accuracy_confidence)?,
+            accuracy_source: (table.accuracy_source.as_ref()).map(|own| own.get_ref().clone()),
             line: self.line_source(kind, table, warnings)?,
             outlet: self.attribute("outlet", &table.outlet, |_| Ok(()))?,
             order: self.attribute("order", &table.order, |constant| {
@@ -195,6 +199,45 @@ impl Resolver<'_> {
             }
             None => Ok(Some(filter.clone())),
         }
+    }
+
+    /// How far features may be off, which counts only with where that is written.
+    fn accuracy(&self, kind: LayerKind, table: &LayerTable) -> Result<Attribute, ProjectError> {
+        let Some(written) = &table.accuracy else {
+            return Ok(Attribute::default());
+        };
+        let accuracy = self.attribute(Facts::ACCURACY, &table.accuracy, |constant| {
+            self.length(Facts::ACCURACY, constant)
+        })?;
+        match &table.accuracy_source {
+            Some(source) => self.context.not_empty("accuracy_source", source)?,
+            None if kind.takes_accuracy() => {
+                let reason = Reason::Contradiction {
+                    message: format!("[layers.{}] has an `accuracy`, and nothing says where that is written", self.role),
+                    remedy: "name it as `accuracy_source`: the survey's report, the maker's figure, a standard".to_owned(),
+                };
+                return Err(self.context.error(written.span(), reason));
+            }
+            None => {}
+        }
+        Ok(accuracy)
+    }
+
+    fn confidence(&self, written: &Option<Spanned<Share>>) -> Result<Option<f64>, ProjectError> {
+        let Some(written) = written else {
+            return Ok(None);
+        };
+        let share = self.context.fraction("accuracy_confidence", written)?;
+        if share <= 0.0 || share >= 1.0 {
+            let reason = Reason::OutOfRange {
+                key: "accuracy_confidence".to_owned(),
+                value: Percent(share).to_string(),
+                lowest: "more than 0 %".to_owned(),
+                highest: "less than 100 %".to_owned(),
+            };
+            return Err(self.context.error(written.span(), reason));
+        }
+        Ok(Some(share))
     }
 
     fn encoding(&self, written: &Option<Spanned<String>>) -> Result<Option<String>, ProjectError> {
@@ -240,6 +283,11 @@ impl Resolver<'_> {
     ) -> Result<Vec<(String, Attribute)>, ProjectError> {
         let mut facts = self.facts(kind, table, rules, warnings)?;
         self.windows(kind, table, &mut facts, warnings)?;
+        let surveyed = self.attribute(Facts::SURVEYED, &table.surveyed, |_| Ok(()))?;
+        if !surveyed.0.is_empty() && kind.takes_accuracy() {
+            facts.retain(|(name, _)| name != Facts::SURVEYED);
+            facts.push((Facts::SURVEYED.to_owned(), surveyed));
+        }
         let people = self.attribute("people", &table.people, |_| Ok(()))?;
         if people.0.is_empty() {
             return Ok(facts);
@@ -556,6 +604,16 @@ impl Resolver<'_> {
                 kind == LayerKind::Landings,
             ),
             ("outlet", given(&layer.outlet), blocks || settings),
+            (
+                Facts::ACCURACY,
+                given(&layer.accuracy),
+                kind.takes_accuracy(),
+            ),
+            (
+                Facts::SURVEYED,
+                table.surveyed.is_some(),
+                kind.takes_accuracy(),
+            ),
             (
                 "order",
                 given(&layer.order),

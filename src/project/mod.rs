@@ -41,7 +41,7 @@ pub use plain_file::TEXT_FILE_BYTES;
 pub(crate) use plain_file::{why_not_for_drivers, why_not_plain};
 pub use power_lines::LineSource;
 pub use schema::{crew_schema, project_schema};
-pub(crate) use settings::{MOST_STEMS_PER_HA, MOST_TREE_HEIGHT_M, MOST_TREE_M3};
+pub(crate) use settings::{MOST_ACCURACY_M, MOST_STEMS_PER_HA, MOST_TREE_HEIGHT_M, MOST_TREE_M3};
 pub use slope::SlopeUnit;
 
 use crate::model::{LayerKind, NoteRules, PlanMark, Settings};
@@ -132,6 +132,11 @@ pub struct LayerSource {
     pub order: Attribute,
     /// How trees are left in a block.
     pub pattern: Attribute,
+    /// How far its features may lie from where they are mapped.
+    pub accuracy: Attribute,
+    /// At what confidence, 0 to 1.
+    pub accuracy_confidence: Option<f64>,
+    pub accuracy_source: Option<String>,
     /// Height of a stand's tallest trees.
     pub tree_height: Attribute,
     /// Of power lines; empty for every other role.
@@ -213,6 +218,9 @@ impl LayerSource {
             pattern: Attribute::default(),
             capacity: Attribute::default(),
             machine_free: Attribute::default(),
+            accuracy: Attribute::default(),
+            accuracy_confidence: None,
+            accuracy_source: None,
             tree_height: Attribute::default(),
             line: LineSource::default(),
         }

@@ -27,6 +27,8 @@ const DIAMETERS: (f64, f64) = (0.01, 5.0);
 const MOST_REACH_M: f64 = 30.0;
 /// Widest belt beside a road, edge or hazard.
 const MOST_BELT_M: f64 = 2_000.0;
+/// Maps that are off by more are sketches; own judgement.
+pub const MOST_ACCURACY_M: f64 = 200.0;
 /// The tallest tree that was ever measured is lower; own judgement.
 pub const MOST_TREE_HEIGHT_M: f64 = 120.0;
 /// Longest way on which access is searched.
@@ -470,6 +472,7 @@ fn layout(context: &Context<'_>, table: &LayoutTable) -> Result<LayoutSettings, 
         };
     }
     layout.boundary_pass = table.boundary_pass.unwrap_or(layout.boundary_pass);
+    layout.keep_for_accuracy = (table.keep_for_accuracy).unwrap_or(layout.keep_for_accuracy);
     layout.without_access = table.without_access.unwrap_or(layout.without_access);
     layout.large_trees_day_only =
         (table.large_trees_day_only).unwrap_or(layout.large_trees_day_only);

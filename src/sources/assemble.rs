@@ -20,8 +20,8 @@ use super::uses::UseTally;
 use super::{Batch, InputFile, LayerReport, notes};
 use crate::geometry::area;
 use crate::model::{
-    Fact, Facts, Feature, FieldNote, LayerKind, Pattern, Problem, ProblemCode, Shape, SourceBlock,
-    WindowWords, names_power_line,
+    Accuracy, Fact, Facts, Feature, FieldNote, LayerKind, Pattern, Problem, ProblemCode, Shape,
+    SourceBlock, WindowWords, names_power_line,
 };
 use crate::project::{LayerSource, Project};
 use crate::rulebook::{Channel, Match, RULED_KINDS, Unit};
@@ -35,6 +35,7 @@ struct Outline {
     portfolio: Option<String>,
     outlets: Vec<String>,
     windows: WindowWords,
+    accuracy: Accuracy,
     pattern: Option<Pattern>,
 }
 
@@ -240,8 +241,19 @@ impl<'a> Assembly<'a> {
                 continue;
             }
             let pattern = self.pattern(&desk, &id, raw.pattern.as_deref());
-            let facts = Facts(std::mem::take(&mut raw.facts));
+            self.complain(&desk, &id, "accuracy", &raw.accuracy);
+            let mut facts = Facts(std::mem::take(&mut raw.facts));
             self.complain_of_windows(&desk, &id, &facts);
+            let (confidence, source) = (
+                head.source.accuracy_confidence,
+                &head.source.accuracy_source,
+            );
+            Accuracy::into_facts(
+                raw.accuracy.value,
+                confidence,
+                source.as_deref(),
+                &mut facts,
+            );
             uses.add(Match::None, &facts, None, None);
             let block = Outline {
                 id,
@@ -252,6 +264,7 @@ impl<'a> Assembly<'a> {
                 outlets: ids(raw.outlet.as_deref()),
                 pattern,
                 windows: WindowWords::of(&facts),
+                accuracy: Accuracy::of(&facts),
             };
             self.place_block(&mut desk, block);
         }
@@ -380,6 +393,7 @@ impl<'a> Assembly<'a> {
             outlets,
             pattern,
             windows,
+            accuracy,
         } = outline;
         let at = shape
             .bounding_rect()
@@ -401,6 +415,7 @@ impl<'a> Assembly<'a> {
             portfolio,
             outlets,
             windows,
+            accuracy,
             repaired_m2: repaired_m2 / (scale.east * scale.north),
             scale: scale.mean(),
             geodesic_m2,
@@ -680,6 +695,7 @@ impl Sorting<'_, '_> {
             ("capacity", &raw.capacity),
             ("machine_free", &raw.machine_free),
             ("tree_height", &raw.tree_height),
+            ("accuracy", &raw.accuracy),
             ("azimuth", &raw.azimuth),
             ("order", &raw.order),
         ] {
@@ -719,6 +735,18 @@ impl Sorting<'_, '_> {
         }
         if let Some(m) = raw.tree_height.value {
             facts.offer(Facts::TREE_HEIGHT, Fact::Number(m));
+        }
+        let (confidence, source) = (
+            self.source.accuracy_confidence,
+            &self.source.accuracy_source,
+        );
+        if kind.takes_accuracy() {
+            Accuracy::into_facts(
+                raw.accuracy.value,
+                confidence,
+                source.as_deref(),
+                &mut facts,
+            );
         }
         for (name, number) in [(Facts::AZIMUTH, &raw.azimuth), (Facts::ORDER, &raw.order)] {
             if let Some(value) = number.value {

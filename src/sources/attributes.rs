@@ -9,8 +9,8 @@ use super::limits::FEATURE_WIDTH_M;
 use super::power_lines::LineColumns;
 use crate::model::{Fact, LayerKind};
 use crate::project::{
-    Attribute, AttributeSource, LayerSource, MOST_CAPACITY_M3, MOST_ORDER, MOST_STEMS_PER_HA,
-    MOST_TREE_HEIGHT_M, MOST_TREE_M3,
+    Attribute, AttributeSource, LayerSource, MOST_ACCURACY_M, MOST_CAPACITY_M3, MOST_ORDER,
+    MOST_STEMS_PER_HA, MOST_TREE_HEIGHT_M, MOST_TREE_M3,
 };
 use crate::units::{LengthUnit, VoltageUnit, parse_length, parse_voltage};
 
@@ -55,6 +55,7 @@ pub(super) struct Schema {
     pub capacity: Columns,
     pub machine_free: Columns,
     pub tree_height: Columns,
+    pub accuracy: Columns,
     pub line: LineColumns,
 }
 
@@ -73,6 +74,8 @@ pub(super) enum Measure {
     Length(LengthUnit),
     /// A bare number, not negative, and no more than this.
     Amount(f64),
+    /// As a length, up to what maps are off by.
+    Accuracy(LengthUnit),
     /// As a length, up to the tallest tree that is believed.
     TreeHeight(LengthUnit),
     /// Kilovolts; bare numbers are in the unit, if one is stated.
@@ -152,6 +155,7 @@ impl Schema {
             capacity: find(&source.capacity, "capacity")?,
             machine_free: find(&source.machine_free, "machine_free")?,
             tree_height: find(&source.tree_height, "tree_height")?,
+            accuracy: find(&source.accuracy, "accuracy")?,
             line: LineColumns::find(&source.line, find)?,
         };
         for (columns, key, measure) in [
@@ -171,6 +175,7 @@ impl Schema {
             (&schema.order, "order", Measure::Amount(MOST_ORDER)),
             (&schema.fringe, "fringe", Measure::Length(unit)),
             (&schema.machine_free, "machine_free", Measure::Length(unit)),
+            (&schema.accuracy, "accuracy", Measure::Accuracy(unit)),
             (
                 &schema.tree_height,
                 "tree_height",
@@ -299,6 +304,13 @@ impl Measure {
                     "`{text}` is beyond the {FEATURE_WIDTH_M} m that are believed"
                 )),
                 Ok(length_m) => Ok(length_m),
+                Err(error) => Err(error.to_string()),
+            },
+            Measure::Accuracy(unit) => match parse_length(&text, unit) {
+                Ok(m) if m > MOST_ACCURACY_M => Err(format!(
+                    "`{text}` is beyond the {MOST_ACCURACY_M} m that are believed of a map's error"
+                )),
+                Ok(m) => Ok(m),
                 Err(error) => Err(error.to_string()),
             },
             Measure::TreeHeight(unit) => match parse_length(&text, unit) {

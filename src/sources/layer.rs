@@ -38,6 +38,7 @@ pub(super) struct RawFeature {
     pub capacity: Number,
     pub machine_free: Number,
     pub tree_height: Number,
+    pub accuracy: Number,
     /// Of power lines.
     pub line: RawLine,
     /// Keys of the names that are too long to be used, and how long they are.
@@ -178,6 +179,7 @@ pub(super) fn each<'a, T>(
             tree_height: schema
                 .tree_height
                 .number(feature, Measure::TreeHeight(unit)),
+            accuracy: schema.accuracy.number(feature, Measure::Accuracy(unit)),
             line: schema.line.read(feature, unit),
             width: schema.width.number(feature, Measure::Length(unit)),
             azimuth: schema.azimuth.number(feature, Measure::Angle),

@@ -55,7 +55,7 @@ pub use uses::UseReport;
 use crate::geometry::area;
 use crate::geometry::overlaps::Overlaps;
 use crate::model::{Feature, FieldNote, LayerKind, MOST_WET_AROUND_M, Problem, SourceBlock};
-use crate::project::{LayerSource, MOST_TREE_HEIGHT_M, Project};
+use crate::project::{LayerSource, MOST_ACCURACY_M, MOST_TREE_HEIGHT_M, Project};
 use crate::rulebook::DANGER_TREE_RULE;
 use assemble::Assembly;
 use crs::WorkCrs;
@@ -223,8 +223,12 @@ fn around(project: &Project) -> Around {
         power_lines::reach_m(project),
         danger_trees_m(project),
     ];
+    let more_m = match layout.keep_for_accuracy {
+        true => MOST_ACCURACY_M,
+        false => 0.0,
+    };
     Around {
-        ruled_m: BESIDE_M + ruled.chain(set).fold(0.0, f64::max),
+        ruled_m: more_m + BESIDE_M + ruled.chain(set).fold(0.0, f64::max),
         seen_m: around_m(project),
     }
 }

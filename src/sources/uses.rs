@@ -11,7 +11,7 @@ use crate::rulebook::{Match, RoadUse, flag_of_fact};
 /// One thing that a planner may say of the features of a layer.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct UseReport {
-    /// `window` of any layer that names windows or days; `decking`, `machines`, `cleared` and `people` of roads; `capacity` of landings; `class` and `width` of crossings; `outlet`,
+    /// `accuracy` of layers that distances are kept to, and of blocks; `window` of any layer that names windows or days; `decking`, `machines`, `cleared` and `people` of roads; `capacity` of landings; `class` and `width` of crossings; `outlet`,
     /// `azimuth` and `order` of settings; `order` of strip lines; `voltage`, `owner_agreed` and
     /// `width` of power lines; `tree_height` of stands.
     pub what: &'static str,
@@ -71,6 +71,10 @@ impl UseTally {
         if kind.takes_windows() && source.facts.iter().any(names_days) {
             reports.push(report("window", "open on every day"));
         }
+        if kind.takes_accuracy() {
+            let assumption = "nobody knows how far it may be off: distances hold as mapped";
+            reports.push(report("accuracy", assumption));
+        }
         UseTally(reports)
     }
 
@@ -98,6 +102,7 @@ impl UseTally {
                 "outlet" | "azimuth" | "order" => {
                     facts.get(report.what).map(|_| "stated".to_owned())
                 }
+                "accuracy" => facts.get(Facts::ACCURACY).map(|_| "stated".to_owned()),
                 "voltage" => facts.number(Facts::VOLTAGE_KV).map(|kv| format!("{kv} kV")),
                 "tree_height" => facts.get(Facts::TREE_HEIGHT).map(|_| "stated".to_owned()),
                 "owner_agreed" => {

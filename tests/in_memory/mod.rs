@@ -33,6 +33,7 @@ pub fn block(shape: MultiPolygon) -> SourceBlock {
         portfolio: None,
         outlets: vec![],
         windows: Default::default(),
+        accuracy: Default::default(),
         repaired_m2: 0.0,
         scale: 1.0,
         geodesic_m2: area(&shape),

@@ -92,6 +92,7 @@ fn empty(id: &str) -> BlockPlan {
             ..Certificate::default()
         },
         wet: None,
+        surveys: vec![],
         wind: None,
         keeps_names: false,
         notes: vec![],
@@ -251,6 +252,7 @@ pub fn small(id: &str) -> BlockPlan {
             title: "Retention share".to_owned(),
             required: Some(0.12),
             measured: Some(0.0556),
+            with_map_error: None,
             unit: "share",
             status: Verdict::Warn,
             source: "=cmd|' /C calc'!A0".to_owned(),
@@ -262,6 +264,7 @@ pub fn small(id: &str) -> BlockPlan {
             title: "Lakes, \"quoted\"".to_owned(),
             required: None,
             measured: None,
+            with_map_error: None,
             unit: "m",
             status: Verdict::NotApplicable,
             source: String::new(),

@@ -701,6 +701,7 @@ fn a_block_between_the_centres_is_covered() {
         portfolio: None,
         outlets: vec![],
         windows: Default::default(),
+        accuracy: Default::default(),
         repaired_m2: 0.0,
         scale: 1.0,
         geodesic_m2: 4.0,
