@@ -26,5 +26,7 @@ mod doctored_plans;
 mod influence;
 mod invariants;
 mod left_counts;
+mod map_accuracy;
 mod planned_driven;
 mod real_layers;
+mod slopes_driven;

@@ -268,9 +268,9 @@ fn tables_are_plain_and_run_no_formula() {
     assert_eq!(
         compliance.lines().take(3).collect::<Vec<_>>(),
         [
-            "block_id,rule_id,title,required,measured,unit,status,source,origin,source_status",
-            "B-1,retention,Retention share,0.120000,0.055600,share,warn,'=cmd|' /C calc'!A0,\"'=permit.toml, line 7\",from memory",
-            "B-1,lake,\"Lakes, \"\"quoted\"\"\",,,m,not_applicable,,,",
+            "block_id,rule_id,title,required,measured,unit,status,source,origin,source_status,with_map_error",
+            "B-1,retention,Retention share,0.120000,0.055600,share,warn,'=cmd|' /C calc'!A0,\"'=permit.toml, line 7\",from memory,",
+            "B-1,lake,\"Lakes, \"\"quoted\"\"\",,,m,not_applicable,,,,",
         ]
     );
     let json: serde_json::Value =

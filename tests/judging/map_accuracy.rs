@@ -1,7 +1,7 @@
 //! How well layers are mapped: what the map may be off is kept off too where the project asks for it, and told where it does not.
 
-mod audited;
-mod in_memory;
+use crate::audited;
+use crate::in_memory;
 
 use std::fs;
 
@@ -312,7 +312,7 @@ fn an_accuracy_without_a_source_and_a_sure_thing_are_refused() {
     }
     let (_folder, project) =
         project_of("accuracy = { value = \"900 m\" }\naccuracy_source = \"map\"");
-    let refused = project.map_err(|own| own).and_then(|project| {
+    let refused = project.and_then(|project| {
         sources::read(&project)
             .map(drop)
             .map_err(|error| error.to_string())

@@ -1,7 +1,7 @@
 //! Tracks held against slope limits, on planes whose slope in every direction is known by hand.
 
-mod audited;
-mod in_memory;
+use crate::audited;
+use crate::in_memory;
 
 use blockwright::audit::tracks::Leg;
 use blockwright::audit::{AuditRow, BlockCut};
