@@ -216,6 +216,8 @@ mod tests {
             outlets: vec![],
             windows: Default::default(),
             accuracy: Default::default(),
+            emergency: Default::default(),
+            place: None,
             repaired_m2: 0.0,
             scale: 1.0,
             geodesic_m2: 0.0,

@@ -319,6 +319,8 @@ pub fn freed(block: &SourceBlock) -> SourceBlock {
         outlets: vec![],
         windows: Default::default(),
         accuracy: Default::default(),
+        emergency: Default::default(),
+        place: None,
         ..block.clone()
     }
 }

@@ -243,6 +243,8 @@ pub fn lay_out(context: Context<'_>, block: &SourceBlock) -> Result<BlockPlan, L
         let free = around.site(&by_hand::freed(block), &near).lay_out();
         plan.findings.push(by_hand::compared(&fixed, &plan, free));
     }
+    plan.place = block.place;
+    plan.emergency = block.emergency.or(&context.settings.emergency);
     plan.surveys = accuracy::surveys(block, &near, &plan.zones);
     people::tell(context, &near, &mut plan);
     windows::tell(context, block, &mut plan);

@@ -321,6 +321,8 @@ pub fn plan(
         wind: None,
         wet: None,
         surveys: vec![],
+        emergency: context.settings.emergency.clone(),
+        place: None,
         keeps_names: false,
         notes: vec![],
         shape,

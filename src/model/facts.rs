@@ -49,6 +49,10 @@ impl Facts {
     pub const ACCURACY_SOURCE: &str = "accuracy_source";
     pub const SURVEYED: &str = "surveyed";
 
+    /// Of a block: where all meet in an emergency, and the way in.
+    pub const MUSTER_POINT: &str = "muster_point";
+    pub const ACCESS: &str = "access";
+
     /// Of a stand: height of its tallest trees, m; of a tree that stays: its own.
     pub const TREE_HEIGHT: &str = "tree_height";
 

@@ -220,6 +220,10 @@ pub struct SourceBlock {
     pub windows: WindowWords,
     /// How far its outline may be off.
     pub accuracy: super::Accuracy,
+    /// What its layer says of emergencies there.
+    pub emergency: super::Emergency,
+    /// Longitude and latitude on WGS 84 of the frame's (0, 0), in degrees; None: not known.
+    pub place: Option<geo::Coord>,
     /// Area moved by the repair, in square metres; 0 when the rings were sound.
     pub repaired_m2: f64,
     /// Point scale of the CRS at the block, grid length over ground length.

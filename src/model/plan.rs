@@ -2,11 +2,12 @@
 
 use std::collections::BTreeMap;
 
-use geo::{Geometry, Intersects, LineString, MultiLineString, MultiPolygon, Polygon};
+use geo::{Coord, Geometry, Intersects, LineString, MultiLineString, MultiPolygon, Polygon};
 use serde::{Deserialize, Serialize};
 
 use super::accuracy::SurveyNote;
 use super::costs::{Rates, TimeParts, WorkCost};
+use super::emergency::Emergency;
 use super::ground_frame::GroundFrame;
 use super::notes::PlanNote;
 use super::people::{FallingArea, PeopleNote};
@@ -842,6 +843,12 @@ pub struct BlockPlan {
     /// Power lines in and around the block.
     #[serde(default)]
     pub power_lines: Vec<PowerLineNote>,
+    /// What its layer and the project say of emergencies there.
+    #[serde(default)]
+    pub emergency: Emergency,
+    /// Longitude and latitude on WGS 84 of the frame's (0, 0), in degrees; None: not known.
+    #[serde(default)]
+    pub place: Option<Coord>,
     /// How its edge and all that distances are kept to were surveyed.
     #[serde(default)]
     pub surveys: Vec<SurveyNote>,

@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::{
-    MachineCosts, OutputSettings, SlopeRules, TimeKind, TimeModel, TimeParts, Utilisation,
-    WetGround, Wind, WorkWindows,
+    Emergency, FallingSnow, MachineCosts, OutputSettings, SlopeRules, TimeKind, TimeModel,
+    TimeParts, Utilisation, WetGround, Wind, WorkWindows,
 };
 use crate::units::FOOT_M;
 
@@ -20,6 +20,11 @@ pub struct Settings {
     /// None: the project does not say which wind throws trees.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub wind: Option<Wind>,
+    #[serde(skip_serializing_if = "Emergency::says_nothing")]
+    pub emergency: Emergency,
+    /// None: the project has no rule for work by night while snow falls.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub falling_snow: Option<FallingSnow>,
     #[serde(skip_serializing_if = "WorkWindows::is_empty")]
     pub windows: WorkWindows,
     #[serde(skip_serializing_if = "SlopeRules::says_nothing")]

@@ -4,7 +4,7 @@ use geo::{Area, Geometry, MultiPolygon, Polygon};
 
 use super::OutputError;
 use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
-use super::signs;
+use super::{signs, wind_order};
 use crate::geometry::area::length;
 use crate::geometry::frame::azimuth_deg;
 use crate::geometry::sound::sound;
@@ -272,6 +272,8 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("source_id", Text),
             ("azimuth_from", Text),
             ("strip_lines", Text),
+            ("wind_from", Number),
+            ("wind_until", Number),
         ],
     },
     LayerDef {
@@ -703,6 +705,7 @@ fn write_settings(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
             .as_ref()
             .map_or(("", ""), |o| (o.name.as_str(), o.kind.key()));
         let cost = plan.cost_of(part.part);
+        let wind = wind_order::of(plan, part.part);
         let strip_lines: Vec<String> = (part.strip_lines.iter())
             .map(|(id, strip)| format!("{id}: {strip}"))
             .collect();
@@ -725,6 +728,8 @@ fn write_settings(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
                 Value::Text(part.drawn.as_deref().unwrap_or_default()),
                 Value::Text(part.azimuth_from.key()),
                 Value::Text(&strip_lines.join("; ")),
+                Value::Maybe(wind.map(|wind| wind.from_deg)),
+                Value::Maybe(wind.map(|wind| wind.until_deg)),
             ],
         )?;
     }

@@ -28,6 +28,7 @@ mod tables;
 pub mod text;
 mod told;
 mod wet_map;
+mod wind_order;
 mod writer;
 
 pub use audit::{AuditReport, AuditWriter, TracksReport};

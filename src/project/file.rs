@@ -40,6 +40,11 @@ pub struct ProjectFile {
     pub costs: CostsTable,
     /// The wind that throws trees.
     pub wind: Option<Spanned<WindTable>>,
+    /// What people need when something goes wrong; it stands on every operator sheet.
+    #[serde(default)]
+    pub emergency: EmergencyTable,
+    /// Rules for the weather of the day.
+    pub weather: Option<Spanned<WeatherTable>>,
     /// Days on which ground may be worked, by name; layers name them.
     #[serde(default)]
     pub windows: BTreeMap<String, Spanned<WindowTable>>,
@@ -159,6 +164,10 @@ pub struct LayerTable {
     pub pattern: Given<AttributeText>,
     /// Whether other people are or pass at a road or hazard.
     pub people: Given<AttributeText>,
+    /// Where all meet in an emergency at this block.
+    pub muster_point: Given<AttributeText>,
+    /// The way in to this block.
+    pub access: Given<AttributeText>,
     /// Names of windows, keys of `[windows]`, parted by commas.
     pub window: Given<AttributeText>,
     /// First and last day on which it is open: `12-15` in every year, or with a year.
@@ -666,6 +675,28 @@ pub struct CostsTable {
     pub year: Given<f64>,
     /// Where rates of the project's own are from.
     pub source: Given<String>,
+}
+
+#[derive(Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct EmergencyTable {
+    /// Whom to call, and by which number.
+    pub phone: Given<String>,
+    /// Channel or frequency.
+    pub radio: Given<String>,
+    /// Where all meet.
+    pub muster_point: Given<String>,
+    /// The way in.
+    pub access: Given<String>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct WeatherTable {
+    /// Whether machines work by night while snow falls.
+    pub night_work_in_falling_snow: bool,
+    /// Where that is written.
+    pub source: Spanned<String>,
 }
 
 #[derive(Default, Deserialize, JsonSchema)]

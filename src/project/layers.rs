@@ -288,6 +288,16 @@ impl Resolver<'_> {
             facts.retain(|(name, _)| name != Facts::SURVEYED);
             facts.push((Facts::SURVEYED.to_owned(), surveyed));
         }
+        for (name, written) in [
+            (Facts::MUSTER_POINT, &table.muster_point),
+            (Facts::ACCESS, &table.access),
+        ] {
+            let attribute = self.attribute(name, written, |_| Ok(()))?;
+            if !attribute.0.is_empty() && kind == LayerKind::Blocks {
+                facts.retain(|(own, _)| own != name);
+                facts.push((name.to_owned(), attribute));
+            }
+        }
         let people = self.attribute("people", &table.people, |_| Ok(()))?;
         if people.0.is_empty() {
             return Ok(facts);
@@ -604,6 +614,8 @@ impl Resolver<'_> {
                 kind == LayerKind::Landings,
             ),
             ("outlet", given(&layer.outlet), blocks || settings),
+            (Facts::MUSTER_POINT, table.muster_point.is_some(), blocks),
+            (Facts::ACCESS, table.access.is_some(), blocks),
             (
                 Facts::ACCURACY,
                 given(&layer.accuracy),

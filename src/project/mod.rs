@@ -6,6 +6,7 @@ mod costs;
 mod crew;
 mod crew_file;
 mod crew_values;
+mod emergency;
 mod errors;
 mod figures;
 mod file;

@@ -13,7 +13,9 @@ use super::{
     CalibrationSource, HoursTaken, Project, ProjectError, Reason, StandRasterSources, TableSource,
     TracksSource,
 };
-use super::{costs, notes, outputs, rules, settings, terrain, wet_ground, wind, windows};
+use super::{
+    costs, emergency, notes, outputs, rules, settings, terrain, wet_ground, wind, windows,
+};
 use crate::model::{LONGEST_STOP_MIN, LayerKind, MachineKind, PlanMark};
 use crate::rulebook::values::{Length, Share};
 use crate::rulebook::{LIMITS_PRESET, Place};
@@ -91,6 +93,8 @@ pub fn resolve(
     let mut settings = settings::resolve(&context, &file.machine, &file.layout, &file.production)?;
     settings.costs = costs::resolve(&context, &file.costs)?;
     settings.wind = wind::resolve(&context, &file.wind)?;
+    settings.emergency = emergency::resolve(&context, &file.emergency)?;
+    settings.falling_snow = emergency::falling_snow(&context, &file.weather)?;
     settings.windows = windows::resolve(&context, &file.windows)?;
     let windows: Vec<&str> = settings.windows.names().collect();
     settings.wet_ground = wet_ground::resolve(&context, &file, &mut warnings)?;

@@ -49,6 +49,8 @@ pub fn resolve(
         production: self::production(context, production)?,
         costs: Default::default(),
         wind: None,
+        emergency: Default::default(),
+        falling_snow: None,
         windows: Default::default(),
         wet_ground: None,
         outputs: Default::default(),

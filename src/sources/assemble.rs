@@ -20,8 +20,8 @@ use super::uses::UseTally;
 use super::{Batch, InputFile, LayerReport, notes};
 use crate::geometry::area;
 use crate::model::{
-    Accuracy, Fact, Facts, Feature, FieldNote, LayerKind, Pattern, Problem, ProblemCode, Shape,
-    SourceBlock, WindowWords, names_power_line,
+    Accuracy, Emergency, Fact, Facts, Feature, FieldNote, LayerKind, Pattern, Problem, ProblemCode,
+    Shape, SourceBlock, WindowWords, names_power_line,
 };
 use crate::project::{LayerSource, Project};
 use crate::rulebook::{Channel, Match, RULED_KINDS, Unit};
@@ -36,6 +36,7 @@ struct Outline {
     outlets: Vec<String>,
     windows: WindowWords,
     accuracy: Accuracy,
+    emergency: Emergency,
     pattern: Option<Pattern>,
 }
 
@@ -265,6 +266,7 @@ impl<'a> Assembly<'a> {
                 pattern,
                 windows: WindowWords::of(&facts),
                 accuracy: Accuracy::of(&facts),
+                emergency: Emergency::of_block(&facts),
             };
             self.place_block(&mut desk, block);
         }
@@ -372,6 +374,7 @@ impl<'a> Assembly<'a> {
             let (framed, scale, geodesic_m2) = measured(work, around, &shape)
                 .map_err(|_| format!("block {} could not be measured with it", block.id))?;
             worst = worst.max(framed.off);
+            block.place = work.degrees(framed.frame.origin());
             block.frame = framed.frame;
             block.scale = scale.mean();
             block.geodesic_m2 = geodesic_m2;
@@ -394,6 +397,7 @@ impl<'a> Assembly<'a> {
             pattern,
             windows,
             accuracy,
+            emergency,
         } = outline;
         let at = shape
             .bounding_rect()
@@ -408,6 +412,7 @@ impl<'a> Assembly<'a> {
         self.batch.blocks.push(SourceBlock {
             id,
             source_layer: desk.label.clone(),
+            place: self.work.degrees(frame.origin()),
             frame,
             shape,
             azimuth_deg,
@@ -416,6 +421,7 @@ impl<'a> Assembly<'a> {
             outlets,
             windows,
             accuracy,
+            emergency,
             repaired_m2: repaired_m2 / (scale.east * scale.north),
             scale: scale.mean(),
             geodesic_m2,

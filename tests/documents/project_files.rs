@@ -5,8 +5,8 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use blockwright::model::{
-    MachineKind, OpenDays, Settings, SlopeRules, TreeHeight, WetGround, Wind, WorkWindow,
-    WorkWindows,
+    Emergency, FallingSnow, MachineKind, OpenDays, Settings, SlopeRules, TreeHeight, WetGround,
+    Wind, WorkWindow, WorkWindows,
 };
 use blockwright::project::{self, Project};
 use blockwright::rulebook::{self, ReadStatus};
@@ -142,6 +142,17 @@ fn every_setting_can_be_set() {
             skidder: Some(MachineKind::Tracked),
             limits: vec![],
         },
+        // Nobody says whom to call by default, nor has a rule for falling snow.
+        emergency: Emergency {
+            phone: Some(String::new()),
+            radio: Some(String::new()),
+            muster_point: Some(String::new()),
+            access: Some(String::new()),
+        },
+        falling_snow: Some(FallingSnow {
+            night_work: true,
+            source: String::new(),
+        }),
         // Nobody has a window by default.
         windows: WorkWindows(vec![WorkWindow {
             name: String::new(),

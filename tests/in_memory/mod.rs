@@ -34,6 +34,8 @@ pub fn block(shape: MultiPolygon) -> SourceBlock {
         outlets: vec![],
         windows: Default::default(),
         accuracy: Default::default(),
+        emergency: Default::default(),
+        place: None,
         repaired_m2: 0.0,
         scale: 1.0,
         geodesic_m2: area(&shape),

@@ -93,6 +93,8 @@ fn empty(id: &str) -> BlockPlan {
         },
         wet: None,
         surveys: vec![],
+        emergency: Default::default(),
+        place: None,
         wind: None,
         keeps_names: false,
         notes: vec![],

@@ -702,6 +702,8 @@ fn a_block_between_the_centres_is_covered() {
         outlets: vec![],
         windows: Default::default(),
         accuracy: Default::default(),
+        emergency: Default::default(),
+        place: None,
         repaired_m2: 0.0,
         scale: 1.0,
         geodesic_m2: 4.0,

@@ -57,7 +57,7 @@ fn write(dir: &Path, plan: &BlockPlan, language: Language) {
 
 fn page_text(path: &Path) -> Option<String> {
     let out = Command::new("pdftotext")
-        .arg("-layout")
+        .args(["-layout", "-l", "1"])
         .arg(path)
         .arg("-")
         .output();

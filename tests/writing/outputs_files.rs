@@ -115,7 +115,7 @@ fn layers_hold_what_the_contract_names() {
         (
             "settings",
             "Multi Polygon",
-            "block_id setting outlet outlet_kind area_ha volume_m3 azimuth scheduled_hours scheduled_skid_hours felling_cost skidding_cost cost_per_m3 source_id azimuth_from strip_lines",
+            "block_id setting outlet outlet_kind area_ha volume_m3 azimuth scheduled_hours scheduled_skid_hours felling_cost skidding_cost cost_per_m3 source_id azimuth_from strip_lines wind_from wind_until",
         ),
         (
             "skid_trails",

@@ -7,7 +7,9 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::LazyLock;
 
-use blockwright::model::{BlockPlan, Language, Paper, Settings, SheetMark};
+use blockwright::model::{
+    Accuracy, BlockPlan, Emergency, FallingSnow, Language, Paper, Settings, SheetMark, SurveyNote,
+};
 use blockwright::outputs::sheets::{self, Page, SheetContext};
 use blockwright::outputs::{Writer, file_stem, render};
 use blockwright::sources::InputFile;
@@ -249,8 +251,12 @@ fn control_points_lie_on_the_globe_where_proj_puts_them() {
 
 /// What an independent reader finds of words; None where there is none on this machine.
 fn page_text(path: &Path) -> Option<String> {
+    text_of(path, &["-layout", "-l", "1"])
+}
+
+fn text_of(path: &Path, how: &[&str]) -> Option<String> {
     match Command::new("pdftotext")
-        .arg("-layout")
+        .args(how)
         .arg(path)
         .arg("-")
         .output()
@@ -338,10 +344,161 @@ fn one_file_holds_all_sheets() {
     let temp = tempfile::tempdir().unwrap();
     write(temp.path(), &Settings::default());
     let all = temp.path().join("sheets/all.pdf");
-    let pages = format!("PDF:4:{}", all.display());
-    let last = Dataset::open(&pages).unwrap();
-    assert_eq!(last.spatial_ref().unwrap().auth_code().unwrap(), 32616);
-    assert!(Dataset::open(format!("PDF:5:{}", all.display())).is_err());
+    // Each block has a page with its map, which lies somewhere, and a back, which does not.
+    let page = |number: u32| Dataset::open(format!("PDF:{number}:{}", all.display()));
+    for number in [1, 3, 5, 7] {
+        let code = page(number).unwrap().spatial_ref().unwrap().auth_code();
+        assert_eq!(code.unwrap(), 32616);
+        assert!(page(number + 1).unwrap().spatial_ref().is_err());
+    }
+    assert!(page(9).is_err());
+}
+
+/// The back of a plan's sheet, its lines joined.
+fn back(plan: &BlockPlan, settings: &Settings, language: Language) -> Option<String> {
+    let temp = tempfile::tempdir().unwrap();
+    let mut writer = Writer::create(temp.path(), &crs())
+        .unwrap()
+        .with_sheets("Winter district", language)
+        .unwrap();
+    writer.block(plan, None).unwrap();
+    let page = sheets::draw(plan, &context(settings, language));
+    writer.sheet(&page).unwrap();
+    let report = report(writer.counts());
+    writer.finish(&report, &[]).unwrap();
+    let text = text_of(&temp.path().join("sheets/B-2.pdf"), &["-f", "2"])?;
+    Some(text.split_whitespace().collect::<Vec<_>>().join(" "))
+}
+
+/// Where PROJ puts a place of the frame.
+fn on_the_globe(plan: &BlockPlan, at: geo::Coord) -> [f64; 2] {
+    let mut from = SpatialRef::from_epsg(32616).unwrap();
+    let mut to = SpatialRef::from_epsg(4326).unwrap();
+    from.set_axis_mapping_strategy(AxisMappingStrategy::TraditionalGisOrder);
+    to.set_axis_mapping_strategy(AxisMappingStrategy::TraditionalGisOrder);
+    let at = plan.frame.leave(at);
+    let (mut x, mut y) = ([at.x], [at.y]);
+    let way = CoordTransform::new(&from, &to).unwrap();
+    way.transform_coords(&mut x, &mut y, &mut []).unwrap();
+    [x[0], y[0]]
+}
+
+#[test]
+fn the_back_says_what_is_needed_in_the_woods() {
+    let mut plan = full("B-2", 500.0, 22);
+    let [lon, lat] = on_the_globe(&plan, geo::Coord { x: 0.0, y: 0.0 });
+    plan.place = Some(geo::Coord { x: lon, y: lat });
+    plan.emergency = Emergency {
+        phone: Some("555 0142".to_owned()),
+        muster_point: Some("gate at kilometre 12".to_owned()),
+        ..Emergency::default()
+    };
+    plan.surveys = vec![SurveyNote {
+        role: "lakes".to_owned(),
+        layer: "layers.gpkg:lakes".to_owned(),
+        features: 2,
+        accuracy: Accuracy {
+            off_m: Some(5.0),
+            confidence: Some(0.95),
+            source: "report on the map (invented)".to_owned(),
+            surveyed: None,
+        },
+    }];
+    let mut settings = Settings::default();
+    let Some(text) = back(&plan, &settings, Language::English) else {
+        return;
+    };
+    for word in [
+        "Block B-2, back, page 1",
+        "Phone: 555 0142",
+        "Radio: not given; write it in before work begins",
+        "Muster point: gate at kilometre 12",
+        "Way in: not given",
+        "No power line is mapped near this block",
+        "Night work in falling snow: the project has no rule",
+        "Lakes (2): nobody says how; may be off by 5 m (95.00 %): report on the map (invented)",
+        "go before this sheet",
+    ] {
+        assert!(text.contains(word), "{word}: {text}");
+    }
+    // Every finding stands there, whatever the front had room for.
+    for finding in &plan.findings {
+        let words: Vec<&str> = finding.message.split_whitespace().collect();
+        assert!(
+            text.contains(&words.join(" ")),
+            "{}: {text}",
+            finding.message
+        );
+    }
+    let start = plan
+        .lines
+        .iter()
+        .min_by_key(|own| own.order)
+        .unwrap()
+        .shape
+        .0[0];
+    let [lon, lat] = on_the_globe(&plan, start);
+    let told = text.split("START of work: ").nth(1).unwrap();
+    let told: Vec<f64> = told
+        .split(['°', ' ', ','])
+        .filter_map(|word| word.parse().ok())
+        .take(2)
+        .collect();
+    let off_m = [
+        (told[0] - lat) * 111_200.0,
+        (-told[1] - lon) * 111_200.0 * lat.to_radians().cos(),
+    ];
+    assert!(off_m[0].hypot(off_m[1]) < 1.5, "{told:?} {lon} {lat}");
+
+    settings.falling_snow = Some(FallingSnow {
+        night_work: false,
+        source: "safety plan".to_owned(),
+    });
+    let text = back(&plan, &settings, Language::French).unwrap();
+    for word in [
+        "Bloc B-2, verso, page 1",
+        "Téléphone : 555 0142",
+        "Radio : non donné ; à écrire avant le début des travaux",
+        "arrêter et attendre le jour (safety plan)",
+        "Lacs (2) : nul ne dit comment ; peut être faux de 5 m",
+    ] {
+        assert!(text.contains(word), "{word}: {text}");
+    }
+    for word in [
+        "Muster",
+        "Phone",
+        "wind from",
+        "power line is",
+        "nobody says",
+    ] {
+        assert!(!text.contains(word), "{word}: {text}");
+    }
+    // What does not fit goes on.
+    let one = plan.findings[0].clone();
+    plan.findings = (0..300).map(|_| one.clone()).collect();
+    let text = back(&plan, &settings, Language::English).unwrap();
+    assert!(
+        text.contains("back, page 3") && text.contains("300. "),
+        "{text}"
+    );
+}
+
+/// By hand: strips run north and go on to the east, from 0 m to 500 m; the machine goes on into the wind.
+#[test]
+fn the_order_follows_the_wind_of_the_day() {
+    let mut plan = full("B-2", 500.0, 22);
+    let Some(text) = back(&plan, &Settings::default(), Language::English) else {
+        return;
+    };
+    let wanted = "Setting 1: wind from N (0°) to S (180°): strip 1 first; else strip 22 first.";
+    assert!(text.contains(wanted), "{text}");
+    // Grid north 30 degrees east of true north.
+    plan.frame = plan.frame.pointing(30.0);
+    let text = back(&plan, &Settings::default(), Language::English).unwrap();
+    assert!(
+        text.contains("Setting 1: wind from NE (30°) to SW (210°)"),
+        "{text}"
+    );
 }
 
 #[test]

@@ -9,6 +9,7 @@ use geo::Coord;
 use pdf_writer::{Chunk, Filter, Finish, Name, Rect, Ref, TextStr};
 use sha2::{Digest, Sha256};
 
+use super::back::Plain;
 use super::canvas::{self, Frame};
 use super::georeference::Georeference;
 use crate::outputs::OutputError;
@@ -27,6 +28,8 @@ pub struct Page {
     pub(super) corners: [Coord; 4],
     /// The block's id.
     pub(in crate::outputs) name: String,
+    /// Pages without a map that follow; their content deflated too.
+    pub(super) backs: Vec<Plain>,
 }
 
 const CATALOG: i32 = 1;
@@ -38,6 +41,25 @@ const OUTLINES: i32 = 6;
 const INFO: i32 = 7;
 const FIRST_FREE: i32 = 8;
 
+/// Both fonts, and the opacities that a page's drawing names.
+fn resources(mut resources: pdf_writer::writers::Resources<'_>, opacities: &BTreeSet<u8>) {
+    resources
+        .fonts()
+        .pair(Name(canvas::PLAIN_FONT), Ref::new(PLAIN))
+        .pair(Name(canvas::BOLD_FONT), Ref::new(BOLD));
+    let mut states = resources.ext_g_states();
+    for per_cent in opacities {
+        let opacity = f32::from(*per_cent) / 100.0;
+        states
+            .insert(Name(canvas::opacity_name(*per_cent).as_bytes()))
+            .dict()
+            .pair(Name(b"ca"), opacity)
+            .pair(Name(b"CA"), opacity);
+    }
+    states.finish();
+    resources.finish();
+}
+
 pub struct PdfFile {
     path: PathBuf,
     file: BufWriter<File>,
@@ -46,7 +68,9 @@ pub struct PdfFile {
     /// Of object 1, 2, 3 ...
     offsets: Vec<u64>,
     next: i32,
-    pages: Vec<(Ref, String)>,
+    pages: Vec<Ref>,
+    /// Pages that the list of pages names.
+    named: Vec<(Ref, String)>,
     title: String,
 }
 
@@ -65,6 +89,7 @@ impl PdfFile {
             offsets: vec![0; FIRST_FREE as usize - 1],
             next: FIRST_FREE,
             pages: Vec::new(),
+            named: Vec::new(),
             title: title.to_owned(),
         };
         // Four bytes above 127 tell transfer programs that this is no text.
@@ -126,25 +151,33 @@ impl PdfFile {
             .media_box(Rect::new(0.0, 0.0, page.size.0 as f32, page.size.1 as f32))
             .contents(Ref::new(content));
         dict.insert(Name(b"VP")).primitive(Ref::new(viewport));
-        let mut resources = dict.resources();
-        resources
-            .fonts()
-            .pair(Name(canvas::PLAIN_FONT), Ref::new(PLAIN))
-            .pair(Name(canvas::BOLD_FONT), Ref::new(BOLD));
-        let mut states = resources.ext_g_states();
-        for per_cent in &page.opacities {
-            let opacity = f32::from(*per_cent) / 100.0;
-            states
-                .insert(Name(canvas::opacity_name(*per_cent).as_bytes()))
-                .dict()
-                .pair(Name(b"ca"), opacity)
-                .pair(Name(b"CA"), opacity);
-        }
-        states.finish();
-        resources.finish();
+        resources(dict.resources(), &page.opacities);
         dict.finish();
         self.object(id, chunk.as_bytes())?;
-        self.pages.push((Ref::new(id), page.name.clone()));
+        self.pages.push(Ref::new(id));
+        self.named.push((Ref::new(id), page.name.clone()));
+        for back in &page.backs {
+            self.back(page.size, back)?;
+        }
+        Ok(())
+    }
+
+    fn back(&mut self, size: (f64, f64), back: &Plain) -> Result<(), OutputError> {
+        let (id, content) = (self.free(), self.free());
+        let mut chunk = Chunk::new();
+        chunk
+            .stream(Ref::new(content), &back.content)
+            .filter(Filter::FlateDecode);
+        self.object(content, chunk.as_bytes())?;
+        let mut chunk = Chunk::new();
+        let mut dict = chunk.page(Ref::new(id));
+        dict.parent(Ref::new(PAGES))
+            .media_box(Rect::new(0.0, 0.0, size.0 as f32, size.1 as f32))
+            .contents(Ref::new(content));
+        resources(dict.resources(), &back.opacities);
+        dict.finish();
+        self.object(id, chunk.as_bytes())?;
+        self.pages.push(Ref::new(id));
         Ok(())
     }
 
@@ -152,14 +185,16 @@ impl PdfFile {
     /// objects.
     pub fn close(mut self) -> Result<(), OutputError> {
         let pages = std::mem::take(&mut self.pages);
-        let several = pages.len() > 1;
+        let count = pages.len();
+        let named = std::mem::take(&mut self.named);
+        let several = named.len() > 1;
         let mut chunk = Chunk::new();
         chunk
             .pages(Ref::new(PAGES))
-            .count(i32::try_from(pages.len()).unwrap_or(i32::MAX))
-            .kids(pages.iter().map(|(id, _)| *id));
+            .count(i32::try_from(count).unwrap_or(i32::MAX))
+            .kids(pages);
         self.object(PAGES, chunk.as_bytes())?;
-        self.bookmarks(if several { &pages } else { &[] })?;
+        self.bookmarks(if several { &named } else { &[] })?;
         let mut chunk = Chunk::new();
         let mut info = chunk.indirect(Ref::new(INFO)).dict();
         let program = concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION"));
@@ -189,7 +224,7 @@ impl PdfFile {
         self.trailer()
     }
 
-    /// One bookmark a page; the true names, in any letters.
+    /// One bookmark a block; the true names, in any letters.
     fn bookmarks(&mut self, pages: &[(Ref, String)]) -> Result<(), OutputError> {
         let ids: Vec<i32> = pages.iter().map(|_| self.free()).collect();
         for (index, ((page, name), id)) in pages.iter().zip(&ids).enumerate() {

@@ -2,6 +2,7 @@
 //!
 //! [`draw`] is pure and may run on any thread; `Sheets` writes what it drew.
 
+mod back;
 mod canvas;
 mod file;
 mod font;
@@ -124,6 +125,10 @@ pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>) -> Page {
     panels::cautions(&mut canvas, sheet.cautions, context.words.map);
     panels::foot(&mut canvas, &sheet, &grid, (plan, norths), context);
     let (content, opacities) = canvas.finish();
+    let mut backs = back::draw(plan, &sheet, context);
+    for back in &mut backs {
+        back.content = deflated(&back.content);
+    }
     let [west, south, east, north] = sheet.ground();
     let corner = |x: f64, y: f64| plan.frame.leave(Coord { x, y });
     Page {
@@ -138,6 +143,7 @@ pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>) -> Page {
             corner(east, south),
         ],
         name: plan.id.clone(),
+        backs,
     }
 }
 

@@ -84,7 +84,7 @@ pub fn head(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, context: &Shee
 }
 
 /// The plan's number and date, if it has any, before the title, which gives way.
-fn plan_line(context: &SheetContext<'_>) -> String {
+pub fn plan_line(context: &SheetContext<'_>) -> String {
     let words = context.words;
     let named = |mark: &PlanMark| {
         let number = mark.number.to_string();
@@ -144,7 +144,7 @@ fn verdict_sign(canvas: &mut Canvas, status: BlockStatus, x: f64, y: f64) {
     });
 }
 
-fn heading(canvas: &mut Canvas, area: Frame, y: f64, word: &str) {
+pub fn heading(canvas: &mut Canvas, area: Frame, y: f64, word: &str) {
     canvas.text(BOLD, area.x, y, word);
     canvas.apart(|canvas| {
         canvas.pen(Rgb::parse(style::GREY_MIDDLE), 0.5);
