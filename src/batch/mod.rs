@@ -59,12 +59,13 @@ use shares::ShareWriter;
 use watch::Watch;
 
 pub use crate::compliance::PortfolioShare;
+pub use crate::outputs::dispatch::Moved;
 pub use crate::outputs::{VerifyError, no_moves, try_no_moves};
 pub use crate::schedule::outlook::Warning;
 pub use audit::{AuditOptions, AuditOutcome, TrackOptions, audit};
 pub use calibration::{CalibrationError, calibrated};
 pub use compare::{Compared, compare};
-pub use dispatch::{DispatchError, DispatchOptions, Dispatched, dispatch};
+pub use dispatch::{DispatchError, DispatchOptions, Dispatched, FormerError, dispatch};
 pub use done_file::{DoneError, DoneRow, read as read_done};
 pub use journal::{Count, JournalError, Kept};
 pub use notes::outside as notes_outside;

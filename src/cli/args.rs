@@ -322,6 +322,32 @@ pub struct DispatchArgs {
     /// Folder of the layout whose sections that table names, where it is of the plan before this one: what is done is its ground
     #[arg(long, value_name = "DIR", requires = "done")]
     pub done_of: Option<PathBuf>,
+    /// Folder of the plan before this one: keep to it, and say what changes and why
+    #[arg(long, value_name = "DIR")]
+    pub keep_plan: Option<PathBuf>,
+    /// Dates from the first on whose shifts stay as they were in that plan, where they can
+    #[arg(
+        long,
+        value_name = "N",
+        default_value_t = 2,
+        requires = "keep_plan",
+        allow_negative_numbers = true
+    )]
+    pub keep_days: u32,
+    /// All that the plan before has until then is done, such as 2026-12-05 or "2026-12-05 14:00", by the clock of the crew
+    #[arg(long, value_name = "TIME", requires = "keep_plan", conflicts_with = "done", value_parser = local_time)]
+    pub done_until: Option<chrono::NaiveDateTime>,
+}
+
+/// A date, or a date and a time of day.
+fn local_time(text: &str) -> Result<chrono::NaiveDateTime, String> {
+    let with_time = ["%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M"]
+        .iter()
+        .find_map(|shape| chrono::NaiveDateTime::parse_from_str(text, shape).ok());
+    let date = || text.parse::<chrono::NaiveDate>().ok();
+    with_time
+        .or_else(|| date().map(|date| date.and_time(chrono::NaiveTime::MIN)))
+        .ok_or_else(|| "write a date such as 2026-12-05, or \"2026-12-05 14:00\"".to_owned())
 }
 
 #[derive(Debug, Args)]

@@ -431,6 +431,9 @@ fn run_dispatch(args: &DispatchArgs, talk: Talk) -> Ended {
         out: args.out.clone(),
         done: args.done.clone(),
         done_of: args.done_of.clone(),
+        keep_plan: args.keep_plan.clone(),
+        keep_days: args.keep_days,
+        done_until: args.done_until,
         progress: Progress::detect(talk.quiet),
     };
     let dispatched = batch::dispatch(&crew, &options).map_err(|error| match error {

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 
-use crate::batch::Dispatched;
+use crate::batch::{Dispatched, Moved};
 
 /// Hours from the first shift to the finish, to the bound, and how much longer that is.
 fn figures(dispatched: &Dispatched) -> (Option<f64>, Option<f64>, Option<f64>) {
@@ -50,12 +50,48 @@ pub fn outcome_json(dispatched: &Dispatched, out: &Path) -> Value {
             "longest_hours_in_24": rounded(Some(own.longest_in_a_day_s as f64 / 3600.0), 3),
             "least_rest_hours": rounded(own.least_rest_s.map(|rest| rest as f64 / 3600.0), 3),
         })).collect::<Vec<_>>(),
+        "plan_before": dispatched.moved.as_ref().map(|moved| json!({
+            "shifts": moved.compared,
+            "kept": moved.kept,
+        })),
         "most_stock_m3": rounded(dispatched.most_stock_m3, 1),
         "felling_waits_hours": rounded(Some(dispatched.felling_waits_s as f64 / 3600.0), 3),
         "warnings": warnings(&dispatched.outlook.warnings),
         "rules_not_kept": warnings(&dispatched.breaches),
         "set_aside": dispatched.set_aside,
     })
+}
+
+/// Changes that are told in words.
+const CHANGES_SHOWN: usize = 20;
+
+/// What became of the plan before.
+fn changes(moved: &Moved) -> String {
+    let mut text = format!(
+        "{} of {} shifts stay as they were in the plan before\n",
+        moved.kept, moved.compared
+    );
+    let blocks = |ids: &[String]| match ids.is_empty() {
+        true => "nothing".to_owned(),
+        false => ids.join(", "),
+    };
+    for change in moved.changes.iter().take(CHANGES_SHOWN) {
+        let _ = writeln!(
+            text,
+            "  {} {}, {}: {} instead of {}: {}",
+            change.date,
+            change.shift,
+            change.machine,
+            blocks(&change.after),
+            blocks(&change.before),
+            change.why
+        );
+    }
+    if moved.changes.len() > CHANGES_SHOWN {
+        let more = moved.changes.len() - CHANGES_SHOWN;
+        let _ = writeln!(text, "  and {more} more: changes.csv");
+    }
+    text
 }
 
 /// How long people are on shift, and how much wood lies.
@@ -129,6 +165,9 @@ pub fn words(dispatched: &Dispatched, out: &Path) -> String {
         dispatched.outlook.unused_night_s() as f64 / 3600.0
     );
     text += &crew_words(dispatched);
+    if let Some(moved) = &dispatched.moved {
+        text += &changes(moved);
+    }
     let closed = (dispatched.set_aside.iter()).filter(|own| own.code == "closed");
     let count = closed.clone().count();
     for own in closed.take(CLOSED_SHOWN) {

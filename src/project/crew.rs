@@ -12,8 +12,8 @@ use crate::daylight::{DEFAULT_MARGIN, Edge, parse_zone};
 use crate::model::StripKind;
 use crate::rulebook::spanned::Spanned;
 use crate::rulebook::{Place, toml_text};
-use crate::schedule::Moves;
 use crate::schedule::calendar::{Every, Rest, Service, Shift};
+use crate::schedule::{Moves, Stretch};
 use crate::units::LengthUnit;
 
 /// A crew, read and checked. Ids of blocks are looked up by whoever has the layout; their places in the file are kept.
@@ -32,7 +32,19 @@ pub struct Crew {
     pub moves: Moves,
     pub rest: Option<Rest>,
     pub stock: Option<Stock>,
+    pub stops: Vec<Stop>,
     pub blocks: Vec<CrewBlock>,
+}
+
+/// Something came up: nobody works, or one machine does not, or not in one block.
+#[derive(Clone, Debug)]
+pub struct Stop {
+    pub why: String,
+    pub span: Stretch,
+    /// None: every one.
+    pub machine: Option<Spanned<String>>,
+    /// None: every one.
+    pub block: Option<Spanned<String>>,
 }
 
 /// Wood that lies felled and not skidded, m³.
@@ -230,6 +242,7 @@ impl Reader<'_> {
             moves: self.moves(&file.moves)?,
             rest: self.rest(file)?,
             stock: self.stock(file)?,
+            stops: self.stops(file, zone)?,
             blocks: self.blocks(file)?,
         })
     }
@@ -495,6 +508,46 @@ impl Reader<'_> {
                 Some(written) => self.seconds("haul_loading", written)?,
             },
         })
+    }
+
+    fn stops(&self, file: &CrewFile, zone: Tz) -> Result<Vec<Stop>, ProjectError> {
+        let machines = file.machines.iter().map(|its| &its.get_ref().name);
+        let skidders = file.skidders.iter().map(|its| &its.get_ref().name);
+        let names: Vec<&str> = (machines.chain(skidders))
+            .map(|name| name.get_ref().as_str())
+            .collect();
+        let tables = file.stops.iter().map(Spanned::get_ref);
+        tables
+            .map(|table| {
+                self.0.not_empty("why", &table.why)?;
+                if let Some(machine) = &table.machine {
+                    self.choice("machine", machine, &names)?;
+                    if let Some(block) = &table.block {
+                        let reason = Reason::Contradiction {
+                            message: "a stop names a machine and a block".to_owned(),
+                            remedy: "name the machine where it stands still everywhere, or the block where nobody works there"
+                                .to_owned(),
+                        };
+                        return Err(self.0.error(block.span(), reason));
+                    }
+                }
+                let from = self.moment("from", &table.from, zone, false)?;
+                let to = self.moment("to", &table.to, zone, true)?;
+                if from >= to {
+                    let reason = Reason::Contradiction {
+                        message: "a stop ends before it begins".to_owned(),
+                        remedy: "exchange `from` and `to`".to_owned(),
+                    };
+                    return Err(self.0.error(table.to.span(), reason));
+                }
+                Ok(Stop {
+                    why: table.why.get_ref().clone(),
+                    span: Stretch::new(from, to),
+                    machine: table.machine.clone(),
+                    block: table.block.clone(),
+                })
+            })
+            .collect()
     }
 
     fn blocks(&self, file: &CrewFile) -> Result<Vec<CrewBlock>, ProjectError> {

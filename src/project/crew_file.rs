@@ -30,6 +30,9 @@ pub struct CrewFile {
     pub rest: Given<RestTable>,
     /// Wood that lies felled and not skidded.
     pub stock: Given<StockTable>,
+    /// What came up: a breakdown, a storm, a block that may not be entered.
+    #[serde(default)]
+    pub stops: Vec<Spanned<StopTable>>,
     /// Blocks with dates or a priority of their own.
     #[serde(default)]
     pub blocks: Vec<Spanned<BlockTable>>,
@@ -162,6 +165,21 @@ pub struct StockTable {
     pub least: Given<String>,
     /// Most that lies felled and not skidded in all blocks together, such as `"800 m3"`: felling waits for skidders there.
     pub most: Given<String>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct StopTable {
+    /// Why, in words, such as `"storm"`; told with each shift that changes for it.
+    pub why: Spanned<String>,
+    /// First moment, `"2026-12-03 10:00"`, or a date for all of it.
+    pub from: Spanned<String>,
+    /// Last moment, or a date for all of it.
+    pub to: Spanned<String>,
+    /// The machine or skidder that stands still; all of them unless given.
+    pub machine: Given<String>,
+    /// The block that is not worked; all of them unless given.
+    pub block: Given<String>,
 }
 
 #[derive(Deserialize, JsonSchema)]

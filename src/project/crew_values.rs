@@ -1,10 +1,13 @@
 //! Single values of the crew file: names, choices, dates, times of day, stretches of time.
 
-use chrono::{NaiveDate, NaiveTime};
+use chrono::{NaiveDate, NaiveDateTime, NaiveTime};
+use chrono_tz::Tz;
 
 use super::crew::{MOST_SECONDS, Reader};
 use super::{ProjectError, Reason};
 use crate::rulebook::spanned::Spanned;
+use crate::schedule::Second;
+use crate::schedule::calendar::second_of;
 
 /// Twenty times slower or faster is a slip of the pen.
 const FACTORS: (f64, f64) = (0.05, 20.0);
@@ -102,6 +105,28 @@ impl Reader<'_> {
     pub fn date(&self, key: &str, written: &Spanned<String>) -> Result<NaiveDate, ProjectError> {
         let date = NaiveDate::parse_from_str(written.get_ref(), "%Y-%m-%d");
         date.map_err(|_| self.not_a(key, written, "a date such as \"2026-12-01\""))
+    }
+
+    /// `"2026-12-03 10:00"` by the clock of a zone; a date is its first second, or that of the next day where it ends something.
+    pub fn moment(
+        &self,
+        key: &str,
+        written: &Spanned<String>,
+        zone: Tz,
+        ends: bool,
+    ) -> Result<Second, ProjectError> {
+        let text = written.get_ref().trim();
+        if let Ok(at) = NaiveDateTime::parse_from_str(text, "%Y-%m-%d %H:%M") {
+            return Ok(second_of(zone, at.date(), at.time()));
+        }
+        let wanted = "a time such as \"2026-12-03 10:00\", or a date such as \"2026-12-03\"";
+        let date = NaiveDate::parse_from_str(text, "%Y-%m-%d").ok();
+        let date = match ends {
+            true => date.and_then(|date| date.succ_opt()),
+            false => date,
+        };
+        let date = date.ok_or_else(|| self.not_a(key, written, wanted))?;
+        Ok(second_of(zone, date, NaiveTime::MIN))
     }
 
     pub fn clock(&self, key: &str, written: &Spanned<String>) -> Result<NaiveTime, ProjectError> {

@@ -33,7 +33,9 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 pub use choices::{Choice, MOST_COMBINATIONS, load_choices};
-pub use crew::{Crew, CrewBlock, CrewMachine, CrewSkidder, Stock, Turn, load_crew, parse_crew};
+pub use crew::{
+    Crew, CrewBlock, CrewMachine, CrewSkidder, Stock, Stop, Turn, load_crew, parse_crew,
+};
 pub use errors::{ProjectError, Reason, Whose};
 pub(crate) use filter::{unquoted, why_no_condition};
 pub(crate) use layers::{MOST_CAPACITY_M3, MOST_ORDER};

@@ -200,6 +200,8 @@ pub struct StockRule<'a> {
     pub most: Option<i64>,
     /// When felling waits.
     pub waits: &'a [Stretch],
+    /// Block, unit and end of felling of what lies from before.
+    pub before: &'a [(usize, usize, Second)],
 }
 
 /// Every time that more wood lies than the most, that trees fall while felling waits, and that a skidder goes to a block too
@@ -269,7 +271,8 @@ pub fn check_stock(
         let (mut lies, mut told) = (0, false);
         for pair in edges.chunk_by(|a, b| a.0 == b.0) {
             lies += pair.iter().map(|edge| edge.1).sum::<i64>();
-            if lies > most && !told {
+            let grows = pair.iter().any(|edge| edge.1 > 0) && pair[0].0 > problem.period.from;
+            if lies > most && grows && !told {
                 told = true;
                 broken.push(format!(
                     "{lies} l of wood lie at {}, {most} l may",

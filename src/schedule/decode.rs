@@ -2,6 +2,7 @@
 //! scheduling). Every plan made here keeps the rules; how good it is depends on the wishes.
 
 use super::Stretch;
+use super::former::Former;
 use super::problem::{Plan, Problem, Task, What, Window, Work, seconds_for, work_in};
 use super::queue::{Next, Progress, Queue};
 use super::time::{Second, around, next_edge};
@@ -31,6 +32,8 @@ pub struct Wishes {
     pub free: bool,
     /// Take over where another machine stands without hesitation.
     pub share: bool,
+    /// Until then machines do what the former plan has, where they can.
+    pub keep_until: Second,
 }
 
 /// Queues of all blocks, made once.
@@ -38,10 +41,12 @@ pub struct Ground {
     pub queues: Vec<Queue>,
     /// Every start and end of light of any block, and when blocks open; sorted.
     edges: Vec<Second>,
+    /// The plan before this one.
+    former: Option<Former>,
 }
 
 impl Ground {
-    pub fn new(problem: &Problem) -> Ground {
+    pub fn new(problem: &Problem, former: Option<&Former>) -> Ground {
         let mut edges: Vec<Second> = problem
             .blocks
             .iter()
@@ -57,6 +62,7 @@ impl Ground {
         Ground {
             queues: problem.blocks.iter().map(Queue::new).collect(),
             edges,
+            former: former.cloned(),
         }
     }
 }
@@ -82,6 +88,8 @@ struct State<'p> {
     moving_s: i64,
     /// How often a block was left with work in it.
     left_unfinished: i64,
+    /// The next stint of each machine in the former plan.
+    next_former: Vec<usize>,
 }
 
 /// A stretch of a machine's time before sections are told apart.
@@ -114,16 +122,35 @@ const LEAVING_S: i64 = 5400;
 /// What an hour of moving weighs beside an hour of a machine: the machine's own, and a lowbed's with its driver.
 const MOVING_WEIGHT: i64 = 2;
 
+/// A block is not left for so little, seconds.
+const LITTLE_S: i64 = 900;
+
+/// What it weighs to change a shift of which people know already, seconds of a machine.
+const CHANGE_S: i64 = 7200;
+
+/// What an hour that is left undone weighs beside an hour of a machine, where a former plan is kept to.
+const UNDONE_WEIGHT: i64 = 3;
+
 /// Makes a plan and says how good it is.
 pub fn score(problem: &Problem, ground: &Ground, wishes: &Wishes) -> Score {
     let state = run(problem, ground, wishes);
     let finish = state.finish.unwrap_or(problem.period.from);
     let machines = problem.machines.len() as i64;
+    let mut undone = state.undone();
+    let mut cost_s = (finish - problem.period.from) * machines
+        + MOVING_WEIGHT * state.moving_s
+        + LEAVING_S * state.left_unfinished;
+    if let Some(former) = &ground.former {
+        // Some seconds of work more would else be worth any number of changes.
+        cost_s += UNDONE_WEIGHT * (undone / 1000) + CHANGE_S * state.changed(former);
+        if undone > 0 {
+            cost_s += (problem.period.to - finish) * machines;
+        }
+        undone = 0;
+    }
     Score {
-        undone: state.undone(),
-        cost_s: (finish - problem.period.from) * machines
-            + MOVING_WEIGHT * state.moving_s
-            + LEAVING_S * state.left_unfinished,
+        undone,
+        cost_s,
         finish,
         moving_s: state.moving_s,
         ends: state.ends(),
@@ -162,6 +189,7 @@ fn run<'p>(problem: &'p Problem, ground: &'p Ground, wishes: &'p Wishes) -> Stat
         finish: None,
         moving_s: 0,
         left_unfinished: 0,
+        next_former: vec![0; machines],
     };
     while !state.open.is_empty() {
         let earliest = (0..machines)
@@ -218,9 +246,12 @@ impl State<'_> {
             return;
         }
         let at = before;
+        if self.follow_former(machine, at) {
+            return;
+        }
         if let Some(block) = self.choose(machine, at, false) {
             self.go(machine, block);
-            self.work(machine, block);
+            self.work(machine, block, None);
             return;
         }
         let waits_here = self.at_block[machine].is_some_and(|block| {
@@ -248,6 +279,70 @@ impl State<'_> {
             }
         }
         self.free_at[machine] = next;
+    }
+
+    /// How many shifts are not as in the former plan.
+    fn changed(&self, former: &Former) -> i64 {
+        let cuts = |machine: usize| -> Vec<(usize, Stretch)> {
+            let own = self.tasks[machine].iter();
+            own.filter(|stint| stint.cut.is_some())
+                .map(|stint| (stint.block, stint.span))
+                .collect()
+        };
+        super::former::changed(self.problem, former, &cuts) as i64
+    }
+
+    /// Does what the former plan has for a machine now; false: it has nothing, or that cannot be done any more.
+    fn follow_former(&mut self, machine: usize, at: Second) -> bool {
+        let Some(former) = self
+            .ground
+            .former
+            .as_ref()
+            .filter(|_| at < self.wishes.keep_until)
+        else {
+            return false;
+        };
+        let own = &former.stints[machine];
+        let next = &mut self.next_former[machine];
+        while own.get(*next).is_some_and(|stint| {
+            let queue = &self.ground.queues[stint.block];
+            stint.span.to <= at || queue.is_done(&self.progress[stint.block])
+        }) {
+            *next += 1;
+        }
+        let stint = own
+            .get(*next)
+            .filter(|stint| stint.span.from < self.wishes.keep_until);
+        let Some(&stint) = stint else {
+            return false;
+        };
+        if stint.span.from > at {
+            // It was idle then. What is finished sooner leaves time for what comes next.
+            let before = next.checked_sub(1).map(|last| own[last]);
+            let ended_early = before.is_some_and(|last| last.span.to > at);
+            if !(ended_early && stint.is_move) {
+                self.free_at[machine] = stint.span.from;
+                return true;
+            }
+        }
+        let is_there = self.at_block[machine] == Some(stint.block);
+        if stint.is_move && is_there {
+            *next += 1;
+            return true;
+        }
+        let near = &self.problem.blocks[stint.block].near;
+        let taken = std::iter::once(&stint.block).chain(near);
+        let taken = taken.map(|&other| self.taken_until[other]).max();
+        if let Some(until) = taken.filter(|until| *until > at) {
+            self.free_at[machine] = until.min(stint.span.to);
+            return true;
+        }
+        if !is_there {
+            self.go(machine, stint.block);
+            return true;
+        }
+        self.work(machine, stint.block, Some(stint.span.to));
+        self.free_at[machine] > at
     }
 
     /// The block that a machine takes next. With `ahead` it is the one to go to in the dark, so as to be there at
@@ -452,8 +547,8 @@ impl State<'_> {
         self.taken_until[block] = self.free_at[machine];
     }
 
-    /// Works on until the window, the light or the work ends.
-    fn work(&mut self, machine: usize, block: usize) {
+    /// Works on until the window, the light or the work ends, or a moment; little that is left then is finished.
+    fn work(&mut self, machine: usize, block: usize, end: Option<Second>) {
         let Some(window) = self.now(machine) else {
             return;
         };
@@ -469,6 +564,14 @@ impl State<'_> {
         if let Some(edge) = next_edge(&ground.light, at) {
             until = until.min(edge);
         }
+        if let Some(end) = end {
+            let left: Work = queue.left(&self.progress[block]).iter().sum();
+            let rest_s = seconds_for(left, window.pace) - (end - at);
+            until = match rest_s <= LITTLE_S {
+                true => until.min(end + LITTLE_S),
+                false => until.min(end),
+            };
+        }
         let mut worked_by_day = None;
         while at < until {
             let Some(next) = queue.next(&self.progress[block], light, its, at) else {
@@ -483,6 +586,7 @@ impl State<'_> {
             let until = next.until.map_or(until, |closes| closes.min(until));
             // Once only night-safe work is left by day, look around for day-only work elsewhere.
             if light
+                && end.is_none()
                 && self.wishes.roam_by_day
                 && !self.wishes.stay[block]
                 && worked_by_day == Some(true)

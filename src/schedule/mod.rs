@@ -10,6 +10,7 @@ pub mod calendar;
 mod check;
 pub mod clear;
 mod decode;
+pub mod former;
 pub mod outlook;
 mod problem;
 pub mod queue;
@@ -28,5 +29,5 @@ pub use problem::{
     Window, Work, seconds_for, work_in,
 };
 pub use queue::held_up;
-pub use search::{Solved, solve};
+pub use search::{Solved, solve, solve_after};
 pub use time::{Second, Stretch};

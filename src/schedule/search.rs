@@ -3,7 +3,9 @@
 
 use super::bound::{self, Bound};
 use super::decode::{self, Ground, Score, Wishes};
+use super::former::Former;
 use super::problem::{Plan, Problem, Work};
+use super::time::Second;
 
 /// A plan and how near it is to the best there may be.
 #[derive(Clone, Debug)]
@@ -14,27 +16,59 @@ pub struct Solved {
     pub tried: usize,
     /// What the plan was made from; None where there is nothing to plan.
     wishes: Option<Wishes>,
+    former: Option<Former>,
+}
+
+impl Solved {
+    /// Until when it keeps to the former plan, and that plan; None: there is none.
+    pub fn keeps(&self) -> Option<(Second, &Former)> {
+        let wishes = self.wishes.as_ref()?;
+        Some((wishes.keep_until, self.former.as_ref()?))
+    }
 }
 
 /// The plan with the same wishes for a problem that differs in the windows of its machines.
 pub(super) fn again(problem: &Problem, solved: &Solved) -> Plan {
     match &solved.wishes {
         None => Plan::default(),
-        Some(wishes) => decode::plan(problem, &Ground::new(problem), wishes),
+        Some(wishes) => {
+            let ground = Ground::new(problem, solved.former.as_ref());
+            decode::plan(problem, &ground, wishes)
+        }
     }
 }
 
 /// Tries for small problems, and for large ones.
 const MOST_TRIES: usize = 8000;
 const LEAST_TRIES: usize = 80;
+/// Of the beginnings every so many is tried with a former plan kept longer.
+const FEW: usize = 7;
 
 /// A plan that finishes as early as we find, with as little moving as we find.
 pub fn solve(problem: &Problem) -> Solved {
-    let ground = Ground::new(problem);
+    solve_after(problem, None)
+}
+
+/// The same after a former plan: what is frozen of it stays, and beyond that each shift that changes has its price.
+pub fn solve_after(problem: &Problem, former: Option<&Former>) -> Solved {
+    let ground = Ground::new(problem, former);
     let bound = bound::lower_bound(problem);
     let mut tried = 0;
     let mut best: Option<(Score, Wishes)> = None;
-    for wishes in beginnings(problem, &ground) {
+    let horizons = former.map_or(vec![Second::MIN], Former::horizons);
+    let mut all = beginnings(problem, &ground);
+    let several = horizons.iter().skip(1).flat_map(|&keep_until| {
+        let few = all.iter().step_by(FEW);
+        few.map(move |own| Wishes {
+            keep_until,
+            ..own.clone()
+        })
+    });
+    let several: Vec<Wishes> = several.collect();
+    for own in &mut all {
+        own.keep_until = horizons[0];
+    }
+    for wishes in several.into_iter().chain(all) {
         let score = decode::score(problem, &ground, &wishes);
         tried += 1;
         if best.as_ref().is_none_or(|(least, _)| score < *least) {
@@ -47,6 +81,7 @@ pub fn solve(problem: &Problem) -> Solved {
             bound,
             tried,
             wishes: None,
+            former: None,
         };
     };
     let days = (problem.period.seconds() / 86_400).max(1) as usize;
@@ -59,7 +94,9 @@ pub fn solve(problem: &Problem) -> Solved {
     let (mut least, mut kept) = (score, wishes.clone());
     for leg in 0..legs {
         if leg > 0 {
+            let keep_until = kept.keep_until;
             wishes = scattered(problem, &mut chance, scale);
+            wishes.keep_until = keep_until;
             score = decode::score(problem, &ground, &wishes);
         }
         for _ in 0..tries / legs {
@@ -79,6 +116,7 @@ pub fn solve(problem: &Problem) -> Solved {
         bound,
         tried,
         wishes: Some(kept),
+        former: former.cloned(),
     }
 }
 
@@ -126,6 +164,7 @@ fn beginnings(problem: &Problem, ground: &Ground) -> Vec<Wishes> {
                 least_stay_s: [0, 0, LEAST_STAY_S][turn / 8],
                 free: false,
                 share: false,
+                keep_until: Second::MIN,
             });
         }
     }
@@ -151,6 +190,7 @@ fn scattered(problem: &Problem, chance: &mut Chance, scale: i64) -> Wishes {
         least_stay_s: chance.below(2) as i64 * LEAST_STAY_S,
         free: chance.below(4) == 0,
         share: chance.below(2) == 1,
+        keep_until: Second::MIN,
     }
 }
 

@@ -55,6 +55,18 @@ pub struct WoodKnown<'w> {
     pub too_near: TooNear<'w>,
     /// Litres of it.
     pub litres: &'w dyn Fn(usize, usize) -> i64,
+    /// What was felled before the period and lies still.
+    pub lying: &'w [Lying],
+    /// The block where the plan before has a skidder at a moment.
+    pub kept: &'w dyn Fn(usize, Second) -> Option<usize>,
+}
+
+/// Wood that was felled before the period.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Lying {
+    pub block: usize,
+    pub unit: usize,
+    pub felled: Second,
 }
 
 /// What a skidder waits for before it goes to a block.
@@ -151,7 +163,9 @@ pub fn follow(
             let ground = (wood.block, wood.unit);
             felling.first_clear(ground, at, least_s).from
         };
-        let is_here = |w: &usize| here[s] == Some(wood[*w].block);
+        // Where the plan before has it, before where it stands.
+        let goes_on = (work.kept)(s, at).or(here[s]);
+        let is_here = |w: &usize| goes_on == Some(wood[*w].block);
         let dry = || (0..dried).filter(|&w| ready(&wood[w]));
         let pressed = least.litres == 0 || around(least.waits, at).is_some();
         let mut lying = vec![0; if pressed { 0 } else { problem.blocks.len() }];
@@ -164,7 +178,8 @@ pub fn follow(
         // In the order in which it was felled.
         let (mut best, mut soon_here) = (None, None);
         for w in dry().filter(is_here) {
-            let clear = clear_from(&wood[w], at);
+            let way = way_to(wood[w].block);
+            let clear = clear_from(&wood[w], at + way) - way;
             if clear == at {
                 best = Some(w);
                 break;
@@ -300,8 +315,18 @@ fn felled(problem: &Problem, plan: &Plan, work: WoodKnown<'_>) -> Vec<Wood> {
             by_day: (work.by_day)(block, unit),
             slope: (work.slope)(block, unit),
         })
-        .filter(|wood| wood.left > 0)
         .collect();
+    wood.extend(work.lying.iter().map(|own| Wood {
+        block: own.block,
+        unit: own.unit,
+        litres: (work.litres)(own.block, own.unit),
+        felled: own.felled,
+        left: (work.seconds)(own.block, own.unit),
+        begun: false,
+        by_day: (work.by_day)(own.block, own.unit),
+        slope: (work.slope)(own.block, own.unit),
+    }));
+    wood.retain(|wood| wood.left > 0);
     wood.sort_by_key(|wood| (wood.felled, wood.block, wood.unit));
     wood
 }

@@ -58,8 +58,11 @@ pub fn follow_within(
     };
     let resume = most * RESUME_PERCENT / 100;
     loop {
-        let lies = levels(&found.plan, &found.skidding, wood.litres, &is_taken);
-        let Some(over) = lies.iter().find(|level| level.1 > most) else {
+        let lies = levels(&found.plan, &found.skidding, wood, &is_taken);
+        // Nobody can wait before the period begins.
+        let begun = |at: Second| at > problem.period.from;
+        let over = lies.iter().find(|level| level.1 > most && begun(level.0));
+        let Some(over) = over else {
             return found;
         };
         // Times of sections are whole seconds: one before, nothing of the section has been cut.
@@ -69,7 +72,7 @@ pub fn follow_within(
         closed.push(Stretch::new(from, problem.period.to));
         let still = with_waits(problem, solved, &union(closed.clone()));
         let down = follow(&still, &union(closed.clone()));
-        let after = levels(&still, &down, wood.litres, &is_taken);
+        let after = levels(&still, &down, wood, &is_taken);
         let mut falling = after
             .iter()
             .filter(|(at, lies)| *at > from && *lies <= resume);
@@ -113,10 +116,12 @@ fn with_waits(problem: &Problem, solved: &Solved, waits: &[Stretch]) -> Plan {
 fn levels(
     plan: &Plan,
     skidding: &Skidding,
-    litres: &dyn Fn(usize, usize) -> i64,
+    wood: WoodKnown<'_>,
     is_taken: &dyn Fn(usize, usize) -> bool,
 ) -> Levels {
-    let mut lies: BTreeMap<(usize, usize), (Second, Option<Second>)> = BTreeMap::new();
+    let before = wood.lying.iter();
+    let before = before.map(|own| ((own.block, own.unit), (own.felled, None)));
+    let mut lies: BTreeMap<(usize, usize), (Second, Option<Second>)> = before.collect();
     for task in &plan.tasks {
         if let What::Cut { unit, .. } = task.what {
             let (from, _) = lies
@@ -138,7 +143,7 @@ fn levels(
         if !is_taken(ground.0, ground.1) {
             continue;
         }
-        let wood = litres(ground.0, ground.1);
+        let wood = (wood.litres)(ground.0, ground.1);
         *changes.entry(from).or_default() += wood;
         if let Some(to) = to.filter(|_| !begun.contains(&ground)) {
             *changes.entry(to).or_default() -= wood;

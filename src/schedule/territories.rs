@@ -4,7 +4,7 @@
 use super::decode::{Ground, Wishes};
 use super::problem::Problem;
 use super::search::LEAST_STAY_S;
-use super::time::total;
+use super::time::{Second, total};
 
 /// Wishes for tours through territories, with and without leaving blocks for light or for night work.
 pub fn wishes(problem: &Problem, ground: &Ground) -> Vec<Wishes> {
@@ -32,6 +32,7 @@ pub fn wishes(problem: &Problem, ground: &Ground) -> Vec<Wishes> {
             least_stay_s: if turn & 64 > 0 { LEAST_STAY_S } else { 0 },
             free: false,
             share: false,
+            keep_until: Second::MIN,
         });
     }
     all

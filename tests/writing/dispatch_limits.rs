@@ -31,6 +31,8 @@ fn wood<'w>(slope: &'w dyn Fn(usize, usize) -> Option<f64>) -> WoodKnown<'w> {
         slope,
         too_near: &|_, _| false,
         litres: &|_, _| TEN_M3,
+        lying: &[],
+        kept: &|_, _| None,
     }
 }
 
@@ -96,6 +98,7 @@ fn felling_waits_where_as_much_lies_as_may() {
         least: 0,
         most,
         waits,
+        before: &[],
     };
     let check = |found: &schedule::stock::Followed, most, waits| {
         schedule::check_stock(&problem, &found.plan, &found.skidding, &rule(most, waits))
@@ -164,6 +167,7 @@ fn a_skidder_goes_where_enough_lies() {
             least: 40_000,
             most: None,
             waits: &[],
+            before: &[],
         };
         let told = schedule::check_stock(&problem, &plan, &found, &rule);
         (found.tasks[0].span.from, told.len())

@@ -108,6 +108,37 @@ proptest! {
     }
 }
 
+proptest! {
+    #![proptest_config(ProptestConfig { cases: size::of(12, 60) as u32, ..ProptestConfig::default() })]
+    /// A former plan that does not fit any more, for machines have lost or gained time, is kept to within the rules.
+    #[test]
+    fn plans_after_a_former_one_keep_every_rule(problem in any_problem(), lost in 0..6usize, frozen in 0..4i64) {
+        let first = schedule::solve(&problem).plan;
+        let stints = |machine: usize| {
+            let own = first.tasks.iter().filter(|task| task.machine == machine);
+            own.map(|task| schedule::former::Stint {
+                block: task.block,
+                span: task.span,
+                is_move: task.what == What::Move,
+            })
+            .collect()
+        };
+        let stints = (0..problem.machines.len()).map(stints).collect();
+        let former = schedule::former::Former::new(stints, frozen * DAY);
+        let mut other = problem.clone();
+        for (index, machine) in other.machines.iter_mut().enumerate() {
+            if !machine.windows.is_empty() {
+                machine.windows.remove((lost + index) % machine.windows.len());
+            }
+        }
+        let solved = schedule::solve_after(&other, Some(&former));
+        prop_assert_eq!(faults(&other, &solved.plan), Vec::<String>::new());
+        prop_assert_eq!(schedule::check(&other, &solved.plan), Vec::<String>::new());
+        let same = schedule::solve_after(&problem, Some(&former));
+        prop_assert_eq!(faults(&problem, &same.plan), Vec::<String>::new());
+    }
+}
+
 /// By hand: of each shift, 5 to 9 o'clock, one hour is light, which a block of one hour takes whole; the move of an hour to the
 /// other block falls into the dark of the second day. Both are done at 9 o'clock of that day, and no plan is quicker.
 #[test]
@@ -633,6 +664,8 @@ fn skidders_keep_their_leads_and_stay_in_their_shifts() {
             by_day: &|_, _| false,
             too_near: &|_, _| false,
             litres: &|_, _| 0,
+            lying: &[],
+            kept: &|_, _| None,
             slope: &|_, _| None,
         },
         Least::default(),
@@ -677,6 +710,8 @@ fn skidders_keep_their_leads_and_stay_in_their_shifts() {
             by_day: &|_, _| false,
             too_near: &|_, _| false,
             litres: &|_, _| 0,
+            lying: &[],
+            kept: &|_, _| None,
             slope: &|_, _| None,
         },
         Least::default(),
@@ -716,6 +751,8 @@ fn wood_on_dangerous_ground_waits_for_light_whatever_the_skidders_leave() {
             by_day,
             too_near: &|_, _| false,
             litres: &|_, _| 0,
+            lying: &[],
+            kept: &|_, _| None,
             slope: &|_, _| None,
         };
         let found = follow(
@@ -749,6 +786,8 @@ fn wood_on_dangerous_ground_waits_for_light_whatever_the_skidders_leave() {
         by_day: &none,
         too_near: &|_, _| false,
         litres: &|_, _| 0,
+        lying: &[],
+        kept: &|_, _| None,
         slope: &|_, _| None,
     };
     let found = follow(
@@ -819,6 +858,8 @@ fn skidders_keep_two_tree_lengths_off_what_is_being_felled() {
                 slope: &|_, _| None,
                 too_near: &|felled, skidded| kept && distance(felled, skidded) < 60.0,
                 litres: &|_, _| 0,
+                lying: &[],
+                kept: &|_, _| None,
             };
             follow(
                 &problem,
@@ -915,6 +956,8 @@ fn a_skidder_is_not_sent_to_ground_too_steep_for_it() {
         slope: &slope,
         too_near: &|_, _| false,
         litres: &|_, _| 0,
+        lying: &[],
+        kept: &|_, _| None,
     };
     for (most, left) in [(Some(0.35), 3), (Some(0.40), 0), (None, 0)] {
         let own = skidder(most);

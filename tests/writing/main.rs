@@ -16,6 +16,7 @@ mod run_binary;
 mod size;
 
 mod dispatch_files;
+mod dispatch_keep;
 mod dispatch_limits;
 mod dispatch_schedule;
 mod exchange;

@@ -38,7 +38,7 @@ pub(super) fn left_to_do(
 }
 
 /// Takes finished hours off; counts a section of which nothing is left.
-fn take(hours: &mut f64, more: f64, sum: &mut DoneBefore) {
+pub(super) fn take(hours: &mut f64, more: f64, sum: &mut DoneBefore) {
     let was_done = *hours == 0.0;
     let more = more.min(*hours);
     sum.hours += more;

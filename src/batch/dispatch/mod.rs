@@ -2,12 +2,14 @@
 
 mod apart;
 mod done;
+mod former;
 mod people;
 mod problem;
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
-use chrono::NaiveDate;
+use chrono::{NaiveDate, NaiveDateTime};
 
 use super::done_file::DoneError;
 use super::{Progress, keep_all};
@@ -15,12 +17,16 @@ use crate::daylight::DaylightError;
 use crate::landbase::APART_SOURCE;
 use crate::outputs::OutputError;
 pub use crate::outputs::dispatch::SetAside;
-use crate::outputs::dispatch::{Person, Roster, StockPlan, most_stock, would_replace, write};
+pub use former::FormerError;
+
+use crate::outputs::dispatch::{
+    Moved, Person, Roster, StockPlan, most_stock, would_replace, write,
+};
 use crate::project::{Crew, ProjectError, Reason, Turn};
 use crate::rulebook::spanned::Spanned;
 use crate::schedule::calendar::{self, OneShift};
 use crate::schedule::outlook::{self, Outlook, Warning};
-use crate::schedule::skidding::{self, Skidder, Skidding};
+use crate::schedule::skidding::{self, Lying, Skidder, Skidding};
 use crate::schedule::stock::{self, Limits};
 use crate::schedule::{self, Nearest, Problem, Solved};
 use crate::sources::{FinishedBlock, FinishedError, FinishedLayout, finished};
@@ -38,6 +44,12 @@ pub struct DispatchOptions {
     pub done: Option<PathBuf>,
     /// Folder of the layout whose sections the table names; None: the one to be planned.
     pub done_of: Option<PathBuf>,
+    /// Folder of the plan before this one, which is kept to.
+    pub keep_plan: Option<PathBuf>,
+    /// Days from `from` on whose shifts stay as they were in it.
+    pub keep_days: u32,
+    /// What it has until then is done, by the clock of the crew's zone.
+    pub done_until: Option<NaiveDateTime>,
     pub progress: Progress,
 }
 
@@ -49,6 +61,8 @@ pub enum DispatchError {
     Crew(#[from] ProjectError),
     #[error(transparent)]
     Done(#[from] DoneError),
+    #[error(transparent)]
+    Former(#[from] FormerError),
     #[error(transparent)]
     Output(#[from] OutputError),
     #[error("block {block}: {source}")]
@@ -92,6 +106,8 @@ pub struct Dispatched {
     pub set_aside: Vec<SetAside>,
     pub sheets: usize,
     pub people: Vec<Person>,
+    /// What it changes of the plan before; None: it keeps to none.
+    pub moved: Option<Moved>,
     /// Whether the crew file says how long people may work.
     pub rest_said: bool,
     /// Most wood that lies felled and not skidded; None: no skidders, or nobody knows its volume.
@@ -115,6 +131,14 @@ impl Dispatched {
 pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, DispatchError> {
     let inputs = options.done.as_deref().into_iter().chain([&*crew.path]);
     keep_all(inputs, |path| would_replace(&options.out, path))?;
+    if let Some(folder) = options.keep_plan.as_deref()
+        && former::is_same(&options.out, folder)
+    {
+        return Err(DispatchError::Former(FormerError {
+            path: folder.to_owned(),
+            why: "the new plan would replace the one that it keeps to".to_owned(),
+        }));
+    }
     options.progress.say("reading the layout");
     let layout = finished(&options.layout)?;
     if let ([], Some(first)) = (&layout.blocks[..], layout.set_aside.first()) {
@@ -125,8 +149,15 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         });
     }
     let (mut breaches, mut set_aside) = (Vec::new(), Vec::new());
-    let (left, done, told) = done::left_to_do(&layout, options)?;
+    let (mut left, mut done, told) = done::left_to_do(&layout, options)?;
     breaches.extend(told);
+    let before = former::read(crew, options)?;
+    let mut lying = vec![];
+    if let Some(before) = before.as_ref().filter(|_| options.done_until.is_some()) {
+        let (sum, told, still) = before.take_done(&layout, &mut left);
+        (done, lying) = (sum, still);
+        breaches.extend(told);
+    }
     let (people, duties) = people::people(crew, options)?;
     let hours = problem::crew_hours(crew, &layout, options, &mut breaches)?;
     let (problem, sections) = problem::problem(
@@ -135,6 +166,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         options,
         &left,
         hours,
+        before.as_ref(),
         &mut breaches,
         &mut set_aside,
     )?;
@@ -150,17 +182,24 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         "planning {units} sections of {} blocks",
         problem.blocks.len()
     ));
-    let mut solved = schedule::solve(&problem);
+    let kept_to = before
+        .as_ref()
+        .map(|own| own.former(crew, options, &problem));
+    let mut solved = schedule::solve_after(&problem, kept_to.as_ref());
+    // Wood from before is skidded, and never cut: units without work, after all others.
+    let (skidded, with_lying, lying) =
+        with_lying(crew, &layout, options, (&problem, &sections), &lying);
     let followers = skid(
         crew,
         &layout,
         options,
-        &problem,
-        &sections,
+        (&skidded, &with_lying, &lying),
         &mut solved,
+        before.as_ref(),
         &mut breaches,
     )?;
     let mut rules = schedule::check(&problem, &solved.plan);
+    let (problem, sections) = (skidded, with_lying);
     let rest = crew.rest.as_ref();
     rules.extend(schedule::check_people(
         &duties,
@@ -182,6 +221,20 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         operators.push(drivers(&mine, &skidder.turns));
         shifts.push(mine);
     }
+    let moved = before
+        .as_ref()
+        .zip(kept_to.as_ref())
+        .map(|(before, kept_to)| {
+            former::changes(
+                before,
+                crew,
+                &problem,
+                &solved.plan,
+                &followers.skidding,
+                &shifts,
+                kept_to.frozen_until,
+            )
+        });
     let roster = Roster {
         layout: &layout,
         zone: crew.zone,
@@ -205,6 +258,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         rest,
         people: &people,
         stock: &followers.stock,
+        moved: moved.as_ref(),
     };
     options.progress.say("writing the sheets");
     let sheets = write(&roster, &options.out)?;
@@ -229,6 +283,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         sheets,
         rest_said: crew.rest.is_some(),
         people,
+        moved,
         most_stock_m3: most_stock_m3.filter(|_| !crew.skidders.is_empty()),
         felling_waits_s,
     })
@@ -348,13 +403,44 @@ fn stock_limits(
     })
 }
 
+/// Wood from before, and the share of its skidding that is left.
+type LyingShare = (Lying, f64);
+
+/// The problem with a unit without work for every section that lies from before, what sections of the layout all units are,
+/// and which of them lie, with the share of their skidding that is left.
+fn with_lying(
+    crew: &Crew,
+    layout: &FinishedLayout,
+    options: &DispatchOptions,
+    (problem, sections): (&Problem, &[Vec<usize>]),
+    lying: &[former::LeftLying],
+) -> (Problem, Vec<Vec<usize>>, Vec<LyingShare>) {
+    let (mut problem, mut sections) = (problem.clone(), sections.to_vec());
+    let mut found = Vec::new();
+    for own in lying {
+        let ground = &layout.blocks[own.block];
+        let period = problem.period;
+        let planned = &mut problem.blocks[own.block];
+        let section = (ground, &ground.sections[own.section]);
+        problem::add_lying(crew, layout, options, planned, section, period);
+        sections[own.block].push(own.section);
+        let lies = Lying {
+            block: own.block,
+            unit: planned.units.len() - 1,
+            felled: own.felled,
+        };
+        found.push((lies, own.share_left));
+    }
+    (problem, sections, found)
+}
+
 fn skid(
     crew: &Crew,
     layout: &FinishedLayout,
     options: &DispatchOptions,
-    problem: &Problem,
-    sections: &[Vec<usize>],
+    (problem, sections, lying): (&Problem, &[Vec<usize>], &[LyingShare]),
     solved: &mut Solved,
+    before: Option<&former::FormerPlan>,
     breaches: &mut Vec<Warning>,
 ) -> Result<Followers, DispatchError> {
     let mut skidders = Vec::new();
@@ -366,8 +452,14 @@ fn skid(
             name: skidder.name.get_ref().clone(),
             night: skidder.night,
             max_slope: skidder.max_slope.or(layout.skidder_slope),
-            windows: calendar::hours(crew.zone, &mine, None, &[]).windows,
-            start: problem::start_of(crew, layout, skidder.start.as_ref())?,
+            windows: problem::without(
+                &calendar::hours(crew.zone, &mine, None, &[]).windows,
+                &problem::stops_of(crew, skidder.name.get_ref()),
+            ),
+            start: match before.and_then(|own| own.stands_at(skidder.name.get_ref())) {
+                Some(id) => problem::centre_of(layout, id),
+                None => problem::start_of(crew, layout, skidder.start.as_ref())?,
+            },
             min_lead_s: skidder.min_lead_s,
             max_lead_s: skidder.max_lead_s,
         });
@@ -376,7 +468,21 @@ fn skid(
     let litres = litres_of(layout, sections);
     let seconds = |block: usize, unit: usize| {
         let section = &layout.blocks[block].sections[sections[block][unit]];
-        (section.skid_hours.unwrap_or(0.0) * 3600.0).round() as i64
+        let before = lying
+            .iter()
+            .find(|(own, _)| (own.block, own.unit) == (block, unit));
+        let share = before.map_or(1.0, |(_, share_left)| *share_left);
+        (section.skid_hours.unwrap_or(0.0) * share * 3600.0).round() as i64
+    };
+    let from_before: Vec<Lying> = lying.iter().map(|(own, _)| *own).collect();
+    let keeps = solved.keeps().map(|(until, _)| until).zip(before);
+    let kept_blocks: BTreeMap<&str, usize> = (problem.blocks.iter().enumerate())
+        .map(|(at, block)| (block.id.as_str(), at))
+        .collect();
+    let kept = |skidder: usize, at: schedule::Second| {
+        let (_, plan) = keeps.filter(|(until, _)| at < *until)?;
+        let id = plan.block_at(crew.skidders[skidder].name.get_ref(), at)?;
+        kept_blocks.get(id).copied()
     };
     let by_day: Vec<Vec<bool>> = (layout.blocks.iter().zip(sections))
         .map(|(block, units)| {
@@ -397,6 +503,8 @@ fn skid(
         slope: &steepest,
         too_near: &|felled, skidded| near.too_near(felled, skidded),
         litres: &|block, unit| litres.as_ref().map_or(0, |own| own[block][unit]),
+        lying: &from_before,
+        kept: &kept,
     };
     let limits = stock_limits(crew, problem, litres.as_ref())?;
     let followed = stock::follow_within(problem, solved, &skidders, wood, limits);
@@ -422,6 +530,9 @@ fn skid(
             least: limits.least,
             most: limits.most,
             waits: &waits,
+            before: &(from_before.iter())
+                .map(|own| (own.block, own.unit, own.felled))
+                .collect::<Vec<_>>(),
         },
     ));
     if !rules.is_empty() {
@@ -466,6 +577,7 @@ fn skid(
             litres,
             limits,
             waits,
+            lying: from_before,
         },
     })
 }

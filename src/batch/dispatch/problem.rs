@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use chrono::{NaiveDate, NaiveTime};
 use geo::MultiPolygon;
 
+use super::former::FormerPlan;
 use super::{DispatchError, DispatchOptions, Left};
 use crate::daylight;
 use crate::geometry::area::Bounds;
@@ -16,8 +17,10 @@ use crate::project::{Crew, ProjectError, Reason};
 use crate::rulebook::spanned::Spanned;
 use crate::schedule::calendar::{self, Hours};
 use crate::schedule::outlook::{self, Warning};
-use crate::schedule::time::{intersect, whole_seconds};
-use crate::schedule::{Block, HOUR, Machine, Problem, SectionKey, Stretch, Unit, Work, held_up};
+use crate::schedule::time::{intersect, subtract, union, whole_seconds};
+use crate::schedule::{
+    Block, HOUR, Machine, Problem, SectionKey, Stretch, Unit, Window, Work, held_up,
+};
 use crate::sources::{FinishedBlock, FinishedLayout, FinishedSection};
 
 /// How far machines keep apart where nobody says how tall the trees are, m: two of the trees that stand in for them.
@@ -129,9 +132,49 @@ pub(super) fn crew_hours(
                     .to_owned(),
             });
         }
-        machines.push(hours);
+        let stops = stops_of(crew, machine.name.get_ref());
+        machines.push(Hours {
+            windows: without(&hours.windows, &stops),
+            service: (hours.service.into_iter())
+                .filter(|slot| intersect(&[*slot], &stops).is_empty())
+                .collect(),
+            unserved: hours.unserved,
+        });
     }
     Ok(CrewHours { machines, light })
+}
+
+/// When a machine or skidder stands still, by the stops of the crew file, sorted.
+pub(super) fn stops_of(crew: &Crew, name: &str) -> Vec<Stretch> {
+    let own = crew.stops.iter().filter(|stop| {
+        let named = stop.machine.as_ref();
+        stop.block.is_none() && named.is_none_or(|its| its.get_ref() == name)
+    });
+    union(own.map(|stop| stop.span).collect())
+}
+
+/// What is left of a machine's time when it stands still.
+pub(super) fn without(windows: &[Window], stops: &[Stretch]) -> Vec<Window> {
+    let parts = windows.iter().flat_map(|window| {
+        let parts = subtract(&[window.span], stops).into_iter();
+        parts.map(|span| Window { span, ..*window })
+    });
+    parts.collect()
+}
+
+/// Lets no unit of a block be worked while it is stopped.
+fn stop(block: &mut Block, stops: &[Stretch], period: Stretch) {
+    if stops.is_empty() {
+        return;
+    }
+    for spans in &mut block.windows {
+        *spans = subtract(spans, stops);
+    }
+    let always = block.windows.len();
+    block.windows.push(subtract(&[period], stops));
+    for unit in &mut block.units {
+        unit.window = unit.window.or(Some(always));
+    }
 }
 
 /// A block that the crew file names.
@@ -186,12 +229,20 @@ pub(super) fn start_of(
     })
 }
 
+/// Where a block that the plan before names lies; None where this layout does not have it.
+pub(super) fn centre_of(layout: &FinishedLayout, id: &str) -> Option<[f64; 2]> {
+    let found = layout.blocks.iter().find(|block| block.id == id);
+    found.map(|block| block.centre)
+}
+
+#[expect(clippy::too_many_arguments, reason = "all that a problem is made of")]
 pub(super) fn problem(
     crew: &Crew,
     layout: &FinishedLayout,
     options: &DispatchOptions,
     left: &Left,
     hours: CrewHours,
+    before: Option<&FormerPlan>,
     breaches: &mut Vec<Warning>,
     set_aside: &mut Vec<SetAside>,
 ) -> Result<(Problem, Vec<Vec<usize>>), DispatchError> {
@@ -201,6 +252,9 @@ pub(super) fn problem(
     let last = windows.map(|window| window.span.to).max().unwrap_or(begin);
     let next = calendar::dates(options.from, options.days.saturating_add(1)).last();
     let period = Stretch::new(begin, last.max(next.map_or(begin, midnight)));
+    for id in crew.stops.iter().filter_map(|stop| stop.block.as_ref()) {
+        block_named(crew, layout, "block", id)?;
+    }
     let mut own: BTreeMap<usize, (Stretch, i64)> = BTreeMap::new();
     for block in &crew.blocks {
         let Named::Planned(index) = block_named(crew, layout, "id", &block.id)? else {
@@ -247,7 +301,14 @@ pub(super) fn problem(
             windows: windows.spans,
             near: vec![],
         };
-        set_aside.extend(closed(options, block, &mut planned, &mut of));
+        let stops = (crew.stops.iter()).filter(|stop| {
+            stop.block
+                .as_ref()
+                .is_some_and(|id| *id.get_ref() == block.id)
+        });
+        let why: Vec<&str> = stops.map(|stop| stop.why.as_str()).collect();
+        stop(&mut planned, &block_stops(crew, &block.id), period);
+        set_aside.extend(closed(options, block, &mut planned, &mut of, &why));
         blocks.push(planned);
         sections.push(of);
     }
@@ -310,7 +371,10 @@ pub(super) fn problem(
             night: machine.night,
             windows: hours.windows,
             service: hours.service,
-            start: start_of(crew, layout, machine.start.as_ref())?,
+            start: match before.and_then(|own| own.stands_at(machine.name.get_ref())) {
+                Some(id) => centre_of(layout, id),
+                None => start_of(crew, layout, machine.start.as_ref())?,
+            },
         });
     }
     let problem = Problem {
@@ -368,12 +432,47 @@ fn unit(
     }
 }
 
+/// Adds a section that is cut already and whose wood lies there: a unit without work, with the days on which it may be skidded.
+pub(super) fn add_lying(
+    crew: &Crew,
+    layout: &FinishedLayout,
+    options: &DispatchOptions,
+    planned: &mut Block,
+    (block, section): (&FinishedBlock, &FinishedSection),
+    period: Stretch,
+) {
+    let stops = block_stops(crew, &block.id);
+    let open = match section.open.is_always() {
+        true if stops.is_empty() => None,
+        true => Some(vec![period]),
+        false => Some(open_spans(crew, options, period, &section.open)),
+    };
+    planned.units.push(Unit {
+        work: 0,
+        window: open.map(|open| {
+            planned.windows.push(subtract(&open, &stops));
+            planned.windows.len() - 1
+        }),
+        ..unit(layout, block, section, 0.0)
+    });
+}
+
+/// When a block is stopped, sorted.
+fn block_stops(crew: &Crew, id: &str) -> Vec<Stretch> {
+    let own = crew.stops.iter().filter(|stop| {
+        let named = stop.block.as_ref();
+        named.is_some_and(|its| its.get_ref() == id)
+    });
+    union(own.map(|stop| stop.span).collect())
+}
+
 /// Takes out of a block what its windows leave no day for in the period, with what comes after it, and tells of it.
 fn closed(
     options: &DispatchOptions,
     block: &FinishedBlock,
     planned: &mut Block,
     of: &mut Vec<usize>,
+    stopped: &[&str],
 ) -> Option<SetAside> {
     if planned.windows.is_empty() {
         return None;
@@ -392,9 +491,11 @@ fn closed(
     let mut names: Vec<&str> = (closed.iter())
         .flat_map(|&at| block.sections[of[at]].windows.iter().map(String::as_str))
         .collect();
+    names.extend(stopped);
     names.sort_unstable();
     names.dedup();
     let opens = match (first.open.is_unknown(), first.open.next(options.from)) {
+        _ if !stopped.is_empty() => "the crew file stops it".to_owned(),
         (true, _) => "nobody knows yet when it opens".to_owned(),
         (false, Some(date)) => format!("the first of it opens on {}", outlook::shown(date)),
         (false, None) => "it never opens again".to_owned(),

@@ -21,7 +21,7 @@ use super::OutputError;
 use super::staging::{DISPATCH_FILE, Earlier, Outputs, Staging, is_among};
 use crate::schedule::calendar::{OneShift, Rest};
 use crate::schedule::outlook::{Outlook, Warning};
-use crate::schedule::skidding::{Skidder, Skidding};
+use crate::schedule::skidding::{Lying, Skidder, Skidding};
 use crate::schedule::stock::Limits;
 use crate::schedule::{Nearest, Problem, Solved, Stretch};
 use crate::sources::FinishedLayout;
@@ -37,14 +37,16 @@ const CALENDAR: &str = "shifts.ics";
 const PICTURE: &str = "shifts.svg";
 const SET_ASIDE: &str = "set_aside.csv";
 const STOCK: &str = "stock.csv";
+const CHANGES: &str = "changes.csv";
 
 /// What dispatch may put into its folder.
-pub(super) const OWN: [&str; 7] = [
+pub(super) const OWN: [&str; 8] = [
     SHIFTS,
     CALENDAR,
     PICTURE,
     SET_ASIDE,
     STOCK,
+    CHANGES,
     DISPATCH.marker,
     DISPATCH.sheets,
 ];
@@ -87,6 +89,30 @@ pub struct Roster<'a> {
     pub rest: Option<&'a Rest>,
     pub people: &'a [Person],
     pub stock: &'a StockPlan,
+    /// What it changes of the plan before; None: it keeps to none.
+    pub moved: Option<&'a Moved>,
+}
+
+/// A shift that is not as it was in the plan before.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Change {
+    pub date: NaiveDate,
+    pub shift: String,
+    pub machine: String,
+    /// Ids of blocks in the order of work.
+    pub before: Vec<String>,
+    pub after: Vec<String>,
+    pub why: String,
+}
+
+/// What a plan makes of the one before.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Moved {
+    /// Shifts with work in one of the two.
+    pub compared: usize,
+    /// Those with the same blocks in the same order.
+    pub kept: usize,
+    pub changes: Vec<Change>,
 }
 
 /// How long somebody is on shift.
@@ -108,6 +134,8 @@ pub struct StockPlan {
     pub limits: Limits,
     /// When felling stands still for skidders.
     pub waits: Vec<Stretch>,
+    /// What was felled before the period.
+    pub lying: Vec<Lying>,
 }
 
 /// A block that is not planned, or of which some is not.
@@ -154,6 +182,9 @@ pub fn write(roster: &Roster<'_>, dir: &Path) -> Result<usize, OutputError> {
     };
     table::write(roster, &shifts, &staging.path(SHIFTS))?;
     table::write_set_aside(roster.set_aside, &staging.path(SET_ASIDE))?;
+    if let Some(moved) = roster.moved {
+        table::write_changes(moved, &staging.path(CHANGES))?;
+    }
     stock::write(roster, &staging.path(STOCK))?;
     put(CALENDAR, &calendar_file::calendar(roster, &shifts))?;
     put(PICTURE, &picture::picture(roster, &shifts))?;

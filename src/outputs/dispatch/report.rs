@@ -2,9 +2,9 @@
 
 use serde_json::{Value, json};
 
-use super::Roster;
 use super::rows::{ShiftPlan, label, local};
 use super::stock;
+use super::{Change, Moved, Roster};
 use crate::model::ShiftClass;
 use crate::outputs::Program;
 use crate::schedule::time::{intersect, total};
@@ -97,6 +97,7 @@ pub(super) fn report(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> Value {
             "least_rest_hours": own.least_rest_s.map(hours),
         })).collect::<Vec<_>>(),
         "stock": stock(roster),
+        "plan_before": roster.moved.map(plan_before),
         "shifts": shifts.iter().map(|shift| json!({
             "date": shift.date.to_string(),
             "shift": shift.shift,
@@ -227,6 +228,24 @@ fn apart(roster: &Roster<'_>) -> Value {
         })
     });
     json!({ "source": roster.apart_source, "nearest": nearest })
+}
+
+fn plan_before(moved: &Moved) -> Value {
+    let change = |own: &Change| {
+        json!({
+            "date": own.date.to_string(),
+            "shift": own.shift,
+            "machine": own.machine,
+            "before": own.before,
+            "after": own.after,
+            "why": own.why,
+        })
+    };
+    json!({
+        "shifts": moved.compared,
+        "kept": moved.kept,
+        "changes": moved.changes.iter().map(change).collect::<Vec<_>>(),
+    })
 }
 
 /// Wood on the ground; null where nobody knows its volume.

@@ -38,7 +38,9 @@ pub(super) fn waiting_s(roster: &Roster<'_>, within: Stretch) -> i64 {
 /// volume of all sections. Wood lies from the first of its section's felling until the last of its skidding.
 pub(super) fn days(roster: &Roster<'_>) -> Option<Vec<StockDay>> {
     let litres = roster.stock.litres.as_ref()?;
-    let mut cut: BTreeMap<(usize, usize), Second> = BTreeMap::new();
+    let before = roster.stock.lying.iter();
+    let before = before.map(|own| ((own.block, own.unit), own.felled));
+    let mut cut: BTreeMap<(usize, usize), Second> = before.collect();
     for task in &roster.solved.plan.tasks {
         if let What::Cut { unit, .. } = task.what {
             let at = cut.entry((task.block, unit)).or_insert(task.span.from);
@@ -64,7 +66,10 @@ pub(super) fn days(roster: &Roster<'_>) -> Option<Vec<StockDay>> {
     let last = changes.last()?.0;
     let midnight = |date: NaiveDate| second_of(roster.zone, date, NaiveTime::MIN);
     let mut days = Vec::new();
-    let (mut lies, mut next) = (0, 0);
+    // What lies from before.
+    let begins = midnight(roster.from);
+    let mut next = changes.partition_point(|change| change.0 < begins);
+    let mut lies: i64 = changes[..next].iter().map(|change| change.1).sum();
     for day in 0..=u64::from(roster.days) {
         let date = roster.from.checked_add_days(Days::new(day))?;
         let (from, to) = (midnight(date), midnight(date.succ_opt()?));

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use super::rows::{ShiftPlan, label};
-use super::{Roster, SetAside};
+use super::{Moved, Roster, SetAside};
 use crate::outputs::OutputError;
 use crate::outputs::cells;
 
@@ -90,6 +90,34 @@ pub(super) fn write_set_aside(blocks: &[SetAside], path: &Path) -> Result<(), Ou
         let (id, why) = (cells::text(&block.block_id), cells::text(&block.why));
         table
             .write_record([&*id, block.code, &*why])
+            .map_err(failed)?;
+    }
+    table
+        .flush()
+        .map_err(OutputError::file(path, "write the table"))
+}
+
+/// The shifts that are not as they were.
+pub(super) fn write_changes(moved: &Moved, path: &Path) -> Result<(), OutputError> {
+    let failed = |source: csv::Error| OutputError::Table {
+        path: path.to_owned(),
+        source,
+    };
+    let mut table = csv::Writer::from_path(path).map_err(failed)?;
+    table
+        .write_record(["date", "shift", "machine", "before", "after", "why"])
+        .map_err(failed)?;
+    for change in &moved.changes {
+        let blocks = |ids: &[String]| cells::text(&ids.join("; ")).into_owned();
+        table
+            .write_record([
+                change.date.to_string().as_str(),
+                &cells::text(&change.shift),
+                &cells::text(&change.machine),
+                &blocks(&change.before),
+                &blocks(&change.after),
+                &cells::text(&change.why),
+            ])
             .map_err(failed)?;
     }
     table

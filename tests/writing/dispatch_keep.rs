@@ -1,0 +1,272 @@
+//! Planning anew: without news the plan stays, and what changes is told with its reason.
+
+use std::path::Path;
+
+use blockwright::schedule::former::{Former, Stint};
+use blockwright::schedule::{self, Plan, Problem, What};
+use serde_json::Value;
+
+use crate::dispatch_support::*;
+use crate::run_binary::*;
+
+fn former(problem: &Problem, plan: &Plan, frozen_until: i64) -> Former {
+    let of = |machine: usize| {
+        let own = plan.tasks.iter().filter(|task| task.machine == machine);
+        own.map(|task| Stint {
+            block: task.block,
+            span: task.span,
+            is_move: task.what == What::Move,
+        })
+        .collect()
+    };
+    Former::new((0..problem.machines.len()).map(of).collect(), frozen_until)
+}
+
+fn three_blocks(days: i64) -> Problem {
+    let blocks = (0..).zip(["b dnd nn", "bb nnd dd", "n d nn d"]);
+    let blocks =
+        blocks.map(|(at, text)| block(&at.to_string(), text, 1.3, [at as f64 * 9000.0, 0.0], days));
+    let machines = vec![
+        machine("A", shifts(days, 6, 12), 1000),
+        machine("B", shifts(days, 18, 10), 1200),
+    ];
+    problem(days, blocks.collect(), machines, 2)
+}
+
+#[test]
+fn without_news_the_plan_stays_to_the_second() {
+    let problem = three_blocks(8);
+    let first = schedule::solve(&problem).plan;
+    assert_eq!(first.undone, 0);
+    for frozen in [0, 2 * DAY, 20 * DAY] {
+        let again = schedule::solve_after(&problem, Some(&former(&problem, &first, frozen)));
+        assert_eq!(again.plan.tasks, first.tasks, "{frozen}");
+    }
+}
+
+/// By hand: a machine that stands still on its second day leaves the first day as it was; the work of the second is done later, and
+/// the rules are kept.
+#[test]
+fn a_breakdown_changes_nothing_before_it() {
+    let problem = three_blocks(8);
+    let first = schedule::solve(&problem).plan;
+    let mut broken = problem.clone();
+    let out = stretch(DAY + 8 * H, 2 * DAY);
+    broken.machines[0]
+        .windows
+        .retain(|window| window.span.from < out.from - 2 * H || window.span.from >= out.to);
+    let own = former(&problem, &first, 3 * DAY);
+    let after = schedule::solve_after(&broken, Some(&own)).plan;
+    assert_eq!(faults(&broken, &after), Vec::<String>::new());
+    assert_eq!(schedule::check(&broken, &after), Vec::<String>::new());
+    let until = |plan: &Plan| -> Vec<_> {
+        let early = plan.tasks.iter().filter(|task| task.span.to <= DAY + 6 * H);
+        early.copied().collect()
+    };
+    assert_eq!(until(&after), until(&first));
+    assert!(
+        after
+            .tasks
+            .iter()
+            .all(|task| task.machine != 0 || !out.contains(task.span.from))
+    );
+    assert_eq!(after.undone, 0);
+}
+
+const CREW: &str = r#"[crew]
+time_zone = "America/Winnipeg"
+
+[[shifts]]
+name = "day"
+from = "06:00"
+to = "16:00"
+
+[[machines]]
+name = "feller 1"
+
+[[machines]]
+name = "feller 2"
+
+[[skidders]]
+name = "skidder 1"
+"#;
+
+fn dispatch(folder: &Path, crew: &str, from: &str, more: &[&str]) -> Ended {
+    write(folder, "crew.toml", crew);
+    let mut all = vec![
+        "dispatch",
+        "out",
+        "--crew",
+        "crew.toml",
+        "--from",
+        from,
+        "--days",
+        "12",
+    ];
+    all.extend(more);
+    run(folder, &all)
+}
+
+fn schedule_of(folder: &Path, out: &str) -> Value {
+    let text = std::fs::read_to_string(folder.join(out).join("schedule.json")).unwrap();
+    serde_json::from_str(&text).unwrap()
+}
+
+fn tasks<'s>(schedule: &'s Value, kind: &str) -> Vec<&'s Value> {
+    let all = schedule["tasks"].as_array().unwrap().iter();
+    all.filter(|task| task["task"] == kind).collect()
+}
+
+/// 2026-12-02 in Winnipeg begins at 06:00 UTC.
+const SECOND_DAY: i64 = 1_796_191_200;
+
+#[test]
+fn a_plan_is_kept_and_what_changes_is_told() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    small_project(folder);
+    let project = std::fs::read_to_string(folder.join("project.toml")).unwrap();
+    let project = project.replace("[production]\n", "[production]\ntree_m3 = 0.4\n");
+    write(folder, "project.toml", &project);
+    run(
+        folder,
+        &["layout", "project.toml", "--out", "out", "--quiet"],
+    );
+    let ended = dispatch(folder, CREW, "2026-12-01", &["--out", "first"]);
+    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    let first = schedule_of(folder, "first");
+    assert_eq!(first["plan_before"], Value::Null);
+    assert!(!folder.join("first/changes.csv").exists());
+    // Without news the same table comes out.
+    let keep = ["--keep-plan", "first"];
+    let ended = dispatch(
+        folder,
+        CREW,
+        "2026-12-01",
+        &[&keep[..], &["--out", "same"]].concat(),
+    );
+    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    let same = schedule_of(folder, "same");
+    assert_eq!(same["plan_before"]["kept"], same["plan_before"]["shifts"]);
+    assert_eq!(same["tasks"], first["tasks"]);
+    let text = |path: &str| std::fs::read_to_string(folder.join(path)).unwrap();
+    assert_eq!(text("same/shifts.csv"), text("first/shifts.csv"));
+    assert_eq!(text("same/changes.csv").lines().count(), 1);
+    assert!(
+        ended.stdout.contains("shifts stay as they were"),
+        "{}",
+        ended.stdout
+    );
+    // A day later, all done as planned: the rest stays, and wood that was felled on the first day is skidded on.
+    let later = [
+        &keep[..],
+        &["--done-until", "2026-12-02", "--out", "second"],
+    ]
+    .concat();
+    let ended = dispatch(folder, CREW, "2026-12-02", &later);
+    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    let second = schedule_of(folder, "second");
+    let cut = |schedule: &Value, from: i64| -> f64 {
+        let own = tasks(schedule, "cut").into_iter();
+        let own = own.filter(|task| task["from"].as_i64().unwrap() >= from);
+        own.map(|task| task["layout_hours"].as_f64().unwrap()).sum()
+    };
+    let (was, is) = (cut(&first, SECOND_DAY), cut(&second, 0));
+    assert!(was > 1.0 && (was - is).abs() < 0.01, "{was} {is}");
+    for (before, after) in tasks(&first, "cut")
+        .iter()
+        .filter(|task| task["from"].as_i64().unwrap() >= SECOND_DAY)
+        .zip(tasks(&second, "cut"))
+    {
+        for key in ["machine", "block_id", "section"] {
+            assert_eq!(before[key], after[key]);
+        }
+    }
+    let section = |task: &Value| format!("{} {}", task["block_id"], task["section"]);
+    let felled: Vec<String> = tasks(&second, "cut").into_iter().map(section).collect();
+    let from_before = |schedule: &Value| {
+        let own = tasks(schedule, "skid").into_iter();
+        own.filter(|task| {
+            task["from"].as_i64().unwrap() >= SECOND_DAY && !felled.contains(&section(task))
+        })
+        .map(section)
+        .collect::<std::collections::BTreeSet<_>>()
+    };
+    assert!(!from_before(&first).is_empty());
+    assert_eq!(from_before(&second), from_before(&first));
+    // A machine that breaks down on the second day.
+    let stop = "\n[[stops]]\nwhy = \"a hose of feller 1\"\nmachine = \"feller 1\"\nfrom = \"2026-12-02 08:00\"\nto = \"2026-12-02\"\n";
+    let ended = dispatch(
+        folder,
+        &format!("{CREW}{stop}"),
+        "2026-12-01",
+        &[&keep[..], &["--out", "broken"]].concat(),
+    );
+    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    let broken = schedule_of(folder, "broken");
+    let stopped = SECOND_DAY + 8 * H..SECOND_DAY + 24 * H;
+    for task in broken["tasks"].as_array().unwrap() {
+        let (from, to) = (task["from"].as_i64().unwrap(), task["to"].as_i64().unwrap());
+        assert!(
+            task["machine"] != "feller 1" || to <= stopped.start || from >= stopped.end,
+            "{task}"
+        );
+    }
+    let day = |schedule: &Value| -> Vec<Value> {
+        let own = tasks(schedule, "cut").into_iter();
+        own.filter(|task| task["to"].as_i64().unwrap() <= SECOND_DAY)
+            .cloned()
+            .collect()
+    };
+    assert_eq!(day(&broken), day(&first));
+    // A block that is closed for all of the period is told, and nobody is sent there.
+    let stop = "\n[[stops]]\nwhy = \"the owner's wish\"\nblock = \"A-1\"\nfrom = \"2026-11-01\"\nto = \"2027-03-01\"\n";
+    let ended = dispatch(
+        folder,
+        &format!("{CREW}{stop}"),
+        "2026-12-01",
+        &[&keep[..], &["--out", "closed"]].concat(),
+    );
+    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    let closed = schedule_of(folder, "closed");
+    assert!(
+        closed["tasks"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .all(|task| task["block_id"] != "A-1")
+    );
+    let changes = closed["plan_before"]["changes"].as_array().unwrap();
+    assert!(
+        changes.iter().any(|own| own["why"] == "the owner's wish"),
+        "{changes:?}"
+    );
+    assert!(
+        ended.stdout.contains("the owner's wish"),
+        "{}",
+        ended.stdout
+    );
+    assert!(text("closed/set_aside.csv").contains("the owner's wish"));
+    // What is no plan, and a plan that would be lost.
+    for (folder_named, out) in [("out", "none"), ("first", "first")] {
+        let ended = dispatch(
+            folder,
+            CREW,
+            "2026-12-01",
+            &["--keep-plan", folder_named, "--out", out],
+        );
+        assert_eq!(ended.code, 2, "{}", ended.stderr);
+        assert!(
+            ended.stderr.contains("error[former-plan]"),
+            "{}",
+            ended.stderr
+        );
+    }
+    let ended = dispatch(
+        folder,
+        CREW,
+        "2026-12-01",
+        &["--done-until", "2026-12-02", "--out", "none"],
+    );
+    assert_eq!(ended.code, 2);
+}
