@@ -77,6 +77,7 @@ impl Judge<'_> {
             }
         }
         self.prove_patches(&given)?;
+        self.prove_edge(&given.cut)?;
         let rest_m2 = self.rest_m2().abs();
         let books = &plan.books;
         let reserved_m2 = (books.gross_m2 - books.net_m2 - books.reserve_m2).abs();
@@ -187,7 +188,7 @@ impl Judge<'_> {
         }
     }
 
-    fn place(&self, breach: Breach) -> [f64; 2] {
+    pub(super) fn place(&self, breach: Breach) -> [f64; 2] {
         let (Breach::Near { place, .. } | Breach::Covers { place } | Breach::Trespass { place }) =
             breach;
         self.plan.frame.leave(place).into()

@@ -63,12 +63,6 @@ pub(super) struct Edge {
     required_m: f64,
 }
 
-impl Edge {
-    pub fn ends(&self) -> [Coord; 2] {
-        [self.a, self.b]
-    }
-}
-
 /// The whole edge of a source with one requirement.
 pub(super) fn edges(source: &Source, required_m: f64) -> Vec<Edge> {
     let segments = source.segments(0).into_iter();

@@ -1,12 +1,13 @@
 //! What maps may be off: beside every distance as mapped the one that is left if they are, and the block's own edge.
 
-use geo::Coord;
+use geo::{Coord, LineString, MultiLineString};
 
 use super::distances::{DISTANCE_TOLERANCE_M, LOOK_BEYOND_M, Nearest, edges, point, shown};
 use super::{Judge, Judged};
 use crate::geometry::buffer::Source;
 use crate::geometry::distance::SegmentIndex;
 use crate::geometry::overlay::boundary;
+use crate::geometry::proof::{Breach, Kept, Measured};
 use crate::landbase::NearFeature;
 use crate::model::*;
 
@@ -100,11 +101,7 @@ impl Judge<'_> {
         let off_m = accuracy.off_m?;
         let kept = self.context.settings.layout.keep_for_accuracy;
         let required_m = if kept { off_m } else { 0.0 };
-        let rim = edges(&Source::Lines(boundary(&self.plan.shape)), required_m);
-        let fronts = self.fronts();
-        let rim: Vec<_> = (rim.into_iter())
-            .filter(|edge| !is_in_front(&fronts, edge.ends()))
-            .collect();
+        let rim = edges(&Source::Lines(self.rim_off_roads()), required_m);
         let found = self.cut().approach(&rim, 0.0, LOOK_BEYOND_M);
         let distance_m = found.map(|found| found.distance_m);
         let short = distance_m.is_some_and(|own| own < required_m - DISTANCE_TOLERANCE_M);
@@ -132,6 +129,70 @@ impl Judge<'_> {
         Some(judged)
     }
 
+    /// The block's outline but for what lies in front of roads that wood goes to, to a metre.
+    fn rim_off_roads(&self) -> MultiLineString {
+        let fronts = self.fronts();
+        let mut pieces: Vec<LineString> = Vec::new();
+        for w in boundary(&self.plan.shape)
+            .0
+            .iter()
+            .flat_map(|line| line.0.windows(2))
+        {
+            let d = w[1] - w[0];
+            let steps = (d.x.hypot(d.y) / STEP_M).ceil().max(1.0) as u32;
+            let at = |step: u32| w[0] + d * (f64::from(step) / f64::from(steps));
+            let off: Vec<bool> = (0..=steps)
+                .map(|step| !is_in_front(&fronts, at(step)))
+                .collect();
+            let mut from: Option<u32> = None;
+            for step in 0..=steps {
+                match (off[step as usize], from) {
+                    (true, None) => from = Some(step),
+                    (false, Some(begun)) => {
+                        // Up to the last place that is off every front.
+                        pieces.push(LineString(vec![at(begun), at(step - 1)]));
+                        from = None;
+                    }
+                    _ => {}
+                }
+            }
+            pieces.extend(from.map(|begun| LineString(vec![at(begun), at(steps)])));
+        }
+        MultiLineString(pieces)
+    }
+
+    /// Proves that nothing is cut nearer to the block's edge than that may be off, where the project asks for it.
+    pub(super) fn prove_edge(&self, cut: &Measured) -> Result<(), CutFault> {
+        let off_m = self.block.accuracy.off_m.unwrap_or(0.0);
+        if !self.context.settings.layout.keep_for_accuracy || off_m == 0.0 || cut.bounds.is_empty()
+        {
+            return Ok(());
+        }
+        let rim = self.rim_off_roads();
+        let kept: Vec<Kept> = rim
+            .0
+            .iter()
+            .flat_map(|line| line.0.windows(2))
+            .map(|w| Kept {
+                a: w[0],
+                b: w[1],
+                distance_m: off_m,
+            })
+            .collect();
+        let proved = cut.keep_from(&kept, None, LOOK_BEYOND_M);
+        proved.map(drop).map_err(|breach| CutFault::TooNear {
+            what: "cut".to_owned(),
+            layer: self.block.source_layer.clone(),
+            feature_id: self.block.id.clone(),
+            measured_m: match breach {
+                Breach::Near { measured_m, .. } => measured_m,
+                Breach::Covers { .. } | Breach::Trespass { .. } => 0.0,
+            },
+            required_m: off_m,
+            place: self.place(breach),
+        })
+    }
+
     /// Roads that wood goes to, with how far in front of them ground is theirs.
     fn fronts(&self) -> Vec<(SegmentIndex, f64)> {
         let front_m = self.context.settings.layout.frontage_distance_m;
@@ -145,14 +206,7 @@ impl Judge<'_> {
     }
 }
 
-/// Whether any of a piece of the edge lies in front of a road.
-fn is_in_front(fronts: &[(SegmentIndex, f64)], [a, b]: [Coord; 2]) -> bool {
-    let d = b - a;
-    let steps = (d.x.hypot(d.y) / STEP_M).ceil().max(1.0) as u32;
-    (0..=steps).any(|step| {
-        let at = a + d * (f64::from(step) / f64::from(steps));
-        fronts
-            .iter()
-            .any(|(index, within_m)| index.distance(at, *within_m).is_some())
-    })
+fn is_in_front(fronts: &[(SegmentIndex, f64)], at: Coord) -> bool {
+    let within = |(index, within_m): &(SegmentIndex, f64)| index.distance(at, *within_m).is_some();
+    fronts.iter().any(within)
 }

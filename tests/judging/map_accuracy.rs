@@ -7,6 +7,7 @@ use std::fs;
 
 use audited::brute::{edges_of_shape, least, outline};
 use audited::{as_plan, audit};
+use blockwright::compliance;
 use blockwright::engines::ENGINES;
 use blockwright::geometry::frame::map_polygon;
 use blockwright::model::*;
@@ -193,6 +194,27 @@ fn the_blocks_own_edge_is_kept_off_but_not_in_front_of_its_road() {
     assert!(off_m(&kept, &front) < 0.1);
     let own = row(&kept, "block-edge");
     assert_eq!((own.status, own.required), (Verdict::Pass, Some(4.0)));
+    assert!((4.0 - MM..4.05).contains(&own.measured.unwrap()), "{own:?}");
+    // Who cuts up to the edge all the same gets no certificate.
+    let mut as_before = plan.clone();
+    as_before.compliance.clear();
+    let wanted = settings(true);
+    let rules = rules(0.0);
+    in_context(ENGINES, &wanted, &rules, &[road()], None, |context| {
+        compliance::judge(context, &ground, &mut as_before);
+    });
+    assert_eq!(row(&as_before, "block-edge").status, Verdict::Fail);
+    let fault = as_before.certificate.fault.unwrap();
+    assert!(
+        matches!(
+            fault,
+            CutFault::TooNear {
+                required_m: 4.0,
+                ..
+            }
+        ),
+        "{fault}"
+    );
     // Both sides and the back, 4 m wide, as far as no road is in front of them.
     let reserve_m2 = kept.books.reserve_m2;
     assert!(
