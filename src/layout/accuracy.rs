@@ -43,7 +43,7 @@ impl Zones<'_> {
             }
         })?;
         let kept = oriented(intersection(shape, &oriented(kept.shape).0));
-        self.reserve.extend(kept.0.iter().cloned());
+        self.edge.extend(kept.0.iter().cloned());
         self.not_counted.extend(kept.0.iter().cloned());
         self.list.push(Zone {
             kind: ZoneKind::Reserve,

@@ -234,7 +234,7 @@ impl Outlines {
             (DayReason::NearBoundary, block.clone()),
             (
                 DayReason::NearReserve,
-                MultiPolygon(ground.zones.reserve.clone()),
+                MultiPolygon(ground.zones.uncut().into_owned()),
             ),
             (
                 DayReason::NearTooSteep,

@@ -123,7 +123,7 @@ pub fn divide<'n>(
 ) -> Result<Ground<'n>, LayoutError> {
     let layout = &context.settings.layout;
     let gross_m2 = area(block);
-    let net = difference(block, &zones.reserve);
+    let net = difference(block, &zones.uncut());
     if area(&net) < layout.sliver_m2 {
         return Err(LayoutError::NothingLeft {
             gross_ha: hectares(gross_m2),

@@ -61,7 +61,7 @@ impl<'r> Reach<'r> {
     pub fn bare(&self, ground: &Ground, corridors: Vec<Polygon>) -> MultiPolygon {
         let mut standing = corridors;
         standing.extend(ground.retained_bands.0.iter().cloned());
-        standing.extend(intersection(self.block, &ground.zones.reserve).0);
+        standing.extend(intersection(self.block, &ground.zones.uncut()).0);
         standing.extend(self.around.0.iter().cloned());
         let trees = difference(&union(&standing), &self.treeless);
         within::beyond(self.block, &trees, self.rule.tree_height_m)

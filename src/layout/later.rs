@@ -112,7 +112,7 @@ impl<'s> Later<'s> {
             let here = intersection(planned, now);
             intersection(&MultiPolygon(wider(difference(&here, was))), now)
         };
-        let mut kept = more(&zones.reserve, &before.reserve).0;
+        let mut kept = more(&zones.uncut(), &before.uncut()).0;
         if context.settings.layout.soft_ground == SoftGround::Leave {
             kept.extend(more(&zones.soft, &before.soft).0);
         }
@@ -146,7 +146,7 @@ impl<'s> Later<'s> {
         let mut zones = self.zones.clone();
         // A machine crosses a block's edge by roads alone.
         zones.exclusion.extend(self.outside.0.iter().cloned());
-        let net = difference(self.shape, &zones.reserve);
+        let net = difference(self.shape, &zones.uncut());
         let mut gone = self.gone.0.clone();
         let retained_m2 = shared_area(&divided.retained_bands, &gone);
         let (mut kept, mut scraps) = (vec![], MultiPolygon(vec![]));

@@ -37,7 +37,7 @@ impl Zones<'_> {
             return;
         };
         // Nobody works in reserves.
-        let worked = difference(shape, &self.reserve);
+        let worked = difference(shape, &self.uncut());
         let on = |choose: &dyn Fn(Wet) -> bool| -> MultiPolygon {
             let cells = (found.map.as_ref()).map(|map| wet_polygons(map, frame, choose));
             intersection(&worked, &cells.unwrap_or_default())

@@ -211,7 +211,7 @@ pub fn plan(
     findings.extend(shifts::beyond(context.settings, &work.sections));
     findings.extend(not_laid);
     if !felled.0.is_empty() {
-        let reserved_m2 = shared_area(&felled, &ground.zones.reserve);
+        let reserved_m2 = shared_area(&felled, &ground.zones.uncut());
         let made_up_m2 = area(&ground.made_up);
         findings.extend(rest::findings(
             &felled.0,
@@ -251,7 +251,7 @@ pub fn plan(
     let net_m2 = area(&ground.net);
     let books = Books {
         gross_m2: area(&shape),
-        reserve_m2: shared_area(&shape, &ground.zones.reserve),
+        reserve_m2: shared_area(&shape, &ground.zones.uncut()),
         kept_m2: ground.kept_m2,
         net_m2,
         retained_m2,

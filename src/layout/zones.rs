@@ -19,6 +19,8 @@ use crate::rulebook::{BARRIER_RULE, RuleLine, Widths, counts_as_retained};
 pub struct Zones<'n> {
     pub list: Vec<Zone>,
     pub reserve: Vec<Polygon>,
+    /// Along the block's own edge, where that may be off: nothing is cut there, and machines may cross it.
+    pub edge: Vec<Polygon>,
     /// Of the reserves: what layer `retain` has and counts, and all others.
     pub counted: Vec<Polygon>,
     pub not_counted: Vec<Polygon>,
@@ -480,6 +482,14 @@ impl<'n> Zones<'n> {
             self.frontage.extend(front);
         }
         Ok(())
+    }
+
+    /// Where nothing is cut.
+    pub fn uncut(&self) -> Cow<'_, [Polygon]> {
+        match self.edge.is_empty() {
+            true => Cow::Borrowed(&self.reserve),
+            false => Cow::Owned(self.reserve.iter().chain(&self.edge).cloned().collect()),
+        }
     }
 
     /// Where no machine may drive.

@@ -224,6 +224,28 @@ fn the_blocks_own_edge_is_kept_off_but_not_in_front_of_its_road() {
     assert!(plan.books.reserve_m2 < 1.0);
 }
 
+/// What is kept along the edge for the map's sake is no wall: the way to a road beyond it stays open.
+#[test]
+fn a_block_whose_road_passes_beside_it_is_worked_all_the_same() {
+    let beside = feature(
+        LayerKind::Roads,
+        None,
+        Some(10.0),
+        line(&[(-100.0, -40.0), (700.0, -40.0)]),
+    );
+    let mut ground = ground();
+    ground.accuracy.off_m = Some(4.0);
+    let plan = plan_of(true, &[beside], &ground);
+    assert!(
+        plan.unworked
+            .iter()
+            .all(|own| own.reason != UnworkedReason::CutOff)
+    );
+    let all_m2 = 592.0 * 292.0;
+    assert!((plan.books.cut_m2 + plan.books.retained_m2 - all_m2).abs() < 0.01 * all_m2);
+    assert!((plan.books.reserve_m2 - (600.0 * 300.0 - all_m2)).abs() < 10.0);
+}
+
 #[test]
 fn hazards_and_power_lines_are_kept_off_farther() {
     let across = |kind| feature(kind, None, None, line(&[(300.0, -100.0), (300.0, 500.0)]));
