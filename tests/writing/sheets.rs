@@ -9,6 +9,7 @@ use std::sync::LazyLock;
 
 use blockwright::model::{
     Accuracy, BlockPlan, Emergency, FallingSnow, Language, Paper, Settings, SheetMark, SurveyNote,
+    Verdict,
 };
 use blockwright::outputs::sheets::{self, Page, SheetContext};
 use blockwright::outputs::{Writer, file_stem, render};
@@ -481,6 +482,35 @@ fn the_back_says_what_is_needed_in_the_woods() {
         text.contains("back, page 3") && text.contains("300. "),
         "{text}"
     );
+}
+
+#[test]
+fn a_finding_that_fails_is_never_without_room() {
+    let mut plan = full("B-2", 500.0, 22);
+    let mut note = plan.findings[0].clone();
+    note.verdict = Verdict::NotApplicable;
+    let mut fails = note.clone();
+    fails.verdict = Verdict::Fail;
+    fails.message = "Nothing cut within the reserve: fail".to_owned();
+    plan.findings = vec![note; 40];
+    plan.findings.push(fails);
+    let temp = tempfile::tempdir().unwrap();
+    let mut writer = Writer::create(temp.path(), &crs())
+        .unwrap()
+        .with_sheets("Winter district", Language::English)
+        .unwrap();
+    writer.block(&plan, None).unwrap();
+    writer.sheet(&drawn(&plan, &Settings::default())).unwrap();
+    let report = report(writer.counts());
+    writer.finish(&report, &[]).unwrap();
+    let Some(front) = page_text(&temp.path().join("sheets/B-2.pdf")) else {
+        return;
+    };
+    assert!(
+        front.contains("Nothing cut within the reserve: fail"),
+        "{front}"
+    );
+    assert!(front.contains("more, on the back"), "{front}");
 }
 
 /// By hand: strips run north and go on to the east, from 0 m to 500 m; the machine goes on into the wind.

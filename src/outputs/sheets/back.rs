@@ -203,6 +203,9 @@ fn emergency(flow: &mut Flow<'_>, plan: &BlockPlan, words: &Words) {
     let near = start.and_then(|start| nearest_road(plan, start).map(|road| (start, road)));
     let road = match near {
         None => words.no_road.to_owned(),
+        Some((start, (name, at))) if (at - start).x.hypot((at - start).y) < 1.0 => {
+            text::fill(words.road_here, &[name])
+        }
         Some((start, (name, at))) => {
             let off = at - start;
             let metres = format!("{:.0}", off.x.hypot(off.y));

@@ -9,7 +9,7 @@ use super::marks::{self, Marks};
 use super::paper::Sheet;
 use super::settings;
 use super::words::Words;
-use crate::model::{BlockPlan, BlockStatus, PlanMark, SlopesMeasured};
+use crate::model::{BlockPlan, BlockStatus, Finding, PlanMark, SlopesMeasured};
 use crate::outputs::map::panel;
 use crate::outputs::paint::{Fill, Paint, Rgb, Stroke};
 use crate::outputs::told::told;
@@ -455,8 +455,11 @@ fn findings(canvas: &mut Canvas, area: Frame, from: f64, plan: &BlockPlan, words
     }
     heading(canvas, area, y, words.map.findings);
     y -= 5.0;
-    for (index, finding) in plan.findings.iter().enumerate() {
-        let left = plan.findings.len() - index;
+    // Where there is no room for all, those that fail are there; numbers are those on the map and on the back.
+    let mut listed: Vec<(usize, &Finding)> = plan.findings.iter().enumerate().collect();
+    listed.sort_by_key(|(_, finding)| std::cmp::Reverse(finding.verdict));
+    for (place, (index, finding)) in listed.into_iter().enumerate() {
+        let left = plan.findings.len() - place;
         let room = area.width - 16.0;
         let text = told(plan, finding, words.map.language);
         let lines = font::wrap(&text, BODY.weight, BODY.size, room, 4);

@@ -58,6 +58,8 @@ pub struct Words {
     pub no_road: &'static str,
     /// Road, metres, way, where.
     pub road_there: &'static str,
+    /// Road.
+    pub road_here: &'static str,
     /// Position.
     pub road_place: &'static str,
     /// From north by east, each an eighth.
@@ -119,7 +121,7 @@ pub const ENGLISH: Words = Words {
     magnetic_sign: "M",
     grid: "Grid {}, {}: {} of the ground; true north {}° {} of grid north",
     footer: "{} {} · input {} · run.json tells what the input was",
-    more_findings: "and {} more",
+    more_findings: "and {} more, on the back",
     all_sheets: "{}: operator sheets",
     plan: "Plan {}",
     plan_of: "Plan {} of {}",
@@ -137,6 +139,7 @@ pub const ENGLISH: Words = Words {
     nearest_road: "Nearest road",
     no_road: "none in the layers near the block",
     road_there: "{}, {} m {} of START{}",
+    road_here: "{}: START lies on it",
     road_place: "; nearest place {}",
     compass: ["N", "NE", "E", "SE", "S", "SW", "W", "NW"],
     who: "Who may stand where",
@@ -201,7 +204,7 @@ pub const FRENCH: Words = Words {
     magnetic_sign: "M",
     grid: "Grille {}, {} : {} du sol ; nord vrai {}° à {} de celui de la grille",
     footer: "{} {} · entrée {} · run.json dit ce qu’était l’entrée",
-    more_findings: "et {} de plus",
+    more_findings: "et {} de plus, au verso",
     all_sheets: "{} : fiches d’opérateur",
     plan: "Plan {}",
     plan_of: "Plan {} du {}",
@@ -219,6 +222,7 @@ pub const FRENCH: Words = Words {
     nearest_road: "Chemin le plus proche",
     no_road: "aucun dans les couches près du bloc",
     road_there: "{}, à {} m au {} du DÉBUT{}",
+    road_here: "{} : DÉBUT s’y trouve",
     road_place: " ; point le plus proche {}",
     compass: ["N", "NE", "E", "SE", "S", "SO", "O", "NO"],
     who: "Qui peut se tenir où",
