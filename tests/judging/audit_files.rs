@@ -1,5 +1,8 @@
 //! The command, from files to files: a layout as a plan, its strips as what was cut, one audit against another.
 
+use crate::once;
+use crate::run_binary;
+
 use std::path::Path;
 
 use serde_json::Value;
@@ -27,7 +30,7 @@ fn a_layout_is_audited_as_a_plan_and_as_what_was_cut() {
             text,
         )
     };
-    run(&["demo", "--out", "d", "--blocks", "12", "--quiet"]);
+    run_binary::copy(once::demo(12), &root.join("d"));
     let plan = "d/layout/layout.gpkg";
     let (code, out, err) = run(&[
         "audit",

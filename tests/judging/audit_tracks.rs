@@ -2,12 +2,13 @@
 //! a reserve is found and measured, and minutes in the dark on day-only ground are counted.
 
 use crate::audited;
+use crate::once;
+use crate::run_binary;
 
 use std::fmt::Write as _;
 use std::path::Path;
 
 use audited::brute::{self, Edge};
-use blockwright::demo::{self, DemoOptions};
 use blockwright::engines::ENGINES;
 use blockwright::geometry::frame::{map_line, map_polygon, map_polygons};
 use blockwright::landbase::{Landbase, SlopeSource};
@@ -86,12 +87,7 @@ struct Laid {
 }
 
 fn laid_out(folder: &Path) -> (Vec<Laid>, Batch) {
-    let options = DemoOptions {
-        blocks: 12,
-        seed: 7,
-    };
-    let report = demo::write(folder, &options).unwrap();
-    let project = project::load(&report.project).unwrap();
+    let project = project::load(&folder.join("project.toml")).unwrap();
     let batch = sources::read(&project).unwrap();
     let terrain = sources::terrain(&project, &batch.crs).unwrap();
     let settings = layout::effective(&project.settings, &project.rules);
@@ -217,20 +213,12 @@ fn of<'r>(rows: &'r [Value], rule: &str) -> &'r Value {
 fn tracks_are_swept_and_judged() {
     let folder = tempfile::tempdir().unwrap();
     let root = folder.path();
+    run_binary::copy(once::demo(12), root);
     let (laid, batch) = laid_out(root);
     let work = Work(WorkCrs::new(&batch.crs).unwrap());
     let own = (laid.iter())
         .min_by_key(|laid| laid.strips.len())
         .expect("a sound block beside a stream");
-    let laid_out = std::process::Command::new(env!("CARGO_BIN_EXE_blockwright"))
-        .args(["layout", "project.toml", "--out", "plan", "--quiet"])
-        .current_dir(root)
-        .output()
-        .unwrap();
-    assert!(
-        matches!(laid_out.status.code(), Some(0 | 3)),
-        "{laid_out:?}"
-    );
     let run = |name: &str, segments: &[Fixes], more: &[&str]| -> (i32, Vec<Value>) {
         let file = format!("{name}.gpx");
         std::fs::write(root.join(&file), gpx(&work, segments)).unwrap();
@@ -242,7 +230,7 @@ fn tracks_are_swept_and_judged() {
         assert!(code == 0 || code == 3, "{code} {err}");
         (code, rows(&root.join(name), &own.id))
     };
-    let with_plan = ["--plan", "plan/layout.gpkg"];
+    let with_plan = ["--plan", "layout/layout.gpkg"];
 
     // The strips, driven by day.
     let driven = own.driven(noon());
@@ -388,7 +376,7 @@ fn tracks_are_swept_and_judged() {
     // A width is for tracks only.
     let args = [
         "--as-cut",
-        "plan/layout.gpkg",
+        "layout/layout.gpkg",
         "--cutting-width",
         "16",
         "--out",

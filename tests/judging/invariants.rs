@@ -41,7 +41,6 @@ struct District {
     given: Layers,
     rules: Widths,
     retention_share: f64,
-    _folder: tempfile::TempDir,
 }
 
 /// Rows of layout.gpkg that speak of one block.
@@ -310,7 +309,6 @@ fn lay_out(name: &'static str, edit: impl Fn(&str) -> String) -> District {
         given: read(&report.layers),
         rules: Widths::of(&project),
         retention_share: percent / 100.0,
-        _folder: folder,
     }
 }
 

@@ -6,6 +6,8 @@ mod audited;
 mod in_memory;
 #[path = "../measured/mod.rs"]
 mod measured;
+#[path = "../once/mod.rs"]
+mod once;
 #[path = "../run_binary/mod.rs"]
 mod run_binary;
 #[path = "../size/mod.rs"]

@@ -100,6 +100,16 @@ pub fn small_project(folder: &Path) {
     write(folder, "project.toml", &format!("{PROJECT}{roads}"));
 }
 
+/// Copies all files below a folder to another, which is made anew.
+pub fn copy(from: &Path, to: &Path) {
+    let _ = std::fs::remove_dir_all(to);
+    for (name, bytes) in files(from) {
+        let path = to.join(name);
+        std::fs::create_dir_all(path.parent().expect("below")).expect("a folder of our own");
+        std::fs::write(path, bytes).expect("a file in a folder of our own");
+    }
+}
+
 /// Every file below a folder with its bytes.
 pub fn files(folder: &Path) -> BTreeMap<String, Vec<u8>> {
     let mut found = BTreeMap::new();

@@ -2,6 +2,7 @@
 //! stay or new ones are whole, and a run that is gone on with ends with the bytes of an undisturbed one.
 #![cfg(unix)]
 
+use crate::once;
 use crate::run_binary;
 use crate::size;
 
@@ -11,9 +12,10 @@ use std::io::Write;
 use std::os::unix::process::ExitStatusExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
+use std::sync::LazyLock;
 use std::time::{Duration, Instant};
 
-use run_binary::{command, files, run, small_project};
+use run_binary::{command, copy, files, run, small_project};
 use tempfile::{TempDir, tempdir};
 
 const PARTIAL: &str = ".blockwright-partial";
@@ -23,8 +25,59 @@ const LAYOUT: [&str; 4] = ["layout", "district/project.toml", "--out", "out"];
 
 type Files = BTreeMap<String, Vec<u8>>;
 
+/// Sound blocks of the district; one more can be laid out that is not.
+fn blocks() -> usize {
+    size::of(4, 8)
+}
+
+/// The district and what an undisturbed run writes of it, made once: bytes do not hang on the folder.
+struct Undisturbed {
+    folder: PathBuf,
+    /// Outputs of the whole batch, but for those that hold times.
+    whole: Files,
+    /// And of [`ONE`] block, below `earlier`.
+    earlier: Files,
+    whole_takes: Duration,
+}
+
+fn undisturbed() -> &'static Undisturbed {
+    static MADE: LazyLock<Undisturbed> = LazyLock::new(|| {
+        let folder = once::folder();
+        make_district(&folder, &blocks().to_string());
+        let started = Instant::now();
+        let whole = laid_out(&folder, "whole", &[]);
+        let whole_takes = started.elapsed();
+        let earlier = laid_out(&folder, "earlier", &["--only", ONE]);
+        Undisturbed {
+            folder,
+            whole,
+            earlier,
+            whole_takes,
+        }
+    });
+    &MADE
+}
+
+impl Undisturbed {
+    /// A folder of one's own with the district in it.
+    fn district(&self) -> TempDir {
+        let own = tempdir().unwrap();
+        copy(&self.folder.join("district"), &own.path().join("district"));
+        own
+    }
+
+    fn copy_earlier(&self, to: &Path) {
+        copy(&self.folder.join("earlier"), to);
+    }
+}
+
 fn district(blocks: &str) -> TempDir {
     let folder = tempdir().unwrap();
+    make_district(folder.path(), blocks);
+    folder
+}
+
+fn make_district(folder: &Path, blocks: &str) {
     let words = [
         "demo",
         "--out",
@@ -35,9 +88,8 @@ fn district(blocks: &str) -> TempDir {
         "-q",
         "--blocks",
     ];
-    let made = run(folder.path(), &[&words[..], &[blocks]].concat());
+    let made = run(folder, &[&words[..], &[blocks]].concat());
     assert_eq!(made.code, 0, "{}", made.stderr);
-    folder
 }
 
 /// Lays out and returns the bytes of all outputs but those that hold times.
@@ -58,15 +110,6 @@ fn timeless(out: &Path) -> Files {
         assert!(found.remove(name).is_some(), "{name} is missing");
     }
     found
-}
-
-fn copy(from: &Path, to: &Path) {
-    let _ = fs::remove_dir_all(to);
-    for (name, bytes) in files(from) {
-        let path = to.join(name);
-        fs::create_dir_all(path.parent().unwrap()).unwrap();
-        fs::write(path, bytes).unwrap();
-    }
 }
 
 fn start(folder: &Path, words: &[&str]) -> Child {
@@ -98,6 +141,11 @@ fn wait_for_more(path: &Path, child: &mut Child) {
     }
 }
 
+/// What is said where no block was laid out before.
+fn none_kept() -> String {
+    format!("\n0 of {} blocks", blocks() + 1)
+}
+
 fn journal(folder: &Path) -> PathBuf {
     folder.join("out").join(PARTIAL).join("journal")
 }
@@ -119,16 +167,14 @@ fn runs_killed_at_random_moments_end_with_the_bytes_of_an_undisturbed_one() {
     };
     let kills = set("BLOCKWRIGHT_KILLS", size::of(3, 6) as u64);
     let mut seed = set("BLOCKWRIGHT_KILL_SEED", 1);
-    let folder = district("8");
+    let made = undisturbed();
+    let takes = made.whole_takes.as_secs_f64();
+    let folder = made.district();
     let folder = folder.path();
-    let started = Instant::now();
-    let whole = laid_out(folder, "whole", &[]);
-    let takes = started.elapsed().as_secs_f64();
-    let earlier = laid_out(folder, "earlier", &["--only", ONE]);
     let out = folder.join("out");
     let (mut killed, mut half_way, mut resumed, mut half_moved) = (0, 0, 0, 0);
     for number in 0..kills {
-        copy(&folder.join("earlier"), &out);
+        made.copy_earlier(&out);
         let mut child = start(folder, &LAYOUT);
         let after = takes * 1.1 * fraction(&mut seed);
         std::thread::sleep(Duration::from_secs_f64(after));
@@ -143,7 +189,7 @@ fn runs_killed_at_random_moments_end_with_the_bytes_of_an_undisturbed_one() {
                 let mut found = timeless(&out);
                 found.retain(|name, _| !name.starts_with(PARTIAL));
                 assert!(
-                    found == earlier || found == whole,
+                    found == made.earlier || found == made.whole,
                     "run {number}: a mixture"
                 );
             }
@@ -159,9 +205,9 @@ fn runs_killed_at_random_moments_end_with_the_bytes_of_an_undisturbed_one() {
         }
         let done = run(folder, &[&LAYOUT[..], &["--resume"]].concat());
         assert_eq!(done.code, 3, "run {number}: {}", done.stderr);
-        resumed += u64::from(!done.stderr.contains("\n0 of 9 blocks"));
+        resumed += u64::from(!done.stderr.contains(&none_kept()));
         assert!(
-            timeless(&out) == whole,
+            timeless(&out) == made.whole,
             "run {number}, killed after {after} s: other bytes"
         );
         assert!(!out.join(PARTIAL).exists());
@@ -175,9 +221,9 @@ fn runs_killed_at_random_moments_end_with_the_bytes_of_an_undisturbed_one() {
 
 #[test]
 fn a_journal_with_any_damage_is_used_as_far_as_it_is_sound() {
-    let folder = district("6");
+    let made = undisturbed();
+    let folder = made.district();
     let folder = folder.path();
-    let whole = laid_out(folder, "whole", &[]);
     let mut child = start(folder, &[&LAYOUT[..], &["--jobs", "1"]].concat());
     wait_for(&journal(folder), &mut child);
     while fs::metadata(journal(folder)).unwrap().len() < 100_000
@@ -200,15 +246,15 @@ fn a_journal_with_any_damage_is_used_as_far_as_it_is_sound() {
         fs::create_dir_all(journal(folder).parent().unwrap()).unwrap();
         fs::write(journal(folder), bytes).unwrap();
         let found = laid_out(folder, "out", &["--resume"]);
-        assert!(found == whole, "case {case}, byte {at}");
+        assert!(found == made.whole, "case {case}, byte {at}");
     }
 }
 
 #[test]
 fn signals_end_a_run_that_can_be_gone_on_with() {
-    let folder = district("8");
+    let made = undisturbed();
+    let folder = made.district();
     let folder = folder.path();
-    let whole = laid_out(folder, "whole", &[]);
     for (name, number) in [("TERM", 15), ("INT", 2)] {
         let mut child = start(folder, &LAYOUT);
         wait_for(&journal(folder), &mut child);
@@ -220,12 +266,13 @@ fn signals_end_a_run_that_can_be_gone_on_with() {
         assert_eq!(ended.status.signal(), Some(number));
         let told = String::from_utf8(ended.stderr).unwrap();
         assert!(
-            told.contains(" of 9 blocks are kept") && told.contains("--resume"),
+            told.contains(&format!(" of {} blocks are kept", blocks() + 1))
+                && told.contains("--resume"),
             "{told}"
         );
         let left = fs::read_dir(folder.join("out")).unwrap().count();
         assert_eq!(left, 1, "something looks like a result");
-        assert!(laid_out(folder, "out", &["--resume"]) == whole);
+        assert!(laid_out(folder, "out", &["--resume"]) == made.whole);
         fs::remove_dir_all(folder.join("out")).unwrap();
     }
 }
@@ -256,9 +303,10 @@ fn the_second_run_into_a_folder_is_refused() {
 
 #[test]
 fn a_file_that_changes_during_the_run_ends_it() {
-    let folder = district("8");
+    let made = undisturbed();
+    let folder = made.district();
     let folder = folder.path();
-    let before = laid_out(folder, "out", &["--only", ONE]);
+    made.copy_earlier(&folder.join("out"));
     let layers = folder.join("district/layers.gpkg");
     let mut child = start(folder, &LAYOUT);
     wait_for(&journal(folder), &mut child);
@@ -273,7 +321,7 @@ fn a_file_that_changes_during_the_run_ends_it() {
         told.contains("layers.gpkg") && told.contains("was changed while"),
         "{told}"
     );
-    assert!(timeless(&folder.join("out")) == before);
+    assert!(timeless(&folder.join("out")) == made.earlier);
     assert!(!folder.join("out").join(PARTIAL).exists());
 
     // The same bytes written anew are no change.
@@ -285,7 +333,7 @@ fn a_file_that_changes_during_the_run_ends_it() {
 
 #[test]
 fn what_was_kept_of_other_input_is_not_gone_on_with() {
-    let folder = district("8");
+    let folder = undisturbed().district();
     let folder = folder.path();
     let mut child = start(folder, &LAYOUT);
     wait_for_more(&journal(folder), &mut child);
@@ -306,14 +354,14 @@ fn what_was_kept_of_other_input_is_not_gone_on_with() {
     let done = run(folder, &resume);
     assert_eq!(done.code, 3);
     assert!(
-        !done.stderr.contains("\n0 of 9 blocks"),
+        !done.stderr.contains(&none_kept()),
         "it was still there: {}",
         done.stderr
     );
     // Without a run to go on with there is nothing to complain of.
     let again = run(folder, &resume);
     assert!(
-        again.code == 3 && again.stderr.contains("\n0 of 9 blocks"),
+        again.code == 3 && again.stderr.contains(&none_kept()),
         "{}",
         again.stderr
     );
@@ -322,9 +370,10 @@ fn what_was_kept_of_other_input_is_not_gone_on_with() {
 /// Fills a small file system of its own: earlier outputs fit, new ones do not.
 #[test]
 fn a_full_disk_leaves_earlier_outputs_and_says_so() {
-    let folder = district("8");
+    let made = undisturbed();
+    let folder = made.district();
     let folder = folder.path();
-    laid_out(folder, "earlier", &["--only", ONE]);
+    made.copy_earlier(&folder.join("earlier"));
     fs::create_dir(folder.join("small")).unwrap();
     // Everything is looked at inside, for the file system goes with the shell.
     let script = r#"
@@ -345,10 +394,9 @@ fn a_full_disk_leaves_earlier_outputs_and_says_so() {
         .values()
         .map(|bytes| bytes.len() as u64)
         .sum();
-    let whole = laid_out(folder, "whole", &[]);
     let binary = env!("CARGO_BIN_EXE_blockwright");
     // No room for anything; for some of the outputs; for all of them but the last.
-    let all: u64 = whole.values().map(|bytes| bytes.len() as u64).sum();
+    let all: u64 = made.whole.values().map(|bytes| bytes.len() as u64).sum();
     for room in [200_000, all / 2, all * 9 / 10] {
         let size = (earlier + room).to_string();
         let ended = Command::new("unshare")
@@ -390,7 +438,7 @@ fn a_full_disk_leaves_earlier_outputs_and_says_so() {
             said.contains("then 3") && said.contains("\nwhole\n"),
             "{room}: {said}{told}"
         );
-        assert!(timeless(&folder.join("result")) == whole, "{room}");
+        assert!(timeless(&folder.join("result")) == made.whole, "{room}");
         fs::remove_dir_all(folder.join("result")).unwrap();
     }
 }
@@ -567,9 +615,10 @@ fn what_is_no_folder_of_results_is_refused() {
 fn without_memory_a_run_ends_with_a_sentence_and_earlier_outputs_stay() {
     const STEP_KIB: u64 = 40_000;
     const SEGMENTATION_FAULT: i32 = 11;
-    let folder = district("8");
+    let made = undisturbed();
+    let folder = made.district();
     let folder = folder.path();
-    let before = laid_out(folder, "out", &["--only", ONE]);
+    made.copy_earlier(&folder.join("out"));
     let mut sentences = 0;
     for kib in (1..75).map(|step| step * STEP_KIB) {
         let bound = format!("ulimit -v {kib} && exec \"$0\" \"$@\"");
@@ -601,7 +650,10 @@ fn without_memory_a_run_ends_with_a_sentence_and_earlier_outputs_stay() {
             }
         }
         let _ = fs::remove_dir_all(folder.join("out").join(PARTIAL));
-        assert!(timeless(&folder.join("out")) == before, "{kib} KiB: {told}");
+        assert!(
+            timeless(&folder.join("out")) == made.earlier,
+            "{kib} KiB: {told}"
+        );
     }
     assert!(sentences > 0, "memory never ran out");
 }

@@ -1,5 +1,7 @@
 //! The program as it is run: its command line, faults, threads, hostile input.
 
+#[path = "../once/mod.rs"]
+mod once;
 #[path = "../run_binary/mod.rs"]
 mod run_binary;
 #[path = "../size/mod.rs"]

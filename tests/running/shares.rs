@@ -1,6 +1,7 @@
 //! A batch in shares: joined, they are the very files of one run, run.json apart, which holds times.
 
 use crate::run_binary;
+use crate::size;
 
 use std::collections::BTreeMap;
 use std::fs;
@@ -8,7 +9,10 @@ use std::path::{Path, PathBuf};
 
 use run_binary::Ended;
 
-const BLOCKS: &str = "18";
+/// Six for each of three shares, or two.
+fn blocks() -> String {
+    size::of(6, 18).to_string()
+}
 
 fn run(arguments: &[&str]) -> Ended {
     run_binary::run(&std::env::temp_dir(), arguments)
@@ -22,7 +26,7 @@ fn demo(dir: &Path) -> PathBuf {
         "--out",
         path,
         "--blocks",
-        BLOCKS,
+        &blocks(),
         "--seed",
         "11",
         "--district-only",

@@ -8,6 +8,8 @@ mod dispatch_support;
 mod in_memory;
 #[path = "../measured/mod.rs"]
 mod measured;
+#[path = "../once/mod.rs"]
+mod once;
 #[path = "../outputs_fixture/mod.rs"]
 mod outputs_fixture;
 #[path = "../run_binary/mod.rs"]

@@ -2,6 +2,7 @@
 //! by an accessibility checker.
 
 use crate::browser;
+use crate::once;
 use crate::outputs_fixture;
 use crate::run_binary;
 
@@ -75,8 +76,7 @@ fn the_demo_is_opened_sorted_filtered_looked_into_and_followed() {
     let Some(program) = browser::find() else {
         return;
     };
-    let temp = tempfile::tempdir().unwrap();
-    let report = demo(temp.path(), "14");
+    let report = once::demo(14).join("layout/report");
     let mut browser = Browser::start(&program);
     browser.view(1280, 900, false, false);
     browser.open(&address(&report));
@@ -585,8 +585,7 @@ fn the_accessibility_checker_finds_nothing_serious() {
         return;
     };
     let Some(axe) = axe() else { return };
-    let temp = tempfile::tempdir().unwrap();
-    let report = demo(temp.path(), "8");
+    let report = once::demo(14).join("layout/report");
     let mut browser = Browser::start(&program);
     let mut checks = 0;
     for (dark, width, phone) in [

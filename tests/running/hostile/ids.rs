@@ -4,10 +4,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
+use std::path::PathBuf;
 use std::sync::OnceLock;
 
 use blockwright::outputs::FileNames;
-use tempfile::TempDir;
 
 use super::folders::CREW;
 use super::run_binary::{PROJECT, UTM, collection, feature, files, rectangle, write};
@@ -78,7 +78,7 @@ const STREAMS: &str = "\n[layers.streams]\nsource = 's<img src=x onerror=alert(3
                        [layers.hazards]\nsource = '=1+9.geojson'\nid = \"S\"\nclass = \"C\"\n";
 
 struct Done {
-    folder: TempDir,
+    folder: PathBuf,
     files: BTreeMap<String, Vec<u8>>,
     said: String,
 }
@@ -87,8 +87,8 @@ struct Done {
 fn done() -> &'static Done {
     static DONE: OnceLock<Done> = OnceLock::new();
     DONE.get_or_init(|| {
-        let temp = tempfile::tempdir().unwrap();
-        let folder = temp.path();
+        let made = crate::once::folder();
+        let folder = made.as_path();
         let blocks: Vec<String> = (0u32..)
             .zip(IDS)
             .map(|(at, (_, id))| {
@@ -173,7 +173,7 @@ fn done() -> &'static Done {
             .concat();
         Done {
             files: files(folder),
-            folder: temp,
+            folder: made,
             said,
         }
     })
@@ -272,7 +272,7 @@ fn no_file_stands_outside_or_has_a_name_that_some_system_does_not_take() {
             assert!(!devices.contains(&stem.as_str()), "{name}");
         }
     }
-    let beside: Vec<_> = fs::read_dir(done().folder.path()).unwrap().collect();
+    let beside: Vec<_> = fs::read_dir(&done().folder).unwrap().collect();
     assert_eq!(beside.len(), ours.len() + 3);
 }
 
