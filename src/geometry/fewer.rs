@@ -68,7 +68,7 @@ mod tests {
     /// As deep as it is long, this would leave no stack.
     #[test]
     fn a_long_zigzag_is_no_matter() {
-        let long = zigzag(200_000);
+        let long = zigzag(60_000);
         let off = |fewer: &LineString, all: &LineString| {
             let index = SegmentIndex::of_lines(&MultiLineString(vec![fewer.clone()]));
             let off_m = all.0.iter().map(|&at| index.distance(at, 1e9).unwrap());

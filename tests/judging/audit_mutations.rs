@@ -676,7 +676,7 @@ fn every_change_beyond_tolerance_is_found_and_nothing_else() {
     let askings: Vec<Vec<Asking>> = (sound.par_iter())
         .map(|sound| asking(&landbase, features, &ground_of(&sound.cut).0))
         .collect();
-    let mutations = size::of(90, 360) as u64;
+    let mutations = size::of(60, 360) as u64;
     let results: Vec<(Option<Expected>, Option<BlockAudit>, Vec<String>)> = (0..mutations)
         .into_par_iter()
         .map(|number| {
@@ -798,7 +798,7 @@ fn every_change_beyond_tolerance_is_found_and_nothing_else() {
     assert!(off.is_empty(), "off:\n{}", off.join("\n"));
     assert!(false_alarms.is_empty(), "{}", false_alarms.join("\n"));
     assert!(
-        tried > size::of(75, 300) as u32 && beyond > size::of(45, 180) as u32 && counts.len() == 7,
+        tried > size::of(50, 300) as u32 && beyond > size::of(30, 180) as u32 && counts.len() == 7,
         "{tried} {beyond}"
     );
 }

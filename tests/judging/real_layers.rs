@@ -30,11 +30,12 @@ struct Laid {
 }
 
 const ANDORRA: &str = "andorra.toml";
-/// Of all blocks of Andorra a twentieth, the largest, and one whose skid trail once ran over a sliver.
+/// Of all blocks of Andorra a twentieth, and one whose skid trail once ran over a sliver. The largest, of 1435 ha, takes two
+/// thirds of the time of all these: it is laid out where everything is.
 const PART_OF_ANDORRA: &str = "CAST(coalesce(osm_id, osm_way_id) AS INTEGER) % 20 = 2 \
-    OR coalesce(osm_id, osm_way_id) IN ('14103983', '9837099')";
+    OR coalesce(osm_id, osm_way_id) = '14103983'";
 /// How many blocks that are, and how many there are in all.
-const BLOCKS_OF_ANDORRA: (usize, usize) = (59, 931);
+const BLOCKS_OF_ANDORRA: (usize, usize) = (58, 931);
 
 /// With maps, sheets and all other outputs, or without those that can be left out.
 fn lay_out(name: &str, blocks: Option<&str>, all_outputs: bool) -> Option<Laid> {

@@ -216,7 +216,7 @@ fn hours(plan: &BlockPlan) -> f64 {
 
 #[test]
 fn at_any_moment_the_rest_is_the_plan_less_what_is_cut() {
-    let blocks = size::of(8, 60);
+    let blocks = size::of(6, 60);
     let options = DemoOptions { blocks, seed: 7 };
     on_demo(
         &options,
@@ -353,7 +353,7 @@ fn keeps_names(whole: &BlockPlan, rest: &BlockPlan, gone: &MultiPolygon) {
 /// A nest is found, or the block's edge is moved in, when some is cut: all that stays to be cut keeps its name and its ground.
 #[test]
 fn what_comes_when_some_is_cut_takes_no_strip_from_its_place() {
-    let blocks = size::of(4, 60);
+    let blocks = size::of(3, 60);
     let options = DemoOptions { blocks, seed: 7 };
     on_demo(
         &options,

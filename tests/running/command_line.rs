@@ -325,7 +325,7 @@ fn a_failed_run_leaves_the_earlier_outputs_and_nothing_partial() {
 fn a_killed_run_leaves_no_outputs_and_the_next_one_clears_up() {
     let folder = tempdir().unwrap();
     let options = blockwright::demo::DemoOptions {
-        blocks: 600,
+        blocks: 60,
         seed: 7,
     };
     blockwright::demo::write(folder.path(), &options).unwrap();
