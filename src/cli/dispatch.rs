@@ -42,6 +42,11 @@ pub fn outcome_json(dispatched: &Dispatched, out: &Path) -> Value {
         "lower_bound_hours": rounded(bound, 3),
         "lower_bound_because": dispatched.solved.bound.because,
         "gap": rounded(gap, 4),
+        "limits": dispatched.solved.bound.limits.iter().map(|own| json!({
+            "what": own.what.key(),
+            "hours": rounded(own.finish.map(|at| (at - dispatched.begins).max(0) as f64 / 3600.0), 3),
+            "because": own.because,
+        })).collect::<Vec<_>>(),
         "hours_left": rounded(Some(plan.undone as f64 / 3.6e6), 3),
         "moving_hours": rounded(Some(plan.moving_s as f64 / 3600.0), 3),
         "unused_night_hours": rounded(Some(dispatched.outlook.unused_night_s() as f64 / 3600.0), 3),
@@ -60,6 +65,26 @@ pub fn outcome_json(dispatched: &Dispatched, out: &Path) -> Value {
         "rules_not_kept": warnings(&dispatched.breaches),
         "set_aside": dispatched.set_aside,
     })
+}
+
+/// What may run short, and how far each takes a plan by itself.
+fn limits(dispatched: &Dispatched) -> String {
+    let limits = dispatched.solved.bound.limits.iter();
+    let mut text = "what limits it, each by itself:\n".to_owned();
+    for own in limits.clone() {
+        let hours = match own.finish {
+            None => "more than the period".to_owned(),
+            Some(at) => {
+                let hours = (at - dispatched.begins).max(0) as f64 / 3600.0;
+                format!("{hours:.1} h")
+            }
+        };
+        let _ = writeln!(text, "  {} {hours}: {}", own.what.words(), own.because);
+    }
+    match limits.len() {
+        0 => String::new(),
+        _ => text,
+    }
 }
 
 /// Changes that are told in words.
@@ -164,6 +189,7 @@ pub fn words(dispatched: &Dispatched, out: &Path) -> String {
         plan.moving_s as f64 / 3600.0,
         dispatched.outlook.unused_night_s() as f64 / 3600.0
     );
+    text += &limits(dispatched);
     text += &crew_words(dispatched);
     if let Some(moved) = &dispatched.moved {
         text += &changes(moved);

@@ -1,6 +1,7 @@
 //! A time before which no plan can finish: each bound leaves rules away until what is left can be solved exactly.
 
 use super::problem::{Machine, Problem, Unit, Work};
+use super::skidding::Skidder;
 use super::time::{Second, Stretch, intersect, union};
 use crate::model::{ShiftClass, StripKind};
 
@@ -11,6 +12,89 @@ pub struct Bound {
     pub finish: Option<Second>,
     /// In words, for `schedule.json`.
     pub because: String,
+    /// What each thing that may run short allows by itself, the latest first.
+    pub limits: Vec<Limit>,
+}
+
+/// What a plan is held up by, taken by itself.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Limit {
+    pub what: Scarce,
+    /// No plan finishes earlier; None: not within the period.
+    pub finish: Option<Second>,
+    pub because: String,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Scarce {
+    Light,
+    Machines,
+    Hauls,
+    /// One block, where one machine works at a time.
+    Block,
+    /// Days on which ground is open.
+    Windows,
+    Skidders,
+}
+
+impl Scarce {
+    pub fn key(self) -> &'static str {
+        match self {
+            Scarce::Light => "light",
+            Scarce::Machines => "machines",
+            Scarce::Hauls => "hauls",
+            Scarce::Block => "one_block",
+            Scarce::Windows => "windows",
+            Scarce::Skidders => "skidders",
+        }
+    }
+
+    pub fn words(self) -> &'static str {
+        match self {
+            Scarce::Light => "light",
+            Scarce::Machines => "machine hours",
+            Scarce::Hauls => "moves",
+            Scarce::Block => "one block",
+            Scarce::Windows => "days on which ground is open",
+            Scarce::Skidders => "skidders",
+        }
+    }
+}
+
+fn is_later(new: Option<Second>, old: Option<Second>) -> bool {
+    match (new, old) {
+        (_, None) => false,
+        (None, Some(_)) => true,
+        (Some(new), Some(old)) => new > old,
+    }
+}
+
+impl Bound {
+    /// Counts one thing more; where `binds`, it holds for the felling.
+    pub fn add(&mut self, limit: Limit, binds: bool) {
+        if binds && is_later(limit.finish, self.finish) {
+            (self.finish, self.because) = (limit.finish, limit.because.clone());
+        }
+        match self.limits.iter_mut().find(|own| own.what == limit.what) {
+            Some(own) if is_later(limit.finish, own.finish) => *own = limit,
+            Some(_) => {}
+            None => self.limits.push(limit),
+        }
+        let late = |own: &Limit| own.finish.unwrap_or(Second::MAX);
+        self.limits
+            .sort_by_key(|own| (std::cmp::Reverse(late(own)), own.what));
+    }
+}
+
+/// When skidders could have brought so many seconds of wood at the soonest, were all of it felled at once.
+pub fn skidding_bound(skidders: &[Skidder], seconds: i64) -> Option<Second> {
+    let room = |its: &Skidder| Room {
+        spans: (its.windows.iter())
+            .map(|window| (window.span, window.pace))
+            .collect(),
+    };
+    let rooms: Vec<Room> = skidders.iter().map(room).collect();
+    earliest(&rooms, seconds * 1000)
 }
 
 /// Machine time that can be had: the windows of one machine, or what is left of them, and its pace.
@@ -21,6 +105,7 @@ struct Room {
 /// The largest of:
 /// - all work, and the least moving that joins the blocks, against all hours of all machines;
 /// - day-only work against their hours of daylight; both also for the work that only some machines may do;
+/// - what comes under a window of a block, on its open days;
 /// - day-only work and the moves between blocks that fall into daylight, since a machine comes to only one block of a day
 ///   in the dark before it;
 /// - each block by itself: prework by day, then the rest, one machine at a time.
@@ -28,50 +113,91 @@ pub fn lower_bound(problem: &Problem) -> Bound {
     let mut best = Bound {
         finish: Some(problem.period.from),
         because: "there is no work".to_owned(),
+        limits: vec![],
     };
-    let mut raise = |finish: Option<Second>, because: &dyn Fn() -> String| {
-        let higher = match (finish, best.finish) {
-            (_, None) => false,
-            (None, Some(_)) => true,
-            (Some(new), Some(old)) => new > old,
+    let mut raise = |what: Scarce, finish: Option<Second>, because: String| {
+        let limit = Limit {
+            what,
+            finish,
+            because,
         };
-        if higher {
-            best = Bound {
-                finish,
-                because: because(),
-            };
-        }
+        best.add(limit, true);
     };
     for able in ability_sets(problem) {
-        for day_only in [true, false] {
-            let (finish, work) = shared(problem, &able, day_only);
-            raise(finish, &|| {
-                let names: Vec<&str> = able
-                    .iter()
-                    .map(|&m| problem.machines[m].name.as_str())
-                    .collect();
-                format!(
-                    "{:.1} {}hours against the {}hours of {}",
+        let names: Vec<&str> = (able.iter())
+            .map(|&m| problem.machines[m].name.as_str())
+            .collect();
+        let names = names.join(", ");
+        for (what, day_only) in [(Scarce::Light, true), (Scarce::Machines, false)] {
+            let (finish, work) = shared(problem, &able, day_only, false);
+            let day = |word| if day_only { word } else { "" };
+            if work > 0 {
+                let because = format!(
+                    "{:.1} {}hours against the {}hours of {names}",
                     work as f64 / 3.6e6,
-                    if day_only { "day-only " } else { "" },
-                    if day_only { "daylight " } else { "" },
-                    names.join(", ")
-                )
-            });
+                    day("day-only "),
+                    day("daylight "),
+                );
+                raise(what, finish, because);
+            }
+        }
+        let (finish, work) = shared(problem, &able, false, true);
+        if work > 0 {
+            let because = format!(
+                "{:.1} hours, and the shortest moves that join the blocks, against the hours of {names}",
+                work as f64 / 3.6e6
+            );
+            raise(Scarce::Hauls, finish, because);
         }
     }
-    raise(by_daylight(problem), &|| {
-        "day-only hours, and the moves between them, against the daylight hours of all machines"
-            .to_owned()
-    });
+    let by_day =
+        "day-only hours, and the moves between them, against the daylight hours of all machines";
+    raise(Scarce::Hauls, by_daylight(problem), by_day.to_owned());
     for (index, block) in problem.blocks.iter().enumerate() {
-        if !block.units.is_empty() {
-            raise(alone(problem, index), &|| {
-                format!("block {} by itself, one machine at a time", block.id)
-            });
+        if block.units.is_empty() {
+            continue;
+        }
+        let because = format!("block {} by itself, one machine at a time", block.id);
+        raise(Scarce::Block, alone(problem, index), because);
+        for window in 0..block.windows.len() {
+            if let Some((finish, work)) = in_window(problem, index, window) {
+                let because = format!(
+                    "{:.1} hours of block {} on its open days, one machine at a time",
+                    work as f64 / 3.6e6,
+                    block.id
+                );
+                raise(Scarce::Windows, finish, because);
+            }
         }
     }
     best
+}
+
+/// What comes under one window of a block, whichever machine is fastest cutting it at every moment; None: nothing does.
+fn in_window(problem: &Problem, index: usize, window: usize) -> Option<(Option<Second>, Work)> {
+    let block = &problem.blocks[index];
+    let own = || {
+        block
+            .units
+            .iter()
+            .filter(|unit| unit.window == Some(window))
+    };
+    let work: Work = own().map(|unit| unit.work).sum();
+    if work == 0 {
+        return None;
+    }
+    let able = (problem.machines.iter()).filter(|machine| own().any(|unit| machine.may_cut(unit)));
+    let spans: Vec<(Stretch, i64)> = able
+        .flat_map(|machine| room(machine, &block.light, false, block.open.from).spans)
+        .flat_map(|(span, pace)| {
+            let open = intersect(&[span], &block.windows[window]);
+            open.into_iter().map(move |span| (span, pace))
+        })
+        .collect();
+    let room = Room {
+        spans: one_at_a_time(&spans),
+    };
+    Some((earliest(&[room], work), work))
 }
 
 /// Each different set of machines that may cut some section, smallest index first, and all machines.
@@ -99,7 +225,12 @@ fn able(problem: &Problem, unit: &Unit) -> Vec<usize> {
 }
 
 /// Work that only machines of a set may do, against their time.
-fn shared(problem: &Problem, able_set: &[usize], day_only: bool) -> (Option<Second>, Work) {
+fn shared(
+    problem: &Problem,
+    able_set: &[usize],
+    day_only: bool,
+    with_moves: bool,
+) -> (Option<Second>, Work) {
     let mut work: Work = 0;
     let mut light = Vec::new();
     let mut opens = Second::MAX;
@@ -129,7 +260,7 @@ fn shared(problem: &Problem, able_set: &[usize], day_only: bool) -> (Option<Seco
         .map(|&m| room(&problem.machines[m], &light, day_only, opens))
         .collect();
     // Against daylight they do not count: a machine may move in the dark before it.
-    let extra = if !day_only && whole && able_set.len() == problem.machines.len() {
+    let extra = if with_moves && whole && able_set.len() == problem.machines.len() {
         moving(problem)
     } else {
         0

@@ -20,7 +20,7 @@ pub mod stock;
 mod territories;
 pub mod time;
 
-pub use bound::{Bound, lower_bound};
+pub use bound::{Bound, Limit, Scarce, lower_bound, skidding_bound};
 pub use check::{
     Apart, Duty, Nearest, StockRule, check, check_apart, check_people, check_skidding, check_stock,
 };

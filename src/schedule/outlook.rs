@@ -203,7 +203,9 @@ fn empty_nights(
         what += &format!(", {:.1} night hours stay unused", idle as f64 / 3600.0);
     }
     let blocks = left.iter().filter(|l| l[1] > 0).count();
-    let help = if locked >= 0.05 {
+    let help = if !light_comes(problem, &left, dusk) {
+        STAYS_DARK.to_owned()
+    } else if locked >= 0.05 {
         format!(
             "{locked:.1} night-safe hours of {blocks} block(s) stand behind boundary passes or other day-only work: put a \
              machine more on these by day, or begin these blocks earlier; or add another block with night-safe work"
@@ -215,6 +217,20 @@ fn empty_nights(
         )
     };
     Some(Warning { what, help })
+}
+
+const STAYS_DARK: &str = "it is dark at these blocks until the period ends, and no machine more helps: plan them for days with \
+     light; `light = \"civil_twilight\"` counts twilight where local codes allow work in it";
+
+/// Whether light comes after a moment to any block with day-only work left.
+fn light_comes(problem: &Problem, left: &[[Work; 2]], after: Second) -> bool {
+    let waiting = problem
+        .blocks
+        .iter()
+        .zip(left)
+        .filter(|(_, left)| left[0] > 0);
+    let mut light = waiting.flat_map(|(block, _)| &block.light);
+    light.any(|light| light.to > after && light.from < problem.period.to)
 }
 
 /// What of a block is left when its ground closes within the period and does not open again.
@@ -269,7 +285,10 @@ fn not_fitting(problem: &Problem, plan: &Plan, bound: &Bound, zone: Tz) -> Vec<W
             .map(|unit| unit.work)
             .sum::<Work>()
     };
-    let help = if day > night {
+    let lit = light_comes(problem, &left, problem.period.from);
+    let help = if day > night && !lit {
+        STAYS_DARK
+    } else if day > night {
         "give more days, or more machines by day; day-only work needs daylight"
     } else {
         "give more days, more shifts or another machine"

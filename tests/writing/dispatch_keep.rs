@@ -1,6 +1,9 @@
 //! Planning anew: without news the plan stays, and what changes is told with its reason.
 
+use std::collections::BTreeMap;
 use std::path::Path;
+
+use icalendar::{Calendar, CalendarComponent, Component};
 
 use blockwright::schedule::former::{Former, Stint};
 use blockwright::schedule::{self, Plan, Problem, What};
@@ -219,6 +222,7 @@ fn a_plan_is_kept_and_what_changes_is_told() {
             .collect()
     };
     assert_eq!(day(&broken), day(&first));
+    calendars_take_the_news(folder, &keep);
     // A block that is closed for all of the period is told, and nobody is sent there.
     let stop = "\n[[stops]]\nwhy = \"the owner's wish\"\nblock = \"A-1\"\nfrom = \"2026-11-01\"\nto = \"2027-03-01\"\n";
     let ended = dispatch(
@@ -269,4 +273,127 @@ fn a_plan_is_kept_and_what_changes_is_told() {
         &["--done-until", "2026-12-02", "--out", "none"],
     );
     assert_eq!(ended.code, 2);
+}
+
+/// UID, SEQUENCE, whether cancelled, and what it says, by a parser that is not ours.
+fn events(text: &str) -> BTreeMap<String, (u64, bool, String)> {
+    let calendar: Calendar = text.parse().expect("a calendar");
+    let events = calendar
+        .components
+        .into_iter()
+        .map(|component| match component {
+            CalendarComponent::Event(event) => {
+                assert!(
+                    event.get_timestamp().is_some() && event.property_value("ORGANIZER").is_some()
+                );
+                let said = format!("{:?} {:?}", event.get_summary(), event.get_description());
+                let sequence = event.property_value("SEQUENCE").unwrap().parse().unwrap();
+                let cancelled = event.property_value("STATUS") == Some("CANCELLED");
+                (
+                    event.get_uid().unwrap().to_owned(),
+                    (sequence, cancelled, said),
+                )
+            }
+            other => panic!("{other:?}"),
+        });
+    events.collect()
+}
+
+/// RFC 5546: an update has the UID of what it takes the place of and a greater SEQUENCE; what is taken back comes by METHOD:CANCEL.
+fn calendars_take_the_news(folder: &Path, keep: &[&str]) {
+    let text = |path: &str| std::fs::read_to_string(folder.join(path)).unwrap();
+    let first = events(&text("first/shifts.ics"));
+    assert!(first.values().all(|own| own.0 == 0 && !own.1));
+    assert_eq!(text("same/shifts.ics"), text("first/shifts.ics"));
+    assert!(!folder.join("same/shifts-cancelled.ics").exists());
+    // Feller 1 stands still from the first morning on.
+    let stop = "\n[[stops]]\nwhy = \"a hose\"\nmachine = \"feller 1\"\nfrom = \"2026-12-01 09:30\"\nto = \"2026-12-30\"\n";
+    let ended = dispatch(
+        folder,
+        &format!("{CREW}{stop}"),
+        "2026-12-01",
+        &[keep, &["--out", "away"]].concat(),
+    );
+    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    let away = events(&text("away/shifts.ics"));
+    let updates = |now: &BTreeMap<String, (u64, bool, String)>| -> u64 {
+        let expected = now.iter().map(|(uid, (sequence, _, said))| {
+            let before = first.get(uid);
+            let expected = before.map_or(0, |held| u64::from(held.2 != *said));
+            assert_eq!(*sequence, expected, "{said}");
+            expected
+        });
+        expected.sum()
+    };
+    updates(&away);
+    let taken_back = text("away/shifts-cancelled.ics");
+    assert!(taken_back.contains("\r\nMETHOD:CANCEL\r\n"), "{taken_back}");
+    let gone = events(&taken_back);
+    for (uid, (sequence, cancelled, _)) in &gone {
+        assert!(*sequence == 1 && *cancelled && first.contains_key(uid) && !away.contains_key(uid));
+    }
+    let lost = first.keys().filter(|uid| !away.contains_key(*uid));
+    assert!(lost.count() == gone.len() && !gone.is_empty());
+    // An hour of rain is an update of the shifts that it falls into.
+    let rain =
+        "\n[[stops]]\nwhy = \"rain\"\nfrom = \"2026-12-01 10:00\"\nto = \"2026-12-01 11:00\"\n";
+    let rain = format!("{CREW}{rain}");
+    dispatch(
+        folder,
+        &rain,
+        "2026-12-01",
+        &[keep, &["--out", "rain"]].concat(),
+    );
+    assert!(updates(&events(&text("rain/shifts.ics"))) > 0);
+    // Now the other stands still and the first takes over: what comes back is newer than its cancellation.
+    let other = stop.replace("feller 1", "feller 2");
+    assert_ne!(other, stop);
+    let other = format!("{CREW}{other}");
+    let keep = ["--keep-plan", "away", "--keep-days", "0", "--out", "back"];
+    dispatch(folder, &other, "2026-12-01", &keep);
+    let back = events(&text("back/shifts.ics"));
+    let mut again = 0;
+    for (uid, (sequence, ..)) in back.iter().filter(|(uid, _)| gone.contains_key(*uid)) {
+        assert_eq!(*sequence, 2, "{uid}");
+        again += 1;
+    }
+    assert!(again > 0);
+}
+
+/// In Winnipeg the sun of 1 December sets at about 16:30: a row of that evening has the daylight of that day, not of the next.
+#[test]
+fn evenings_have_the_daylight_of_their_own_day() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    let demo = [
+        "demo",
+        "--out",
+        ".",
+        "--blocks",
+        "4",
+        "--seed",
+        "7",
+        "--district-only",
+        "--quiet",
+    ];
+    run(folder, &demo);
+    run(
+        folder,
+        &["layout", "project.toml", "--out", "out", "--quiet"],
+    );
+    let crew = CREW.replace(
+        "from = \"06:00\"\nto = \"16:00\"",
+        "from = \"12:00\"\nto = \"02:00\"",
+    );
+    assert_ne!(crew, CREW);
+    let ended = dispatch(folder, &crew, "2026-12-01", &["--out", "shifts"]);
+    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    let mut rows = csv::Reader::from_path(folder.join("shifts/shifts.csv")).unwrap();
+    let mut dark = 0;
+    for row in rows.records() {
+        let row = row.unwrap();
+        assert_eq!(row[13][..10], row[0], "{row:?}");
+        dark += usize::from(row[10] > row[14]);
+    }
+    assert!(dark > 5, "{dark}");
 }

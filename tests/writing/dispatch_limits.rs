@@ -179,6 +179,14 @@ fn a_skidder_goes_where_enough_lies() {
     assert_eq!(first(1_000_000).0, 13 * H);
 }
 
+/// By hand: one skidder needs an hour for an hour, the other half: together they bring three hours' wood in one.
+#[test]
+fn skidders_bring_no_more_than_their_hours() {
+    let both = [skidder(2, 1000), skidder(2, 500)];
+    assert_eq!(schedule::skidding_bound(&both, 3 * H), Some(H));
+    assert_eq!(schedule::skidding_bound(&both, 1000 * H), None);
+}
+
 #[test]
 fn the_check_of_people_counts_for_itself() {
     let duty = |person: &str, from: i64, to: i64| Duty {

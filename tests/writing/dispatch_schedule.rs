@@ -193,6 +193,18 @@ fn what_is_closed_holds_up_its_block_and_no_other() {
     assert_eq!(faults(&one, &solved.plan), Vec::<String>::new());
     assert_eq!(schedule::check(&one, &solved.plan), Vec::<String>::new());
     assert_eq!(solved.plan.finish, Some(2 * DAY + 12 * H));
+    // Taken by itself: 2 h on the third day; 8 h of work in light and in machine hours, of which there are 8 a day, so 12 h take until noon.
+    let limit = |what| {
+        let limits = solved.bound.limits.iter();
+        let mut own = limits.filter(|own: &&schedule::Limit| own.what == what);
+        own.next().and_then(|own| own.finish)
+    };
+    use schedule::Scarce;
+    assert_eq!(limit(Scarce::Windows), Some(2 * DAY + 10 * H));
+    assert_eq!(limit(Scarce::Light), Some(DAY + 12 * H));
+    assert_eq!(limit(Scarce::Machines), Some(DAY + 12 * H));
+    assert_eq!(solved.bound.finish, Some(2 * DAY + 10 * H));
+    assert_eq!(solved.bound.limits[0].what, Scarce::Windows);
     assert_eq!(schedule::held_up(&first), Vec::<usize>::new());
     // Closed for all of the period, it holds up what comes after it.
     first.windows = vec![vec![]];
@@ -624,6 +636,19 @@ fn polar_night_leaves_day_only_work_and_polar_day_knows_no_night() {
     let night = schedule::solve(&problem(days, vec![dark], machines(), 1));
     assert_eq!(night.plan.undone, 3 * schedule::HOUR);
     assert_eq!(night.bound.finish, None);
+    // Nobody is told to put a machine more on what no light comes to.
+    let mut dark = block("A", "d d d", 1.0, [0.0, 0.0], days);
+    dark.light = vec![];
+    let dark = problem(days, vec![dark], machines(), 1);
+    let solved = schedule::solve(&dark);
+    let told = schedule::outlook::outlook(&dark, &solved.plan, &solved.bound, chrono_tz::UTC);
+    assert!(!told.warnings.is_empty());
+    for warning in &told.warnings {
+        assert!(
+            warning.help.contains("no machine more helps"),
+            "{warning:?}"
+        );
+    }
     let day = schedule::solve(&problem(days, vec![bright], machines(), 1));
     assert_eq!(day.plan.finish, Some(10 * H));
     assert_eq!(day.bound.finish, Some(10 * H));

@@ -8,7 +8,9 @@ use serde::Deserialize;
 
 use super::done::take;
 use super::{DispatchError, DispatchOptions, Left};
-use crate::outputs::dispatch::{Change, DoneBefore, Moved};
+use crate::outputs::dispatch::{
+    CALENDAR, CALENDAR_TAKEN_BACK, CalendarBefore, Change, DoneBefore, Moved,
+};
 use crate::project::Crew;
 use crate::schedule::calendar::{self, OneShift};
 use crate::schedule::former::{Former, Stint};
@@ -71,6 +73,9 @@ pub(super) struct FormerPlan {
     tasks: Vec<Task>,
     /// What of it counts as done; None: nothing.
     until: Option<Second>,
+    /// Its calendar files, empty where they are not there any more.
+    calendar: String,
+    taken_back: String,
 }
 
 /// Local time as people write it on a command line: a date is its first second.
@@ -119,10 +124,33 @@ pub(super) fn read(
     Ok(Some(FormerPlan {
         tasks,
         until: options.done_until.map(|at| second_of(crew, at)),
+        calendar: calendar_text(&folder.join(CALENDAR))?,
+        taken_back: calendar_text(&folder.join(CALENDAR_TAKEN_BACK))?,
     }))
 }
 
+/// A calendar file, empty where there is none.
+fn calendar_text(path: &Path) -> Result<String, FormerError> {
+    let wrong = |why: String| FormerError {
+        path: path.to_owned(),
+        why,
+    };
+    match sources::read_plain(path, REPORT_FILE_BYTES) {
+        Ok(bytes) => String::from_utf8(bytes).map_err(|error| wrong(error.to_string())),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(String::new()),
+        Err(error) => Err(wrong(error.to_string())),
+    }
+}
+
 impl FormerPlan {
+    pub(super) fn calendar(&self) -> CalendarBefore<'_> {
+        CalendarBefore {
+            events: &self.calendar,
+            taken_back: &self.taken_back,
+            over: self.until,
+        }
+    }
+
     /// Takes off what was to be done before `--done-until`.
     pub(super) fn take_done(
         &self,

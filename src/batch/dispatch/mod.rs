@@ -259,6 +259,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         people: &people,
         stock: &followers.stock,
         moved: moved.as_ref(),
+        calendar_before: before.as_ref().map(former::FormerPlan::calendar),
     };
     options.progress.say("writing the sheets");
     let sheets = write(&roster, &options.out)?;
@@ -510,6 +511,27 @@ fn skid(
     let followed = stock::follow_within(problem, solved, &skidders, wood, limits);
     let (skidding, waits) = (followed.skidding, followed.waits);
     solved.plan = followed.plan;
+    let wood_s = (sections.iter().enumerate()).flat_map(|(block, units)| {
+        let units = 0..units.len();
+        units.map(move |unit| (block, unit))
+    });
+    let taken = wood_s.filter(|&(block, unit)| {
+        let slope = steepest(block, unit);
+        skidders.iter().any(|its| its.may_climb(slope))
+    });
+    let wood_s: i64 = taken.map(|(block, unit)| seconds(block, unit)).sum();
+    if wood_s > 0 && !skidders.is_empty() {
+        // Felling may be done before: this is when the wood is brought.
+        let limit = schedule::Limit {
+            what: schedule::Scarce::Skidders,
+            finish: schedule::skidding_bound(&skidders, wood_s),
+            because: format!(
+                "{:.1} hours of skidding against the hours of all skidders, until the wood is brought",
+                wood_s as f64 / 3600.0
+            ),
+        };
+        solved.bound.add(limit, false);
+    }
     let mut rules =
         schedule::check_skidding(problem, &skidding, &skidders, wood.by_day, wood.slope);
     let apart = |felled, skidded| near.apart(felled, skidded);

@@ -9,10 +9,69 @@ use crate::model::shown;
 use crate::schedule::Second;
 use crate::schedule::calendar::second_of;
 
-/// The calendar file. The stamp of every event is the first midnight of the period, for the same input gives the same
-/// bytes.
-pub(super) fn calendar(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> String {
+/// Who sends the events: RFC 5546 asks for an organizer, and `.invalid` is nobody's (RFC 2606).
+const ORGANIZER: &str = "mailto:dispatch@blockwright.invalid";
+
+/// An event as a file has it: its lines without sequence and stamp, and these.
+struct Event {
+    uid: String,
+    stamp: String,
+    sequence: u64,
+    lines: Vec<(String, String)>,
+}
+
+/// The calendar file, and one of the shifts that a former calendar had and this one has not. An event that is as before keeps its
+/// sequence and its stamp, one that changed has the next sequence, so that calendars take it for an update (RFC 5546, 2.1.4). The stamp of new
+/// events is the first midnight of the period, for the same input gives the same bytes.
+pub(super) fn calendars(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> (String, Option<String>) {
     let stamp = utc(second_of(roster.zone, roster.from, NaiveTime::MIN));
+    let mut now: Vec<Event> = shifts
+        .iter()
+        .map(|own| event(roster, own, &stamp))
+        .collect();
+    let Some(before) = &roster.calendar_before else {
+        return (calendar("PUBLISH", &now), None);
+    };
+    let (was, mut gone) = (events(before.events), events(before.taken_back));
+    for own in &mut now {
+        let held = was.iter().find(|held| held.uid == own.uid);
+        if let Some(held) = held {
+            let same = held.lines == own.lines;
+            own.sequence = held.sequence + u64::from(!same);
+            own.stamp = match same {
+                true => held.stamp.clone(),
+                false => held.stamp.clone().max(stamp.clone()),
+            };
+        } else if let Some(held) = gone.iter().find(|held| held.uid == own.uid) {
+            own.sequence = held.sequence + 1;
+        }
+    }
+    gone.retain(|held| !now.iter().any(|own| own.uid == held.uid));
+    let over = before.over.map(utc);
+    for held in was {
+        let ends = held.lines.iter().find(|(name, _)| name == "DTEND");
+        let is_over = ends
+            .zip(over.as_ref())
+            .is_some_and(|(ends, over)| ends.1 <= *over);
+        if is_over || now.iter().any(|own| own.uid == held.uid) {
+            continue;
+        }
+        let kept = ["ORGANIZER", "DTSTART", "DTEND", "SUMMARY"];
+        let mut lines: Vec<(String, String)> = held.lines;
+        lines.retain(|(name, _)| kept.contains(&name.as_str()));
+        lines.push(("STATUS".to_owned(), "CANCELLED".to_owned()));
+        gone.push(Event {
+            stamp: held.stamp.max(stamp.clone()),
+            sequence: held.sequence + 1,
+            uid: held.uid,
+            lines,
+        });
+    }
+    let taken_back = (!gone.is_empty()).then(|| calendar("CANCEL", &gone));
+    (calendar("PUBLISH", &now), taken_back)
+}
+
+fn calendar(method: &str, events: &[Event]) -> String {
     let mut lines = Lines(String::new());
     lines.put("BEGIN", "VCALENDAR");
     lines.put("VERSION", "2.0");
@@ -21,33 +80,81 @@ pub(super) fn calendar(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> String {
         &format!("-//blockwright//dispatch {}//EN", env!("CARGO_PKG_VERSION")),
     );
     lines.put("CALSCALE", "GREGORIAN");
-    lines.put("METHOD", "PUBLISH");
-    for shift in shifts {
+    lines.put("METHOD", method);
+    for event in events {
         lines.put("BEGIN", "VEVENT");
-        lines.put("UID", &uid(roster, shift));
-        lines.put("DTSTAMP", &stamp);
-        lines.put("DTSTART", &utc(shift.span.from));
-        lines.put("DTEND", &utc(shift.span.to));
-        let mut blocks: Vec<&str> = Vec::new();
-        for row in shift.rows.iter().filter(|row| row.job != Job::Service) {
-            if !blocks.contains(&row.block_id.as_str()) {
-                blocks.push(&row.block_id);
-            }
+        lines.put("UID", &event.uid);
+        lines.put("DTSTAMP", &event.stamp);
+        lines.put("SEQUENCE", &event.sequence.to_string());
+        for (name, value) in &event.lines {
+            lines.put(name, value);
         }
-        let summary = format!("{} {}: {}", shift.name, shift.shift, blocks.join(", "));
-        lines.put("SUMMARY", &escaped(&summary));
-        lines.put("LOCATION", &escaped(&blocks.join(", ")));
-        lines.put("DESCRIPTION", &escaped(&description(roster, shift)));
-        if let Some(block) = shift.rows.iter().find_map(|row| row.block) {
-            let place = roster.layout.blocks[block].place;
-            let geo = format!("{:.5};{:.5}", place.latitude_deg, place.longitude_deg);
-            lines.put("GEO", &geo);
-        }
-        lines.put("TRANSP", "OPAQUE");
         lines.put("END", "VEVENT");
     }
     lines.put("END", "VCALENDAR");
     lines.0
+}
+
+fn event(roster: &Roster<'_>, shift: &ShiftPlan, stamp: &str) -> Event {
+    let mut blocks: Vec<&str> = Vec::new();
+    for row in shift.rows.iter().filter(|row| row.job != Job::Service) {
+        if !blocks.contains(&row.block_id.as_str()) {
+            blocks.push(&row.block_id);
+        }
+    }
+    let summary = format!("{} {}: {}", shift.name, shift.shift, blocks.join(", "));
+    let mut lines = vec![
+        ("ORGANIZER", ORGANIZER.to_owned()),
+        ("DTSTART", utc(shift.span.from)),
+        ("DTEND", utc(shift.span.to)),
+        ("SUMMARY", escaped(&summary)),
+        ("LOCATION", escaped(&blocks.join(", "))),
+        ("DESCRIPTION", escaped(&description(roster, shift))),
+    ];
+    if let Some(block) = shift.rows.iter().find_map(|row| row.block) {
+        let place = roster.layout.blocks[block].place;
+        let geo = format!("{:.5};{:.5}", place.latitude_deg, place.longitude_deg);
+        lines.push(("GEO", geo));
+    }
+    lines.push(("TRANSP", "OPAQUE".to_owned()));
+    let lines = lines.into_iter();
+    Event {
+        uid: uid(roster, shift),
+        stamp: stamp.to_owned(),
+        sequence: 0,
+        lines: lines
+            .map(|(name, value)| (name.to_owned(), value))
+            .collect(),
+    }
+}
+
+/// Events of a calendar that this program wrote; what is none is passed over.
+fn events(text: &str) -> Vec<Event> {
+    let whole = text.replace("\r\n", "\n").replace("\n ", "");
+    let mut found = Vec::new();
+    let mut own: Option<Event> = None;
+    for line in whole.lines() {
+        let Some((name, value)) = line.split_once(':') else {
+            continue;
+        };
+        match (name, value, &mut own) {
+            ("BEGIN", "VEVENT", _) => {
+                own = Some(Event {
+                    uid: String::new(),
+                    stamp: String::new(),
+                    sequence: 0,
+                    lines: vec![],
+                });
+            }
+            ("END", "VEVENT", _) => found.extend(own.take().filter(|own| !own.uid.is_empty())),
+            ("UID", _, Some(own)) => own.uid = value.to_owned(),
+            ("DTSTAMP", _, Some(own)) => own.stamp = value.to_owned(),
+            ("SEQUENCE", _, Some(own)) => own.sequence = value.parse().unwrap_or(0),
+            (_, _, Some(own)) => own.lines.push((name.to_owned(), value.to_owned())),
+            _ => {}
+        }
+    }
+    found
 }
 
 fn description(roster: &Roster<'_>, shift: &ShiftPlan) -> String {

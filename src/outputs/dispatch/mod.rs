@@ -23,7 +23,7 @@ use crate::schedule::calendar::{OneShift, Rest};
 use crate::schedule::outlook::{Outlook, Warning};
 use crate::schedule::skidding::{Lying, Skidder, Skidding};
 use crate::schedule::stock::Limits;
-use crate::schedule::{Nearest, Problem, Solved, Stretch};
+use crate::schedule::{Nearest, Problem, Second, Solved, Stretch};
 use crate::sources::FinishedLayout;
 
 const DISPATCH: Outputs = Outputs {
@@ -33,20 +33,22 @@ const DISPATCH: Outputs = Outputs {
 };
 
 const SHIFTS: &str = "shifts.csv";
-const CALENDAR: &str = "shifts.ics";
+pub const CALENDAR: &str = "shifts.ics";
 const PICTURE: &str = "shifts.svg";
 const SET_ASIDE: &str = "set_aside.csv";
 const STOCK: &str = "stock.csv";
 const CHANGES: &str = "changes.csv";
+pub const CALENDAR_TAKEN_BACK: &str = "shifts-cancelled.ics";
 
 /// What dispatch may put into its folder.
-pub(super) const OWN: [&str; 8] = [
+pub(super) const OWN: [&str; 9] = [
     SHIFTS,
     CALENDAR,
     PICTURE,
     SET_ASIDE,
     STOCK,
     CHANGES,
+    CALENDAR_TAKEN_BACK,
     DISPATCH.marker,
     DISPATCH.sheets,
 ];
@@ -91,6 +93,18 @@ pub struct Roster<'a> {
     pub stock: &'a StockPlan,
     /// What it changes of the plan before; None: it keeps to none.
     pub moved: Option<&'a Moved>,
+    /// Its calendar; None: it keeps to none.
+    pub calendar_before: Option<CalendarBefore<'a>>,
+}
+
+/// The calendar of the plan before.
+#[derive(Clone, Copy, Debug)]
+pub struct CalendarBefore<'a> {
+    /// Of its shifts, and of those that it took back.
+    pub events: &'a str,
+    pub taken_back: &'a str,
+    /// Events that are over by then are not taken back.
+    pub over: Option<Second>,
 }
 
 /// A shift that is not as it was in the plan before.
@@ -186,7 +200,11 @@ pub fn write(roster: &Roster<'_>, dir: &Path) -> Result<usize, OutputError> {
         table::write_changes(moved, &staging.path(CHANGES))?;
     }
     stock::write(roster, &staging.path(STOCK))?;
-    put(CALENDAR, &calendar_file::calendar(roster, &shifts))?;
+    let (calendar, taken_back) = calendar_file::calendars(roster, &shifts);
+    put(CALENDAR, &calendar)?;
+    if let Some(taken_back) = taken_back {
+        put(CALENDAR_TAKEN_BACK, &taken_back)?;
+    }
     put(PICTURE, &picture::picture(roster, &shifts))?;
     for shift in &shifts {
         put(

@@ -8,7 +8,7 @@ use super::{Change, Moved, Roster};
 use crate::model::ShiftClass;
 use crate::outputs::Program;
 use crate::schedule::time::{intersect, total};
-use crate::schedule::{HOUR, Second, Stretch, What, Work};
+use crate::schedule::{HOUR, Limit, Second, Stretch, What, Work};
 use crate::sources::FinishedPeople;
 
 /// Hours to a thousandth, so that sums print the same everywhere.
@@ -61,6 +61,7 @@ pub(super) fn report(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> Value {
         "lower_bound_hours": since(bound),
         "lower_bound_because": roster.solved.bound.because,
         "gap": gap,
+        "limits": limits(roster, begins),
         "plans_tried": roster.solved.tried,
         "day_only_hours": work_hours(work(ShiftClass::DayOnly)),
         "night_safe_hours": work_hours(work(ShiftClass::NightSafe)),
@@ -228,6 +229,19 @@ fn apart(roster: &Roster<'_>) -> Value {
         })
     });
     json!({ "source": roster.apart_source, "nearest": nearest })
+}
+
+/// What each thing that may run short allows by itself, hours from the first shift; null: not within the period.
+fn limits(roster: &Roster<'_>, begins: Second) -> Vec<Value> {
+    let limits = roster.solved.bound.limits.iter();
+    let one = |own: &Limit| {
+        json!({
+            "what": own.what.key(),
+            "hours": own.finish.map(|at| hours(at.max(begins) - begins)),
+            "because": own.because,
+        })
+    };
+    limits.map(one).collect()
 }
 
 fn plan_before(moved: &Moved) -> Value {

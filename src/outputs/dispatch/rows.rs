@@ -6,6 +6,7 @@ use chrono_tz::Tz;
 use super::Roster;
 use crate::model::ShiftClass;
 use crate::outputs::FileNames;
+use crate::schedule::calendar::second_of;
 use crate::schedule::{Second, SectionKey, Stretch, What};
 
 /// One shift of one machine with what it does in it.
@@ -69,7 +70,7 @@ pub struct Row {
     pub units: Vec<usize>,
     pub first: Option<SectionKey>,
     pub last: Option<SectionKey>,
-    /// The block's light around the row's middle, or the next there is on its day.
+    /// The block's light in which it falls; in the dark, that of its shift's date, else the next within a day.
     pub light: Option<(String, String)>,
     pub from: String,
     pub to: String,
@@ -193,6 +194,9 @@ pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
                 continue;
             }
             rows.sort_by_key(|row| (row.span.from, row.span.to));
+            for row in &mut rows {
+                row.light = light_of(roster, row, one.date);
+            }
             let shift = roster.shift_names[one.shift].clone();
             let name = roster.machine(machine).to_owned();
             plans.push(ShiftPlan {
@@ -209,6 +213,29 @@ pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
     }
     plans.sort_by_key(|plan| (plan.span.from, plan.machine, plan.span.to));
     plans
+}
+
+/// What people call the daylight of a row.
+fn light_of(roster: &Roster<'_>, row: &Row, date: NaiveDate) -> Option<(String, String)> {
+    let light = &roster.problem.blocks[row.block?].light;
+    let within = light
+        .iter()
+        .find(|light| light.to > row.span.from && light.from < row.span.to);
+    let of_date = || {
+        let day = second_of(roster.zone, date, chrono::NaiveTime::MIN);
+        let ends = day + 86_400;
+        light
+            .iter()
+            .find(|light| light.to > day && light.from < ends)
+    };
+    let next = || {
+        let soon = row.span.from + 86_400;
+        light
+            .iter()
+            .find(|light| light.to > row.span.from && light.from < soon)
+    };
+    let found = within.or_else(of_date).or_else(next)?;
+    Some((local(roster.zone, found.from), local(roster.zone, found.to)))
 }
 
 fn add(
@@ -236,9 +263,6 @@ fn add(
         }
         return;
     }
-    let light = (ground.light.iter())
-        .find(|light| light.to > span.from && light.from < span.from + 86_400)
-        .map(|light| (local(roster.zone, light.from), local(roster.zone, light.to)));
     rows.push(Row {
         job,
         span,
@@ -247,7 +271,7 @@ fn add(
         units: unit.into_iter().collect(),
         first: key,
         last: key,
-        light,
+        light: None,
         from: local(roster.zone, span.from),
         to: local(roster.zone, span.to),
     });
