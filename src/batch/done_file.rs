@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use crate::outputs;
 use crate::sources::limits::TABLE_FILE_BYTES;
-use crate::sources::{self, FinishedLayout};
+use crate::sources::{self, FinishedBlock, FinishedLayout};
 
 /// What is wrong with a row, or the whole table.
 #[derive(Debug, thiserror::Error)]
@@ -34,7 +34,8 @@ const HOURS: &str = "hours_done";
 const TAKEN: [&str; 2] = ["productive_hours_taken", "scheduled_hours_taken"];
 
 /// Reads `block_id, part, strip_no, piece, section_no` and, where some of a section is left, `hours_done`; where somebody
-/// booked what it took, `productive_hours_taken` or `scheduled_hours_taken`. Other columns are passed over.
+/// booked what it took, `productive_hours_taken` or `scheduled_hours_taken`. Other columns are passed over. A row that
+/// names a block and no section is a block that is finished.
 ///
 /// # Errors
 /// A missing column, a cell that is no number, or a section that the layout does not have.
@@ -57,7 +58,7 @@ pub fn read_known(
         why,
         hint,
     };
-    let whole = "the table needs the columns block_id, part, strip_no, piece, section_no, and may have hours_done";
+    let whole = "the table needs the column block_id for finished blocks, or block_id, part, strip_no, piece, section_no for sections, and may have hours_done";
     let file = sources::open_plain(path, TABLE_FILE_BYTES).map_err(|error| {
         fault(
             None,
@@ -79,9 +80,14 @@ pub fn read_known(
             .position(|head| head.trim_start_matches('\u{feff}') == name);
         found.ok_or_else(|| fault(Some(1), format!("there is no column `{name}`"), whole))
     };
-    let mut at = [0; 5];
-    for (index, key) in KEYS.iter().enumerate() {
-        at[index] = column(key)?;
+    let id_at = column(KEYS[0])?;
+    // A table of finished blocks alone names no section.
+    let names_sections = KEYS[1..].iter().any(|key| column(key).is_ok());
+    let mut at = [None; 4];
+    if names_sections {
+        for (slot, key) in at.iter_mut().zip(&KEYS[1..]) {
+            *slot = Some(column(key)?);
+        }
     }
     let hours_at = column(HOURS).ok();
     let taken_at = TAKEN.map(|name| column(name).ok());
@@ -108,14 +114,41 @@ pub fn read_known(
         })?;
         let line = record.position().map(csv::Position::line);
         let cell = |index: usize| record.get(index).unwrap_or_default();
+        let id = cell(id_at);
+        let number_cells = at.map(|index| index.map_or("", cell));
+        if number_cells.iter().all(|text| text.is_empty()) {
+            let own = |block: &&FinishedBlock| {
+                let written = outputs::cell_text(&block.id);
+                block.id == id || written == id || id.strip_prefix('\'') == Some(&*block.id)
+            };
+            let mut blocks = layout.blocks.iter().enumerate();
+            match blocks.find(|(_, block)| own(block)) {
+                Some((block, ground)) => {
+                    let all = 0..ground.sections.len();
+                    rows.extend(all.map(|section| DoneRow {
+                        block,
+                        section,
+                        hours: None,
+                        productive_taken: None,
+                        scheduled_taken: None,
+                    }));
+                }
+                None if layout.set_aside.iter().any(|block| block.id == id) => {}
+                None => elsewhere.push(fault(
+                    line,
+                    format!("the layout has no block `{id}`"),
+                    "ids must be those of this layout; was it made anew since?",
+                )),
+            }
+            continue;
+        }
         let mut key = [0; 4];
-        for (slot, (name, &index)) in key.iter_mut().zip(KEYS.iter().zip(&at).skip(1)) {
-            *slot = cell(index).parse().map_err(|_| {
-                let why = format!("`{}` in column `{name}` is no whole number", cell(index));
+        for (slot, (name, text)) in key.iter_mut().zip(KEYS[1..].iter().zip(number_cells)) {
+            *slot = text.parse().map_err(|_| {
+                let why = format!("`{text}` in column `{name}` is no whole number");
                 fault(line, why, "write the number as layer sections has it")
             })?;
         }
-        let id = cell(at[0]);
         // An apostrophe in front may be the one that keeps spreadsheets from running a formula.
         let found = places
             .get(&(Cow::Borrowed(id), key))

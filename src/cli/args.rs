@@ -316,7 +316,8 @@ pub struct DispatchArgs {
     /// Folder for the shifts: new, empty, or holding an earlier run of dispatch
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,
-    /// Table of finished sections: block_id, part, strip_no, piece, section_no and, where some is left, hours_done
+    /// Table of finished sections: block_id, part, strip_no, piece, section_no and, where some is left, hours_done; a row with
+    /// block_id alone is a finished block
     #[arg(long, value_name = "FILE")]
     pub done: Option<PathBuf>,
     /// Folder of the layout whose sections that table names, where it is of the plan before this one: what is done is its ground

@@ -397,3 +397,59 @@ fn evenings_have_the_daylight_of_their_own_day() {
     }
     assert!(dark > 5, "{dark}");
 }
+
+/// Two ways of saying that a block is finished, and one of naming what is none.
+#[test]
+fn finished_blocks_are_left_out() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    small_project(folder);
+    run(
+        folder,
+        &["layout", "project.toml", "--out", "out", "--quiet"],
+    );
+    write(folder, "blocks.csv", "block_id\nA-1\n");
+    let columns = "block_id,part,strip_no,piece,section_no,hours_done";
+    write(
+        folder,
+        "mixed.csv",
+        &format!("{columns}\nA-1,,,,,\nA-9,,,,,\n"),
+    );
+    write(folder, "half.csv", "block_id,part\nA-1,\n");
+    let blocks = |out: &str| -> Vec<String> {
+        let found = schedule_of(folder, out);
+        let own = tasks(&found, "cut").into_iter();
+        own.map(|task| task["block_id"].to_string()).collect()
+    };
+    for (table, code) in [("blocks.csv", 0), ("mixed.csv", 3)] {
+        let ended = dispatch(
+            folder,
+            CREW,
+            "2026-12-01",
+            &["--done", table, "--out", "left"],
+        );
+        assert_eq!(ended.code, code, "{}{}", ended.stdout, ended.stderr);
+        let left = blocks("left");
+        assert!(
+            !left.is_empty() && left.iter().all(|id| id == "\"A-2\""),
+            "{left:?}"
+        );
+        assert_eq!(
+            ended.stdout.contains("no block `A-9`"),
+            code == 3,
+            "{}",
+            ended.stdout
+        );
+    }
+    let ended = dispatch(
+        folder,
+        CREW,
+        "2026-12-01",
+        &["--done", "half.csv", "--out", "none"],
+    );
+    assert!(
+        ended.code == 2 && ended.stderr.contains("no column `strip_no`"),
+        "{}",
+        ended.stderr
+    );
+}
