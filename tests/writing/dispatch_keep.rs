@@ -362,7 +362,7 @@ fn calendars_take_the_news(folder: &Path, keep: &[&str]) {
 
 /// In Winnipeg the sun of 1 December sets at about 16:30: a row of that evening has the daylight of that day, not of the next.
 #[test]
-fn evenings_have_the_daylight_of_their_own_day() {
+fn evenings_have_the_daylight_of_their_own_day_and_service_is_not_begun_twice() {
     let temp = tempfile::tempdir().unwrap();
     let folder = temp.path();
     let demo = [
@@ -386,12 +386,30 @@ fn evenings_have_the_daylight_of_their_own_day() {
         "from = \"12:00\"\nto = \"02:00\"",
     );
     assert_ne!(crew, CREW);
+    let crew = crew.replace("from = \"12:00\"", "from = \"06:00\"");
+    let crew = crew.replace(
+        "name = \"feller 1\"",
+        "name = \"feller 1\"\nservice = { takes = \"45 min\", every = \"day\" }",
+    );
     let ended = dispatch(folder, &crew, "2026-12-01", &["--out", "shifts"]);
     assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    // Nobody cuts for some seconds before the service.
+    let mut rows = csv::Reader::from_path(folder.join("shifts/shifts.csv")).unwrap();
+    let rows_read: Vec<csv::StringRecord> = rows.records().map(Result::unwrap).collect();
+    let mut services = 0;
+    for pair in rows_read.windows(2).filter(|pair| &pair[1][4] == "service") {
+        let hours: f64 = pair[0][12].parse().unwrap();
+        assert!(pair[0][2] != pair[1][2] || hours > 0.05, "{pair:?}");
+        services += 1;
+    }
+    assert!(services > 3, "{services}");
     let mut rows = csv::Reader::from_path(folder.join("shifts/shifts.csv")).unwrap();
     let mut dark = 0;
     for row in rows.records() {
         let row = row.unwrap();
+        if &row[4] == "service" {
+            continue;
+        }
         assert_eq!(row[13][..10], row[0], "{row:?}");
         dark += usize::from(row[10] > row[14]);
     }

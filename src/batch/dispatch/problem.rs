@@ -17,7 +17,7 @@ use crate::project::{Crew, ProjectError, Reason};
 use crate::rulebook::spanned::Spanned;
 use crate::schedule::calendar::{self, Hours};
 use crate::schedule::outlook::{self, Warning};
-use crate::schedule::time::{intersect, subtract, union, whole_seconds};
+use crate::schedule::time::{around, intersect, subtract, union, whole_seconds};
 use crate::schedule::{
     Block, HOUR, Machine, Problem, SectionKey, Stretch, Unit, Window, Work, held_up,
 };
@@ -115,6 +115,7 @@ pub(super) fn crew_hours(
         });
     }
     let common = common.unwrap_or_default();
+    let anywhere = union(light.iter().flatten().copied().collect());
     let mut machines = Vec::new();
     for machine in &crew.machines {
         let mine = super::shifts_of(crew, options, &machine.turns);
@@ -132,7 +133,9 @@ pub(super) fn crew_hours(
                     .to_owned(),
             });
         }
-        let stops = stops_of(crew, machine.name.get_ref());
+        let mut stops = stops_of(crew, machine.name.get_ref());
+        stops.extend(slivers(&hours.service, &anywhere));
+        let stops = union(stops);
         machines.push(Hours {
             windows: without(&hours.windows, &stops),
             service: (hours.service.into_iter())
@@ -151,6 +154,19 @@ pub(super) fn stops_of(crew: &Crew, name: &str) -> Vec<Stretch> {
         stop.block.is_none() && named.is_none_or(|its| its.get_ref() == name)
     });
     union(own.map(|stop| stop.span).collect())
+}
+
+/// Nobody begins to cut for less before the service.
+const SLIVER_S: i64 = 300;
+
+/// Light comes to some blocks a little before it has come to all, when the service begins: a machine is left alone until then.
+fn slivers(service: &[Stretch], anywhere: &[Stretch]) -> Vec<Stretch> {
+    let before = service.iter().filter_map(|slot| {
+        let light = around(anywhere, slot.from)?;
+        let sliver = Stretch::new(light.from, slot.from);
+        (1..SLIVER_S).contains(&sliver.seconds()).then_some(sliver)
+    });
+    before.collect()
 }
 
 /// What is left of a machine's time when it stands still.
