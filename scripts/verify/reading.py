@@ -390,6 +390,33 @@ CHANGES = [
         '    pa = pa + 180 * np.array([k in TURN for k in bk], dtype=float)\n'
         '    nl = LIN.groupby(KEY).size().to_dict(); one =',
     ),
+    # docs/algorithms.md, How well things are mapped: with keep_for_accuracy features are kept off by what their layer may be off too, and the block's own edge but in front of roads.
+    (
+        "vlib.py",
+        'f["varies"] = varies; FEAT.append(f)',
+        'f["varies"] = varies; more = off_of(kind); wider = lambda w: w + more if w or kind != "hazards" else w\n'
+        '        f["runs"] = [(g, wider(d), x + more if x else x) for g, d, x in f["runs"]]; FEAT.append(f)',
+    ),
+    (
+        "vlib.py",
+        'RW = lambda r: (r.q_width',
+        'def off_of(role):\n'
+        '    c = cfg["layers"].get(role, {}); c = c[0] if isinstance(c, list) else c\n'
+        '    own = c.get("accuracy") if cfg.get("layout", {}).get("keep_for_accuracy") else None\n'
+        '    return float(own["value"].split()[0]) if own else 0.0\n'
+        'RW = lambda r: (r.q_width',
+    ),
+    (
+        "verify.py",
+        "RES, LOOSE, WIDE = {}, {}, {};",
+        'def along_edge(b, blk):\n'
+        '    more = off_of("blocks")\n'
+        '    if not more: return []\n'
+        '    fronts = U([g.buffer(h + L["frontage_distance_m"], quad_segs=64) for g, h in [(r.geometry, RW(r)) for r in src["roads"].itertuples() if r.q_class not in {l["class"] for l in cfg["rules"].get("line", []) if l["kind"] == "roads" and l.get("decking") is False}] if g.distance(blk) < 300])\n'
+        '    return [shapely.difference(blk.boundary, fronts).buffer(more, quad_segs=64)]\n'
+        "RES, LOOSE, WIDE = {}, {}, {};",
+    ),
+    ("verify.py", "    gs, ups, loose = [], [], 0\n", "    gs, ups, loose = along_edge(b, BLK[b]), [], 0; ups += [(g, 0.003 * off_of('blocks'), False) for g in gs]\n"),
 ]
 
 

@@ -13,6 +13,7 @@ VARIANTS = {
     "share-30": {"share": "30 %"},
     "no-boundary-pass": {"boundary_pass": "false"},
     "reach-10": {"reach": "10.5 m"},
+    "kept-for-accuracy": {"block_edge": "3 m"},
 }
 
 
@@ -44,6 +45,10 @@ def main() -> None:
             text = replaced(text, r"^boundary_pass\s*=.*$", f"boundary_pass = {change['boundary_pass']}")
         if "reach" in change:
             text = replaced(text, r'^reach(\s*)= "[^"]*"', rf'reach\1= "{change["reach"]}"')
+        if "block_edge" in change:
+            edge = f'accuracy = {{ value = "{change["block_edge"]}" }}\naccuracy_source = "handheld receiver (invented)"'
+            text = replaced(text, r'^id +\= "BLOCK"$', f'id = "BLOCK"\n{edge}')
+            text = replaced(text, r"^\[layout\]$", "[layout]\nkeep_for_accuracy = true")
         project.with_name(f"{name}.toml").write_text(text)
         print(name)
 
