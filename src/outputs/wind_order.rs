@@ -13,7 +13,7 @@ pub struct WindOrder {
     /// Wind from between these ways, clockwise, in degrees from true north, 0 to 360: as numbered. From elsewhere: the other way round.
     pub from_deg: f64,
     pub until_deg: f64,
-    /// With which strips it is begun, as numbered and the other way round.
+    /// The strips at either end: with which it is begun as numbered, and the other way round.
     pub first: PieceId,
     pub last: PieceId,
 }
@@ -22,8 +22,10 @@ pub struct WindOrder {
 pub fn of(plan: &BlockPlan, part: u32) -> Option<WindOrder> {
     let own = |line: &&StripLine| line.id.part == part && line.kind == StripKind::Interior;
     let lines = plan.lines.iter().filter(own);
-    let first = lines.clone().min_by_key(|line| line.order)?;
-    let last = lines.max_by_key(|line| line.order)?;
+    // By their numbers: what lies behind a hole may come last wherever it lies.
+    let number = |line: &&StripLine| (line.id.strip_no, line.order);
+    let first = lines.clone().min_by_key(number)?;
+    let last = lines.max_by_key(number)?;
     let on = middle(last)? - middle(first)?;
     if first.id.strip_no == last.id.strip_no {
         return None;

@@ -8,8 +8,8 @@ use std::process::Command;
 use std::sync::LazyLock;
 
 use blockwright::model::{
-    Accuracy, BlockPlan, Emergency, FallingSnow, Language, Paper, Settings, SheetMark, SurveyNote,
-    Verdict,
+    Accuracy, BlockPlan, Emergency, FallingSnow, Language, Paper, Settings, SheetMark, StripKind,
+    StripLine, SurveyNote, Verdict,
 };
 use blockwright::outputs::sheets::{self, Page, SheetContext};
 use blockwright::outputs::{Writer, file_stem, render};
@@ -521,6 +521,12 @@ fn the_order_follows_the_wind_of_the_day() {
         return;
     };
     let wanted = "Setting 1: wind from N (0°) to S (180°): strip 1 first; else strip 22 first.";
+    assert!(text.contains(wanted), "{text}");
+    // A strip in the middle that is come to last, from behind a hole, is no end.
+    let most = plan.lines.iter().map(|own| own.order).max().unwrap();
+    let middle = |own: &&mut StripLine| own.id.strip_no == 9 && own.kind == StripKind::Interior;
+    plan.lines.iter_mut().find(middle).unwrap().order = most + 1;
+    let text = back(&plan, &Settings::default(), Language::English).unwrap();
     assert!(text.contains(wanted), "{text}");
     // Grid north 30 degrees east of true north.
     plan.frame = plan.frame.pointing(30.0);

@@ -262,7 +262,7 @@ pub const FRENCH: Words = Words {
         ("hazards", "Dangers"),
         ("power_lines", "Lignes électriques"),
     ],
-    all_findings: "Toutes les constatations",
+    all_findings: "Tous les constats",
 };
 
 pub fn of(language: Language) -> &'static Words {
