@@ -7,16 +7,12 @@ use super::Facts;
 /// Nothing of it is guessed: what nobody says is written in by hand.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Emergency {
-    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub phone: Option<String>,
     /// Channel or frequency.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub radio: Option<String>,
     /// Where all meet.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub muster_point: Option<String>,
     /// The way in.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub access: Option<String>,
 }
 
