@@ -63,6 +63,7 @@ fn district() -> District {
     }
     rules.retention_share.citation.status = blockwright::rulebook::ReadStatus::ReadInSource;
     let mut settings = Settings::default();
+    settings.layout.level_ground = Some("invented".to_owned());
     // Many corridors, to take from.
     settings.layout.corridor_spacings = 0.0;
     settings.layout.strips_between_corridors = 4;

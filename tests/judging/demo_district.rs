@@ -432,7 +432,15 @@ fn the_project_file_maps_every_layer_to_attributes_that_exist() {
             };
             let fields = &first.fields;
             for (key, attribute) in table.as_table().unwrap() {
-                if !["source", "layer", "where"].contains(&key.as_str()) {
+                // Of the whole layer, or the same for all its features.
+                let of_layer = [
+                    "source",
+                    "layer",
+                    "where",
+                    "accuracy_confidence",
+                    "accuracy_source",
+                ];
+                if !of_layer.contains(&key.as_str()) && attribute.get("value").is_none() {
                     let named = format!("{}=", attribute.as_str().unwrap());
                     assert!(
                         fields.iter().any(|field| field.starts_with(&named)),

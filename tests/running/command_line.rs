@@ -714,5 +714,8 @@ fn inspect_says_how_roads_and_crossings_may_be_used_and_what_is_assumed() {
         .iter()
         .find(|layer| layer["role"] == "blocks")
         .unwrap();
-    assert_eq!(blocks["uses"].as_array().unwrap().len(), 0);
+    // Of blocks it is told how many say how well they are mapped, and nothing else.
+    let uses = blocks["uses"].as_array().unwrap();
+    let uses: Vec<&serde_json::Value> = uses.iter().map(|own| &own["what"]).collect();
+    assert_eq!(uses, ["accuracy"]);
 }
