@@ -16,7 +16,7 @@ pub(super) const SHARE_TOLERANCE: f64 = 1e-9;
 /// Areas must balance to this.
 pub const BALANCE_M2: f64 = 1.0;
 
-/// Ground of layer `retain` that counts, and that no other reserve has; only pieces that count where the rules ask for patches.
+/// Ground of layer `retain` that counts, that no other reserve has and that is not cleared for a road; only pieces that count where the rules ask for patches.
 pub(super) fn counted(plan: &BlockPlan, rules: &Rulebook) -> MultiPolygon {
     let zones = |of: &dyn Fn(&Zone) -> bool| -> Vec<Polygon> {
         let zones = plan.zones.iter().filter(|zone| of(zone));
@@ -28,7 +28,10 @@ pub(super) fn counted(plan: &BlockPlan, rules: &Rulebook) -> MultiPolygon {
     if counted.is_empty() {
         return MultiPolygon(vec![]);
     }
-    let others = zones(&|zone| zone.kind == ZoneKind::Reserve && zone.kept != Some(true));
+    let others = zones(&|zone| {
+        let reserve = zone.kind == ZoneKind::Reserve && zone.kept != Some(true);
+        reserve || zone.kind == ZoneKind::RoadClearing
+    });
     let alone = difference(&intersection(&plan.shape, &counted), &others);
     let least = rules.block.least_patch_m2.as_ref();
     let is_enough = |piece: &Polygon| least.is_none_or(|least| polygon_area(piece) > least.value);

@@ -100,14 +100,17 @@ impl CameLater {
     }
 }
 
-/// Ground of layer `retain` that counts as retention, and that no other reserve has; pieces large enough for the rules.
+/// Ground of layer `retain` that counts as retention, that no other reserve has and that is not cleared for a road; pieces large
+/// enough for the rules.
 pub fn counted(context: Context<'_>, block: &MultiPolygon, zones: &Zones) -> MultiPolygon {
     if zones.counted.is_empty() {
         return MultiPolygon(vec![]);
     }
     let counted = intersection(block, &zones.counted);
     let least = context.rules.block.least_patch_m2.as_ref();
-    let alone = difference(&counted, &zones.not_counted);
+    let others = zones.not_counted.iter().chain(&zones.clearing);
+    let others: Vec<Polygon> = others.chain(&zones.unfelled).cloned().collect();
+    let alone = difference(&counted, &others);
     let is_enough = |piece: &Polygon| least.is_none_or(|least| polygon_area(piece) > least.value);
     MultiPolygon(alone.0.into_iter().filter(is_enough).collect())
 }

@@ -58,3 +58,46 @@ fn left_ground_counts_where_the_rule_says_so_and_is_shown_in_any_case() {
         assert!((own - plan.retention_share).abs() < 1e-6, "{case}: {own}");
     }
 }
+
+/// By hand: of a patch of 40 m by 40 m that counts, a road is cleared over 10 m. No tree of it stands there, for layout and audit alike.
+#[test]
+fn a_patch_counts_only_where_no_road_is_cleared() {
+    let road = feature(
+        LayerKind::Roads,
+        None,
+        Some(10.0),
+        line(&[(-50.0, 100.0), (450.0, 100.0)]),
+    );
+    let ring = rectangle(200.0, 90.0, 240.0, 130.0);
+    let shape = Shape::Polygons(MultiPolygon(vec![ring]));
+    let mut patch = feature(LayerKind::Retain, Some("patch"), None, shape);
+    patch.facts.offer(Facts::COUNTS, Fact::Flag(true));
+    let mut rules = rules(0.12);
+    rules.keep_all();
+    let features = [road, patch];
+    let block = block(MultiPolygon(vec![rectangle(0.0, 0.0, 400.0, 250.0)]));
+    let settings = Settings::default();
+    let plan = lay_out(ENGINES, &settings, &rules, &features, &block).unwrap();
+    assert!(
+        (plan.books.kept_m2 - 1_200.0).abs() < 2.0,
+        "{}",
+        plan.books.kept_m2
+    );
+    let audited = audit(
+        &settings,
+        &rules,
+        &features,
+        None,
+        &block,
+        &as_plan(&plan),
+        0.0,
+    );
+    let by_audit = of(&audited, "retention-share").row.row.measured.unwrap();
+    let own = plan
+        .compliance
+        .iter()
+        .find(|row| row.rule_id == "retention-share");
+    let own = own.unwrap().measured.unwrap();
+    assert!((own - by_audit).abs() < 1e-4, "{own} {by_audit}");
+    assert!(own >= 0.12);
+}
