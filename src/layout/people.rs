@@ -10,7 +10,7 @@ use crate::geometry::buffer::Source;
 use crate::geometry::distance::{Segment, SegmentIndex};
 use crate::geometry::overlay::{clip_lines, intersection, oriented, union};
 use crate::landbase::{
-    FALLING_SOURCE, NearFeature, POWER_LINES_SOURCE, People, TreesFrom, tree_length,
+    APART_SOURCE, FALLING_SOURCE, NearFeature, POWER_LINES_SOURCE, People, TreesFrom, tree_length,
 };
 use crate::model::*;
 use crate::units::hectares;
@@ -34,6 +34,7 @@ pub(super) fn tell(context: Context<'_>, near: &[NearFeature], plan: &mut BlockP
             _ => POWER_LINES_SOURCE.to_owned(),
         },
         radius_m,
+        radius_source: APART_SOURCE.to_owned(),
     };
     let cut: Vec<Polygon> = plan
         .strips

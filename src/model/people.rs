@@ -17,6 +17,9 @@ pub struct FallingArea {
     pub trees_source: String,
     /// Two tree lengths.
     pub radius_m: f64,
+    /// Where it is written that so far is to be kept.
+    #[serde(default)]
+    pub radius_source: String,
 }
 
 /// A section of which some lies near people.

@@ -283,6 +283,9 @@ fn who_may_stand(flow: &mut Flow<'_>, plan: &BlockPlan, words: &Words) {
         _ => text::fill(words.trees_known, &[&format!("{:.1}", falling.trees_m)]),
     };
     flow.text(&text::fill(words.keep_away, &[&radius, &trees]));
+    if !falling.radius_source.is_empty() {
+        flow.text(&falling.radius_source);
+    }
     flow.text(words.come_near);
     flow.text(words.where_not);
 }
