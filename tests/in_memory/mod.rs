@@ -5,13 +5,14 @@ use blockwright::compliance;
 use blockwright::geometry::area::{Bounds, area};
 use blockwright::geometry::buffer::Engines;
 use blockwright::geometry::overlay::oriented;
+use blockwright::geometry::terrain::{Cells, ElevationGrid, SlopeGrid, Terrain};
 use blockwright::geometry::wkb;
 use blockwright::landbase::{Landbase, SlopeSource};
 use blockwright::layout::{self, Context, LayoutError};
 use blockwright::model::*;
 use blockwright::rulebook::{BlockRules, Citation, Cited, ReadStatus, Rulebook, ShareOf, preset};
 use gdal::vector::Geometry;
-use geo::{LineString, MultiLineString, MultiPolygon, Polygon};
+use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
 
 pub fn ring(points: &[(f64, f64)]) -> LineString {
     let mut ring = LineString::from(points.to_vec());
@@ -231,4 +232,35 @@ pub fn words_of_map(plan: &BlockPlan, language: Language) -> String {
         .flat_map(|node| node.text().unwrap().split_whitespace())
         .collect();
     words.join(" ")
+}
+
+/// Slopes of cells of 10 m, of heights that are known by hand.
+pub struct Plane(SlopeGrid);
+
+impl Plane {
+    pub fn of(height: impl Fn(f64, f64) -> f64) -> Plane {
+        let cells = Cells {
+            corner: Coord {
+                x: -200.0,
+                y: 700.0,
+            },
+            cell_m: 10.0,
+            first_column: 0,
+            first_row: 0,
+            columns: 100,
+            rows: 90,
+        };
+        let values = (0..100 * 90).map(|i| {
+            let (column, row) = (f64::from(i % 100), f64::from(i / 100));
+            height(column * 10.0, 695.0 - row * 10.0)
+        });
+        let values = values.collect();
+        Plane(SlopeGrid::from_elevation(&ElevationGrid { cells, values }))
+    }
+}
+
+impl Terrain for Plane {
+    fn window(&self, bounds: &Bounds) -> Result<Option<SlopeGrid>, String> {
+        Ok(self.0.bounds().meets(bounds).then(|| self.0.clone()))
+    }
 }

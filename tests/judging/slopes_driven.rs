@@ -5,37 +5,14 @@ use crate::in_memory;
 
 use blockwright::audit::tracks::Leg;
 use blockwright::audit::{AuditRow, BlockCut};
-use blockwright::geometry::area::Bounds;
-use blockwright::geometry::terrain::{Cells, ElevationGrid, SlopeGrid, Terrain};
 use blockwright::landbase::SlopeSource;
 use blockwright::model::*;
 use geo::{Coord, LineString, MultiPolygon};
 use in_memory::*;
 
-struct Plane(SlopeGrid);
-
-impl Terrain for Plane {
-    fn window(&self, bounds: &Bounds) -> Result<Option<SlopeGrid>, String> {
-        Ok(self.0.bounds().meets(bounds).then(|| self.0.clone()))
-    }
-}
-
 /// Rises to the north by so much a metre; level from the line `level_from` on.
 fn rising(slope: f64, level_from: f64) -> Plane {
-    let cells = Cells {
-        corner: Coord {
-            x: -200.0,
-            y: 700.0,
-        },
-        cell_m: 10.0,
-        first_column: 0,
-        first_row: 0,
-        columns: 100,
-        rows: 90,
-    };
-    let values = (0..100 * 90).map(|i| slope * (695.0 - f64::from(i / 100) * 10.0).min(level_from));
-    let values = values.collect();
-    Plane(SlopeGrid::from_elevation(&ElevationGrid { cells, values }))
+    Plane::of(|_, y| slope * y.min(level_from))
 }
 
 const FAR: f64 = 1e6;

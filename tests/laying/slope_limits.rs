@@ -4,19 +4,9 @@
 use crate::in_memory;
 
 use blockwright::engines::ENGINES;
-use blockwright::geometry::area::Bounds;
-use blockwright::geometry::terrain::{Cells, ElevationGrid, SlopeGrid, Terrain};
 use blockwright::model::*;
-use geo::{Coord, LineString, MultiPolygon};
+use geo::{LineString, MultiPolygon};
 use in_memory::*;
-
-struct Plane(SlopeGrid);
-
-impl Terrain for Plane {
-    fn window(&self, bounds: &Bounds) -> Result<Option<SlopeGrid>, String> {
-        Ok(self.0.bounds().meets(bounds).then(|| self.0.clone()))
-    }
-}
 
 /// Rises to the north by so much a metre.
 fn rising(slope: f64) -> Plane {
@@ -25,23 +15,7 @@ fn rising(slope: f64) -> Plane {
 
 /// Rises to the east and to the north.
 fn plane(east: f64, north: f64) -> Plane {
-    let cells = Cells {
-        corner: Coord {
-            x: -200.0,
-            y: 700.0,
-        },
-        cell_m: 10.0,
-        first_column: 0,
-        first_row: 0,
-        columns: 100,
-        rows: 90,
-    };
-    let values = (0..100 * 90).map(|i| {
-        let (x, y) = (f64::from(i % 100) * 10.0, 695.0 - f64::from(i / 100) * 10.0);
-        east * x + north * y
-    });
-    let values = values.collect();
-    Plane(SlopeGrid::from_elevation(&ElevationGrid { cells, values }))
+    Plane::of(|x, y| east * x + north * y)
 }
 
 fn limit(machine: LimitOf, heading: SlopeHeading, state: GroundState, most: f64) -> SlopeLimit {

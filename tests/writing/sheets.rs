@@ -76,6 +76,20 @@ fn write(dir: &Path, settings: &Settings) {
     writer.finish(&report, &[]).unwrap();
 }
 
+/// The file of one plan's sheet.
+fn sheet_of(dir: &Path, plan: &BlockPlan, settings: &Settings, language: Language) -> PathBuf {
+    let mut writer = Writer::create(dir, &crs())
+        .unwrap()
+        .with_sheets("Winter district", language)
+        .unwrap();
+    writer.block(plan, None).unwrap();
+    let page = sheets::draw(plan, &context(settings, language));
+    writer.sheet(&page).unwrap();
+    let report = report(writer.counts());
+    writer.finish(&report, &[]).unwrap();
+    sheet(dir, &plan.id)
+}
+
 fn sheet(dir: &Path, id: &str) -> PathBuf {
     dir.join("sheets").join(file_stem(id) + ".pdf")
 }
@@ -108,17 +122,12 @@ fn french_sheets_say_in_french_what_english_ones_say_in_english() {
     let plan = full("B-2", 500.0, 22);
     let sheet_in = |language: Language| {
         let temp = tempfile::tempdir().unwrap();
-        let mut writer = Writer::create(temp.path(), &crs())
-            .unwrap()
-            .with_sheets("Winter district", language)
-            .unwrap();
-        writer.block(&plan, None).unwrap();
-        let settings = Settings::default();
-        let context = context(&settings, language);
-        writer.sheet(&sheets::draw(&plan, &context)).unwrap();
-        let report = report(writer.counts());
-        writer.finish(&report, &[]).unwrap();
-        page_text(&temp.path().join("sheets/B-2.pdf"))
+        page_text(&sheet_of(
+            temp.path(),
+            &plan,
+            &Settings::default(),
+            language,
+        ))
     };
     let both = sheet_in(Language::English).zip(sheet_in(Language::French));
     let Some((english, french)) = both else {
@@ -358,16 +367,8 @@ fn one_file_holds_all_sheets() {
 /// The back of a plan's sheet, its lines joined.
 fn back(plan: &BlockPlan, settings: &Settings, language: Language) -> Option<String> {
     let temp = tempfile::tempdir().unwrap();
-    let mut writer = Writer::create(temp.path(), &crs())
-        .unwrap()
-        .with_sheets("Winter district", language)
-        .unwrap();
-    writer.block(plan, None).unwrap();
-    let page = sheets::draw(plan, &context(settings, language));
-    writer.sheet(&page).unwrap();
-    let report = report(writer.counts());
-    writer.finish(&report, &[]).unwrap();
-    let text = text_of(&temp.path().join("sheets/B-2.pdf"), &["-f", "2"])?;
+    let file = sheet_of(temp.path(), plan, settings, language);
+    let text = text_of(&file, &["-f", "2"])?;
     Some(text.split_whitespace().collect::<Vec<_>>().join(" "))
 }
 
@@ -495,15 +496,8 @@ fn a_finding_that_fails_is_never_without_room() {
     plan.findings = vec![note; 40];
     plan.findings.push(fails);
     let temp = tempfile::tempdir().unwrap();
-    let mut writer = Writer::create(temp.path(), &crs())
-        .unwrap()
-        .with_sheets("Winter district", Language::English)
-        .unwrap();
-    writer.block(&plan, None).unwrap();
-    writer.sheet(&drawn(&plan, &Settings::default())).unwrap();
-    let report = report(writer.counts());
-    writer.finish(&report, &[]).unwrap();
-    let Some(front) = page_text(&temp.path().join("sheets/B-2.pdf")) else {
+    let file = sheet_of(temp.path(), &plan, &Settings::default(), Language::English);
+    let Some(front) = page_text(&file) else {
         return;
     };
     assert!(
