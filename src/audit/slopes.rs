@@ -8,7 +8,7 @@ use super::scene::Scene;
 use crate::geometry::buffer::Source;
 use crate::geometry::distance::SegmentIndex;
 use crate::landbase::Grade;
-use crate::model::{LimitOf, SlopeHeading, SlopeLimit, Verdict};
+use crate::model::{GroundState, LimitOf, SlopeHeading, SlopeLimit, Verdict};
 use crate::units::Percent;
 
 /// Shorter stretches on a cell are the rounding of the line's end.
@@ -79,7 +79,7 @@ impl Scene<'_> {
         let any = SlopeLimit {
             machine: LimitOf::Feller,
             heading: SlopeHeading::Any,
-            state: crate::model::GroundState::Any,
+            state: GroundState::Any,
             most: settings.machine.max_slope,
             source: settings.machine.max_slope_source().to_owned(),
         };
@@ -92,12 +92,7 @@ impl Scene<'_> {
         let all = self.stretches(true);
         for limit in limits {
             let id = format!("slope-feller:{}", limit.heading.key());
-            let way = match limit.heading {
-                SlopeHeading::Any => "on ground",
-                SlopeHeading::Across => "across ground",
-                SlopeHeading::Up => "up ground",
-                SlopeHeading::Down => "down ground",
-            };
+            let way = limit.heading.on_ground();
             let title = format!("Nothing driven {way} steeper than the feller may go");
             rows.push(self.slope_row(&id, &title, &limit, &all));
         }

@@ -41,31 +41,28 @@ impl<'n> Doubted<'n> {
             return;
         };
         let accuracy = Accuracy::of(&near.feature.facts);
+        let more_m = near.demand.more_m;
+        if more_m > 0.0 {
+            let source = &accuracy.source;
+            judged.row.source +=
+                &format!("; {more_m} m of it for what the map may be off: {source}");
+        }
         judged.row.with_map_error = Some(shown(found.distance_m - off_m));
         judged.off = Some(Off {
             whose: format!("{}, feature {}", near.feature.source_layer, near.feature.id),
-            required_m: found.required_m - near.demand.more_m,
+            required_m: found.required_m - more_m,
             accuracy,
         });
-        if near.demand.more_m > 0.0 {
-            judged.row.source += &more_words(near.demand.more_m, &judged.off);
-        }
     }
 }
 
 /// What a row's distance may be off by.
-#[derive(Clone)]
 pub(super) struct Off {
     /// Layer and feature.
     pub whose: String,
     /// By the rule alone.
     pub required_m: f64,
     pub accuracy: Accuracy,
-}
-
-fn more_words(more_m: f64, off: &Option<Off>) -> String {
-    let source = off.as_ref().map_or("", |off| off.accuracy.source.as_str());
-    format!("; {more_m} m of it for what the map may be off: {source}")
 }
 
 /// Says of a row that holds as mapped that it may not, if the map is off.

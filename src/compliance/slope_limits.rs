@@ -82,12 +82,7 @@ impl Judge<'_> {
             // The wood may leave by another machine.
             LimitOf::Skidder => ("slope-skidder", "Nothing skidded", Verdict::Warn),
         };
-        let way = match limit.heading {
-            SlopeHeading::Any => "on ground",
-            SlopeHeading::Across => "across ground",
-            SlopeHeading::Up => "up ground",
-            SlopeHeading::Down => "down ground",
-        };
+        let way = limit.heading.on_ground();
         let level = self.context.settings.layout.level_ground.is_some();
         let over_m = found.over_m();
         let status = match (

@@ -447,16 +447,13 @@ fn demand<'a>(feature: &Feature, rules: &'a Rulebook, settings: &LayoutSettings)
         half_m,
         half_assumed: bank.assumed,
         half_at_least: bank.at_least,
-        barrier_m: match bank.barrier_m > 0.0 && settings.keep_for_accuracy {
-            true => bank.barrier_m + feature.facts.number(Facts::ACCURACY).unwrap_or(0.0),
+        barrier_m: match bank.barrier_m > 0.0 {
+            true => bank.barrier_m + kept_more_m(feature, settings),
             false => bank.barrier_m,
         },
         fringe_unknown: from == MeasuredFrom::StandEdge && feature.fringe_m.is_none(),
         off_m: feature.facts.number(Facts::ACCURACY),
-        more_m: match settings.keep_for_accuracy {
-            true => feature.facts.number(Facts::ACCURACY).unwrap_or(0.0),
-            false => 0.0,
-        },
+        more_m: kept_more_m(feature, settings),
         keeps_itself: feature.kind != LayerKind::Hazards && feature.kind.takes_accuracy(),
         machine_free_m: match feature.facts.get(Facts::MACHINE_FREE) {
             Some(Fact::Number(m)) if feature.stays() => Some(*m),
@@ -470,6 +467,12 @@ fn demand<'a>(feature: &Feature, rules: &'a Rulebook, settings: &LayoutSettings)
             of_class.unwrap_or_default()
         },
     }
+}
+
+/// How much farther off a feature is kept for what its map may be off, m.
+fn kept_more_m(feature: &Feature, settings: &LayoutSettings) -> f64 {
+    let off_m = feature.facts.number(Facts::ACCURACY);
+    off_m.filter(|_| settings.keep_for_accuracy).unwrap_or(0.0)
 }
 
 /// How far a feature's widest rule reaches from its drawn shape.

@@ -90,11 +90,7 @@ impl PowerLine {
             return None;
         }
         let (limit_m, limit) = limit(feature, rules);
-        let more_m = match settings.keep_for_accuracy {
-            true => feature.facts.number(Facts::ACCURACY).unwrap_or(0.0),
-            false => 0.0,
-        };
-        let limit_m = limit_m + more_m;
+        let limit_m = limit_m + super::kept_more_m(feature, settings);
         Some(PowerLine {
             limit_m,
             limit,

@@ -92,6 +92,18 @@ keys!(LimitOf, Feller => "feller", Skidder => "skidder");
 keys!(SlopeHeading, Any => "any", Across => "across", Up => "up", Down => "down");
 keys!(GroundState, Any => "any", Frost => "frost", Snow => "snow", Rain => "rain");
 
+impl SlopeHeading {
+    /// In the titles of rows.
+    pub fn on_ground(self) -> &'static str {
+        match self {
+            SlopeHeading::Any => "on ground",
+            SlopeHeading::Across => "across ground",
+            SlopeHeading::Up => "up ground",
+            SlopeHeading::Down => "down ground",
+        }
+    }
+}
+
 /// A limit that the project states, with its source.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct SlopeLimit {

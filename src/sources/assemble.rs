@@ -245,16 +245,7 @@ impl<'a> Assembly<'a> {
             self.complain(&desk, &id, "accuracy", &raw.accuracy);
             let mut facts = Facts(std::mem::take(&mut raw.facts));
             self.complain_of_windows(&desk, &id, &facts);
-            let (confidence, source) = (
-                head.source.accuracy_confidence,
-                &head.source.accuracy_source,
-            );
-            Accuracy::into_facts(
-                raw.accuracy.value,
-                confidence,
-                source.as_deref(),
-                &mut facts,
-            );
+            say_accuracy(head.source, &raw, &mut facts);
             uses.add(Match::None, &facts, None, None);
             let block = Outline {
                 id,
@@ -667,6 +658,15 @@ fn measured(
     Ok((framed, scale, geodesic_m2))
 }
 
+/// How far a feature may be off, with what its layer says of that.
+fn say_accuracy(source: &LayerSource, raw: &RawFeature, facts: &mut Facts) {
+    let (confidence, written) = (
+        source.accuracy_confidence,
+        source.accuracy_source.as_deref(),
+    );
+    Accuracy::into_facts(raw.accuracy.value, confidence, written, facts);
+}
+
 /// The features of one layer on their way into the batch.
 struct Sorting<'s, 'a> {
     assembly: &'s mut Assembly<'a>,
@@ -742,17 +742,8 @@ impl Sorting<'_, '_> {
         if let Some(m) = raw.tree_height.value {
             facts.offer(Facts::TREE_HEIGHT, Fact::Number(m));
         }
-        let (confidence, source) = (
-            self.source.accuracy_confidence,
-            &self.source.accuracy_source,
-        );
         if kind.takes_accuracy() {
-            Accuracy::into_facts(
-                raw.accuracy.value,
-                confidence,
-                source.as_deref(),
-                &mut facts,
-            );
+            say_accuracy(self.source, &raw, &mut facts);
         }
         for (name, number) in [(Facts::AZIMUTH, &raw.azimuth), (Facts::ORDER, &raw.order)] {
             if let Some(value) = number.value {
