@@ -27,7 +27,7 @@ const WHOLE: f64 = 0.95;
 type Boxed = GeomWithData<Rectangle<[f64; 2]>, usize>;
 
 /// Blocks and sections of a finished layout, to look places up in.
-struct Places<'l> {
+pub(super) struct Places<'l> {
     blocks: &'l [FinishedBlock],
     tree: RTree<Boxed>,
     /// By block.
@@ -42,7 +42,7 @@ struct Places<'l> {
 }
 
 impl<'l> Places<'l> {
-    fn new(blocks: &'l [FinishedBlock], beside_m: f64) -> Places<'l> {
+    pub(super) fn new(blocks: &'l [FinishedBlock], beside_m: f64) -> Places<'l> {
         let boxed = blocks.iter().enumerate().map(|(index, block)| {
             let shape = block.frame.polygons_to_plane(&block.shape);
             let b = Bounds::of_polygons(&shape).grown(beside_m * block.frame.plane_per_metre());
@@ -104,7 +104,7 @@ impl<'l> Places<'l> {
         }
     }
 
-    fn metres(&self, from: Coord, to: Coord) -> f64 {
+    pub(super) fn metres(&self, from: Coord, to: Coord) -> f64 {
         let nearest = self.tree.nearest_neighbor([from.x, from.y]);
         let frame = nearest.map_or(&GroundFrame::SAME, |boxed| &self.blocks[boxed.data].frame);
         let d = frame.enter(to) - frame.enter(from);

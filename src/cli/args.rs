@@ -317,9 +317,14 @@ pub struct DispatchArgs {
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,
     /// Table of finished sections: block_id, part, strip_no, piece, section_no and, where some is left, hours_done; a row with
-    /// block_id alone is a finished block
+    /// block_id alone is a finished block. Or a copy of shifts.csv: the rows that are left in it are done. May be given several
+    /// times
     #[arg(long, value_name = "FILE")]
-    pub done: Option<PathBuf>,
+    pub done: Vec<PathBuf>,
+    /// Track of a felling machine (GPX, lines, points with a time): sections that it drove along are done, half-done ones stay open
+    /// with what is left. May be given several times
+    #[arg(long, value_name = "FILE")]
+    pub done_track: Vec<PathBuf>,
     /// Folder of the layout whose sections that table names, where it is of the plan before this one: what is done is its ground
     #[arg(long, value_name = "DIR", requires = "done")]
     pub done_of: Option<PathBuf>,
@@ -336,7 +341,7 @@ pub struct DispatchArgs {
     )]
     pub keep_days: u32,
     /// All that the plan before has until then is done, such as 2026-12-05 or "2026-12-05 14:00", by the clock of the crew
-    #[arg(long, value_name = "TIME", requires = "keep_plan", conflicts_with = "done", value_parser = local_time)]
+    #[arg(long, value_name = "TIME", requires = "keep_plan", conflicts_with_all = ["done", "done_track"], value_parser = local_time)]
     pub done_until: Option<chrono::NaiveDateTime>,
 }
 

@@ -430,6 +430,7 @@ fn run_dispatch(args: &DispatchArgs, talk: Talk) -> Ended {
         days: args.days,
         out: args.out.clone(),
         done: args.done.clone(),
+        done_track: args.done_track.clone(),
         done_of: args.done_of.clone(),
         keep_plan: args.keep_plan.clone(),
         keep_days: args.keep_days,

@@ -172,6 +172,18 @@ pub fn words(dispatched: &Dispatched, out: &Path) -> String {
         out.display()
     );
     // Writing to a String cannot fail.
+    let done = &dispatched.done;
+    if done.sections + done.begun.0 > 0 {
+        let half = match done.begun {
+            (0, _) => String::new(),
+            (count, left) => format!("; {count} half done, {left:.1} h of them left"),
+        };
+        let _ = writeln!(
+            text,
+            "done before: {} sections, {:.1} h{half}",
+            done.sections, done.hours
+        );
+    }
     let _ = match (span, bound, gap) {
         (Some(span), Some(bound), Some(gap)) => writeln!(
             text,

@@ -17,6 +17,7 @@ mod run_binary;
 #[path = "../size/mod.rs"]
 mod size;
 
+mod dispatch_done;
 mod dispatch_files;
 mod dispatch_keep;
 mod dispatch_limits;

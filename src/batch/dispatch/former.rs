@@ -18,7 +18,7 @@ use crate::schedule::outlook::Warning;
 use crate::schedule::skidding::Skidding;
 use crate::schedule::{Plan, Problem, Second, Stretch, What};
 use crate::sources::limits::REPORT_FILE_BYTES;
-use crate::sources::{self, FinishedLayout};
+use crate::sources::{self, FinishedLayout, FinishedSection};
 
 /// Why a folder holds no plan that a new one could keep to.
 #[derive(Debug, thiserror::Error)]
@@ -39,23 +39,47 @@ struct Program {
     name: String,
 }
 
-#[derive(Deserialize)]
-struct Task {
-    machine: String,
-    task: String,
-    block_id: String,
-    section: Option<Section>,
-    from: Second,
-    to: Second,
-    layout_hours: Option<f64>,
+#[derive(Clone, Deserialize)]
+pub(super) struct Task {
+    pub machine: String,
+    pub task: String,
+    pub block_id: String,
+    pub section: Option<Section>,
+    pub from: Second,
+    pub to: Second,
+    pub layout_hours: Option<f64>,
+    /// Of its section; None: the plan has all tasks of it.
+    #[serde(skip)]
+    pub share: Option<f64>,
 }
 
 #[derive(Clone, Copy, Deserialize, PartialEq, Eq, PartialOrd, Ord)]
-struct Section {
-    part: u32,
-    strip_no: u32,
-    piece: u32,
-    section_no: u32,
+pub(super) struct Section {
+    pub part: u32,
+    pub strip_no: u32,
+    pub piece: u32,
+    pub section_no: u32,
+}
+
+impl Section {
+    pub fn of(own: &FinishedSection) -> Section {
+        Section {
+            part: own.part,
+            strip_no: own.strip_no,
+            piece: own.piece,
+            section_no: own.section_no,
+        }
+    }
+}
+
+impl std::fmt::Display for Section {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(
+            f,
+            "P{} S{}.{}/{}",
+            self.part, self.strip_no, self.piece, self.section_no
+        )
+    }
 }
 
 /// A section that the plan before has felled and not skidded by `--done-until`.
@@ -143,6 +167,17 @@ fn calendar_text(path: &Path) -> Result<String, FormerError> {
 }
 
 impl FormerPlan {
+    /// Tasks that are done, all of them.
+    pub(super) fn done(mut tasks: Vec<Task>) -> FormerPlan {
+        tasks.sort_by_key(|task| (task.from, task.to));
+        FormerPlan {
+            tasks,
+            until: Some(Second::MAX),
+            calendar: String::new(),
+            taken_back: String::new(),
+        }
+    }
+
     pub(super) fn calendar(&self) -> CalendarBefore<'_> {
         CalendarBefore {
             events: &self.calendar,
@@ -164,18 +199,12 @@ impl FormerPlan {
         let mut places: BTreeMap<(&str, Section), (usize, usize)> = BTreeMap::new();
         for (b, block) in layout.blocks.iter().enumerate() {
             for (s, own) in block.sections.iter().enumerate() {
-                let key = Section {
-                    part: own.part,
-                    strip_no: own.strip_no,
-                    piece: own.piece,
-                    section_no: own.section_no,
-                };
-                places.insert((&block.id, key), (b, s));
+                places.insert((&block.id, Section::of(own)), (b, s));
             }
         }
         let mut elsewhere = BTreeSet::new();
         let mut felled: BTreeMap<(usize, usize), Second> = BTreeMap::new();
-        let mut skidded: BTreeMap<(usize, usize), [i64; 2]> = BTreeMap::new();
+        let mut skidded: BTreeMap<(usize, usize), [f64; 2]> = BTreeMap::new();
         for task in &self.tasks {
             let Some(section) = task.section else {
                 continue;
@@ -190,8 +219,13 @@ impl FormerPlan {
             let before_s = (until.min(task.to) - task.from).max(0);
             if task.task == "skid" {
                 let [done, all] = skidded.entry((block, at)).or_default();
-                *done += before_s;
-                *all += task.to - task.from;
+                match task.share {
+                    Some(share) => (*done, *all) = (*done + share, 1.0),
+                    None => {
+                        *done += before_s as f64;
+                        *all += (task.to - task.from) as f64;
+                    }
+                }
             }
             let Some(hours) = task.layout_hours.filter(|_| task.task == "cut") else {
                 continue;
@@ -200,6 +234,7 @@ impl FormerPlan {
                 continue;
             }
             let share = match task.to - task.from {
+                _ if task.to <= until => 1.0,
                 0 => 1.0,
                 long => before_s as f64 / long as f64,
             };
@@ -223,9 +258,10 @@ impl FormerPlan {
         }
         let lying = felled.into_iter().filter_map(|((block, section), felled)| {
             // What no skidder came to is left whole.
-            let [done, all] = skidded.get(&(block, section)).copied().unwrap_or([0, 1]);
-            let share_left = 1.0 - done as f64 / all.max(1) as f64;
-            (share_left > 0.0).then_some(LeftLying {
+            let held = skidded.get(&(block, section)).copied();
+            let [done, all] = held.unwrap_or([0.0, 1.0]);
+            let share_left = 1.0 - done / if all > 0.0 { all } else { 1.0 };
+            (share_left > LEAST_SHARE).then_some(LeftLying {
                 block,
                 section,
                 felled,
@@ -436,6 +472,9 @@ impl Compared<'_> {
         found
     }
 }
+
+/// Less of a section's wood is rounding: a table has shares to a thousandth of a hundredth.
+const LEAST_SHARE: f64 = 1e-4;
 
 /// Tasks of all machines among which the one that goes on is looked for.
 const LOOK_BACK: usize = 2000;

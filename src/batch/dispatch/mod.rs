@@ -1,10 +1,12 @@
 //! Sections of a finished layout into a crew's shifts: read, plan, check the plan, write.
 
 mod apart;
+mod copied;
 mod done;
 mod former;
 mod people;
 mod problem;
+mod track;
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -20,7 +22,7 @@ pub use crate::outputs::dispatch::SetAside;
 pub use former::FormerError;
 
 use crate::outputs::dispatch::{
-    Moved, Person, Roster, StockPlan, most_stock, would_replace, write,
+    DoneBefore, Moved, Person, Roster, StockPlan, most_stock, would_replace, write,
 };
 use crate::project::{Crew, ProjectError, Reason, Turn};
 use crate::rulebook::spanned::Spanned;
@@ -29,7 +31,7 @@ use crate::schedule::outlook::{self, Outlook, Warning};
 use crate::schedule::skidding::{self, Lying, Skidder, Skidding};
 use crate::schedule::stock::{self, Limits};
 use crate::schedule::{self, Nearest, Problem, Solved};
-use crate::sources::{FinishedBlock, FinishedError, FinishedLayout, finished};
+use crate::sources::{FinishedBlock, FinishedError, FinishedLayout, SourceError, finished};
 
 /// What is to be planned.
 #[derive(Clone, Debug)]
@@ -40,9 +42,11 @@ pub struct DispatchOptions {
     /// Dates on which shifts may begin.
     pub days: u32,
     pub out: PathBuf,
-    /// Table of sections that are cut already.
-    pub done: Option<PathBuf>,
-    /// Folder of the layout whose sections the table names; None: the one to be planned.
+    /// Tables of sections that are cut already, by hand or copies of `shifts.csv`.
+    pub done: Vec<PathBuf>,
+    /// Files with tracks of felling machines: what they drove along is cut.
+    pub done_track: Vec<PathBuf>,
+    /// Folder of the layout whose sections the tables name; None: the one to be planned.
     pub done_of: Option<PathBuf>,
     /// Folder of the plan before this one, which is kept to.
     pub keep_plan: Option<PathBuf>,
@@ -61,6 +65,8 @@ pub enum DispatchError {
     Crew(#[from] ProjectError),
     #[error(transparent)]
     Done(#[from] DoneError),
+    #[error(transparent)]
+    Track(#[from] SourceError),
     #[error(transparent)]
     Former(#[from] FormerError),
     #[error(transparent)]
@@ -105,6 +111,7 @@ pub struct Dispatched {
     pub breaches: Vec<Warning>,
     pub set_aside: Vec<SetAside>,
     pub sheets: usize,
+    pub done: DoneBefore,
     pub people: Vec<Person>,
     /// What it changes of the plan before; None: it keeps to none.
     pub moved: Option<Moved>,
@@ -129,7 +136,11 @@ impl Dispatched {
 /// When the layout, the crew file's names or the table of finished sections do not hold together, or the outputs cannot be
 /// written. Work that does not fit is no error; it is told in the outcome.
 pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, DispatchError> {
-    let inputs = options.done.as_deref().into_iter().chain([&*crew.path]);
+    let inputs = options
+        .done
+        .iter()
+        .map(PathBuf::as_path)
+        .chain([&*crew.path]);
     keep_all(inputs, |path| would_replace(&options.out, path))?;
     if let Some(folder) = options.keep_plan.as_deref()
         && former::is_same(&options.out, folder)
@@ -149,15 +160,18 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         });
     }
     let (mut breaches, mut set_aside) = (Vec::new(), Vec::new());
-    let (mut left, mut done, told) = done::left_to_do(&layout, options)?;
-    breaches.extend(told);
+    let found = done::left_to_do(&layout, crew, options)?;
+    let (mut left, mut done, mut lying) = (found.left, found.sum, found.lying);
+    breaches.extend(found.lost);
     let before = former::read(crew, options)?;
-    let mut lying = vec![];
     if let Some(before) = before.as_ref().filter(|_| options.done_until.is_some()) {
         let (sum, told, still) = before.take_done(&layout, &mut left);
-        (done, lying) = (sum, still);
+        done.add(&sum);
+        lying = still;
         breaches.extend(told);
     }
+    done.begun = begun(&layout, &left);
+    let stood = found.copied.as_ref().or(before.as_ref());
     let (people, duties) = people::people(crew, options)?;
     let hours = problem::crew_hours(crew, &layout, options, &mut breaches)?;
     let (problem, sections) = problem::problem(
@@ -166,7 +180,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         options,
         &left,
         hours,
-        before.as_ref(),
+        stood,
         &mut breaches,
         &mut set_aside,
     )?;
@@ -195,7 +209,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         options,
         (&skidded, &with_lying, &lying),
         &mut solved,
-        before.as_ref(),
+        (before.as_ref(), stood),
         &mut breaches,
     )?;
     let mut rules = schedule::check(&problem, &solved.plan);
@@ -209,7 +223,8 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
     if !rules.is_empty() {
         return Err(DispatchError::Broken { rules });
     }
-    let outlook = outlook::outlook(&problem, &solved.plan, &solved.bound, crew.zone);
+    let mut outlook = outlook::outlook(&problem, &solved.plan, &solved.bound, crew.zone);
+    outlook.warnings.extend(found.told);
     let mut shifts = Vec::new();
     let mut operators = Vec::new();
     for machine in &crew.machines {
@@ -282,12 +297,24 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         breaches,
         set_aside,
         sheets,
+        done,
         rest_said: crew.rest.is_some(),
         people,
         moved,
         most_stock_m3: most_stock_m3.filter(|_| !crew.skidders.is_empty()),
         felling_waits_s,
     })
+}
+
+/// How many sections are begun, and the hours that are left of them.
+fn begun(layout: &FinishedLayout, left: &Left) -> (usize, f64) {
+    let sections = layout.blocks.iter().flat_map(|block| &block.sections);
+    let all = sections.map(|own| own.hours).zip(left.iter().flatten());
+    let some = all.filter_map(|(all, left)| {
+        let (all, left) = all.zip(*left)?;
+        (left > 0.0 && left < all).then_some(left)
+    });
+    some.fold((0, 0.0), |(count, sum), left| (count + 1, sum + left))
 }
 
 /// Hours left of each section, by block; None where no hours are known.
@@ -441,7 +468,7 @@ fn skid(
     options: &DispatchOptions,
     (problem, sections, lying): (&Problem, &[Vec<usize>], &[LyingShare]),
     solved: &mut Solved,
-    before: Option<&former::FormerPlan>,
+    (before, stood): (Option<&former::FormerPlan>, Option<&former::FormerPlan>),
     breaches: &mut Vec<Warning>,
 ) -> Result<Followers, DispatchError> {
     let mut skidders = Vec::new();
@@ -457,7 +484,7 @@ fn skid(
                 &calendar::hours(crew.zone, &mine, None, &[]).windows,
                 &problem::stops_of(crew, skidder.name.get_ref()),
             ),
-            start: match before.and_then(|own| own.stands_at(skidder.name.get_ref())) {
+            start: match stood.and_then(|own| own.stands_at(skidder.name.get_ref())) {
                 Some(id) => problem::centre_of(layout, id),
                 None => problem::start_of(crew, layout, skidder.start.as_ref())?,
             },

@@ -24,7 +24,8 @@ struct Event {
 /// sequence and its stamp, one that changed has the next sequence, so that calendars take it for an update (RFC 5546, 2.1.4). The stamp of new
 /// events is the first midnight of the period, for the same input gives the same bytes.
 pub(super) fn calendars(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> (String, Option<String>) {
-    let stamp = utc(second_of(roster.zone, roster.from, NaiveTime::MIN));
+    let midnight = utc(second_of(roster.zone, roster.from, NaiveTime::MIN));
+    let stamp = midnight.clone();
     let mut now: Vec<Event> = shifts
         .iter()
         .map(|own| event(roster, own, &stamp))
@@ -50,9 +51,12 @@ pub(super) fn calendars(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> (String, O
     let over = before.over.map(utc);
     for held in was {
         let ends = held.lines.iter().find(|(name, _)| name == "DTEND");
-        let is_over = ends
-            .zip(over.as_ref())
-            .is_some_and(|(ends, over)| ends.1 <= *over);
+        let begins = held.lines.iter().find(|(name, _)| name == "DTSTART");
+        // What began before this plan does is none of its shifts.
+        let is_over = begins.is_some_and(|(_, begins)| *begins < midnight)
+            || ends
+                .zip(over.as_ref())
+                .is_some_and(|(ends, over)| ends.1 <= *over);
         if is_over || now.iter().any(|own| own.uid == held.uid) {
             continue;
         }

@@ -165,8 +165,18 @@ pub struct SetAside {
 pub struct DoneBefore {
     pub sections: usize,
     pub hours: f64,
+    /// Sections of which some is done, and the hours that are left of them.
+    pub begun: (usize, f64),
     /// Rows of finished sections that are of none of this layout.
     pub rows_elsewhere: usize,
+}
+
+impl DoneBefore {
+    pub fn add(&mut self, more: &DoneBefore) {
+        self.sections += more.sections;
+        self.hours += more.hours;
+        self.rows_elsewhere += more.rows_elsewhere;
+    }
 }
 
 impl Roster<'_> {

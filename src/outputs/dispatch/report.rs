@@ -74,6 +74,8 @@ pub(super) fn report(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> Value {
             "sections": roster.done.sections,
             "rows_elsewhere": roster.done.rows_elsewhere,
             "hours": (roster.done.hours * 1000.0).round() / 1000.0,
+            "begun_sections": roster.done.begun.0,
+            "begun_hours_left": (roster.done.begun.1 * 1000.0).round() / 1000.0,
         },
         "warnings": warnings(&roster.outlook.warnings),
         "rules_not_kept": warnings(roster.breaches),

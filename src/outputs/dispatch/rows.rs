@@ -7,7 +7,8 @@ use super::Roster;
 use crate::model::ShiftClass;
 use crate::outputs::FileNames;
 use crate::schedule::calendar::second_of;
-use crate::schedule::{Second, SectionKey, Stretch, What};
+use crate::schedule::{HOUR, STANDARD_PACE, Second, SectionKey, Stretch, Unit, What};
+use crate::sources::FinishedSection;
 
 /// One shift of one machine with what it does in it.
 pub struct ShiftPlan {
@@ -68,6 +69,8 @@ pub struct Row {
     pub block_id: String,
     /// Units of the block, in the order of work, each once.
     pub units: Vec<usize>,
+    /// Of each of them the share that is cut or skidded in it, 0 to 1.
+    pub shares: Vec<f64>,
     pub first: Option<SectionKey>,
     pub last: Option<SectionKey>,
     /// The block's light in which it falls; in the dark, that of its shift's date, else the next within a day.
@@ -120,6 +123,45 @@ pub fn clock(zone: Tz, at: Second) -> String {
     there.map_or(String::new(), |there| there.format("%H:%M").to_string())
 }
 
+/// `P1 S12.1/2-5; P1 S13.1/1 62.5 %`: all sections of a row, neighbours of one piece together, and how much of each where that is
+/// not all.
+pub fn section_list(row: &Row, units: &[Unit]) -> String {
+    let mut parts: Vec<(SectionKey, u32, bool)> = Vec::new();
+    let mut words: Vec<String> = Vec::new();
+    for (&unit, &share) in row.units.iter().zip(&row.shares) {
+        let key = units[unit].key;
+        let whole = share >= WHOLE;
+        if let (Some((first, last, true)), true) = (parts.last_mut(), whole)
+            && first.piece() == key.piece()
+            && *last + 1 == key.section_no
+        {
+            *last = key.section_no;
+            let from = *first;
+            words.pop();
+            words.push(format!("{}-{}", label(&from), key.section_no));
+            continue;
+        }
+        parts.push((key, key.section_no, whole));
+        words.push(match whole {
+            true => label(&key),
+            false => format!("{} {:.3} %", label(&key), share * 100.0),
+        });
+    }
+    words.join("; ")
+}
+
+/// More of a section is all of it: shares are written to a thousandth of a hundredth.
+const WHOLE: f64 = 0.999_99;
+
+fn section_of<'r>(roster: &Roster<'r>, block: usize, unit: usize) -> &'r FinishedSection {
+    &roster.layout.blocks[block].sections[roster.sections[block][unit]]
+}
+
+fn share(done: f64, all: Option<f64>) -> f64 {
+    let all = all.filter(|all| *all > 0.0);
+    all.map_or(1.0, |all| (done / all).min(1.0))
+}
+
 /// Every shift in which something is done, by time, then machine.
 pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
     let felling = roster.problem.machines.len();
@@ -137,9 +179,11 @@ pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
             {
                 let (job, unit) = match task.what {
                     What::Move => (Job::Move, None),
-                    What::Cut { unit, .. } => {
+                    What::Cut { unit, done } => {
                         let class = roster.problem.blocks[task.block].units[unit].class;
-                        (Job::Cut(class), Some(unit))
+                        let all = section_of(roster, task.block, unit).hours;
+                        let share = share(done as f64 / HOUR as f64, all);
+                        (Job::Cut(class), Some((unit, share)))
                     }
                 };
                 add(
@@ -162,6 +206,7 @@ pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
                         block: None,
                         block_id: String::new(),
                         units: vec![],
+                        shares: vec![],
                         first: None,
                         last: None,
                         light: None,
@@ -178,12 +223,20 @@ pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
                     } else {
                         Job::Move
                     };
+                    let unit = task.unit.map(|unit| {
+                        let windows = &roster.skidders[task.skidder].windows;
+                        let own = windows.iter().find(|own| own.span.contains(task.span.from));
+                        let pace = own.map_or(STANDARD_PACE, |own| own.pace);
+                        let hours = task.span.seconds() as f64 * 1000.0 / pace as f64 / 3600.0;
+                        let all = section_of(roster, task.block, unit).skid_hours;
+                        (unit, share(hours, all))
+                    });
                     add(
                         roster,
                         &mut rows[task.shift],
                         job,
                         task.block,
-                        task.unit,
+                        unit,
                         task.span,
                     );
                 }
@@ -243,11 +296,11 @@ fn add(
     rows: &mut Vec<Row>,
     job: Job,
     block: usize,
-    unit: Option<usize>,
+    unit: Option<(usize, f64)>,
     span: Stretch,
 ) {
     let ground = &roster.problem.blocks[block];
-    let key = unit.map(|unit| ground.units[unit].key);
+    let key = unit.map(|(unit, _)| ground.units[unit].key);
     if let Some(last) = rows.last_mut()
         && last.job == job
         && last.block == Some(block)
@@ -256,10 +309,17 @@ fn add(
         last.span.to = span.to;
         last.to = local(roster.zone, span.to);
         last.last = key.or(last.last);
-        if let Some(unit) = unit
-            && last.units.last() != Some(&unit)
-        {
-            last.units.push(unit);
+        match unit {
+            Some((unit, share)) if last.units.last() == Some(&unit) => {
+                if let Some(held) = last.shares.last_mut() {
+                    *held += share;
+                }
+            }
+            Some((unit, share)) => {
+                last.units.push(unit);
+                last.shares.push(share);
+            }
+            None => {}
         }
         return;
     }
@@ -268,7 +328,8 @@ fn add(
         span,
         block: Some(block),
         block_id: ground.id.clone(),
-        units: unit.into_iter().collect(),
+        units: unit.iter().map(|own| own.0).collect(),
+        shares: unit.iter().map(|own| own.1).collect(),
         first: key,
         last: key,
         light: None,

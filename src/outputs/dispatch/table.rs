@@ -2,12 +2,12 @@
 
 use std::path::Path;
 
-use super::rows::{ShiftPlan, label};
+use super::rows::{ShiftPlan, label, section_list};
 use super::{Moved, Roster, SetAside};
 use crate::outputs::OutputError;
 use crate::outputs::cells;
 
-const HEADER: [&str; 17] = [
+const HEADER: [&str; 18] = [
     "date",
     "shift",
     "machine",
@@ -25,6 +25,7 @@ const HEADER: [&str; 17] = [
     "daylight_to",
     "sheet",
     "settings",
+    "section_list",
 ];
 
 pub(super) fn write(
@@ -43,6 +44,10 @@ pub(super) fn write(
             let section = |key: &Option<_>| key.as_ref().map(label).unwrap_or_default();
             let settings: Vec<String> = row.settings(roster).iter().map(u32::to_string).collect();
             let (light_from, light_to) = row.light.clone().unwrap_or_default();
+            let units = row
+                .block
+                .map_or(&[][..], |at| &roster.problem.blocks[at].units);
+            let list = section_list(row, units);
             let count = if row.units.is_empty() {
                 String::new()
             } else {
@@ -67,6 +72,7 @@ pub(super) fn write(
                     &light_to,
                     &format!("sheets/{}.html", shift.stem),
                     &settings.join(";"),
+                    &list,
                 ])
                 .map_err(failed)?;
         }
