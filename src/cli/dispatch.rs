@@ -59,6 +59,11 @@ pub fn outcome_json(dispatched: &Dispatched, out: &Path) -> Value {
             "shifts": moved.compared,
             "kept": moved.kept,
         })),
+        "wood": dispatched.wood.iter().map(|own| json!({
+            "by": own.by.to_string(),
+            "wanted_m3": own.wanted as f64 / 1000.0,
+            "brought_m3": own.brought as f64 / 1000.0,
+        })).collect::<Vec<_>>(),
         "most_stock_m3": rounded(dispatched.most_stock_m3, 1),
         "felling_waits_hours": rounded(Some(dispatched.felling_waits_s as f64 / 3600.0), 3),
         "warnings": warnings(&dispatched.outlook.warnings),
@@ -141,6 +146,15 @@ fn crew_words(dispatched: &Dispatched) -> String {
             own.longest_in_a_day_s as f64 / 3600.0,
             own.name
         );
+    }
+    // Those that are short are told with what helps.
+    for own in dispatched
+        .wood
+        .iter()
+        .filter(|own| own.brought >= own.wanted)
+    {
+        let date = own.by.format("%-d %b %Y").to_string();
+        let _ = writeln!(text, "{}", own.words(&date));
     }
     if let Some(most_m3) = dispatched.most_stock_m3 {
         let waits = match dispatched.felling_waits_s {

@@ -32,8 +32,19 @@ pub struct Crew {
     pub moves: Moves,
     pub rest: Option<Rest>,
     pub stock: Option<Stock>,
+    /// By date.
+    pub wood: Vec<WoodWanted>,
     pub stops: Vec<Stop>,
     pub blocks: Vec<CrewBlock>,
+}
+
+/// Wood wanted at the roadside by the end of a date, beyond what dates before it ask for.
+#[derive(Clone, Debug, PartialEq)]
+pub struct WoodWanted {
+    pub by: NaiveDate,
+    pub m3: f64,
+    /// Where the file says so.
+    pub at: std::ops::Range<usize>,
 }
 
 /// Something came up: nobody works, or one machine does not, or not in one block.
@@ -242,6 +253,7 @@ impl Reader<'_> {
             moves: self.moves(&file.moves)?,
             rest: self.rest(file)?,
             stock: self.stock(file)?,
+            wood: self.wood(file)?,
             stops: self.stops(file, zone)?,
             blocks: self.blocks(file)?,
         })
@@ -508,6 +520,27 @@ impl Reader<'_> {
                 Some(written) => self.seconds("haul_loading", written)?,
             },
         })
+    }
+
+    fn wood(&self, file: &CrewFile) -> Result<Vec<WoodWanted>, ProjectError> {
+        let mut found: Vec<WoodWanted> = Vec::new();
+        for table in &file.wood {
+            let own = WoodWanted {
+                by: self.date("by", &table.get_ref().by)?,
+                m3: self.cubic_metres("volume", &table.get_ref().volume)?,
+                at: table.get_ref().by.span(),
+            };
+            if found.iter().any(|held| held.by == own.by) {
+                let reason = Reason::Contradiction {
+                    message: format!("wood is wanted by {} in another table already", own.by),
+                    remedy: "write one table for each date".to_owned(),
+                };
+                return Err(self.0.error(own.at, reason));
+            }
+            found.push(own);
+        }
+        found.sort_by_key(|own| own.by);
+        Ok(found)
     }
 
     fn stops(&self, file: &CrewFile, zone: Tz) -> Result<Vec<Stop>, ProjectError> {

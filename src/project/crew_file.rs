@@ -30,6 +30,9 @@ pub struct CrewFile {
     pub rest: Given<RestTable>,
     /// Wood that lies felled and not skidded.
     pub stock: Given<StockTable>,
+    /// Wood wanted at the roadside by dates.
+    #[serde(default)]
+    pub wood: Vec<Spanned<WoodTable>>,
     /// What came up: a breakdown, a storm, a block that may not be entered.
     #[serde(default)]
     pub stops: Vec<Spanned<StopTable>>,
@@ -165,6 +168,15 @@ pub struct StockTable {
     pub least: Given<String>,
     /// Most that lies felled and not skidded in all blocks together, such as `"800 m3"`: felling waits for skidders there.
     pub most: Given<String>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct WoodTable {
+    /// Last date, such as `"2026-12-12"`.
+    pub by: Spanned<String>,
+    /// What is wanted by its end beyond what dates before it ask for, such as `"1500 m3"`.
+    pub volume: Spanned<String>,
 }
 
 #[derive(Deserialize, JsonSchema)]

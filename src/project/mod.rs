@@ -34,7 +34,7 @@ use std::path::{Path, PathBuf};
 
 pub use choices::{Choice, MOST_COMBINATIONS, load_choices};
 pub use crew::{
-    Crew, CrewBlock, CrewMachine, CrewSkidder, Stock, Stop, Turn, load_crew, parse_crew,
+    Crew, CrewBlock, CrewMachine, CrewSkidder, Stock, Stop, Turn, WoodWanted, load_crew, parse_crew,
 };
 pub use errors::{ProjectError, Reason, Whose};
 pub(crate) use filter::{unquoted, why_no_condition};

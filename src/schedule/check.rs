@@ -311,6 +311,50 @@ pub fn check_stock(
     broken
 }
 
+/// Every date for which a plan says other litres than its tasks bring to the roadside by then, in words. `said`: moment and litres;
+/// without skidders what is felled counts.
+pub fn check_wood(
+    problem: &Problem,
+    plan: &Plan,
+    skidding: Option<&Skidding>,
+    litres: &dyn Fn(usize, usize) -> i64,
+    said: &[(Second, i64)],
+) -> Vec<String> {
+    let mut broken = Vec::new();
+    // By ground: when the last of it is done, and how much.
+    let mut all: Vec<((usize, usize), Second, Work)> = match skidding {
+        None => (plan.tasks.iter())
+            .filter_map(|task| match task.what {
+                What::Cut { unit, done } => Some(((task.block, unit), task.span.to, done)),
+                What::Move => None,
+            })
+            .collect(),
+        Some(skidding) => (skidding.tasks.iter())
+            .filter_map(|task| Some(((task.block, task.unit?), task.span.to, 0)))
+            .filter(|own| !skidding.begun.contains(&own.0))
+            .collect(),
+    };
+    all.sort_unstable();
+    let sections: Vec<((usize, usize), Second)> = (all.chunk_by(|a, b| a.0 == b.0))
+        .filter(|own| {
+            let ((block, unit), ..) = own[0];
+            let done: Work = own.iter().map(|task| task.2).sum();
+            skidding.is_some() || done >= problem.blocks[block].units[unit].work
+        })
+        .map(|own| (own[0].0, own[own.len() - 1].1))
+        .collect();
+    for &(by, said) in said {
+        let there = sections.iter().filter(|own| own.1 <= by);
+        let sum: i64 = there.map(|own| litres(own.0.0, own.0.1)).sum();
+        if sum != said {
+            broken.push(format!(
+                "{sum} l of wood are at the roadside by {by}, the plan says {said} l"
+            ));
+        }
+    }
+    broken
+}
+
 /// One thing at a time, inside its windows, nothing it may not do, moves long enough, service by day.
 fn machine_rules(problem: &Problem, plan: &Plan, machine: usize, broken: &mut Vec<String>) {
     let its = &problem.machines[machine];

@@ -148,6 +148,16 @@ pub fn score(problem: &Problem, ground: &Ground, wishes: &Wishes) -> Score {
         }
         undone = 0;
     }
+    if !problem.wood.wanted.is_empty() {
+        let stints = state.tasks.iter().flatten();
+        let cuts = stints.filter_map(|stint| {
+            let (chain, before, done, _) = stint.cut?;
+            Some((stint.block, chain, before, done, stint.span))
+        });
+        cost_s += super::wood::short_s(&problem.wood, &ground.queues, cuts)
+            + UNDONE_WEIGHT * (undone / 1000);
+        undone = 0;
+    }
     Score {
         undone,
         cost_s,

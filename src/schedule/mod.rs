@@ -19,10 +19,12 @@ pub mod skidding;
 pub mod stock;
 mod territories;
 pub mod time;
+pub mod wood;
 
 pub use bound::{Bound, Limit, Scarce, lower_bound, skidding_bound};
 pub use check::{
     Apart, Duty, Nearest, StockRule, check, check_apart, check_people, check_skidding, check_stock,
+    check_wood,
 };
 pub use problem::{
     Block, HOUR, Machine, Moves, Plan, Problem, STANDARD_PACE, SectionKey, Task, Unit, What,

@@ -2,6 +2,7 @@
 //! run, and what a move costs.
 
 use super::time::{Second, Stretch, union};
+use super::wood::Wood;
 use crate::model::{ShiftClass, StripKind};
 
 /// Thousandths of a second at the standard pace, the unit of work.
@@ -31,6 +32,8 @@ pub struct Problem {
     pub blocks: Vec<Block>,
     pub machines: Vec<Machine>,
     pub moves: Moves,
+    /// What is wanted at the roadside.
+    pub wood: Wood,
 }
 
 impl Problem {

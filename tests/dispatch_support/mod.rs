@@ -131,6 +131,7 @@ pub fn problem(days: i64, blocks: Vec<Block>, machines: Vec<Machine>, move_h: i6
         blocks,
         machines,
         moves: moves(move_h),
+        wood: Default::default(),
     }
 }
 

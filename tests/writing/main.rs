@@ -21,6 +21,7 @@ mod dispatch_done;
 mod dispatch_files;
 mod dispatch_keep;
 mod dispatch_limits;
+mod dispatch_news;
 mod dispatch_schedule;
 mod exchange;
 mod maps_settings;

@@ -193,6 +193,7 @@ fn near_blocks_are_never_cut_at_once() {
             support::machine("M2", support::shifts(days, 8, 8), 1000),
         ],
         moves: support::moves(1),
+        wood: Default::default(),
     };
     let at_once = |problem: &schedule::Problem| {
         let plan = schedule::solve(problem).plan;

@@ -272,6 +272,43 @@ impl FormerPlan {
         (sum, told, lying)
     }
 
+    /// Litres that it has skidded since a moment, of what counts as done.
+    pub(super) fn brought(&self, layout: &FinishedLayout, since: Second) -> i64 {
+        let Some(until) = self.until else {
+            return 0;
+        };
+        // Of each section its last second, the share that is brought, and the time of all of it.
+        let mut found: BTreeMap<(&str, Section), (Second, f64, f64)> = BTreeMap::new();
+        for task in self.tasks.iter().filter(|task| task.task == "skid") {
+            let Some(section) = task.section else {
+                continue;
+            };
+            let own = found.entry((&task.block_id, section)).or_default();
+            let long = (task.to - task.from) as f64;
+            let is_over = task.to <= until;
+            match task.share {
+                Some(share) => (own.1, own.2) = (own.1 + share, 1.0),
+                None => (own.1, own.2) = (own.1 + if is_over { long } else { 0.0 }, own.2 + long),
+            }
+            if is_over {
+                own.0 = own.0.max(task.to);
+            }
+        }
+        let mut sum = 0;
+        for block in &layout.blocks {
+            for own in &block.sections {
+                let held = found.get(&(block.id.as_str(), Section::of(own)));
+                let whole = |held: &&(Second, f64, f64)| {
+                    held.0 > since && held.1 >= (1.0 - LEAST_SHARE) * held.2
+                };
+                if held.filter(whole).is_some() {
+                    sum += (own.volume_m3.unwrap_or(0.0) * 1000.0).round() as i64;
+                }
+            }
+        }
+        sum
+    }
+
     /// Where a machine stands when the plan begins: the block of its last work before; None: it had none.
     pub(super) fn stands_at(&self, machine: &str) -> Option<&str> {
         let until = self.until?;

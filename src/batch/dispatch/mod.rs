@@ -7,6 +7,7 @@ mod former;
 mod people;
 mod problem;
 mod track;
+mod wood;
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -22,7 +23,7 @@ pub use crate::outputs::dispatch::SetAside;
 pub use former::FormerError;
 
 use crate::outputs::dispatch::{
-    DoneBefore, Moved, Person, Roster, StockPlan, most_stock, would_replace, write,
+    DoneBefore, Moved, Person, Roster, StockPlan, WoodDue, most_stock, would_replace, write,
 };
 use crate::project::{Crew, ProjectError, Reason, Turn};
 use crate::rulebook::spanned::Spanned;
@@ -112,6 +113,7 @@ pub struct Dispatched {
     pub set_aside: Vec<SetAside>,
     pub sheets: usize,
     pub done: DoneBefore,
+    pub wood: Vec<WoodDue>,
     pub people: Vec<Person>,
     /// What it changes of the plan before; None: it keeps to none.
     pub moved: Option<Moved>,
@@ -174,7 +176,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
     let stood = found.copied.as_ref().or(before.as_ref());
     let (people, duties) = people::people(crew, options)?;
     let hours = problem::crew_hours(crew, &layout, options, &mut breaches)?;
-    let (problem, sections) = problem::problem(
+    let (mut problem, sections) = problem::problem(
         crew,
         &layout,
         options,
@@ -191,6 +193,9 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
             layout: options.layout.clone(),
         });
     }
+    let litres = litres_of(&layout, &sections);
+    let (wanted, brought_before) = wood::wanted(crew, &layout, options, litres, stood)?;
+    problem.wood = wanted;
     let units: usize = problem.blocks.iter().map(|block| block.units.len()).sum();
     options.progress.say(&format!(
         "planning {units} sections of {} blocks",
@@ -214,6 +219,22 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
     )?;
     let mut rules = schedule::check(&problem, &solved.plan);
     let (problem, sections) = (skidded, with_lying);
+    let litres = litres_of(&layout, &sections).filter(|_| !crew.wood.is_empty());
+    let wood = litres.map_or(vec![], |litres| {
+        let done = (&solved.plan, &followers.skidding);
+        let due = wood::due(crew, options, &problem, done, &litres, brought_before);
+        let said: Vec<(schedule::Second, i64)> =
+            due.iter().map(|own| (own.end, own.brought)).collect();
+        rules.extend(schedule::check_wood(
+            &problem,
+            &solved.plan,
+            (!crew.skidders.is_empty()).then_some(&followers.skidding),
+            &|block, unit| litres[block][unit],
+            &said,
+        ));
+        due
+    });
+    breaches.extend(wood::short(&wood));
     let rest = crew.rest.as_ref();
     rules.extend(schedule::check_people(
         &duties,
@@ -273,6 +294,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         rest,
         people: &people,
         stock: &followers.stock,
+        wood: &wood,
         moved: moved.as_ref(),
         calendar_before: before.as_ref().map(former::FormerPlan::calendar),
     };
@@ -298,6 +320,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         set_aside,
         sheets,
         done,
+        wood,
         rest_said: crew.rest.is_some(),
         people,
         moved,

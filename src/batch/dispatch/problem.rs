@@ -18,6 +18,7 @@ use crate::rulebook::spanned::Spanned;
 use crate::schedule::calendar::{self, Hours};
 use crate::schedule::outlook::{self, Warning};
 use crate::schedule::time::{around, intersect, subtract, union, whole_seconds};
+use crate::schedule::wood::Wood;
 use crate::schedule::{
     Block, HOUR, Machine, Problem, SectionKey, Stretch, Unit, Window, Work, held_up,
 };
@@ -398,6 +399,7 @@ pub(super) fn problem(
         blocks,
         machines,
         moves: crew.moves,
+        wood: Wood::default(),
     };
     Ok((problem, sections))
 }

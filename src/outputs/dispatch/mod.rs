@@ -91,6 +91,8 @@ pub struct Roster<'a> {
     pub rest: Option<&'a Rest>,
     pub people: &'a [Person],
     pub stock: &'a StockPlan,
+    /// Wood wanted by dates, and what comes of it.
+    pub wood: &'a [WoodDue],
     /// What it changes of the plan before; None: it keeps to none.
     pub moved: Option<&'a Moved>,
     /// Its calendar; None: it keeps to none.
@@ -127,6 +129,43 @@ pub struct Moved {
     /// Those with the same blocks in the same order.
     pub kept: usize,
     pub changes: Vec<Change>,
+}
+
+/// Wood that is wanted at the roadside by a date; litres from the beginning of the plan.
+#[derive(Clone, Debug, PartialEq)]
+pub struct WoodDue {
+    pub by: NaiveDate,
+    /// The first second after it.
+    pub end: Second,
+    /// Beyond what came before.
+    pub wanted: i64,
+    pub brought: i64,
+    /// Of sections that are felled whole by then.
+    pub felled: i64,
+    /// Brought before the plan, for these dates.
+    pub before: i64,
+    /// Whether skidders of the crew bring it; else what is felled counts.
+    pub skidded: bool,
+}
+
+impl WoodDue {
+    /// What is wanted and what is there, in words.
+    pub fn words(&self, date: &str) -> String {
+        let m3 = |litres: i64| litres as f64 / 1000.0;
+        let before = match self.before {
+            0 => String::new(),
+            before => format!(" beyond {:.1} m³ that came before", m3(before)),
+        };
+        let (there, whose) = match self.skidded {
+            true => ("at the roadside", ""),
+            false => ("felled", " (the crew has no skidder)"),
+        };
+        format!(
+            "wood by {date}: {:.1} m³ wanted{before}, {:.1} m³ are {there}{whose}",
+            m3(self.wanted),
+            m3(self.brought)
+        )
+    }
 }
 
 /// How long somebody is on shift.

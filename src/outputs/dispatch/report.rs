@@ -100,6 +100,7 @@ pub(super) fn report(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> Value {
             "least_rest_hours": own.least_rest_s.map(hours),
         })).collect::<Vec<_>>(),
         "stock": stock(roster),
+        "wood": wood(roster),
         "plan_before": roster.moved.map(plan_before),
         "shifts": shifts.iter().map(|shift| json!({
             "date": shift.date.to_string(),
@@ -244,6 +245,23 @@ fn limits(roster: &Roster<'_>, begins: Second) -> Vec<Value> {
         })
     };
     limits.map(one).collect()
+}
+
+/// Wood wanted by dates, litres as m³.
+fn wood(roster: &Roster<'_>) -> Vec<Value> {
+    let m3 = |litres: i64| litres as f64 / 1000.0;
+    let dates = roster.wood.iter().map(|own| {
+        json!({
+            "by": own.by.to_string(),
+            "wanted_m3": m3(own.wanted),
+            "brought_m3": m3(own.brought),
+            "felled_m3": m3(own.felled),
+            "short_m3": m3((own.wanted - own.brought).max(0)),
+            "before_m3": m3(own.before),
+            "counts": if own.skidded { "roadside" } else { "felled" },
+        })
+    });
+    dates.collect()
 }
 
 fn plan_before(moved: &Moved) -> Value {

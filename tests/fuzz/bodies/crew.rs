@@ -199,6 +199,7 @@ fn planned(crew: &Crew, from: NaiveDate, light: Vec<Stretch>, machines: Vec<Mach
         blocks: blocks.collect(),
         machines,
         moves: crew.moves,
+        wood: Default::default(),
     };
     let solved = solve(&problem);
     let broken = check(&problem, &solved.plan);
