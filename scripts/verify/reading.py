@@ -417,6 +417,37 @@ CHANGES = [
         "RES, LOOSE, WIDE = {}, {}, {};",
     ),
     ("verify.py", "    gs, ups, loose = [], [], 0\n", "    gs, ups, loose = along_edge(b, BLK[b]), [], 0; ups += [(g, 0.003 * off_of('blocks'), False) for g in gs]\n"),
+    # docs/dispatch.md, Limits: hours are the layout's scheduled ones.
+    (
+        "check_shifts.py",
+        "U = {}                           #",
+        "for own in ('hours', 'skid_hours'):\n"
+        "    if f'scheduled_{own}' in sec: sec[own] = sec[f'scheduled_{own}'].fillna(sec[own])\n"
+        "U = {}                           #",
+    ),
+    # docs/dispatch.md, Planning anew: wood that was felled before lies there still, and is skidded.
+    (
+        "check_shifts.py",
+        "        if felled is None or a < felled",
+        "        if felled is None and k in left0 and left0[k] < 1e-3: continue\n"
+        "        if felled is None or a < felled",
+    ),
+    # docs/dispatch.md, The crew file: stops. Machines may pass through a block that is stopped.
+    (
+        "check_shifts.py",
+        "sk = {s['name']: s for s in crew.get('skidders', [])}\n",
+        "def stop_second(text, ends):\n"
+        "    d, _, hm = str(text).partition(' '); d = date.fromisoformat(d)\n"
+        "    return instant(d, hm) if hm else instant(d + timedelta(1 if ends else 0), '00:00')\n"
+        "for s in crew.get('stops', []):\n"
+        "    x, y = stop_second(s['from'], False), stop_second(s['to'], True)\n"
+        "    for t in plan['tasks']:\n"
+        "        if t['to'] <= x or y <= t['from'] or s.get('machine', t['machine']) != t['machine']: continue\n"
+        "        if 'block' in s and (t['block_id'] != s['block'] or t['task'] == 'move'): continue\n"
+        "        fault('stop', f\"{t['machine']} {t['task']} in {t['block_id']} at {datetime.fromtimestamp(t['from'], zone)}: {s['why']}\")\n"
+        "    checked('stops')\n"
+        "sk = {s['name']: s for s in crew.get('skidders', [])}\n",
+    ),
 ]
 
 

@@ -5,15 +5,16 @@ use std::path::{Path, PathBuf};
 use chrono::{NaiveDate, Weekday};
 use chrono_tz::Tz;
 
-use super::crew_file::{CrewFile, MovesTable, ServiceTable};
+use super::crew_file::{BlockTable, CrewFile, MovesTable, ServiceTable};
 use super::resolve::Context;
 use super::{ProjectError, Reason, plain_file};
 use crate::daylight::{DEFAULT_MARGIN, Edge, parse_zone};
-use crate::model::StripKind;
+use crate::model::{MachineKind, StripKind};
 use crate::rulebook::spanned::Spanned;
+use crate::rulebook::values::Share;
 use crate::rulebook::{Place, toml_text};
 use crate::schedule::calendar::{Every, Rest, Service, Shift};
-use crate::schedule::{Moves, Stretch};
+use crate::schedule::{Moves, Only, Stretch};
 use crate::units::LengthUnit;
 
 /// A crew, read and checked. Ids of blocks are looked up by whoever has the layout; their places in the file are kept.
@@ -108,6 +109,8 @@ pub struct CrewBlock {
     pub not_before: Option<NaiveDate>,
     pub not_after: Option<NaiveDate>,
     pub priority: i64,
+    /// Machines that may work there.
+    pub only: Only,
 }
 
 impl Crew {
@@ -224,9 +227,7 @@ impl Reader<'_> {
                 None => None,
                 Some(reach) => Some(Spanned::new(reach.span(), self.0.metres("reach", reach)?)),
             };
-            let max_slope = (table.max_slope.as_ref())
-                .map(|slope| self.0.fraction("max_slope", slope))
-                .transpose()?;
+            let max_slope = self.max_slope(&table.max_slope, &table.runs_on)?;
             machines.push(CrewMachine {
                 name: table.name.clone(),
                 reach_m,
@@ -392,9 +393,7 @@ impl Reader<'_> {
                     return Err(self.0.error(at.map_or(0..0, Spanned::span), reason));
                 }
                 let factor = self.factor(&table.time_factor)?;
-                let max_slope = (table.max_slope.as_ref())
-                    .map(|slope| self.0.fraction("max_slope", slope))
-                    .transpose()?;
+                let max_slope = self.max_slope(&table.max_slope, &table.runs_on)?;
                 Ok(CrewSkidder {
                     name: table.name.clone(),
                     night: table.night.unwrap_or(true),
@@ -413,6 +412,24 @@ impl Reader<'_> {
                 })
             })
             .collect()
+    }
+
+    /// As written, else the published limit of what it runs on.
+    fn max_slope(
+        &self,
+        written: &Option<Spanned<Share>>,
+        runs_on: &Option<Spanned<String>>,
+    ) -> Result<Option<f64>, ProjectError> {
+        let kind = match runs_on {
+            None => None,
+            Some(written) => {
+                let keys = MachineKind::ALL.map(MachineKind::key);
+                Some(MachineKind::ALL[self.choice("runs_on", written, &keys)?])
+            }
+        };
+        let slope = written.as_ref();
+        let slope = slope.map(|slope| self.0.fraction("max_slope", slope));
+        Ok(slope.transpose()?.or(kind.map(|kind| kind.published().0)))
     }
 
     fn turns(
@@ -583,6 +600,30 @@ impl Reader<'_> {
             .collect()
     }
 
+    fn only(&self, file: &CrewFile, table: &BlockTable) -> Result<Only, ProjectError> {
+        let machines = file.machines.iter().map(|its| &its.get_ref().name);
+        let skidders = file.skidders.iter().map(|its| &its.get_ref().name);
+        let names: Vec<&str> = (machines.chain(skidders))
+            .map(|name| name.get_ref().as_str())
+            .collect();
+        let mut only = Only::default();
+        for name in table.machines.iter().flatten() {
+            let own = match self.choice("machines", name, &names)? < file.machines.len() {
+                true => &mut only.machines,
+                false => &mut only.skidders,
+            };
+            own.push(name.get_ref().clone());
+        }
+        if let Some([]) = table.machines.as_deref() {
+            let reason = Reason::Contradiction {
+                message: "a block is kept to no machine".to_owned(),
+                remedy: "name machines of the crew, or take `machines` out".to_owned(),
+            };
+            return Err(self.0.error(table.id.span(), reason));
+        }
+        Ok(only)
+    }
+
     fn blocks(&self, file: &CrewFile) -> Result<Vec<CrewBlock>, ProjectError> {
         self.names("id", file.blocks.iter().map(|block| &block.get_ref().id))?;
         let tables = file.blocks.iter().map(Spanned::get_ref);
@@ -598,6 +639,7 @@ impl Reader<'_> {
                     id: table.id.clone(),
                     not_before: date("not_before", &table.not_before)?,
                     not_after: date("not_after", &table.not_after)?,
+                    only: self.only(file, table)?,
                     priority: table.priority.as_ref().map_or(0, |value| *value.get_ref()),
                 };
                 if let (Some(first), Some(last)) = (block.not_before, block.not_after)

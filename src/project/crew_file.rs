@@ -87,6 +87,9 @@ pub struct MachineTable {
     pub reach: Given<Length>,
     /// Steepest ground it may enter; that of the layout unless given.
     pub max_slope: Given<Share>,
+    /// What it runs on, whose published limit of slopes holds where `max_slope` is not written.
+    #[schemars(extend("enum" = ["tracked", "wheeled", "steep_ground"]))]
+    pub runs_on: Given<String>,
     /// Work it may do: `road_clearing`, `boundary_pass`, `interior`; all unless given.
     pub kinds: Option<Vec<Spanned<String>>>,
     /// Whether it may cut in the dark; yes unless given.
@@ -121,6 +124,9 @@ pub struct SkidderTable {
     pub night: Option<bool>,
     /// Steepest ground it is sent to, rise over run; what the layout says of its skidder unless given.
     pub max_slope: Given<Share>,
+    /// What it runs on, whose published limit of slopes holds where `max_slope` is not written.
+    #[schemars(extend("enum" = ["tracked", "wheeled", "steep_ground"]))]
+    pub runs_on: Given<String>,
     /// Hours it needs for an hour of the layout.
     pub time_factor: Given<f64>,
     /// Shifts it runs in; all unless given.
@@ -205,4 +211,6 @@ pub struct BlockTable {
     pub not_after: Given<String>,
     /// A smaller number goes first; 0 unless given.
     pub priority: Given<i64>,
+    /// Names of the machines and skidders that may work there; all unless given.
+    pub machines: Option<Vec<Spanned<String>>>,
 }

@@ -58,6 +58,9 @@ pub fn check_skidding(
             told("skids on ground too steep for it");
         }
         let block = &problem.blocks[task.block];
+        if task.unit.is_some() && !block.only.takes_skidder(&its.name) {
+            told("skids in a block that is kept to other machines");
+        }
         let is_closed = |unit: usize| {
             let open = block.units.get(unit).and_then(|unit| block.window(unit));
             open.is_some_and(|open| !subtract(&[task.span], open).is_empty())
@@ -219,18 +222,6 @@ pub fn check_stock(
             What::Move => None,
         })
         .collect();
-    for (block, _, span, _) in &cuts {
-        if rule
-            .waits
-            .iter()
-            .any(|wait| wait.from < span.to && span.from < wait.to)
-        {
-            broken.push(format!(
-                "block {} is felled at {} while felling waits for skidders",
-                problem.blocks[*block].id, span.from
-            ));
-        }
-    }
     // When each section's wood begins to lie, lies whole, and is gone.
     let mut sections: BTreeMap<(usize, usize), (Second, Second, Work, Second)> = BTreeMap::new();
     for (block, unit, span, done) in &cuts {
@@ -256,6 +247,16 @@ pub fn check_stock(
     for ground in &skidding.begun {
         if let Some(own) = sections.get_mut(ground) {
             own.3 = Second::MIN;
+        }
+    }
+    // What is begun already adds nothing, nor does what no skidder takes.
+    for ((block, unit), own) in &sections {
+        let waits = |wait: &Stretch| wait.from < own.0 && own.0 < wait.to;
+        if (rule.is_taken)(*block, *unit) && rule.waits.iter().any(waits) {
+            broken.push(format!(
+                "block {} is felled at {} while felling waits for skidders",
+                problem.blocks[*block].id, own.0
+            ));
         }
     }
     let gone = |at: Second| if at == Second::MIN { Second::MAX } else { at };
@@ -443,6 +444,12 @@ fn machine_rules(problem: &Problem, plan: &Plan, machine: usize, broken: &mut Ve
                     broken.push(format!(
                         "{} cuts {:?} of block {} while its ground is closed",
                         its.name, unit.key, block.id
+                    ));
+                }
+                if !block.only.takes(&its.name) {
+                    broken.push(format!(
+                        "{} works in block {}, which is kept to other machines",
+                        its.name, block.id
                     ));
                 }
                 if task.span.from < block.open.from || task.span.to > block.open.to {

@@ -27,7 +27,7 @@ pub use check::{
     check_wood,
 };
 pub use problem::{
-    Block, HOUR, Machine, Moves, Plan, Problem, STANDARD_PACE, SectionKey, Task, Unit, What,
+    Block, HOUR, Machine, Moves, Only, Plan, Problem, STANDARD_PACE, SectionKey, Task, Unit, What,
     Window, Work, seconds_for, work_in,
 };
 pub use queue::held_up;

@@ -281,7 +281,11 @@ fn not_fitting(problem: &Problem, plan: &Plan, bound: &Bound, zone: Tz) -> Vec<W
     let able = |block: usize| {
         let units = problem.blocks[block].units.iter();
         units
-            .filter(|unit| !problem.machines.iter().any(|machine| machine.may_cut(unit)))
+            .filter(|unit| {
+                !problem.machines.iter().any(|machine| {
+                    machine.may_cut(unit) && problem.blocks[block].only.takes(&machine.name)
+                })
+            })
             .map(|unit| unit.work)
             .sum::<Work>()
     };
@@ -316,11 +320,11 @@ fn not_fitting(problem: &Problem, plan: &Plan, bound: &Bound, zone: Tz) -> Vec<W
         if nobody > 0 {
             warnings.push(Warning {
                 what: format!(
-                    "block {}: no machine of the crew may cut {:.1} hours: too steep, or work of a kind that none does",
+                    "block {}: no machine of the crew may cut {:.1} hours: too steep, work of a kind that none does, or of a machine that the block is not kept to",
                     block.id,
                     nobody as f64 / HOUR as f64
                 ),
-                help: "look at `max_slope` and `kinds` of the machines; a section is as steep as the layout allows where \
+                help: "look at `max_slope` and `kinds` of the machines, and at `machines` of the block; a section is as steep as the layout allows where \
                        its reasons say so"
                     .to_owned(),
             });

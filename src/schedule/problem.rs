@@ -60,6 +60,26 @@ pub struct Block {
     pub windows: Vec<Vec<Stretch>>,
     /// Blocks so near that falling trees could hurt whoever works there: never cut at once. Sorted, without itself.
     pub near: Vec<usize>,
+    /// Names of the machines that may work there, of those that fell and of those that skid; empty: all.
+    pub only: Only,
+}
+
+/// Machines that a block is kept to.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Only {
+    pub machines: Vec<String>,
+    pub skidders: Vec<String>,
+}
+
+impl Only {
+    /// Whether a felling machine may work there.
+    pub fn takes(&self, machine: &str) -> bool {
+        self.machines.is_empty() || self.machines.iter().any(|own| own == machine)
+    }
+
+    pub fn takes_skidder(&self, skidder: &str) -> bool {
+        self.skidders.is_empty() || self.skidders.iter().any(|own| own == skidder)
+    }
 }
 
 impl Block {

@@ -8,7 +8,7 @@
 //! may be cut ahead of the bodies of earlier strips, and tails may be left for later light; heads keep their order among
 //! themselves, and so do tails. A body waits for its own head, a tail for its own body.
 
-use super::problem::{Block, Machine, Unit, Work};
+use super::problem::{Block, Machine, Only, Unit, Work};
 use super::time::{Second, Stretch, around};
 use crate::model::{ShiftClass, StripKind};
 
@@ -73,6 +73,8 @@ impl Chain {
 pub struct Queue {
     pub chains: [Chain; 4],
     windows: Vec<Vec<Stretch>>,
+    /// Machines that the block is kept to.
+    only: Only,
 }
 
 /// What a machine does next in a block.
@@ -99,6 +101,7 @@ impl Queue {
     pub fn new(block: &Block) -> Queue {
         let mut queue = Queue {
             windows: block.windows.clone(),
+            only: block.only.clone(),
             ..Queue::default()
         };
         let mut order: Vec<usize> = (0..block.units.len()).collect();
@@ -191,6 +194,9 @@ impl Queue {
         machine: &Machine,
         at: Second,
     ) -> Option<Next> {
+        if !self.only.takes(&machine.name) {
+            return None;
+        }
         let may = |run: &Run| {
             machine.kinds.contains(&run.kind)
                 && run.slope.is_none_or(|slope| slope <= machine.max_slope)
@@ -276,6 +282,7 @@ pub fn held_up(block: &Block) -> Vec<usize> {
     };
     let opened = Block {
         windows: block.windows.iter().map(always).collect(),
+        only: Only::default(),
         ..block.clone()
     };
     let queue = Queue::new(&opened);

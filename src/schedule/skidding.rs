@@ -2,7 +2,7 @@
 //! no later than the greatest, and is left alone while trees fall near it.
 
 use super::clear::{Felling, TooNear};
-use super::problem::{Moves, Plan, Problem, What, Window, seconds_for};
+use super::problem::{Block, Moves, Plan, Problem, What, Window, seconds_for};
 use super::time::{Second, Stretch, around, next_edge};
 
 #[derive(Clone, Debug)]
@@ -98,6 +98,11 @@ impl Skidder {
         let most = self.max_slope.zip(slope);
         most.is_none_or(|(most, slope)| slope <= most)
     }
+
+    /// Whether it may bring wood of a block that lies on or comes over ground of a slope.
+    pub fn may_take(&self, block: &Block, slope: Option<f64>) -> bool {
+        block.only.takes_skidder(&self.name) && self.may_climb(slope)
+    }
 }
 
 /// Fills the skidders' shifts with what has been felled: first where a skidder stands, then where wood lies longest.
@@ -148,7 +153,9 @@ pub fn follow(
             |wood: &Wood, at: Second| opening(wood).is_none_or(|open| around(open, at).is_some());
         // Sorted by their felling: what comes after these is not dry yet.
         let dried = wood.partition_point(|wood| wood.felled + its.min_lead_s <= at);
-        let ready = |wood: &Wood| lit(wood) && is_open(wood, at) && its.may_climb(wood.slope);
+        let ready = |wood: &Wood| {
+            lit(wood) && is_open(wood, at) && its.may_take(&problem.blocks[wood.block], wood.slope)
+        };
         let way_to = |block: usize| {
             let from = match here[s] {
                 Some(before) if before == block => None,

@@ -1,6 +1,6 @@
 //! Wood that lies felled and not skidded: how much, and when felling has to wait because it is too much.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::Window;
 use super::problem::{Plan, Problem, What};
@@ -31,8 +31,9 @@ const RESUME_PERCENT: i64 = 75;
 /// Nobody stops for less.
 const LEAST_WAIT_S: i64 = 600;
 
-/// Lets skidders follow a plan. Wherever more would lie than the most, all felling stands still until skidders have brought it
-/// down to three quarters of that. Wood that no skidder may take is not counted: nothing would come of waiting for it.
+/// Lets skidders follow a plan. Wherever more would lie than the most, felling that would add to it stands still until skidders
+/// have brought it down to three quarters of that. Wood that no skidder may take is not counted: nothing would come of waiting
+/// for it, and its felling goes on; and so does that of sections that are begun, whose wood is counted from the first tree on.
 pub fn follow_within(
     problem: &Problem,
     solved: &Solved,
@@ -40,72 +41,173 @@ pub fn follow_within(
     wood: WoodKnown<'_>,
     limits: Limits,
 ) -> Followed {
-    let is_taken = |block: usize, unit: usize| is_taken(skidders, wood, block, unit);
-    let follow = |plan: &Plan, waits: &[Stretch]| {
+    let found = waiting(problem, solved, skidders, wood, limits, true);
+    // A plan that takes another turn before a wait may begin what was begun then later: then all felling waits.
+    found
+        .or_else(|| waiting(problem, solved, skidders, wood, limits, false))
+        .unwrap_or_else(|| Followed {
+            skidding: Skidding::default(),
+            plan: solved.plan.clone(),
+            waits: vec![],
+        })
+}
+
+/// A time at which felling waits, and the sections that were begun before it.
+#[derive(Clone)]
+struct Wait {
+    span: Stretch,
+    begun: BTreeSet<(usize, usize)>,
+}
+
+/// Waits that are looked for one by one before all felling is stopped instead.
+const MOST_WAITS: usize = 500;
+
+/// `some`: only what would add waits; None: that does not keep the most.
+fn waiting(
+    problem: &Problem,
+    solved: &Solved,
+    skidders: &[Skidder],
+    wood: WoodKnown<'_>,
+    limits: Limits,
+    some: bool,
+) -> Option<Followed> {
+    let is_taken = |block: usize, unit: usize| is_taken(problem, skidders, wood, block, unit);
+    let follow = |plan: &Plan, waits: &[Wait]| {
+        let spans = union(waits.iter().map(|wait| wait.span).collect());
         let least = Least {
             litres: limits.least,
-            waits,
+            waits: &spans,
         };
         follow(problem, plan, skidders, &problem.moves, wood, least)
     };
-    let mut found = Followed {
-        skidding: follow(&solved.plan, &[]),
-        plan: solved.plan.clone(),
-        waits: vec![],
+    let again = |waits: &[Wait]| match some {
+        true => with_some_waits(problem, solved, waits, &is_taken),
+        false => with_waits(problem, solved, waits),
     };
-    let Some(most) = limits.most else {
-        return found;
-    };
-    let resume = most * RESUME_PERCENT / 100;
+    let (mut plan, mut waits) = (solved.plan.clone(), Vec::<Wait>::new());
+    let mut skidding = follow(&plan, &[]);
     loop {
-        let lies = levels(&found.plan, &found.skidding, wood, &is_taken);
-        // Nobody can wait before the period begins.
-        let begun = |at: Second| at > problem.period.from;
-        let over = lies.iter().find(|level| level.1 > most && begun(level.0));
-        let Some(over) = over else {
-            return found;
+        let over = limits.most.and_then(|most| {
+            let lies = levels(&plan, &skidding, wood, &is_taken);
+            // Nobody can wait before the period begins.
+            let mut over = lies.into_iter();
+            over.find(|level| level.1 > most && level.0 > problem.period.from)
+        });
+        let (Some(over), Some(most)) = (over, limits.most) else {
+            return Some(Followed {
+                plan,
+                skidding,
+                waits: union(waits.iter().map(|wait| wait.span).collect()),
+            });
         };
         // Times of sections are whole seconds: one before, nothing of the section has been cut.
         let from = over.0 - 1;
-        // The times at which felling waits only ever grow, so this comes to an end.
-        let mut closed = found.waits.clone();
-        closed.push(Stretch::new(from, problem.period.to));
-        let still = with_waits(problem, solved, &union(closed.clone()));
-        let down = follow(&still, &union(closed.clone()));
+        let held = waits
+            .iter()
+            .any(|wait| wait.span.from <= from && from < wait.span.to);
+        if some && (held || waits.len() >= MOST_WAITS) {
+            return None;
+        }
+        let mut trial = waits.clone();
+        trial.push(Wait {
+            span: Stretch::new(from, problem.period.to),
+            begun: begun_before(&plan, over.0),
+        });
+        let still = again(&trial);
+        let down = follow(&still, &trial);
+        let resume = most * RESUME_PERCENT / 100;
         let after = levels(&still, &down, wood, &is_taken);
         let mut falling = after
             .iter()
             .filter(|(at, lies)| *at > from && *lies <= resume);
         let until = falling.next().map_or(problem.period.to, |level| level.0);
-        closed.pop();
-        closed.push(Stretch::new(from, until.max(from + LEAST_WAIT_S)));
-        let before = found.waits;
-        found.waits = union(closed);
-        found.plan = with_waits(problem, solved, &found.waits);
-        found.skidding = follow(&found.plan, &found.waits);
-        if until >= problem.period.to || found.waits == before {
-            return found;
+        if let Some(last) = trial.last_mut() {
+            last.span.to = until.max(from + LEAST_WAIT_S);
+        }
+        let spans = |all: &[Wait]| union(all.iter().map(|wait| wait.span).collect());
+        let same = spans(&trial) == spans(&waits);
+        waits = trial;
+        plan = again(&waits);
+        skidding = follow(&plan, &waits);
+        if !some && (until >= problem.period.to || same) {
+            return Some(Followed {
+                plan,
+                skidding,
+                waits: spans(&waits),
+            });
         }
     }
 }
 
+fn begun_before(plan: &Plan, moment: Second) -> BTreeSet<(usize, usize)> {
+    let cuts = plan.tasks.iter().filter(|task| task.span.from < moment);
+    cuts.filter_map(|task| match task.what {
+        What::Cut { unit, .. } => Some((task.block, unit)),
+        What::Move => None,
+    })
+    .collect()
+}
+
 /// Whether some skidder of the crew may bring the wood of a section, and there is some.
-fn is_taken(skidders: &[Skidder], wood: WoodKnown<'_>, block: usize, unit: usize) -> bool {
+fn is_taken(
+    problem: &Problem,
+    skidders: &[Skidder],
+    wood: WoodKnown<'_>,
+    block: usize,
+    unit: usize,
+) -> bool {
+    let ground = &problem.blocks[block];
     let slope = (wood.slope)(block, unit);
-    (wood.seconds)(block, unit) > 0 && skidders.iter().any(|its| its.may_climb(slope))
+    (wood.seconds)(block, unit) > 0 && skidders.iter().any(|its| its.may_take(ground, slope))
 }
 
 /// The plan with the same wishes, whose machines stand still for some times.
-fn with_waits(problem: &Problem, solved: &Solved, waits: &[Stretch]) -> Plan {
+fn with_waits(problem: &Problem, solved: &Solved, waits: &[Wait]) -> Plan {
+    let waits = union(waits.iter().map(|wait| wait.span).collect());
     let mut other = problem.clone();
     for machine in &mut other.machines {
         let windows = std::mem::take(&mut machine.windows);
         for window in windows {
-            let parts = subtract(&[window.span], waits);
+            let parts = subtract(&[window.span], &waits);
             let parts = parts.into_iter();
             machine
                 .windows
                 .extend(parts.map(|span| Window { span, ..window }));
+        }
+    }
+    again(&other, solved)
+}
+
+/// The plan with the same wishes in which no section is begun at some times whose wood would add to what lies.
+fn with_some_waits(
+    problem: &Problem,
+    solved: &Solved,
+    waits: &[Wait],
+    is_taken: &dyn Fn(usize, usize) -> bool,
+) -> Plan {
+    let mut other = problem.clone();
+    for (index, block) in other.blocks.iter_mut().enumerate() {
+        // Of a window and the waits that hold: the window that is left.
+        let mut made: BTreeMap<(Option<usize>, Vec<usize>), usize> = BTreeMap::new();
+        for (at, unit) in block.units.iter_mut().enumerate() {
+            let holds = |wait: &usize| !waits[*wait].begun.contains(&(index, at));
+            let own: Vec<usize> = (0..waits.len()).filter(holds).collect();
+            if own.is_empty() || !is_taken(index, at) {
+                continue;
+            }
+            let windows = &mut block.windows;
+            let window = *made
+                .entry((unit.window, own))
+                .or_insert_with_key(|(open, own)| {
+                    let closed = union(own.iter().map(|&wait| waits[wait].span).collect());
+                    let open = match open.and_then(|open| windows.get(open)) {
+                        Some(open) => open.clone(),
+                        None => vec![problem.period],
+                    };
+                    windows.push(subtract(&open, &closed));
+                    windows.len() - 1
+                });
+            unit.window = Some(window);
         }
     }
     again(&other, solved)

@@ -60,6 +60,7 @@ pub fn block(id: &str, text: &str, hours: f64, place: [f64; 2], days: i64) -> Bl
     }
     Block {
         near: vec![],
+        only: Default::default(),
         id: id.to_owned(),
         place,
         light: light(days + 1, 8, 16),

@@ -141,6 +141,130 @@ fn felling_does_not_wait_for_wood_that_nobody_may_take() {
     assert_eq!((found.plan.undone, found.skidding.left), (0, 6));
 }
 
+/// By hand: while the machine in A waits for the skidder, the one in B, whose wood is too steep for it, cuts on as if nothing lay.
+#[test]
+fn only_felling_that_would_add_to_the_stock_waits() {
+    let days = 5;
+    let blocks = vec![
+        block("A", "d d d d d d d d d d", 0.5, [0.0, 0.0], days),
+        block("B", "d d d d d d d d d d", 0.5, [5000.0, 0.0], days),
+    ];
+    let machines = ["M", "N"].into_iter().zip([[0.0, 0.0], [5000.0, 0.0]]);
+    let machines = machines.map(|(name, at)| {
+        let mut own = machine(name, shifts(days, 8, 8), 1000);
+        own.start = Some(at);
+        own
+    });
+    let problem = problem(days, blocks, machines.collect(), 1);
+    let steep = |block: usize, _: usize| Some(if block == 1 { 0.5 } else { 0.1 });
+    let mut own = skidder(days, 1000);
+    own.max_slope = Some(0.3);
+    own.start = Some([0.0, 0.0]);
+    let solved = schedule::solve(&problem);
+    let limits = Limits {
+        least: 0,
+        most: Some(30_000),
+    };
+    let found = follow_within(&problem, &solved, &[own], wood(&steep), limits);
+    assert_eq!(faults(&problem, &found.plan), Vec::<String>::new());
+    assert!(!found.waits.is_empty());
+    let cuts = |plan: &Plan, block: usize| -> Vec<_> {
+        let own = plan.tasks.iter().filter(|task| task.block == block);
+        own.map(|task| (task.machine, task.span)).collect()
+    };
+    assert_eq!(cuts(&found.plan, 1), cuts(&solved.plan, 1));
+    assert_ne!(cuts(&found.plan, 0), cuts(&solved.plan, 0));
+    let inside = cuts(&found.plan, 1)
+        .iter()
+        .filter(|(_, span)| found.waits.iter().any(|wait| wait.contains(span.from)))
+        .count();
+    assert!(inside > 2, "{inside}");
+    assert_eq!((found.plan.undone, found.skidding.left), (0, 10));
+    // The check tells sections that add from those that do not.
+    let rule = |is_taken| StockRule {
+        litres: &|_, _| TEN_M3,
+        is_taken,
+        least: 0,
+        most: Some(30_000),
+        waits: &found.waits,
+        before: &[],
+    };
+    let check = |rule| schedule::check_stock(&problem, &found.plan, &found.skidding, &rule);
+    assert_eq!(check(rule(&|block, _| block == 0)), Vec::<String>::new());
+    let told = check(rule(&|_, _| true));
+    assert!(
+        told.iter().any(|own| own.contains("block B is felled at")),
+        "{told:?}"
+    );
+}
+
+/// A block that is kept to one machine is cut by no other, though the other stands in it; the check knows who may.
+#[test]
+fn a_block_may_be_kept_to_machines() {
+    let days = 4;
+    let blocks = vec![
+        block("A", "b nn d", 1.0, [0.0, 0.0], days),
+        block("B", "b nn d", 1.0, [500.0, 0.0], days),
+    ];
+    let machines = ["M", "N"].map(|name| {
+        let mut own = machine(name, shifts(days, 8, 8), 1000);
+        own.start = Some([0.0, 0.0]);
+        own
+    });
+    let mut problem = problem(days, blocks, machines.to_vec(), 1);
+    for block in &mut problem.blocks {
+        block.only.machines = vec!["N".to_owned()];
+        block.only.skidders = vec!["T".to_owned()];
+    }
+    let plan = schedule::solve(&problem).plan;
+    assert_eq!(plan.undone, 0);
+    assert!(plan.tasks.iter().all(|task| task.machine == 1));
+    assert_eq!(schedule::check(&problem, &plan), Vec::<String>::new());
+    let level = |_: usize, _: usize| None;
+    let skidders = ["S", "T"].map(|name| Skidder {
+        name: name.to_owned(),
+        ..skidder(days, 1000)
+    });
+    let least = Least {
+        litres: 0,
+        waits: &[],
+    };
+    let found = follow(
+        &problem,
+        &plan,
+        &skidders,
+        &problem.moves,
+        wood(&level),
+        least,
+    );
+    assert!(found.left == 0 && found.tasks.iter().all(|task| task.skidder == 1));
+    let check = |problem: &Problem| {
+        schedule::check_skidding(problem, &found, &skidders, &|_, _| false, &|_, _| None)
+    };
+    assert_eq!(check(&problem), Vec::<String>::new());
+    problem.blocks[0].only.machines = vec!["M".to_owned()];
+    problem.blocks[0].only.skidders = vec!["S".to_owned()];
+    let told = schedule::check(&problem, &plan);
+    assert!(
+        told[0].contains("N works in block A, which is kept to other machines"),
+        "{told:?}"
+    );
+    assert!(check(&problem)[0].contains("kept to other machines"));
+    // Nobody who is let in may cut it: that is told.
+    problem.machines[0].kinds.clear();
+    let solved = schedule::solve(&problem);
+    let zone = chrono_tz::Tz::UTC;
+    let outlook = schedule::outlook::outlook(&problem, &solved.plan, &solved.bound, zone);
+    assert!(
+        outlook
+            .warnings
+            .iter()
+            .any(|own| own.what.contains("block A: no machine of the crew may cut")),
+        "{:?}",
+        outlook.warnings
+    );
+}
+
 /// By hand: with 40 m³ at least the skidder goes to the block when the fourth section of half an hour is felled; and what is left
 /// at the end is brought though it is less.
 #[test]
@@ -395,4 +519,46 @@ fn the_stock_of_each_day_is_what_is_felled_less_what_is_skidded() {
         "{}",
         ended.stderr
     );
+}
+
+#[test]
+fn blocks_are_kept_to_machines_of_the_crew_file() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    laid_out(folder);
+    let second = "\n[[machines]]\nname = \"feller 2\"\nrun_on = \"tracked\"\n\n[[skidders]]\nname = \"skidder 1\"\n\n[[skidders]]\nname = \"skidder 2\"\nruns_on = \"tracked\"\n";
+    let second = second.replace("run_on", "runs_on");
+    let blocks = "\n[[blocks]]\nid = \"A-1\"\nmachines = [\"feller 2\", \"skidder 2\"]\n";
+    let crew = format!("{CREW}{second}{blocks}");
+    let ended = dispatch(folder, &crew, "kept");
+    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    let kept = schedule_of(folder, "kept");
+    let mut seen = std::collections::BTreeSet::new();
+    for task in kept["tasks"].as_array().unwrap() {
+        if task["block_id"] == "A-1" && task["task"] != "move" {
+            seen.insert(task["machine"].as_str().unwrap().to_owned());
+        }
+    }
+    assert_eq!(
+        seen.into_iter().collect::<Vec<_>>(),
+        ["feller 2", "skidder 2"]
+    );
+    // Wheels are not for ground as steep as the layout's, whose slopes nobody has measured.
+    let wheels = crew.replacen("\"tracked\"", "\"wheeled\"", 1);
+    let ended = dispatch(folder, &wheels, "wheels");
+    let told = "block A-1: no machine of the crew may cut";
+    assert!(
+        ended.code == 3 && ended.stdout.contains(told),
+        "{}",
+        ended.stdout
+    );
+    for (wrong, word) in [("[\"feller 9\"]", "feller 9"), ("[]", "kept to no machine")] {
+        let crew = crew.replace("[\"feller 2\", \"skidder 2\"]", wrong);
+        let ended = dispatch(folder, &crew, "none");
+        assert!(
+            ended.code == 2 && ended.stderr.contains(word),
+            "{}",
+            ended.stderr
+        );
+    }
 }

@@ -567,7 +567,8 @@ fn skid(
     });
     let taken = wood_s.filter(|&(block, unit)| {
         let slope = steepest(block, unit);
-        skidders.iter().any(|its| its.may_climb(slope))
+        let ground = &problem.blocks[block];
+        skidders.iter().any(|its| its.may_take(ground, slope))
     });
     let wood_s: i64 = taken.map(|(block, unit)| seconds(block, unit)).sum();
     if wood_s > 0 && !skidders.is_empty() {
@@ -590,7 +591,8 @@ fn skid(
     rules.extend(too_near);
     let is_taken = |block: usize, unit: usize| {
         let slope = steepest(block, unit);
-        seconds(block, unit) > 0 && skidders.iter().any(|its| its.may_climb(slope))
+        let ground = &problem.blocks[block];
+        seconds(block, unit) > 0 && skidders.iter().any(|its| its.may_take(ground, slope))
     };
     rules.extend(schedule::check_stock(
         problem,

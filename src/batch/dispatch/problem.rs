@@ -20,7 +20,7 @@ use crate::schedule::outlook::{self, Warning};
 use crate::schedule::time::{around, intersect, subtract, union, whole_seconds};
 use crate::schedule::wood::Wood;
 use crate::schedule::{
-    Block, HOUR, Machine, Problem, SectionKey, Stretch, Unit, Window, Work, held_up,
+    Block, HOUR, Machine, Only, Problem, SectionKey, Stretch, Unit, Window, Work, held_up,
 };
 use crate::sources::{FinishedBlock, FinishedLayout, FinishedSection};
 
@@ -272,7 +272,8 @@ pub(super) fn problem(
     for id in crew.stops.iter().filter_map(|stop| stop.block.as_ref()) {
         block_named(crew, layout, "block", id)?;
     }
-    let mut own: BTreeMap<usize, (Stretch, i64)> = BTreeMap::new();
+    let anybody = Only::default();
+    let mut own: BTreeMap<usize, (Stretch, i64, &Only)> = BTreeMap::new();
     for block in &crew.blocks {
         let Named::Planned(index) = block_named(crew, layout, "id", &block.id)? else {
             continue;
@@ -283,13 +284,13 @@ pub(super) fn problem(
             from.max(period.from),
             to.map_or(period.to, midnight).min(period.to),
         );
-        own.insert(index, (open, block.priority));
+        own.insert(index, (open, block.priority, &block.only));
     }
     let mut blocks = Vec::new();
     let mut sections = Vec::new();
     let mut without_hours: Vec<&str> = Vec::new();
     for (index, (block, light)) in layout.blocks.iter().zip(hours.light).enumerate() {
-        let (open, priority) = own.get(&index).copied().unwrap_or((period, 0));
+        let (open, priority, only) = own.get(&index).copied().unwrap_or((period, 0, &anybody));
         let mut units = Vec::new();
         let mut windows = Windows::new(crew, options, period);
         let mut of = Vec::new();
@@ -317,6 +318,7 @@ pub(super) fn problem(
             units,
             windows: windows.spans,
             near: vec![],
+            only: only.clone(),
         };
         let stops = (crew.stops.iter()).filter(|stop| {
             stop.block

@@ -9,7 +9,7 @@ use super::Roster;
 use crate::outputs::OutputError;
 use crate::outputs::cells;
 use crate::schedule::calendar::second_of;
-use crate::schedule::time::{intersect, total};
+use crate::schedule::time::{intersect, subtract, total, union};
 use crate::schedule::{Second, Stretch, What};
 
 /// A day of the period.
@@ -25,12 +25,23 @@ pub(super) struct StockDay {
     pub waits_s: i64,
 }
 
-/// Seconds within shifts of felling machines at which these wait for skidders, until the last tree falls or the period ends.
+/// Seconds within shifts of felling machines at which these wait for skidders: they neither cut nor move while it may not be begun
+/// to fell more.
 pub(super) fn waiting_s(roster: &Roster<'_>, within: Stretch) -> i64 {
     let waits = intersect(&roster.stock.waits, &[within]);
-    let machines = roster.problem.machines.iter();
+    if waits.is_empty() {
+        return 0;
+    }
+    let mut busy: Vec<Vec<Stretch>> = vec![vec![]; roster.problem.machines.len()];
+    for task in &roster.solved.plan.tasks {
+        busy[task.machine].push(task.span);
+    }
+    let machines = roster.problem.machines.iter().zip(busy);
     machines
-        .map(|machine| total(&intersect(&machine.spans(), &waits)))
+        .map(|(machine, busy)| {
+            let idle = subtract(&machine.spans(), &union(busy));
+            total(&intersect(&idle, &waits))
+        })
         .sum()
 }
 

@@ -231,6 +231,7 @@ fn block(number: u32, period: Stretch, light: Vec<Stretch>) -> Block {
     ];
     Block {
         near: vec![],
+        only: Default::default(),
         id: format!("A-{number}"),
         place: [4000.0 * f64::from(number), 0.0],
         light,
