@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
 # Holds finished layouts against checks that share no code with the program, where these lie beside the checkout in
-# ../shared/verify (or in BLOCKWRIGHT_SHARED): the demo of three seeds, variants of it, and small hard cases.
+# ../shared/verify (or in BLOCKWRIGHT_SHARED): the demo of three seeds, variants of it, small hard cases, and
+# shift plans of the demo at four places between 42° S and 78° N, with and without news.
 # verify.sh [BLOCKS]; everything is made in target/verify. Ends with 1 if any check fails.
 set -euo pipefail
 
@@ -70,6 +71,12 @@ printf '\n== hard cases\n'
 (cd "$out/checks" && "$python" make_cases.py --run) | tee "$out/cases.txt"
 if grep -q '^FAIL' "$out/cases.txt"; then
     failed+=('hard cases')
+fi
+
+printf '\n== shifts\n'
+rm -rf "$out/shifts"
+if ! "$python" scripts/verify/dispatch.py "$BW" "$out/district-7" "$out/checks" "$out/shifts"; then
+    failed+=('shifts')
 fi
 
 if [ "${#failed[@]}" -gt 0 ]; then

@@ -2,7 +2,8 @@
 
 PROGRAM is the binary, DISTRICT a demo district, CHECKS the folder of checks as reading.py left it, OUT a folder for all that is
 made. At each place the plan is made, then once more after two days by the clock, after two days by the rows left in a copy of
-its table, and with a breakdown, a storm and a closed block. Ends with 1 if any plan breaks a rule.
+its table, and with a breakdown, a storm, a closed block, a block that is
+kept to a machine, and little room for felled wood. Ends with 1 if any plan breaks a rule.
 """
 
 import csv
@@ -33,6 +34,8 @@ class Place:
         self.zone = zoneinfo.ZoneInfo(zone)
         self.first = datetime.date.fromisoformat(first)
         self.crew = (HERE / "crew.toml").read_text().replace("ZONE", zone).replace("DAY_OFF", off)
+        for number, days in enumerate((4, 8), 1):
+            self.crew = self.crew.replace(f"DATE_{number}", str(self.first + datetime.timedelta(days)))
         self.failed = 0
         if not (self.out / "layout" / "run.json").exists():
             script = [sys.executable, str(HERE / "places.py"), district, str(self.out), str(epsg), str(northing)]
@@ -106,6 +109,7 @@ class Place:
         kept["tasks"] = [task for task in kept["tasks"] if task["to"] <= max(ends, default=0)]
         self.plan("copied", self.standing(kept, until), later, [*keep, "--done", "kept.csv"], self.done_by(kept, until))
         first_block = next(task["block_id"] for task in whole["tasks"] if task["task"] == "cut")
+        kept_block = next(own["block_id"] for own in whole["blocks"] if own["block_id"] != first_block)
         day = [str(self.first + datetime.timedelta(n)) for n in range(6)]
         news = f"""
 [[stops]]
@@ -124,12 +128,23 @@ why = "the owner's wish"
 block = "{first_block}"
 from = "{day[2]}"
 to = "{day[5]}"
+
+[stock]
+least = "20 m3"
+most = "900 m3"
+
+[[blocks]]
+id = "{kept_block}"
+machines = ["feller 2"]
 """
         self.plan("news", self.crew + news, self.first, keep)
 
 
 def main() -> None:
     program, district, checks, out = sys.argv[1:]
+    if not (pathlib.Path(checks) / "check_shifts.py").exists():
+        print("skipped: no shared data")
+        return
     failed = 0
     for name in PLACES:
         place = Place(str(pathlib.Path(program).resolve()), str(pathlib.Path(district).resolve()), pathlib.Path(checks).resolve(), pathlib.Path(out).resolve(), name)

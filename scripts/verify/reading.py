@@ -417,14 +417,6 @@ CHANGES = [
         "RES, LOOSE, WIDE = {}, {}, {};",
     ),
     ("verify.py", "    gs, ups, loose = [], [], 0\n", "    gs, ups, loose = along_edge(b, BLK[b]), [], 0; ups += [(g, 0.003 * off_of('blocks'), False) for g in gs]\n"),
-    # docs/dispatch.md, Limits: hours are the layout's scheduled ones.
-    (
-        "check_shifts.py",
-        "U = {}                           #",
-        "for own in ('hours', 'skid_hours'):\n"
-        "    if f'scheduled_{own}' in sec: sec[own] = sec[f'scheduled_{own}'].fillna(sec[own])\n"
-        "U = {}                           #",
-    ),
     # docs/dispatch.md, Planning anew: wood that was felled before lies there still, and is skidded.
     (
         "check_shifts.py",
@@ -432,6 +424,53 @@ CHANGES = [
         "        if felled is None and k in left0 and left0[k] < 1e-3: continue\n"
         "        if felled is None or a < felled",
     ),
+    # docs/dispatch.md, rules 11 and 13: open days of sections, and blocks within falling trees of each other; ground that is closed
+    # for all of the period is told in set_aside.csv with what it holds up.
+    (
+        "check_shifts.py",
+        "left = 0.; per_block = defaultdict(float)\n",
+        "OD = {tuple(r[:5]): r[5] or '' for r in sec[key + ['section_no', 'open_days']].itertuples(index=False)} if 'open_days' in sec else {}\n"
+        "def within(span, d):\n"
+        "    x, y = span.strip().split('/')\n"
+        "    if len(x) > 5: return x <= str(d) <= y\n"
+        "    at = f'{d:%m-%d}'; return x <= at <= y if x <= y else at >= x or at <= y\n"
+        "def is_open(text, d):\n"
+        "    for p in filter(None, (p.strip() for p in text.split(';'))):\n"
+        "        what, _, spans = p.partition(' '); inside_any = what in ('open', 'closed') and any(within(s, d) for s in spans.split(','))\n"
+        "        if inside_any != (what == 'open'): return False\n"
+        "        if what not in ('open', 'closed'): return False\n"
+        "    return True\n"
+        "for worked in (cuts, skids):\n"
+        "    for k, all_ in worked.items():\n"
+        "        for x in all_:\n"
+        "            if OD.get(k): checked('open days')\n"
+        "            for at in (x[0], x[1] - 1):\n"
+        "                if not is_open(OD.get(k, ''), datetime.fromtimestamp(at, zone).date()): fault('window', f'{k} on {datetime.fromtimestamp(at, zone)}: {OD[k]}')\n"
+        "FALL = dict(zip(B.block_id, B.falling_m)) if 'falling_m' in B else {}; fall = lambda b: FALL[b] if FALL.get(b) == FALL.get(b) and FALL.get(b) else 120.\n"
+        "shapes = dict(zip(B.block_id, B.geometry)); ids = sorted(cut_by_block)\n"
+        "for i, p in enumerate(ids):\n"
+        "    for q in ids[i + 1:]:\n"
+        "        if shapes[p].distance(shapes[q]) >= .999 * max(fall(p), fall(q)): continue\n"
+        "        checked('near blocks')\n"
+        "        if any(x[0] < y[1] and y[0] < x[1] for x in cut_by_block[p] for y in cut_by_block[q]): fault('near blocks', f'{p} and {q} are cut at once')\n"
+        "shut, told = defaultdict(float), {}\n"
+        "for r in csv.DictReader(open(os.path.join(out, 'set_aside.csv'), encoding='utf-8')):\n"
+        "    if r['code'] == 'closed': told[r['block_id']] = [float(x) for x in re.findall(r'([\\d.]+) h in', r['why'])]\n"
+        "stopped = {s['block'] for s in crew.get('stops', []) if 'block' in s}\n"
+        "for k, h in left0.items():\n"
+        "    if OD.get(k) and not any(is_open(OD[k], first + timedelta(i)) for i in range(days + 1)): shut[k[0]] += h\n"
+        "for b in set(shut) | set(told):\n"
+        "    checked('closed for all of the period')\n"
+        "    if b not in stopped and abs(shut[b] - told.get(b, [0])[0]) > .06: fault('closed', f'{b}: {shut[b]:.2f} h are closed for all of the period, told {told.get(b)}')\n"
+        "left = 0.; per_block = defaultdict(float)\n",
+    ),
+    (
+        "check_shifts.py",
+        "if abs(left - plan['hours_left']) > .002",
+        "for b, x in told.items(): left -= sum(x); per_block[b] -= sum(x)\n"
+        "if abs(left - plan['hours_left']) > .11 * len(told) + .002",
+    ),
+    ("check_shifts.py", "- b['hours_left']) > .02 and", "- b['hours_left']) > (.13 if b['block_id'] in told else .02) and"),
     # docs/dispatch.md, The crew file: stops. Machines may pass through a block that is stopped.
     (
         "check_shifts.py",
@@ -446,6 +485,25 @@ CHANGES = [
         "        if 'block' in s and (t['block_id'] != s['block'] or t['task'] == 'move'): continue\n"
         "        fault('stop', f\"{t['machine']} {t['task']} in {t['block_id']} at {datetime.fromtimestamp(t['from'], zone)}: {s['why']}\")\n"
         "    checked('stops')\n"
+        "for c in crew.get('blocks', []):\n"
+        "    fellers = [m for m in c.get('machines', []) if m in {x['name'] for x in crew['machines']}]\n"
+        "    for x in cut_by_block[c['id']]:\n"
+        "        if fellers: checked('kept to machines')\n"
+        "        if fellers and x[2] not in fellers: fault('kept', f\"{x[2]} cuts in {c['id']}\")\n"
+        "volume = defaultdict(float)\n"
+        "for r in sec[key + ['section_no', 'volume_m3']].itertuples(index=False): volume[tuple(r[:5])] += r[5] if r[5] == r[5] and r[5] is not None else 0\n"
+        "pace_of = lambda m, at: next(w[4] for w in windows[m] if w[0] <= at < w[1])\n"
+        "brought = {k: max(x[1] for x in ss) for k, ss in skids.items() if sum((x[1] - x[0]) / pace_of(x[2], x[0]) for x in ss) > U[k][5] * 3600 - 3}\n"
+        "for w in plan.get('wood', []) if not done_file else []:\n"
+        "    by = instant(date.fromisoformat(w['by']) + timedelta(1), '00:00'); own = sum(volume[k] for k, at in brought.items() if at <= by); checked('wood by a date')\n"
+        "    if abs(own - w['brought_m3']) > .1 + 1e-3 * own: fault('wood', f\"{own:.1f} m3 are at the roadside by {w['by']}, the plan says {w['brought_m3']}\")\n"
+        "lying, edges = 0, []\n"
+        "for k, cc in cuts.items():\n"
+        "    if cc and U[k][5] > 0: edges += [(min(x[0] for x in cc), volume[k])] + ([(brought[k], -volume[k])] if k in brought else [])\n"
+        "most = crew.get('stock', {}).get('most')\n"
+        "for at, more in sorted(edges) if most and not done_file else []:\n"
+        "    lying += more; checked('stock')\n"
+        "    if more > 0 and lying > float(most.split()[0]) + .05: fault('stock', f'{lying:.1f} m3 lie at {datetime.fromtimestamp(at, zone)}'); break\n"
         "sk = {s['name']: s for s in crew.get('skidders', [])}\n",
     ),
 ]

@@ -184,7 +184,9 @@ pub fn follow(
         let is_enough = |block: usize| pressed || ends[block] <= at || lying[block] >= least.litres;
         // In the order in which it was felled.
         let (mut best, mut soon_here) = (None, None);
-        for w in dry().filter(is_here) {
+        // Also where the plan before has it go, it waits until enough lies.
+        let may_begin = |w: &usize| here[s] == Some(wood[*w].block) || is_enough(wood[*w].block);
+        for w in dry().filter(is_here).filter(may_begin) {
             let way = way_to(wood[w].block);
             let clear = clear_from(&wood[w], at + way) - way;
             if clear == at {

@@ -42,7 +42,6 @@ pub fn follow_within(
     limits: Limits,
 ) -> Followed {
     let found = waiting(problem, solved, skidders, wood, limits, true);
-    // A plan that takes another turn before a wait may begin what was begun then later: then all felling waits.
     found
         .or_else(|| waiting(problem, solved, skidders, wood, limits, false))
         .unwrap_or_else(|| Followed {
@@ -59,7 +58,7 @@ struct Wait {
     begun: BTreeSet<(usize, usize)>,
 }
 
-/// Waits that are looked for one by one before all felling is stopped instead.
+/// Plans that are tried before all felling is stopped instead.
 const MOST_WAITS: usize = 500;
 
 /// `some`: only what would add waits; None: that does not keep the most.
@@ -86,7 +85,18 @@ fn waiting(
     };
     let (mut plan, mut waits) = (solved.plan.clone(), Vec::<Wait>::new());
     let mut skidding = follow(&plan, &[]);
+    let mut rounds = 0;
     loop {
+        rounds += 1;
+        if some && rounds > MOST_WAITS {
+            return None;
+        }
+        // Where a plan takes another turn before a wait, what was begun before it may be begun within it: then it waits, too.
+        if some && hold_back(&plan, &mut waits, &is_taken) {
+            plan = again(&waits);
+            skidding = follow(&plan, &waits);
+            continue;
+        }
         let over = limits.most.and_then(|most| {
             let lies = levels(&plan, &skidding, wood, &is_taken);
             // Nobody can wait before the period begins.
@@ -105,7 +115,7 @@ fn waiting(
         let held = waits
             .iter()
             .any(|wait| wait.span.from <= from && from < wait.span.to);
-        if some && (held || waits.len() >= MOST_WAITS) {
+        if some && held {
             return None;
         }
         let mut trial = waits.clone();
@@ -137,6 +147,32 @@ fn waiting(
             });
         }
     }
+}
+
+/// Lets sections wait that are begun within a wait; whether there are some.
+fn hold_back(plan: &Plan, waits: &mut [Wait], is_taken: &dyn Fn(usize, usize) -> bool) -> bool {
+    let mut begins: BTreeMap<(usize, usize), Second> = BTreeMap::new();
+    for task in &plan.tasks {
+        if let What::Cut { unit, .. } = task.what {
+            let at = begins.entry((task.block, unit)).or_insert(task.span.from);
+            *at = (*at).min(task.span.from);
+        }
+    }
+    let mut some = false;
+    for wait in waits {
+        let within = |at: Second| wait.span.from < at && at < wait.span.to;
+        let begun = std::mem::take(&mut wait.begun);
+        let count = begun.len();
+        wait.begun = begun
+            .into_iter()
+            .filter(|ground| {
+                let at = begins.get(ground);
+                !(at.is_some_and(|at| within(*at)) && is_taken(ground.0, ground.1))
+            })
+            .collect();
+        some |= wait.begun.len() < count;
+    }
+    some
 }
 
 fn begun_before(plan: &Plan, moment: Second) -> BTreeSet<(usize, usize)> {

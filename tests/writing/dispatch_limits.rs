@@ -301,6 +301,17 @@ fn a_skidder_goes_where_enough_lies() {
     assert_eq!(first(0), (8 * H + H / 2, 1));
     // A block that is felled whole is skidded, little as it is.
     assert_eq!(first(1_000_000).0, 13 * H);
+    // Nor does it go sooner where the plan before had it go.
+    let kept = WoodKnown {
+        kept: &|_, _| Some(0),
+        ..wood(&level)
+    };
+    let least = Least {
+        litres: 40_000,
+        waits: &[],
+    };
+    let found = follow(&problem, &plan, &own, &problem.moves, kept, least);
+    assert_eq!((found.tasks[0].span.from, found.left), (10 * H, 0));
 }
 
 /// By hand: one skidder needs an hour for an hour, the other half: together they bring three hours' wood in one.

@@ -257,3 +257,61 @@ fn a_new_block_and_a_machine_more_leave_the_first_days_as_they_were() {
         assert!(has("block_id", "A-2"));
     }
 }
+
+/// A-2 may be worked from 3 December on, by its permit: nobody fells or skids there before. A-1 lies 100 m from it, within the 120 m of
+/// two trees whose height nobody says: two machines never cut in both at once, as they do where the blocks lie 180 m apart.
+#[test]
+fn windows_and_falling_trees_of_files_are_kept() {
+    // 2026-12-03 in Winnipeg begins at 06:00 UTC.
+    let opens = 1_796_277_600;
+    let mut at_once = vec![];
+    for gap in [100.0, 180.0] {
+        let temp = tempfile::tempdir().unwrap();
+        let folder = temp.path();
+        with_volumes(folder);
+        let project = std::fs::read_to_string(folder.join("project.toml")).unwrap();
+        let project = project.replace("id = \"BLOCK\"\n", "id = \"BLOCK\"\nopen_from = \"OPEN\"\n");
+        write(folder, "project.toml", &project);
+        let east = 300.0 + gap;
+        let blocks = [
+            feature(
+                r#"{"BLOCK": "A-1", "OPEN": null}"#,
+                &rectangle(0.0, 0.0, 300.0, 200.0),
+            ),
+            feature(
+                r#"{"BLOCK": "A-2", "OPEN": "2026-12-03"}"#,
+                &rectangle(east, 0.0, east + 200.0, 300.0),
+            ),
+        ];
+        write(folder, "blocks.geojson", &collection(UTM, &blocks));
+        laid_out(folder, "out");
+        let crew = format!("{CREW}\n[[machines]]\nname = \"feller 2\"\n");
+        let ended = dispatch(
+            folder,
+            "out",
+            &crew,
+            &["--from", "2026-12-01", "--out", "shifts"],
+        );
+        assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+        let found = schedule_of(folder, "shifts");
+        let tasks = found["tasks"].as_array().unwrap();
+        let of = |kind: &str, block: &str| -> Vec<(i64, i64)> {
+            let own = tasks
+                .iter()
+                .filter(|task| task["task"] == kind && task["block_id"] == block);
+            own.map(|task| (task["from"].as_i64().unwrap(), task["to"].as_i64().unwrap()))
+                .collect()
+        };
+        for kind in ["cut", "skid"] {
+            let own = of(kind, "A-2");
+            assert!(
+                !own.is_empty() && own.iter().all(|span| span.0 >= opens),
+                "{kind} {own:?}"
+            );
+        }
+        let (one, two) = (of("cut", "A-1"), of("cut", "A-2"));
+        let meets = |a: &(i64, i64)| two.iter().any(|b| a.0 < b.1 && b.0 < a.1);
+        at_once.push(one.iter().filter(|span| meets(span)).count());
+    }
+    assert!(at_once[0] == 0 && at_once[1] > 0, "{at_once:?}");
+}
