@@ -11,6 +11,7 @@ mod check;
 pub mod clear;
 mod decode;
 pub mod former;
+pub mod idle;
 pub mod outlook;
 mod problem;
 pub mod queue;

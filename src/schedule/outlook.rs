@@ -5,9 +5,9 @@ use std::collections::BTreeMap;
 use chrono::NaiveDate;
 use chrono_tz::Tz;
 
-use super::bound::Bound;
+use super::bound::{Bound, lower_bound};
 use super::calendar::date_of;
-use super::problem::{HOUR, Plan, Problem, Unit, What, Work};
+use super::problem::{HOUR, Machine, Plan, Problem, Unit, What, Work};
 use super::time::{Second, Stretch, intersect, subtract, total, union};
 use crate::model::ShiftClass;
 
@@ -263,6 +263,34 @@ fn closing(problem: &Problem, plan: &Plan, index: usize) -> Option<Warning> {
     })
 }
 
+/// So many machines more are tried.
+const MOST_MORE: usize = 8;
+
+/// How many machines more the bound asks for, each as the one with the most hours.
+fn more_machines(problem: &Problem) -> String {
+    let hours = |machine: &Machine| total(&machine.spans());
+    let Some(longest) = problem.machines.iter().max_by_key(|machine| hours(machine)) else {
+        return "give the crew a machine".to_owned();
+    };
+    let mut more = problem.clone();
+    let mut because = String::new();
+    for count in 1..=MOST_MORE {
+        let mut another = longest.clone();
+        another.name = format!("one more ({count})");
+        another.start = None;
+        more.machines.push(another);
+        let bound = lower_bound(&more);
+        if bound.finish.is_some() {
+            return format!(
+                "give more days, or at least {count} machine(s) more with the shifts of {}: with fewer no plan could",
+                longest.name
+            );
+        }
+        because = bound.because;
+    }
+    format!("give more days; machines more do not help: {because}")
+}
+
 fn not_fitting(problem: &Problem, plan: &Plan, bound: &Bound, zone: Tz) -> Vec<Warning> {
     let mut warnings = Vec::new();
     if plan.undone == 0 {
@@ -291,16 +319,15 @@ fn not_fitting(problem: &Problem, plan: &Plan, bound: &Bound, zone: Tz) -> Vec<W
     };
     let lit = light_comes(problem, &left, problem.period.from);
     let help = if day > night && !lit {
-        STAYS_DARK
+        STAYS_DARK.to_owned()
+    } else if bound.finish.is_none() {
+        more_machines(problem)
     } else if day > night {
-        "give more days, or more machines by day; day-only work needs daylight"
+        "give more days, or more machines by day; day-only work needs daylight".to_owned()
     } else {
-        "give more days, more shifts or another machine"
+        "give more days, more shifts or another machine".to_owned()
     };
-    warnings.push(Warning {
-        what,
-        help: help.to_owned(),
-    });
+    warnings.push(Warning { what, help });
     for (index, block) in problem.blocks.iter().enumerate() {
         let rest = left[index][0] + left[index][1];
         if rest > 0 && block.open.to < problem.period.to {

@@ -11,6 +11,7 @@ use geo::{
 
 use super::crs::{WorkCrs, wkt2};
 use super::features::{RawGeometry, raw_geometry};
+use super::finished_map::{self, FinishedMap, FinishedPaper};
 use super::frames::{self, Around};
 use super::open::{forget_failures, last_failure, package_options, quiet_gdal};
 use super::{limits, plain, sql};
@@ -52,6 +53,8 @@ pub struct FinishedLayout {
     pub skidder_slope: Option<f64>,
     /// Its CRS, as WKT.
     pub crs: String,
+    /// What it says of its sheets.
+    pub paper: FinishedPaper,
     /// What its hours rest on, as `run.json` has it.
     pub production: serde_json::Value,
     /// In the order of the layout.
@@ -93,6 +96,8 @@ pub struct FinishedBlock {
     pub outlets: BTreeMap<u32, FinishedOutlet>,
     /// In the order of work.
     pub sections: Vec<FinishedSection>,
+    /// What a map of it shows besides.
+    pub map: FinishedMap,
 }
 
 #[derive(Clone, Debug)]
@@ -231,6 +236,7 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
         })?;
     }
     let lines = package.lines(&of, blocks, &mut faults)?;
+    finished_map::read(&package, &of, blocks, &mut faults)?;
     let mut sections: BTreeMap<(usize, u32, [u32; 4]), FinishedSection> = BTreeMap::new();
     package.each("sections", &SECTIONS, &mut faults, |id, row| {
         let block = of(id).ok_or("the block is not in layer blocks")?;
@@ -422,6 +428,7 @@ fn run_file(path: &Path) -> Result<FinishedLayout, FinishedError> {
         night_slope: figure("night_slope")?,
         skidder_slope: skidder_slope(&run["settings"]["slopes"]),
         crs: String::new(),
+        paper: FinishedPaper::of(&run["settings"]),
         production: run["settings"]["production"].clone(),
         blocks: vec![],
         set_aside: vec![],
@@ -566,6 +573,7 @@ impl Package<'_> {
                 people: vec![],
                 outlets: BTreeMap::new(),
                 sections: vec![],
+                map: FinishedMap::default(),
             });
             Ok(())
         })?;
@@ -660,7 +668,7 @@ impl Larger for Option<f64> {
 }
 
 pub(super) struct Row<'r, 'f> {
-    feature: &'r Feature<'f>,
+    pub(super) feature: &'r Feature<'f>,
     fields: &'r BTreeMap<String, usize>,
 }
 
@@ -721,7 +729,7 @@ impl Row<'_, '_> {
         Ok(self.number(&scheduled)?.or(productive))
     }
 
-    fn whole(&self, name: &str) -> Result<u32, String> {
+    pub fn whole(&self, name: &str) -> Result<u32, String> {
         let value = self.feature.field_as_integer64(self.field(name)?);
         let value = value.map_err(|error| error.to_string())?;
         value
@@ -729,7 +737,7 @@ impl Row<'_, '_> {
             .ok_or_else(|| format!("`{name}` is no whole number"))
     }
 
-    fn piece(&self) -> Result<[u32; 3], String> {
+    pub fn piece(&self) -> Result<[u32; 3], String> {
         Ok([
             self.whole("part")?,
             self.whole("strip_no")?,

@@ -11,6 +11,7 @@ mod errors;
 mod facts;
 mod features;
 mod finished;
+mod finished_map;
 pub mod frames;
 mod hash;
 mod layer;
@@ -42,6 +43,7 @@ pub use finished::{
     FinishedBlock, FinishedError, FinishedLayout, FinishedOutlet, FinishedPeople, FinishedSection,
     FinishedZone, finished,
 };
+pub use finished_map::{FinishedLine, FinishedMap, FinishedPaper, FinishedWire};
 pub use hash::only_of;
 pub use notes::DRIVERS as NOTE_DRIVERS;
 pub use open::{DRIVERS, only_listed_drivers};

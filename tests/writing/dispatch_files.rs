@@ -191,7 +191,11 @@ fn shift_sheets_of_a_french_layout_are_french() {
     dispatch(folder, "shifts", &[]);
     let mut seen = 0;
     for entry in std::fs::read_dir(folder.join("shifts/sheets")).unwrap() {
-        let sheet = std::fs::read_to_string(entry.unwrap().path()).unwrap();
+        let path = entry.unwrap().path();
+        if path.extension().is_none_or(|ending| ending != "html") {
+            continue;
+        }
+        let sheet = std::fs::read_to_string(path).unwrap();
         assert!(sheet.contains("<html lang=\"fr\">") && sheet.contains("bois vers chemin R-1"));
         // The project says nothing of who uses its road.
         assert!(
@@ -548,6 +552,11 @@ fn hostile_ids_run_nowhere() {
     assert!(found.len() > 5);
     for (name, bytes) in &found {
         assert!(!name.contains(".."), "{name}");
+        if name.ends_with("pdf") {
+            // Its text is packed, and runs nowhere.
+            assert!(bytes.starts_with(b"%PDF-1.7"), "{name}");
+            continue;
+        }
         let text = String::from_utf8(bytes.clone()).unwrap();
         if name.ends_with("html") || name.ends_with("svg") {
             assert!(!text.contains("<script"), "{name}");

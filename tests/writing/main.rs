@@ -23,6 +23,7 @@ mod dispatch_keep;
 mod dispatch_limits;
 mod dispatch_news;
 mod dispatch_schedule;
+mod dispatch_sheets;
 mod exchange;
 mod maps_settings;
 mod notes;

@@ -28,6 +28,7 @@ use crate::outputs::dispatch::{
 use crate::project::{Crew, ProjectError, Reason, Turn};
 use crate::rulebook::spanned::Spanned;
 use crate::schedule::calendar::{self, OneShift};
+use crate::schedule::idle;
 use crate::schedule::outlook::{self, Outlook, Warning};
 use crate::schedule::skidding::{self, Lying, Skidder, Skidding};
 use crate::schedule::stock::{self, Limits};
@@ -271,8 +272,29 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
                 kept_to.frozen_until,
             )
         });
+    let skidded_by_day: Vec<Vec<bool>> = (layout.blocks.iter())
+        .map(|block| problem::skidded_by_day(&block.sections))
+        .collect();
+    let spans: Vec<Vec<schedule::Stretch>> = (shifts.iter())
+        .map(|own: &Vec<OneShift>| own.iter().map(|one| one.span).collect())
+        .collect();
+    let lying: Vec<_> = (followers.stock.lying.iter())
+        .map(|own| (own.block, own.unit, own.felled))
+        .collect();
+    let known = idle::Known {
+        shifts: &spans,
+        waits: &followers.stock.waits,
+        skidders: &followers.skidders,
+        skidding: &followers.skidding,
+        by_day: &|block, unit| skidded_by_day[block][sections[block][unit]],
+        lying: &lying,
+    };
+    let idle = idle::idle(&problem, &solved.plan, &known);
     let roster = Roster {
+        idle: &idle,
         layout: &layout,
+        left: &left,
+        skidded_by_day: &skidded_by_day,
         zone: crew.zone,
         from: options.from,
         days: options.days,

@@ -5,7 +5,9 @@ use sha2::{Digest, Sha256};
 
 use super::Roster;
 use super::rows::{Job, ShiftPlan, clock, label};
+use super::words;
 use crate::model::shown;
+use crate::outputs::text::fill;
 use crate::schedule::Second;
 use crate::schedule::calendar::second_of;
 
@@ -106,7 +108,13 @@ fn event(roster: &Roster<'_>, shift: &ShiftPlan, stamp: &str) -> Event {
             blocks.push(&row.block_id);
         }
     }
-    let summary = format!("{} {}: {}", shift.name, shift.shift, blocks.join(", "));
+    let words = words::of(roster.layout.language);
+    let places = match blocks.is_empty() {
+        true => words.job(Job::Service).to_owned(),
+        false => blocks.join(", "),
+    };
+    let machine = format!("{} {}", shift.name, shift.shift);
+    let summary = fill(words.label, &[&machine, &places]);
     let mut lines = vec![
         ("ORGANIZER", ORGANIZER.to_owned()),
         ("DTSTART", utc(shift.span.from)),
@@ -163,21 +171,24 @@ fn events(text: &str) -> Vec<Event> {
 
 fn description(roster: &Roster<'_>, shift: &ShiftPlan) -> String {
     let mut text = String::new();
+    let words = words::of(roster.layout.language);
     if let Some(operator) = &shift.operator {
-        text += &format!("Operator {operator}\n");
+        text += &fill(words.label, &[words.operator_is, operator]);
+        text.push('\n');
     }
     for row in &shift.rows {
         text += &format!(
             "{}-{} {}",
             clock(roster.zone, row.span.from),
             clock(roster.zone, row.span.to),
-            row.job.words()
+            words.job(row.job)
         );
         if row.block.is_some() {
             text += &format!(" {}", row.block_id);
         }
         if let (Some(first), Some(last)) = (&row.first, &row.last) {
-            text += &format!(" {} to {}", label(first), label(last));
+            text.push(' ');
+            text += &fill(words.from_to_section, &[&label(first), &label(last)]);
         }
         text.push('\n');
     }

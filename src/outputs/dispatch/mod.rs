@@ -1,25 +1,38 @@
 //! What `dispatch` leaves behind: tables, calendar, picture and a sheet for each shift. Whole or not at all.
 
 mod calendar_file;
+mod content;
+mod french;
+mod map;
+mod paper;
 mod picture;
+mod progress;
 mod report;
 mod rows;
+mod season;
 mod sheet;
 mod stock;
 mod table;
+mod theme;
 mod words;
 
 pub use stock::most_stock;
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 
 use chrono::NaiveDate;
 use chrono_tz::Tz;
+use gdal::spatial_ref::SpatialRef;
 
 use super::OutputError;
+use super::sheets::file::PdfFile;
+use super::sheets::georeference::Georeference;
 use super::staging::{DISPATCH_FILE, Earlier, Outputs, Staging, is_among};
+use super::text::fill;
 use crate::schedule::calendar::{OneShift, Rest};
+use crate::schedule::idle::Idle;
 use crate::schedule::outlook::{Outlook, Warning};
 use crate::schedule::skidding::{Lying, Skidder, Skidding};
 use crate::schedule::stock::Limits;
@@ -29,22 +42,26 @@ use crate::sources::FinishedLayout;
 const DISPATCH: Outputs = Outputs {
     marker: DISPATCH_FILE,
     sheets: "sheets",
-    ending: "html",
+    endings: &["html", "pdf"],
 };
 
 const SHIFTS: &str = "shifts.csv";
 pub const CALENDAR: &str = "shifts.ics";
 const PICTURE: &str = "shifts.svg";
+const SEASON: &str = "season.html";
 const SET_ASIDE: &str = "set_aside.csv";
 const STOCK: &str = "stock.csv";
 const CHANGES: &str = "changes.csv";
+/// The papers of all shifts.
+const ALL: &str = "all";
 pub const CALENDAR_TAKEN_BACK: &str = "shifts-cancelled.ics";
 
 /// What dispatch may put into its folder.
-pub(super) const OWN: [&str; 9] = [
+pub(super) const OWN: [&str; 10] = [
     SHIFTS,
     CALENDAR,
     PICTURE,
+    SEASON,
     SET_ASIDE,
     STOCK,
     CHANGES,
@@ -70,6 +87,10 @@ pub struct Roster<'a> {
     pub problem: &'a Problem,
     /// For each block and unit of the problem: which section of the layout it is.
     pub sections: &'a [Vec<usize>],
+    /// Hours left of each section of the layout, by block; None where nobody knows them.
+    pub left: &'a [Vec<Option<f64>>],
+    /// Whether the wood of each section of the layout is brought by daylight only, by block.
+    pub skidded_by_day: &'a [Vec<bool>],
     pub solved: &'a Solved,
     /// Shifts of the felling machines, then of the skidders.
     pub shifts: &'a [Vec<OneShift>],
@@ -82,6 +103,8 @@ pub struct Roster<'a> {
     /// Where it is written how far it keeps off.
     pub apart_source: &'static str,
     pub outlook: &'a Outlook,
+    /// Why machines stand still within their shifts.
+    pub idle: &'a [Idle],
     /// Rules that are not kept, and what would help.
     pub breaches: &'a [Warning],
     pub set_aside: &'a [SetAside],
@@ -254,13 +277,72 @@ pub fn write(roster: &Roster<'_>, dir: &Path) -> Result<usize, OutputError> {
     if let Some(taken_back) = taken_back {
         put(CALENDAR_TAKEN_BACK, &taken_back)?;
     }
-    put(PICTURE, &picture::picture(roster, &shifts))?;
-    for shift in &shifts {
-        put(
-            &format!("{}/{}.html", DISPATCH.sheets, shift.stem),
-            &sheet::sheet(roster, shift),
-        )?;
-    }
+    let picture = picture::picture(roster, &shifts);
+    put(PICTURE, &picture)?;
+    put(SEASON, &season::page(roster, &picture))?;
+    write_sheets(roster, &shifts, &staging)?;
     staging.commit(&report::report(roster, &shifts))?;
     Ok(shifts.len())
+}
+
+/// A page and a paper for each shift, all papers of a machine in one file, on light ground and on dark, and all of all.
+fn write_sheets(
+    roster: &Roster<'_>,
+    shifts: &[rows::ShiftPlan],
+    staging: &Staging,
+) -> Result<(), OutputError> {
+    if shifts.is_empty() {
+        // A document without a page is none.
+        return Ok(());
+    }
+    let words = words::of(roster.layout.language);
+    let srs =
+        SpatialRef::from_wkt(&roster.layout.crs).map_err(|source| OutputError::Crs { source })?;
+    let georeference = Georeference::new(&srs)?;
+    let path =
+        |stem: &str, ending: &str| staging.path(&format!("{}/{stem}.{ending}", DISPATCH.sheets));
+    let create = |stem: &str, title: &str| {
+        PdfFile::create(&path(stem, "pdf"), title, &georeference)
+            .map(|file| file.in_language(words.lang))
+    };
+    let all_title = fill(words.sheet.all_sheets, &[&roster.layout.project]);
+    let mut all = create(ALL, &all_title)?;
+    let mut machines: BTreeMap<usize, [PdfFile; 2]> = BTreeMap::new();
+    let progress = progress::Progress::of(roster);
+    for (index, shift) in shifts.iter().enumerate() {
+        let mut later = shifts[index + 1..].iter();
+        let next = later.find(|other| other.machine == shift.machine && !other.is_service_alone());
+        let content = content::content(roster, shift, next);
+        let page = sheet::sheet(roster, &progress, shift, &content);
+        let file = path(&shift.stem, "html");
+        fs::write(&file, page).map_err(OutputError::file(&file, "write the file"))?;
+        if !machines.contains_key(&shift.machine) {
+            let title = fill(
+                words.sheet.sheets_of,
+                &[&roster.layout.project, &shift.name],
+            );
+            let [light, dark] = &shift.machine_stems;
+            let files = [create(light, &title)?, create(dark, &title)?];
+            machines.insert(shift.machine, files);
+        }
+        let mut one = create(&shift.stem, &content.title)?;
+        for (theme, at) in [(theme::Theme::Light, 0), (theme::Theme::Dark, 1)] {
+            let pages = paper::draw(roster, &progress, shift, &content, theme);
+            for (number, page) in pages.iter().enumerate() {
+                let name = (number == 0).then_some(content.title.as_str());
+                if at == 0 {
+                    one.named_page(page, name, &georeference)?;
+                    all.named_page(page, name, &georeference)?;
+                }
+                if let Some(files) = machines.get_mut(&shift.machine) {
+                    files[at].named_page(page, name, &georeference)?;
+                }
+            }
+        }
+        one.close()?;
+    }
+    for file in machines.into_values().flatten() {
+        file.close()?;
+    }
+    all.close()
 }

@@ -2,17 +2,18 @@
 
 use serde_json::{Value, json};
 
-use super::rows::{ShiftPlan, label, local};
+use super::rows::{ShiftPlan, label, local, services};
 use super::stock;
 use super::{Change, Moved, Roster};
 use crate::model::ShiftClass;
 use crate::outputs::Program;
+use crate::schedule::idle::light_used;
 use crate::schedule::time::{intersect, total};
 use crate::schedule::{HOUR, Limit, Second, Stretch, What, Work};
 use crate::sources::FinishedPeople;
 
 /// Hours to a thousandth, so that sums print the same everywhere.
-fn hours(seconds: i64) -> f64 {
+pub(super) fn hours(seconds: i64) -> f64 {
     (seconds as f64 / 3.6).round() / 1000.0
 }
 
@@ -20,9 +21,19 @@ fn work_hours(work: Work) -> f64 {
     (work as f64 / HOUR as f64 * 1000.0).round() / 1000.0
 }
 
-pub(super) fn report(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> Value {
-    let plan = &roster.solved.plan;
-    let problem = roster.problem;
+/// How good a plan is.
+pub(super) struct Figures {
+    /// First second of any shift.
+    pub begins: Second,
+    /// None: work is left, or there is none.
+    pub finish: Option<Second>,
+    pub bound: Option<Second>,
+    /// Share of the bound's time.
+    pub gap: Option<f64>,
+}
+
+pub(super) fn figures(roster: &Roster<'_>) -> Figures {
+    let (plan, problem) = (&roster.solved.plan, roster.problem);
     let begins = problem
         .machines
         .iter()
@@ -30,12 +41,34 @@ pub(super) fn report(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> Value {
         .min()
         .unwrap_or(problem.period.from);
     let finish = plan.finish.filter(|_| plan.undone == 0);
-    let since = |at: Option<Second>| at.map(|at| hours(at - begins));
     let bound = roster.solved.bound.finish.map(|at| at.max(begins));
     let gap = finish.zip(bound).map(|(finish, bound)| {
         let share = (finish - bound) as f64 / ((bound - begins).max(1)) as f64;
         (share * 10_000.0).round() / 10_000.0
     });
+    Figures {
+        begins,
+        finish,
+        bound,
+        gap,
+    }
+}
+
+pub(super) fn report(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> Value {
+    let plan = &roster.solved.plan;
+    let problem = roster.problem;
+    let Figures {
+        begins,
+        finish,
+        bound,
+        gap,
+    } = figures(roster);
+    let since = |at: Option<Second>| at.map(|at| hours(at - begins));
+    let (light_s, used_s) = light_used(
+        problem,
+        plan,
+        Stretch::new(problem.period.from, finish.unwrap_or(problem.period.to)),
+    );
     let machines: Vec<Value> = (0..roster.shifts.len())
         .map(|index| machine(roster, index))
         .collect();
@@ -68,6 +101,8 @@ pub(super) fn report(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> Value {
         "hours_left": work_hours(plan.undone),
         "moving_hours": hours(plan.moving_s),
         "idle_hours": (idle * 1000.0).round() / 1000.0,
+        "light_hours": hours(light_s),
+        "light_used_hours": hours(used_s),
         "unused_night_hours": hours(roster.outlook.unused_night_s()),
         "night_safe_by_day_hours": hours(roster.outlook.night_safe_by_day_s),
         "done_before": {
@@ -81,11 +116,7 @@ pub(super) fn report(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> Value {
         "rules_not_kept": warnings(roster.breaches),
         "set_aside": roster.set_aside,
         "machines": machines,
-        "nights": roster.outlook.nights.iter().map(|night| json!({
-            "date": night.date.to_string(),
-            "shift_hours": hours(night.shift_s),
-            "used_hours": hours(night.used_s),
-        })).collect::<Vec<_>>(),
+        "nights": nights(roster),
         "blocks": blocks(roster),
         "skidding_apart": apart(roster),
         "rest": roster.rest.map(|rest| json!({
@@ -102,14 +133,33 @@ pub(super) fn report(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> Value {
         "stock": stock(roster),
         "wood": wood(roster),
         "plan_before": roster.moved.map(plan_before),
-        "shifts": shifts.iter().map(|shift| json!({
+        "shifts": shift_rows(shifts),
+        "tasks": tasks(roster),
+    })
+}
+
+fn shift_rows(shifts: &[ShiftPlan]) -> Vec<Value> {
+    let row = |shift: &ShiftPlan| {
+        json!({
             "date": shift.date.to_string(),
             "shift": shift.shift,
             "machine": shift.name,
             "sheet": format!("sheets/{}.html", shift.stem),
-        })).collect::<Vec<_>>(),
-        "tasks": tasks(roster),
-    })
+        })
+    };
+    shifts.iter().map(row).collect()
+}
+
+fn nights(roster: &Roster<'_>) -> Vec<Value> {
+    let nights = roster.outlook.nights.iter();
+    let row = nights.map(|night| {
+        json!({
+            "date": night.date.to_string(),
+            "shift_hours": hours(night.shift_s),
+            "used_hours": hours(night.used_s),
+        })
+    });
+    row.collect()
 }
 
 fn warnings(of: &[crate::schedule::outlook::Warning]) -> Vec<Value> {
@@ -118,15 +168,24 @@ fn warnings(of: &[crate::schedule::outlook::Warning]) -> Vec<Value> {
         .collect()
 }
 
-/// Hours of a machine up to the finish of the felling; all its hours where work is left.
-fn machine(roster: &Roster<'_>, index: usize) -> Value {
+/// Seconds of a machine up to the finish of the felling; all of them where work is left.
+pub(super) struct MachineHours {
+    pub shifts: i64,
+    pub work: i64,
+    pub moves: i64,
+    pub idle: i64,
+    /// Until its last work.
+    pub service: i64,
+}
+
+pub(super) fn machine_hours(roster: &Roster<'_>, index: usize) -> MachineHours {
     let felling = roster.problem.machines.len();
     let plan = &roster.solved.plan;
     let end = match plan.finish {
         Some(finish) if plan.undone == 0 && index < felling => finish,
         _ => roster.problem.period.to,
     };
-    let (windows, mut cut, mut moving) = if index < felling {
+    let (windows, mut work, mut moves) = if index < felling {
         let mut sums = (0, 0);
         for task in plan.tasks.iter().filter(|task| task.machine == index) {
             match task.what {
@@ -142,23 +201,48 @@ fn machine(roster: &Roster<'_>, index: usize) -> Value {
     for task in &roster.skidding.tasks {
         if task.skidder + felling == index {
             if task.unit.is_some() {
-                cut += task.span.seconds();
+                work += task.span.seconds();
             } else {
-                moving += task.span.seconds();
+                moves += task.span.seconds();
             }
         }
     }
     let until = [Stretch::new(roster.problem.period.from, end)];
     let run = total(&intersect(&windows, &until));
-    let service: &[Stretch] = (roster.problem.machines.get(index)).map_or(&[], |m| &m.service);
+    MachineHours {
+        shifts: run,
+        work,
+        moves,
+        idle: (run - work - moves).max(0),
+        service: total(&services(roster, index)),
+    }
+}
+
+fn machine(roster: &Roster<'_>, index: usize) -> Value {
+    let its = machine_hours(roster, index);
+    let felling = roster.problem.machines.len();
+    let idle = roster.idle.iter().filter(|own| own.machine == index);
+    let service = services(roster, index);
+    let span = |span: &Stretch| {
+        json!({
+            "from": local(roster.zone, span.from),
+            "to": local(roster.zone, span.to),
+        })
+    };
     json!({
         "name": roster.machine(index),
         "work": if index < felling { "felling" } else { "skidding" },
-        "shift_hours": hours(run),
-        "work_hours": hours(cut),
-        "moving_hours": hours(moving),
-        "idle_hours": hours((run - cut - moving).max(0)),
-        "service_hours": hours(total(service)),
+        "shift_hours": hours(its.shifts),
+        "work_hours": hours(its.work),
+        "moving_hours": hours(its.moves),
+        "idle_hours": hours(its.idle),
+        "service_hours": hours(its.service),
+        "services": service.iter().map(span).collect::<Vec<_>>(),
+        "idle": idle.map(|own| json!({
+            "from": local(roster.zone, own.span.from),
+            "to": local(roster.zone, own.span.to),
+            "why": own.why.key(),
+        })).collect::<Vec<_>>(),
     })
 }
 

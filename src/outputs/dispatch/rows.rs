@@ -6,7 +6,7 @@ use chrono_tz::Tz;
 use super::Roster;
 use crate::model::ShiftClass;
 use crate::outputs::FileNames;
-use crate::schedule::calendar::second_of;
+use crate::schedule::calendar::{OneShift, date_of, second_of};
 use crate::schedule::{HOUR, STANDARD_PACE, Second, SectionKey, Stretch, Unit, What};
 use crate::sources::FinishedSection;
 
@@ -22,6 +22,15 @@ pub struct ShiftPlan {
     pub rows: Vec<Row>,
     /// File name without ending.
     pub stem: String,
+    /// Of all sheets of its machine, on light ground and on dark.
+    pub machine_stems: [String; 2],
+}
+
+impl ShiftPlan {
+    /// Whether nothing is done in it but service.
+    pub fn is_service_alone(&self) -> bool {
+        self.rows.iter().all(|row| row.job == Job::Service)
+    }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -75,6 +84,8 @@ pub struct Row {
     pub last: Option<SectionKey>,
     /// The block's light in which it falls; in the dark, that of its shift's date, else the next within a day.
     pub light: Option<(String, String)>,
+    /// Of a row that lies in the dark: when the light went before it, and when it comes after it; empty where none did.
+    pub dark: Option<(String, String)>,
     pub from: String,
     pub to: String,
 }
@@ -195,14 +206,18 @@ pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
                     task.span,
                 );
             }
-            for slot in &roster.problem.machines[machine].service {
-                let shift = shifts
-                    .iter()
-                    .position(|one| one.span.from < slot.to && slot.from < one.span.to);
+            for slot in services(roster, machine) {
+                // Outside of all shifts it belongs to the one of its date.
+                let date = date_of(roster.zone, slot.from);
+                let within = |one: &OneShift| one.span.from < slot.to && slot.from < one.span.to;
+                let shift = (shifts.iter().position(within))
+                    .or_else(|| shifts.iter().position(|one| one.date == date))
+                    .or_else(|| shifts.iter().position(|one| one.span.from >= slot.from))
+                    .or_else(|| shifts.len().checked_sub(1));
                 if let Some(shift) = shift {
                     rows[shift].push(Row {
                         job: Job::Service,
-                        span: *slot,
+                        span: slot,
                         block: None,
                         block_id: String::new(),
                         units: vec![],
@@ -210,6 +225,7 @@ pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
                         first: None,
                         last: None,
                         light: None,
+                        dark: None,
                         from: local(roster.zone, slot.from),
                         to: local(roster.zone, slot.to),
                     });
@@ -242,13 +258,16 @@ pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
                 }
             }
         }
+        let machine_stems =
+            ["", "\0dark"].map(|more| names.stem(&format!("{}{more}", roster.machine(machine))));
         for (index, (one, mut rows)) in shifts.iter().zip(rows).enumerate() {
-            if !rows.iter().any(|row| row.job != Job::Service) {
+            if rows.is_empty() {
                 continue;
             }
             rows.sort_by_key(|row| (row.span.from, row.span.to));
             for row in &mut rows {
                 row.light = light_of(roster, row, one.date);
+                row.dark = dark_of(roster, row);
             }
             let shift = roster.shift_names[one.shift].clone();
             let name = roster.machine(machine).to_owned();
@@ -257,6 +276,7 @@ pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
                 date: one.date,
                 operator: roster.operators[machine].get(index).cloned().flatten(),
                 span: one.span,
+                machine_stems: machine_stems.clone(),
                 stem: names.stem(&format!("{}\0{shift}\0{name}", one.date)),
                 name,
                 shift,
@@ -268,6 +288,33 @@ pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
     plans
 }
 
+/// Service of a felling machine until its last work: afterwards it stands.
+pub fn services(roster: &Roster<'_>, machine: usize) -> Vec<Stretch> {
+    let own = roster.solved.plan.tasks.iter();
+    let last = own
+        .filter(|task| task.machine == machine)
+        .map(|task| task.span.to)
+        .max();
+    let all = roster.problem.machines.get(machine);
+    let all = all.map_or(&[][..], |its| &its.service).iter();
+    all.copied()
+        .filter(|slot| last.is_some_and(|last| slot.from < last))
+        .collect()
+}
+
+/// The dark in which a row lies, where no light falls on it.
+fn dark_of(roster: &Roster<'_>, row: &Row) -> Option<(String, String)> {
+    let light = &roster.problem.blocks[row.block?].light;
+    let is_lit = |light: &Stretch| light.to > row.span.from && light.from < row.span.to;
+    if light.iter().any(is_lit) {
+        return None;
+    }
+    let shown = |at: Option<Second>| at.map_or(String::new(), |at| local(roster.zone, at));
+    let went = light.iter().rev().find(|light| light.to <= row.span.from);
+    let comes = light.iter().find(|light| light.from >= row.span.to);
+    Some((shown(went.map(|l| l.to)), shown(comes.map(|l| l.from))))
+}
+
 /// What people call the daylight of a row.
 fn light_of(roster: &Roster<'_>, row: &Row, date: NaiveDate) -> Option<(String, String)> {
     let light = &roster.problem.blocks[row.block?].light;
@@ -277,9 +324,10 @@ fn light_of(roster: &Roster<'_>, row: &Row, date: NaiveDate) -> Option<(String, 
     let of_date = || {
         let day = second_of(roster.zone, date, chrono::NaiveTime::MIN);
         let ends = day + 86_400;
+        // That of the evening: where light lasts over midnight, two fall on a date.
         light
             .iter()
-            .find(|light| light.to > day && light.from < ends)
+            .rfind(|light| light.to > day && light.from < ends)
     };
     let next = || {
         let soon = row.span.from + 86_400;
@@ -333,6 +381,7 @@ fn add(
         first: key,
         last: key,
         light: None,
+        dark: None,
         from: local(roster.zone, span.from),
         to: local(roster.zone, span.to),
     });

@@ -1,460 +1,434 @@
-//! A page for each shift: what to do, when it is light, what to mind, and a map of each block.
+//! A page for each shift, for phones: what to do, when it is light, what to mind, and a map of each block. It holds no script
+//! and loads nothing. Its ground is light or dark as the phone's, and a box turns it.
 
-use std::collections::{BTreeMap, BTreeSet};
-
-use geo::{BoundingRect, Rect};
+use std::collections::BTreeSet;
 
 use super::Roster;
-use super::rows::{Job, Row, ShiftPlan, clock, label};
-use super::words::{self, Words, named};
-use crate::daylight::{DayKind, day};
-use crate::model::{ShiftClass, ZoneKind};
+use super::content::{Bound, Content, legend, order};
+use super::map::{Hatch, Ink, Mark, Pen, ShiftMap, Shown, map};
+use super::progress::Progress;
+use super::rows::ShiftPlan;
+use super::theme::{INKS, Theme};
+use super::words::{self, Words};
+use crate::outputs::map::marks::hexagon;
 use crate::outputs::map::svg::{PathData, escape, px};
-use crate::outputs::style::{
-    self, BLACK, GREY_DARK, GREY_LIGHT, GREY_MIDDLE, GREY_PALE, ORANGE, SKY_BLUE, WHITE,
-};
 use crate::outputs::text::fill;
-use crate::outputs::told;
 
-/// The page, without anything from outside.
-pub(super) fn sheet(roster: &Roster<'_>, shift: &ShiftPlan) -> String {
-    let zone = roster.zone;
+/// Width and height of a map, in units of its own; it is shown as wide as the page, a phone's too.
+const SIZE: (f64, f64) = (340.0, 380.0);
+
+pub(super) fn sheet(
+    roster: &Roster<'_>,
+    progress: &Progress,
+    shift: &ShiftPlan,
+    content: &Content,
+) -> String {
     let words = words::of(roster.layout.language);
-    let title = fill(
-        words.title,
-        &[&shift.name, &shift.shift, &shift.date.to_string()],
+    let own = words.sheet;
+    let mut out = head(words, &content.title);
+    out += &format!(
+        "<label class=\"dark\"><input type=\"checkbox\" id=\"dark\"> {}</label>\n<h1>{}</h1>\n\
+         <p class=\"when\">{} · {}<br>{}{}<br>{}</p>\n",
+        escape(own.dark_ground),
+        escape(&content.machine),
+        escape(&content.date),
+        escape(&content.shift),
+        escape(&content.hours),
+        escape(content.operator.as_deref().unwrap_or_default()),
+        escape(&roster.layout.project)
     );
-    let mut out = format!(
-        "<!DOCTYPE html>\n<html lang=\"{}\"><head><meta charset=\"utf-8\">\
-         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\
-         <meta name=\"viewport\" content=\"width=device-width\"><title>{}</title>\n<style>\
-         @page{{size:A4;margin:12mm}}body{{font:13px system-ui,\"Noto Sans\",\"DejaVu Sans\",Arial,sans-serif;color:{GREY_DARK};\
-         max-width:190mm;margin:8px auto}}h1{{font-size:19px;margin:0 0 4px}}h2{{font-size:14px;margin:10px 0 4px}}\
-         table{{border-collapse:collapse;width:100%}}td,th{{border:1px solid {GREY_LIGHT};padding:2px 6px;text-align:left;\
-         vertical-align:top}}.n{{text-align:right}}ul{{margin:2px 0;padding-left:18px}}.maps{{display:flex;flex-wrap:wrap;gap:8px}}\
-         figure{{margin:0}}figcaption{{font-weight:700}}.caution{{border:2px solid {BLACK};padding:4px 8px;margin-top:8px}}\
-         p{{margin:2px 0}}</style></head><body>\n",
-        words.lang,
-        escape(&title)
-    );
-    out += &format!("<h1>{}</h1>\n<p>", escape(&title));
-    out += &fill(
-        words.from_to,
-        &[
-            &clock(zone, shift.span.from),
-            &clock(zone, shift.span.to),
-            &escape(zone.name()),
-        ],
-    );
-    if let Some(operator) = &shift.operator {
-        out += &fill(words.operator, &[&escape(operator)]);
+    work(&mut out, content, words);
+    out += &format!("<h2>{}</h2>\n<ul class=\"stop\">", escape(own.runs_out));
+    for line in &content.runs_out {
+        out += &format!("<li>{}</li>", escape(line));
     }
-    out += &format!(". {}</p>\n", escape(&roster.layout.project));
-    let mut blocks: Vec<usize> = Vec::new();
-    for row in &shift.rows {
-        if let Some(block) = row.block
-            && !blocks.contains(&block)
-        {
-            blocks.push(block);
-        }
+    out += "</ul>\n";
+    maps(&mut out, roster, progress, shift, content, words);
+    out += &format!("<h2>{}</h2>\n<ul>", escape(words.mind));
+    for (block, said) in &content.mind {
+        out += &item(words, block, &said.join(words.semicolon));
     }
-    daylight(&mut out, roster, shift, &blocks, words);
-    tasks(&mut out, roster, shift, words);
-    hazards(&mut out, roster, shift, &blocks, words);
-    maps(&mut out, roster, shift, &blocks, words);
+    out += "</ul>\n";
+    daylight(&mut out, content, words);
+    emergency(&mut out, content, words);
     out += &format!(
         "<div class=\"caution\"><b>{}</b><ul>",
         escape(words.map.cautions_head)
     );
-    for caution in words.map.cautions {
+    let cautions = words.map.cautions.iter().copied();
+    for caution in cautions.chain([words.by_night, words.service]) {
         out += &format!("<li>{}</li>", escape(caution));
     }
+    let program = [env!("CARGO_PKG_NAME"), env!("CARGO_PKG_VERSION")];
     out += &format!(
-        "<li>{}</li><li>{}</li></ul></div>\n</body></html>\n",
-        escape(words.by_night),
-        escape(words.service)
+        "</ul></div>\n<p class=\"foot\">{}</p>\n</main></body></html>\n",
+        escape(&fill(own.footer, &program))
     );
     out
 }
 
-/// A table's row of headings.
-fn heads(out: &mut String, head: &str, heads: &[&str]) {
-    *out += &format!("<h2>{}</h2>\n<table><tr>", escape(head));
-    for head in heads {
-        *out += &format!("<th>{}</th>", escape(head));
-    }
-    *out += "</tr>\n";
-}
-
-fn daylight(
-    out: &mut String,
-    roster: &Roster<'_>,
-    shift: &ShiftPlan,
-    blocks: &[usize],
-    words: &Words,
-) {
-    let zone = roster.zone;
-    heads(out, words.daylight, &words.daylight_heads);
-    let mut dates = vec![shift.date];
-    let last = crate::schedule::calendar::date_of(zone, shift.span.to - 1);
-    if last != shift.date {
-        dates.push(last);
-    }
-    for &block in blocks {
-        let ground = &roster.problem.blocks[block];
-        for &date in &dates {
-            let mut cells = [const { String::new() }; 4];
-            if let Ok(sun) = day(roster.layout.blocks[block].place, zone, date) {
-                let events = [sun.civil_dawn, sun.sunrise, sun.sunset, sun.civil_dusk];
-                for (at, (cell, event)) in cells.iter_mut().zip(events).enumerate() {
-                    let kind = if matches!(at, 1 | 2) {
-                        sun.kind
-                    } else {
-                        sun.civil_kind
-                    };
-                    *cell = match (event, kind) {
-                        (Some(event), _) => clock(zone, event.timestamp()),
-                        (None, DayKind::PolarDay) => words.light_all_day.to_owned(),
-                        (None, DayKind::PolarNight) => words.dark_all_day.to_owned(),
-                        (None, _) => "–".to_owned(),
-                    };
-                }
-            }
-            let of_day = |at: i64| crate::schedule::calendar::date_of(zone, at) == date;
-            let light: Vec<String> = ground
-                .light
-                .iter()
-                .filter(|light| of_day(light.from) || of_day(light.to - 1))
-                .map(|light| format!("{}–{}", clock(zone, light.from), clock(zone, light.to)))
-                .collect();
-            let light = if light.is_empty() {
-                words.no_light.to_owned()
-            } else {
-                light.join(", ")
-            };
-            *out += &format!("<tr><td>{}</td><td>{date}</td>", escape(&ground.id));
-            for cell in &cells {
-                *out += &format!("<td>{cell}</td>");
-            }
-            *out += &format!("<td><b>{light}</b></td></tr>\n");
-        }
-    }
-    *out += &format!(
-        "</table><p>{}</p>\n",
-        escape(&fill(words.margin, &[&roster.margin_min.to_string()]))
-    );
-}
-
-/// `setting 2, wood to road R-7`, of each setting of a row.
-fn settings(roster: &Roster<'_>, row: &Row, words: &Words) -> String {
-    let outlets = row.block.map(|block| &roster.layout.blocks[block].outlets);
-    let name = |setting: u32| match outlets.and_then(|outlets| outlets.get(&setting)) {
-        _ if setting == 0 => words.road_clearing.to_owned(),
-        Some(outlet) if !outlet.name.is_empty() => {
-            let kind = named(&words.outlet_kinds, &outlet.kind);
-            let name = outlet.name.replace(';', ", ");
-            escape(&fill(words.wood_to, &[&setting.to_string(), &kind, &name]))
-        }
-        Some(outlet) if outlet.kind == "access" => {
-            fill(words.wood_to_nearest, &[&setting.to_string()])
-        }
-        _ => setting.to_string(),
+/// The head of the page with its style sheet.
+fn head(words: &Words, title: &str) -> String {
+    let colours = |theme: Theme| {
+        let one = |ink: &Ink| format!("--{}:{};", ink.key(), ink.colour(theme));
+        INKS.iter().map(one).collect::<String>()
     };
-    let names = row.settings(roster).into_iter().map(name);
-    names.collect::<Vec<_>>().join("<br>")
-}
-
-fn tasks(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, words: &Words) {
-    let zone = roster.zone;
-    heads(out, words.work, &words.work_heads);
-    for row in &shift.rows {
-        let sections = match (&row.first, &row.last) {
-            (Some(first), Some(last)) if row.units.len() > 1 => {
-                let count = row.units.len().to_string();
-                fill(words.sections, &[&label(first), &label(last), &count])
-            }
-            (Some(first), _) => label(first),
-            _ => String::new(),
-        };
-        *out += &format!(
-            "<tr><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td class=\"n\">{:.2}</td></tr>\n",
-            clock(zone, row.span.from),
-            clock(zone, row.span.to),
-            escape(words.job(row.job)),
-            escape(&row.block_id),
-            settings(roster, row, words),
-            sections,
-            row.hours()
-        );
-    }
-    *out += &format!("</table><p>{}</p>\n", escape(words.key));
-}
-
-fn hazards(
-    out: &mut String,
-    roster: &Roster<'_>,
-    shift: &ShiftPlan,
-    blocks: &[usize],
-    words: &Words,
-) {
-    *out += &format!("<h2>{}</h2>\n<ul>", escape(words.mind));
-    for &block in blocks {
-        let ground = &roster.layout.blocks[block];
-        let mut zones: BTreeMap<(&str, &str), usize> = BTreeMap::new();
-        for zone in &ground.zones {
-            if words.zones.iter().any(|(kind, _)| *kind == zone.kind) {
-                // Why it may be wet is all the same to who works there.
-                let class = match zone.kind == ZoneKind::MayBeWet.key() {
-                    true => "",
-                    false => &zone.class,
-                };
-                *zones.entry((&zone.kind, class)).or_default() += 1;
-            }
-        }
-        let mut reasons: BTreeSet<&str> = BTreeSet::new();
-        for row in shift.rows.iter().filter(|row| row.block == Some(block)) {
-            for &unit in &row.units {
-                let section = &ground.sections[roster.sections[block][unit]];
-                reasons.extend(section.reasons.iter().map(String::as_str));
-            }
-        }
-        let mut said: Vec<String> = zones
-            .iter()
-            .map(|((kind, class), count)| {
-                let kind = named(&words.zones, kind);
-                if class.is_empty() {
-                    format!("{count} × {kind}")
-                } else {
-                    format!("{count} × {kind} ({class})")
-                }
-            })
-            .collect();
-        if !reasons.is_empty() {
-            let reasons: Vec<String> = reasons.iter().map(|r| words.reason(r)).collect();
-            said.push(fill(words.day_only, &[&reasons.join(", ")]));
-        }
-        let this: BTreeSet<String> = (shift.rows.iter())
-            .filter(|row| row.block == Some(block))
-            .flat_map(|row| &row.units)
-            .map(|&unit| {
-                let own = &ground.sections[roster.sections[block][unit]];
-                format!(
-                    "{}-{}.{}/{}",
-                    own.part, own.strip_no, own.piece, own.section_no
-                )
-            })
-            .collect();
-        let mut closing: BTreeMap<&str, BTreeSet<&str>> = BTreeMap::new();
-        let worked = shift.rows.iter().filter(|row| row.block == Some(block));
-        for &unit in worked.flat_map(|row| &row.units) {
-            let section = &ground.sections[roster.sections[block][unit]];
-            if !section.open.is_always() {
-                let names = closing.entry(section.open.written()).or_default();
-                names.extend(section.windows.iter().map(String::as_str));
-            }
-        }
-        for (written, names) in closing {
-            let names: Vec<&str> = names.into_iter().collect();
-            let days = written.parse().unwrap_or_default();
-            let days = told::days(&days, roster.layout.language);
-            said.push(fill(words.window, &[&names.join(", "), &days]));
-        }
-        for own in &ground.people {
-            if !own.sections.iter().any(|section| this.contains(section)) {
-                continue;
-            }
-            let known = if own.said { "" } else { words.nobody_says };
-            let metres = own
-                .length_m
-                .filter(|m| *m > 0.0)
-                .map_or(String::new(), |m| format!(", {m:.0} m"));
-            let within = own
-                .distance_m
-                .map_or(String::new(), |m| fill(words.within, &[&format!("{m:.0}")]));
-            let role = named(&words.roles, &own.role);
-            said.push(fill(
-                words.close,
-                &[
-                    &own.id,
-                    &format!("{role}{metres}"),
-                    &format!("{within}{known}"),
-                ],
-            ));
-        }
-        let near: Vec<&str> = (roster.problem.blocks[block].near.iter())
-            .map(|&other| roster.problem.blocks[other].id.as_str())
-            .collect();
-        if !near.is_empty() {
-            said.push(fill(words.nobody_in, &[&near.join(", ")]));
-        }
-        if said.is_empty() {
-            said.push(words.nothing_mapped.to_owned());
-        }
-        *out += &format!(
-            "<li><b>{}</b>: {}</li>",
-            escape(&ground.id),
-            escape(&said.join("; "))
-        );
-    }
-    *out += "</ul>\n";
-}
-
-/// Maps beyond so many would fill no one page.
-const MOST_MAPS: usize = 4;
-
-fn maps(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, blocks: &[usize], words: &Words) {
-    *out += &format!(
-        "<h2>{}</h2>\n<div class=\"maps\">\n",
-        escape(words.map_head)
-    );
-    // So that the page stays one.
-    let side = match blocks.len() {
-        1 => 400.0,
-        2 => 300.0,
-        _ => 215.0,
-    };
-    for &block in blocks.iter().take(MOST_MAPS) {
-        map(out, roster, shift, block, side);
-    }
-    *out += "</div>\n";
-    if blocks.len() > MOST_MAPS {
-        let more = (blocks.len() - MOST_MAPS).to_string();
-        *out += &format!("<p>{}</p>\n", escape(&fill(words.more_maps, &[&more])));
-    }
-    let colours = [ORANGE, SKY_BLUE, GREY_LIGHT].map(swatch);
-    let key = fill(words.map_key, &colours.each_ref().map(String::as_str));
-    *out += &format!("<p>{key}</p>\n");
-}
-
-fn swatch(fill: &str) -> String {
+    let classes: String = INKS
+        .iter()
+        .map(|ink| {
+            format!(
+                ".f-{0}{{fill:var(--{0})}}.s-{0}{{stroke:var(--{0})}}",
+                ink.key()
+            )
+        })
+        .collect();
     format!(
-        "<svg width=\"14\" height=\"10\" role=\"presentation\"><rect width=\"14\" height=\"10\" fill=\"{fill}\" stroke=\"{GREY_MIDDLE}\"/></svg>"
+        "<!DOCTYPE html>\n<html lang=\"{lang}\"><head><meta charset=\"utf-8\">\
+         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\
+         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"><title>{title}</title>\n<style>\
+         :root{{color-scheme:light;--worked:1;{light}}}:root:has(#dark:checked){{color-scheme:dark;--worked:.65;{dark}}}\
+         @media(prefers-color-scheme:dark){{:root{{color-scheme:dark;--worked:.65;{dark}}}:root:has(#dark:checked){{color-scheme:light;--worked:1;{light}}}}}\
+         @media print{{:root,:root:has(#dark:checked){{--worked:1;{light}}}.dark{{display:none}}}}\
+         body{{font:16px/1.35 system-ui,\"Noto Sans\",\"DejaVu Sans\",Arial,sans-serif;color:var(--words);background:var(--paper);\
+         max-width:46rem;margin:0 auto;padding:8px 12px}}html{{background:var(--paper)}}\
+         h1{{font-size:1.6rem;margin:0}}h2{{font-size:1.1rem;margin:1.1rem 0 .3rem;border-bottom:1px solid var(--faint)}}\
+         p{{margin:.3rem 0}}.when{{font-size:1.05rem}}.dark{{float:right;padding:.4rem;border:1px solid var(--faint)}}\
+         ol.work{{list-style:none;margin:0;padding:0}}ol.work li{{border-left:.7rem solid var(--faint);padding:.2rem .6rem;margin:.35rem 0}}\
+         ol.work .t{{font-weight:700;font-size:1.1rem}}ol.work .b{{font-weight:700}}ol.work small{{display:block}}\
+         ol.work li.day{{border-left:.7rem solid;border-image:repeating-linear-gradient(45deg,var(--day) 0 5px,#000 5px 7px) 12}}\
+         ol.work li.night{{border-left-color:var(--night)}}\
+         .tag{{display:inline-block;padding:0 .35rem;font-size:.8rem;font-weight:700;color:#000}}\
+         .day .tag{{background:var(--day);outline:2px dashed #000;outline-offset:-2px}}.night .tag{{background:var(--night)}}\
+         ul{{margin:.2rem 0;padding-left:1.2rem}}li{{margin:.2rem 0}}.stop{{border:2px solid var(--words);padding:.3rem .4rem .3rem 1.6rem}}\
+         figure{{margin:.4rem 0 1rem}}figcaption{{font-weight:700}}svg.map{{width:100%;height:auto;display:block;border:1px solid var(--faint)}}\
+         .key{{display:grid;grid-template-columns:repeat(auto-fill,minmax(15rem,1fr));gap:.1rem .6rem;margin:.3rem 0;font-size:.9rem}}\
+         .key svg{{vertical-align:-2px;margin-right:.4rem}}\
+         .caution{{border:3px solid var(--words);padding:.3rem .6rem;margin-top:1rem}}.foot{{font-size:.8rem}}\
+         svg text{{font-family:system-ui,\"Noto Sans\",\"DejaVu Sans\",Arial,sans-serif;font-weight:700;text-anchor:middle}}\
+         .rim{{paint-order:stroke;stroke:var(--paper);stroke-width:2.6px;stroke-linejoin:round}}\
+         {classes}.f-day,.f-night{{fill-opacity:var(--worked)}}</style></head><body><main>\n\
+         <svg width=\"0\" height=\"0\" style=\"position:absolute\" aria-hidden=\"true\"><defs>\
+         <pattern id=\"h-day\" width=\"6\" height=\"6\" patternUnits=\"userSpaceOnUse\" patternTransform=\"rotate(45)\"><path d=\"M0 3h6\" stroke=\"#000\" stroke-width=\"1.3\"/></pattern>\
+         <pattern id=\"h-cross\" width=\"8\" height=\"8\" patternUnits=\"userSpaceOnUse\"><path d=\"M0 0l8 8M8 0l-8 8\" class=\"s-shut\" stroke-width=\"1\"/></pattern>\
+         <pattern id=\"h-level\" width=\"8\" height=\"5\" patternUnits=\"userSpaceOnUse\"><path d=\"M0 2.5h8\" class=\"s-danger\" stroke-width=\"1.3\"/></pattern>\
+         <pattern id=\"h-wet\" width=\"14\" height=\"9\" patternUnits=\"userSpaceOnUse\"><path d=\"M1 3h6M8 7.5h6\" class=\"s-wet\" stroke-width=\"1.3\"/></pattern>\
+         <pattern id=\"h-trees\" width=\"9\" height=\"9\" patternUnits=\"userSpaceOnUse\"><path d=\"M4.5 1.5l2.6 5h-5.2z\" class=\"f-standing\"/></pattern>\
+         </defs></svg>\n",
+        lang = words.lang,
+        title = escape(title),
+        light = colours(Theme::Light),
+        dark = colours(Theme::Dark),
     )
 }
 
-/// What a map shows beyond the block's edge, m.
-const MARGIN_M: f64 = 25.0;
+/// A bold label and what is said of it.
+fn item(words: &Words, label: &str, said: &str) -> String {
+    let label = format!("<b>{}</b>", escape(label));
+    format!("<li>{}</li>", fill(words.label, &[&label, &escape(said)]))
+}
 
-fn map(out: &mut String, roster: &Roster<'_>, shift: &ShiftPlan, block: usize, side: f64) {
-    let ground = &roster.layout.blocks[block];
-    let Some(bounds) = ground.shape.bounding_rect() else {
-        return;
-    };
-    let view = View::new(bounds, side);
-    // Names of patterns are those of the page: each map needs its own.
-    let name = |pattern: &str| format!("{pattern}-{block}");
-    *out += &format!(
-        "<figure><figcaption>{}</figcaption><svg viewBox=\"0 0 {s} {s}\" width=\"{s}\" height=\"{s}\" role=\"img\">\
-         <defs><clipPath id=\"{clip}\"><rect width=\"{s}\" height=\"{s}\"/></clipPath>\
-         <pattern id=\"{cross}\" width=\"8\" height=\"8\" patternUnits=\"userSpaceOnUse\"><path d=\"M0 0l8 8M8 0l-8 8\" stroke=\"{}\" stroke-width=\".9\"/></pattern>\
-         <pattern id=\"{level}\" width=\"8\" height=\"5\" patternUnits=\"userSpaceOnUse\"><path d=\"M0 2.5h8\" stroke=\"{}\" stroke-width=\"1.4\"/></pattern>\
-         <pattern id=\"{day}\" width=\"6\" height=\"6\" patternUnits=\"userSpaceOnUse\" patternTransform=\"rotate(45)\"><path d=\"M0 3h6\" stroke=\"{BLACK}\" stroke-width=\".9\"/></pattern>\
-         </defs><rect width=\"{s}\" height=\"{s}\" fill=\"{GREY_PALE}\"/><g clip-path=\"url(#{clip})\" fill-rule=\"evenodd\">\n",
-        escape(&ground.id),
-        style::VERMILLION,
-        style::PURPLE,
-        s = px(side),
-        clip = name("c"),
-        cross = name("x"),
-        level = name("l"),
-        day = name("d"),
-    );
-    let draw = |shapes: &geo::MultiPolygon, attributes: &str| {
-        let path = view.path(shapes);
-        if path.is_empty() {
-            String::new()
-        } else {
-            format!("<path d=\"{}\" {attributes}/>\n", path.0)
-        }
-    };
-    *out += &draw(&ground.shape, &format!("fill=\"{WHITE}\""));
-    let now = this_shift(roster, shift, block);
-    for (index, section) in ground.sections.iter().enumerate() {
-        let (fill, striped) = match (now.contains(&index), section.class) {
-            (false, _) => (GREY_LIGHT, false),
-            (true, ShiftClass::DayOnly) => (ORANGE, true),
-            (true, ShiftClass::NightSafe) => (SKY_BLUE, false),
+fn work(out: &mut String, content: &Content, words: &Words) {
+    *out += &format!("<h2>{}</h2>\n<ol class=\"work\">\n", escape(words.work));
+    for row in &content.rows {
+        let (class, tag) = match row.bound {
+            Bound::Day => ("day", words.sheet.day_badge),
+            Bound::Night => ("night", words.sheet.night_badge),
+            Bound::None => ("", ""),
         };
-        *out += &draw(
-            &section.shape,
-            &format!("fill=\"{fill}\" stroke=\"{WHITE}\" stroke-width=\".4\""),
+        let tag = match tag {
+            "" => String::new(),
+            tag => format!(" <span class=\"tag\">{}</span>", escape(tag)),
+        };
+        *out += &format!(
+            "<li class=\"{class}\"><span class=\"t\">{}–{}</span> {} <span class=\"b\">{}</span>{tag}",
+            row.from,
+            row.to,
+            escape(&row.job),
+            escape(&row.block),
         );
-        if striped {
-            *out += &draw(&section.shape, &format!("fill=\"url(#{})\"", name("d")));
+        if !row.sections.is_empty() {
+            *out += &format!("<small>{}</small>", escape(&row.sections));
         }
+        if !row.settings.is_empty() {
+            *out += &format!(
+                "<small>{}</small>",
+                escape(&row.settings.join(words.semicolon))
+            );
+        }
+        *out += "</li>\n";
     }
-    for zone in &ground.zones {
-        let attributes = match zone.kind.as_str() {
-            "reserve" => style::RESERVE.fill.to_owned() + " " + style::RESERVE.outline,
-            "machine_exclusion" => {
-                format!(
-                    "fill=\"url(#{})\" {}",
-                    name("x"),
-                    style::MACHINE_EXCLUSION.outline
-                )
-            }
-            "hazard" => format!("fill=\"url(#{})\" {}", name("l"), style::HAZARD.outline),
-            _ => continue,
+    *out += &format!("</ol>\n<p><small>{}</small></p>\n", escape(words.key));
+}
+
+fn daylight(out: &mut String, content: &Content, words: &Words) {
+    if content.daylight.is_empty() {
+        return;
+    }
+    *out += &format!("<h2>{}</h2>\n<ul>", escape(words.daylight));
+    for [block, date, dawn, rise, set, dusk, light] in &content.daylight {
+        let at = |at: usize, time: &str| format!("{} {time}", words.daylight_heads[at]);
+        let sun = [at(2, dawn), at(3, rise), at(4, set), at(5, dusk)].join(", ");
+        let said = format!("{}{}{sun}", at(6, light), words.semicolon);
+        *out += &item(words, &format!("{block} · {date}"), &said);
+    }
+    *out += &format!("</ul><p>{}</p>\n", escape(&content.margin));
+}
+
+fn emergency(out: &mut String, content: &Content, words: &Words) {
+    let own = words.sheet;
+    *out += &format!("<h2>{}</h2>\n<ul>", escape(own.emergency));
+    for (label, said) in &content.emergency {
+        let said = said.as_deref().unwrap_or(own.not_given);
+        *out += &item(words, label, said);
+    }
+    *out += &format!("<li>{}</li></ul>\n", escape(own.block_first));
+}
+
+fn maps(
+    out: &mut String,
+    roster: &Roster<'_>,
+    progress: &Progress,
+    shift: &ShiftPlan,
+    content: &Content,
+    words: &Words,
+) {
+    let skids = shift.machine >= roster.problem.machines.len();
+    let worked = |block: &&usize| {
+        let mut rows = shift.rows.iter();
+        rows.any(|row| row.block == Some(**block) && !row.units.is_empty())
+    };
+    let mut blocks: Vec<&usize> = content.blocks.iter().filter(worked).collect();
+    if blocks.is_empty() {
+        // Who only moves needs the place all the same.
+        blocks = content.blocks.iter().take(1).collect();
+    }
+    if blocks.is_empty() {
+        return;
+    }
+    *out += &format!("<h2>{}</h2>\n", escape(words.map_head));
+    let mut shown: BTreeSet<Shown> = BTreeSet::new();
+    for &&block in &blocks {
+        let Some(map) = map(roster, progress, shift, block, SIZE) else {
+            continue;
         };
-        *out += &draw(&zone.shape, &attributes);
+        let id = &roster.problem.blocks[block].id;
+        let part = match map.is_part {
+            true => format!(" ({})", words.sheet.part_of_block),
+            false => String::new(),
+        };
+        *out += &format!(
+            "<figure><figcaption>{}{}</figcaption>\n",
+            escape(&fill(words.map.block, &[id])),
+            escape(&part)
+        );
+        svg(out, &map, id);
+        let order = order(roster, shift, block);
+        if !order.is_empty() {
+            *out += &format!(
+                "<p><b>{}</b> {}</p>",
+                escape(words.sheet.order),
+                escape(&order.join(" · "))
+            );
+        }
+        *out += "</figure>\n";
+        shown.extend(&map.shown);
     }
-    *out += &draw(
-        &ground.shape,
-        &format!("fill=\"none\" {}", style::BLOCK.outline),
-    );
-    *out += "</g>";
-    scale_bar(out, &view, side);
-    *out += "</svg></figure>\n";
+    *out += "<div class=\"key\">\n";
+    for own in shown {
+        let word = legend(own, skids, words);
+        *out += &format!("<span>{}{}</span>\n", swatch(own), escape(word));
+    }
+    *out += "</div>\n";
 }
 
-fn this_shift(roster: &Roster<'_>, shift: &ShiftPlan, block: usize) -> BTreeSet<usize> {
-    let rows = shift.rows.iter();
-    let rows = rows.filter(|row| row.block == Some(block) && row.job != Job::Move);
-    rows.flat_map(|row| row.units.iter().map(|&unit| roster.sections[block][unit]))
-        .collect()
-}
-
-fn scale_bar(out: &mut String, view: &View, side: f64) {
-    let metres = [20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0];
-    let fits = metres.iter().rev().find(|m| **m * view.scale < side / 3.0);
-    let metres = fits.copied().unwrap_or(20.0);
-    let wide = metres * view.scale;
+fn svg(out: &mut String, map: &ShiftMap, name: &str) {
+    let (width, height) = map.size;
     *out += &format!(
-        "<path d=\"M10 {y}h{w}\" stroke=\"{BLACK}\" stroke-width=\"3\"/><text x=\"10\" y=\"{ty}\" font-size=\"11\">{metres} m</text>",
-        y = px(side - 8.0),
-        w = px(wide),
-        ty = px(side - 13.0)
+        "<svg class=\"map\" viewBox=\"0 0 {w} {h}\" role=\"img\" aria-label=\"{}\"><rect width=\"{w}\" height=\"{h}\" class=\"f-beyond\"/>\n",
+        escape(name),
+        w = px(width),
+        h = px(height)
     );
+    let turn = |(x, y): (f64, f64)| (x, height - y);
+    for mark in &map.marks {
+        svg_mark(out, mark, &turn);
+    }
+    *out += "</svg>\n";
 }
 
-struct View {
-    scale: f64,
-    x: f64,
-    top: f64,
-}
-
-impl View {
-    fn new(bounds: Rect, side: f64) -> View {
-        let wide = bounds.width().max(bounds.height()) + 2.0 * MARGIN_M;
-        let centre = bounds.center();
-        View {
-            scale: side / wide,
-            x: centre.x - wide / 2.0,
-            top: centre.y + wide / 2.0,
+/// Width and dashes of a pen.
+fn stroke(pen: &Pen) -> String {
+    let width = format!(" stroke-width=\"{}\"", px(pen.width));
+    match pen.dash {
+        [] => width,
+        dash => {
+            let lengths: Vec<String> = dash.iter().map(|length| px(*length)).collect();
+            format!("{width} stroke-dasharray=\"{}\"", lengths.join(" "))
         }
     }
+}
 
-    fn path(&self, shapes: &geo::MultiPolygon) -> PathData {
-        let mut path = PathData::default();
-        for polygon in &shapes.0 {
-            for ring in std::iter::once(polygon.exterior()).chain(polygon.interiors()) {
-                let points = ring
-                    .0
-                    .iter()
-                    .map(|c| ((c.x - self.x) * self.scale, (self.top - c.y) * self.scale));
-                path.add(points, true);
+fn svg_mark(out: &mut String, mark: &Mark, turn: &dyn Fn((f64, f64)) -> (f64, f64)) {
+    match mark {
+        Mark::Ground {
+            rings,
+            fill,
+            hatch,
+            pen,
+        } => {
+            let mut path = PathData::default();
+            for ring in rings {
+                path.add(ring.iter().map(|at| turn(*at)), true);
+            }
+            if path.is_empty() {
+                return;
+            }
+            let class = pen.map_or(String::new(), |pen| format!("s-{}", pen.ink.key()));
+            let stroke = pen.map_or(String::new(), |pen| stroke(&pen));
+            match fill {
+                Some((ink, cover)) => {
+                    *out += &format!(
+                        "<path d=\"{}\" class=\"f-{} {class}\" fill-opacity=\"{cover}\"{stroke}/>\n",
+                        path.0,
+                        ink.key(),
+                    );
+                }
+                None => {
+                    *out += &format!(
+                        "<path d=\"{}\" class=\"{class}\" fill=\"none\"{stroke}/>\n",
+                        path.0,
+                    );
+                }
+            }
+            let pattern = match hatch {
+                Hatch::None => return,
+                Hatch::Day => "h-day",
+                Hatch::Cross => "h-cross",
+                Hatch::Level => "h-level",
+                Hatch::Wet => "h-wet",
+                Hatch::Trees => "h-trees",
+            };
+            *out += &format!("<path d=\"{}\" fill=\"url(#{pattern})\"/>\n", path.0);
+        }
+        Mark::Line { points, pen } => {
+            let mut path = PathData::default();
+            path.add(points.iter().map(|at| turn(*at)), false);
+            if !path.is_empty() {
+                *out += &format!(
+                    "<path d=\"{}\" class=\"s-{}\" fill=\"none\"{}/>\n",
+                    path.0,
+                    pen.ink.key(),
+                    stroke(pen)
+                );
             }
         }
-        path
+        Mark::Head(corners) => {
+            let mut path = PathData::default();
+            path.add(corners.iter().map(|at| turn(*at)), true);
+            if !path.is_empty() {
+                *out += &format!("<path d=\"{}\" class=\"f-words\"/>\n", path.0);
+            }
+        }
+        Mark::Name {
+            at,
+            words,
+            size,
+            ink,
+        } => {
+            let (x, y) = turn(*at);
+            *out += &format!(
+                "<text class=\"f-{} rim\" x=\"{}\" y=\"{}\" font-size=\"{}\">{}</text>\n",
+                ink.key(),
+                px(x),
+                px(y + size * 0.36),
+                px(*size),
+                escape(words)
+            );
+        }
+        Mark::Step { at, number } => {
+            let (x, y) = turn(*at);
+            let mut path = PathData::default();
+            path.add(
+                hexagon(8.0).into_iter().map(|(dx, dy)| (x + dx, y + dy)),
+                true,
+            );
+            *out += &format!(
+                "<path d=\"{}\" class=\"f-words s-paper\"/><text class=\"f-paper\" x=\"{}\" y=\"{}\" font-size=\"9\">{number}</text>\n",
+                path.0,
+                px(x),
+                px(y + 3.3)
+            );
+        }
+        Mark::Landing(at) => {
+            let (x, y) = turn(*at);
+            *out += &format!(
+                "<circle cx=\"{}\" cy=\"{}\" r=\"4\" class=\"f-outlet s-words\"/>\n",
+                px(x),
+                px(y)
+            );
+        }
+        Mark::Deck(at) => {
+            let (x, y) = turn(*at);
+            *out += &format!(
+                "<rect x=\"{}\" y=\"{}\" width=\"4.5\" height=\"4.5\" class=\"f-words s-paper\" stroke-width=\".6\"/>\n",
+                px(x - 2.25),
+                px(y - 2.25)
+            );
+        }
+    }
+}
+
+/// A sign of what a map shows, beside its word.
+fn swatch(shown: Shown) -> String {
+    let mut out = "<svg width=\"22\" height=\"14\" role=\"presentation\">".to_owned();
+    for mark in sample(shown) {
+        svg_mark(&mut out, &mark, &|(x, y)| (x, 14.0 - y));
+    }
+    out.replace('\n', "") + "</svg>"
+}
+
+/// What stands for a thing in the legend, 22 by 14 points.
+pub fn sample(shown: Shown) -> Vec<Mark> {
+    let frame = vec![vec![(1.0, 2.5), (21.0, 2.5), (21.0, 11.5), (1.0, 11.5)]];
+    let pen = |ink: Ink, width: f64, dash: &'static [f64]| Pen { ink, width, dash };
+    let area = |fill: Option<(Ink, f64)>, hatch: Hatch, ink: Ink| {
+        vec![Mark::Ground {
+            rings: frame.clone(),
+            fill,
+            hatch,
+            pen: Some(pen(ink, 0.8, &[])),
+        }]
+    };
+    let line = |pen: Pen| Mark::Line {
+        points: vec![(1.0, 7.0), (21.0, 7.0)],
+        pen,
+    };
+    match shown {
+        Shown::Day => area(Some((Ink::Day, 1.0)), Hatch::Day, Ink::Words),
+        Shown::Night => area(Some((Ink::Night, 1.0)), Hatch::None, Ink::Words),
+        Shown::Before => area(Some((Ink::Before, 1.0)), Hatch::None, Ink::Before),
+        Shown::Other => area(Some((Ink::Paper, 1.0)), Hatch::None, Ink::Faint),
+        Shown::Road => area(Some((Ink::Road, 0.35)), Hatch::None, Ink::Road),
+        Shown::Reserve => area(Some((Ink::Kept, 0.3)), Hatch::None, Ink::Kept),
+        Shown::Standing => area(Some((Ink::Standing, 0.3)), Hatch::Trees, Ink::Standing),
+        Shown::Shut => area(None, Hatch::Cross, Ink::Shut),
+        Shown::Wet => area(None, Hatch::Wet, Ink::Wet),
+        Shown::Hazard => area(None, Hatch::Level, Ink::Hazard),
+        Shown::Limit => area(Some((Ink::Shut, 0.35)), Hatch::Cross, Ink::Shut),
+        Shown::Steps => vec![Mark::Step {
+            at: (11.0, 7.0),
+            number: 1,
+        }],
+        Shown::Lines => vec![
+            line(pen(Ink::Words, 0.8, &[])),
+            Mark::Head([(16.0, 7.0), (9.0, 10.0), (9.0, 4.0)]),
+        ],
+        Shown::People => vec![line(pen(Ink::Shut, 2.6, &[]))],
+        Shown::Wire => vec![line(pen(Ink::Words, 2.0, &[10.0, 2.2, 1.5, 2.2]))],
+        Shown::Outlet => vec![
+            line(pen(Ink::Words, 4.2, &[])),
+            line(pen(Ink::Outlet, 2.2, &[])),
+        ],
+        Shown::Deck => vec![Mark::Deck((11.0, 7.0))],
     }
 }

@@ -7,7 +7,7 @@ use super::{Moved, Roster, SetAside};
 use crate::outputs::OutputError;
 use crate::outputs::cells;
 
-const HEADER: [&str; 18] = [
+const HEADER: [&str; 20] = [
     "date",
     "shift",
     "machine",
@@ -26,6 +26,8 @@ const HEADER: [&str; 18] = [
     "sheet",
     "settings",
     "section_list",
+    "dark_from",
+    "dark_to",
 ];
 
 pub(super) fn write(
@@ -48,6 +50,7 @@ pub(super) fn write(
                 .block
                 .map_or(&[][..], |at| &roster.problem.blocks[at].units);
             let list = section_list(row, units);
+            let (dark_from, dark_to) = row.dark.clone().unwrap_or_default();
             let count = if row.units.is_empty() {
                 String::new()
             } else {
@@ -73,6 +76,8 @@ pub(super) fn write(
                     &format!("sheets/{}.html", shift.stem),
                     &settings.join(";"),
                     &list,
+                    &dark_from,
+                    &dark_to,
                 ])
                 .map_err(failed)?;
         }

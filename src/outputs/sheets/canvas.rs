@@ -56,8 +56,10 @@ pub struct Type {
     pub weight: Weight,
     pub align: Align,
     pub colour: &'static str,
-    /// A white rim, so that it stays legible whatever lies below.
+    /// A rim, so that it stays legible whatever lies below.
     pub halo: bool,
+    /// Of this colour.
+    pub rim: &'static str,
 }
 
 /// No text of a sheet is smaller: it is read in a cab.
@@ -67,6 +69,7 @@ pub const BODY: Type = Type {
     align: Align::Left,
     colour: style::GREY_DARK,
     halo: false,
+    rim: style::WHITE,
 };
 
 /// A hundredth of a point is finer than any printer.
@@ -230,7 +233,7 @@ impl Canvas {
         };
         self.fill_colour(Rgb::parse(kind.colour));
         if kind.halo {
-            self.pen(Rgb::parse(style::WHITE), 1.8);
+            self.pen(Rgb::parse(kind.rim), 1.8);
             self.content.set_line_join(LineJoinStyle::RoundJoin);
         }
         let modes: &[TextRenderingMode] = if kind.halo {

@@ -25,11 +25,38 @@ pub struct Page {
     /// Where the map stands on the paper.
     pub(super) map: Frame,
     /// Of the map in the work CRS, from south-west round by west and north.
-    pub(super) corners: [Coord; 4],
+    /// None: there is no map on it.
+    pub(super) corners: Option<[Coord; 4]>,
     /// The block's id.
     pub(in crate::outputs) name: String,
     /// Pages without a map that follow; their content deflated too.
     pub(super) backs: Vec<Plain>,
+}
+
+impl Page {
+    /// A page by itself; its content is not yet deflated.
+    pub(in crate::outputs) fn new(
+        size: (f64, f64),
+        (content, opacities): (Vec<u8>, BTreeSet<u8>),
+        map: Option<(Frame, [Coord; 4])>,
+        name: String,
+    ) -> Page {
+        let nowhere = Frame {
+            x: 0.0,
+            y: 0.0,
+            width: 0.0,
+            height: 0.0,
+        };
+        Page {
+            size,
+            content: super::deflated(&content),
+            opacities,
+            map: map.map_or(nowhere, |(frame, _)| frame),
+            corners: map.map(|(_, corners)| corners),
+            name,
+            backs: vec![],
+        }
+    }
 }
 
 const CATALOG: i32 = 1;
@@ -72,6 +99,8 @@ pub struct PdfFile {
     /// Pages that the list of pages names.
     named: Vec<(Ref, String)>,
     title: String,
+    /// ISO 639-1.
+    lang: &'static str,
 }
 
 impl PdfFile {
@@ -91,6 +120,7 @@ impl PdfFile {
             pages: Vec::new(),
             named: Vec::new(),
             title: title.to_owned(),
+            lang: "en",
         };
         // Four bytes above 127 tell transfer programs that this is no text.
         pdf.write(b"%PDF-1.7\n%\xe2\xe3\xcf\xd3\n")?;
@@ -105,6 +135,11 @@ impl PdfFile {
         let system = format!("{SYSTEM} 0 obj\n{}\nendobj\n\n", georeference.system);
         pdf.object(SYSTEM, system.as_bytes())?;
         Ok(pdf)
+    }
+
+    /// The language of its words.
+    pub fn in_language(self, lang: &'static str) -> PdfFile {
+        PdfFile { lang, ..self }
     }
 
     fn write(&mut self, bytes: &[u8]) -> Result<(), OutputError> {
@@ -130,17 +165,30 @@ impl PdfFile {
     }
 
     pub fn page(&mut self, page: &Page, georeference: &Georeference) -> Result<(), OutputError> {
+        self.named_page(page, Some(&page.name), georeference)
+    }
+
+    /// Adds a page; without a name the list of pages passes over it.
+    pub fn named_page(
+        &mut self,
+        page: &Page,
+        name: Option<&str>,
+        georeference: &Georeference,
+    ) -> Result<(), OutputError> {
         let (id, content, viewport) = (self.free(), self.free(), self.free());
         let mut chunk = Chunk::new();
         chunk
             .stream(Ref::new(content), &page.content)
             .filter(Filter::FlateDecode);
         self.object(content, chunk.as_bytes())?;
-        let measure = georeference
-            .viewport(page.map, page.corners, SYSTEM)
-            .ok_or_else(|| OutputError::NoPlace {
-                block: page.name.clone(),
-            })?;
+        let measure = match page.corners {
+            None => "<< >>".to_owned(),
+            Some(corners) => georeference
+                .viewport(page.map, corners, SYSTEM)
+                .ok_or_else(|| OutputError::NoPlace {
+                    block: page.name.clone(),
+                })?,
+        };
         self.object(
             viewport,
             format!("{viewport} 0 obj\n{measure}\nendobj\n\n").as_bytes(),
@@ -150,12 +198,16 @@ impl PdfFile {
         dict.parent(Ref::new(PAGES))
             .media_box(Rect::new(0.0, 0.0, page.size.0 as f32, page.size.1 as f32))
             .contents(Ref::new(content));
-        dict.insert(Name(b"VP")).primitive(Ref::new(viewport));
+        if page.corners.is_some() {
+            dict.insert(Name(b"VP")).primitive(Ref::new(viewport));
+        }
         resources(dict.resources(), &page.opacities);
         dict.finish();
         self.object(id, chunk.as_bytes())?;
         self.pages.push(Ref::new(id));
-        self.named.push((Ref::new(id), page.name.clone()));
+        if let Some(name) = name {
+            self.named.push((Ref::new(id), name.to_owned()));
+        }
         for back in &page.backs {
             self.back(page.size, back)?;
         }
@@ -207,7 +259,7 @@ impl PdfFile {
         catalog
             .pair(Name(b"Type"), Name(b"Catalog"))
             .pair(Name(b"Pages"), Ref::new(PAGES))
-            .pair(Name(b"Lang"), TextStr("en"));
+            .pair(Name(b"Lang"), TextStr(self.lang));
         if several {
             catalog
                 .pair(Name(b"Outlines"), Ref::new(OUTLINES))

@@ -356,7 +356,7 @@ fn hatch(canvas: &mut Canvas, id: &str, bounds: Frame, hatch_deg: f64) {
 }
 
 /// Parallel lines over a frame, `spacing` points apart and counted from the page's corner, so that neighbours match.
-fn lines(canvas: &mut Canvas, bounds: Frame, azimuth_deg: f64, spacing: f64) {
+pub fn lines(canvas: &mut Canvas, bounds: Frame, azimuth_deg: f64, spacing: f64) {
     let (sin, cos) = azimuth_deg.to_radians().sin_cos();
     // Along a line, and across it.
     let corners = [
@@ -388,7 +388,7 @@ fn lines(canvas: &mut Canvas, bounds: Frame, azimuth_deg: f64, spacing: f64) {
 }
 
 /// Cells of a grid over a frame, with whether row and column sum to an odd number.
-fn each_cell(bounds: Frame, side: f64, mut draw: impl FnMut(f64, f64, bool)) {
+pub fn each_cell(bounds: Frame, side: f64, mut draw: impl FnMut(f64, f64, bool)) {
     let cell = |value: f64| (value / side).floor() as i64;
     for row in cell(bounds.y)..=cell(bounds.top()) {
         for column in cell(bounds.x)..=cell(bounds.right()) {

@@ -552,6 +552,7 @@ pub fn marker(canvas: &mut Canvas, number: usize, verdict: Verdict, x: f64, y: f
             align: Align::Centre,
             colour: ink,
             halo: false,
+            ..BODY
         };
         canvas.text(kind, x, y - 2.9, &number.to_string());
     });

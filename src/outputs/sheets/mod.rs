@@ -3,12 +3,12 @@
 //! [`draw`] is pure and may run on any thread; `Sheets` writes what it drew.
 
 mod back;
-mod canvas;
-mod file;
-mod font;
+pub(super) mod canvas;
+pub(super) mod file;
+pub(super) mod font;
 mod furniture;
-mod georeference;
-mod ground;
+pub(super) mod georeference;
+pub(super) mod ground;
 mod marks;
 mod panels;
 mod paper;
@@ -26,6 +26,7 @@ use geo::Coord;
 use sha2::{Digest, Sha256};
 
 pub use file::Page;
+pub(super) use paper::round_scale;
 pub use words::{Words, of as words_in};
 
 use super::paint::Rgb;
@@ -136,19 +137,19 @@ pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>) -> Page {
         content: deflated(&content),
         opacities,
         map: sheet.map,
-        corners: [
+        corners: Some([
             corner(west, south),
             corner(west, north),
             corner(east, north),
             corner(east, south),
-        ],
+        ]),
         name: plan.id.clone(),
         backs,
     }
 }
 
 /// In zlib's format, with more haste than thoroughness: a tenth longer than the best, in a third of the time.
-fn deflated(content: &[u8]) -> Vec<u8> {
+pub(super) fn deflated(content: &[u8]) -> Vec<u8> {
     let mut packed = Vec::with_capacity(content.len() / 4);
     let mut encoder = ZlibEncoder::new(content, Compression::new(3));
     // Neither memory nor the encoder can fail to read.

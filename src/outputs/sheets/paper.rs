@@ -42,7 +42,7 @@ pub struct Sheet {
 }
 
 /// The smallest round number that is not below: 1, 2, 2.5, 3, 4, 5 or 7.5 times a power of ten, from 500 on.
-fn round_scale(least: f64) -> f64 {
+pub fn round_scale(least: f64) -> f64 {
     let least = least.max(500.0);
     let mut power = 100.0;
     loop {

@@ -151,15 +151,15 @@ pub fn journal(target: &Path) -> PathBuf {
 pub(super) struct Outputs {
     pub marker: &'static str,
     pub sheets: &'static str,
-    /// Ending of the sheets.
-    pub ending: &'static str,
+    /// Endings of the sheets.
+    pub endings: &'static [&'static str],
 }
 
 /// Of `layout`.
 pub(super) const LAYOUT: Outputs = Outputs {
     marker: RUN_FILE,
     sheets: MAPS,
-    ending: "svg",
+    endings: &["svg"],
 };
 pub(super) const REPORT: &str = "report";
 
@@ -330,11 +330,15 @@ impl Staging {
     /// What somebody put into our folders goes back into them.
     fn keep_foreign(&self) -> Result<(), OutputError> {
         let replaced = self.root().join(REPLACED);
-        let Outputs { sheets, ending, .. } = self.outputs;
+        let Outputs {
+            sheets, endings, ..
+        } = self.outputs;
         let back = |folder: &str, is_ours: &dyn Fn(&Path) -> bool| {
             keep_foreign(&replaced.join(folder), &self.target.join(folder), is_ours)
         };
-        back(sheets, &|path| ends_in(path, ending))?;
+        back(sheets, &|path| {
+            endings.iter().any(|ending| ends_in(path, ending))
+        })?;
         back(REPORT, &|path| {
             path.file_name()
                 .is_some_and(|name| report::OWN.iter().any(|own| name == *own))

@@ -120,6 +120,7 @@ fn finished(id: &str) -> FinishedBlock {
         zones: vec![],
         outlets: Default::default(),
         sections: (1..=3).map(section).collect(),
+        map: Default::default(),
     }
 }
 

@@ -1,0 +1,496 @@
+//! Why machines stand still within their shifts.
+
+use std::collections::BTreeMap;
+
+use super::problem::{Machine, Plan, Problem, What};
+use super::queue::{Progress, Queue};
+use super::skidding::{Skidder, Skidding};
+use super::time::{Second, Stretch, around, intersect, next_edge, subtract, total, union};
+use crate::model::StripKind;
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Why {
+    /// A stop of the crew file.
+    Stopped,
+    /// So much wood lies that felling waits for skidders.
+    Skidders,
+    /// What is left needs light, and it is dark there.
+    Dark,
+    /// Others are at work where there is something to do, or so near that trees could hurt them.
+    Others,
+    /// Ground is closed on that day, with what comes after it.
+    Closed,
+    /// What is left is too steep, or of a kind that it does not do.
+    Unable,
+    /// There is work, but the move there, or the rest of the light or the shift, is not worth it by the plan.
+    NoUse,
+    /// Nothing is left.
+    Finished,
+    /// For a skidder: no wood lies that may be brought.
+    NoWood,
+}
+
+impl Why {
+    pub const ALL: [Why; 9] = [
+        Why::Stopped,
+        Why::Skidders,
+        Why::Dark,
+        Why::Others,
+        Why::Closed,
+        Why::Unable,
+        Why::NoUse,
+        Why::Finished,
+        Why::NoWood,
+    ];
+
+    pub fn key(self) -> &'static str {
+        match self {
+            Why::Stopped => "stopped",
+            Why::Skidders => "waits_for_skidders",
+            Why::Dark => "dark",
+            Why::Others => "others_at_work",
+            Why::Closed => "closed",
+            Why::Unable => "not_its_work",
+            Why::NoUse => "no_use",
+            Why::Finished => "nothing_left",
+            Why::NoWood => "no_wood",
+        }
+    }
+}
+
+/// A time in which a machine stands still in its shift.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Idle {
+    /// Felling machines first, then skidders.
+    pub machine: usize,
+    pub span: Stretch,
+    pub why: Why,
+}
+
+/// It is looked anew at the latest after so many seconds.
+const LOOK_S: i64 = 3600;
+
+/// What is known beside the plan.
+pub struct Known<'a> {
+    /// Shifts of felling machines, then of skidders; sorted.
+    pub shifts: &'a [Vec<Stretch>],
+    /// When felling waits for skidders.
+    pub waits: &'a [Stretch],
+    pub skidders: &'a [Skidder],
+    pub skidding: &'a Skidding,
+    /// Whether the wood of a block's unit is brought by daylight only.
+    pub by_day: &'a dyn Fn(usize, usize) -> bool,
+    /// Wood from before, with when it was felled.
+    pub lying: &'a [(usize, usize, Second)],
+}
+
+/// Every idle time of every machine, by machine, then by time.
+pub fn idle(problem: &Problem, plan: &Plan, known: &Known<'_>) -> Vec<Idle> {
+    let mut found = Vec::new();
+    let light = problem.light();
+    let felling = Felling::new(problem, plan);
+    for (machine, its) in problem.machines.iter().enumerate() {
+        let mut busy: Vec<Stretch> = (plan.tasks.iter())
+            .filter(|task| task.machine == machine)
+            .map(|task| task.span)
+            .collect();
+        let last = busy.iter().map(|span| span.to).max();
+        // After its last work nobody services it.
+        let served = its.service.iter();
+        busy.extend(served.filter(|slot| last.is_some_and(|last| slot.from < last)));
+        let free = subtract(&known.shifts[machine], &union(busy));
+        let mut runs = its.spans();
+        runs.extend(&its.service);
+        let runs = union(runs);
+        let stopped = subtract(&free, &runs);
+        let waits = intersect(&intersect(&free, &runs), known.waits);
+        let rest = subtract(&intersect(&free, &runs), known.waits);
+        let mut own: Vec<Idle> = Vec::new();
+        let mut put = |spans: &[Stretch], why: Why| {
+            own.extend(spans.iter().map(|&span| Idle { machine, span, why }));
+        };
+        put(&stopped, Why::Stopped);
+        put(&waits, Why::Skidders);
+        for part in pieces(&rest, &light) {
+            put(&[part], felling.why(its, machine, part.from));
+        }
+        found.extend(joined(own));
+    }
+    for (index, skidder) in known.skidders.iter().enumerate() {
+        let machine = problem.machines.len() + index;
+        let busy: Vec<Stretch> = (known.skidding.tasks.iter())
+            .filter(|task| task.skidder == index)
+            .map(|task| task.span)
+            .collect();
+        let free = subtract(&known.shifts[machine], &union(busy));
+        let runs: Vec<Stretch> = skidder.windows.iter().map(|window| window.span).collect();
+        let mut own: Vec<Idle> = subtract(&free, &runs)
+            .into_iter()
+            .map(|span| Idle {
+                machine,
+                span,
+                why: Why::Stopped,
+            })
+            .collect();
+        let wood = wood(plan, known);
+        for span in pieces(&intersect(&free, &runs), &light) {
+            let why = why_no_wood(problem, known, skidder, &wood, span.from);
+            own.push(Idle { machine, span, why });
+        }
+        found.extend(joined(own));
+    }
+    found
+}
+
+/// Seconds by machine and reason.
+pub fn sums(idle: &[Idle]) -> BTreeMap<(usize, Why), i64> {
+    let mut sums = BTreeMap::new();
+    for own in idle {
+        *sums.entry((own.machine, own.why)).or_insert(0) += own.span.seconds();
+    }
+    sums
+}
+
+/// Parted where light comes or goes anywhere, and after so long.
+fn pieces(spans: &[Stretch], light: &[Stretch]) -> Vec<Stretch> {
+    let mut parts = Vec::new();
+    for span in spans {
+        let mut from = span.from;
+        while from < span.to {
+            let edge = next_edge(light, from).unwrap_or(Second::MAX);
+            let to = span.to.min(edge).min(from + LOOK_S);
+            parts.push(Stretch::new(from, to));
+            from = to;
+        }
+    }
+    parts
+}
+
+fn joined(mut own: Vec<Idle>) -> Vec<Idle> {
+    own.sort_by_key(|idle| idle.span);
+    let mut joined: Vec<Idle> = Vec::new();
+    for next in own {
+        match joined.last_mut() {
+            Some(last) if last.why == next.why && last.span.to == next.span.from => {
+                last.span.to = next.span.to;
+            }
+            _ => joined.push(next),
+        }
+    }
+    joined
+}
+
+/// The plan told anew, to see at any moment what is left.
+struct Felling<'p> {
+    problem: &'p Problem,
+    queues: Vec<Queue>,
+    /// By block: chain of each unit.
+    chains: Vec<Vec<usize>>,
+    /// By block, sorted: when, which unit, how much, and who.
+    cuts: Vec<Vec<(Stretch, usize, i64, usize)>>,
+}
+
+impl<'p> Felling<'p> {
+    fn new(problem: &'p Problem, plan: &Plan) -> Felling<'p> {
+        let queues: Vec<Queue> = problem.blocks.iter().map(Queue::new).collect();
+        let chains = (problem.blocks.iter().zip(&queues))
+            .map(|(block, queue)| {
+                let mut of = vec![0; block.units.len()];
+                for (number, chain) in queue.chains.iter().enumerate() {
+                    for (unit, _) in &chain.units {
+                        of[*unit] = number;
+                    }
+                }
+                of
+            })
+            .collect();
+        let mut cuts = vec![Vec::new(); problem.blocks.len()];
+        for task in &plan.tasks {
+            if let What::Cut { unit, done } = task.what {
+                cuts[task.block].push((task.span, unit, done, task.machine));
+            }
+        }
+        for own in &mut cuts {
+            own.sort_unstable();
+        }
+        Felling {
+            problem,
+            queues,
+            chains,
+            cuts,
+        }
+    }
+
+    /// What of a block is done or being done at a moment.
+    fn progress(&self, block: usize, at: Second) -> Progress {
+        let mut progress = Progress::default();
+        let begun = self.cuts[block].iter().take_while(|cut| cut.0.from <= at);
+        for (_, unit, done, _) in begun {
+            self.queues[block].advance(&mut progress, self.chains[block][*unit], *done);
+        }
+        progress
+    }
+
+    /// Whether another machine cuts in a block at a moment.
+    fn is_taken(&self, block: usize, machine: usize, at: Second) -> bool {
+        let cuts = &self.cuts[block];
+        let begun = cuts.partition_point(|cut| cut.0.from <= at);
+        (cuts[..begun].last()).is_some_and(|cut| cut.0.contains(at) && cut.3 != machine)
+    }
+
+    fn why(&self, machine: &Machine, index: usize, at: Second) -> Why {
+        let any = Machine {
+            kinds: vec![
+                StripKind::RoadClearing,
+                StripKind::BoundaryPass,
+                StripKind::Interior,
+            ],
+            max_slope: f64::INFINITY,
+            night: true,
+            ..machine.clone()
+        };
+        let mut seen = Vec::new();
+        for (block, ground) in self.problem.blocks.iter().enumerate() {
+            let (queue, progress) = (&self.queues[block], self.progress(block, at));
+            if queue.is_done(&progress) {
+                continue;
+            }
+            let lit = around(&ground.light, at).is_some();
+            let now = |light: bool, machine: &Machine| {
+                queue.next(&progress, light, machine, at).is_some()
+            };
+            seen.push(if !ground.open.contains(at) {
+                Why::Closed
+            } else if now(lit, machine) {
+                let near = ground.near.iter();
+                let mut near = near.chain([&block]);
+                match near.any(|other| self.is_taken(*other, index, at)) {
+                    true => Why::Others,
+                    false => Why::NoUse,
+                }
+            } else if now(true, machine) {
+                Why::Dark
+            } else if now(true, &any) {
+                Why::Unable
+            } else {
+                Why::Closed
+            });
+        }
+        // What it could do before what it could not.
+        let order = [Why::NoUse, Why::Dark, Why::Others, Why::Closed, Why::Unable];
+        let first = order.into_iter().find(|why| seen.contains(why));
+        first.unwrap_or(Why::Finished)
+    }
+}
+
+/// Block and unit, when it is felled, and when the first of it is brought.
+type Wood = Vec<((usize, usize), Second, Second)>;
+
+fn wood(plan: &Plan, known: &Known<'_>) -> Wood {
+    let mut felled: BTreeMap<(usize, usize), Second> = known
+        .lying
+        .iter()
+        .map(|own| ((own.0, own.1), own.2))
+        .collect();
+    for task in &plan.tasks {
+        if let What::Cut { unit, .. } = task.what {
+            let at = felled.entry((task.block, unit)).or_insert(task.span.to);
+            *at = (*at).max(task.span.to);
+        }
+    }
+    let mut brought: BTreeMap<(usize, usize), Second> = BTreeMap::new();
+    for task in &known.skidding.tasks {
+        if let Some(unit) = task.unit {
+            let at = brought.entry((task.block, unit)).or_insert(task.span.from);
+            *at = (*at).min(task.span.from);
+        }
+    }
+    // What nobody ever brings does not lie ready for anybody.
+    let both = felled.into_iter();
+    both.filter_map(|(ground, at)| Some((ground, at, *brought.get(&ground)?)))
+        .collect()
+}
+
+fn why_no_wood(
+    problem: &Problem,
+    known: &Known<'_>,
+    skidder: &Skidder,
+    wood: &Wood,
+    at: Second,
+) -> Why {
+    let mut ready = wood
+        .iter()
+        .filter(|(_, felled, brought)| felled + skidder.min_lead_s <= at && at < *brought)
+        .peekable();
+    if ready.peek().is_none() {
+        return Why::NoWood;
+    }
+    let waits_for_light = |block: usize, unit: usize| {
+        let dark = around(&problem.blocks[block].light, at).is_none();
+        dark && (!skidder.night || (known.by_day)(block, unit))
+    };
+    match ready.all(|((block, unit), ..)| waits_for_light(*block, *unit)) {
+        true => Why::Dark,
+        false => Why::Others,
+    }
+}
+
+/// Hours of light within the shifts of a machine, and those of them in which it works or moves.
+pub fn light_used(problem: &Problem, plan: &Plan, within: Stretch) -> (i64, i64) {
+    let light = intersect(&problem.light(), &[within]);
+    let mut sums = (0, 0);
+    for (machine, its) in problem.machines.iter().enumerate() {
+        sums.0 += total(&intersect(&its.spans(), &light));
+        let mut cuts: Vec<Stretch> = Vec::new();
+        for task in plan.tasks.iter().filter(|task| task.machine == machine) {
+            if matches!(task.what, What::Cut { .. }) {
+                cuts.push(task.span);
+            }
+        }
+        sums.1 += total(&intersect(&union(cuts), &light));
+    }
+    sums
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::model::ShiftClass;
+    use crate::schedule::{Block, HOUR, Moves, SectionKey, Task, Unit, Window};
+
+    const H: i64 = 3600;
+
+    fn unit(section_no: u32, class: ShiftClass, hours: i64) -> Unit {
+        Unit {
+            key: SectionKey {
+                part: 1,
+                strip_no: 1,
+                piece: 1,
+                section_no,
+            },
+            kind: StripKind::Interior,
+            class,
+            order: 1,
+            work: hours * HOUR,
+            slope: None,
+            window: None,
+        }
+    }
+
+    fn problem(units: Vec<Unit>, machines: usize) -> Problem {
+        let machine = |index: usize| Machine {
+            name: format!("m{index}"),
+            kinds: vec![StripKind::Interior],
+            max_slope: 1.0,
+            night: true,
+            windows: vec![Window {
+                span: Stretch::new(0, 24 * H),
+                shift: 0,
+                pace: 1000,
+            }],
+            service: vec![],
+            start: None,
+        };
+        Problem {
+            period: Stretch::new(0, 24 * H),
+            blocks: vec![Block {
+                id: "A".to_owned(),
+                place: [0.0, 0.0],
+                light: vec![Stretch::new(8 * H, 16 * H)],
+                open: Stretch::new(0, 24 * H),
+                priority: 0,
+                units,
+                windows: vec![],
+                near: vec![],
+            }],
+            machines: (0..machines).map(machine).collect(),
+            wood: Default::default(),
+            moves: Moves {
+                detour: 1.0,
+                walk_up_to_m: 1000.0,
+                walk_m_per_s: 1.0,
+                haul_m_per_s: 10.0,
+                haul_fixed_s: H,
+            },
+        }
+    }
+
+    fn cut(machine: usize, unit: usize, from: i64, to: i64) -> Task {
+        Task {
+            machine,
+            shift: 0,
+            block: 0,
+            what: What::Cut {
+                unit,
+                done: (to - from) * HOUR,
+            },
+            span: Stretch::new(from * H, to * H),
+        }
+    }
+
+    fn told(problem: &Problem, tasks: Vec<Task>, waits: &[Stretch]) -> Vec<(usize, i64, i64, Why)> {
+        let plan = Plan {
+            tasks,
+            ..Plan::default()
+        };
+        let shifts = vec![vec![Stretch::new(0, 24 * H)]; problem.machines.len()];
+        let known = Known {
+            shifts: &shifts,
+            waits,
+            skidders: &[],
+            skidding: &Skidding::default(),
+            by_day: &|_, _| false,
+            lying: &[],
+        };
+        let found = idle(problem, &plan, &known);
+        let hours = |idle: Idle| (idle.machine, idle.span.from / H, idle.span.to / H, idle.why);
+        found.into_iter().map(hours).collect()
+    }
+
+    /// By hand: dark until 8, day-only ground until 12, nothing after that.
+    #[test]
+    fn the_night_before_day_only_ground_is_dark_and_after_all_is_cut_nothing_is_left() {
+        let problem = problem(vec![unit(1, ShiftClass::DayOnly, 4)], 1);
+        assert_eq!(
+            told(&problem, vec![cut(0, 0, 8, 12)], &[]),
+            [(0, 0, 8, Why::Dark), (0, 12, 24, Why::Finished)]
+        );
+    }
+
+    #[test]
+    fn who_stands_beside_another_in_the_one_block_waits_for_him() {
+        let problem = problem(
+            vec![
+                unit(1, ShiftClass::NightSafe, 6),
+                unit(2, ShiftClass::NightSafe, 6),
+            ],
+            2,
+        );
+        let tasks = vec![cut(0, 0, 0, 6), cut(0, 1, 6, 12)];
+        assert_eq!(
+            told(&problem, tasks, &[]),
+            [
+                (0, 12, 24, Why::Finished),
+                (1, 0, 6, Why::Others),
+                (1, 6, 24, Why::Finished)
+            ]
+        );
+    }
+
+    #[test]
+    fn stops_waits_and_closed_ground_are_told_apart() {
+        let mut problem = problem(vec![unit(1, ShiftClass::NightSafe, 6)], 1);
+        problem.machines[0].windows[0].span = Stretch::new(2 * H, 24 * H);
+        problem.blocks[0].open = Stretch::new(6 * H, 24 * H);
+        let waits = [Stretch::new(6 * H, 9 * H)];
+        assert_eq!(
+            told(&problem, vec![cut(0, 0, 9, 15)], &waits),
+            [
+                (0, 0, 2, Why::Stopped),
+                (0, 2, 6, Why::Closed),
+                (0, 6, 9, Why::Skidders),
+                (0, 15, 24, Why::Finished)
+            ]
+        );
+    }
+}
