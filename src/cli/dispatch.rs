@@ -49,6 +49,12 @@ pub fn outcome_json(dispatched: &Dispatched, out: &Path) -> Value {
         })).collect::<Vec<_>>(),
         "hours_left": rounded(Some(plan.undone as f64 / 3.6e6), 3),
         "moving_hours": rounded(Some(plan.moving_s as f64 / 3600.0), 3),
+        "light_hours": rounded(Some(dispatched.used.light_s as f64 / 3600.0), 3),
+        "light_used_hours": rounded(Some(dispatched.used.cut_s as f64 / 3600.0), 3),
+        "idle": dispatched.used.idle.iter().map(|(key, _, seconds)| json!({
+            "why": key,
+            "hours": rounded(Some(*seconds as f64 / 3600.0), 3),
+        })).collect::<Vec<_>>(),
         "unused_night_hours": rounded(Some(dispatched.outlook.unused_night_s() as f64 / 3600.0), 3),
         "operators": dispatched.people.iter().map(|own| json!({
             "name": own.name,
@@ -70,6 +76,34 @@ pub fn outcome_json(dispatched: &Dispatched, out: &Path) -> Value {
         "rules_not_kept": warnings(&dispatched.breaches),
         "set_aside": dispatched.set_aside,
     })
+}
+
+/// What felling machines use light and time for.
+fn used(dispatched: &Dispatched) -> String {
+    let used = &dispatched.used;
+    let hours = |seconds: i64| seconds as f64 / 3600.0;
+    let mut text = String::new();
+    if used.light_s > 0 {
+        let _ = writeln!(
+            text,
+            "felling machines cut in {:.1} of the {:.1} h of light of their shifts ({:.0} %)",
+            hours(used.cut_s),
+            hours(used.light_s),
+            100.0 * used.cut_s as f64 / used.light_s as f64
+        );
+    }
+    let idle: i64 = used.idle.iter().map(|idle| idle.2).sum();
+    if idle > 0 {
+        let why = used.idle.iter();
+        let why = why.map(|(_, words, seconds)| format!("{:.1} h {words}", hours(*seconds)));
+        let _ = writeln!(
+            text,
+            "they stand idle for {:.1} h: {}",
+            hours(idle),
+            why.collect::<Vec<_>>().join("; ")
+        );
+    }
+    text
 }
 
 /// What may run short, and how far each takes a plan by itself.
@@ -215,6 +249,7 @@ pub fn words(dispatched: &Dispatched, out: &Path) -> String {
         plan.moving_s as f64 / 3600.0,
         dispatched.outlook.unused_night_s() as f64 / 3600.0
     );
+    text += &used(dispatched);
     text += &limits(dispatched);
     text += &crew_words(dispatched);
     if let Some(moved) = &dispatched.moved {

@@ -23,7 +23,8 @@ pub use crate::outputs::dispatch::SetAside;
 pub use former::FormerError;
 
 use crate::outputs::dispatch::{
-    DoneBefore, Moved, Person, Roster, StockPlan, WoodDue, most_stock, would_replace, write,
+    DoneBefore, Moved, Person, Roster, StockPlan, Used, WoodDue, most_stock, used, would_replace,
+    write,
 };
 use crate::project::{Crew, ProjectError, Reason, Turn};
 use crate::rulebook::spanned::Spanned;
@@ -124,6 +125,8 @@ pub struct Dispatched {
     pub most_stock_m3: Option<f64>,
     /// Within shifts of felling machines.
     pub felling_waits_s: i64,
+    /// What felling machines use light and time for.
+    pub used: Used,
 }
 
 impl Dispatched {
@@ -323,6 +326,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
     options.progress.say("writing the sheets");
     let sheets = write(&roster, &options.out)?;
     let (most_stock_m3, felling_waits_s) = most_stock(&roster);
+    let used = used(&roster);
     let begins = problem.machines.iter().flat_map(|machine| &machine.windows);
     Ok(Dispatched {
         project: layout.project.clone(),
@@ -348,6 +352,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         moved,
         most_stock_m3: most_stock_m3.filter(|_| !crew.skidders.is_empty()),
         felling_waits_s,
+        used,
     })
 }
 

@@ -16,9 +16,11 @@ mod table;
 mod theme;
 mod words;
 
+pub use season::{Used, used};
 pub use stock::most_stock;
 
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 use std::fs;
 use std::path::Path;
 
@@ -316,15 +318,17 @@ fn write_sheets(
         let page = sheet::sheet(roster, &progress, shift, &content);
         let file = path(&shift.stem, "html");
         fs::write(&file, page).map_err(OutputError::file(&file, "write the file"))?;
-        if !machines.contains_key(&shift.machine) {
-            let title = fill(
-                words.sheet.sheets_of,
-                &[&roster.layout.project, &shift.name],
-            );
-            let [light, dark] = &shift.machine_stems;
-            let files = [create(light, &title)?, create(dark, &title)?];
-            machines.insert(shift.machine, files);
-        }
+        let files = match machines.entry(shift.machine) {
+            Entry::Occupied(own) => own.into_mut(),
+            Entry::Vacant(slot) => {
+                let title = fill(
+                    words.sheet.sheets_of,
+                    &[&roster.layout.project, &shift.name],
+                );
+                let [light, dark] = &shift.machine_stems;
+                slot.insert([create(light, &title)?, create(dark, &title)?])
+            }
+        };
         let mut one = create(&shift.stem, &content.title)?;
         for (theme, at) in [(theme::Theme::Light, 0), (theme::Theme::Dark, 1)] {
             let pages = paper::draw(roster, &progress, shift, &content, theme);
@@ -334,9 +338,7 @@ fn write_sheets(
                     one.named_page(page, name, &georeference)?;
                     all.named_page(page, name, &georeference)?;
                 }
-                if let Some(files) = machines.get_mut(&shift.machine) {
-                    files[at].named_page(page, name, &georeference)?;
-                }
+                files[at].named_page(page, name, &georeference)?;
             }
         }
         one.close()?;

@@ -146,6 +146,43 @@ pub(super) fn scarce(what: Scarce, words: &Words) -> &'static str {
     words.season.scarce[at]
 }
 
+/// What the light and the time of felling machines are used for, up to the finish.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Used {
+    /// Seconds of light in their shifts, and those of them in which they cut.
+    pub light_s: i64,
+    pub cut_s: i64,
+    /// Key, words and seconds of each reason to stand idle, the longest first.
+    pub idle: Vec<(&'static str, &'static str, i64)>,
+}
+
+pub fn used(roster: &Roster<'_>) -> Used {
+    let end = figures(roster).finish.unwrap_or(roster.problem.period.to);
+    let within = Stretch::new(roster.problem.period.from, end);
+    let (light_s, cut_s) = light_used(roster.problem, &roster.solved.plan, within);
+    let felling = roster.problem.machines.len();
+    let own = roster.idle.iter().filter(|idle| idle.machine < felling);
+    let own: Vec<_> = own.collect();
+    let sum = |why: Why| -> i64 {
+        let spans = own.iter().filter(|idle| idle.why == why);
+        spans
+            .map(|idle| total(&intersect(&[idle.span], &[within])))
+            .sum()
+    };
+    let words = words::ENGLISH.season.idle;
+    let idle = Why::ALL.iter().zip(words);
+    let mut idle: Vec<_> = idle
+        .map(|(why, words)| (why.key(), words, sum(*why)))
+        .filter(|idle| idle.2 > 0)
+        .collect();
+    idle.sort_by_key(|idle| std::cmp::Reverse(idle.2));
+    Used {
+        light_s,
+        cut_s,
+        idle,
+    }
+}
+
 /// Finish, bound, gap, light and moves.
 fn quality(roster: &Roster<'_>, words: &Words) -> Vec<String> {
     let own = words.season;
@@ -173,14 +210,8 @@ fn quality(roster: &Roster<'_>, words: &Words) -> Vec<String> {
         (None, _) => told.push(fill(own.no_bound, &[&because])),
         _ => {}
     }
-    let (has, used) = light_used(
-        roster.problem,
-        plan,
-        Stretch::new(
-            roster.problem.period.from,
-            found.finish.unwrap_or(roster.problem.period.to),
-        ),
-    );
+    let used = used(roster);
+    let (has, used) = (used.light_s, used.cut_s);
     if has > 0 {
         let share = format!("{:.0}", used as f64 / has as f64 * 100.0);
         told.push(fill(own.light_used, &[&one(used), &one(has), &share]));
