@@ -273,22 +273,22 @@ fn more_machines(problem: &Problem) -> String {
         return "give the crew a machine".to_owned();
     };
     let mut more = problem.clone();
-    let mut because = String::new();
     for count in 1..=MOST_MORE {
         let mut another = longest.clone();
         another.name = format!("one more ({count})");
         another.start = None;
         more.machines.push(another);
-        let bound = lower_bound(&more);
-        if bound.finish.is_some() {
+        if lower_bound(&more).finish.is_some() {
             return format!(
                 "give more days, or at least {count} machine(s) more with the shifts of {}: with fewer no plan could",
                 longest.name
             );
         }
-        because = bound.because;
     }
-    format!("give more days; machines more do not help: {because}")
+    format!(
+        "give more days: even {MOST_MORE} machines more with the shifts of {} could not do it",
+        longest.name
+    )
 }
 
 fn not_fitting(problem: &Problem, plan: &Plan, bound: &Bound, zone: Tz) -> Vec<Warning> {

@@ -85,8 +85,8 @@ const SENTENCES: [(&str, &str); 67] = [
         "donner plus de jours, ou au moins {} machine(s) de plus avec les quarts de {} : avec moins, aucun plan ne le pourrait",
     ),
     (
-        "give more days; machines more do not help: {}",
-        "donner plus de jours ; des machines de plus n’y changent rien : {}",
+        "give more days: even {} machines more with the shifts of {} could not do it",
+        "donner plus de jours : même {} machines de plus avec les quarts de {} ne le pourraient pas",
     ),
     ("give the crew a machine", "donner une machine à l’équipe"),
     (

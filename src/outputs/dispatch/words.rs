@@ -263,7 +263,7 @@ pub const ENGLISH: Words = Words {
         stock: "wood lies, m³",
         light: "light used",
         idle: [
-            "stopped by the crew file",
+            "stopped by the crew file, or minutes before the service",
             "felling waits for skidders",
             "dark: what is left needs light",
             "others are at work there, or falling trees too near",
@@ -436,7 +436,7 @@ pub const FRENCH: Words = Words {
         stock: "bois au sol, m³",
         light: "lumière utilisée",
         idle: [
-            "arrêté par le fichier d’équipe",
+            "arrêté par le fichier d’équipe, ou minutes avant l’entretien",
             "l’abattage attend les débardeurs",
             "obscurité : ce qui reste a besoin de lumière",
             "d’autres y travaillent, ou des arbres tombent trop près",
@@ -493,8 +493,8 @@ pub const FRENCH: Words = Words {
     skid_by_day: "débarder, de jour seulement",
     operator_is: "Opérateur",
     from_to_section: "{} à {}",
-    semicolon: " ; ",
-    label: "{} : {}",
+    semicolon: "\u{a0}; ",
+    label: "{}\u{a0}: {}",
     lang: "fr",
     title: "{}, quart {} du {}",
     from_to: "{} à {} ({})",
@@ -612,7 +612,7 @@ mod tests {
         let strings = debugged.lines().filter_map(|line| {
             let (_, rest) = line.split_once('"')?;
             let (text, _) = rest.rsplit_once('"')?;
-            Some(text.to_owned())
+            Some(text.replace("\\u{a0}", "\u{a0}"))
         });
         strings.collect()
     }

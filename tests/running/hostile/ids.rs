@@ -407,13 +407,16 @@ fn a_calendar_holds_the_events_of_the_plan_and_no_others() {
 }
 
 fn a_sheet_holds_nothing_that_acts() {
-    let mut sheets = 0;
+    let (mut sheets, mut of_shifts) = (0, 0);
     for (name, bytes) in done()
         .files
         .iter()
         .filter(|(name, _)| name.ends_with(".pdf"))
     {
-        sheets += 1;
+        match name.starts_with("shifts/") {
+            true => of_shifts += 1,
+            false => sheets += 1,
+        }
         for key in [
             "/JavaScript",
             "/JS",
@@ -435,6 +438,8 @@ fn a_sheet_holds_nothing_that_acts() {
         );
     }
     assert_eq!(sheets, IDS.len() + 1);
+    // One of a shift, and of its machine, light and dark, and one of all.
+    assert!(of_shifts >= 4, "{of_shifts}");
 }
 
 fn a_drawing_holds_pairs_of_codes_and_values() {
