@@ -20,7 +20,7 @@ pub enum Why {
     Others,
     /// Ground is closed on that day, with what comes after it.
     Closed,
-    /// What is left is too steep, or of a kind that it does not do.
+    /// What is left is too steep, of a kind that it does not do, or in blocks that are kept to others.
     Unable,
     /// There is work, but the move there, or the rest of the light or the shift, is not worth it by the plan.
     NoUse,
@@ -259,7 +259,9 @@ impl<'p> Felling<'p> {
             let now = |light: bool, machine: &Machine| {
                 queue.next(&progress, light, machine, at).is_some()
             };
-            seen.push(if !ground.open.contains(at) {
+            seen.push(if !ground.only.takes(&machine.name) {
+                Why::Unable
+            } else if !ground.open.contains(at) {
                 Why::Closed
             } else if now(lit, machine) {
                 let near = ground.near.iter();
@@ -402,6 +404,7 @@ mod tests {
                 units,
                 windows: vec![],
                 near: vec![],
+                only: Default::default(),
             }],
             machines: (0..machines).map(machine).collect(),
             wood: Default::default(),

@@ -98,12 +98,12 @@ const SENTENCES: [(&str, &str); 67] = [
         "lui donner une plus petite `priority`, reculer son `not_after`, ou commencer plus tôt",
     ),
     (
-        "block {}: no machine of the crew may cut {} hours: too steep, or work of a kind that none does",
-        "bloc {} : aucune machine de l’équipe ne peut couper {} heures : trop raide, ou d’un genre qu’aucune ne fait",
+        "block {}: no machine of the crew may cut {} hours: too steep, work of a kind that none does, or of a machine that the block is not kept to",
+        "bloc {} : aucune machine de l’équipe ne peut couper {} heures : trop raide, d’un genre qu’aucune ne fait, ou d’une machine à laquelle le bloc n’est pas réservé",
     ),
     (
-        "look at `max_slope` and `kinds` of the machines; a section is as steep as the layout allows where its reasons say so",
-        "regarder `max_slope` et `kinds` des machines ; une section est aussi raide que le plan d’abattage le permet là où ses raisons le disent",
+        "look at `max_slope` and `kinds` of the machines, and at `machines` of the block; a section is as steep as the layout allows where its reasons say so",
+        "regarder `max_slope` et `kinds` des machines, et `machines` du bloc ; une section est aussi raide que le plan d’abattage le permet là où ses raisons le disent",
     ),
     // Rules that are not kept.
     (
