@@ -41,14 +41,18 @@ pub fn follow_within(
     wood: WoodKnown<'_>,
     limits: Limits,
 ) -> Followed {
-    let found = waiting(problem, solved, skidders, wood, limits, true);
-    found
-        .or_else(|| waiting(problem, solved, skidders, wood, limits, false))
-        .unwrap_or_else(|| Followed {
-            skidding: Skidding::default(),
-            plan: solved.plan.clone(),
-            waits: vec![],
-        })
+    let waiting = |turns| waiting(problem, solved, skidders, wood, limits, turns);
+    let some = match limits.most {
+        None => vec![waiting(Some(0))],
+        Some(_) => vec![waiting(Some(MOST_TURNS)), waiting(Some(0))],
+    };
+    let found = some.into_iter().flatten();
+    let found = found.min_by_key(|own| (own.plan.undone, own.plan.finish));
+    found.or_else(|| waiting(None)).unwrap_or_else(|| Followed {
+        skidding: Skidding::default(),
+        plan: solved.plan.clone(),
+        waits: vec![],
+    })
 }
 
 /// A time at which felling waits, and the sections that were begun before it.
@@ -61,15 +65,20 @@ struct Wait {
 /// Plans that are tried before all felling is stopped instead.
 const MOST_WAITS: usize = 500;
 
-/// `some`: only what would add waits; None: that does not keep the most.
+/// Times that a plan may turn with what was begun before its waits; from then on less and less goes on within them, so that it comes
+/// to an end.
+const MOST_TURNS: usize = 8;
+
+/// With `turns` only what would add waits; None: that does not keep the most.
 fn waiting(
     problem: &Problem,
     solved: &Solved,
     skidders: &[Skidder],
     wood: WoodKnown<'_>,
     limits: Limits,
-    some: bool,
+    turns: Option<usize>,
 ) -> Option<Followed> {
+    let some = turns.is_some();
     let is_taken = |block: usize, unit: usize| is_taken(problem, skidders, wood, block, unit);
     let follow = |plan: &Plan, waits: &[Wait]| {
         let spans = union(waits.iter().map(|wait| wait.span).collect());
@@ -85,18 +94,20 @@ fn waiting(
     };
     let (mut plan, mut waits) = (solved.plan.clone(), Vec::<Wait>::new());
     let mut skidding = follow(&plan, &[]);
-    let mut rounds = 0;
+    let (mut rounds, mut settled) = (0, 0);
     loop {
         rounds += 1;
         if some && rounds > MOST_WAITS {
             return None;
         }
         // Where a plan takes another turn before a wait, what was begun before it may be begun within it: then it waits, too.
-        if some && hold_back(&plan, &mut waits, &is_taken) {
+        settled += 1;
+        if some && hold_back(&plan, &mut waits, &is_taken, Some(settled) < turns) {
             plan = again(&waits);
             skidding = follow(&plan, &waits);
             continue;
         }
+        settled = 0;
         let over = limits.most.and_then(|most| {
             let lies = levels(&plan, &skidding, wood, &is_taken);
             // Nobody can wait before the period begins.
@@ -149,8 +160,14 @@ fn waiting(
     }
 }
 
-/// Lets sections wait that are begun within a wait; whether there are some.
-fn hold_back(plan: &Plan, waits: &mut [Wait], is_taken: &dyn Fn(usize, usize) -> bool) -> bool {
+/// Lets sections wait that are begun within a wait, and with `may_add` lets those go on that are begun before it; whether that
+/// changes anything.
+fn hold_back(
+    plan: &Plan,
+    waits: &mut [Wait],
+    is_taken: &dyn Fn(usize, usize) -> bool,
+    may_add: bool,
+) -> bool {
     let mut begins: BTreeMap<(usize, usize), Second> = BTreeMap::new();
     for task in &plan.tasks {
         if let What::Cut { unit, .. } = task.what {
@@ -158,21 +175,18 @@ fn hold_back(plan: &Plan, waits: &mut [Wait], is_taken: &dyn Fn(usize, usize) ->
             *at = (*at).min(task.span.from);
         }
     }
-    let mut some = false;
+    let mut changed = false;
     for wait in waits {
-        let within = |at: Second| wait.span.from < at && at < wait.span.to;
-        let begun = std::mem::take(&mut wait.begun);
-        let count = begun.len();
-        wait.begun = begun
-            .into_iter()
-            .filter(|ground| {
-                let at = begins.get(ground);
-                !(at.is_some_and(|at| within(*at)) && is_taken(ground.0, ground.1))
-            })
-            .collect();
-        some |= wait.begun.len() < count;
+        for (ground, &at) in &begins {
+            let within = wait.span.from < at && at < wait.span.to;
+            if within && is_taken(ground.0, ground.1) {
+                changed |= wait.begun.remove(ground);
+            } else if at <= wait.span.from && may_add {
+                changed |= wait.begun.insert(*ground);
+            }
+        }
     }
-    some
+    changed
 }
 
 fn begun_before(plan: &Plan, moment: Second) -> BTreeSet<(usize, usize)> {
