@@ -518,7 +518,10 @@ impl Flow<'_> {
                     self.canvas.apart(|canvas| {
                         path(canvas);
                         canvas.clip();
-                        hatched(canvas, *hatch, bounds, theme);
+                        let rings: Vec<_> = rings.iter().map(|ring| (reach(ring), ring)).collect();
+                        let inside =
+                            |place: (f64, f64)| within(&rings, (place.0 - left, place.1 - low));
+                        hatched(canvas, *hatch, bounds, theme, &inside);
                     });
                 }
                 if let Some(pen) = pen {
@@ -626,8 +629,42 @@ fn bounds(rings: &[Vec<(f64, f64)>], at: impl Fn((f64, f64)) -> (f64, f64)) -> F
     }
 }
 
+/// A ring and what [`reach`] says of it.
+type Reaching<'r> = ([f64; 3], &'r Vec<(f64, f64)>);
+
+/// Lowest and highest of a ring, and its right end.
+fn reach(ring: &[(f64, f64)]) -> [f64; 3] {
+    let start = [f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];
+    ring.iter().fold(start, |[low, high, right], place| {
+        [low.min(place.1), high.max(place.1), right.max(place.0)]
+    })
+}
+
+/// Whether a place lies in some rings, by counting the edges that it sees to one side.
+fn within(rings: &[Reaching<'_>], (x, y): (f64, f64)) -> bool {
+    let mut inside = false;
+    for ([low, high, right], ring) in rings {
+        if y < *low || y > *high || x > *right {
+            continue;
+        }
+        let next = ring.iter().cycle().skip(1);
+        for (a, b) in ring.iter().zip(next) {
+            if (a.1 > y) != (b.1 > y) && x < a.0 + (y - a.1) / (b.1 - a.1) * (b.0 - a.0) {
+                inside = !inside;
+            }
+        }
+    }
+    inside
+}
+
 /// Hatches as lines: readers and printers draw lines alike, but not patterns.
-fn hatched(canvas: &mut Canvas, hatch: Hatch, bounds: Frame, theme: Theme) {
+fn hatched(
+    canvas: &mut Canvas,
+    hatch: Hatch,
+    bounds: Frame,
+    theme: Theme,
+    inside: &dyn Fn((f64, f64)) -> bool,
+) {
     let ink = |ink: Ink| Rgb::parse(ink.colour(theme));
     match hatch {
         Hatch::None => {}
@@ -649,7 +686,10 @@ fn hatched(canvas: &mut Canvas, hatch: Hatch, bounds: Frame, theme: Theme) {
             ground::each_cell(bounds, 6.5, |x, y, _| {
                 let corners = [(3.2, 5.6), (5.1, 1.9), (1.3, 1.9)];
                 let moved = corners.map(|(dx, dy)| (x + dx, y + dy));
-                canvas.path(moved.into_iter(), true);
+                // What is clipped away need not be drawn.
+                if moved.into_iter().any(inside) {
+                    canvas.path(moved.into_iter(), true);
+                }
             });
             canvas.fill();
         }
