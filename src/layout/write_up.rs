@@ -1,6 +1,6 @@
 //! Numbers, orders and writes up what the stages made, as a plan in the block's local frame.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use geo::{Coord, Geometry, LineString, MultiPolygon, Point, Polygon};
 
@@ -163,6 +163,7 @@ pub fn plan(
     let mut open = ground.came_later.clear_of(&clearing.ways);
     open.extend(driven);
     let lines = work.ordered(ground, parts, &open, (felled.clone(), from, bands));
+    work.number_along(&lines);
     debug_assert_eq!(
         super::lineless(&work.sections, &work.strips, &lines),
         None,
@@ -839,6 +840,28 @@ impl WriteUp<'_> {
             self.lead(id, &mut ordered.lines);
         }
         ordered.lines
+    }
+
+    /// Sections stand from the outlet on; those of pieces that are cut on the way out come the other way round.
+    fn number_along(&mut self, lines: &[StripLine]) {
+        let out = lines.iter().filter(|line| line.heading == Heading::Out);
+        let out: BTreeSet<PieceId> = out.map(|line| line.id).collect();
+        let mut from = 0;
+        while from < self.sections.len() {
+            let id = self.sections[from].id;
+            let own = self.sections[from..].iter().take_while(|own| own.id == id);
+            let to = from + own.count();
+            if out.contains(&id) {
+                let sections = &mut self.sections[from..to];
+                sections.reverse();
+                let last = sections.iter().map(|own| own.section_no).max().unwrap_or(0);
+                for section in sections {
+                    section.section_no = last + 1 - section.section_no;
+                }
+                self.ways[from..to].reverse();
+            }
+            from = to;
+        }
     }
 
     /// `felled` is open from the beginning, the machine stands at `from`, and `bands` stand.

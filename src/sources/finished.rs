@@ -139,6 +139,8 @@ pub struct FinishedSection {
     pub kind: StripKind,
     /// Of the first line of its piece.
     pub order: u32,
+    /// Whether its piece is cut on the way out: its numbers fall towards the outlet then, else they rise away from it.
+    pub is_outbound: bool,
     pub class: ShiftClass,
     pub reasons: Vec<String>,
     /// Scheduled ones, of layouts that tell them apart.
@@ -153,6 +155,14 @@ pub struct FinishedSection {
     /// What people call the windows that say so.
     pub windows: Vec<String>,
     pub shape: MultiPolygon,
+}
+
+impl FinishedSection {
+    /// Its place in its piece, counted from the outlet: what is brought out of it comes through those with less.
+    pub fn from_outlet(&self) -> i64 {
+        let number = i64::from(self.section_no);
+        if self.is_outbound { -number } else { number }
+    }
 }
 
 /// Reads the layout in a folder.
@@ -265,6 +275,7 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
                     section_no,
                     kind: line.kind,
                     order: line.order,
+                    is_outbound: line.is_outbound,
                     class,
                     reasons: reasons
                         .split(';')
@@ -377,13 +388,14 @@ const PEOPLE: [&str; 10] = [
     "night_hours",
     "sections",
 ];
-const LINES: [&str; 7] = [
+const LINES: [&str; 8] = [
     "block_id",
     "part",
     "strip_no",
     "piece",
     "kind",
     "order",
+    "heading",
     "cross_slope",
 ];
 const SECTIONS: [&str; 9] = [
@@ -454,6 +466,7 @@ fn skidder_slope(slopes: &serde_json::Value) -> Option<f64> {
 struct Line {
     order: u32,
     kind: StripKind,
+    is_outbound: bool,
     cross_slope: Option<f64>,
 }
 
@@ -599,14 +612,18 @@ impl Package<'_> {
                 other => return Err(format!("`{other}` is no kind of strip")),
             };
             let order = row.whole("order")?;
+            let is_outbound = row.text("heading")? == "out";
             let cross_slope = row.number("cross_slope")?;
             blocks[block].slopes_known |= cross_slope.is_some();
             let line = lines.entry((block, row.piece()?)).or_insert(Line {
                 order,
                 kind,
+                is_outbound,
                 cross_slope,
             });
-            line.order = line.order.min(order);
+            if order < line.order {
+                (line.order, line.is_outbound) = (order, is_outbound);
+            }
             line.cross_slope = line.cross_slope.max_by(cross_slope);
             Ok(())
         })?;

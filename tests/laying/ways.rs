@@ -8,7 +8,7 @@ use blockwright::engines::ENGINES;
 use blockwright::geometry::wkb;
 use blockwright::model::*;
 use gdal::vector::Geometry;
-use geo::{LineString, MultiPolygon, Polygon};
+use geo::{Centroid, LineString, MultiPolygon, Polygon};
 use in_memory::{block, feature, lay_out, line, rectangle, ring, rules};
 
 struct Draw(u64);
@@ -258,4 +258,40 @@ fn strips_go_in_and_out_by_turns() {
         let told_m = pair[0].travel_to_next_m.unwrap();
         assert!((length_m - told_m).abs() < 1e-6, "{length_m} {told_m}");
     }
+}
+
+/// Sections are numbered as they are come to, on the way out too (docs/schema.md).
+#[test]
+fn sections_are_numbered_along_the_way() {
+    let mut counted = [0, 0];
+    for number in 0..10 {
+        let (shape, features) = site(number);
+        let block = block(MultiPolygon(vec![shape]));
+        let mut settings = Settings::default();
+        settings.layout.level_ground = Some("invented".to_owned());
+        let plan = lay_out(ENGINES, &settings, &rules(0.06), &features, &block).unwrap();
+        for line in plan
+            .lines
+            .iter()
+            .filter(|line| line.kind == StripKind::Interior)
+        {
+            let (from, to) = (line.shape.0[0], line.shape.0[line.shape.0.len() - 1]);
+            let along =
+                |c: geo::Point| (c.0 - from).x * (to - from).x + (c.0 - from).y * (to - from).y;
+            let own = plan.sections.iter().filter(|section| section.id == line.id);
+            let own: Vec<(u32, f64)> = own
+                .map(|section| (section.section_no, along(section.shape.centroid().unwrap())))
+                .collect();
+            let numbers: Vec<u32> = own.iter().map(|(number, _)| *number).collect();
+            assert_eq!(numbers, (1..=own.len() as u32).collect::<Vec<_>>());
+            let rises = own.windows(2).all(|pair| pair[0].1 < pair[1].1);
+            assert!(
+                rises,
+                "site {number}, {:?}, {:?}: {own:?}",
+                line.id, line.heading
+            );
+            counted[usize::from(line.heading == Heading::Out)] += own.len() - 1;
+        }
+    }
+    assert!(counted.iter().all(|pairs| *pairs > 50), "{counted:?}");
 }

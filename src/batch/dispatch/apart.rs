@@ -100,7 +100,7 @@ impl<'l> Sections<'l> {
         let on_way = block.sections.iter().filter(|other| {
             let same =
                 (other.part, other.strip_no, other.piece) == (own.part, own.strip_no, own.piece);
-            let first = own.kind == StripKind::Interior && other.section_no < own.section_no;
+            let first = own.kind == StripKind::Interior && other.from_outlet() < own.from_outlet();
             same && (first || other.section_no == own.section_no)
         });
         let distances = on_way.map(|other| {
@@ -119,7 +119,7 @@ pub(super) fn way_out(block: &FinishedBlock, at: usize) -> impl Iterator<Item = 
     let through = move |other: &FinishedSection| {
         own.kind == StripKind::Interior
             && (other.part, other.strip_no, other.piece) == piece
-            && other.section_no < own.section_no
+            && other.from_outlet() < own.from_outlet()
     };
     (0..block.sections.len()).filter(move |&other| other == at || through(&block.sections[other]))
 }

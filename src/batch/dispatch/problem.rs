@@ -415,14 +415,15 @@ pub(super) fn skidded_by_day(sections: &[FinishedSection]) -> Vec<bool> {
             .any(|key| DayReason::of_key(key).is_none_or(DayReason::endangers_any_machine))
     };
     let piece = |section: &FinishedSection| (section.part, section.strip_no, section.piece);
-    let mut nearest: BTreeMap<(u32, u32, u32), u32> = BTreeMap::new();
+    let mut nearest: BTreeMap<(u32, u32, u32), i64> = BTreeMap::new();
     for section in sections.iter().filter(|section| dangerous(section)) {
-        let first = nearest.entry(piece(section)).or_insert(section.section_no);
-        *first = (*first).min(section.section_no);
+        let from_outlet = section.from_outlet();
+        let first = nearest.entry(piece(section)).or_insert(from_outlet);
+        *first = (*first).min(from_outlet);
     }
     let through = |section: &FinishedSection| {
         section.kind == StripKind::Interior
-            && (nearest.get(&piece(section))).is_some_and(|&first| first <= section.section_no)
+            && (nearest.get(&piece(section))).is_some_and(|&first| first <= section.from_outlet())
     };
     (sections.iter())
         .map(|section| dangerous(section) || through(section))
@@ -642,6 +643,7 @@ mod tests {
             section_no,
             kind,
             order: strip_no,
+            is_outbound: strip_no == 4,
             class: if reasons.is_empty() {
                 ShiftClass::NightSafe
             } else {
@@ -673,10 +675,14 @@ mod tests {
             section(2, 1, Interior, &["brush", "near_reserve", "short_stretch"]),
             section(2, 2, Interior, &["near_too_steep"]),
             section(3, 1, Interior, &["a_reason_of_another_version"]),
+            // Cut on the way out: its third section lies at the outlet.
+            section(4, 1, Interior, &[]),
+            section(4, 2, Interior, &["hazard"]),
+            section(4, 3, Interior, &[]),
         ];
         let by_day = skidded_by_day(&sections);
         let expected = [
-            false, true, false, false, false, true, true, false, true, true,
+            false, true, false, false, false, true, true, false, true, true, true, true, false,
         ];
         assert_eq!(by_day, expected);
     }

@@ -96,6 +96,7 @@ fn finished(id: &str) -> FinishedBlock {
         section_no,
         kind: StripKind::Interior,
         order: 1,
+        is_outbound: false,
         class: ShiftClass::NightSafe,
         reasons: vec![],
         hours: Some(1.5),
