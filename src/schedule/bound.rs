@@ -1,6 +1,7 @@
 //! A time before which no plan can finish: each bound leaves rules away until what is left can be solved exactly.
 
-use super::problem::{Machine, Problem, Unit, Work};
+use super::problem::{Machine, Problem, STANDARD_PACE, Unit, Work, seconds_for};
+use super::queue::Queue;
 use super::skidding::Skidder;
 use super::time::{Second, Stretch, intersect, union};
 use crate::model::{ShiftClass, StripKind};
@@ -107,7 +108,7 @@ struct Room {
 /// - day-only work against their hours of daylight; both also for the work that only some machines may do;
 /// - what comes under a window of a block, on its open days;
 /// - day-only work and the moves between blocks that fall into daylight, since a machine comes to only one block of a day
-///   in the dark before it;
+///   in the dark before it; once with each block once, once with those twice that need light before and after the dark;
 /// - each block by itself: prework by day, then the rest, one machine at a time.
 pub fn lower_bound(problem: &Problem) -> Bound {
     let mut best = Bound {
@@ -152,7 +153,21 @@ pub fn lower_bound(problem: &Problem) -> Bound {
     }
     let by_day =
         "day-only hours, and the moves between them, against the daylight hours of all machines";
-    raise(Scarce::Hauls, by_daylight(problem), by_day.to_owned());
+    let mut worked = problem
+        .blocks
+        .iter()
+        .filter(|block| !block.units.is_empty());
+    // A block without day-only work might be a stepping stone that the tree would not know of.
+    if worked.all(|block| block.units.iter().any(Unit::needs_light)) {
+        let tree = tree(problem);
+        let finish = by_daylight(problem, &tree, tree.len() + 1);
+        raise(Scarce::Hauls, finish, by_day.to_owned());
+    }
+    let twice = "day-only hours, and the moves by day to blocks that need light before and after their night-safe work, \
+                 against the daylight hours of all machines";
+    let stops = stops_by_light(problem);
+    let finish = by_daylight(problem, &stops, stops.len());
+    raise(Scarce::Hauls, finish, twice.to_owned());
     for (index, block) in problem.blocks.iter().enumerate() {
         if block.units.is_empty() {
             continue;
@@ -335,23 +350,44 @@ fn tree(problem: &Problem) -> Vec<i64> {
     moves
 }
 
-/// Day-only work is done in stretches, one for each machine and day of light. Within one, going on to another block takes
-/// time of that light; so all blocks but as many as there are stretches are reached by such moves, and these are no
-/// shorter than the shortest forest of so many trees.
-fn by_daylight(problem: &Problem) -> Option<Second> {
-    let begin = Some(problem.period.from);
-    let is_day = |unit: &Unit| unit.needs_light();
-    let mut worked = problem
-        .blocks
-        .iter()
-        .filter(|block| !block.units.is_empty());
-    // A block without day-only work might be a stepping stone that the tree would not know of.
-    if !worked.all(|block| block.units.iter().any(is_day)) {
-        return begin;
+/// What it takes of light, at least, to come to each block for its work by light, in seconds, shortest first. A block that also
+/// needs light after night-safe work is come to twice, or that night-safe work is done by light too. Wherever a machine
+/// comes from, it takes no less than from the nearest block.
+fn stops_by_light(problem: &Problem) -> Vec<i64> {
+    let worked = || {
+        problem
+            .blocks
+            .iter()
+            .filter(|block| !block.units.is_empty())
+    };
+    let windows = problem.machines.iter().flat_map(|machine| &machine.windows);
+    let fastest = windows
+        .map(|window| window.pace)
+        .min()
+        .unwrap_or(STANDARD_PACE);
+    let mut stops = Vec::new();
+    for (at, block) in worked().enumerate() {
+        if !block.units.iter().any(Unit::needs_light) {
+            continue;
+        }
+        let others = worked().enumerate().filter(|(other, _)| *other != at);
+        let ways = others.map(|(_, other)| problem.moves.seconds(other.place, block.place));
+        let way = ways.min().unwrap_or(0);
+        let between = seconds_for(Queue::new(block).between_lights(), fastest);
+        stops.extend([way, way.min(between)]);
     }
+    stops.sort_unstable();
+    stops
+}
+
+/// Day-only work is done in stretches, one for each machine and day of light. Within one, going on to another block takes
+/// time of that light. Of so many `stops` as many as there are stretches are the first of theirs: a machine may have come there in
+/// the dark. The others take no less than the shortest of `moves`, which are sorted.
+fn by_daylight(problem: &Problem, moves: &[i64], stops: usize) -> Option<Second> {
+    let begin = Some(problem.period.from);
     let units = problem.blocks.iter().flat_map(|block| &block.units);
     let work: Work = units
-        .filter(|unit| is_day(unit))
+        .filter(|unit| unit.needs_light())
         .map(|unit| unit.work)
         .sum();
     let light = problem.light();
@@ -368,10 +404,9 @@ fn by_daylight(problem: &Problem) -> Option<Second> {
         }
     }
     begins.sort_unstable();
-    let moves = tree(problem);
     let slowest = slowest(problem);
     for (index, &from) in begins.iter().enumerate() {
-        let kept = (moves.len() + 1).saturating_sub(index + 1);
+        let kept = stops.saturating_sub(index + 1);
         let seconds: i64 = moves[..kept.min(moves.len())].iter().sum();
         let needed = work + super::problem::work_in(seconds, slowest);
         let until = begins.get(index + 1).copied().unwrap_or(Second::MAX);

@@ -1,13 +1,14 @@
-//! From wishes to a plan: machines take their next stint one after the other, the earliest free one first (list
-//! scheduling). Every plan made here keeps the rules; how good it is depends on the wishes.
+//! From wishes or tours to a plan: machines take their next stint one after the other, the earliest free one first (list
+//! scheduling). Every plan made here keeps the rules; how good it is depends on what it is made from.
 
 use super::Stretch;
 use super::former::Former;
 use super::problem::{Plan, Problem, Task, What, Window, Work, seconds_for, work_in};
 use super::queue::{Next, Progress, Queue};
 use super::time::{Second, around, next_edge};
+use super::tours::{Stay, Tours, Until};
 
-/// What the search may turn.
+/// The habits from which a plan is made where no tours say where machines go.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Wishes {
     /// Per block, in seconds of moving: the smallest sum of wish and move is taken next.
@@ -28,10 +29,6 @@ pub struct Wishes {
     pub gain: i64,
     /// And for no less than this, seconds.
     pub least_stay_s: i64,
-    /// What needs light elsewhere goes before what needs it here, if it is wished sooner.
-    pub free: bool,
-    /// Take over where another machine stands without hesitation.
-    pub share: bool,
     /// Until then machines do what the former plan has, where they can.
     pub keep_until: Second,
 }
@@ -39,13 +36,22 @@ pub struct Wishes {
 /// Queues of all blocks, made once.
 pub struct Ground {
     pub queues: Vec<Queue>,
+    /// Of all blocks.
+    pub work: Work,
     /// Every start and end of light of any block, and when blocks open; sorted.
     edges: Vec<Second>,
+    /// Seconds of moving between blocks, row by row.
+    ways: Vec<i64>,
     /// The plan before this one.
     former: Option<Former>,
 }
 
 impl Ground {
+    /// Whether a plan's score comes from sums of its machines alone.
+    pub fn is_judged_by_sums(&self, problem: &Problem) -> bool {
+        self.former.is_none() && problem.wood.wanted.is_empty()
+    }
+
     pub fn new(problem: &Problem, former: Option<&Former>) -> Ground {
         let mut edges: Vec<Second> = problem
             .blocks
@@ -59,7 +65,13 @@ impl Ground {
             .collect();
         edges.sort_unstable();
         edges.dedup();
+        let places = || problem.blocks.iter().map(|block| block.place);
+        let ways =
+            places().flat_map(|from| places().map(move |to| problem.moves.seconds(from, to)));
+        let units = problem.blocks.iter().flat_map(|block| &block.units);
         Ground {
+            work: units.map(|unit| unit.work).sum(),
+            ways: ways.collect(),
             queues: problem.blocks.iter().map(Queue::new).collect(),
             edges,
             former: former.cloned(),
@@ -74,6 +86,13 @@ struct State<'p> {
     problem: &'p Problem,
     ground: &'p Ground,
     wishes: &'p Wishes,
+    /// Where each machine goes one after the other; None: as the wishes have it.
+    tours: Option<&'p Tours>,
+    legs: Vec<Leg>,
+    /// Of each block the stays that are still to come.
+    to_come: Vec<u32>,
+    /// Blocks with work of which no stay is to come, and who had the last one.
+    left_over: Vec<(usize, Option<usize>)>,
     progress: Vec<Progress>,
     open: Vec<usize>,
     taken_until: Vec<Second>,
@@ -84,12 +103,34 @@ struct State<'p> {
     left: Vec<Option<[f64; 2]>>,
     on_the_way_s: Vec<i64>,
     tasks: Vec<Vec<Stint>>,
+    /// Whether tasks are kept; else only what they come to.
+    keeps: bool,
+    ends: Vec<Option<Second>>,
+    /// Of all work, times the seconds from the beginning until it was done.
+    flow: f64,
     finish: Option<Second>,
     moving_s: i64,
     /// How often a block was left with work in it.
     left_unfinished: i64,
     /// The next stint of each machine in the former plan.
     next_former: Vec<usize>,
+}
+
+/// How far a machine is on its tour.
+#[derive(Clone, Debug, Default)]
+struct Leg {
+    /// The first stay that is still to come, and those after it that are over.
+    next: usize,
+    over: Vec<bool>,
+    /// The stay it is in.
+    current: Option<usize>,
+    /// Whether it has cut anything in the stay it is in, and by night.
+    worked: bool,
+    worked_in_dark: bool,
+    /// Where it goes when its tour is over.
+    beyond: Option<usize>,
+    /// Of each stay of the tour, whether anything was cut in it.
+    used: Vec<bool>,
 }
 
 /// A stretch of a machine's time before sections are told apart.
@@ -112,15 +153,16 @@ pub struct Score {
     pub cost_s: i64,
     pub finish: Second,
     pub moving_s: i64,
-    /// The machine that cuts last, and the one that is done first.
-    pub ends: [usize; 2],
 }
 
 /// What it weighs to leave a block in which work is left, seconds of a machine: whoever comes back finds his way anew.
-const LEAVING_S: i64 = 5400;
+const LEAVING_S: i64 = 1800;
 
 /// What an hour of moving weighs beside an hour of a machine: the machine's own, and a lowbed's with its driver.
 const MOVING_WEIGHT: i64 = 2;
+
+/// So many stays that come are looked at when a machine goes on.
+const LOOK_AHEAD: usize = 6;
 
 /// A block is not left for so little, seconds.
 const LITTLE_S: i64 = 900;
@@ -133,43 +175,104 @@ const UNDONE_WEIGHT: i64 = 3;
 
 /// Makes a plan and says how good it is.
 pub fn score(problem: &Problem, ground: &Ground, wishes: &Wishes) -> Score {
-    let state = run(problem, ground, wishes);
-    let finish = state.finish.unwrap_or(problem.period.from);
-    let machines = problem.machines.len() as i64;
-    let mut undone = state.undone();
-    let mut cost_s = (finish - problem.period.from) * machines
-        + MOVING_WEIGHT * state.moving_s
-        + LEAVING_S * state.left_unfinished;
-    if let Some(former) = &ground.former {
-        // Some seconds of work more would else be worth any number of changes.
-        cost_s += UNDONE_WEIGHT * (undone / 1000) + CHANGE_S * state.changed(former);
-        if undone > 0 {
-            cost_s += (problem.period.to - finish) * machines;
-        }
-        undone = 0;
-    }
-    if !problem.wood.wanted.is_empty() {
-        let stints = state.tasks.iter().flatten();
-        let cuts = stints.filter_map(|stint| {
-            let (chain, before, done, _) = stint.cut?;
-            Some((stint.block, chain, before, done, stint.span))
-        });
-        cost_s += super::wood::short_s(&problem.wood, &ground.queues, cuts)
-            + UNDONE_WEIGHT * (undone / 1000);
-        undone = 0;
-    }
-    Score {
-        undone,
-        cost_s,
-        finish,
-        moving_s: state.moving_s,
-        ends: state.ends(),
+    run(problem, ground, wishes, None, false).score()
+}
+
+/// How a machine fares on its tour.
+#[derive(Clone, Debug)]
+pub struct Fared {
+    /// When it cuts last; the beginning of the period if it cuts nothing.
+    pub end: Second,
+    moving_s: i64,
+    left_unfinished: i64,
+    /// Of all work that it did, times the seconds from the beginning until it was done.
+    flow: f64,
+    /// Of each stay, whether anything was cut in it.
+    pub used: Vec<bool>,
+}
+
+/// What came of tours.
+#[derive(Clone, Debug)]
+pub struct Toured {
+    pub score: Score,
+    /// Seconds until the work was done, in the mean over all of it.
+    pub mean_s: f64,
+    pub machines: Vec<Fared>,
+    /// Whether each machine's part of it is known by itself.
+    pub apart: bool,
+}
+
+/// Makes a plan from tours and says how good it is; the wishes say how long a former plan is kept.
+pub fn score_tours(problem: &Problem, ground: &Ground, wishes: &Wishes, tours: &Tours) -> Toured {
+    let mut state = run(problem, ground, wishes, Some(tours), false);
+    let score = state.score();
+    let flow = state.flow;
+    let machines = (0..problem.machines.len()).map(|machine| state.fared(machine));
+    Toured {
+        machines: machines.collect(),
+        mean_s: flow / ground.work.max(1) as f64,
+        score,
+        apart: false,
     }
 }
 
+/// The same where machines have nothing to do with each other: those whose tours are as they were fare as before. None where
+/// one leaves work that others might do.
+pub fn score_apart(
+    problem: &Problem,
+    ground: &Ground,
+    wishes: &Wishes,
+    tours: &Tours,
+    mut before: Vec<Option<Fared>>,
+) -> Option<Toured> {
+    for (machine, fared) in before.iter_mut().enumerate() {
+        if fared.is_some() {
+            continue;
+        }
+        let mut state = State::new(problem, ground, wishes, Some(tours), false);
+        state.run_alone(machine);
+        let left = |stay: &Stay| -> Work {
+            let queue = &ground.queues[stay.block];
+            queue.left(&state.progress[stay.block]).iter().sum()
+        };
+        if tours.stays[machine].iter().any(|stay| left(stay) > 0) {
+            return None;
+        }
+        let (moving_s, left_unfinished, flow) = (state.moving_s, state.left_unfinished, state.flow);
+        *fared = Some(Fared {
+            moving_s,
+            left_unfinished,
+            flow,
+            ..state.fared(machine)
+        });
+    }
+    let machines: Vec<Fared> = before.into_iter().flatten().collect();
+    let from = problem.period.from;
+    let finish = machines.iter().map(|its| its.end).max().unwrap_or(from);
+    let moving_s = machines.iter().map(|its| its.moving_s).sum();
+    let left_unfinished = machines.iter().map(|its| its.left_unfinished).sum();
+    Some(Toured {
+        score: Score {
+            undone: 0,
+            cost_s: cost_s(problem, finish, moving_s, left_unfinished),
+            finish,
+            moving_s,
+        },
+        mean_s: machines.iter().map(|its| its.flow).sum::<f64>() / ground.work.max(1) as f64,
+        machines,
+        apart: true,
+    })
+}
+
+fn cost_s(problem: &Problem, finish: Second, moving_s: i64, left_unfinished: i64) -> i64 {
+    (finish - problem.period.from) * problem.machines.len() as i64
+        + MOVING_WEIGHT * moving_s
+        + LEAVING_S * left_unfinished
+}
+
 /// Makes a plan.
-pub fn plan(problem: &Problem, ground: &Ground, wishes: &Wishes) -> Plan {
-    let state = run(problem, ground, wishes);
+pub fn plan(problem: &Problem, ground: &Ground, wishes: &Wishes, tours: Option<&Tours>) -> Plan {
+    let state = run(problem, ground, wishes, tours, true);
     Plan {
         undone: state.undone(),
         finish: state.finish,
@@ -178,29 +281,15 @@ pub fn plan(problem: &Problem, ground: &Ground, wishes: &Wishes) -> Plan {
     }
 }
 
-fn run<'p>(problem: &'p Problem, ground: &'p Ground, wishes: &'p Wishes) -> State<'p> {
+fn run<'p>(
+    problem: &'p Problem,
+    ground: &'p Ground,
+    wishes: &'p Wishes,
+    tours: Option<&'p Tours>,
+    keeps: bool,
+) -> State<'p> {
+    let mut state = State::new(problem, ground, wishes, tours, keeps);
     let machines = problem.machines.len();
-    let blocks = problem.blocks.len();
-    let mut state = State {
-        problem,
-        ground,
-        wishes,
-        progress: vec![Progress::default(); blocks],
-        open: (0..blocks)
-            .filter(|&block| !problem.blocks[block].units.is_empty())
-            .collect(),
-        taken_until: vec![problem.period.from; blocks],
-        free_at: vec![problem.period.from; machines],
-        window: vec![0; machines],
-        at_block: vec![None; machines],
-        left: problem.machines.iter().map(|its| its.start).collect(),
-        on_the_way_s: vec![0; machines],
-        tasks: (0..machines).map(|_| Vec::new()).collect(),
-        finish: None,
-        moving_s: 0,
-        left_unfinished: 0,
-        next_former: vec![0; machines],
-    };
     while !state.open.is_empty() {
         let earliest = (0..machines)
             .filter(|&m| state.window[m] < problem.machines[m].windows.len())
@@ -213,19 +302,127 @@ fn run<'p>(problem: &'p Problem, ground: &'p Ground, wishes: &'p Wishes) -> Stat
     state
 }
 
+impl<'p> State<'p> {
+    fn new(
+        problem: &'p Problem,
+        ground: &'p Ground,
+        wishes: &'p Wishes,
+        tours: Option<&'p Tours>,
+        keeps: bool,
+    ) -> State<'p> {
+        // A former plan is compared task by task, and wood is counted so.
+        let keeps = keeps || !ground.is_judged_by_sums(problem);
+        let mut to_come = vec![0; problem.blocks.len()];
+        let stays = tours.iter().flat_map(|tours| tours.stays.iter().flatten());
+        for stay in stays {
+            to_come[stay.block] += 1;
+        }
+        let legs = tours.iter().flat_map(|tours| &tours.stays);
+        let legs = legs.map(|stays| Leg {
+            used: vec![false; stays.len()],
+            over: vec![false; stays.len()],
+            ..Leg::default()
+        });
+        let machines = problem.machines.len();
+        let blocks = problem.blocks.len();
+        State {
+            problem,
+            ground,
+            wishes,
+            tours,
+            legs: legs.collect(),
+            left_over: match tours {
+                None => vec![],
+                Some(_) => (0..blocks)
+                    .filter(|&block| to_come[block] == 0 && !problem.blocks[block].units.is_empty())
+                    .map(|block| (block, None))
+                    .collect(),
+            },
+            to_come,
+            progress: vec![Progress::default(); blocks],
+            open: (0..blocks)
+                .filter(|&block| !problem.blocks[block].units.is_empty())
+                .collect(),
+            taken_until: vec![problem.period.from; blocks],
+            free_at: vec![problem.period.from; machines],
+            window: vec![0; machines],
+            at_block: vec![None; machines],
+            left: problem.machines.iter().map(|its| its.start).collect(),
+            on_the_way_s: vec![0; machines],
+            tasks: (0..machines).map(|_| Vec::new()).collect(),
+            keeps,
+            ends: vec![None; machines],
+            flow: 0.0,
+            finish: None,
+            moving_s: 0,
+            left_unfinished: 0,
+            next_former: vec![0; machines],
+        }
+    }
+}
+
 impl State<'_> {
-    /// The machine that cuts last, and the one that is done first.
-    fn ends(&self) -> [usize; 2] {
-        let end = |machine: &usize| {
-            let cuts = self.tasks[*machine].iter().rev();
-            let last = cuts
-                .filter(|stint| stint.cut.is_some())
-                .map(|stint| stint.span.to);
-            (last.max().unwrap_or(Second::MIN), *machine)
-        };
-        let machines = 0..self.tasks.len();
-        let (last, first) = (machines.clone().max_by_key(end), machines.min_by_key(end));
-        [last.unwrap_or(0), first.unwrap_or(0)]
+    /// Lets one machine go through its tour as if there were no other.
+    fn run_alone(&mut self, machine: usize) {
+        let tour = self.tours.map_or(0, |tours| tours.stays[machine].len());
+        while self.window[machine] < self.problem.machines[machine].windows.len()
+            && (self.legs[machine].next < tour || self.is_something_left())
+        {
+            self.step(machine);
+        }
+    }
+
+    fn is_something_left(&self) -> bool {
+        let mut left = self.left_over.iter();
+        left.any(|&(block, last)| {
+            last.is_some() && !self.ground.queues[block].is_done(&self.progress[block])
+        })
+    }
+
+    fn fared(&mut self, machine: usize) -> Fared {
+        Fared {
+            end: self.end(machine).unwrap_or(self.problem.period.from),
+            moving_s: 0,
+            left_unfinished: 0,
+            flow: 0.0,
+            used: std::mem::take(&mut self.legs[machine].used),
+        }
+    }
+
+    fn score(&self) -> Score {
+        let problem = self.problem;
+        let finish = self.finish.unwrap_or(problem.period.from);
+        let mut undone = self.undone();
+        let mut cost_s = cost_s(problem, finish, self.moving_s, self.left_unfinished);
+        if let Some(former) = &self.ground.former {
+            // Some seconds of work more would else be worth any number of changes.
+            cost_s += UNDONE_WEIGHT * (undone / 1000) + CHANGE_S * self.changed(former);
+            if undone > 0 {
+                cost_s += (problem.period.to - finish) * problem.machines.len() as i64;
+            }
+            undone = 0;
+        }
+        if !problem.wood.wanted.is_empty() {
+            let stints = self.tasks.iter().flatten();
+            let cuts = stints.filter_map(|stint| {
+                let (chain, before, done, _) = stint.cut?;
+                Some((stint.block, chain, before, done, stint.span))
+            });
+            cost_s += super::wood::short_s(&problem.wood, &self.ground.queues, cuts)
+                + UNDONE_WEIGHT * (undone / 1000);
+            undone = 0;
+        }
+        Score {
+            undone,
+            cost_s,
+            finish,
+            moving_s: self.moving_s,
+        }
+    }
+
+    /// When a machine cuts last.
+    fn end(&self, machine: usize) -> Option<Second> {
+        self.ends[machine]
     }
 
     fn undone(&self) -> Work {
@@ -259,9 +456,13 @@ impl State<'_> {
         if self.follow_former(machine, at) {
             return;
         }
+        if let Some(tours) = self.tours {
+            self.stay(tours, machine, at);
+            return;
+        }
         if let Some(block) = self.choose(machine, at, false) {
             self.go(machine, block);
-            self.work(machine, block, None);
+            self.work(machine, block, None, false);
             return;
         }
         let waits_here = self.at_block[machine].is_some_and(|block| {
@@ -289,6 +490,180 @@ impl State<'_> {
             }
         }
         self.free_at[machine] = next;
+    }
+
+    /// Goes on with the stay it is in, or to the next of its tour.
+    fn stay(&mut self, tours: &Tours, machine: usize, at: Second) {
+        let current = self.legs[machine].current;
+        let current = current.or_else(|| self.next_stay(tours, machine, at));
+        self.legs[machine].current = current;
+        let leg = &self.legs[machine];
+        let of_tour = current.map(|current| tours.stays[machine][current]);
+        let beyond = || {
+            leg.beyond.map(|block| Stay {
+                block,
+                until: Until::Done,
+            })
+        };
+        let Some(stay) = of_tour.or_else(beyond) else {
+            let block = self.left_over(machine, at);
+            self.legs[machine].beyond = block;
+            if block.is_none() {
+                self.free_at[machine] = at + LOOK_AGAIN_S;
+            }
+            return;
+        };
+        let block = stay.block;
+        let problem = self.problem;
+        let ground = &problem.blocks[block];
+        let its = &problem.machines[machine];
+        let queue = &self.ground.queues[block];
+        if queue.is_done(&self.progress[block]) || at >= ground.open.to {
+            self.end_stay(machine, of_tour.is_some(), block);
+            return;
+        }
+        if self.at_block[machine] != Some(block) {
+            let way = self.way(machine, block);
+            if self.arrival(machine, at, way).is_none() {
+                self.free_at[machine] = problem.period.to;
+                self.window[machine] = its.windows.len();
+                return;
+            }
+            self.go(machine, block);
+            return;
+        }
+        let taken = std::iter::once(&block).chain(&ground.near);
+        let taken = taken.map(|&other| self.taken_until[other]).max();
+        if let Some(until) = taken.filter(|until| *until > at) {
+            self.free_at[machine] = until;
+            return;
+        }
+        if at < ground.open.from {
+            self.free_at[machine] = ground.open.from;
+            return;
+        }
+        let light = around(&ground.light, at).is_some();
+        let next = queue.next(&self.progress[block], light, its, at);
+        let leg = &self.legs[machine];
+        let by_night = next.filter(|next| !next.needs_light);
+        let (works, leaves) = match (stay.until, next) {
+            (Until::Done, Some(_)) => (true, false),
+            (Until::Done, None) => (false, false),
+            (Until::Stuck, Some(_)) => (true, false),
+            (Until::Stuck, None) => (false, leg.worked),
+            (Until::DayWorkDone, Some(_)) if light && by_night.is_some() => (false, true),
+            (Until::DayWorkDone, Some(_)) => (true, false),
+            (Until::DayWorkDone, None) => (false, leg.worked),
+            (Until::Daybreak, _) if light && leg.worked_in_dark => (false, true),
+            (Until::Daybreak, Some(_)) => (true, false),
+            (Until::Daybreak, None) => (false, leg.worked),
+            (Until::Dusk, _) if !light => (false, leg.worked),
+            (Until::Dusk, Some(_)) if by_night.is_none() => (true, false),
+            (Until::Dusk, _) => (false, true),
+        };
+        if works {
+            let leaves_night_work = matches!(stay.until, Until::DayWorkDone | Until::Dusk);
+            let leg = &mut self.legs[machine];
+            leg.worked = true;
+            leg.worked_in_dark |= !light;
+            if let Some(current) = leg.current {
+                leg.used[current] = true;
+            }
+            self.work(machine, block, None, leaves_night_work);
+            return;
+        }
+        // By day and on open ground nothing keeps it but work that others must do first.
+        let edge = |spans: &[super::Stretch]| next_edge(spans, at);
+        let opens = ground.windows.iter().filter_map(|own| edge(own)).min();
+        let wakes = edge(&ground.light).into_iter().chain(opens).min();
+        match wakes.filter(|_| !leaves) {
+            Some(wakes) if !light || opens.is_some() => self.free_at[machine] = wakes,
+            _ => self.end_stay(machine, of_tour.is_some(), block),
+        }
+    }
+
+    /// The stay that is next: of the few that come, the first in which it works as the light is when it gets there; else the
+    /// first in which it works at all; else the first.
+    fn next_stay(&self, tours: &Tours, machine: usize, at: Second) -> Option<usize> {
+        let leg = &self.legs[machine];
+        let stays = &tours.stays[machine];
+        let its = &self.problem.machines[machine];
+        let to_come = (leg.next..stays.len()).filter(|&index| !leg.over[index]);
+        let mut best: Option<(u8, usize)> = None;
+        for index in to_come.take(LOOK_AHEAD) {
+            let stay = stays[index];
+            let ground = &self.problem.blocks[stay.block];
+            let queue = &self.ground.queues[stay.block];
+            let progress = &self.progress[stay.block];
+            if queue.is_done(progress) || at >= ground.open.to {
+                return Some(index);
+            }
+            let arrival = self.arrival(machine, at, self.way(machine, stay.block));
+            let works = arrival.and_then(|arrival| {
+                let light = around(&ground.light, arrival).is_some();
+                let taken = std::iter::once(&stay.block).chain(&ground.near);
+                let is_free = taken
+                    .into_iter()
+                    .all(|&other| self.taken_until[other] <= arrival);
+                let next = queue.next(progress, light, its, arrival);
+                let next = next.filter(|_| is_free && ground.open.contains(arrival))?;
+                Some((light, next.needs_light))
+            });
+            let rank = match (works, stay.until) {
+                (Some((light, needs_light)), _) if light == needs_light => 0,
+                (Some(_), Until::DayWorkDone | Until::Dusk) | (None, _) => 2,
+                (Some(_), _) => 1,
+            };
+            if rank == 0 {
+                return Some(index);
+            }
+            best = best.map_or(Some((rank, index)), |least| Some(least.min((rank, index))));
+        }
+        best.map(|(_, index)| index)
+    }
+
+    fn end_stay(&mut self, machine: usize, of_tour: bool, block: usize) {
+        let leg = &mut self.legs[machine];
+        leg.worked = false;
+        leg.worked_in_dark = false;
+        if of_tour {
+            if let Some(current) = leg.current.take() {
+                leg.over[current] = true;
+            }
+            while leg.over.get(leg.next) == Some(&true) {
+                leg.next += 1;
+            }
+            self.to_come[block] -= 1;
+            if self.to_come[block] == 0 && !self.ground.queues[block].is_done(&self.progress[block])
+            {
+                self.left_over.push((block, Some(machine)));
+            }
+        } else {
+            leg.beyond = None;
+            // Whoever found nothing to do looks elsewhere, later.
+            self.free_at[machine] += 60;
+        }
+    }
+
+    /// The nearest block with work that its own tour left over, or whoever had it last may not do.
+    fn left_over(&self, machine: usize, at: Second) -> Option<usize> {
+        let is_next_for = |other: usize, block: usize| {
+            let its = &self.problem.machines[other];
+            let from = self.problem.blocks[block].open.from;
+            let queue = &self.ground.queues[block];
+            queue
+                .next(&self.progress[block], true, its, at.max(from))
+                .is_some()
+        };
+        let own = self.left_over.iter().filter(|&&(block, last)| {
+            !self.ground.queues[block].is_done(&self.progress[block])
+                && (self.legs.iter()).all(|leg| leg.beyond != Some(block))
+                && at < self.problem.blocks[block].open.to
+                && last.is_none_or(|last| last == machine || !is_next_for(last, block))
+                && is_next_for(machine, block)
+        });
+        let own = own.map(|&(block, _)| block);
+        own.min_by_key(|&block| (self.way(machine, block), block))
     }
 
     /// How many shifts are not as in the former plan.
@@ -351,7 +726,7 @@ impl State<'_> {
             self.go(machine, stint.block);
             return true;
         }
-        self.work(machine, stint.block, Some(stint.span.to));
+        self.work(machine, stint.block, Some(stint.span.to), false);
         self.free_at[machine] > at
     }
 
@@ -426,7 +801,6 @@ impl State<'_> {
                 continue;
             }
             let mut tier = match (light, stays, needs_light) {
-                (true, true, true) if self.wishes.free => 20,
                 (true, true, true) => 0,
                 (true, true, false) => {
                     if self.wishes.stay[block] {
@@ -471,7 +845,7 @@ impl State<'_> {
                 (0..self.at_block.len())
                     .any(|other| other != machine && self.at_block[other] == Some(block))
             };
-            if !stays && !self.wishes.share && others() {
+            if !stays && others() {
                 tier += 5;
             }
             let key = (
@@ -502,13 +876,12 @@ impl State<'_> {
     /// where it worked: two short walks are no way round a haul.
     fn way(&self, machine: usize, block: usize) -> i64 {
         let to = self.problem.blocks[block].place;
-        let from = match self.at_block[machine] {
-            Some(here) if here == block => return 0,
-            Some(here) => Some(self.problem.blocks[here].place),
-            None => self.problem.machines[machine].start,
-        };
         let seconds = |from| self.problem.moves.seconds(from, to);
-        let way = from.map_or(0, seconds);
+        let way = match self.at_block[machine] {
+            Some(here) if here == block => return 0,
+            Some(here) => self.ground.ways[here * self.problem.blocks.len() + block],
+            None => self.problem.machines[machine].start.map_or(0, seconds),
+        };
         match self.on_the_way_s[machine] {
             0 => way,
             moved => way.max(self.left[machine].map_or(0, seconds) - moved),
@@ -545,20 +918,22 @@ impl State<'_> {
             let from = self.free_at[machine];
             let to = window.span.to.min(from + way);
             way -= to - from;
-            self.tasks[machine].push(Stint {
-                block,
-                shift: window.shift,
-                span: Stretch::new(from, to),
-                cut: None,
-            });
+            if self.keeps {
+                self.tasks[machine].push(Stint {
+                    block,
+                    shift: window.shift,
+                    span: Stretch::new(from, to),
+                    cut: None,
+                });
+            }
             self.free_at[machine] = to;
         }
         self.at_block[machine] = Some(block);
-        self.taken_until[block] = self.free_at[machine];
+        self.taken_until[block] = self.taken_until[block].max(self.free_at[machine]);
     }
 
     /// Works on until the window, the light or the work ends, or a moment; little that is left then is finished.
-    fn work(&mut self, machine: usize, block: usize, end: Option<Second>) {
+    fn work(&mut self, machine: usize, block: usize, end: Option<Second>, leaves_night_work: bool) {
         let Some(window) = self.now(machine) else {
             return;
         };
@@ -595,8 +970,12 @@ impl State<'_> {
             } = next;
             let until = next.until.map_or(until, |closes| closes.min(until));
             // Once only night-safe work is left by day, look around for day-only work elsewhere.
+            if light && leaves_night_work && !needs_light {
+                break;
+            }
             if light
                 && end.is_none()
+                && self.tours.is_none()
                 && self.wishes.roam_by_day
                 && !self.wishes.stay[block]
                 && worked_by_day == Some(true)
@@ -614,18 +993,22 @@ impl State<'_> {
             let long = seconds_for(done, window.pace).min(until - at);
             self.left[machine] = Some(ground.place);
             self.on_the_way_s[machine] = 0;
-            self.tasks[machine].push(Stint {
-                block,
-                shift: window.shift,
-                span: Stretch::new(at, at + long),
-                cut: Some((chain, self.progress[block].done[chain], done, window.pace)),
-            });
+            if self.keeps {
+                self.tasks[machine].push(Stint {
+                    block,
+                    shift: window.shift,
+                    span: Stretch::new(at, at + long),
+                    cut: Some((chain, self.progress[block].done[chain], done, window.pace)),
+                });
+            }
+            self.flow += done as f64 * (at + long - self.problem.period.from) as f64;
             queue.advance(&mut self.progress[block], chain, done);
             at += long;
             if done == room {
                 at = until;
             }
             self.finish = self.finish.max(Some(at));
+            self.ends[machine] = self.ends[machine].max(Some(at));
         }
         self.free_at[machine] = at;
         self.taken_until[block] = at;

@@ -5,6 +5,7 @@
 //! bound that no plan can beat, [`check()`] holds a plan against the rules anew, [`skidding`] follows the felling, and
 //! [`outlook`] says in words what runs out.
 
+mod anneal;
 mod bound;
 pub mod calendar;
 mod check;
@@ -20,6 +21,7 @@ pub mod skidding;
 pub mod stock;
 mod territories;
 pub mod time;
+mod tours;
 pub mod wood;
 
 pub use bound::{Bound, Limit, Scarce, lower_bound, skidding_bound};

@@ -28,6 +28,8 @@ pub struct Run {
     pub end: Work,
     /// Work of the chain before (heads for bodies, bodies for tails) that must be finished first.
     needs: Work,
+    /// Work of the chain up to the end of the last of the runs after it that differ in their needs alone.
+    alike: Work,
 }
 
 /// Sections that are cut one after the other.
@@ -63,7 +65,21 @@ impl Chain {
                 window: unit.window,
                 end,
                 needs,
+                alike: end,
             }),
+        }
+    }
+
+    /// Says of each run how far those go that are alike.
+    fn close(&mut self) {
+        let mut after: Option<Run> = None;
+        for run in self.runs.iter_mut().rev() {
+            let alike = after.as_ref().filter(|after| {
+                let of = |run: &Run| (run.class, run.kind, run.window);
+                of(after) == of(run) && after.slope == run.slope
+            });
+            run.alike = alike.map_or(run.end, |after| after.alike);
+            after = Some(run.clone());
         }
     }
 }
@@ -142,6 +158,9 @@ impl Queue {
                 queue.chains[TAILS].push(index, &block.units[index], bodies);
             }
         }
+        for chain in &mut queue.chains {
+            chain.close();
+        }
         queue
     }
 
@@ -163,6 +182,32 @@ impl Queue {
         left
     }
 
+    /// Night-safe work that must come after some work by light, and before other work by light.
+    pub fn between_lights(&self) -> Work {
+        let bodies = &self.chains[BODIES].runs;
+        let by_light = |run: &&Run| run.class == ShiftClass::DayOnly;
+        let starts = |at: usize| at.checked_sub(1).map_or(0, |before| bodies[before].end);
+        let needs_light = |run: &Run| run.needs > 0 || by_light(&run);
+        let from = match self.chains[PREWORK].runs.is_empty() {
+            true => bodies.iter().position(needs_light).map(starts),
+            false => Some(0),
+        };
+        let last = bodies.iter().rfind(by_light).map(|run| run.end);
+        let to = self.chains[TAILS]
+            .runs
+            .iter()
+            .map(|run| run.needs)
+            .chain(last)
+            .max();
+        let Some((from, to)) = from.zip(to) else {
+            return 0;
+        };
+        let runs = bodies.iter().enumerate();
+        let night = runs.filter(|(_, run)| !by_light(run));
+        let within = night.map(|(at, run)| (run.end.min(to) - starts(at).max(from)).max(0));
+        within.sum()
+    }
+
     /// The run a chain stands at, if what must come before it is cut.
     fn front(&self, chain: usize, progress: &Progress) -> Option<&Run> {
         let run = self.chains[chain].runs.get(progress.run[chain])?;
@@ -174,6 +219,25 @@ impl Queue {
         let ready = chain == PREWORK
             || (progress.done[PREWORK] >= self.chains[PREWORK].total() && run.needs <= before);
         ready.then_some(run)
+    }
+
+    /// Work of a chain up to where it can be cut without a break: the last of the runs alike whose needs are met.
+    fn reach(&self, chain: usize, run: &Run, progress: &Progress) -> Work {
+        let before = match chain {
+            BODIES => HEADS,
+            TAILS => BODIES,
+            _ => return run.alike,
+        };
+        let before = progress.done[before];
+        let runs = &self.chains[chain].runs[progress.run[chain]..];
+        match runs.last() {
+            Some(last) if last.needs <= before => run.alike,
+            _ => {
+                let met = runs.partition_point(|run| run.needs <= before);
+                let last = met.checked_sub(1).map_or(run.end, |last| runs[last].end);
+                last.clamp(run.end, run.alike)
+            }
+        }
     }
 
     /// When a run's ground closes again; None: it is closed at that moment.
@@ -207,7 +271,7 @@ impl Queue {
                 chain,
                 class: run.class,
                 needs_light: chain == PREWORK || run.class == ShiftClass::DayOnly,
-                amount: run.end - progress.done[chain],
+                amount: self.reach(chain, run, progress) - progress.done[chain],
                 until,
             })
         };

@@ -1,11 +1,13 @@
-//! Looks for wishes that make a better plan: several beginnings, then small changes, each kept if it is no worse.
+//! Looks for a good plan: many beginnings by habit and by territory, then the tours of the best of them annealed.
 //! The number of tries depends on the size of the problem alone, so the same input gives the same plan.
 
+use super::anneal::{self, Annealed, anneal};
 use super::bound::{self, Bound};
 use super::decode::{self, Ground, Score, Wishes};
 use super::former::Former;
-use super::problem::{Plan, Problem, Work};
+use super::problem::{Plan, Problem};
 use super::time::Second;
+use super::tours::{self, Tours};
 
 /// A plan and how near it is to the best there may be.
 #[derive(Clone, Debug)]
@@ -17,6 +19,7 @@ pub struct Solved {
     /// What the plan was made from; None where there is nothing to plan.
     wishes: Option<Wishes>,
     former: Option<Former>,
+    tours: Option<Tours>,
 }
 
 impl Solved {
@@ -33,16 +36,25 @@ pub(super) fn again(problem: &Problem, solved: &Solved) -> Plan {
         None => Plan::default(),
         Some(wishes) => {
             let ground = Ground::new(problem, solved.former.as_ref());
-            decode::plan(problem, &ground, wishes)
+            decode::plan(problem, &ground, wishes, solved.tours.as_ref())
         }
     }
 }
 
-/// Tries for small problems, and for large ones.
-const MOST_TRIES: usize = 8000;
-const LEAST_TRIES: usize = 80;
+/// Tries for each stay, and at most.
+const TRIES_A_STAY: usize = 150;
+const LEAST_TRIES: usize = 12_000;
+const MOST_TRIES: usize = 45_000;
+/// So many beginnings are gone on with, and the best from them with all tries.
+const LEGS: usize = 4;
+/// Blocks, times machines, times days: from there on only every second beginning is tried, and so on.
+const LARGE: usize = 10_000;
+/// Of more blocks than this each begins on one machine's tour alone: tours that do not cross are judged one by one.
+const MANY: usize = 100;
 /// Of the beginnings every so many is tried with a former plan kept longer.
 const FEW: usize = 7;
+/// Blocks of a batch, at most.
+const MOST_IN_BATCH: usize = 8;
 
 /// A plan that finishes as early as we find, with as little moving as we find.
 pub fn solve(problem: &Problem) -> Solved {
@@ -57,6 +69,9 @@ pub fn solve_after(problem: &Problem, former: Option<&Former>) -> Solved {
     let mut best: Option<(Score, Wishes)> = None;
     let horizons = former.map_or(vec![Second::MIN], Former::horizons);
     let mut all = beginnings(problem, &ground);
+    let days = (problem.period.seconds() / 86_400).max(1) as usize;
+    let size = problem.blocks.len() * problem.machines.len() * days;
+    all = all.into_iter().step_by(1 + size / LARGE).collect();
     let several = horizons.iter().skip(1).flat_map(|&keep_until| {
         let few = all.iter().step_by(FEW);
         few.map(move |own| Wishes {
@@ -75,59 +90,71 @@ pub fn solve_after(problem: &Problem, former: Option<&Former>) -> Solved {
             best = Some((score, wishes));
         }
     }
-    let Some((mut score, mut wishes)) = best else {
+    let Some((least, wishes)) = best else {
         return Solved {
             plan: Plan::default(),
             bound,
             tried,
             wishes: None,
+            tours: None,
             former: None,
         };
     };
-    let days = (problem.period.seconds() / 86_400).max(1) as usize;
-    let size = problem.blocks.len().max(1) * problem.machines.len().max(1) * days;
-    let tries = (4_000_000 / size).clamp(LEAST_TRIES, MOST_TRIES);
     let mut chance = Chance(0x9E37_79B9_7F4A_7C15);
-    let scale = scale(problem);
-    // Every so often the search sets out anew from another beginning.
-    let legs = if tries > 1000 { 10 } else { 1 };
-    let (mut least, mut kept) = (score, wishes.clone());
-    for leg in 0..legs {
-        if leg > 0 {
-            let keep_until = kept.keep_until;
-            wishes = scattered(problem, &mut chance, scale);
-            wishes.keep_until = keep_until;
-            score = decode::score(problem, &ground, &wishes);
-        }
-        for _ in 0..tries / legs {
-            let other = changed(problem, (&wishes, score.ends), &mut chance, scale);
-            let found = decode::score(problem, &ground, &other);
-            tried += 1;
-            if found <= score {
-                (score, wishes) = (found, other);
-            }
-            if score < least {
-                (least, kept) = (score, wishes.clone());
-            }
-        }
+    let plan = decode::plan(problem, &ground, &wishes, None);
+    let territories = super::territories::tours(problem, &ground);
+    let batches = (1..=MOST_IN_BATCH).map(|size| tours::in_batches(&territories, size));
+    let of_plan = tours::of_plan(problem, &ground, &plan, wishes.keep_until);
+    let starts = std::iter::once(of_plan).chain(batches);
+    let mut starts: Vec<(f64, Tours)> = starts
+        .map(|tours| {
+            let tours = match problem.blocks.len() > MANY {
+                true => tours::untangled(tours),
+                false => tours,
+            };
+            let toured = decode::score_tours(problem, &ground, &wishes, &tours);
+            (anneal::weight(problem, &toured), tours)
+        })
+        .collect();
+    starts.sort_by(|a, b| a.0.total_cmp(&b.0));
+    tried += starts.len();
+    let stays: usize = starts[0].1.stays.iter().map(Vec::len).sum();
+    let tries = (stays * TRIES_A_STAY).clamp(LEAST_TRIES, MOST_TRIES);
+    let mut legs: Vec<Annealed> = Vec::new();
+    for (_, start) in starts.into_iter().take(LEGS) {
+        legs.push(anneal(
+            problem,
+            &ground,
+            &wishes,
+            start,
+            tries / 8,
+            &mut chance,
+        ));
     }
+    legs.sort_by_key(|leg| leg.score);
+    tried += legs.iter().map(|leg| leg.tried).sum::<usize>();
+    let first = legs.swap_remove(0);
+    let mut found = anneal(
+        problem,
+        &ground,
+        &wishes,
+        first.tours.clone(),
+        tries / 2,
+        &mut chance,
+    );
+    tried += found.tried;
+    if first.score < found.score {
+        found = first;
+    }
+    let tours = (found.score < least).then_some(found.tours);
     Solved {
-        plan: decode::plan(problem, &ground, &kept),
+        plan: decode::plan(problem, &ground, &wishes, tours.as_ref()),
         bound,
         tried,
-        wishes: Some(kept),
+        wishes: Some(wishes),
+        tours,
         former: former.cloned(),
     }
-}
-
-/// Mean work of a block in seconds, the size of a change.
-fn scale(problem: &Problem) -> i64 {
-    let work: Work = problem
-        .blocks
-        .iter()
-        .flat_map(|block| block.units.iter().map(|unit| unit.work))
-        .sum();
-    (work / 1000 / problem.blocks.len().max(1) as i64).max(60)
 }
 
 /// A stay that people call one.
@@ -162,8 +189,6 @@ fn beginnings(problem: &Problem, ground: &Ground) -> Vec<Wishes> {
                 patient: turn & 4 > 0,
                 gain: [0, 1, 3][turn / 8],
                 least_stay_s: [0, 0, LEAST_STAY_S][turn / 8],
-                free: false,
-                share: false,
                 keep_until: Second::MIN,
             });
         }
@@ -172,100 +197,11 @@ fn beginnings(problem: &Problem, ground: &Ground) -> Vec<Wishes> {
     all
 }
 
-fn scattered(problem: &Problem, chance: &mut Chance, scale: i64) -> Wishes {
-    let blocks = problem.blocks.len();
-    Wishes {
-        rank: (0..blocks)
-            .map(|_| chance.below(4 * scale as u64) as i64)
-            .collect(),
-        machine: (0..blocks)
-            .map(|_| Some(chance.below(problem.machines.len() as u64) as usize))
-            .collect(),
-        stay: (0..blocks).map(|_| chance.below(3) == 0).collect(),
-        strict: chance.below(2) == 1,
-        roam_by_day: chance.below(2) == 1,
-        roam_by_night: chance.below(2) == 1,
-        patient: chance.below(2) == 1,
-        gain: chance.below(4) as i64,
-        least_stay_s: chance.below(2) as i64 * LEAST_STAY_S,
-        free: chance.below(4) == 0,
-        share: chance.below(2) == 1,
-        keep_until: Second::MIN,
-    }
-}
-
-fn changed(
-    problem: &Problem,
-    (wishes, [last, first]): (&Wishes, [usize; 2]),
-    chance: &mut Chance,
-    scale: i64,
-) -> Wishes {
-    let mut other = wishes.clone();
-    let blocks = problem.blocks.len() as u64;
-    let block = chance.below(blocks) as usize;
-    if chance.below(3) == 0 && last != first {
-        handed_over(problem, &mut other, (last, first), chance);
-        return other;
-    }
-    match chance.below(28) {
-        22..=27 => other.stay[block] = !other.stay[block],
-        21 if chance.below(2) == 0 => other.free = !other.free,
-        21 => other.patient = !other.patient,
-        20 if chance.below(3) == 0 => other.least_stay_s = LEAST_STAY_S - other.least_stay_s,
-        20 => other.gain = chance.below(5) as i64,
-        0 => other.roam_by_day = !other.roam_by_day,
-        1 => other.roam_by_night = !other.roam_by_night,
-        2 if chance.below(2) == 0 => other.share = !other.share,
-        2 => other.strict = !other.strict,
-        3..=8 => {
-            let second = chance.below(blocks) as usize;
-            other.rank.swap(block, second);
-            other.machine.swap(block, second);
-        }
-        9..=13 => other.rank[block] += chance.below(4 * scale as u64 + 1) as i64 - 2 * scale,
-        _ => {
-            let machine = chance.below(problem.machines.len() as u64 + 1) as usize;
-            other.machine[block] = (machine < problem.machines.len()).then_some(machine);
-        }
-    }
-    other
-}
-
-/// A block of the machine that cuts last goes to the one that is done first, or to any other, beside one of its blocks.
-fn handed_over(
-    problem: &Problem,
-    wishes: &mut Wishes,
-    (last, first): (usize, usize),
-    chance: &mut Chance,
-) {
-    let of = |wishes: &Wishes, machine: usize| -> Vec<usize> {
-        let blocks = 0..wishes.machine.len();
-        blocks
-            .filter(|&block| wishes.machine[block] == Some(machine))
-            .collect()
-    };
-    let to = match chance.below(2) {
-        0 => first,
-        _ => chance.below(problem.machines.len() as u64) as usize,
-    };
-    let (own, theirs) = (of(wishes, last), of(wishes, to));
-    if own.is_empty() || to == last {
-        return;
-    }
-    let block = own[chance.below(own.len() as u64) as usize];
-    wishes.machine[block] = Some(to);
-    let place = problem.blocks[block].place;
-    let way = |other: &usize| problem.moves.seconds(place, problem.blocks[*other].place);
-    if let Some(&beside) = theirs.iter().min_by_key(|other| (way(other), **other)) {
-        wishes.rank[block] = wishes.rank[beside];
-    }
-}
-
 /// A small generator of our own (xorshift, Marsaglia 2003): the same numbers everywhere.
-struct Chance(u64);
+pub(super) struct Chance(u64);
 
 impl Chance {
-    fn below(&mut self, bound: u64) -> u64 {
+    pub(super) fn below(&mut self, bound: u64) -> u64 {
         self.0 ^= self.0 << 13;
         self.0 ^= self.0 >> 7;
         self.0 ^= self.0 << 17;

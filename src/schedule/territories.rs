@@ -30,8 +30,6 @@ pub fn wishes(problem: &Problem, ground: &Ground) -> Vec<Wishes> {
             patient: turn & 8 > 0,
             gain: if turn & 16 > 0 { 3 } else { 1 },
             least_stay_s: if turn & 64 > 0 { LEAST_STAY_S } else { 0 },
-            free: false,
-            share: false,
             keep_until: Second::MIN,
         });
     }
@@ -48,7 +46,7 @@ fn longest_way(problem: &Problem) -> i64 {
 }
 
 /// For each machine its blocks with work, in the order of its tour.
-fn tours(problem: &Problem, ground: &Ground) -> Vec<Vec<usize>> {
+pub(super) fn tours(problem: &Problem, ground: &Ground) -> Vec<Vec<usize>> {
     let work = |block: usize| {
         let left = ground.queues[block].left(&Default::default());
         left[0] + left[1]

@@ -422,6 +422,11 @@ fn small_problems_come_near_the_best_plan() {
         optimal * 10 >= compared as usize * 9,
         "{optimal} of {compared}"
     );
+    assert!(
+        sum <= 0.02 * f64::from(compared),
+        "mean of {compared}: {sum}"
+    );
+    assert!(worst <= 0.08, "{worst}");
 }
 
 #[test]

@@ -4,7 +4,7 @@
 use crate::model::Language;
 
 /// English and French; `{}` is anything, in the same order.
-const SENTENCES: [(&str, &str); 67] = [
+const SENTENCES: [(&str, &str); 68] = [
     // What a plan is bound by.
     ("there is no work", "il n’y a pas de travail"),
     (
@@ -22,6 +22,12 @@ const SENTENCES: [(&str, &str); 67] = [
     (
         "day-only hours, and the moves between them, against the daylight hours of all machines",
         "les heures de jour, et les déplacements entre elles, contre les heures de lumière de toutes les machines",
+    ),
+    (
+        "day-only hours, and the moves by day to blocks that need light before and after their night-safe work, against the \
+         daylight hours of all machines",
+        "les heures de jour, et les déplacements de jour vers les blocs qui demandent de la lumière avant et après leur travail \
+         de nuit, contre les heures de lumière de toutes les machines",
     ),
     (
         "block {} by itself, one machine at a time",
