@@ -8,6 +8,7 @@ mod closed;
 mod corridors;
 mod cut;
 pub mod farthest;
+pub mod field;
 pub mod ground;
 mod map_error;
 mod neighbours;
@@ -20,7 +21,6 @@ pub mod reached;
 mod reserves;
 mod road_band;
 mod row;
-mod sample;
 mod scene;
 mod shares;
 mod slopes;
@@ -39,7 +39,6 @@ pub use cut::{
 pub use neighbours::Neighbours;
 pub use portfolio::Portfolios;
 pub use row::{AuditRow, Judged};
-pub use sample::{SamplePoint, Sampler};
 pub use scene::{Areas, BlockAudit, Context, crashed, judge};
 pub use trespass::{assumed_crs_row, stray_row, stray_track_row, unknown_ids_row};
 

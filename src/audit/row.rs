@@ -3,6 +3,7 @@
 use geo::{Coord, MultiPolygon};
 use serde::Serialize;
 
+use super::field::InField;
 use crate::model::{ComplianceRow, Verdict};
 use crate::rulebook::{Citation, Cited, ReadStatus, RuleLine};
 
@@ -27,6 +28,9 @@ pub struct AuditRow {
     pub y: Option<f64>,
     /// Why the verdict is what it is, in words.
     pub message: String,
+    /// What somebody measured there, which the verdict is by then; `measured` and `short` stay what the layers say.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub field: Option<InField>,
 }
 
 /// A row with its geometry, in the block's local frame.
@@ -183,6 +187,7 @@ pub fn row(
             x: None,
             y: None,
             message,
+            field: None,
         },
         place: None,
         ground: None,

@@ -11,21 +11,22 @@ use serde::Deserialize;
 use super::audit_cut::{Assigned, assign};
 use super::quiet::quietly;
 use super::{
-    BatchError, Clock, Progress, audit_tracks, choose, crash_text, crs_report, keep_inputs,
-    missing, was_read,
+    BatchError, Clock, Progress, audit_tracks, choose, crash_text, crs_report, field_check,
+    keep_inputs, missing, was_read,
 };
 use crate::audit::against::{self, Change};
+use crate::audit::field::{FieldResults, Risk, Sampler};
 use crate::audit::tracks::{Leg, Sweep, follow_by};
 use crate::audit::{
     self, AS_CUT_TOLERANCE_M, BlockAudit, BlockCut, Context, Judged, Neighbours, PLAN_TOLERANCE_M,
-    Portfolios, Sampler,
+    Portfolios,
 };
 use crate::daylight::DEFAULT_MARGIN;
 use crate::landbase::{Landbase, SlopeSource};
 use crate::layout;
 use crate::model::{GroundFrame, Problem, SourceBlock, Verdict};
 use crate::outputs::{
-    ALL_BLOCKS, AuditReport, AuditWriter, METRES, Program, StageTime, TracksReport,
+    ALL_BLOCKS, AuditReport, AuditWriter, FieldReport, METRES, Program, StageTime, TracksReport,
 };
 use crate::project::{AttributeSource, Project};
 use crate::sources::crs::WorkCrs;
@@ -47,9 +48,10 @@ pub struct AuditOptions {
     pub tracks: TrackOptions,
     /// None: 0 for a plan, [`AS_CUT_TOLERANCE_M`] for what was cut.
     pub tolerance_m: Option<f64>,
-    /// Places for the field-check sample; 0: none.
-    pub sample: usize,
-    pub seed: u64,
+    /// Draw places for the field by this risk and seed; None: none.
+    pub field_check: Option<(Risk, u64)>,
+    /// What was measured there: a filled `field_check.csv`, or waypoints of GPX. Asks for `field_check`.
+    pub measured: Option<PathBuf>,
     /// Folder of an earlier audit to compare with.
     pub against: Option<PathBuf>,
     pub only: Vec<String>,
@@ -97,6 +99,8 @@ pub struct AuditOutcome {
     pub problems: Vec<Problem>,
     /// What was made of tracks, where they were given.
     pub tracks: Option<TracksReport>,
+    /// Where places for the field were drawn.
+    pub field_check: Option<FieldReport>,
     pub timings: Vec<StageTime>,
     pub threads: usize,
 }
@@ -139,10 +143,17 @@ const SHOWN: usize = 10;
 pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, BatchError> {
     let mut clock = Clock::new();
     let pool = super::threads::pool(options.jobs, options.progress)?;
-    let judged = [&options.as_cut, &options.plan].into_iter().flatten();
+    let judged = [&options.as_cut, &options.plan, &options.measured]
+        .into_iter()
+        .flatten();
     let judged: Vec<&Path> = judged.map(PathBuf::as_path).collect();
     keep_inputs(project, &judged, &options.out)?;
     let before = options.against.as_deref().map(earlier).transpose()?;
+    let filled = options
+        .measured
+        .as_deref()
+        .map(sources::field::read)
+        .transpose()?;
     options.progress.say("reading layers");
     let batch = sources::read(project)?;
     let terrain = sources::terrain(project, &batch.crs)?;
@@ -150,6 +161,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
     let neighbours = Neighbours::overlapping(&batch.blocks, batch.overlaps.clone());
     let mut problems = batch.problems.clone();
     let mut inputs = batch.inputs.clone();
+    inputs.extend(filled.iter().filter_map(|read| read.input.clone()));
     let mut tracks: Option<TracksReport> = None;
     let mut take =
         |path: &Path, judged: bool, beside: Option<&Assigned>| -> Result<Assigned, BatchError> {
@@ -202,7 +214,12 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
     let mut season = Season {
         writer: AuditWriter::create(&options.out, &batch.crs_wkt)?,
         portfolios: Portfolios::default(),
-        sampler: Sampler::new(options.sample, options.seed),
+        sampler: Sampler::new(options.field_check),
+        results: FieldResults::new(
+            filled.iter().flat_map(|read| read.rows.clone()).collect(),
+            settings.layout.road_band_fail_m,
+        ),
+        measured: options.measured.clone().unwrap_or_default(),
         rows_by_status: BTreeMap::new(),
         failing: vec![],
         after: before.is_some().then(Vec::new),
@@ -228,7 +245,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         for audit in &mut audited {
             audit.add(&assumed);
         }
-        for (block, audit) in chunk.iter().zip(&audited) {
+        for (block, audit) in chunk.iter().zip(&mut audited) {
             uncut += u64::from(audit.uncut);
             season.block(audit, block, project)?;
         }
@@ -254,17 +271,33 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
     if options.only.is_empty() {
         rows.extend(strays(&cut, &neighbours, &plane));
     }
-    season.add(ALL_BLOCKS, &rows, &plane)?;
+    season.add(ALL_BLOCKS, &mut rows, &plane)?;
     let Season {
         mut writer,
         sampler,
+        results,
         rows_by_status,
         failing,
         after,
         ..
     } = season;
-    if options.sample > 0 {
-        writer.sample(&sampler.finish())?;
+    let mut field_check = None;
+    if let Some(check) = sampler.finish() {
+        let work = WorkCrs::new(&batch.crs)?;
+        let ways = field_check::approaches(&check, &batch.features, &neighbours, &work);
+        let titled = (project.name.as_str(), project.settings.outputs.language);
+        writer.field_check(titled, &check, &ways)?;
+        let mut report = FieldReport::of(&check);
+        if let (Some(read), Some(path)) = (&filled, &options.measured) {
+            if let Some(error) = field_check::unknown_code(path, &results) {
+                return Err(error.into());
+            }
+            let name = path.file_name().map(|name| name.to_string_lossy());
+            report.source = name.map(|name| name.into_owned());
+            report.result = Some(results.conclude(&check));
+            report.remarks = field_check::remarks(read, &check, &ways);
+        }
+        field_check = Some(report);
     }
     let changes = match (&before, &after) {
         (Some(before), Some(after)) => Some(against::compare(before, after)),
@@ -291,6 +324,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         blocks: chosen.len() as u64,
         rows_by_status: rows_by_status.clone(),
         tracks: tracks.clone(),
+        field_check: field_check.clone(),
         timings: clock.laps.clone(),
         threads,
         warnings: project.warnings.clone(),
@@ -306,6 +340,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         changes,
         problems,
         tracks,
+        field_check,
         timings: clock.laps,
         threads,
     })
@@ -402,6 +437,9 @@ struct Season {
     writer: AuditWriter,
     portfolios: Portfolios,
     sampler: Sampler,
+    results: FieldResults,
+    /// What they were read from, for messages.
+    measured: PathBuf,
     rows_by_status: BTreeMap<&'static str, u64>,
     failing: Vec<String>,
     after: Option<Vec<against::Row>>,
@@ -410,18 +448,41 @@ struct Season {
 impl Season {
     fn block(
         &mut self,
-        audit: &BlockAudit,
+        audit: &mut BlockAudit,
         block: &SourceBlock,
         project: &Project,
     ) -> Result<(), BatchError> {
         self.portfolios.add(audit, &project.rules);
-        self.sampler.add(audit);
+        self.field(&audit.id, &mut audit.rows, &audit.frame, Some(&block.shape))?;
+        if let Some(worst) = audit.rows.iter().map(Judged::status).max() {
+            audit.status = worst;
+        }
         self.count(&audit.id, &audit.rows);
         self.writer.block(audit, &block.shape)?;
         Ok(())
     }
 
-    fn add(&mut self, id: &str, rows: &[Judged], frame: &GroundFrame) -> Result<(), BatchError> {
+    /// Places are drawn by what the layers say; then what was measured decides.
+    fn field(
+        &mut self,
+        id: &str,
+        rows: &mut [Judged],
+        frame: &GroundFrame,
+        outline: Option<&MultiPolygon>,
+    ) -> Result<(), BatchError> {
+        self.sampler.add(id, rows, frame, outline);
+        let judged = self.results.judge(id, rows);
+        judged.map_err(|found| field_check::not_measurable(self.measured.clone(), found))?;
+        Ok(())
+    }
+
+    fn add(
+        &mut self,
+        id: &str,
+        rows: &mut [Judged],
+        frame: &GroundFrame,
+    ) -> Result<(), BatchError> {
+        self.field(id, rows, frame, None)?;
         self.count(id, rows);
         self.writer.rows(id, rows, frame)?;
         Ok(())

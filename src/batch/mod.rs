@@ -12,6 +12,7 @@ mod compare;
 mod dispatch;
 mod done_file;
 mod felled_tracks;
+mod field_check;
 mod journal;
 mod missing;
 mod notes;
@@ -111,6 +112,8 @@ pub enum BatchError {
     BlockSetAside { problem: Box<Problem> },
     #[error(transparent)]
     Cut(#[from] sources::CutError),
+    #[error(transparent)]
+    Measured(#[from] sources::field::FieldFileError),
     #[error(
         "{}: the earlier audit cannot be read: {why}\n  hint: name with --against the folder of an earlier audit",
         path.display()

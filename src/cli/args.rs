@@ -41,7 +41,7 @@ pub enum Command {
     /// Prove a plan, or what was cut, against the rules, independently of the layout
     #[command(
         after_help = "Example:\n  blockwright audit project.toml --plan layout/layout.gpkg --out audit\n  blockwright audit \
-                      project.toml --as-cut cut.gpkg --tolerance 2.5 --sample 30 --out audit\n  blockwright audit \
+                      project.toml --as-cut cut.gpkg --tolerance 2.5 --field-check --out audit\n  blockwright audit \
                       project.toml --as-cut tracks.gpx --plan layout/layout.gpkg --out audit\n\nEnds with 3 when anything \
                       fails."
     )]
@@ -240,10 +240,24 @@ pub struct AuditArgs {
     /// Minutes after sunrise and before sunset that do not count as daylight, for tracks on day-only ground
     #[arg(long, value_name = "MINUTES", default_value_t = 30, allow_negative_numbers = true, value_parser = clap::value_parser!(u16).range(0..=720))]
     pub daylight_margin: u16,
-    /// Draw so many places to measure in the field, more likely where more is at stake
-    #[arg(long, value_name = "N", allow_negative_numbers = true)]
-    pub sample: Option<usize>,
-    /// Seed of the sample; the same seed draws the same places
+    /// Say which places to visit in the field, with a sheet for it: all that fail, and a sample of the others whose size
+    /// follows from --faulty-share and --miss-risk
+    #[arg(long)]
+    pub field_check: bool,
+    /// Share of faulty places, among those that do not fail, that the sample must not miss: 0.05 or 5%
+    #[arg(long, value_name = "SHARE", default_value = "5%", value_parser = share, allow_negative_numbers = true)]
+    pub faulty_share: f64,
+    /// Probability of missing it, at most: 0.05 or 5%
+    #[arg(long, value_name = "SHARE", default_value = "5%", value_parser = share, allow_negative_numbers = true)]
+    pub miss_risk: f64,
+    /// What was measured at these places: field_check.csv filled, or GPX with its waypoints commented. It is judged anew, and
+    /// both are kept. Give the --seed, --faulty-share and --miss-risk that they were drawn with
+    #[arg(long, value_name = "FILE")]
+    pub measured: Option<PathBuf>,
+    /// Gone: says what took its place
+    #[arg(long, value_name = "N", hide = true, num_args = 0..=1, default_missing_value = "", value_parser = no_sample, allow_negative_numbers = true)]
+    pub sample: Option<String>,
+    /// Seed of the places that are drawn; the same seed draws the same ones
     #[arg(
         long,
         value_name = "S",
@@ -276,6 +290,27 @@ fn id(text: &str) -> Result<String, String> {
         return Err("an id is missing before or after a comma".to_owned());
     }
     Ok(text.to_owned())
+}
+
+fn share(text: &str) -> Result<f64, String> {
+    let (figure, percent) = match text.trim().strip_suffix('%') {
+        Some(figure) => (figure.trim(), 0.01),
+        None => (text.trim(), 1.0),
+    };
+    let figure: f64 = figure.parse().map_err(|_| "it is no number".to_owned())?;
+    let share = figure * percent;
+    if !(share > 0.0 && share < 1.0) {
+        return Err("a share above 0 and below 1 is needed, such as 0.05 or 5%".to_owned());
+    }
+    Ok(share)
+}
+
+fn no_sample(_: &str) -> Result<String, String> {
+    Err(
+        "--sample is no option any more: --field-check draws places with probabilities that it tells; how many follows from \
+         --faulty-share and --miss-risk"
+            .to_owned(),
+    )
 }
 
 fn length(text: &str) -> Result<f64, String> {

@@ -7,6 +7,7 @@ use serde_json::{Value, json};
 use super::args::AuditArgs;
 use super::summary;
 use crate::audit::against::Turn;
+use crate::audit::field::Risk;
 use crate::batch::{AuditOptions, AuditOutcome, Progress, TrackOptions};
 
 pub fn options(args: &AuditArgs, quiet: bool, started: String) -> AuditOptions {
@@ -23,8 +24,14 @@ pub fn options(args: &AuditArgs, quiet: bool, started: String) -> AuditOptions {
             daylight_margin: chrono::Duration::minutes(i64::from(args.daylight_margin)),
         },
         tolerance_m: args.tolerance,
-        sample: args.sample.unwrap_or(0),
-        seed: args.seed,
+        field_check: (args.field_check || args.measured.is_some()).then_some((
+            Risk {
+                faulty_share: args.faulty_share,
+                miss_risk: args.miss_risk,
+            },
+            args.seed,
+        )),
+        measured: args.measured.clone(),
         against: args.against.clone(),
         only: args.only.clone(),
         jobs: args.jobs.map(std::num::NonZeroUsize::get),
@@ -69,6 +76,12 @@ pub fn words(outcome: &AuditOutcome, out: &Path) -> String {
             text += &format!("  {remark}\n");
         }
     }
+    if let Some(field) = &outcome.field_check {
+        text += "in the field:\n";
+        for said in field.words() {
+            text += &format!("  {said}\n");
+        }
+    }
     if let (Some(worse), Some(new), Some(mended), Some(gone)) = (
         count(outcome, Turn::Worse),
         count(outcome, Turn::New),
@@ -97,6 +110,7 @@ pub fn json(outcome: &AuditOutcome, out: &Path) -> Value {
         "rows_by_status": outcome.rows_by_status,
         "changes": outcome.changes,
         "tracks": outcome.tracks,
+        "field_check": outcome.field_check,
         "threads": outcome.threads,
         "timings": outcome.timings,
         "problems": outcome.problems.iter().map(summary::problem_json).collect::<Vec<_>>(),

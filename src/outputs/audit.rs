@@ -1,4 +1,4 @@
-//! What an audit leaves behind: findings as points and polygons, the summary, the sample, the difference to an earlier
+//! What an audit leaves behind: findings as points and polygons, the summary, the field check, the difference to an earlier
 //! audit, and `run.json`.
 
 use std::fs;
@@ -8,6 +8,7 @@ use geo::{Geometry, Point};
 use serde::Serialize;
 
 use super::audit_page::AuditPage;
+use super::field_check::{self, Approach};
 use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
 use super::run::{CrsReport, Program, StageTime};
 use super::staging::{Earlier, LAYOUT, MAPS, REPORT, Staging};
@@ -15,9 +16,10 @@ use super::tables::{Compliance, Table, write_json};
 use super::writer::spatial_ref;
 use super::{OutputError, cells, set_aside};
 use crate::audit::against::Change;
-use crate::audit::{AuditRow, BlockAudit, Judged, SamplePoint};
+use crate::audit::field::{FieldCheck, FieldResult, InField, StratumCount};
+use crate::audit::{AuditRow, BlockAudit, Judged};
 use crate::geometry::wkb;
-use crate::model::{GroundFrame, Problem, Settings, Verdict};
+use crate::model::{GroundFrame, Language, Problem, Settings, Verdict};
 use crate::rulebook::Rulebook;
 use crate::sources::InputFile;
 
@@ -26,7 +28,7 @@ use Kind::{Number, Text};
 const BLOCKS: usize = 0;
 const FINDINGS: usize = 1;
 const INTRUSIONS: usize = 2;
-const SAMPLE: usize = 3;
+const FIELD_CHECK: usize = 3;
 
 /// The attributes of a finding, its point and its ground alike.
 const FINDING_FIELDS: &[(&str, Kind)] = &[
@@ -45,6 +47,9 @@ const FINDING_FIELDS: &[(&str, Kind)] = &[
     ("origin", Text),
     ("source_status", Text),
     ("with_map_error", Number),
+    ("field_measured", Number),
+    ("field_error", Number),
+    ("status_by_layers", Text),
 ];
 
 /// In file order.
@@ -75,25 +80,41 @@ const LAYERS: &[LayerDef] = &[
         fields: FINDING_FIELDS,
     },
     LayerDef {
-        name: "sample",
+        name: "field_check",
         geometry: GeometryKind::Any,
-        description: "Places to measure in the field, drawn by lot",
+        description: "Places to visit in the field: all that fail, and a sample of the others",
         fields: &[
             ("no", Kind::Whole),
+            ("code", Text),
             ("block_id", Text),
             ("rule_id", Text),
-            ("status", Text),
-            ("weight", Number),
+            ("title", Text),
+            ("stratum", Text),
+            ("probability", Number),
             ("required", Number),
-            ("measured", Number),
             ("unit", Text),
-            ("reason", Text),
         ],
     },
 ];
 
 /// Columns of `compliance.csv` beyond those that a layout writes.
-const MORE_COLUMNS: [&str; 6] = ["tolerance", "short", "area_m2", "x", "y", "message"];
+const MORE_COLUMNS: [&str; 15] = [
+    "tolerance",
+    "short",
+    "area_m2",
+    "x",
+    "y",
+    "message",
+    "status_by_layers",
+    "field_measured",
+    "field_error",
+    "field_short",
+    "field_code",
+    "measured_on",
+    "measured_by",
+    "photo",
+    "field_note",
+];
 
 /// `run.json` of an audit.
 #[derive(Clone, Debug, Serialize)]
@@ -116,9 +137,128 @@ pub struct AuditReport {
     /// What was made of tracks, where they were given.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tracks: Option<TracksReport>,
+    /// What is to be visited in the field and what came back, where it was asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub field_check: Option<FieldReport>,
     pub timings: Vec<StageTime>,
     pub threads: usize,
     pub warnings: Vec<String>,
+}
+
+/// How places for the field were drawn, and what was measured there.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct FieldReport {
+    pub seed: u64,
+    pub faulty_share: f64,
+    pub miss_risk: f64,
+    pub strata: Vec<StratumCount>,
+    /// Places to visit.
+    pub places: u64,
+    /// So many places are the share, of those that the layers do not fail.
+    pub faulty_places: u64,
+    /// Of finding none of them, as they lie worst.
+    pub worst_risk: f64,
+    pub failing_without_place: u64,
+    /// Name of the file with what was measured, and what it says; None: nothing came back yet.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub source: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub result: Option<FieldResult>,
+    /// What is odd about the filled rows, a sentence each.
+    pub remarks: Vec<String>,
+}
+
+impl FieldReport {
+    pub fn of(check: &FieldCheck) -> FieldReport {
+        FieldReport {
+            seed: check.seed,
+            faulty_share: check.risk.faulty_share,
+            miss_risk: check.risk.miss_risk,
+            strata: check.strata.clone(),
+            places: check.places.len() as u64,
+            faulty_places: check.faulty_places,
+            worst_risk: check.worst_risk,
+            failing_without_place: check.failing_without_place,
+            source: None,
+            result: None,
+            remarks: vec![],
+        }
+    }
+
+    /// What the field says, in sentences.
+    pub fn words(&self) -> Vec<String> {
+        let percent = |share: f64| format!("{} %", cells::number(Some(100.0 * share), 2));
+        let others: u64 = self.strata.iter().skip(1).map(|own| own.places).sum();
+        let drawn: u64 = self.strata.iter().skip(1).map(|own| own.drawn).sum();
+        let fails = self.strata.first().map_or(0, |own| own.places);
+        let mut said = vec![format!(
+            "{} place(s) to visit: all {fails} that fail by the layers, and {drawn} of the {others} others, drawn with seed {}; if {} \
+             of these or more were faulty, none would be found with a probability of at most {}",
+            self.places,
+            self.seed,
+            percent(self.faulty_share),
+            percent(self.worst_risk),
+        )];
+        if self.failing_without_place > 0 {
+            said.push(format!(
+                "{} row(s) that fail are of a whole block and have no place to visit",
+                self.failing_without_place
+            ));
+        }
+        let Some(result) = &self.result else {
+            return said;
+        };
+        let (mut measured, mut faulty, mut within) = (0, 0, 0);
+        for own in result.strata.iter().skip(1) {
+            measured += own.measured;
+            faulty += own.faulty;
+            within += own.within_error;
+        }
+        if let Some(own) = result.strata.first().filter(|own| own.places > 0) {
+            said.push(format!(
+                "of {} place(s) that fail by the layers {} were measured, and {} fall short in the field",
+                own.places, own.measured, own.faulty
+            ));
+        }
+        if drawn > 0 {
+            said.push(format!(
+                "of {drawn} other place(s) drawn {measured} were measured, and {faulty} fall short, {within} of them by no more than the \
+                 error of measuring"
+            ));
+            let estimate = &result.estimate;
+            let middle = match estimate.faulty {
+                Some(faulty) => format!("about {}", cells::number(Some(faulty), 1)),
+                None => "an unknown number".to_owned(),
+            };
+            said.push(format!(
+                "of all {others} places that do not fail by the layers {middle} fall short, and with {} confidence between {} and {}",
+                percent(crate::audit::field::CONFIDENCE),
+                cells::number(Some(estimate.from.floor()), 0),
+                cells::number(Some(estimate.to.ceil()), 0),
+            ));
+            said.push(match (result.none_found, measured < drawn) {
+                (true, _) => format!(
+                    "accepted: nothing of the sample falls short; had {} of the places or more been faulty, that would have happened with a \
+                     probability of at most {}",
+                    percent(self.faulty_share),
+                    percent(self.worst_risk)
+                ),
+                (false, true) if faulty == 0 => format!(
+                    "not accepted: {} place(s) of the sample were not measured, and nobody knows them",
+                    drawn - measured
+                ),
+                _ => "not accepted: places of the sample fall short that the layers do not fail".to_owned(),
+            });
+        }
+        if !result.not_drawn.is_empty() {
+            said.push(format!(
+                "{} measured place(s) were not drawn: they are judged, but no part of the estimate",
+                result.not_drawn.len()
+            ));
+        }
+        said.extend(self.remarks.iter().cloned());
+        said
+    }
 }
 
 /// What was made of tracks.
@@ -256,6 +396,8 @@ impl AuditWriter {
     }
 
     fn summary(&mut self, block_id: &str, row: &AuditRow) -> Result<(), OutputError> {
+        let field = row.field.as_ref();
+        let said = |of: fn(&InField) -> &String| cells::text(field.map_or("", |field| of(field)));
         let more = [
             cells::number(row.tolerance, 6).into(),
             cells::number(row.short, 6).into(),
@@ -263,52 +405,52 @@ impl AuditWriter {
             cells::number(row.x, self.decimals).into(),
             cells::number(row.y, self.decimals).into(),
             cells::text(&row.message),
+            field
+                .map_or("", |field| field.status_by_layers.key())
+                .into(),
+            cells::number(field.and_then(|field| field.measured), 6).into(),
+            cells::number(field.and_then(|field| field.error), 6).into(),
+            cells::number(field.and_then(|field| field.short), 6).into(),
+            said(|field| &field.code),
+            said(|field| &field.on),
+            said(|field| &field.by),
+            said(|field| &field.photo),
+            said(|field| &field.note),
         ];
         self.compliance.row(block_id, &row.row, &more, row)
     }
 
-    /// Writes the field-check sample.
+    /// Writes what goes to the field; `ways` are those of the places, in their order.
     ///
     /// # Errors
     /// A file that cannot be written.
-    pub fn sample(&mut self, points: &[SamplePoint]) -> Result<(), OutputError> {
-        let header = [
-            "no", "block_id", "rule_id", "status", "x", "y", "weight", "required", "measured",
-            "unit", "reason",
-        ];
-        let mut table = Table::create(&self.staging.path("sample.csv"), header)?;
-        for (number, point) in (1u32..).zip(points) {
-            table.row([
-                number.to_string().as_str(),
-                cells::text(&point.block_id).as_ref(),
-                cells::text(&point.rule_id).as_ref(),
-                point.status,
-                &cells::number(Some(point.x), self.decimals),
-                &cells::number(Some(point.y), self.decimals),
-                &cells::number(Some(point.weight), 3),
-                &cells::number(point.required, 6),
-                &cells::number(point.measured, 6),
-                cells::text(point.unit).as_ref(),
-                cells::text(&point.reason).as_ref(),
-            ])?;
-            let place = Geometry::Point(Point::new(point.x, point.y));
+    pub fn field_check(
+        &mut self,
+        titled: (&str, Language),
+        check: &FieldCheck,
+        ways: &[Approach],
+    ) -> Result<(), OutputError> {
+        let path = |name: &str| self.staging.path(name);
+        field_check::write(&path, titled, check, ways, self.decimals)?;
+        for place in &check.places {
+            let shape = Geometry::Point(Point::new(place.x, place.y));
             self.package.row(
-                SAMPLE,
-                Some(&wkb::write(&place, [0.0; 2])),
+                FIELD_CHECK,
+                Some(&wkb::write(&shape, [0.0; 2])),
                 &[
-                    Value::Whole(number),
-                    Value::Text(&point.block_id),
-                    Value::Text(&point.rule_id),
-                    Value::Text(point.status),
-                    Value::Number(point.weight),
-                    Value::Maybe(point.required),
-                    Value::Maybe(point.measured),
-                    Value::Text(point.unit),
-                    Value::Text(&point.reason),
+                    Value::Whole(place.no),
+                    Value::Text(&place.code),
+                    Value::Text(&place.block_id),
+                    Value::Text(&place.rule_id),
+                    Value::Text(&place.title),
+                    Value::Text(place.stratum.key()),
+                    Value::Number(place.probability),
+                    Value::Maybe(place.required),
+                    Value::Text(place.unit),
                 ],
             )?;
         }
-        table.close()
+        Ok(())
     }
 
     /// Writes the difference to an earlier audit.
@@ -381,8 +523,9 @@ impl AuditWriter {
     }
 }
 
-fn finding_values<'v>(block_id: &'v str, row: &'v AuditRow) -> [Value<'v>; 15] {
+fn finding_values<'v>(block_id: &'v str, row: &'v AuditRow) -> [Value<'v>; 18] {
     let own = &row.row;
+    let field = row.field.as_ref();
     [
         Value::Text(block_id),
         Value::Text(&own.rule_id),
@@ -399,5 +542,8 @@ fn finding_values<'v>(block_id: &'v str, row: &'v AuditRow) -> [Value<'v>; 15] {
         Value::Text(&own.origin),
         Value::Text(own.source_status),
         Value::Maybe(own.with_map_error),
+        Value::Maybe(field.and_then(|field| field.measured)),
+        Value::Maybe(field.and_then(|field| field.error)),
+        Value::Text(field.map_or("", |field| field.status_by_layers.key())),
     ]
 }

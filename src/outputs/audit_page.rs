@@ -186,6 +186,13 @@ impl AuditPage {
             let _ = writeln!(page, "<p class=\"caution\">{}</p>", escape(warning));
         }
         page += &self.changes;
+        if let Some(field) = &run.field_check {
+            page += "<h2>In the field</h2>\n<ul class=\"field\">\n";
+            for said in field.words() {
+                let _ = writeln!(page, "<li>{}</li>", escape(&said));
+            }
+            page += "</ul>\n<p>The places stand in field_check.html, to print, field_check.csv and field_check.gpx.</p>\n";
+        }
         page += "<h2>Blocks</h2>\n<div class=\"wide\"><table><thead><tr><th>Block</th><th>Worst verdict</th><th>Gross, ha</th>\
                  <th>Cut, ha</th><th>Standing, ha</th><th>Fail</th><th>Warn</th><th>Cannot be told</th></tr></thead><tbody>\n";
         page += &self.listed;

@@ -77,6 +77,13 @@ pub(super) fn terrain(files: &[TerrainFile]) -> Result<Vec<Stamp>, SourceError> 
     files.iter().map(one).collect()
 }
 
+/// A file that is named on the command line.
+pub(super) fn named(path: &Path, role: &'static str) -> Result<Stamp, SourceError> {
+    let name = path.file_name().map(|name| name.to_string_lossy());
+    let name = name.map_or_else(String::new, |name| name.into_owned());
+    digest(path, name.clone(), &name, role)
+}
+
 /// A table beside the layers.
 pub(super) fn table(table: &TableSource, role: &'static str) -> Result<Stamp, SourceError> {
     digest(&table.path, table.source.clone(), &table.source, role)

@@ -10,6 +10,7 @@ mod earlier;
 mod errors;
 mod facts;
 mod features;
+pub mod field;
 mod finished;
 mod finished_map;
 pub mod frames;

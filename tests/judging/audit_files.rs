@@ -39,8 +39,7 @@ fn a_layout_is_audited_as_a_plan_and_as_what_was_cut() {
         plan,
         "--out",
         "a",
-        "--sample",
-        "10",
+        "--field-check",
         "--seed",
         "3",
         "--json",
@@ -65,8 +64,9 @@ fn a_layout_is_audited_as_a_plan_and_as_what_was_cut() {
         }
     }
     assert!(shared > 60, "{shared}");
-    let sample = std::fs::read_to_string(root.join("a/sample.csv")).unwrap();
-    assert_eq!(sample.lines().count(), 11);
+    let table = std::fs::read_to_string(root.join("a/field_check.csv")).unwrap();
+    let places = summary["field_check"]["places"].as_u64().unwrap();
+    assert_eq!(table.lines().count() as u64, 1 + places);
 
     // An input of the same name would be lost, and is refused.
     for dir in ["d/layout", "a"].map(|dir| root.join(dir)) {
@@ -101,8 +101,7 @@ fn a_layout_is_audited_as_a_plan_and_as_what_was_cut() {
         plan,
         "--out",
         "b",
-        "--sample",
-        "10",
+        "--field-check",
         "--seed",
         "3",
         "--jobs",
@@ -111,7 +110,13 @@ fn a_layout_is_audited_as_a_plan_and_as_what_was_cut() {
         "a",
         "--quiet",
     ]);
-    for name in ["compliance.csv", "compliance.json", "sample.csv"] {
+    for name in [
+        "compliance.csv",
+        "compliance.json",
+        "field_check.csv",
+        "field_check.gpx",
+        "field_check.html",
+    ] {
         let read = |dir: &str| {
             std::fs::read(root.join(dir).join(name)).unwrap_or_else(|e| panic!("{name} {e} {err}"))
         };

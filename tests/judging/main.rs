@@ -16,6 +16,7 @@ mod size;
 mod sources_support;
 
 mod audit_agrees;
+mod audit_field;
 mod audit_files;
 mod audit_geos;
 mod audit_mutations;

@@ -202,10 +202,24 @@ fn mistyped_commands_and_options_end_with_2_and_say_what_was_meant() {
                 "p.gpkg",
                 "--out",
                 "out",
-                "--sample",
+                "--faulty-share",
                 "-3",
             ],
-            "invalid value '-3'",
+            "a share above 0 and below 1 is needed",
+        ),
+        // An option that has gone says what took its place.
+        (
+            &[
+                "audit",
+                "project.toml",
+                "--plan",
+                "p.gpkg",
+                "--out",
+                "out",
+                "--sample",
+                "20",
+            ],
+            "--field-check draws places",
         ),
         (&[], "Usage"),
     ] {

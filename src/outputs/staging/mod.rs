@@ -12,7 +12,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError, TryLockError};
 use serde::Serialize;
 
 use super::OutputError;
-use super::{changes, dispatch, report, wet_map};
+use super::{changes, dispatch, field_check, report, wet_map};
 use crate::sources::limits::REPORT_FILE_BYTES;
 use crate::sources::{PLAN_FILE, open_plain};
 use lock::Lock;
@@ -44,7 +44,7 @@ const SOMETIMES: [(&str, Option<&str>); 4] = [
 ];
 
 /// What a run may put into its folder, and so take away of an earlier one.
-const OWN: [&str; 23] = [
+const OWN: [&str; 25] = [
     "layout.gpkg",
     "audit.gpkg",
     "blocks.csv",
@@ -62,7 +62,9 @@ const OWN: [&str; 23] = [
     "styles",
     "differences.csv",
     "differences.json",
-    "sample.csv",
+    field_check::CSV,
+    field_check::GPX,
+    field_check::SHEET,
     PLAN_FILE,
     changes::JSON,
     changes::LIST,

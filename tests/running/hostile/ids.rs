@@ -147,8 +147,7 @@ fn done() -> &'static Done {
             "project.toml",
             "--plan",
             "out/layout.gpkg",
-            "--sample",
-            "20",
+            "--field-check",
             "--out",
             "audit",
         ];
