@@ -217,6 +217,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         sampler: Sampler::new(options.field_check),
         results: FieldResults::new(
             filled.iter().flat_map(|read| read.rows.clone()).collect(),
+            options.field_check.map_or(0, |(_, seed)| seed),
             settings.layout.road_band_fail_m,
         ),
         measured: options.measured.clone().unwrap_or_default(),

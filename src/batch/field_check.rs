@@ -150,7 +150,7 @@ pub(super) fn unknown_code(path: &Path, results: &FieldResults) -> Option<FieldF
         path: path.to_owned(),
         place: Some(row.place.clone()),
         why: format!("no row of this audit has the code {}", row.code),
-        hint: "audit what was audited when the places were drawn: the same project, blocks, plan and cut",
+        hint: "give the --seed that the places were drawn with, and audit what was audited then: the same project, blocks, plan and cut",
     })
 }
 

@@ -424,6 +424,8 @@ fn css() -> String {
          td {{ border: 1px solid; height: 3.2rem; vertical-align: top; padding: .1rem .3rem; }}\n\
          td:last-child {{ width: 30%; }}\n\
          td span {{ font-size: .7rem; }}\n\
+         @media screen and (max-width: 40rem) {{ tr {{ display: grid; grid-template-columns: 1fr 1fr 1fr; }} td:last-child {{ width: \
+         auto; grid-column: 1 / -1; }} }}\n\
          @media print {{ html {{ font-size: 11px; color-scheme: light; }} main {{ max-width: none; padding: 0; }} }}\n\
          @page {{ size: A4; margin: 12mm; }}\n",
         warn = style::ORANGE,

@@ -90,6 +90,21 @@ fn number(text: &str) -> Option<f64> {
     value.is_finite().then_some(value)
 }
 
+/// The reader counts a line that ends with two signs to the one after it.
+fn unix_lines(mut bytes: Vec<u8>) -> Vec<u8> {
+    let mut before = 0;
+    bytes.retain(|byte| {
+        let keep = *byte != b'\n' || before != b'\r';
+        before = *byte;
+        keep
+    });
+    bytes
+        .iter_mut()
+        .filter(|byte| **byte == b'\r')
+        .for_each(|byte| *byte = b'\n');
+    bytes
+}
+
 fn table(path: &Path) -> Result<FieldRead, FieldFileError> {
     let fault = |line: Option<u64>, why: String, hint: &'static str| FieldFileError {
         path: path.to_owned(),
@@ -100,6 +115,7 @@ fn table(path: &Path) -> Result<FieldRead, FieldFileError> {
     let reach = "check the path and who may read the file";
     let bytes = super::plain::read(path, TABLE_FILE_BYTES)
         .map_err(|error| fault(None, error.to_string(), reach))?;
+    let bytes = unix_lines(bytes);
     let first = bytes
         .split(|byte| *byte == b'\n')
         .next()
@@ -331,7 +347,7 @@ mod tests {
         );
         for (bad, says) in [
             ("code,measured\n7KQM-2XPD,about 18\n", "line 2"),
-            ("code,measured\n7KQM-2XPD,NaN\n", "is no figure"),
+            ("code,measured\r\n7KQM-2XPD,NaN\r\n", "line 2"),
             ("code,measured,error\n7KQM-2XPD,1,-1\n", "column `error`"),
             ("code,measured\n7KQM,1\n", "is no code"),
             ("code\n", "no column `measured`"),

@@ -171,7 +171,7 @@ impl Sampler {
             let lot = hash(seed, &[block_id, &own.rule_id, &at.to_string()]);
             let place = FieldPlace {
                 no: 0,
-                code: code(block_id, &own.rule_id, at),
+                code: code(seed, block_id, &own.rule_id, at),
                 block_id: block_id.to_owned(),
                 rule_id: own.rule_id.clone(),
                 title: own.title.clone(),

@@ -60,16 +60,18 @@ pub struct FieldResults {
     given: BTreeMap<String, FieldMeasure>,
     /// What is short, and the error, of each that was found and measured.
     found: BTreeMap<String, Option<(f64, f64)>>,
+    seed: u64,
     road_band_fail_m: f64,
 }
 
 impl FieldResults {
-    /// `road_band_fail_m`: retention nearer to a road's edge fails; up to what the row asks it warns.
-    pub fn new(given: Vec<FieldMeasure>, road_band_fail_m: f64) -> FieldResults {
+    /// `seed`: of the draw. `road_band_fail_m`: retention nearer to a road's edge fails; up to what the row asks it warns.
+    pub fn new(given: Vec<FieldMeasure>, seed: u64, road_band_fail_m: f64) -> FieldResults {
         let by_code = given.into_iter().map(|own| (own.code.clone(), own));
         FieldResults {
             given: by_code.collect(),
             found: BTreeMap::new(),
+            seed,
             road_band_fail_m,
         }
     }
@@ -86,7 +88,7 @@ impl FieldResults {
         for judged in rows {
             let rule_id = judged.row.row.rule_id.clone();
             let nth = seen.entry(rule_id.clone()).or_default();
-            let key = code(block_id, &rule_id, *nth);
+            let key = code(self.seed, block_id, &rule_id, *nth);
             *nth += 1;
             if let Some(own) = self.given.get(&key) {
                 let found =
@@ -261,7 +263,7 @@ mod tests {
 
     fn filled(block: &str, rule: &str, figure: Option<f64>, error: Option<f64>) -> FieldMeasure {
         FieldMeasure {
-            code: code(block, rule, 0),
+            code: code(3, block, rule, 0),
             measured: figure,
             error,
             on: "2031-07-03".to_owned(),
@@ -275,7 +277,7 @@ mod tests {
 
     fn judge(mut judged: Judged, figure: Option<f64>, error: Option<f64>) -> Judged {
         let rule = judged.row.row.rule_id.clone();
-        let mut results = FieldResults::new(vec![filled("B", &rule, figure, error)], 30.0);
+        let mut results = FieldResults::new(vec![filled("B", &rule, figure, error)], 3, 30.0);
         let rows = std::slice::from_mut(&mut judged);
         results.judge("B", rows).expect("a figure decides");
         assert_eq!(results.unknown().count(), 0);
@@ -337,7 +339,7 @@ mod tests {
         let judge = |figure| {
             let mut rows = [share()];
             let given = vec![filled("B", "retention-share", figure, None)];
-            let judged = FieldResults::new(given, 30.0).judge("B", &mut rows);
+            let judged = FieldResults::new(given, 3, 30.0).judge("B", &mut rows);
             judged.map(|()| rows)
         };
         assert_eq!(judge(Some(0.2)).unwrap_err().place, "line 2");
@@ -377,7 +379,7 @@ mod tests {
                     Some(0.1),
                 )
             });
-            let mut results = FieldResults::new(given.collect(), 30.0);
+            let mut results = FieldResults::new(given.collect(), 3, 30.0);
             for (id, judged) in &season {
                 results.judge(id, &mut [judged.clone()]).unwrap();
             }

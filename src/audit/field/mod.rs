@@ -84,11 +84,12 @@ pub fn sense(rule_id: &str, unit: &str) -> Option<Sense> {
     }
 }
 
-/// Names a place whatever else is audited: eight letters and digits that are not mistaken for one another (Crockford's base
-/// 32). `nth` counts rows of the same rule in the block.
-pub fn code(block_id: &str, rule_id: &str, nth: usize) -> String {
+/// Names a place of a draw, whatever else is audited: eight letters and digits that are not mistaken for one another
+/// (Crockford's base 32). `nth` counts rows of the same rule in the block. The seed is in it, since places on a block's line
+/// are others with another one.
+pub fn code(seed: u64, block_id: &str, rule_id: &str, nth: usize) -> String {
     const SIGNS: &[u8; 32] = b"0123456789ABCDEFGHJKMNPQRSTVWXYZ";
-    let bits = hash(0, &[block_id, rule_id, &nth.to_string()]);
+    let bits = hash(seed, &["code", block_id, rule_id, &nth.to_string()]);
     let sign = |at: u32| char::from(SIGNS[(bits >> (5 * at)) as usize & 31]);
     let half = |from: u32| -> String { (from..from + 4).map(sign).collect() };
     format!("{}-{}", half(0), half(4))

@@ -11,6 +11,27 @@ use super::rasters;
 use super::run_binary::{run, small_project, write};
 use super::{AS_CUT, DISPATCH, LAYOUT, Row, check_all};
 
+const MEASURED: [&str; 8] = [
+    "audit",
+    "project.toml",
+    "--plan",
+    "blocks.geojson",
+    "--measured",
+    "filled.csv",
+    "--out",
+    "out",
+];
+const MEASURED_GPX: [&str; 8] = [
+    "audit",
+    "project.toml",
+    "--plan",
+    "blocks.geojson",
+    "--measured",
+    "filled.gpx",
+    "--out",
+    "out",
+];
+
 fn pipe(path: &Path) {
     let made = Command::new("mkfifo").arg(path).status().unwrap();
     assert!(made.success());
@@ -153,6 +174,26 @@ const ROWS: &[Row] = &[
         &["it is no plain file"],
     )
     .by(AS_CUT),
+    Row::refused(
+        "a pipe as what was measured in the field",
+        "exit 2: no plain file",
+        |folder| {
+            small_project(folder);
+            pipe(&folder.join("filled.csv"));
+        },
+        &["it is no plain file"],
+    )
+    .by(&MEASURED),
+    Row::refused(
+        "a pipe as waypoints of what was measured in the field",
+        "exit 2: no plain file",
+        |folder| {
+            small_project(folder);
+            pipe(&folder.join("filled.gpx"));
+        },
+        &["it is no plain file"],
+    )
+    .by(&MEASURED_GPX),
     Row::refused(
         "a pipe in the place of `compliance.json` of an earlier audit",
         "exit 2: no plain file",
