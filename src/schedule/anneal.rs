@@ -13,9 +13,6 @@ const NEAR: usize = 10;
 const HOT_S: f64 = 3000.0;
 const COLD_S: f64 = 100.0;
 
-/// What an hour left undone weighs, beside an hour of a machine.
-const UNDONE_WEIGHT: f64 = 20.0;
-
 pub struct Annealed {
     pub score: Score,
     pub tours: Tours,
@@ -31,7 +28,6 @@ pub(super) fn weight(problem: &Problem, toured: &Toured) -> f64 {
     toured.score.cost_s as f64
         + sum as f64 / 2.0
         + 2.0 * machines * toured.mean_s
-        + toured.score.undone as f64 / 1000.0 * UNDONE_WEIGHT
 }
 
 pub fn anneal(

@@ -148,9 +148,9 @@ type Key = (i64, i64, bool, i64, usize);
 /// How a plan ended, without its tasks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Score {
-    pub undone: Work,
-    /// Seconds of all machines until the finish, and what moves and blocks that are left unfinished weigh.
+    /// Seconds of all machines until the finish, and what moves, blocks that are left unfinished and work that is left weigh.
     pub cost_s: i64,
+    pub undone: Work,
     pub finish: Second,
     pub moving_s: i64,
 }
@@ -170,8 +170,9 @@ const LITTLE_S: i64 = 900;
 /// What it weighs to change a shift of which people know already, seconds of a machine.
 const CHANGE_S: i64 = 7200;
 
-/// What an hour that is left undone weighs beside an hour of a machine, where a former plan is kept to.
-const UNDONE_WEIGHT: i64 = 3;
+/// What an hour that is left undone weighs beside an hour of a machine. Were it any number, a plan would have any number of moves
+/// for some minutes.
+const UNDONE_WEIGHT: i64 = 5;
 
 /// Makes a plan and says how good it is.
 pub fn score(problem: &Problem, ground: &Ground, wishes: &Wishes) -> Score {
@@ -206,7 +207,8 @@ pub struct Toured {
 pub fn score_tours(problem: &Problem, ground: &Ground, wishes: &Wishes, tours: &Tours) -> Toured {
     let mut state = run(problem, ground, wishes, Some(tours), false);
     let score = state.score();
-    let flow = state.flow;
+    // What is left is done after the period.
+    let flow = state.flow + score.undone as f64 * problem.period.seconds() as f64;
     let machines = (0..problem.machines.len()).map(|machine| state.fared(machine));
     Toured {
         machines: machines.collect(),
@@ -253,8 +255,8 @@ pub fn score_apart(
     let left_unfinished = machines.iter().map(|its| its.left_unfinished).sum();
     Some(Toured {
         score: Score {
-            undone: 0,
             cost_s: cost_s(problem, finish, moving_s, left_unfinished),
+            undone: 0,
             finish,
             moving_s,
         },
@@ -392,15 +394,15 @@ impl State<'_> {
     fn score(&self) -> Score {
         let problem = self.problem;
         let finish = self.finish.unwrap_or(problem.period.from);
-        let mut undone = self.undone();
+        let undone = self.undone();
         let mut cost_s = cost_s(problem, finish, self.moving_s, self.left_unfinished);
+        if undone > 0 {
+            // Whoever comes back for it ends no sooner than the period.
+            cost_s += (problem.period.to - finish) * problem.machines.len() as i64
+                + UNDONE_WEIGHT * (undone / 1000);
+        }
         if let Some(former) = &self.ground.former {
-            // Some seconds of work more would else be worth any number of changes.
-            cost_s += UNDONE_WEIGHT * (undone / 1000) + CHANGE_S * self.changed(former);
-            if undone > 0 {
-                cost_s += (problem.period.to - finish) * problem.machines.len() as i64;
-            }
-            undone = 0;
+            cost_s += CHANGE_S * self.changed(former);
         }
         if !problem.wood.wanted.is_empty() {
             let stints = self.tasks.iter().flatten();
@@ -408,13 +410,11 @@ impl State<'_> {
                 let (chain, before, done, _) = stint.cut?;
                 Some((stint.block, chain, before, done, stint.span))
             });
-            cost_s += super::wood::short_s(&problem.wood, &self.ground.queues, cuts)
-                + UNDONE_WEIGHT * (undone / 1000);
-            undone = 0;
+            cost_s += super::wood::short_s(&problem.wood, &self.ground.queues, cuts);
         }
         Score {
-            undone,
             cost_s,
+            undone,
             finish,
             moving_s: self.moving_s,
         }
