@@ -25,9 +25,7 @@ pub(super) fn weight(problem: &Problem, toured: &Toured) -> f64 {
     let ends = toured.machines.iter();
     let sum: i64 = ends.map(|its| its.end - problem.period.from).sum();
     let machines = problem.machines.len() as f64;
-    toured.score.cost_s as f64
-        + sum as f64 / 2.0
-        + 2.0 * machines * toured.mean_s
+    toured.score.cost_s as f64 + sum as f64 / 2.0 + 2.0 * machines * toured.mean_s
 }
 
 pub fn anneal(

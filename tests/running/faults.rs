@@ -173,7 +173,11 @@ fn runs_killed_at_random_moments_end_with_the_bytes_of_an_undisturbed_one() {
     let folder = folder.path();
     let out = folder.join("out");
     let (mut killed, mut half_way, mut resumed, mut half_moved) = (0, 0, 0, 0);
-    for number in 0..kills {
+    // On a busy machine the first kills may all come too early or too late: then there are some more.
+    for number in 0..4 * kills {
+        if number >= kills && killed > 0 && half_way > 0 {
+            break;
+        }
         made.copy_earlier(&out);
         let mut child = start(folder, &LAYOUT);
         let after = takes * 1.1 * fraction(&mut seed);
