@@ -291,6 +291,24 @@ fn more_machines(problem: &Problem) -> String {
     )
 }
 
+/// Machines that cut nothing in the last quarter of the period, of those that run then.
+fn free_early(problem: &Problem, plan: &Plan) -> usize {
+    let late = Stretch::new(
+        problem.period.to - problem.period.seconds() / 4,
+        problem.period.to,
+    );
+    let works = |machine: usize| {
+        let own = plan.tasks.iter().filter(|task| task.machine == machine);
+        let mut cuts = own.filter(|task| matches!(task.what, What::Cut { .. }));
+        cuts.any(|task| task.span.to > late.from)
+    };
+    let runs = |machine: usize| !intersect(&problem.machines[machine].spans(), &[late]).is_empty();
+    let machines = 0..problem.machines.len();
+    machines
+        .filter(|&machine| runs(machine) && !works(machine))
+        .count()
+}
+
 fn not_fitting(problem: &Problem, plan: &Plan, bound: &Bound, zone: Tz) -> Vec<Warning> {
     let mut warnings = Vec::new();
     if plan.undone == 0 {
@@ -318,10 +336,15 @@ fn not_fitting(problem: &Problem, plan: &Plan, bound: &Bound, zone: Tz) -> Vec<W
             .sum::<Work>()
     };
     let lit = light_comes(problem, &left, problem.period.from);
+    let free = free_early(problem, plan);
     let help = if day > night && !lit {
         STAYS_DARK.to_owned()
     } else if bound.finish.is_none() {
         more_machines(problem)
+    } else if free > 0 {
+        format!(
+            "give more days: {free} machine(s) found nothing more to do long before the end, so another one would not help"
+        )
     } else if day > night {
         "give more days, or more machines by day; day-only work needs daylight".to_owned()
     } else {

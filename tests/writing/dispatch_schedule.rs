@@ -587,6 +587,22 @@ fn what_runs_out_is_said() {
     // Day-only work in four days of eight hours each, and the unused nights are counted.
     assert!(found.unused_night_s() > 20 * H);
 
+    // Two blocks so near that they are never cut at once, 100 h each in 160 h: of two machines one stands free.
+    let hundred = |id, x| block(id, "n n n n n n n n n n", 10.0, [x, 0.0], days);
+    let mut blocks = vec![hundred("A", 0.0), hundred("B", 500.0)];
+    (blocks[0].near, blocks[1].near) = (vec![1], vec![0]);
+    let two = ["X", "Y"].map(|name| machine(name, shifts(days, 6, 20), 1000));
+    let near = dispatch_support::problem(days, blocks, two.to_vec(), 1);
+    let solved = schedule::solve(&near);
+    assert!(solved.plan.undone > 0 && solved.bound.finish.is_some());
+    let found = schedule::outlook::outlook(&near, &solved.plan, &solved.bound, chrono_tz::UTC);
+    let said: Vec<&str> = found.warnings.iter().map(|w| w.help.as_str()).collect();
+    assert!(
+        said.iter()
+            .any(|help| help.ends_with("another one would not help")),
+        "{said:?}"
+    );
+
     // Night-safe work that stands behind a boundary pass is another matter: that pass helps.
     let blocks = vec![
         block("A", "b d d d d d n n", 4.0, [0.0, 0.0], days),

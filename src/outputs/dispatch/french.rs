@@ -4,7 +4,7 @@
 use crate::model::Language;
 
 /// English and French; `{}` is anything, in the same order.
-const SENTENCES: [(&str, &str); 68] = [
+const SENTENCES: [(&str, &str); 69] = [
     // What a plan is bound by.
     ("there is no work", "il n’y a pas de travail"),
     (
@@ -81,6 +81,10 @@ const SENTENCES: [(&str, &str); 68] = [
     (
         "give more days, or more machines by day; day-only work needs daylight",
         "donner plus de jours, ou plus de machines de jour ; le travail de jour a besoin de lumière",
+    ),
+    (
+        "give more days: {} machine(s) found nothing more to do long before the end, so another one would not help",
+        "donner plus de jours : {} machine(s) n’ont plus rien trouvé à faire bien avant la fin, une autre n’aiderait donc pas",
     ),
     (
         "give more days, more shifts or another machine",
