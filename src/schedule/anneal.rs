@@ -13,6 +13,9 @@ const NEAR: usize = 10;
 const HOT_S: f64 = 3000.0;
 const COLD_S: f64 = 100.0;
 
+/// What work that is left weighs on top of its cost, so that a plan is found in which nothing is, where there is one.
+const LEFT_WEIGHT: f64 = 15.0;
+
 pub struct Annealed {
     pub score: Score,
     pub tours: Tours,
@@ -25,7 +28,10 @@ pub(super) fn weight(problem: &Problem, toured: &Toured) -> f64 {
     let ends = toured.machines.iter();
     let sum: i64 = ends.map(|its| its.end - problem.period.from).sum();
     let machines = problem.machines.len() as f64;
-    toured.score.cost_s as f64 + sum as f64 / 2.0 + 2.0 * machines * toured.mean_s
+    toured.score.cost_s as f64
+        + sum as f64 / 2.0
+        + 2.0 * machines * toured.mean_s
+        + LEFT_WEIGHT * toured.score.undone as f64 / 1000.0
 }
 
 pub fn anneal(

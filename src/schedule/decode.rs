@@ -148,6 +148,9 @@ type Key = (i64, i64, bool, i64, usize);
 /// How a plan ended, without its tasks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Score {
+    /// Whether anything is left though all might be done; not asked where more than time counts, for then some minutes would be
+    /// worth any number of changes.
+    pub is_left: bool,
     /// Seconds of all machines until the finish, and what moves, blocks that are left unfinished and work that is left weigh.
     pub cost_s: i64,
     pub undone: Work,
@@ -255,6 +258,7 @@ pub fn score_apart(
     let left_unfinished = machines.iter().map(|its| its.left_unfinished).sum();
     Some(Toured {
         score: Score {
+            is_left: false,
             cost_s: cost_s(problem, finish, moving_s, left_unfinished),
             undone: 0,
             finish,
@@ -413,6 +417,7 @@ impl State<'_> {
             cost_s += super::wood::short_s(&problem.wood, &self.ground.queues, cuts);
         }
         Score {
+            is_left: undone > 0 && self.ground.is_judged_by_sums(problem),
             cost_s,
             undone,
             finish,
