@@ -411,9 +411,10 @@ fn evenings_have_the_daylight_of_their_own_day_and_service_is_not_begun_twice() 
             continue;
         }
         assert_eq!(row[13][..10], row[0], "{row:?}");
-        dark += usize::from(row[10] > row[14]);
+        // Night work often begins at the very end of the light.
+        dark += usize::from(row[10] >= row[14]);
     }
-    assert!(dark > 0, "{dark}");
+    assert!(dark > 5, "{dark}");
 }
 
 /// Two ways of saying that a block is finished, and one of naming what is none.
