@@ -3,7 +3,6 @@
 
 use super::decode::{self, Fared, Ground, Score, Toured, Wishes};
 use super::problem::Problem;
-use super::search::Chance;
 use super::tours::{Stay, Tours, Until};
 
 /// Blocks that count as near another.
@@ -34,72 +33,93 @@ pub(super) fn weight(problem: &Problem, toured: &Toured) -> f64 {
         + LEFT_WEIGHT * toured.score.undone as f64 / 1000.0
 }
 
-pub fn anneal(
-    problem: &Problem,
-    ground: &Ground,
-    wishes: &Wishes,
-    start: Tours,
-    tries: usize,
-    chance: &mut Chance,
-) -> Annealed {
-    let near = near_blocks(problem);
-    let mut tours = start;
-    let mut first = decode::score_tours(problem, ground, wishes, &tours);
-    let mut known: Vec<Option<Fared>> = vec![None; problem.machines.len()];
-    if trim(&mut tours, &first, &mut known) {
-        first = decode::score_tours(problem, ground, wishes, &tours);
-    }
-    let mut now = weight(problem, &first);
-    let mut best = Annealed {
-        score: first.score,
-        tours: tours.clone(),
-        tried: 1,
-    };
-    let may_be_apart = ground.is_judged_by_sums(problem);
-    let cooling = (COLD_S / HOT_S).powf(1.0 / tries.max(1) as f64);
-    let mut heat = HOT_S;
-    let mut is_apart = may_be_apart && are_apart(problem, &tours);
-    for _ in 0..tries {
-        heat *= cooling;
-        let mut other = tours.clone();
-        if !change(problem, &near, &mut other, chance) {
-            continue;
-        }
-        let mut found = None;
-        let stays_apart = may_be_apart && are_apart(problem, &other);
-        // Tours that cross are dear to judge and seldom better.
-        if is_apart && !stays_apart && chance.below(1 + problem.blocks.len() as u64 * 2) > 0 {
-            continue;
-        }
-        if stays_apart {
-            let pairs = tours.stays.iter().zip(&other.stays).zip(&known);
-            let before = pairs.map(|((own, other), known)| known.clone().filter(|_| own == other));
-            found = decode::score_apart(problem, ground, wishes, &other, before.collect());
-        }
-        let found = found.unwrap_or_else(|| decode::score_tours(problem, ground, wishes, &other));
-        best.tried += 1;
-        if found.score < best.score {
-            best.score = found.score;
-            best.tours = other.clone();
-        }
-        let then = weight(problem, &found);
-        let luck = (chance.below(1 << 20) as f64 + 1.0) / f64::from(1 << 20);
-        if then > now - heat * luck.ln() {
-            continue;
-        }
-        let mut found = found;
-        if trim(&mut other, &found, &mut known) {
-            found = decode::score_tours(problem, ground, wishes, &other);
-        }
-        now = weight(problem, &found);
-        tours = other;
-        is_apart = may_be_apart && are_apart(problem, &tours);
-        if found.score < best.score {
-            best.score = found.score;
-            best.tours = tours.clone();
+impl Annealed {
+    /// Takes tours that are better.
+    fn offer(&mut self, score: Score, tours: &Tours) {
+        if score < self.score {
+            self.score = score;
+            self.tours = tours.clone();
         }
     }
-    best
+}
+
+/// What does not change while tours do.
+pub struct Annealing<'p> {
+    pub problem: &'p Problem,
+    pub ground: &'p Ground,
+    /// How long a former plan is kept.
+    pub wishes: &'p Wishes,
+    /// For each block those near it.
+    near: Vec<Vec<usize>>,
+}
+
+impl<'p> Annealing<'p> {
+    pub fn new(problem: &'p Problem, ground: &'p Ground, wishes: &'p Wishes) -> Annealing<'p> {
+        Annealing {
+            problem,
+            ground,
+            wishes,
+            near: near_blocks(problem, ground),
+        }
+    }
+
+    pub fn score(&self, tours: &Tours) -> Toured {
+        decode::score_tours(self.problem, self.ground, self.wishes, tours)
+    }
+
+    /// Makes tours better by so many changes.
+    pub fn anneal(&self, start: Tours, tries: usize, chance: &mut Chance) -> Annealed {
+        let (problem, ground) = (self.problem, self.ground);
+        let mut tours = start;
+        let mut first = self.score(&tours);
+        let mut known: Vec<Option<Fared>> = vec![None; problem.machines.len()];
+        if trim(&mut tours, &first, &mut known) {
+            first = self.score(&tours);
+        }
+        let mut now = weight(problem, &first);
+        let mut best = Annealed {
+            score: first.score,
+            tours: tours.clone(),
+            tried: 1,
+        };
+        let may_be_apart = ground.is_judged_by_sums(problem);
+        let cooling = (COLD_S / HOT_S).powf(1.0 / tries.max(1) as f64);
+        let mut heat = HOT_S;
+        let mut is_apart = may_be_apart && are_apart(problem, &tours);
+        for _ in 0..tries {
+            heat *= cooling;
+            let mut other = tours.clone();
+            if !change(problem, &self.near, &mut other, chance) {
+                continue;
+            }
+            let stays_apart = may_be_apart && are_apart(problem, &other);
+            // Tours that cross are dear to judge and seldom better.
+            if is_apart && !stays_apart && chance.below(1 + problem.blocks.len() as u64 * 2) > 0 {
+                continue;
+            }
+            let apart = stays_apart.then(|| {
+                let pairs = tours.stays.iter().zip(&other.stays).zip(&known);
+                let before =
+                    pairs.map(|((own, other), known)| known.clone().filter(|_| own == other));
+                decode::score_apart(problem, ground, self.wishes, &other, before.collect())
+            });
+            let mut found = apart.flatten().unwrap_or_else(|| self.score(&other));
+            best.tried += 1;
+            best.offer(found.score, &other);
+            let luck = (chance.below(1 << 20) as f64 + 1.0) / f64::from(1 << 20);
+            if weight(problem, &found) > now - heat * luck.ln() {
+                continue;
+            }
+            if trim(&mut other, &found, &mut known) {
+                found = self.score(&other);
+                best.offer(found.score, &other);
+            }
+            now = weight(problem, &found);
+            tours = other;
+            is_apart = may_be_apart && are_apart(problem, &tours);
+        }
+        best
+    }
 }
 
 /// Whether no machine has to do with another: no block is on two tours, none near one on another tour, and each on some tour.
@@ -139,27 +159,21 @@ fn trim(tours: &mut Tours, toured: &Toured, known: &mut Vec<Option<Fared>>) -> b
     trimmed
 }
 
-/// For each block with work those with work that are nearest, nearest first.
-fn near_blocks(problem: &Problem) -> Vec<Vec<usize>> {
-    let blocks = &problem.blocks;
-    let with_work: Vec<usize> = (0..blocks.len())
-        .filter(|&block| !blocks[block].units.is_empty())
-        .collect();
-    let of = |block: usize| {
-        let others = with_work.iter().copied().filter(|&other| other != block);
-        let mut others: Vec<(i64, usize)> = others
-            .map(|other| {
-                let way = problem
-                    .moves
-                    .seconds(blocks[block].place, blocks[other].place);
-                (way, other)
-            })
-            .collect();
-        others.sort_unstable();
-        others.truncate(NEAR);
-        others.into_iter().map(|(_, other)| other).collect()
+/// For each block those with work that are nearest, nearest first.
+fn near_blocks(problem: &Problem, ground: &Ground) -> Vec<Vec<usize>> {
+    let blocks = 0..problem.blocks.len();
+    let with_work = || {
+        blocks
+            .clone()
+            .filter(|&block| !problem.blocks[block].units.is_empty())
     };
-    (0..blocks.len()).map(of).collect()
+    let of = |block: usize| {
+        let mut others: Vec<usize> = with_work().filter(|&other| other != block).collect();
+        others.sort_by_key(|&other| (ground.way(block, other), other));
+        others.truncate(NEAR);
+        others
+    };
+    blocks.clone().map(of).collect()
 }
 
 const ALL: [Until; 5] = [
@@ -320,4 +334,20 @@ fn join(near: &[Vec<usize>], tours: &mut Tours, block: usize, chance: &mut Chanc
         }
     }
     true
+}
+
+/// A small generator of our own (xorshift, Marsaglia 2003): the same numbers everywhere.
+pub struct Chance(pub u64);
+
+impl Chance {
+    fn below(&mut self, bound: u64) -> u64 {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        if bound == 0 {
+            0
+        } else {
+            (self.0 >> 11) % bound
+        }
+    }
 }

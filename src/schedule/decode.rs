@@ -47,6 +47,11 @@ pub struct Ground {
 }
 
 impl Ground {
+    /// Seconds of moving from a block to another.
+    pub fn way(&self, from: usize, to: usize) -> i64 {
+        self.ways[from * self.queues.len() + to]
+    }
+
     /// Whether a plan's score comes from sums of its machines alone.
     pub fn is_judged_by_sums(&self, problem: &Problem) -> bool {
         self.former.is_none() && problem.wood.wanted.is_empty()
@@ -537,9 +542,8 @@ impl State<'_> {
             self.go(machine, block);
             return;
         }
-        let taken = std::iter::once(&block).chain(&ground.near);
-        let taken = taken.map(|&other| self.taken_until[other]).max();
-        if let Some(until) = taken.filter(|until| *until > at) {
+        let until = self.taken_until(block);
+        if until > at {
             self.free_at[machine] = until;
             return;
         }
@@ -606,10 +610,7 @@ impl State<'_> {
             let arrival = self.arrival(machine, at, self.way(machine, stay.block));
             let works = arrival.and_then(|arrival| {
                 let light = around(&ground.light, arrival).is_some();
-                let taken = std::iter::once(&stay.block).chain(&ground.near);
-                let is_free = taken
-                    .into_iter()
-                    .all(|&other| self.taken_until[other] <= arrival);
+                let is_free = self.taken_until(stay.block) <= arrival;
                 let next = queue.next(progress, light, its, arrival);
                 let next = next.filter(|_| is_free && ground.open.contains(arrival))?;
                 Some((light, next.needs_light))
@@ -671,6 +672,13 @@ impl State<'_> {
         own.min_by_key(|&block| (self.way(machine, block), block))
     }
 
+    /// Until when somebody works in a block, or in one near it: whoever does has it to itself until it stops.
+    fn taken_until(&self, block: usize) -> Second {
+        let near = self.problem.blocks[block].near.iter();
+        let near = near.map(|&other| self.taken_until[other]);
+        near.fold(self.taken_until[block], Second::max)
+    }
+
     /// How many shifts are not as in the former plan.
     fn changed(&self, former: &Former) -> i64 {
         let cuts = |machine: usize| -> Vec<(usize, Stretch)> {
@@ -720,10 +728,8 @@ impl State<'_> {
             *next += 1;
             return true;
         }
-        let near = &self.problem.blocks[stint.block].near;
-        let taken = std::iter::once(&stint.block).chain(near);
-        let taken = taken.map(|&other| self.taken_until[other]).max();
-        if let Some(until) = taken.filter(|until| *until > at) {
+        let until = self.taken_until(stint.block);
+        if until > at {
             self.free_at[machine] = until.min(stint.span.to);
             return true;
         }
@@ -758,18 +764,10 @@ impl State<'_> {
             let stays = here == Some(block);
             let wished = self.wishes.machine[block];
             let others_wish = wished.is_some_and(|wished| wished != machine);
-            if self.taken_until[block] > at || others_wish && self.wishes.strict {
+            if self.taken_until(block) > at || others_wish && self.wishes.strict {
                 continue;
             }
             let ground = &problem.blocks[block];
-            // Whoever works in a block near by has it to itself until it stops.
-            if ground
-                .near
-                .iter()
-                .any(|&other| self.taken_until[other] > at)
-            {
-                continue;
-            }
             let way = self.way(machine, block);
             let Some(arrival) = self.arrival(machine, at, way) else {
                 continue;
@@ -884,7 +882,7 @@ impl State<'_> {
         let seconds = |from| self.problem.moves.seconds(from, to);
         let way = match self.at_block[machine] {
             Some(here) if here == block => return 0,
-            Some(here) => self.ground.ways[here * self.problem.blocks.len() + block],
+            Some(here) => self.ground.way(here, block),
             None => self.problem.machines[machine].start.map_or(0, seconds),
         };
         match self.on_the_way_s[machine] {

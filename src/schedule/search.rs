@@ -1,7 +1,7 @@
 //! Looks for a good plan: many beginnings by habit and by territory, then the tours of the best of them annealed.
 //! The number of tries depends on the size of the problem alone, so the same input gives the same plan.
 
-use super::anneal::{self, Annealed, anneal};
+use super::anneal::{self, Annealed, Annealing, Chance};
 use super::bound::{self, Bound};
 use super::decode::{self, Ground, Score, Wishes};
 use super::former::Former;
@@ -100,52 +100,13 @@ pub fn solve_after(problem: &Problem, former: Option<&Former>) -> Solved {
             former: None,
         };
     };
-    let mut chance = Chance(0x9E37_79B9_7F4A_7C15);
     let plan = decode::plan(problem, &ground, &wishes, None);
-    let territories = super::territories::tours(problem, &ground);
-    let batches = (1..=MOST_IN_BATCH).map(|size| tours::in_batches(&territories, size));
-    let of_plan = tours::of_plan(problem, &ground, &plan, wishes.keep_until);
-    let starts = std::iter::once(of_plan).chain(batches);
-    let mut starts: Vec<(f64, Tours)> = starts
-        .map(|tours| {
-            let tours = match problem.blocks.len() > MANY {
-                true => tours::untangled(tours),
-                false => tours,
-            };
-            let toured = decode::score_tours(problem, &ground, &wishes, &tours);
-            (anneal::weight(problem, &toured), tours)
-        })
-        .collect();
-    starts.sort_by(|a, b| a.0.total_cmp(&b.0));
-    tried += starts.len();
-    let stays: usize = starts[0].1.stays.iter().map(Vec::len).sum();
-    let tries = (stays * TRIES_A_STAY).clamp(LEAST_TRIES, MOST_TRIES);
-    let mut legs: Vec<Annealed> = Vec::new();
-    for (_, start) in starts.into_iter().take(LEGS) {
-        legs.push(anneal(
-            problem,
-            &ground,
-            &wishes,
-            start,
-            tries / 8,
-            &mut chance,
-        ));
-    }
-    legs.sort_by_key(|leg| leg.score);
-    tried += legs.iter().map(|leg| leg.tried).sum::<usize>();
-    let first = legs.swap_remove(0);
-    let mut found = anneal(
-        problem,
-        &ground,
-        &wishes,
-        first.tours.clone(),
-        tries / 2,
-        &mut chance,
+    let annealing = Annealing::new(problem, &ground, &wishes);
+    let found = annealed(
+        &annealing,
+        tours::of_plan(problem, &ground, &plan, wishes.keep_until),
     );
     tried += found.tried;
-    if first.score < found.score {
-        found = first;
-    }
     let tours = (found.score < least).then_some(found.tours);
     Solved {
         plan: decode::plan(problem, &ground, &wishes, tours.as_ref()),
@@ -155,6 +116,43 @@ pub fn solve_after(problem: &Problem, former: Option<&Former>) -> Solved {
         tours,
         former: former.cloned(),
     }
+}
+
+/// The best tours from those of a plan and from batches: some are gone on with a little, and the best of these with all tries.
+fn annealed(annealing: &Annealing, of_plan: Tours) -> Annealed {
+    let (problem, ground) = (annealing.problem, annealing.ground);
+    let mut chance = Chance(0x9E37_79B9_7F4A_7C15);
+    let territories = super::territories::tours(problem, ground);
+    let batches = (1..=MOST_IN_BATCH).map(|size| tours::in_batches(&territories, size));
+    let starts = std::iter::once(of_plan).chain(batches);
+    let mut starts: Vec<(f64, Tours)> = starts
+        .map(|tours| {
+            let tours = match problem.blocks.len() > MANY {
+                true => tours::untangled(tours),
+                false => tours,
+            };
+            (anneal::weight(problem, &annealing.score(&tours)), tours)
+        })
+        .collect();
+    starts.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut tried = starts.len();
+    let stays: usize = starts[0].1.stays.iter().map(Vec::len).sum();
+    let tries = (stays * TRIES_A_STAY).clamp(LEAST_TRIES, MOST_TRIES);
+    let legs = starts.into_iter().take(LEGS);
+    let mut legs: Vec<Annealed> = legs
+        .map(|(_, start)| annealing.anneal(start, tries / 8, &mut chance))
+        .collect();
+    legs.sort_by_key(|leg| leg.score);
+    tried += legs.iter().map(|leg| leg.tried).sum::<usize>();
+    let first = legs.swap_remove(0);
+    let last = annealing.anneal(first.tours.clone(), tries / 2, &mut chance);
+    tried += last.tried;
+    let best = if first.score < last.score {
+        first
+    } else {
+        last
+    };
+    Annealed { tried, ..best }
 }
 
 /// A stay that people call one.
@@ -195,20 +193,4 @@ fn beginnings(problem: &Problem, ground: &Ground) -> Vec<Wishes> {
     }
     all.extend(super::territories::wishes(problem, ground));
     all
-}
-
-/// A small generator of our own (xorshift, Marsaglia 2003): the same numbers everywhere.
-pub(super) struct Chance(u64);
-
-impl Chance {
-    pub(super) fn below(&mut self, bound: u64) -> u64 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        if bound == 0 {
-            0
-        } else {
-            (self.0 >> 11) % bound
-        }
-    }
 }

@@ -34,37 +34,29 @@ pub struct Tours {
 
 /// The tours that a plan has from a moment on.
 pub fn of_plan(problem: &Problem, ground: &Ground, plan: &Plan, from: Second) -> Tours {
-    let cuts = plan
-        .tasks
-        .iter()
-        .filter(|task| matches!(task.what, What::Cut { .. }));
-    let mut tasks: Vec<_> = cuts.collect();
-    tasks.sort_by_key(|task| (task.span, task.machine));
+    let cuts = plan.tasks.iter().filter_map(|task| match task.what {
+        What::Cut { done, .. } => Some((task, done)),
+        What::Move => None,
+    });
+    let mut cuts: Vec<_> = cuts.collect();
+    cuts.sort_by_key(|(task, _)| (task.span, task.machine));
     let mut left: Vec<i64> = ground
         .queues
         .iter()
         .map(|queue| queue.left(&Progress::default()).iter().sum())
         .collect();
     let mut stays: Vec<Vec<Stay>> = vec![vec![]; problem.machines.len()];
-    for task in tasks {
-        let What::Cut { done, .. } = task.what else {
-            continue;
-        };
+    for (task, done) in cuts {
         left[task.block] -= done;
         if task.span.to <= from {
             continue;
         }
         let own = &mut stays[task.machine];
-        let light = around(&problem.blocks[task.block].light, task.span.to);
-        let ends_with_light = light.is_none_or(|light| light.from == task.span.to);
-        let until = if left[task.block] <= 0 {
-            Until::Done
-        } else if light.is_some_and(|light| light.from == task.span.to) {
-            Until::Daybreak
-        } else if ends_with_light {
-            Until::Stuck
-        } else {
-            Until::DayWorkDone
+        let until = match around(&problem.blocks[task.block].light, task.span.to) {
+            _ if left[task.block] <= 0 => Until::Done,
+            Some(light) if light.from == task.span.to => Until::Daybreak,
+            Some(_) => Until::DayWorkDone,
+            None => Until::Stuck,
         };
         match own.last_mut() {
             Some(last) if last.block == task.block => last.until = until,
