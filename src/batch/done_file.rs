@@ -2,6 +2,7 @@
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;
+use std::fs::File;
 use std::path::{Path, PathBuf};
 
 use crate::outputs;
@@ -44,6 +45,41 @@ pub fn read(path: &Path, layout: &FinishedLayout) -> Result<Vec<DoneRow>, DoneEr
     elsewhere.into_iter().next().map_or(Ok(rows), Err)
 }
 
+/// A table and its head; `hint` is what to do where the head cannot be read.
+pub(super) fn open(
+    path: &Path,
+    hint: &'static str,
+) -> Result<(csv::Reader<File>, csv::StringRecord), DoneError> {
+    let file = sources::open_plain(path, TABLE_FILE_BYTES).map_err(|error| DoneError {
+        path: path.to_owned(),
+        line: None,
+        why: error.to_string(),
+        hint: "check the path and who may read the file",
+    })?;
+    let mut table = reader(file);
+    let head = table.headers().map_err(|error| DoneError {
+        path: path.to_owned(),
+        line: Some(1),
+        why: error.to_string(),
+        hint,
+    })?;
+    let head = head.clone();
+    Ok((table, head))
+}
+
+pub(super) fn reader<R: std::io::Read>(file: R) -> csv::Reader<R> {
+    csv::ReaderBuilder::new()
+        .flexible(true)
+        .trim(csv::Trim::All)
+        .from_reader(file)
+}
+
+/// Where a column stands, whatever mark of its encoding the file begins with.
+pub(super) fn column_of(head: &csv::StringRecord, name: &str) -> Option<usize> {
+    let mut heads = head.iter();
+    heads.position(|own| own.trim_start_matches('\u{feff}') == name)
+}
+
 /// As [`read`]; what is wrong with rows of sections that the layout does not have is handed back beside the others.
 ///
 /// # Errors
@@ -59,26 +95,10 @@ pub fn read_known(
         hint,
     };
     let whole = "the table needs the column block_id for finished blocks, or block_id, part, strip_no, piece, section_no for sections, and may have hours_done";
-    let file = sources::open_plain(path, TABLE_FILE_BYTES).map_err(|error| {
-        fault(
-            None,
-            error.to_string(),
-            "check the path and who may read the file",
-        )
-    })?;
-    let mut table = csv::ReaderBuilder::new()
-        .flexible(true)
-        .trim(csv::Trim::All)
-        .from_reader(file);
-    let header = table
-        .headers()
-        .map_err(|error| fault(Some(1), error.to_string(), whole))?
-        .clone();
+    let (mut table, header) = open(path, whole)?;
     let column = |name: &str| {
-        let found = header
-            .iter()
-            .position(|head| head.trim_start_matches('\u{feff}') == name);
-        found.ok_or_else(|| fault(Some(1), format!("there is no column `{name}`"), whole))
+        column_of(&header, name)
+            .ok_or_else(|| fault(Some(1), format!("there is no column `{name}`"), whole))
     };
     let id_at = column(KEYS[0])?;
     // A table of finished blocks alone names no section.

@@ -5,6 +5,8 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::process::Command;
 
+use serde_json::Value;
+
 pub struct Ended {
     pub code: i32,
     pub stdout: String,
@@ -145,4 +147,25 @@ pub fn table(path: &Path) -> Vec<BTreeMap<String, String>> {
             .collect()
     });
     rows.collect()
+}
+
+/// The same with the volume of its trees.
+pub fn small_project_with_volumes(folder: &Path) {
+    small_project(folder);
+    let project = std::fs::read_to_string(folder.join("project.toml")).unwrap();
+    assert!(!project.contains("tree_m3"));
+    let project = project.replace("[production]\n", "[production]\ntree_m3 = 0.4\n");
+    write(folder, "project.toml", &project);
+}
+
+/// What `dispatch` wrote of its plan into a folder.
+pub fn schedule_of(folder: &Path, out: &str) -> Value {
+    let text = std::fs::read_to_string(folder.join(out).join("schedule.json")).unwrap();
+    serde_json::from_str(&text).unwrap()
+}
+
+/// Tasks of a kind, in their order.
+pub fn tasks<'s>(schedule: &'s Value, kind: &str) -> Vec<&'s Value> {
+    let all = schedule["tasks"].as_array().unwrap().iter();
+    all.filter(|task| task["task"] == kind).collect()
 }

@@ -29,10 +29,7 @@ time_factor = 1.7
 "#;
 
 fn laid_out(folder: &Path) {
-    small_project(folder);
-    let project = std::fs::read_to_string(folder.join("project.toml")).unwrap();
-    let project = project.replace("[production]\n", "[production]\ntree_m3 = 0.4\n");
-    write(folder, "project.toml", &project);
+    small_project_with_volumes(folder);
     write(folder, "crew.toml", CREW);
     let ended = run(
         folder,
@@ -46,16 +43,6 @@ fn dispatch(folder: &Path, from: &str, more: &[&str]) -> Ended {
     all.extend(["--days", "12"]);
     all.extend(more);
     run(folder, &all)
-}
-
-fn schedule_of(folder: &Path, out: &str) -> Value {
-    let text = std::fs::read_to_string(folder.join(out).join("schedule.json")).unwrap();
-    serde_json::from_str(&text).unwrap()
-}
-
-fn tasks<'s>(schedule: &'s Value, kind: &str) -> Vec<&'s Value> {
-    let all = schedule["tasks"].as_array().unwrap().iter();
-    all.filter(|task| task["task"] == kind).collect()
 }
 
 /// Rows of the first plan's table that a test keeps, and how it changes them.

@@ -57,11 +57,6 @@ fn dispatch(folder: &Path, out: &str, more: &[&str]) -> Ended {
     run(folder, &arguments)
 }
 
-fn schedule(folder: &Path, out: &str) -> Value {
-    let text = std::fs::read_to_string(folder.join(out).join("schedule.json")).unwrap();
-    serde_json::from_str(&text).unwrap()
-}
-
 /// Section -> hours planned.
 fn planned(schedule: &Value) -> std::collections::BTreeMap<String, f64> {
     let mut sums = std::collections::BTreeMap::new();
@@ -101,7 +96,7 @@ fn a_layout_becomes_shifts_and_the_same_input_gives_the_same_bytes() {
     let ended = dispatch(folder, "shifts", &["--json"]);
     assert_eq!(ended.code, 0, "{}{}", ended.stdout, ended.stderr);
     let said: Value = serde_json::from_str(&ended.stdout).unwrap();
-    let found = schedule(folder, "shifts");
+    let found = schedule_of(folder, "shifts");
     assert_eq!(said["makespan_hours"], found["makespan_hours"]);
     let (bound, makespan) = (&found["lower_bound_hours"], &found["makespan_hours"]);
     assert!(bound.as_f64().unwrap() > 0.0);
@@ -248,7 +243,7 @@ fn skidders_stay_away_from_falling_trees_by_geos() {
     assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
     let ended = dispatch(folder, "shifts", &[]);
     assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
-    let found = schedule(folder, "shifts");
+    let found = schedule_of(folder, "shifts");
     let dataset = gdal::Dataset::open(folder.join("out/layout.gpkg")).unwrap();
     let mut layer = dataset.layer_by_name("sections").unwrap();
     let mut shapes = std::collections::BTreeMap::new();
@@ -326,7 +321,7 @@ fn the_calendar_is_read_by_a_parser_that_is_not_ours() {
             .all(|line| line.len() <= 75 && !line.contains('\n'))
     );
     let events = events(&text);
-    let found = schedule(folder, "shifts");
+    let found = schedule_of(folder, "shifts");
     assert_eq!(events.len(), found["shifts"].as_array().unwrap().len());
     let mut ids = std::collections::BTreeSet::new();
     for event in &events {
@@ -347,7 +342,7 @@ fn what_is_done_is_kept_and_the_rest_is_planned() {
     let folder = temp.path();
     laid_out(folder);
     dispatch(folder, "first", &["--quiet"]);
-    let first = planned(&schedule(folder, "first"));
+    let first = planned(&schedule_of(folder, "first"));
     let of = |task: &Value| {
         let section = &task["section"];
         format!(
@@ -359,7 +354,7 @@ fn what_is_done_is_kept_and_the_rest_is_planned() {
             section["section_no"]
         )
     };
-    let plan = schedule(folder, "first");
+    let plan = schedule_of(folder, "first");
     let cuts: Vec<&Value> = plan["tasks"]
         .as_array()
         .unwrap()
@@ -379,7 +374,7 @@ fn what_is_done_is_kept_and_the_rest_is_planned() {
     write(folder, "done.csv", &table);
     let ended = dispatch(folder, "second", &["--done", "done.csv", "--quiet"]);
     assert_eq!(ended.code, 0, "{}", ended.stderr);
-    let second = schedule(folder, "second");
+    let second = schedule_of(folder, "second");
     let name = |task: &Value| format!("{} {}", task["block_id"], task["section"]);
     let rest = planned(&second);
     assert!(!rest.contains_key(&name(whole)));
@@ -402,7 +397,7 @@ fn what_is_done_is_kept_and_the_rest_is_planned() {
         wrong.stdout
     );
     assert_eq!(
-        schedule(folder, "third")["done_before"]["rows_elsewhere"],
+        schedule_of(folder, "third")["done_before"]["rows_elsewhere"],
         1
     );
     // A table that was filled in where an earlier plan stands would be lost.
@@ -432,7 +427,7 @@ fn ids_as_our_tables_write_them_are_known_in_the_table_of_what_is_done() {
     assert_eq!(dispatch(folder, "first", &["--quiet"]).code, 0);
     let rows = std::fs::read_to_string(folder.join("first/shifts.csv")).unwrap();
     let cells = ["'=A\\u{9}1", "B\\u{a}2"];
-    let first = schedule(folder, "first");
+    let first = schedule_of(folder, "first");
     let mut table = "block_id,part,strip_no,piece,section_no\n".to_owned();
     for (cell, id) in cells.into_iter().zip(["=A\t1", "B\n2"]) {
         assert!(rows.contains(&format!(",{cell},")), "{rows}");
@@ -446,7 +441,7 @@ fn ids_as_our_tables_write_them_are_known_in_the_table_of_what_is_done() {
     write(folder, "done.csv", &table);
     let ended = dispatch(folder, "second", &["--done", "done.csv", "--quiet"]);
     assert_eq!(ended.code, 0, "{}", ended.stderr);
-    assert_eq!(schedule(folder, "second")["done_before"]["sections"], 2);
+    assert_eq!(schedule_of(folder, "second")["done_before"]["sections"], 2);
 }
 
 #[test]
@@ -601,7 +596,7 @@ fn one_bad_block_is_set_aside_and_named_and_the_season_goes_on() {
     assert_eq!(all.code, 0, "{}", all.stderr);
     let (all, sections): (Value, usize) = (
         serde_json::from_str(&all.stdout).unwrap(),
-        planned(&schedule(folder, "all")).len(),
+        planned(&schedule_of(folder, "all")).len(),
     );
     assert_eq!(
         (&all["blocks"], &all["set_aside"]),
@@ -642,7 +637,7 @@ fn one_bad_block_is_set_aside_and_named_and_the_season_goes_on() {
             ended.stdout
         );
         assert!(ended.stdout.contains(why), "{statement}: {}", ended.stdout);
-        let found = schedule(folder, "rest");
+        let found = schedule_of(folder, "rest");
         assert_eq!(found["set_aside"][0]["block_id"], "A-1");
         let rest = planned(&found);
         assert!(rest.keys().all(|key| key.contains("A-2")) && !rest.is_empty());

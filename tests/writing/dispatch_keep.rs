@@ -110,16 +110,6 @@ fn dispatch(folder: &Path, crew: &str, from: &str, more: &[&str]) -> Ended {
     run(folder, &all)
 }
 
-fn schedule_of(folder: &Path, out: &str) -> Value {
-    let text = std::fs::read_to_string(folder.join(out).join("schedule.json")).unwrap();
-    serde_json::from_str(&text).unwrap()
-}
-
-fn tasks<'s>(schedule: &'s Value, kind: &str) -> Vec<&'s Value> {
-    let all = schedule["tasks"].as_array().unwrap().iter();
-    all.filter(|task| task["task"] == kind).collect()
-}
-
 /// 2026-12-02 in Winnipeg begins at 06:00 UTC.
 const SECOND_DAY: i64 = 1_796_191_200;
 
@@ -127,10 +117,7 @@ const SECOND_DAY: i64 = 1_796_191_200;
 fn a_plan_is_kept_and_what_changes_is_told() {
     let temp = tempfile::tempdir().unwrap();
     let folder = temp.path();
-    small_project(folder);
-    let project = std::fs::read_to_string(folder.join("project.toml")).unwrap();
-    let project = project.replace("[production]\n", "[production]\ntree_m3 = 0.4\n");
-    write(folder, "project.toml", &project);
+    small_project_with_volumes(folder);
     run(
         folder,
         &["layout", "project.toml", "--out", "out", "--quiet"],

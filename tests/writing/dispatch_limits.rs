@@ -8,7 +8,6 @@ use crate::run_binary::*;
 use blockwright::schedule::skidding::{Least, Skidder, WoodKnown, follow};
 use blockwright::schedule::stock::{Limits, follow_within};
 use blockwright::schedule::{self, Duty, Plan, Problem, StockRule, What};
-use serde_json::Value;
 
 fn skidder(days: i64, pace: i64) -> Skidder {
     Skidder {
@@ -378,11 +377,7 @@ operators = ["op 1", "op 2"]
 "#;
 
 fn laid_out(folder: &Path) {
-    small_project(folder);
-    let project = std::fs::read_to_string(folder.join("project.toml")).unwrap();
-    assert!(!project.contains("tree_m3"));
-    let project = project.replace("[production]\n", "[production]\ntree_m3 = 0.4\n");
-    write(folder, "project.toml", &project);
+    small_project_with_volumes(folder);
     let ended = run(
         folder,
         &["layout", "project.toml", "--out", "out", "--quiet"],
@@ -469,11 +464,6 @@ fn people_in_two_places_or_without_rest_are_refused_with_shifts_and_times() {
     assert_eq!(found["operators"][0]["longest_hours_in_24"], 10.0);
     assert_eq!(found["operators"][0]["least_rest_hours"], 14.0);
     assert_eq!(found["rest"]["source"], "agreement 7");
-}
-
-fn schedule_of(folder: &Path, out: &str) -> Value {
-    let text = std::fs::read_to_string(folder.join(out).join("schedule.json")).unwrap();
-    serde_json::from_str(&text).unwrap()
 }
 
 /// The stock of the table against the layout's own volumes, by hand of tasks and `layout.gpkg`.

@@ -69,13 +69,6 @@ fn laid_out(folder: &Path, out: &str) {
     assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
 }
 
-fn with_volumes(folder: &Path) {
-    small_project(folder);
-    let project = std::fs::read_to_string(folder.join("project.toml")).unwrap();
-    let project = project.replace("[production]\n", "[production]\ntree_m3 = 0.4\n");
-    write(folder, "project.toml", &project);
-}
-
 fn dispatch(folder: &Path, layout: &str, crew: &str, more: &[&str]) -> Ended {
     write(folder, "crew.toml", crew);
     let mut all = vec!["dispatch", layout, "--crew", "crew.toml", "--days", "14"];
@@ -83,17 +76,12 @@ fn dispatch(folder: &Path, layout: &str, crew: &str, more: &[&str]) -> Ended {
     run(folder, &all)
 }
 
-fn schedule_of(folder: &Path, out: &str) -> Value {
-    let text = std::fs::read_to_string(folder.join(out).join("schedule.json")).unwrap();
-    serde_json::from_str(&text).unwrap()
-}
-
 /// What is said to lie at the roadside is what the table of the stock has skidded until then.
 #[test]
 fn wood_by_dates_is_told_met_or_short() {
     let temp = tempfile::tempdir().unwrap();
     let folder = temp.path();
-    with_volumes(folder);
+    small_project_with_volumes(folder);
     laid_out(folder, "out");
     let wood = "\n[[wood]]\nby = \"2026-12-05\"\nvolume = \"50 m3\"\n\n[[wood]]\nby = \"2026-12-08\"\nvolume = \"60000 m3\"\n";
     let crew = format!("{CREW}{wood}");
@@ -195,7 +183,7 @@ fn wood_by_dates_is_told_met_or_short() {
 fn a_new_block_and_a_machine_more_leave_the_first_days_as_they_were() {
     let temp = tempfile::tempdir().unwrap();
     let folder = temp.path();
-    with_volumes(folder);
+    small_project_with_volumes(folder);
     // Farther apart than trees fall, else two machines would not work there at once.
     let one = feature(r#"{"BLOCK": "A-1"}"#, &rectangle(0.0, 0.0, 300.0, 200.0));
     let other = feature(r#"{"BLOCK": "A-2"}"#, &rectangle(480.0, 0.0, 680.0, 300.0));
@@ -268,7 +256,7 @@ fn windows_and_falling_trees_of_files_are_kept() {
     for gap in [100.0, 180.0] {
         let temp = tempfile::tempdir().unwrap();
         let folder = temp.path();
-        with_volumes(folder);
+        small_project_with_volumes(folder);
         let project = std::fs::read_to_string(folder.join("project.toml")).unwrap();
         let project = project.replace("id = \"BLOCK\"\n", "id = \"BLOCK\"\nopen_from = \"OPEN\"\n");
         write(folder, "project.toml", &project);

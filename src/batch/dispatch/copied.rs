@@ -6,7 +6,7 @@ use std::path::Path;
 use chrono::DateTime;
 
 use super::former::{Section, Task};
-use crate::batch::done_file::{DoneError, DoneRow};
+use crate::batch::done_file::{DoneError, DoneRow, column_of, open, reader};
 use crate::outputs;
 use crate::project::{Crew, Turn};
 use crate::schedule::{HOUR, STANDARD_PACE, Second, Work, seconds_for};
@@ -51,19 +51,7 @@ pub(super) fn is_copy(path: &Path) -> bool {
     };
     let mut table = reader(file);
     let heads = table.headers().cloned().unwrap_or_default();
-    OWN.iter().all(|name| column(&heads, name).is_some())
-}
-
-fn reader<R: std::io::Read>(file: R) -> csv::Reader<R> {
-    csv::ReaderBuilder::new()
-        .flexible(true)
-        .trim(csv::Trim::All)
-        .from_reader(file)
-}
-
-fn column(heads: &csv::StringRecord, name: &str) -> Option<usize> {
-    let mut heads = heads.iter();
-    heads.position(|head| head.trim_start_matches('\u{feff}') == name)
+    OWN.iter().all(|name| column_of(&heads, name).is_some())
 }
 
 /// A section of a row and the share of it that is done there.
@@ -91,21 +79,10 @@ pub(super) fn read(path: &Path, layout: &FinishedLayout, crew: &Crew) -> Result<
         hint,
     };
     let as_written = "copy shifts.csv as dispatch wrote it: take rows out, and leave its columns";
-    let file = sources::open_plain(path, TABLE_FILE_BYTES).map_err(|error| {
-        fault(
-            None,
-            error.to_string(),
-            "check the path and who may read the file",
-        )
-    })?;
-    let mut table = reader(file);
-    let heads = table
-        .headers()
-        .map_err(|error| fault(Some(1), error.to_string(), as_written))?
-        .clone();
+    let (mut table, heads) = open(path, as_written)?;
     let mut at = [0; COLUMNS.len()];
     for (slot, name) in at.iter_mut().zip(COLUMNS) {
-        *slot = column(&heads, name).ok_or_else(|| {
+        *slot = column_of(&heads, name).ok_or_else(|| {
             let why = format!("it is a copy of shifts.csv without the column `{name}`");
             fault(Some(1), why, as_written)
         })?;
