@@ -20,6 +20,7 @@ pub mod batch;
 pub mod cli;
 pub mod demo;
 pub mod engines;
+pub mod init;
 pub mod outputs;
 pub mod project;
 pub mod sources;

@@ -33,6 +33,13 @@ pub enum Command {
     /// Write an invented district as a project and lay it out
     #[command(after_help = "Example:\n  blockwright demo --out demo-out --blocks 40")]
     Demo(DemoArgs),
+    /// Write a project file from a folder of layers
+    #[command(
+        after_help = "Example:\n  blockwright init layers\n  blockwright init blocks.shp roads.gpkg dem.tif --out project.toml\n  \
+                      blockwright init layers --update\n\nThe rules are yours to choose: the file names presets and takes none. Ends \
+                      with 3 when no layer of blocks counts yet, or when `inspect` finds what falls short."
+    )]
+    Init(InitArgs),
     /// Lay out the blocks of a project
     #[command(
         after_help = "Example:\n  blockwright layout project.toml --out out --only D07-0012,D07-0013\n  blockwright layout project.toml --out out --resume\n  blockwright layout project.toml --compare"
@@ -113,6 +120,19 @@ pub struct DemoArgs {
     /// Threads [default: one per processor]
     #[arg(long, value_name = "N", allow_negative_numbers = true)]
     pub jobs: Option<std::num::NonZeroUsize>,
+}
+
+#[derive(Debug, Args)]
+pub struct InitArgs {
+    /// Folders of layers, rasters and tables, or these files themselves
+    #[arg(required = true, value_name = "FOLDER|FILE")]
+    pub inputs: Vec<PathBuf>,
+    /// The project file [default: project.toml in the folder, where one is named, else here]
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Add layers that are new to a project file that is there, and alter nothing that stands in it
+    #[arg(long)]
+    pub update: bool,
 }
 
 #[derive(Debug, Args)]

@@ -8,21 +8,22 @@ use clap::CommandFactory;
 use serde_json::{Value, json};
 
 use super::args::{
-    AuditArgs, Cli, Command, DemoArgs, DispatchArgs, GatherArgs, InspectArgs, LayoutArgs,
+    AuditArgs, Cli, Command, DemoArgs, DispatchArgs, GatherArgs, InitArgs, InspectArgs, LayoutArgs,
     RulesCommand, SchemaOf, Talk, VerifyArgs,
 };
 use super::exit::Exit;
+use super::inspect::Inspection;
 use super::summary;
-use super::{audit, compare, dispatch, memory, stop};
+use super::{audit, compare, dispatch, init_words, memory, stop};
 use crate::batch::{
     self, BatchError, DispatchError, DispatchOptions, JournalError, Kept, Options, Outcome,
     Patience, PlanFileError, Progress, ShareError, Shares, VerifyError, VerifyFailure,
 };
 use crate::demo;
-use crate::model::{LayerKind, Problem, ProblemCode};
+use crate::init;
 use crate::project::{self, Project};
 use crate::rulebook::{self, Severity};
-use crate::sources::{self, SourceError};
+use crate::sources;
 use crate::terminal;
 
 /// A failure and the exit code it ends with.
@@ -63,6 +64,7 @@ pub fn run(cli: &Cli) -> Exit {
         Command::Gather(args) => run_gather(args, cli.talk),
         Command::Dispatch(args) => run_dispatch(args, cli.talk),
         Command::Verify(args) => run_verify(args, cli.talk),
+        Command::Init(args) => run_init(args, cli.talk),
         Command::Inspect(args) => run_inspect(args, cli.talk),
         Command::Rules(args) => {
             run_rules(args.what.as_ref().unwrap_or(&RulesCommand::List), cli.talk)
@@ -476,112 +478,46 @@ fn run_verify(args: &VerifyArgs, talk: Talk) -> Ended {
 
 fn run_inspect(args: &InspectArgs, talk: Talk) -> Ended {
     let project = load(&args.project, talk)?;
-    let unread = |error: SourceError| whose_fault(error.into());
-    let project = batch::calibrated(&project).map_err(|error| whose_fault(error.into()))?;
-    let calibration = &project.settings.production.time.calibration;
-    let batch = sources::read(&project).map_err(unread)?;
-    let terrain = sources::terrain(&project, &batch.crs).map_err(unread)?;
-    let coverage = (terrain.as_ref())
-        .map(|terrain| terrain.coverage(&batch.blocks))
-        .transpose()
-        .map_err(unread)?;
-    let notes = batch::note_reports(&project, &batch);
-    let mut problems = batch.problems.clone();
-    problems.extend(batch::notes_outside(&notes, &batch));
-    if let (Some(terrain), Some(coverage)) = (&terrain, &coverage) {
-        // What is measured says more than what the extents told.
-        problems.retain(|problem| problem.code != ProblemCode::UnknownSlope);
-        problems.extend(coverage.problem(terrain));
-    } else if project.settings.layout.level_ground.is_none() {
-        problems.extend(sources::unclassed(&batch.blocks, &batch.features));
+    let inspection = Inspection::of(&project).map_err(whose_fault)?;
+    result(talk, || inspection.json(), || inspection.words())?;
+    Ok(match inspection.falls_short() {
+        true => Exit::FallsShort,
+        false => Exit::Done,
+    })
+}
+
+fn run_init(args: &InitArgs, talk: Talk) -> Ended {
+    let out = (args.out.clone()).unwrap_or_else(|| init::default_out(&args.inputs));
+    let on = |file: &Path| {
+        if !talk.quiet {
+            terminal::say(&format!("reading {}\n", file.display()));
+        }
+    };
+    let outcome = init::write(&args.inputs, &out, args.update, on).map_err(|error| match error
+        .is_of_the_machine()
+    {
+        true => could_not_run(error),
+        false => user(error),
+    })?;
+    let seen = init_words::inspect(&outcome);
+    if let (init_words::Seen::Refused(error), false) = (&seen, talk.quiet) {
+        terminal::say(&format!("{error}\n"));
     }
-    if talk.json {
-        print_json(&json!({
-            "version": 1,
-            "command": "inspect",
-            "crs": batch.crs,
-            "inputs": batch.inputs,
-            "layers": batch.layers,
-            "terrain": batch.terrain,
-            "stand_table": batch.stand_table,
-            "stand_rasters": batch.stand_rasters,
-            "calibration": calibration,
-            "max_slope": project.settings.machine.max_slope,
-            "slopes": project.settings.slopes,
-            "windows": project.settings.windows,
-            "wind": project.settings.wind,
-            "wet_ground": project.settings.wet_ground,
-            "notes": notes,
-            "terrain_coverage": coverage,
-            "problems": problems.iter().map(summary::problem_json).collect::<Vec<_>>(),
-        }))?;
-    } else if !talk.quiet {
-        print(&format!(
-            "work CRS {}, {} blocks",
-            batch.crs,
-            batch.blocks.len()
-        ))?;
-        for layer in &batch.layers {
-            print(&format!(
-                "{:<12} {} ({}, {}): {} read, {} used, {} repaired, {} set aside",
-                layer.role,
-                layer.source_layer,
-                layer.driver,
-                layer.crs,
-                layer.read,
-                layer.used,
-                layer.repaired,
-                layer.set_aside
-            ))?;
-            if layer.stated.is_none() && LayerKind::from_key(layer.role).is_some() {
-                print(&summary::features_line(layer))?;
-            }
-            for class in &layer.classes {
-                print(&summary::class_words(class))?;
-            }
-            for report in &layer.uses {
-                print(&summary::use_words(report))?;
-            }
-        }
-        if let (Some(terrain), Some(coverage)) = (&batch.terrain, &coverage) {
-            print(&summary::terrain(terrain, coverage))?;
-        }
-        if let Some(table) = &batch.stand_table {
-            print(&summary::stand_table(table))?;
-        }
-        for raster in &batch.stand_rasters {
-            print(&summary::stand_raster(raster))?;
-        }
-        if let Some(fitted) = calibration {
-            print(&summary::calibration(
-                fitted,
-                &project.settings.production.time,
-            ))?;
-        }
-        for line in summary::slopes(&project.settings.machine, &project.settings.slopes) {
-            print(&line)?;
-        }
-        for window in &project.settings.windows.0 {
-            print(&summary::window(window))?;
-        }
-        if let Some(wind) = &project.settings.wind {
-            print(&summary::wind(wind))?;
-        }
-        if let Some(wet) = &project.settings.wet_ground {
-            print(&summary::wet_ground(wet))?;
-        }
-        for note in &notes {
-            print(&summary::note(note))?;
-        }
-        for problem in &problems {
-            print(&problem.to_string())?;
-        }
-    }
-    let falls_short = |problem: &Problem| problem.spoils() || problem.fails();
-    Ok(if problems.iter().any(falls_short) {
-        Exit::FallsShort
-    } else {
-        Exit::Done
+    let printed = result(
+        talk,
+        || init_words::json(&outcome, &seen),
+        || init_words::words(&outcome, &seen),
+    );
+    printed.map_err(|failure| Failure {
+        error: (failure.error).context(format!(
+            "{} is written, but what it holds cannot be told",
+            out.display()
+        )),
+        ..failure
+    })?;
+    Ok(match seen.falls_short() {
+        true => Exit::FallsShort,
+        false => Exit::Done,
     })
 }
 

@@ -6,6 +6,8 @@ mod commands;
 mod compare;
 mod dispatch;
 mod exit;
+mod init_words;
+mod inspect;
 mod memory;
 mod stop;
 mod summary;

@@ -25,7 +25,7 @@ enum Column {
 }
 
 #[derive(Clone, Debug, PartialEq)]
-enum Value {
+pub(super) enum Value {
     Number(f64),
     Whole(i64),
     Flag(bool),
@@ -284,7 +284,7 @@ impl Columns {
 }
 
 impl Value {
-    fn text(self) -> String {
+    pub(super) fn text(self) -> String {
         match self {
             Value::Text(text) => text,
             Value::Number(number) => number.to_string(),
@@ -337,7 +337,7 @@ impl Measure {
     }
 }
 
-fn field_value(feature: &Feature<'_>, index: usize) -> Option<Value> {
+pub(super) fn field_value(feature: &Feature<'_>, index: usize) -> Option<Value> {
     if !gdal_calls::features::has_value(feature, index) {
         return None;
     }

@@ -181,6 +181,12 @@ fn uses(kind: LayerKind) -> Uses {
     }
 }
 
+/// Whether a role takes points, lines and polygons.
+pub(super) fn shapes_of(kind: LayerKind) -> [bool; 3] {
+    let uses = uses(kind);
+    [uses.points, uses.lines, uses.polygons]
+}
+
 /// Makes the shapes of one feature for its role, in the work CRS.
 pub(super) fn shape(
     raw: RawGeometry,

@@ -26,6 +26,7 @@ mod power_lines;
 mod sql;
 mod stand_rasters;
 mod stand_table;
+mod survey;
 pub mod terrain;
 pub mod tracks;
 mod uses;
@@ -52,6 +53,10 @@ pub use plain::{open as open_plain, read as read_plain};
 pub use stand_rasters::{StandRasterReport, StandRasters};
 use stand_table::StandTables;
 pub use stand_table::TableReport;
+pub use survey::{
+    ColumnKind, Numbers, ShapeCounts, SurveyedColumn, SurveyedCrs, SurveyedLayer, SurveyedRaster,
+    area_of_use, shapes_of, survey_layers, survey_raster,
+};
 pub use terrain::{Coverage, RasterTerrain, TerrainError, TerrainReport, unclassed};
 pub use uses::UseReport;
 

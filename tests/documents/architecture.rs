@@ -17,7 +17,7 @@ const PURE: [&str; 10] = [
 ];
 
 /// Every module of the crate and the modules it may use.
-const ARROWS: [(&str, &[&str]); 18] = [
+const ARROWS: [(&str, &[&str]); 19] = [
     ("units.rs", &[]),
     ("model", &["units"]),
     ("daylight", &["units", "model"]),
@@ -83,9 +83,13 @@ const ARROWS: [(&str, &[&str]); 18] = [
         ],
     ),
     (
+        "init",
+        &["units", "model", "rulebook", "project", "sources"],
+    ),
+    (
         "cli",
         &[
-            "units", "model", "rulebook", "project", "sources", "batch", "demo", "audit",
+            "units", "model", "rulebook", "project", "sources", "batch", "demo", "audit", "init",
             "terminal",
         ],
     ),

@@ -12,6 +12,7 @@ mod determinism;
 mod endless;
 mod faults;
 mod hostile;
+mod init;
 mod replaced_plan;
 mod shares;
 mod terminal;

@@ -7,6 +7,7 @@ mod mosaic;
 mod probe;
 mod raster;
 mod resample;
+mod survey;
 mod vrt;
 
 use std::sync::Mutex;
@@ -27,6 +28,7 @@ pub(super) use resample::Way;
 pub(super) use coverage::off_raster;
 pub use coverage::{Coverage, unclassed};
 pub use errors::TerrainError;
+pub(super) use survey::survey;
 
 /// Drivers that may open an elevation raster: plain local grids that follow no link to other places, and virtual rasters
 /// of such after a check of their own.

@@ -143,7 +143,7 @@ fn check_size(file: &TerrainFile, dataset: &Dataset) -> Result<(), SourceError> 
     Ok(())
 }
 
-fn unreadable(file: &TerrainFile, error: &gdal::errors::GdalError) -> TerrainError {
+pub(super) fn unreadable(file: &TerrainFile, error: &gdal::errors::GdalError) -> TerrainError {
     let path = file.path.display().to_string();
     let message = last_failure().unwrap_or_else(|| error.to_string());
     TerrainError::Unreadable {
@@ -256,7 +256,7 @@ impl Raster {
     }
 }
 
-fn affine(file: &TerrainFile, dataset: &Dataset) -> Result<Affine, TerrainError> {
+pub(super) fn affine(file: &TerrainFile, dataset: &Dataset) -> Result<Affine, TerrainError> {
     let no_place = || TerrainError::NoPlace {
         file: file.source.clone(),
     };
