@@ -317,7 +317,8 @@ fn table(told: &[&Judged]) -> String {
 }
 
 fn css() -> String {
-    let (ok, warn, fail) = (style::GREEN, style::ORANGE, style::VERMILLION);
+    let [ok, warn, fail] =
+        [Verdict::Pass, Verdict::Warn, Verdict::Fail].map(|of| style::sign(of)[0]);
     format!(
         "html {{ font: 16px/1.45 system-ui, \"DejaVu Sans\", sans-serif; color-scheme: light dark; }}\n\
          main {{ max-width: 80rem; margin: 0 auto; padding: 0 1rem; overflow-wrap: break-word; }}\n\

@@ -9,7 +9,7 @@ use super::map::svg::escape;
 use super::tables::Table;
 use super::{OutputError, cells, style, text};
 use crate::audit::field::{FieldCheck, FieldPlace, Sense, Task, sense};
-use crate::model::Language;
+use crate::model::{Language, Verdict};
 
 pub(super) const CSV: &str = "field_check.csv";
 pub(super) const GPX: &str = "field_check.gpx";
@@ -428,6 +428,6 @@ fn css() -> String {
          auto; grid-column: 1 / -1; }} }}\n\
          @media print {{ html {{ font-size: 11px; color-scheme: light; }} main {{ max-width: none; padding: 0; }} }}\n\
          @page {{ size: A4; margin: 12mm; }}\n",
-        warn = style::ORANGE,
+        warn = style::sign(Verdict::Warn)[0],
     )
 }

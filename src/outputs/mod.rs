@@ -16,7 +16,6 @@ mod gpkg_index;
 mod layers;
 pub mod map;
 mod names;
-mod paint;
 mod report;
 mod run;
 mod set_aside;

@@ -7,8 +7,7 @@ use std::path::Path;
 
 use super::OutputError;
 use super::map::svg::escape;
-use super::paint::{Fill, Paint, Rgb, Stroke};
-use super::style::{self, Ground};
+use super::style::{self, Hatch, Ink, Kind, Line, Look, Theme};
 use super::text;
 use crate::model::{
     BlockStatus, Heading, Language, RetainedKind, ShiftClass, StripKind, UnworkedReason, Verdict,
@@ -23,9 +22,11 @@ struct Rule {
 }
 
 enum Symbol {
-    Ground(Paint),
-    Line(Stroke),
-    Point(Rgb),
+    Ground(Look),
+    /// A colour and its share of cover.
+    Plain(&'static str, f64),
+    Line(Line),
+    Point(&'static str),
 }
 
 struct Layer {
@@ -35,337 +36,152 @@ struct Layer {
     rules: Vec<Rule>,
 }
 
-fn ground(value: &'static str, title: &'static str, ground: &Ground) -> Rule {
-    Rule {
-        value,
-        title,
-        looks: vec![Symbol::Ground(Paint::of(ground))],
-    }
+/// What a layer's shapes are.
+#[derive(Clone, Copy)]
+enum Shape {
+    Ground,
+    Line,
+    /// Lines and places.
+    Mixed,
+    Point,
 }
 
-fn pen(colour: &str, width_px: f64, dash_px: &[f64]) -> Stroke {
-    Stroke {
-        colour: Rgb::parse(colour),
-        width_px,
-        dash_px: dash_px.to_vec(),
-    }
+/// Layers, the attribute that tells their kinds apart, and each kind with its value.
+type Of = (&'static str, &'static str, Shape, Vec<(&'static str, Kind)>);
+
+fn of() -> Vec<Of> {
+    let one = |kind: Kind| vec![("", kind)];
+    let zones = ZoneKind::ALL.map(|kind| (kind.key(), Kind::from(kind)));
+    let strips = [
+        StripKind::RoadClearing,
+        StripKind::BoundaryPass,
+        StripKind::Interior,
+    ];
+    let headings = [Heading::In, Heading::Out, Heading::Around];
+    let retained = [
+        RetainedKind::Corridor,
+        RetainedKind::Band,
+        RetainedKind::Patch,
+        RetainedKind::Kept,
+    ];
+    let classes = [ShiftClass::DayOnly, ShiftClass::NightSafe];
+    let before = UnworkedReason::CutBefore;
+    vec![
+        ("zones", "kind", Shape::Ground, zones.into()),
+        ("net_area", "", Shape::Ground, one(Kind::NetArea)),
+        (
+            "strips",
+            "kind",
+            Shape::Ground,
+            strips.map(|kind| (kind.key(), kind.into())).into(),
+        ),
+        (
+            "strip_lines",
+            "heading",
+            Shape::Line,
+            headings.map(|way| (way.key(), way.into())).into(),
+        ),
+        ("corridors", "", Shape::Ground, one(Kind::Corridor)),
+        (
+            "retained",
+            "kind",
+            Shape::Ground,
+            retained.map(|kind| (kind.key(), kind.into())).into(),
+        ),
+        (
+            "sections",
+            "shift_class",
+            Shape::Ground,
+            classes.map(|class| (class.key(), class.into())).into(),
+        ),
+        (
+            "unworked",
+            "reason",
+            Shape::Ground,
+            vec![(before.key(), before.into()), ("", Kind::Unworked)],
+        ),
+        ("bunches", "", Shape::Line, one(Kind::Bunch)),
+        ("travel", "", Shape::Line, one(Kind::Travel)),
+        ("settings", "", Shape::Ground, one(Kind::Setting)),
+        ("skid_trails", "", Shape::Line, one(Kind::SkidTrail)),
+        ("decks", "", Shape::Point, one(Kind::Deck)),
+        ("outlets", "", Shape::Line, one(Kind::Outlet)),
+        ("notes", "", Shape::Mixed, one(Kind::Note)),
+        ("power_lines", "", Shape::Line, one(Kind::PowerLine)),
+        ("people", "", Shape::Mixed, one(Kind::People)),
+        ("windows", "", Shape::Line, one(Kind::Window)),
+    ]
 }
 
-fn line(value: &'static str, title: &'static str, stroke: Stroke) -> Rule {
+fn rule(shape: Shape, value: &'static str, kind: Kind, language: Language) -> Rule {
+    let look = kind.look();
+    let rim = (kind == Kind::Outlet).then(|| Kind::OutletRim.look());
+    let lines = rim.into_iter().chain([look]).filter_map(|look| look.line);
+    let point = || Symbol::Point(kind.ink().colour(Theme::Light));
+    let looks = match shape {
+        Shape::Ground => vec![Symbol::Ground(look)],
+        Shape::Line => lines.map(Symbol::Line).collect(),
+        Shape::Mixed => lines.map(Symbol::Line).chain([point()]).collect(),
+        Shape::Point => vec![Symbol::Point(Ink::Words.colour(Theme::Light))],
+    };
     Rule {
         value,
-        title,
-        looks: vec![Symbol::Line(stroke)],
+        title: kind.word(language),
+        looks,
     }
 }
 
 fn layers(words: &text::Words) -> Vec<Layer> {
-    let status = |status: BlockStatus, colour: &str| Rule {
+    let mut layers: Vec<Layer> = (of().into_iter())
+        .map(|(name, attribute, shape, kinds)| Layer {
+            name,
+            attribute,
+            rules: (kinds.into_iter())
+                .map(|(value, kind)| rule(shape, value, kind, words.language))
+                .collect(),
+        })
+        .collect();
+    let all = [BlockStatus::Ok, BlockStatus::Warn, BlockStatus::Fail];
+    let status = all.map(|status| Rule {
         value: status.key(),
-        title: super::map::panel::verdict_word(status, words),
-        looks: vec![Symbol::Ground(Paint {
-            fill: Some(Fill {
-                colour: Rgb::parse(colour),
-                opacity: 0.15,
-            }),
-            hatch: "",
-            stroke: Some(pen(style::BLACK, 2.2, &[])),
-        })],
-    };
-    let finding = |verdict: Verdict, title, colour: &str, dash: &[f64]| {
-        let stroke = pen(colour, 2.0, dash);
-        Rule {
-            value: verdict.key(),
-            title,
-            looks: vec![
-                Symbol::Ground(Paint {
-                    fill: None,
-                    hatch: "",
-                    stroke: Some(stroke.clone()),
-                }),
-                Symbol::Line(stroke),
-                Symbol::Point(Rgb::parse(colour)),
-            ],
-        }
-    };
-    let layer = |name, attribute, rules| Layer {
-        name,
-        attribute,
-        rules,
-    };
-    vec![
-        layer(
-            "blocks",
-            "status",
-            vec![
-                status(BlockStatus::Ok, style::GREEN),
-                status(BlockStatus::Warn, style::ORANGE),
-                status(BlockStatus::Fail, style::VERMILLION),
-            ],
-        ),
-        layer(
-            "zones",
-            "kind",
-            [
-                (
-                    ZoneKind::Management,
-                    words.legend_management,
-                    style::MANAGEMENT,
-                ),
-                (ZoneKind::Reserve, words.legend_reserve, style::RESERVE),
-                (
-                    ZoneKind::RoadClearing,
-                    words.legend_road_clearing,
-                    style::ROAD_CLEARING,
-                ),
-                (
-                    ZoneKind::RetainedBand,
-                    words.legend_retained_band,
-                    style::RETAINED_BAND,
-                ),
-                (
-                    ZoneKind::MachineExclusion,
-                    words.legend_machine_exclusion,
-                    style::MACHINE_EXCLUSION,
-                ),
-                (ZoneKind::MayBeWet, words.legend_wet, style::MAY_BE_WET),
-                (ZoneKind::Hazard, words.legend_hazard, style::HAZARD),
-                (
-                    ZoneKind::LimitOfApproach,
-                    words.legend_limit,
-                    style::LIMIT_OF_APPROACH,
-                ),
-                (ZoneKind::Crossing, words.legend_crossing, style::CROSSING),
-                (ZoneKind::RoadBand, words.legend_road_band, style::ROAD_BAND),
-            ]
-            .map(|(kind, title, of)| ground(kind.key(), title, &of))
-            .into(),
-        ),
-        layer(
-            "net_area",
-            "",
-            vec![ground("", words.legend_net, &style::NET_AREA)],
-        ),
-        layer(
-            "strips",
-            "kind",
-            vec![
-                ground(
-                    StripKind::RoadClearing.key(),
-                    words.legend_road_clearing,
-                    &style::ROAD_CLEARING,
-                ),
-                ground(
-                    StripKind::BoundaryPass.key(),
-                    words.legend_boundary_pass,
-                    &style::BOUNDARY_PASS,
-                ),
-                ground(StripKind::Interior.key(), words.strips, &style::STRIP_IN),
-            ],
-        ),
-        layer(
-            "strip_lines",
-            "heading",
-            vec![
-                line(
-                    Heading::In.key(),
-                    words.legend_strip_in,
-                    pen(style::BLUE, 1.2, &[]),
-                ),
-                line(
-                    Heading::Out.key(),
-                    words.legend_strip_out,
-                    pen(style::VERMILLION, 1.2, &[]),
-                ),
-                line(
-                    Heading::Around.key(),
-                    words.legend_around,
-                    pen(style::GREY_DARK, 1.2, &[4.0, 2.0]),
-                ),
-            ],
-        ),
-        layer(
-            "corridors",
-            "",
-            vec![ground("", words.legend_corridor, &style::CORRIDOR)],
-        ),
-        layer(
-            "retained",
-            "kind",
-            vec![
-                ground(
-                    RetainedKind::Corridor.key(),
-                    words.legend_corridor,
-                    &style::CORRIDOR,
-                ),
-                ground(
-                    RetainedKind::Band.key(),
-                    words.legend_retained_band,
-                    &style::RETAINED_BAND,
-                ),
-                ground(
-                    RetainedKind::Patch.key(),
-                    words.legend_retained_band,
-                    &style::RETAINED_BAND,
-                ),
-                ground(
-                    RetainedKind::Kept.key(),
-                    words.legend_reserve,
-                    &style::RESERVE,
-                ),
-            ],
-        ),
-        layer(
-            "sections",
-            "shift_class",
-            vec![
-                ground(
-                    ShiftClass::DayOnly.key(),
-                    words.legend_day_only,
-                    &style::SECTION_DAY_ONLY,
-                ),
-                ground(
-                    ShiftClass::NightSafe.key(),
-                    words.legend_night_safe,
-                    &style::SECTION_NIGHT_SAFE,
-                ),
-            ],
-        ),
-        layer(
-            "unworked",
-            "reason",
-            vec![
-                ground(
-                    UnworkedReason::CutBefore.key(),
-                    words.legend_felled,
-                    &style::FELLED,
-                ),
-                ground("", words.legend_unworked, &style::UNWORKED),
-            ],
-        ),
-        layer(
-            "bunches",
-            "",
-            vec![line(
-                "",
-                words.legend_bunch,
-                pen(style::VERMILLION, 0.8, &[]),
-            )],
-        ),
-        layer(
-            "findings",
-            "status",
-            vec![
-                finding(Verdict::Fail, words.verdict_fail, style::VERMILLION, &[]),
-                finding(
-                    Verdict::Warn,
-                    words.verdict_warn,
-                    style::ORANGE,
-                    &[3.0, 2.0],
-                ),
-                finding(
-                    Verdict::Unknown,
-                    words.legend_finding,
-                    style::GREY_MIDDLE,
-                    &[1.0, 2.0],
-                ),
-            ],
-        ),
-        layer(
-            "travel",
-            "",
-            vec![line(
-                "",
-                words.legend_travel,
-                pen(style::PURPLE, 1.0, &[2.0, 3.0]),
-            )],
-        ),
-        layer(
-            "settings",
-            "",
-            vec![Rule {
-                value: "",
-                title: words.legend_setting,
-                looks: vec![Symbol::Ground(Paint {
-                    fill: None,
-                    hatch: "",
-                    stroke: Some(pen(style::BLACK, 2.0, &[6.0, 3.0])),
-                })],
-            }],
-        ),
-        layer(
-            "skid_trails",
-            "",
-            vec![line(
-                "",
-                words.legend_trail,
-                pen(style::GREY_MIDDLE, 1.5, &[1.0, 2.0]),
-            )],
-        ),
-        layer(
-            "decks",
-            "",
-            vec![Rule {
-                value: "",
-                title: words.legend_deck,
-                looks: vec![Symbol::Point(Rgb::parse(style::GREY_DARK))],
-            }],
-        ),
-        layer(
-            "outlets",
-            "",
-            vec![Rule {
-                value: "",
-                title: words.legend_outlet,
-                looks: vec![
-                    Symbol::Line(pen(style::BLACK, 5.4, &[])),
-                    Symbol::Line(pen(style::YELLOW, 2.8, &[])),
-                ],
-            }],
-        ),
-        layer(
-            "notes",
-            "",
-            vec![Rule {
-                value: "",
-                title: words.legend_note,
-                looks: vec![
-                    Symbol::Line(pen(style::PURPLE, 2.0, &[6.0, 2.0])),
-                    Symbol::Point(Rgb::parse(style::PURPLE)),
-                ],
-            }],
-        ),
-        layer(
-            "power_lines",
-            "",
-            vec![line(
-                "",
-                words.legend_power_line,
-                pen(style::BLACK, 2.6, &[14.0, 3.0, 2.0, 3.0]),
-            )],
-        ),
-        layer(
-            "people",
-            "",
-            vec![Rule {
-                value: "",
-                title: words.legend_people,
-                looks: vec![
-                    Symbol::Line(pen(style::VERMILLION, 4.0, &[])),
-                    Symbol::Point(Rgb::parse(style::VERMILLION)),
-                ],
-            }],
-        ),
-        layer(
-            "windows",
-            "",
-            vec![line(
-                "",
-                words.legend_window,
-                pen(style::BROWN, 2.2, &[7.0, 3.0]),
-            )],
-        ),
-    ]
+        title: style::status_word(status, words),
+        looks: vec![
+            Symbol::Plain(style::status_sign(status)[0], 0.4),
+            Symbol::Ground(Kind::Block.look()),
+        ],
+    });
+    layers.push(Layer {
+        name: "blocks",
+        attribute: "status",
+        rules: status.into(),
+    });
+    let verdicts = [
+        (Verdict::Fail, words.verdict_fail, &[][..]),
+        (Verdict::Warn, words.verdict_warn, &[3.0, 2.0]),
+        (Verdict::Unknown, words.verdict_unknown, &[1.0, 2.0]),
+    ];
+    let line = Kind::Finding.look().line;
+    let findings = verdicts.map(|(verdict, title, dash)| Rule {
+        value: verdict.key(),
+        title,
+        looks: (line.into_iter())
+            .map(|line| Line { dash, ..line })
+            .flat_map(|line| {
+                let look = Look {
+                    line: Some(line),
+                    ..Kind::Management.look()
+                };
+                [Symbol::Ground(look), Symbol::Line(line)]
+            })
+            .chain([Symbol::Point(style::sign(verdict)[0])])
+            .collect(),
+    });
+    layers.push(Layer {
+        name: "findings",
+        attribute: "status",
+        rules: findings.into(),
+    });
+    layers
 }
 
 /// Writes `LAYER.sld` for every layer into folder `dir`, which is created.
@@ -414,13 +230,14 @@ fn document(layer: &Layer) -> String {
         }
         for symbol in &rule.looks {
             out.push_str(&match symbol {
-                Symbol::Ground(paint) => polygon(paint),
-                Symbol::Line(stroke) => {
-                    format!("<LineSymbolizer>{}</LineSymbolizer>\n", stroke_text(stroke))
+                Symbol::Ground(look) => polygon(look),
+                Symbol::Plain(colour, cover) => plain(colour, *cover),
+                Symbol::Line(line) => {
+                    format!("<LineSymbolizer>{}</LineSymbolizer>\n", stroke_text(line))
                 }
                 Symbol::Point(colour) => format!(
                     "<PointSymbolizer><Graphic>{}<Size>9</Size></Graphic></PointSymbolizer>\n",
-                    mark("circle", *colour, true, 1.0)
+                    mark("circle", colour, true, 1.0)
                 ),
             });
         }
@@ -434,63 +251,67 @@ fn parameter(name: &str, value: &str) -> String {
     format!("<CssParameter name=\"{name}\">{value}</CssParameter>")
 }
 
-fn stroke_text(stroke: &Stroke) -> String {
+fn stroke_text(line: &Line) -> String {
     let mut out = "<Stroke>".to_owned();
-    out += &parameter("stroke", &stroke.colour.hex());
-    out += &parameter("stroke-width", &stroke.width_px.to_string());
-    if !stroke.dash_px.is_empty() {
-        let dashes: Vec<String> = stroke.dash_px.iter().map(f64::to_string).collect();
+    out += &parameter("stroke", line.ink.colour(Theme::Light));
+    out += &parameter("stroke-width", &line.width.to_string());
+    if !line.dash.is_empty() {
+        let dashes: Vec<String> = line.dash.iter().map(f64::to_string).collect();
         out += &parameter("stroke-dasharray", &dashes.join(" "));
     }
     out + "</Stroke>"
 }
 
-fn mark(shape: &str, colour: Rgb, filled: bool, width_px: f64) -> String {
-    let colour = colour.hex();
+fn mark(shape: &str, colour: &str, filled: bool, width: f64) -> String {
     let look = if filled {
-        format!("<Fill>{}</Fill>", parameter("fill", &colour))
+        format!("<Fill>{}</Fill>", parameter("fill", colour))
     } else {
         format!(
             "<Stroke>{}{}</Stroke>",
-            parameter("stroke", &colour),
-            parameter("stroke-width", &width_px.to_string())
+            parameter("stroke", colour),
+            parameter("stroke-width", &width.to_string())
         )
     };
     format!("<Mark><WellKnownName>{shape}</WellKnownName>{look}</Mark>")
 }
 
-/// The hatch and the outline lie on the plain fill, as on the map sheets.
-fn polygon(paint: &Paint) -> String {
+fn plain(colour: &str, cover: f64) -> String {
+    format!(
+        "<PolygonSymbolizer><Fill>{}{}</Fill></PolygonSymbolizer>\n",
+        parameter("fill", colour),
+        parameter("fill-opacity", &cover.to_string())
+    )
+}
+
+/// The hatch and the outline lie on the plain fill, as on the map sheets. Hatches are of the marks that SLD 1.0 knows.
+fn polygon(look: &Look) -> String {
     let mut out = String::new();
-    if let Some(fill) = &paint.fill {
-        let _ = writeln!(
-            out,
-            "<PolygonSymbolizer><Fill>{}{}</Fill></PolygonSymbolizer>",
-            parameter("fill", &fill.colour.hex()),
-            parameter("fill-opacity", &fill.opacity.to_string())
-        );
+    if let Some((ink, cover)) = look.fill {
+        out += &plain(ink.colour(Theme::Light), cover);
     }
-    let hatch = match paint.hatch {
-        "h-day" => Some((mark("x", Rgb::parse(style::GREY_DARK), false, 0.9), 6)),
-        "h-cross" => Some((mark("x", Rgb::parse(style::VERMILLION), false, 0.9), 8)),
-        "h-level" => Some((mark("cross", Rgb::parse(style::PURPLE), false, 1.0), 8)),
-        "h-wet" => Some((mark("circle", Rgb::parse(style::BLUE), false, 1.0), 8)),
-        "h-dots" => Some((mark("circle", Rgb::parse(style::BLUE), true, 1.0), 3)),
-        "h-trees" => Some((mark("triangle", Rgb::parse(style::GREEN), true, 1.0), 8)),
-        "h-check" => Some((mark("square", Rgb::parse(style::VERMILLION), true, 1.0), 5)),
-        _ => None,
-    };
-    if let Some((mark, size)) = hatch {
+    if let Some(hatch) = look.hatch {
+        let (shape, filled, size) = match hatch {
+            Hatch::Day => ("x", false, 6),
+            Hatch::First => ("circle", true, 3),
+            Hatch::Kept => ("square", false, 8),
+            Hatch::Trees => ("triangle", true, 8),
+            Hatch::Cross => ("x", false, 9),
+            Hatch::Level => ("cross", false, 8),
+            Hatch::Wet => ("circle", false, 8),
+            Hatch::Road => ("star", true, 6),
+            Hatch::Check => ("square", true, 5),
+        };
+        let mark = mark(shape, hatch.ink().colour(Theme::Light), filled, 1.0);
         let _ = writeln!(
             out,
             "<PolygonSymbolizer><Fill><GraphicFill><Graphic>{mark}<Size>{size}</Size></Graphic></GraphicFill></Fill></PolygonSymbolizer>"
         );
     }
-    if let Some(stroke) = &paint.stroke {
+    if let Some(line) = &look.line {
         let _ = writeln!(
             out,
             "<PolygonSymbolizer>{}</PolygonSymbolizer>",
-            stroke_text(stroke)
+            stroke_text(line)
         );
     }
     out

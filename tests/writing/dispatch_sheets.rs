@@ -252,7 +252,7 @@ fn pages_fit_a_phone_and_turn_dark() {
             assert_eq!(browser.text(ground), there, "{sheet}");
             let ink = "getComputedStyle(document.querySelector('svg.map .f-words')).fill";
             let wanted = if dark {
-                "rgb(37, 37, 37)"
+                "rgb(0, 0, 0)"
             } else {
                 "rgb(217, 217, 217)"
             };

@@ -345,7 +345,10 @@ fn kml_shows_every_folder_to_another_reader() {
         count("Strips in the order of work"),
         plan.lines.len() as u64
     );
-    assert_eq!(count("Retention corridors"), plan.corridors.len() as u64);
+    assert_eq!(
+        count("Retention corridor: leave standing"),
+        plan.corridors.len() as u64
+    );
     let overview = Dataset::open(dir.join("blocks.kml")).unwrap();
     assert_eq!(overview.layer(0).unwrap().feature_count(), 3);
     let back = Back::new();
@@ -409,7 +412,7 @@ fn french_files_say_nothing_in_english() {
     let read = |path: &str| fs::read_to_string(dir.join(path)).unwrap();
     let (gpx, kml) = (read("gpx/B-2.gpx"), read("kml/B-2.kml"));
     assert!(gpx.contains("<name>DEBUT</name>") && gpx.contains("sens aller"));
-    assert!(kml.contains("<name>Corridors de rétention</name>"));
+    assert!(kml.contains("<name>Corridor de rétention : laisser debout</name>"));
     // Attributes keep the names that the GeoPackage has.
     assert!(!gpx.contains("heading"));
     for words in ["START", "Strips", "corridors<", "Block ", "Reserve"] {
@@ -603,10 +606,10 @@ fn settings_outlets_trails_and_decks_are_exchanged() {
 
     let kml = read("kml/B-1.kml");
     for name in [
-        "Settings",
+        "Line between settings",
         "Outlet: where wood is decked",
-        "Skid trails",
-        "Decks",
+        "Skid trail, wider for more loads",
+        "Deck",
     ] {
         assert!(
             kml.contains(&format!("<Folder><name>{name}</name>")),

@@ -144,7 +144,7 @@ fn maps_and_sheets_show_settings_outlets_trails_and_decks_where_there_are_any() 
         ("Setting 1", "Secteur 1"),
         ("Setting 2", "Secteur 2"),
         ("Line between settings", "Limite entre secteurs"),
-        ("Main skid trail", "Piste principale"),
+        ("Skid trail", "Piste de débardage"),
         ("Deck", "Pile de bois"),
         ("Order of the first steps", "Ordre des premières étapes"),
         (

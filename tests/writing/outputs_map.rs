@@ -45,10 +45,9 @@ fn the_legend_holds_what_is_drawn_and_nothing_else() {
     let svg = render(&small("B-1"), "", Language::English);
     for word in [
         "Reserve: cut nothing",
-        "Strip going in",
-        "Strip coming out",
-        "Hatched: day only",
-        "Plain: night-safe",
+        "Strip, its way, number at outlet end",
+        "Day only",
+        "Night-safe",
     ] {
         assert!(svg.contains(word), "{word}");
     }

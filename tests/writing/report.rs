@@ -195,7 +195,7 @@ fn the_demo_is_opened_sorted_filtered_looked_into_and_followed() {
 
     // What stands under the pointer, and in the middle of the map for the keyboard.
     let middle = browser.eval(
-        "(() => { const shape = document.querySelector('.layer-strips .g-strip_in, .layer-strips .g-strip_out'); \
+        "(() => { const shape = document.querySelector('.layer-strips .g-strip'); \
          const point = shape.getPointAtLength(0); const box = shape.getBBox(); const matrix = shape.getScreenCTM(); \
          const place = new DOMPoint(box.x + box.width / 2, box.y + box.height / 2).matrixTransform(matrix); \
          return [place.x, place.y, point.x]; })()",

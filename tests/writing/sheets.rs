@@ -302,7 +302,7 @@ fn sheets_say_what_an_operator_must_know() {
         "Machine hours",
         "Before you cut",
         "never overrides what the operator sees.",
-        "Hatched: day only",
+        "Day only",
         "Retention corridor",
         "grid north",
         "Declination 4.5° W, as given",

@@ -3,19 +3,19 @@
 use super::words::{self, Words};
 use crate::model::{BlockChange, BlockPlan, GroundUse, Language};
 use crate::outputs::map::{ChangeDrawn, changes_sheet};
-use crate::outputs::style::{self, Ground};
+use crate::outputs::style::Kind;
 use crate::outputs::text::fill;
 
-/// How ground is drawn that is now used so: a hatch or tone of its own that stays legible in black and white.
-fn ground(of: GroundUse) -> Ground {
+/// How ground is drawn that is now used so.
+fn kind(of: GroundUse) -> Kind {
     match of {
-        GroundUse::CutByDay => style::SECTION_DAY_ONLY,
-        GroundUse::CutByNight => style::SECTION_NIGHT_SAFE,
-        GroundUse::Retained => style::CORRIDOR,
-        GroundUse::Reserve => style::RESERVE,
-        GroundUse::CutBefore => style::FELLED,
-        GroundUse::Unworked => style::UNWORKED,
-        GroundUse::Outside => style::MACHINE_EXCLUSION,
+        GroundUse::CutByDay => Kind::DayOnly,
+        GroundUse::CutByNight => Kind::NightSafe,
+        GroundUse::Retained => Kind::RetainedBand,
+        GroundUse::Reserve => Kind::Reserve,
+        GroundUse::CutBefore => Kind::CutBefore,
+        GroundUse::Unworked => Kind::Unworked,
+        GroundUse::Outside => Kind::MachineExclusion,
     }
 }
 
@@ -32,7 +32,7 @@ pub fn render(
     let words = words::of(language);
     let drawn: Vec<ChangeDrawn> = (change.ground.iter())
         .map(|ground_change| ChangeDrawn {
-            ground: ground(ground_change.to),
+            look: kind(ground_change.to).look(),
             word: row(ground_change.from, ground_change.to, words),
             figure: format!("{:.2} ha", ground_change.area_ha),
             shape: &ground_change.shape,

@@ -10,6 +10,7 @@ use super::rows::{Job, Row, ShiftPlan, clock, label};
 use super::words::{self, Words, named};
 use crate::daylight::{DayKind, day};
 use crate::model::{ShiftClass, StripKind, ZoneKind};
+use crate::outputs::style::Kind;
 use crate::outputs::text::fill;
 use crate::outputs::told;
 use crate::schedule::calendar::date_of;
@@ -473,28 +474,20 @@ pub fn order(roster: &Roster<'_>, shift: &ShiftPlan, block: usize) -> Vec<String
 
 /// The word for what a map shows.
 pub fn legend(shown: Shown, skids: bool, words: &Words) -> &'static str {
-    let (map, own) = (words.map, words.sheet);
+    let own = words.sheet;
     match shown {
-        Shown::Day if skids => own.key_skid_day,
-        Shown::Night if skids => own.key_skid,
-        Shown::Day => own.key_day,
-        Shown::Night => own.key_night,
-        Shown::Before if skids => own.key_skidded,
-        Shown::Before => own.key_before,
+        Shown::Kind(Kind::DayOnly) if skids => own.key_skid_day,
+        Shown::Kind(Kind::NightSafe) if skids => own.key_skid,
+        Shown::Kind(Kind::DayOnly) => own.key_day,
+        Shown::Kind(Kind::NightSafe) => own.key_night,
+        Shown::Kind(Kind::CutBefore) if skids => own.key_skidded,
+        Shown::Kind(Kind::CutBefore) => own.key_before,
+        Shown::Kind(Kind::RetainedBand) => own.key_stands,
+        Shown::Kind(Kind::PowerLine) => own.key_wire,
+        Shown::Kind(kind) => kind.word(words.map.language),
         Shown::Other => own.key_other,
         Shown::Steps => own.key_steps,
         Shown::Lines => own.key_lines,
-        Shown::Road => map.legend_road_clearing,
-        Shown::Reserve => map.legend_reserve,
-        Shown::Standing => own.key_stands,
-        Shown::Shut => map.legend_machine_exclusion,
-        Shown::Wet => map.legend_wet,
-        Shown::Hazard => map.legend_hazard,
-        Shown::Limit => map.legend_limit,
-        Shown::People => map.legend_people,
-        Shown::Wire => own.key_wire,
-        Shown::Outlet => map.legend_outlet,
-        Shown::Deck => map.legend_deck,
     }
 }
 

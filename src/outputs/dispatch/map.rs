@@ -1,6 +1,6 @@
 //! The ground of one shift in one block as marks on a frame, for pages and for paper alike.
 //!
-//! Yellow and orange are ground that is worked in this shift, and nothing else is; what stays is blue, green or crossed.
+//! Yellow and orange are ground that is worked in this shift, and nothing else is.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -14,74 +14,21 @@ use crate::model::{ShiftClass, StripKind, ZoneKind};
 use crate::outputs::map::marks::{Arrows, along, arrowheads, round_length};
 use crate::outputs::map::svg::{Area, Room};
 use crate::outputs::sheets::round_scale;
+use crate::outputs::style::{Ink, Kind, Line, Look};
 use crate::outputs::text;
 use crate::schedule::SectionKey;
 use crate::sources::{FinishedBlock, FinishedLine};
-
-/// What a mark is drawn with; pages and paper say which colour that is, on light ground and on dark.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Ink {
-    /// Words and lines.
-    Words,
-    /// Faint lines and words.
-    Faint,
-    /// The block's ground.
-    Paper,
-    /// Beyond the block.
-    Beyond,
-    /// Worked before.
-    Before,
-    /// Worked in this shift, by daylight only.
-    Day,
-    /// Worked in this shift, by night too.
-    Night,
-    Road,
-    /// Of the reserve.
-    Kept,
-    /// Water's edge and wet ground.
-    Wet,
-    /// What stands.
-    Standing,
-    /// What nobody enters.
-    Shut,
-    Hazard,
-    /// Where wood is decked.
-    Outlet,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Hatch {
-    None,
-    /// Ground of the day.
-    Day,
-    Cross,
-    Level,
-    Wet,
-    /// What stays.
-    Trees,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Pen {
-    pub ink: Ink,
-    /// In points.
-    pub width: f64,
-    pub dash: &'static [f64],
-}
 
 /// Places are points from the frame's lower left corner, y up.
 #[derive(Clone, Debug)]
 pub enum Mark {
     Ground {
         rings: Vec<Vec<(f64, f64)>>,
-        /// With its share of cover.
-        fill: Option<(Ink, f64)>,
-        hatch: Hatch,
-        pen: Option<Pen>,
+        look: Look,
     },
     Line {
         points: Vec<(f64, f64)>,
-        pen: Pen,
+        line: Line,
     },
     /// An arrowhead.
     Head([(f64, f64); 3]),
@@ -104,23 +51,11 @@ pub enum Mark {
 /// What a map shows, for its legend.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Shown {
-    Day,
-    Night,
-    Before,
+    Kind(Kind),
+    /// Ground of another shift.
     Other,
     Steps,
     Lines,
-    Road,
-    Reserve,
-    Standing,
-    Shut,
-    Wet,
-    Hazard,
-    Limit,
-    People,
-    Wire,
-    Outlet,
-    Deck,
 }
 
 pub struct ShiftMap {
@@ -290,80 +225,24 @@ struct Drawer {
     room: Room,
 }
 
-/// How ground is drawn.
-#[derive(Clone, Copy)]
-struct Look {
-    fill: Option<(Ink, f64)>,
-    hatch: Hatch,
-    pen: Option<Pen>,
-}
-
-const fn pen(ink: Ink, width: f64) -> Option<Pen> {
-    Some(Pen {
+/// A line of a width in pixels.
+pub const fn line(ink: Ink, width: f64, dash: &'static [f64]) -> Line {
+    Line {
         ink,
         width,
-        dash: &[],
-    })
-}
-
-const fn filled(ink: Ink, cover: f64, pen: Option<Pen>) -> Look {
-    Look {
-        fill: Some((ink, cover)),
-        hatch: Hatch::None,
-        pen,
+        dash,
+        round: false,
     }
 }
 
-const fn hatched(hatch: Hatch, fill: Option<(Ink, f64)>, pen: Option<Pen>) -> Look {
-    Look { fill, hatch, pen }
+/// Plain ground, and its line.
+const fn plain(fill: Option<(Ink, f64)>, line: Option<Line>) -> Look {
+    Look {
+        fill,
+        hatch: None,
+        line,
+    }
 }
-
-/// Trees stay legible where nothing is in colour.
-const STANDS: Look = hatched(
-    Hatch::Trees,
-    Some((Ink::Standing, 0.3)),
-    pen(Ink::Standing, 0.5),
-);
-
-/// The looks of zones, lowest first.
-const ZONES: [(ZoneKind, Look, Shown); 8] = [
-    (
-        ZoneKind::RoadClearing,
-        filled(Ink::Road, 0.35, pen(Ink::Road, 0.8)),
-        Shown::Road,
-    ),
-    (
-        ZoneKind::Reserve,
-        filled(Ink::Kept, 0.3, pen(Ink::Kept, 0.8)),
-        Shown::Reserve,
-    ),
-    (ZoneKind::RetainedBand, STANDS, Shown::Standing),
-    (
-        ZoneKind::MachineExclusion,
-        hatched(Hatch::Cross, None, pen(Ink::Shut, 0.8)),
-        Shown::Shut,
-    ),
-    (
-        ZoneKind::MayBeWet,
-        hatched(Hatch::Wet, None, pen(Ink::Wet, 0.6)),
-        Shown::Wet,
-    ),
-    (
-        ZoneKind::Hazard,
-        hatched(Hatch::Level, None, pen(Ink::Hazard, 1.0)),
-        Shown::Hazard,
-    ),
-    (
-        ZoneKind::LimitOfApproach,
-        hatched(Hatch::Cross, Some((Ink::Shut, 0.35)), pen(Ink::Shut, 1.0)),
-        Shown::Limit,
-    ),
-    (
-        ZoneKind::Crossing,
-        filled(Ink::Paper, 0.85, pen(Ink::Words, 1.0)),
-        Shown::Road,
-    ),
-];
 
 impl Drawer {
     fn area<'p>(&mut self, shapes: impl Iterator<Item = &'p Polygon>, look: Look) -> bool {
@@ -393,24 +272,34 @@ impl Drawer {
         };
         self.marks.push(Mark::Ground {
             rings: all.map(turned).collect(),
-            fill: look.fill,
-            hatch: look.hatch,
-            pen: look.pen,
+            look,
         });
         true
     }
 
-    fn line(&mut self, line: &LineString, pen: Pen) -> bool {
+    fn line(&mut self, shape: &LineString, line: Line) -> bool {
         let seen = self.view.ground();
-        if !line
-            .bounding_rect()
-            .is_some_and(|rect| rect.intersects(&seen))
-        {
-            return false;
+        let rect = shape.bounding_rect();
+        let shows = rect.is_some_and(|rect| rect.intersects(&seen));
+        if shows {
+            let points = self.view.points(shape);
+            self.marks.push(Mark::Line { points, line });
         }
-        let points = self.view.points(line);
-        self.marks.push(Mark::Line { points, pen });
-        true
+        shows
+    }
+
+    /// Lines as their kind looks.
+    fn kind_lines<'l>(&mut self, kind: Kind, shapes: impl Iterator<Item = &'l LineString>) {
+        let Some(line) = kind.look().line else { return };
+        for shape in shapes {
+            let drawn = self.line(shape, line);
+            self.note(drawn, Shown::Kind(kind));
+        }
+    }
+
+    fn kind_area<'p>(&mut self, kind: Kind, shapes: impl Iterator<Item = &'p Polygon>) {
+        let drawn = self.area(shapes, kind.look());
+        self.note(drawn, Shown::Kind(kind));
     }
 
     fn note(&mut self, is_drawn: bool, shown: Shown) {
@@ -428,49 +317,41 @@ impl Drawer {
         worked: &[(usize, bool)],
     ) {
         let ground = &roster.layout.blocks[block];
-        self.area(ground.shape.0.iter(), filled(Ink::Paper, 1.0, None));
-        let zones = |kind: ZoneKind| {
-            let own = ground
-                .zones
-                .iter()
-                .filter(move |zone| zone.kind == kind.key());
-            own.flat_map(|zone| zone.shape.0.iter())
+        self.area(ground.shape.0.iter(), Kind::NetArea.look());
+        let zones: Vec<(Kind, &MultiPolygon)> = (ZoneKind::ALL.into_iter())
+            .flat_map(|kind| {
+                let own = (ground.zones.iter()).filter(move |zone| zone.kind == kind.key());
+                own.map(move |zone| (kind.into(), &zone.shape))
+            })
+            .collect();
+        let drawn: BTreeSet<Kind> = zones.iter().map(|zone| zone.0).collect();
+        let of = |kind: Kind| {
+            let own = zones.iter().filter(move |zone| zone.0 == kind);
+            own.flat_map(|zone| zone.1.0.iter())
         };
-        let (below, above) = ZONES.split_at(2);
-        for (kind, look, shown) in below {
-            let drawn = self.area(zones(*kind), *look);
-            self.note(drawn, *shown);
+        // What belongs to planning is left out: a shift needs neither management zones nor road bands.
+        let wanted = |kind: &Kind| !matches!(kind, Kind::Management | Kind::RoadBand);
+        for kind in drawn.range(..Kind::Strip) {
+            self.kind_area(*kind, of(*kind));
         }
         let before = progress.before(roster, shift, block);
         let is_now: BTreeMap<usize, bool> = worked.iter().copied().collect();
-        let mut drawn = [false; 4];
         for (at, section) in ground.sections.iter().enumerate() {
-            let (look, shown) = match is_now.get(&at) {
-                Some(true) => (
-                    hatched(Hatch::Day, Some((Ink::Day, 1.0)), pen(Ink::Words, 0.5)),
-                    0,
-                ),
-                Some(false) => (filled(Ink::Night, 1.0, pen(Ink::Words, 0.5)), 1),
-                None if before.contains(&at) => (filled(Ink::Before, 1.0, None), 2),
-                None => (hatched(Hatch::None, None, pen(Ink::Faint, 0.3)), 3),
+            let (kind, shown) = match is_now.get(&at) {
+                Some(true) => (Kind::DayOnly, Shown::Kind(Kind::DayOnly)),
+                Some(false) => (Kind::NightSafe, Shown::Kind(Kind::NightSafe)),
+                None if before.contains(&at) => (Kind::CutBefore, Shown::Kind(Kind::CutBefore)),
+                None => (Kind::Strip, Shown::Other),
             };
-            drawn[shown] |= self.area(section.shape.0.iter(), look);
+            let drawn = self.area(section.shape.0.iter(), kind.look());
+            self.note(drawn, shown);
         }
-        let felled = self.area(ground.map.felled.iter(), filled(Ink::Before, 1.0, None));
-        self.note(drawn[0], Shown::Day);
-        self.note(drawn[1], Shown::Night);
-        self.note(drawn[2] || felled, Shown::Before);
-        self.note(drawn[3], Shown::Other);
-        let standing = self.area(ground.map.standing.iter(), STANDS);
-        self.note(standing, Shown::Standing);
-        for (kind, look, shown) in above {
-            let drawn = self.area(zones(*kind), *look);
-            self.note(drawn, *shown);
+        self.kind_area(Kind::CutBefore, ground.map.felled.iter());
+        self.kind_area(Kind::RetainedBand, ground.map.standing.iter());
+        for kind in drawn.range(Kind::Strip..).filter(|kind| wanted(kind)) {
+            self.kind_area(*kind, of(*kind));
         }
-        self.area(
-            ground.shape.0.iter(),
-            hatched(Hatch::None, None, pen(Ink::Words, 1.6)),
-        );
+        self.area(ground.shape.0.iter(), Kind::Block.look());
     }
 
     fn signs(&mut self, roster: &Roster<'_>, ground: &FinishedBlock, worked: &[(usize, bool)]) {
@@ -483,60 +364,33 @@ impl Drawer {
             })
             .collect();
         let is_now = |line: &&FinishedLine| now.contains(&(line.part, line.strip_no, line.piece));
-        for line in ground.map.lines.iter().filter(|line| !is_now(line)) {
-            let drawn = self.line(
-                &line.shape,
-                Pen {
-                    ink: Ink::Faint,
-                    width: 0.3,
-                    dash: &[],
-                },
-            );
+        for own in ground.map.lines.iter().filter(|line| !is_now(line)) {
+            let drawn = self.line(&own.shape, line(Ink::Faint, 0.4, &[]));
             self.note(drawn, Shown::Lines);
         }
-        for line in ground.map.lines.iter().filter(is_now) {
-            let dash: &'static [f64] = if line.around { &[4.0, 2.0] } else { &[] };
-            let drawn = self.line(
-                &line.shape,
-                Pen {
-                    ink: Ink::Words,
-                    width: 0.8,
-                    dash,
-                },
-            );
+        for own in ground.map.lines.iter().filter(is_now) {
+            let dash: &'static [f64] = if own.around { &[5.3, 2.7] } else { &[] };
+            let drawn = self.line(&own.shape, line(Ink::Words, 1.1, dash));
             self.note(drawn, Shown::Lines);
         }
-        for (ink, width) in [(Ink::Words, 4.2), (Ink::Outlet, 2.2)] {
+        if let Some(rim) = Kind::OutletRim.look().line {
             for front in &ground.map.fronts {
-                let pen = Pen {
-                    ink,
-                    width,
-                    dash: &[],
-                };
-                let drawn = self.line(front, pen);
-                self.note(drawn, Shown::Outlet);
+                self.line(front, rim);
             }
         }
-        for line in &ground.map.people {
-            let pen = Pen {
-                ink: Ink::Shut,
-                width: 2.6,
-                dash: &[],
-            };
-            let drawn = self.line(line, pen);
-            self.note(drawn, Shown::People);
-        }
+        self.kind_lines(Kind::Outlet, ground.map.fronts.iter());
+        self.kind_lines(Kind::People, ground.map.people.iter());
         let frame = self.view.ground();
         for &at in &ground.map.landings {
             if Coord::intersects(&at, &frame) {
                 self.marks.push(Mark::Landing(self.view.place(at)));
-                self.shown.insert(Shown::Outlet);
+                self.shown.insert(Shown::Kind(Kind::Outlet));
             }
         }
         for &at in &ground.map.decks {
             if Coord::intersects(&at, &frame) {
                 self.marks.push(Mark::Deck(self.view.place(at)));
-                self.shown.insert(Shown::Deck);
+                self.shown.insert(Shown::Kind(Kind::Deck));
             }
         }
         self.furniture(words);
@@ -569,14 +423,8 @@ impl Drawer {
         for wire in &ground.map.wires {
             let limit = (wire.limit_m).map_or(String::new(), |limit| format!(" · {limit:.1} m"));
             let label = format!("{}{limit}", wire.id);
+            self.kind_lines(Kind::PowerLine, wire.lines.iter());
             for line in &wire.lines {
-                let pen = Pen {
-                    ink: Ink::Words,
-                    width: 2.0,
-                    dash: &[10.0, 2.2, 1.5, 2.2],
-                };
-                let drawn = self.line(line, pen);
-                self.note(drawn, Shown::Wire);
                 let points = self.view.points(line);
                 for share in [0.5, 0.3, 0.7, 0.15, 0.85] {
                     let Some(((x, y), (dx, dy))) = along(&points, share) else {
@@ -710,9 +558,7 @@ impl Drawer {
         });
         self.marks.push(Mark::Ground {
             rings: vec![boxed(corner, (corner.0 + SIDE, corner.1 + SIDE))],
-            fill: Some((Ink::Paper, 0.9)),
-            hatch: Hatch::None,
-            pen: pen(Ink::Faint, 0.6),
+            look: plain(Some((Ink::Paper, 0.9)), Some(line(Ink::Faint, 0.8, &[]))),
         });
         let outlines = block.0.iter().map(|own| {
             let ring = own.exterior().0.iter();
@@ -720,9 +566,7 @@ impl Drawer {
         });
         self.marks.push(Mark::Ground {
             rings: outlines.collect(),
-            fill: Some((Ink::Before, 0.7)),
-            hatch: Hatch::None,
-            pen: pen(Ink::Words, 0.6),
+            look: plain(Some((Ink::Before, 0.7)), Some(line(Ink::Words, 0.8, &[]))),
         });
         let seen = self.view.ground();
         let clamp = |(x, y): (f64, f64)| {
@@ -734,9 +578,7 @@ impl Drawer {
         let (low, high) = (clamp(place(seen.min())), clamp(place(seen.max())));
         self.marks.push(Mark::Ground {
             rings: vec![boxed(low, high)],
-            fill: None,
-            hatch: Hatch::None,
-            pen: pen(Ink::Words, 1.6),
+            look: plain(None, Some(line(Ink::Words, 2.1, &[]))),
         });
     }
 
@@ -761,18 +603,11 @@ impl Drawer {
         ];
         self.marks.push(Mark::Ground {
             rings: vec![plate],
-            fill: Some((Ink::Paper, 0.85)),
-            hatch: Hatch::None,
-            pen: None,
+            look: plain(Some((Ink::Paper, 0.85)), None),
         });
-        let thick = Pen {
-            ink: Ink::Words,
-            width: 3.0,
-            dash: &[],
-        };
         self.marks.push(Mark::Line {
             points: vec![bar, (bar.0 + long, bar.1)],
-            pen: thick,
+            line: line(Ink::Words, 4.0, &[]),
         });
         self.marks.push(Mark::Name {
             at: (bar.0 + long / 2.0, bar.1 + 9.0),
@@ -789,17 +624,11 @@ impl Drawer {
                 (x + 12.0, y + 26.0),
                 (x - 12.0, y + 26.0),
             ]],
-            fill: Some((Ink::Paper, 0.85)),
-            hatch: Hatch::None,
-            pen: None,
+            look: plain(Some((Ink::Paper, 0.85)), None),
         });
         self.marks.push(Mark::Line {
             points: vec![(x, y - 18.0), (x, y + 8.0)],
-            pen: Pen {
-                ink: Ink::Words,
-                width: 1.4,
-                dash: &[],
-            },
+            line: line(Ink::Words, 1.9, &[]),
         });
         self.marks.push(Mark::Head([
             (x, y + 14.0),

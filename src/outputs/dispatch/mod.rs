@@ -13,7 +13,6 @@ mod season;
 mod sheet;
 mod stock;
 mod table;
-mod theme;
 mod words;
 
 pub use season::{Used, used};
@@ -32,6 +31,7 @@ use super::OutputError;
 use super::sheets::file::PdfFile;
 use super::sheets::georeference::Georeference;
 use super::staging::{DISPATCH_FILE, Earlier, Outputs, Staging, is_among};
+use super::style::Theme;
 use super::text::fill;
 use crate::schedule::calendar::{OneShift, Rest};
 use crate::schedule::idle::Idle;
@@ -330,7 +330,7 @@ fn write_sheets(
             }
         };
         let mut one = create(&shift.stem, &content.title)?;
-        for (theme, at) in [(theme::Theme::Light, 0), (theme::Theme::Dark, 1)] {
+        for (theme, at) in [(Theme::Light, 0), (Theme::Dark, 1)] {
             let pages = paper::draw(roster, &progress, shift, &content, theme);
             for (number, page) in pages.iter().enumerate() {
                 let name = (number == 0).then_some(content.title.as_str());

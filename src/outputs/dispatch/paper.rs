@@ -5,19 +5,18 @@ use geo::Coord;
 
 use super::Roster;
 use super::content::{Bound, Content, legend, order};
-use super::map::{Hatch, Ink, Mark, Pen, ShiftMap, Shown, map};
+use super::map::{Mark, ShiftMap, Shown, map};
 use super::progress::Progress;
 use super::rows::ShiftPlan;
 use super::sheet::sample;
-use super::theme::Theme;
 use super::words::{self, Words};
 use crate::outputs::map::marks::hexagon;
-use crate::outputs::paint::Rgb;
 use crate::outputs::sheets::Page;
 use crate::outputs::sheets::canvas::{Align, BODY, Canvas, Frame, PT_PER_MM, Type};
 use crate::outputs::sheets::font::{self, Weight};
-use crate::outputs::sheets::ground;
-use crate::outputs::style;
+use crate::outputs::sheets::ground::{self, Paper};
+use crate::outputs::sheets::settings;
+use crate::outputs::style::{Ink, Kind, Rgb, Theme};
 use crate::outputs::text::fill;
 
 const EDGE: f64 = 8.0 * PT_PER_MM;
@@ -292,8 +291,8 @@ impl Flow<'_> {
     /// Hatched or plain, as the ground on the map.
     fn swatch(&mut self, bound: Bound, x: f64, y: f64) {
         let shown = match bound {
-            Bound::Day => Shown::Day,
-            Bound::Night => Shown::Night,
+            Bound::Day => Shown::Kind(Kind::DayOnly),
+            Bound::Night => Shown::Kind(Kind::NightSafe),
             Bound::None => return,
         };
         for mark in sample(shown) {
@@ -479,66 +478,26 @@ impl Flow<'_> {
         self.text(words.sheet.block_first, 0.0);
     }
 
-    fn pen(&self, pen: &Pen) -> (Rgb, f64, Vec<f64>) {
-        let colour = Rgb::parse(self.colour(pen.ink));
-        // Dashes of the canvas are pixels.
-        let dash = pen.dash.iter().map(|length| length / 0.75).collect();
-        (colour, pen.width, dash)
-    }
-
     fn mark(&mut self, mark: &Mark, (left, low): (f64, f64)) {
         let at = |(x, y): (f64, f64)| (left + x, low + y);
         match mark {
-            Mark::Ground {
-                rings,
-                fill,
-                hatch,
-                pen,
-            } => {
-                let path = |canvas: &mut Canvas| {
+            Mark::Ground { rings, look } => {
+                let mut path = |canvas: &mut Canvas| {
                     for ring in rings {
                         canvas.path(ring.iter().map(|place| at(*place)), true);
                     }
                 };
-                if let Some((ink, cover)) = fill {
-                    let colour = Rgb::parse(self.colour(*ink));
-                    // Large bright areas blind in the dark.
-                    let dim = self.theme == Theme::Dark && matches!(ink, Ink::Day | Ink::Night);
-                    let cover = if dim { cover * 0.65 } else { *cover };
-                    self.canvas.apart(|canvas| {
-                        canvas.opacity(cover);
-                        canvas.fill_colour(colour);
-                        path(canvas);
-                        canvas.fill();
-                    });
-                }
-                if *hatch != Hatch::None {
-                    let bounds = bounds(rings, at);
-                    let theme = self.theme;
-                    self.canvas.apart(|canvas| {
-                        path(canvas);
-                        canvas.clip();
-                        let rings: Vec<_> = rings.iter().map(|ring| (reach(ring), ring)).collect();
-                        let inside =
-                            |place: (f64, f64)| within(&rings, (place.0 - left, place.1 - low));
-                        hatched(canvas, *hatch, bounds, theme, &inside);
-                    });
-                }
-                if let Some(pen) = pen {
-                    let (colour, width, dash) = self.pen(pen);
-                    self.canvas.apart(|canvas| {
-                        canvas.pen(colour, width);
-                        canvas.dash(&dash);
-                        path(canvas);
-                        canvas.stroke();
-                    });
-                }
+                let paper = Paper {
+                    theme: self.theme,
+                    azimuth_deg: 0.0,
+                };
+                let bounds = bounds(rings, at);
+                ground::paint(&mut self.canvas, look, &mut path, bounds, paper);
             }
-            Mark::Line { points, pen } => {
-                let (colour, width, dash) = self.pen(pen);
+            Mark::Line { points, line } => {
+                let theme = self.theme;
                 self.canvas.apart(|canvas| {
-                    canvas.pen(colour, width);
-                    canvas.dash(&dash);
+                    canvas.line_style(line, theme);
                     canvas.path(points.iter().map(|place| at(*place)), false);
                     canvas.stroke();
                 });
@@ -587,28 +546,15 @@ impl Flow<'_> {
             }
             Mark::Landing(place) => {
                 let (x, y) = at(*place);
-                let (fill, ink) = (self.colour(Ink::Outlet), self.colour(Ink::Words));
-                self.canvas.apart(|canvas| {
-                    canvas.fill_colour(Rgb::parse(fill));
-                    canvas.pen(Rgb::parse(ink), 1.0);
-                    canvas.circle(x, y, 4.0);
-                    canvas.fill_and_stroke();
-                });
+                settings::landing_sign(&mut self.canvas, 4.0, self.theme, x, y);
             }
             Mark::Deck(place) => {
                 let (x, y) = at(*place);
-                let (ink, paper) = (self.colour(Ink::Words), self.colour(Ink::Paper));
-                self.canvas.apart(|canvas| {
-                    canvas.fill_colour(Rgb::parse(ink));
-                    canvas.pen(Rgb::parse(paper), 0.6);
-                    canvas.rect(Frame {
-                        x: x - 2.2,
-                        y: y - 2.2,
-                        width: 4.4,
-                        height: 4.4,
-                    });
-                    canvas.fill_and_stroke();
-                });
+                let paper = Paper {
+                    theme: self.theme,
+                    azimuth_deg: 0.0,
+                };
+                settings::deck_sign(&mut self.canvas, 4.4, paper, x, y);
             }
         }
     }
@@ -626,77 +572,5 @@ fn bounds(rings: &[Vec<(f64, f64)>], at: impl Fn((f64, f64)) -> (f64, f64)) -> F
         y: low.1,
         width: (high.0 - low.0).max(0.0),
         height: (high.1 - low.1).max(0.0),
-    }
-}
-
-/// A ring and what [`reach`] says of it.
-type Reaching<'r> = ([f64; 3], &'r Vec<(f64, f64)>);
-
-/// Lowest and highest of a ring, and its right end.
-fn reach(ring: &[(f64, f64)]) -> [f64; 3] {
-    let start = [f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];
-    ring.iter().fold(start, |[low, high, right], place| {
-        [low.min(place.1), high.max(place.1), right.max(place.0)]
-    })
-}
-
-/// Whether a place lies in some rings, by counting the edges that it sees to one side.
-fn within(rings: &[Reaching<'_>], (x, y): (f64, f64)) -> bool {
-    let mut inside = false;
-    for ([low, high, right], ring) in rings {
-        if y < *low || y > *high || x > *right {
-            continue;
-        }
-        let next = ring.iter().cycle().skip(1);
-        for (a, b) in ring.iter().zip(next) {
-            if (a.1 > y) != (b.1 > y) && x < a.0 + (y - a.1) / (b.1 - a.1) * (b.0 - a.0) {
-                inside = !inside;
-            }
-        }
-    }
-    inside
-}
-
-/// Hatches as lines: readers and printers draw lines alike, but not patterns.
-fn hatched(
-    canvas: &mut Canvas,
-    hatch: Hatch,
-    bounds: Frame,
-    theme: Theme,
-    inside: &dyn Fn((f64, f64)) -> bool,
-) {
-    let ink = |ink: Ink| Rgb::parse(ink.colour(theme));
-    match hatch {
-        Hatch::None => {}
-        Hatch::Day => {
-            canvas.pen(Rgb::parse(style::BLACK), 1.0);
-            ground::lines(canvas, bounds, 45.0, 4.5);
-        }
-        Hatch::Cross => {
-            canvas.pen(ink(Ink::Shut), 0.7);
-            ground::lines(canvas, bounds, 45.0, 4.4);
-            ground::lines(canvas, bounds, 135.0, 4.4);
-        }
-        Hatch::Level => {
-            canvas.pen(ink(Ink::Hazard), 1.1);
-            ground::lines(canvas, bounds, 90.0, 3.8);
-        }
-        Hatch::Trees => {
-            canvas.fill_colour(ink(Ink::Standing));
-            ground::each_cell(bounds, 6.5, |x, y, _| {
-                let corners = [(3.2, 5.6), (5.1, 1.9), (1.3, 1.9)];
-                let moved = corners.map(|(dx, dy)| (x + dx, y + dy));
-                // What is clipped away need not be drawn.
-                if moved.into_iter().any(inside) {
-                    canvas.path(moved.into_iter(), true);
-                }
-            });
-            canvas.fill();
-        }
-        Hatch::Wet => {
-            canvas.pen(ink(Ink::Wet), 1.1);
-            canvas.dash(&[6.0, 8.0]);
-            ground::lines(canvas, bounds, 90.0, 3.5);
-        }
     }
 }

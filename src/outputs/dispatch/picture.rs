@@ -10,7 +10,7 @@ use super::words::{self, Words};
 use crate::model::ShiftClass;
 use crate::outputs::map::svg::{escape, px, shorten};
 use crate::outputs::style::{
-    BLACK, GREEN, GREY_DARK, GREY_LIGHT, GREY_MIDDLE, ORANGE, PURPLE, WHITE, YELLOW,
+    BLACK, BROWN, GREY_DARK, GREY_LIGHT, GREY_MIDDLE, ORANGE, WHITE, YELLOW,
 };
 use crate::outputs::text::fill as fill_in;
 use crate::schedule::calendar::second_of;
@@ -116,8 +116,8 @@ fn fill(job: Job) -> &'static str {
         Job::Cut(ShiftClass::DayOnly) => "url(#d)",
         Job::Cut(ShiftClass::NightSafe) => ORANGE,
         Job::Move => GREY_MIDDLE,
-        Job::Service => PURPLE,
-        Job::Skid => GREEN,
+        Job::Service => GREY_DARK,
+        Job::Skid => BROWN,
     }
 }
 
@@ -127,8 +127,8 @@ fn legend(out: &mut String, words: &Words) {
         (fill(Job::Cut(ShiftClass::DayOnly)), own.key_day),
         (fill(Job::Cut(ShiftClass::NightSafe)), own.key_night),
         (GREY_MIDDLE, own.key_move),
-        (PURPLE, own.key_service),
-        (GREEN, own.key_skid),
+        (fill(Job::Service), own.key_service),
+        (fill(Job::Skid), own.key_skid),
         (GREY_LIGHT, own.key_dark),
         (WHITE, own.key_light),
     ];

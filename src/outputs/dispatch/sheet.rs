@@ -5,13 +5,14 @@ use std::collections::BTreeSet;
 
 use super::Roster;
 use super::content::{Bound, Content, legend, order};
-use super::map::{Hatch, Ink, Mark, Pen, ShiftMap, Shown, map};
+use super::map::{Mark, ShiftMap, Shown, line, map};
 use super::progress::Progress;
 use super::rows::ShiftPlan;
-use super::theme::{INKS, Theme};
 use super::words::{self, Words};
 use crate::outputs::map::marks::hexagon;
 use crate::outputs::map::svg::{PathData, escape, px};
+use crate::outputs::sheets::canvas::PT_PER_PX;
+use crate::outputs::style::{Hatch, Ink, Kind, Line, Theme};
 use crate::outputs::text::fill;
 
 /// Width and height of a map, in units of its own; it is shown as wide as the page, a phone's too.
@@ -70,10 +71,16 @@ pub(super) fn sheet(
 /// The head of the page with its style sheet.
 fn head(words: &Words, title: &str) -> String {
     let colours = |theme: Theme| {
-        let one = |ink: &Ink| format!("--{}:{};", ink.key(), ink.colour(theme));
-        INKS.iter().map(one).collect::<String>()
+        let one = |ink: &Ink| {
+            let cover = match theme.cover(*ink, 1.0) {
+                1.0 => String::new(),
+                cover => format!("--c-{}:{cover};", ink.key()),
+            };
+            format!("--{}:{};{cover}", ink.key(), ink.colour(theme))
+        };
+        Ink::ALL.iter().map(one).collect::<String>()
     };
-    let classes: String = INKS
+    let classes: String = Ink::ALL
         .iter()
         .map(|ink| {
             format!(
@@ -86,9 +93,9 @@ fn head(words: &Words, title: &str) -> String {
         "<!DOCTYPE html>\n<html lang=\"{lang}\"><head><meta charset=\"utf-8\">\
          <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"><title>{title}</title>\n<style>\
-         :root{{color-scheme:light;--worked:1;{light}}}:root:has(#dark:checked){{color-scheme:dark;--worked:.65;{dark}}}\
-         @media(prefers-color-scheme:dark){{:root{{color-scheme:dark;--worked:.65;{dark}}}:root:has(#dark:checked){{color-scheme:light;--worked:1;{light}}}}}\
-         @media print{{:root,:root:has(#dark:checked){{--worked:1;{light}}}.dark{{display:none}}}}\
+         :root{{color-scheme:light;{light}}}:root:has(#dark:checked){{color-scheme:dark;{dark}}}\
+         @media(prefers-color-scheme:dark){{:root{{color-scheme:dark;{dark}}}:root:has(#dark:checked){{color-scheme:light;{light}}}}}\
+         @media print{{:root,:root:has(#dark:checked){{{light}}}.dark{{display:none}}}}\
          body{{font:16px/1.35 system-ui,\"Noto Sans\",\"DejaVu Sans\",Arial,sans-serif;color:var(--words);background:var(--paper);\
          max-width:46rem;margin:0 auto;padding:8px 12px}}html{{background:var(--paper)}}\
          h1{{font-size:1.6rem;margin:0}}h2{{font-size:1.1rem;margin:1.1rem 0 .3rem;border-bottom:1px solid var(--faint)}}\
@@ -106,19 +113,23 @@ fn head(words: &Words, title: &str) -> String {
          .caution{{border:3px solid var(--words);padding:.3rem .6rem;margin-top:1rem}}.foot{{font-size:.8rem}}\
          svg text{{font-family:system-ui,\"Noto Sans\",\"DejaVu Sans\",Arial,sans-serif;font-weight:700;text-anchor:middle}}\
          .rim{{paint-order:stroke;stroke:var(--paper);stroke-width:2.6px;stroke-linejoin:round}}\
-         {classes}.f-day,.f-night{{fill-opacity:var(--worked)}}</style></head><body><main>\n\
+         {classes}</style></head><body><main>\n\
          <svg width=\"0\" height=\"0\" style=\"position:absolute\" aria-hidden=\"true\"><defs>\
-         <pattern id=\"h-day\" width=\"6\" height=\"6\" patternUnits=\"userSpaceOnUse\" patternTransform=\"rotate(45)\"><path d=\"M0 3h6\" stroke=\"#000\" stroke-width=\"1.3\"/></pattern>\
-         <pattern id=\"h-cross\" width=\"8\" height=\"8\" patternUnits=\"userSpaceOnUse\"><path d=\"M0 0l8 8M8 0l-8 8\" class=\"s-shut\" stroke-width=\"1\"/></pattern>\
-         <pattern id=\"h-level\" width=\"8\" height=\"5\" patternUnits=\"userSpaceOnUse\"><path d=\"M0 2.5h8\" class=\"s-danger\" stroke-width=\"1.3\"/></pattern>\
-         <pattern id=\"h-wet\" width=\"14\" height=\"9\" patternUnits=\"userSpaceOnUse\"><path d=\"M1 3h6M8 7.5h6\" class=\"s-wet\" stroke-width=\"1.3\"/></pattern>\
-         <pattern id=\"h-trees\" width=\"9\" height=\"9\" patternUnits=\"userSpaceOnUse\"><path d=\"M4.5 1.5l2.6 5h-5.2z\" class=\"f-standing\"/></pattern>\
+         {patterns}\
          </defs></svg>\n",
         lang = words.lang,
         title = escape(title),
         light = colours(Theme::Light),
         dark = colours(Theme::Dark),
+        patterns = patterns(),
     )
+}
+
+/// The patterns of hatches, in the colours of the ground.
+fn patterns() -> String {
+    let ink = |ink: Ink| format!("var(--{})", ink.key());
+    let all = Hatch::ALL.iter().map(|hatch| hatch.pattern(0.0, &ink));
+    all.collect::<String>().replace('\n', "")
 }
 
 /// A bold label and what is said of it.
@@ -256,13 +267,14 @@ fn svg(out: &mut String, map: &ShiftMap, name: &str) {
     *out += "</svg>\n";
 }
 
-/// Width and dashes of a pen.
-fn stroke(pen: &Pen) -> String {
-    let width = format!(" stroke-width=\"{}\"", px(pen.width));
-    match pen.dash {
+/// Width and dashes of a line, in points.
+fn stroke(line: &Line) -> String {
+    let pt = |pixels: f64| px(pixels * PT_PER_PX);
+    let width = format!(" stroke-width=\"{}\"", pt(line.width));
+    match line.dash {
         [] => width,
         dash => {
-            let lengths: Vec<String> = dash.iter().map(|length| px(*length)).collect();
+            let lengths: Vec<String> = dash.iter().map(|length| pt(*length)).collect();
             format!("{width} stroke-dasharray=\"{}\"", lengths.join(" "))
         }
     }
@@ -270,12 +282,7 @@ fn stroke(pen: &Pen) -> String {
 
 fn svg_mark(out: &mut String, mark: &Mark, turn: &dyn Fn((f64, f64)) -> (f64, f64)) {
     match mark {
-        Mark::Ground {
-            rings,
-            fill,
-            hatch,
-            pen,
-        } => {
+        Mark::Ground { rings, look } => {
             let mut path = PathData::default();
             for ring in rings {
                 path.add(ring.iter().map(|at| turn(*at)), true);
@@ -283,13 +290,15 @@ fn svg_mark(out: &mut String, mark: &Mark, turn: &dyn Fn((f64, f64)) -> (f64, f6
             if path.is_empty() {
                 return;
             }
-            let class = pen.map_or(String::new(), |pen| format!("s-{}", pen.ink.key()));
-            let stroke = pen.map_or(String::new(), |pen| stroke(&pen));
-            match fill {
+            let class = look.line.map(|line| format!("s-{}", line.ink.key()));
+            let class = class.unwrap_or_default();
+            let stroke = look.line.map_or(String::new(), |line| stroke(&line));
+            match look.fill {
                 Some((ink, cover)) => {
                     *out += &format!(
-                        "<path d=\"{}\" class=\"f-{} {class}\" fill-opacity=\"{cover}\"{stroke}/>\n",
+                        "<path d=\"{}\" class=\"f-{} {class}\" style=\"fill-opacity:var(--c-{},{cover})\"{stroke}/>\n",
                         path.0,
+                        ink.key(),
                         ink.key(),
                     );
                 }
@@ -300,25 +309,20 @@ fn svg_mark(out: &mut String, mark: &Mark, turn: &dyn Fn((f64, f64)) -> (f64, f6
                     );
                 }
             }
-            let pattern = match hatch {
-                Hatch::None => return,
-                Hatch::Day => "h-day",
-                Hatch::Cross => "h-cross",
-                Hatch::Level => "h-level",
-                Hatch::Wet => "h-wet",
-                Hatch::Trees => "h-trees",
-            };
-            *out += &format!("<path d=\"{}\" fill=\"url(#{pattern})\"/>\n", path.0);
+            if let Some(hatch) = look.hatch {
+                let id = hatch.id();
+                *out += &format!("<path d=\"{}\" fill=\"url(#{id})\"/>\n", path.0);
+            }
         }
-        Mark::Line { points, pen } => {
+        Mark::Line { points, line } => {
             let mut path = PathData::default();
             path.add(points.iter().map(|at| turn(*at)), false);
             if !path.is_empty() {
                 *out += &format!(
                     "<path d=\"{}\" class=\"s-{}\" fill=\"none\"{}/>\n",
                     path.0,
-                    pen.ink.key(),
-                    stroke(pen)
+                    line.ink.key(),
+                    stroke(line)
                 );
             }
         }
@@ -362,7 +366,7 @@ fn svg_mark(out: &mut String, mark: &Mark, turn: &dyn Fn((f64, f64)) -> (f64, f6
         Mark::Landing(at) => {
             let (x, y) = turn(*at);
             *out += &format!(
-                "<circle cx=\"{}\" cy=\"{}\" r=\"4\" class=\"f-outlet s-words\"/>\n",
+                "<circle cx=\"{}\" cy=\"{}\" r=\"4\" class=\"f-paper s-words\"/>\n",
                 px(x),
                 px(y)
             );
@@ -389,46 +393,34 @@ fn swatch(shown: Shown) -> String {
 
 /// What stands for a thing in the legend, 22 by 14 points.
 pub fn sample(shown: Shown) -> Vec<Mark> {
-    let frame = vec![vec![(1.0, 2.5), (21.0, 2.5), (21.0, 11.5), (1.0, 11.5)]];
-    let pen = |ink: Ink, width: f64, dash: &'static [f64]| Pen { ink, width, dash };
-    let area = |fill: Option<(Ink, f64)>, hatch: Hatch, ink: Ink| {
+    let frame = || vec![vec![(1.0, 2.5), (21.0, 2.5), (21.0, 11.5), (1.0, 11.5)]];
+    let ground = |kind: Kind| {
         vec![Mark::Ground {
-            rings: frame.clone(),
-            fill,
-            hatch,
-            pen: Some(pen(ink, 0.8, &[])),
+            rings: frame(),
+            look: kind.look(),
         }]
     };
-    let line = |pen: Pen| Mark::Line {
+    let flat = |line: Line| Mark::Line {
         points: vec![(1.0, 7.0), (21.0, 7.0)],
-        pen,
+        line,
     };
     match shown {
-        Shown::Day => area(Some((Ink::Day, 1.0)), Hatch::Day, Ink::Words),
-        Shown::Night => area(Some((Ink::Night, 1.0)), Hatch::None, Ink::Words),
-        Shown::Before => area(Some((Ink::Before, 1.0)), Hatch::None, Ink::Before),
-        Shown::Other => area(Some((Ink::Paper, 1.0)), Hatch::None, Ink::Faint),
-        Shown::Road => area(Some((Ink::Road, 0.35)), Hatch::None, Ink::Road),
-        Shown::Reserve => area(Some((Ink::Kept, 0.3)), Hatch::None, Ink::Kept),
-        Shown::Standing => area(Some((Ink::Standing, 0.3)), Hatch::Trees, Ink::Standing),
-        Shown::Shut => area(None, Hatch::Cross, Ink::Shut),
-        Shown::Wet => area(None, Hatch::Wet, Ink::Wet),
-        Shown::Hazard => area(None, Hatch::Level, Ink::Hazard),
-        Shown::Limit => area(Some((Ink::Shut, 0.35)), Hatch::Cross, Ink::Shut),
+        Shown::Kind(Kind::Outlet) => [Kind::OutletRim, Kind::Outlet]
+            .into_iter()
+            .filter_map(|kind| kind.look().line)
+            .map(flat)
+            .collect(),
+        Shown::Kind(Kind::Deck) => vec![Mark::Deck((11.0, 7.0))],
+        Shown::Kind(kind) if kind > Kind::Block => kind.look().line.map(flat).into_iter().collect(),
+        Shown::Kind(kind) => ground(kind),
+        Shown::Other => ground(Kind::Strip),
         Shown::Steps => vec![Mark::Step {
             at: (11.0, 7.0),
             number: 1,
         }],
         Shown::Lines => vec![
-            line(pen(Ink::Words, 0.8, &[])),
+            flat(line(Ink::Words, 1.1, &[])),
             Mark::Head([(16.0, 7.0), (9.0, 10.0), (9.0, 4.0)]),
         ],
-        Shown::People => vec![line(pen(Ink::Shut, 2.6, &[]))],
-        Shown::Wire => vec![line(pen(Ink::Words, 2.0, &[10.0, 2.2, 1.5, 2.2]))],
-        Shown::Outlet => vec![
-            line(pen(Ink::Words, 4.2, &[])),
-            line(pen(Ink::Outlet, 2.2, &[])),
-        ],
-        Shown::Deck => vec![Mark::Deck((11.0, 7.0))],
     }
 }

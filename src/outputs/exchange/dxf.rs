@@ -8,17 +8,16 @@ use std::path::{Path, PathBuf};
 use gdal::spatial_ref::SpatialRef;
 use gdal::vector::{Defn, Feature, Geometry, LayerOptions, OGRwkbGeometryType};
 use gdal::{Dataset, DriverManager};
-use geo::{Coord, LineString, MultiPolygon, Polygon};
+use geo::{Coord, LineString, Polygon};
 
 use super::shapefile::gdal_error;
+use crate::geometry::area::rings;
 use crate::geometry::wkb;
-use crate::model::{
-    BlockPlan, GroundFrame, Heading, OutletNote, ShiftClass, StripKind, UnworkedReason, ZoneKind,
-    shown,
-};
+use crate::model::{BlockPlan, GroundFrame, OutletNote, StripKind, shown};
 use crate::outputs::OutputError;
 use crate::outputs::layers;
-use crate::outputs::{signs, style};
+use crate::outputs::signs;
+use crate::outputs::style::{Kind, Theme};
 use crate::sources::crs::plane_of;
 use crate::units::FOOT_M;
 
@@ -68,7 +67,8 @@ impl Drawing {
         })
     }
 
-    fn add(&mut self, layer: &str, colour: &str, line: Shape<'_>) -> Result<(), OutputError> {
+    fn add(&mut self, layer: &str, kind: Kind, line: Shape<'_>) -> Result<(), OutputError> {
+        let colour = kind.ink().colour(Theme::Light);
         let failed = |source: gdal::errors::GdalError| gdal_error(&self.path, layer, &source);
         let into = self.dataset.layer(0).map_err(failed)?;
         let definition = Defn::from_layer(&into);
@@ -82,7 +82,7 @@ impl Drawing {
             ),
             Shape::Label(place, height, text) => (
                 wkb::write(&geo::Geometry::Point(place.into()), [0.0; 2]),
-                format!("LABEL(t:\"{}\",s:{height}g,p:5,c:{colour})", plain(text)),
+                format!("LABEL(t:\"{}\",s:{height}g,p:5,c:{colour})", plain(&text)),
             ),
         };
         feature
@@ -94,14 +94,13 @@ impl Drawing {
 
     fn rings<'p>(
         &mut self,
-        layer: &str,
-        colour: &str,
+        kind: Kind,
         polygons: impl IntoIterator<Item = &'p Polygon>,
         frame: &GroundFrame,
     ) -> Result<(), OutputError> {
         for polygon in polygons {
-            for ring in std::iter::once(polygon.exterior()).chain(polygon.interiors()) {
-                self.add(layer, colour, Shape::Line(ring, frame))?;
+            for ring in rings(polygon) {
+                self.add(kind.key(), kind, Shape::Line(ring, frame))?;
             }
         }
         Ok(())
@@ -109,135 +108,113 @@ impl Drawing {
 
     pub fn block(&mut self, plan: &BlockPlan) -> Result<(), OutputError> {
         let frame = &plan.frame;
-        self.rings("block", style::BLACK, &plan.shape, frame)?;
-        if let Some(place) = middle(&plan.shape) {
-            let place = frame.leave(place);
-            self.add(
-                "block_id",
-                style::BLACK,
-                Shape::Label(place, BLOCK_TEXT_M / frame.unit_m(), &plan.id),
-            )?;
+        self.rings(Kind::Block, &plan.shape, frame)?;
+        if let Some(place) = signs::middle(&plan.shape) {
+            let label = self.label(frame, place, BLOCK_TEXT_M, &plan.id);
+            self.add("block_id", Kind::Block, label)?;
         }
         for (shape, kind, _) in layers::zones(plan) {
-            let colour = match kind {
-                ZoneKind::Reserve => style::BLUE,
-                ZoneKind::Management => style::SKY_BLUE,
-                ZoneKind::RetainedBand => style::GREEN,
-                ZoneKind::MachineExclusion => style::VERMILLION,
-                ZoneKind::RoadClearing | ZoneKind::RoadBand => style::GREY_MIDDLE,
-                ZoneKind::Hazard => style::PURPLE,
-                ZoneKind::LimitOfApproach => style::ORANGE,
-                ZoneKind::MayBeWet => style::SKY_BLUE,
-                ZoneKind::Crossing => style::GREY_DARK,
-            };
-            self.rings(kind.key(), colour, shape, frame)?;
+            self.rings(kind.into(), shape, frame)?;
         }
         for note in &plan.power_lines {
-            let lines = note.lines().into_iter().filter(|line| line.0.len() >= 2);
-            for line in lines {
-                self.add("power_line", style::BLACK, Shape::Line(line, frame))?;
-                if let Some(start) = line.0.first() {
-                    let height = STRIP_TEXT_M / frame.unit_m();
-                    let label = Shape::Label(frame.leave(*start), height, &note.label());
-                    self.add("power_line_id", style::BLACK, label)?;
-                }
+            self.lines(Kind::PowerLine, note.lines(), frame)?;
+            let starts = note.lines().into_iter().filter_map(|line| line.0.first());
+            for start in starts {
+                let label = self.label(frame, *start, STRIP_TEXT_M, &note.label());
+                self.add("power_line_id", Kind::PowerLine, label)?;
             }
         }
         for note in &plan.people {
-            let layer = match note.said {
-                true => "people",
-                false => "people_unknown",
+            let kind = match note.said {
+                true => Kind::People,
+                false => Kind::PeopleUnknown,
             };
-            let lines = note.lines().into_iter().filter(|line| line.0.len() >= 2);
-            for line in lines {
-                self.add(layer, style::VERMILLION, Shape::Line(line, frame))?;
-            }
+            self.lines(kind, note.lines(), frame)?;
             let starts = note.lines().into_iter().filter_map(|line| line.0.first());
             for place in note.places().into_iter().chain(starts.copied()) {
-                let height = STRIP_TEXT_M / frame.unit_m();
-                let text = note.label();
-                let label = Shape::Label(frame.leave(place), height, &text);
-                self.add(layer, style::VERMILLION, label)?;
+                self.named(kind, frame, place, &note.label())?;
             }
         }
         for note in plan.windows.iter().filter(|note| note.is_drawn()) {
-            self.rings("window", style::BROWN, &note.shape, frame)?;
+            self.rings(Kind::Window, &note.shape, frame)?;
             if let Some(at) = signs::middle(&note.shape) {
-                let height = STRIP_TEXT_M / frame.unit_m();
                 let text = format!("{}: {}", note.label(), note.days.written());
-                let label = Shape::Label(frame.leave(at), height, &text);
-                self.add("window", style::BROWN, label)?;
+                self.named(Kind::Window, frame, at, &text)?;
             }
         }
         for corridor in &plan.corridors {
-            self.rings("corridor", style::GREEN, [&corridor.shape], frame)?;
+            self.rings(Kind::Corridor, [&corridor.shape], frame)?;
         }
         for section in &plan.sections {
-            let (layer, colour) = match section.shift_class {
-                ShiftClass::DayOnly => ("day_only", style::ORANGE),
-                ShiftClass::NightSafe => ("night_safe", style::GREY_DARK),
-            };
-            self.rings(layer, colour, &section.shape, frame)?;
+            self.rings(section.shift_class.into(), &section.shape, frame)?;
         }
         for piece in &plan.unworked {
-            let (layer, colour) = match piece.reason {
-                UnworkedReason::CutBefore => ("cut_before", style::GREY_MIDDLE),
-                _ => ("unworked", style::VERMILLION),
-            };
-            self.rings(layer, colour, [&piece.shape], frame)?;
+            self.rings(piece.reason.into(), [&piece.shape], frame)?;
         }
         for part in &plan.parts {
-            self.rings("setting", style::BLACK, &part.shape.0, frame)?;
-            for edge in part.outlet.iter().flat_map(OutletNote::edges) {
-                self.add("outlet", style::ORANGE, Shape::Line(edge, frame))?;
+            self.rings(Kind::Setting, &part.shape.0, frame)?;
+            self.lines(
+                Kind::Outlet,
+                part.outlet.iter().flat_map(OutletNote::edges),
+                frame,
+            )?;
+        }
+        let trails = plan.trails.iter().map(|trail| &trail.shape);
+        self.lines(Kind::SkidTrail, trails, frame)?;
+        for deck in &plan.decks {
+            let text = format!("{:.0} m3", deck.volume_m3);
+            self.named(Kind::Deck, frame, deck.place.into(), &text)?;
+        }
+        self.lines(Kind::Note, signs::note_lines(plan), frame)?;
+        for note in &plan.notes {
+            if let Some(place) = signs::note_place(note) {
+                let text = format!("{} {}", note.kind, note.id);
+                self.named(Kind::Note, frame, place, &text)?;
             }
         }
-        for trail in plan.trails.iter().filter(|trail| trail.shape.0.len() >= 2) {
-            self.add(
-                "skid_trail",
-                style::GREY_DARK,
-                Shape::Line(&trail.shape, frame),
-            )?;
-        }
-        for deck in &plan.decks {
-            let place = frame.leave(deck.place.into());
-            let text = format!("{:.0} m3", deck.volume_m3);
-            self.add(
-                "deck",
-                style::BLACK,
-                Shape::Label(place, STRIP_TEXT_M / frame.unit_m(), &text),
-            )?;
-        }
-        for line in signs::note_lines(plan) {
-            self.add("note", style::PURPLE, Shape::Line(line, frame))?;
-        }
-        for note in &plan.notes {
-            let Some(place) = signs::note_place(note) else {
-                continue;
-            };
-            let text = format!("{} {}", note.kind, note.id);
-            let height = STRIP_TEXT_M / frame.unit_m();
-            let label = Shape::Label(frame.leave(place), height, &text);
-            self.add("note", style::PURPLE, label)?;
-        }
-        for line in plan.lines.iter().filter(|line| line.shape.0.len() >= 2) {
-            let (layer, colour) = match line.heading {
-                Heading::In => ("strip_in", style::BLUE),
-                Heading::Out => ("strip_out", style::VERMILLION),
-                Heading::Around => ("strip_around", style::PURPLE),
-            };
-            self.add(layer, colour, Shape::Line(&line.shape, frame))?;
-            if let (StripKind::Interior, Some(start)) = (line.kind, line.shape.0.first()) {
-                let label = format!("{}:{}-{}", line.order, line.id.part, line.id.strip_no);
-                let place = frame.leave(*start);
-                self.add(
-                    "strip_no",
-                    colour,
-                    Shape::Label(place, STRIP_TEXT_M / frame.unit_m(), &label),
-                )?;
+        for line in &plan.lines {
+            let kind = line.heading.into();
+            self.lines(kind, [&line.shape], frame)?;
+            let start = line.shape.0.first().filter(|_| line.shape.0.len() >= 2);
+            if let (StripKind::Interior, Some(start)) = (line.kind, start) {
+                let text = format!("{}:{}-{}", line.order, line.id.part, line.id.strip_no);
+                let label = self.label(frame, *start, STRIP_TEXT_M, &text);
+                self.add("strip_no", kind, label)?;
             }
         }
         Ok(())
+    }
+
+    fn lines<'l>(
+        &mut self,
+        kind: Kind,
+        lines: impl IntoIterator<Item = &'l LineString>,
+        frame: &GroundFrame,
+    ) -> Result<(), OutputError> {
+        for line in lines.into_iter().filter(|line| line.0.len() >= 2) {
+            self.add(kind.key(), kind, Shape::Line(line, frame))?;
+        }
+        Ok(())
+    }
+
+    /// Words on the kind's own layer.
+    fn named(
+        &mut self,
+        kind: Kind,
+        frame: &GroundFrame,
+        place: Coord,
+        text: &str,
+    ) -> Result<(), OutputError> {
+        let label = self.label(frame, place, STRIP_TEXT_M, text);
+        self.add(kind.key(), kind, label)
+    }
+
+    fn label<'s>(&self, frame: &GroundFrame, place: Coord, height_m: f64, text: &str) -> Shape<'s> {
+        Shape::Label(
+            frame.leave(place),
+            height_m / frame.unit_m(),
+            text.to_owned(),
+        )
     }
 
     pub fn close(self) -> Result<(), OutputError> {
@@ -308,12 +285,7 @@ fn corrected(path: &Path, units: [u8; 2]) -> io::Result<()> {
 enum Shape<'s> {
     /// In a block's frame.
     Line(&'s LineString, &'s GroundFrame),
-    Label(Coord, f64, &'s str),
-}
-
-fn middle(shape: &MultiPolygon) -> Option<Coord> {
-    use geo::InteriorPoint;
-    shape.interior_point().map(|point| point.0)
+    Label(Coord, f64, String),
 }
 
 /// Text that can neither end a style string nor be read as a control code of the drawing.

@@ -11,6 +11,7 @@ use super::rows::{Located, What, degrees, polygons};
 use super::words::Words;
 use crate::model::{BlockPlan, Heading, PeopleNote, StripLine, ZoneKind};
 use crate::outputs::map::svg::escape;
+use crate::outputs::style::Kind;
 use crate::outputs::{text, told};
 
 /// Characters of a track's name that older receivers keep.
@@ -103,17 +104,17 @@ pub fn document(plan: &BlockPlan, rows: &[Located<'_>], words: &Words) -> String
     }
     let mut count = [0_u32; 7];
     for row in rows {
-        let (at, name, desc) = match row.what {
-            What::Block => (0, words.gpx_block, words.map.legend_block),
-            What::Zone(ZoneKind::Reserve, _) => (1, words.gpx_reserve, words.map.legend_reserve),
+        let (at, name, kind) = match row.what {
+            What::Block => (0, words.gpx_block, Kind::Block),
+            What::Zone(ZoneKind::Reserve, _) => (1, words.gpx_reserve, Kind::Reserve),
             What::Zone(ZoneKind::MachineExclusion, _) => {
-                (2, words.gpx_no_machine, words.map.legend_machine_exclusion)
+                (2, words.gpx_no_machine, Kind::MachineExclusion)
             }
-            What::Zone(ZoneKind::Hazard, _) => (3, words.gpx_hazard, words.map.legend_hazard),
+            What::Zone(ZoneKind::Hazard, _) => (3, words.gpx_hazard, Kind::Hazard),
             What::Zone(ZoneKind::LimitOfApproach, _) => {
-                (4, words.gpx_power_line, words.map.legend_limit)
+                (4, words.gpx_power_line, Kind::LimitOfApproach)
             }
-            What::Zone(ZoneKind::MayBeWet, _) => (6, words.gpx_wet, words.map.legend_wet),
+            What::Zone(ZoneKind::MayBeWet, _) => (6, words.gpx_wet, Kind::MayBeWet),
             What::Window(note) if note.is_drawn() => {
                 let days = told::days(&note.days, words.map.language);
                 let desc = format!("{}: {days}", note.label());
@@ -141,6 +142,7 @@ pub fn document(plan: &BlockPlan, rows: &[Located<'_>], words: &Words) -> String
             }
             _ => continue,
         };
+        let desc = kind.word(words.map.language);
         for polygon in polygons(&row.shape) {
             for ring in std::iter::once(polygon.exterior()).chain(polygon.interiors()) {
                 count[at] += 1;

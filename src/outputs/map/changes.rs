@@ -4,15 +4,15 @@ use geo::MultiPolygon;
 
 use super::svg::{self, PathData, px};
 use super::view::View;
-use super::{HEAD, HEIGHT, MAP, SIDE, WIDTH, hatch_turn};
+use super::{HEAD, HEIGHT, MAP, SIDE, WIDTH, defs};
 use super::{marks, panel};
 use crate::model::BlockPlan;
-use crate::outputs::style::{self, Ground};
+use crate::outputs::style::{self, Kind, Look};
 use crate::outputs::text::Words;
 
 /// One kind of change.
 pub struct ChangeDrawn<'c> {
-    pub ground: Ground,
+    pub look: Look,
     pub word: String,
     pub figure: String,
     pub shape: &'c MultiPolygon,
@@ -40,10 +40,7 @@ pub fn changes_sheet(
         svg::escape(title),
         svg::escape(heading)
     );
-    let turn = hatch_turn(plan.azimuth_deg).to_string();
-    out += &style::DEFS
-        .replace("{clip}", &frame)
-        .replace("{hatch}", &turn);
+    out += &defs(plan, &frame);
     out += &format!(
         "<rect width=\"{WIDTH}\" height=\"{HEIGHT}\" fill=\"{}\"/>\n<rect {frame} fill=\"{}\"/>\n<g clip-path=\"url(#frame)\">\n",
         style::WHITE,
@@ -59,22 +56,7 @@ pub fn changes_sheet(
         for polygon in change.shape {
             view.polygon(&mut path, polygon);
         }
-        let Ground {
-            fill,
-            hatch,
-            outline,
-        } = change.ground;
-        let d = &path.0;
-        let fill = if fill.is_empty() {
-            "fill=\"none\""
-        } else {
-            fill
-        };
-        out += &format!("<path {fill} {outline} d=\"{d}\"/>");
-        if !hatch.is_empty() {
-            out += &format!("<path fill=\"url(#{hatch})\" d=\"{d}\"/>");
-        }
-        out.push('\n');
+        out += &svg::painted(&change.look, &path.0);
     }
     let mut lines = PathData::default();
     for line in &plan.lines {
@@ -83,11 +65,7 @@ pub fn changes_sheet(
     if !lines.is_empty() {
         out += &format!("<path class=\"l f\" d=\"{}\"/>\n", lines.0);
     }
-    out += &format!(
-        "<path fill=\"none\" {} d=\"{}\"/>\n",
-        style::BLOCK.outline,
-        block.0
-    );
+    out += &svg::stroked(&Kind::Block.look(), &block);
     marks::furniture(&mut out, &view, words);
     out += &format!(
         "</g>\n<rect {frame} fill=\"none\" stroke=\"{}\"/>\n",

@@ -1,13 +1,16 @@
 //! What stands on the ground: strip lines with arrowheads and numbers, numbered findings, scale bar, north arrow.
 
+use std::collections::BTreeSet;
+
 use geo::{Geometry, InteriorPoint, LineString};
 
 use super::settings;
 use super::svg::{self, Area, PathData, Room, px};
 use super::view::View;
 use crate::model::{BlockPlan, Heading, Verdict};
+use crate::outputs::style::{self, Kind};
 use crate::outputs::text::{self, Words};
-use crate::outputs::{signs, style, told};
+use crate::outputs::{signs, told};
 
 const SCALE_BAR_PX: f64 = 170.0;
 const MOST_MARKERS: usize = 40;
@@ -15,19 +18,17 @@ const MOST_MARKERS: usize = 40;
 /// Which marks were drawn, for the legend.
 #[derive(Default)]
 pub struct Marks {
-    pub lines: bool,
-    pub around: bool,
-    pub bunches: bool,
-    pub findings: bool,
-    pub dividing: bool,
-    pub outlets: bool,
-    pub trails: bool,
-    pub decks: bool,
+    pub kinds: BTreeSet<Kind>,
+    /// Numbers of the first steps.
     pub steps: bool,
-    pub notes: bool,
-    pub power_lines: bool,
-    pub people: bool,
-    pub windows: bool,
+}
+
+impl Marks {
+    pub fn note(&mut self, is_drawn: bool, kind: Kind) {
+        if is_drawn {
+            self.kinds.insert(kind);
+        }
+    }
 }
 
 /// Draws everything that must stay legible: what matters most takes its room first.
@@ -43,9 +44,9 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> M
         view.line(&mut bunches, &bunch.shape);
     }
     // On a large block bunches would be a grey veil over all else.
-    marks.bunches = !bunches.is_empty() && !view.is_crowded();
-    if marks.bunches {
-        svg.push_str(&format!("<path class=\"b\" d=\"{}\"/>\n", bunches.0));
+    if !bunches.is_empty() && !view.is_crowded() {
+        svg.push_str(&svg::stroked(&Kind::Bunch.look(), &bunches));
+        marks.note(true, Kind::Bunch);
     }
     let mut lines = PathData::default();
     let mut around = PathData::default();
@@ -63,17 +64,21 @@ pub fn draw(svg: &mut String, view: &View, plan: &BlockPlan, words: &Words) -> M
             svg.push_str(&format!("<path class=\"{class}\" d=\"{}\"/>\n", path.0));
         }
     }
-    marks.lines = !lines.is_empty();
-    marks.around = !around.is_empty();
+    marks.note(!lines.is_empty(), Kind::StripIn);
+    marks.note(!around.is_empty(), Kind::StripAround);
     settings::draw(svg, view, plan, &mut marks);
     let mut top = String::new();
-    marks.windows = windows(svg, &mut top, view, (plan, words), &mut room);
-    marks.people = people(svg, view, plan);
-    marks.power_lines = power_lines(svg, &mut top, view, plan, &mut room);
+    let is_drawn = windows(svg, &mut top, view, (plan, words), &mut room);
+    marks.note(is_drawn, Kind::Window);
+    marks.note(people(svg, view, plan), Kind::People);
+    let is_drawn = power_lines(svg, &mut top, view, plan, &mut room);
+    marks.note(is_drawn, Kind::PowerLine);
     marks.steps = start(&mut top, view, plan, words, &mut room);
     steps(&mut top, view, plan, &mut room);
-    marks.notes = notes(svg, &mut top, view, plan, &mut room);
-    marks.findings = findings(svg, &mut top, view, plan, &mut room);
+    let is_drawn = notes(svg, &mut top, view, plan, &mut room);
+    marks.note(is_drawn, Kind::Note);
+    let is_drawn = findings(svg, &mut top, view, plan, &mut room);
+    marks.note(is_drawn, Kind::Finding);
     setting_names(&mut top, view, plan, words, &mut room);
     patch_ids(&mut top, view, plan, &mut room);
     numbers(&mut top, view, plan, &mut room);
@@ -105,7 +110,7 @@ pub fn note_sign(x: f64, y: f64) -> String {
         paths[0].0,
         paths[1].0,
         white = style::WHITE,
-        fill = style::NOTE.fill,
+        fill = svg::fill(&Kind::Note.look()),
         ink = style::BLACK,
     )
 }
@@ -122,7 +127,7 @@ fn notes(
     for line in signs::note_lines(plan) {
         view.line(&mut path, line);
     }
-    let mut any = stroke(svg, &path, style::NOTE.outline);
+    let mut any = stroke(svg, &path, Kind::Note);
     for (kind, at) in signs::note_places(plan) {
         let (x, y) = view.place(at);
         if !view.frame.holds(&Area::around(x, y, 1.0, 1.0)) {
@@ -183,21 +188,17 @@ fn windows(
             ));
         }
     }
-    stroke(svg, &path, style::WINDOW.outline)
+    stroke(svg, &path, Kind::Window)
 }
 
 /// Where other people pass so near that a stretch is to be closed or watched.
 fn people(svg: &mut String, view: &View, plan: &BlockPlan) -> bool {
     let mut path = PathData::default();
-    for line in plan
-        .people
-        .iter()
-        .filter(|note| note.said)
-        .flat_map(|note| note.lines())
-    {
+    let notes = plan.people.iter().filter(|note| note.said);
+    for line in notes.flat_map(|note| note.lines()) {
         view.line(&mut path, line);
     }
-    stroke(svg, &path, style::PEOPLE.outline)
+    stroke(svg, &path, Kind::People)
 }
 
 /// Power lines, each with its figures beside it.
@@ -229,17 +230,12 @@ fn power_lines(
             ));
         }
     }
-    stroke(svg, &path, style::POWER_LINE.outline)
+    stroke(svg, &path, Kind::PowerLine)
 }
 
-/// Draws lines as an outline is drawn, if there are any; whether there are.
-fn stroke(svg: &mut String, path: &PathData, outline: &str) -> bool {
-    if !path.is_empty() {
-        svg.push_str(&format!(
-            "<path fill=\"none\" {outline} d=\"{}\"/>\n",
-            path.0
-        ));
-    }
+/// Draws lines, if there are any; whether there are.
+fn stroke(out: &mut String, path: &PathData, kind: Kind) -> bool {
+    out.push_str(&svg::stroked(&kind.look(), path));
     !path.is_empty()
 }
 
@@ -517,17 +513,8 @@ pub fn number_step(pitch: f64, width: f64) -> u32 {
         .unwrap_or(200)
 }
 
-/// Colour of a marker and of its number, by verdict; the list beside the map says the verdict in words.
-pub fn marker_colours(verdict: Verdict) -> (&'static str, &'static str) {
-    match verdict {
-        Verdict::Fail => (style::VERMILLION, style::WHITE),
-        Verdict::Warn => (style::ORANGE, style::BLACK),
-        _ => (style::WHITE, style::BLACK),
-    }
-}
-
 pub fn marker(number: usize, verdict: Verdict, x: f64, y: f64) -> String {
-    let (fill, ink) = marker_colours(verdict);
+    let [fill, ink] = style::sign(verdict);
     let shape = if verdict == Verdict::Fail {
         format!(
             "<rect x=\"{}\" y=\"{}\" width=\"16\" height=\"16\"",
@@ -589,7 +576,7 @@ fn findings(
             }
         }
     }
-    stroke(svg, &path, style::FINDING.outline);
+    stroke(svg, &path, Kind::Finding);
     any
 }
 

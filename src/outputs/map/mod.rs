@@ -14,7 +14,7 @@ use view::View;
 pub(super) use changes::{ChangeDrawn, changes_sheet};
 pub(super) use settings::{DECK_PX, PLACE_PX};
 
-use super::style;
+use super::style::{self, Hatch, Ink, Theme};
 use super::text;
 use crate::model::{BlockPlan, Language};
 use crate::units::hectares;
@@ -52,7 +52,7 @@ pub fn render(plan: &BlockPlan, title: &str, language: Language) -> String {
     let words = text::of(language);
     let mut map = String::with_capacity(1 << 15);
     let view = View::fit(plan, MAP);
-    let drawn = ground::draw(&mut map, &view, plan, words);
+    let drawn = ground::draw(&mut map, &view, plan);
     let marks = marks::draw(&mut map, &view, plan, words);
 
     let frame = format!(
@@ -70,11 +70,7 @@ pub fn render(plan: &BlockPlan, title: &str, language: Language) -> String {
         svg::escape(&text::fill(words.sheet, &[title, &plan.id])),
         svg::escape(&description(plan, words)),
     ));
-    out.push_str(
-        &style::DEFS
-            .replace("{clip}", &frame)
-            .replace("{hatch}", &hatch_turn(plan.azimuth_deg).to_string()),
-    );
+    out.push_str(&defs(plan, &frame));
     out.push_str(&format!(
         "<rect width=\"{WIDTH}\" height=\"{HEIGHT}\" fill=\"{}\"/>\n<rect {frame} fill=\"{}\"/>\n\
          <g clip-path=\"url(#frame)\" fill-rule=\"nonzero\">\n",
@@ -93,12 +89,20 @@ pub fn render(plan: &BlockPlan, title: &str, language: Language) -> String {
     out
 }
 
-/// The day-only hatch crosses the strips at 45 degrees, whatever way they run, so that no line of it passes for a strip.
-fn hatch_turn(azimuth_deg: Option<f64>) -> i64 {
-    // North is up and a turn of 0 is a level line, so azimuth less 90 would run along the strips.
-    (azimuth_deg.unwrap_or(0.0) - 45.0)
-        .rem_euclid(180.0)
-        .round() as i64
+/// Style sheet, patterns, and the map's frame as a clip path.
+fn defs(plan: &BlockPlan, frame: &str) -> String {
+    let ink = |ink: Ink| ink.colour(Theme::Light);
+    format!(
+        "<style>\n\
+         text{{font-family:system-ui,\"Segoe UI\",\"Noto Sans\",\"DejaVu Sans\",Arial,sans-serif;fill:{words};font-size:11.5px}}\n\
+         .h{{font-weight:700;font-size:12.5px}}.e{{text-anchor:end}}.c{{text-anchor:middle}}.s{{font-size:11px}}\n\
+         .n{{font-size:11px;font-weight:700;text-anchor:middle;paint-order:stroke;stroke:{paper};stroke-width:2.5px;stroke-linejoin:round}}\n\
+         .l{{fill:none;stroke:{words};stroke-width:.7}}.f{{stroke-width:.3}}.a{{stroke-dasharray:4 2}}.t{{fill:{words}}}\n\
+         </style>\n<defs>\n{}<clipPath id=\"frame\"><rect {frame}/></clipPath>\n</defs>\n",
+        Hatch::patterns(plan.azimuth_deg.unwrap_or(0.0), Theme::Light),
+        words = ink(Ink::Words),
+        paper = ink(Ink::Paper),
+    )
 }
 
 fn description(plan: &BlockPlan, words: &text::Words) -> String {
@@ -107,7 +111,7 @@ fn description(plan: &BlockPlan, words: &text::Words) -> String {
         words.description,
         &[
             &plan.id,
-            panel::verdict_word(plan.status, words),
+            style::status_word(plan.status, words),
             &ha(plan.books.gross_m2),
             &ha(plan.books.net_m2),
             &ha(plan.books.retained_m2),

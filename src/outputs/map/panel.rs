@@ -1,13 +1,12 @@
 //! What stands beside and below the map: title, verdict, figures, legend, findings, cautions.
 
 use super::changes::ChangeDrawn;
-use super::ground::Drawn;
 use super::marks::{self, Marks};
 use super::settings;
-use super::svg::{self, Area, px};
+use super::svg::{self, Area, PathData, px};
 use crate::geometry::area::polygon_area;
 use crate::model::{BlockPlan, BlockStatus};
-use crate::outputs::style;
+use crate::outputs::style::{self, Ink, Kind, Line, Look};
 use crate::outputs::text::{self, Words};
 use crate::outputs::told::told;
 use crate::units::hectares;
@@ -17,14 +16,6 @@ const ROW: f64 = 14.0;
 /// Text that fits a width, by an estimate of 0.54 em a letter.
 fn letters(width: f64, size: f64) -> usize {
     (width / (0.54 * size)) as usize
-}
-
-pub fn verdict_word(status: BlockStatus, words: &Words) -> &'static str {
-    match status {
-        BlockStatus::Ok => words.verdict_ok,
-        BlockStatus::Warn => words.verdict_warn,
-        BlockStatus::Fail => words.verdict_fail,
-    }
 }
 
 /// Block id, title and verdict across the top.
@@ -41,31 +32,24 @@ pub fn head(svg: &mut String, plan: &BlockPlan, title: &str, words: &Words, area
     ));
     let (x, y) = (area.x + area.width - 252.0, area.y + 20.0);
     // Disc, triangle, square: the verdict is told by shape and word, not by colour.
-    let sign = match plan.status {
-        BlockStatus::Ok => format!(
-            "<circle cx=\"13\" cy=\"0\" r=\"11\" fill=\"{}\"/><path d=\"M7.5 0l4 4.5 7-8.5\" fill=\"none\" \
-             stroke=\"{}\" stroke-width=\"2.6\"/>",
-            style::GREEN,
-            style::WHITE
-        ),
-        BlockStatus::Warn => format!(
-            "<path d=\"M13-12l13 22h-26z\" fill=\"{}\" stroke=\"{black}\"/><path d=\"M13-5v8M13 5.5v2.5\" \
-             stroke=\"{black}\" stroke-width=\"2.4\"/>",
-            style::ORANGE,
-            black = style::BLACK
-        ),
-        BlockStatus::Fail => format!(
-            "<rect x=\"2\" y=\"-11\" width=\"22\" height=\"22\" fill=\"{}\"/><path d=\"M7.5-5.5l11 11M18.5-5.5l-11 11\" \
-             stroke=\"{}\" stroke-width=\"2.8\"/>",
-            style::VERMILLION,
-            style::WHITE
+    let [fill, ink] = style::status_sign(plan.status);
+    let (shape, drawn) = match plan.status {
+        BlockStatus::Ok => ("<circle cx=\"13\" cy=\"0\" r=\"11\"", "M7.5 0l4 4.5 7-8.5"),
+        BlockStatus::Warn => ("<path d=\"M13-12l13 22h-26z\"", "M13-5v8M13 5.5v2.5"),
+        BlockStatus::Fail => (
+            "<rect x=\"2\" y=\"-11\" width=\"22\" height=\"22\"",
+            "M7.5-5.5l11 11M18.5-5.5l-11 11",
         ),
     };
+    let sign = format!(
+        "{shape} fill=\"{fill}\" stroke=\"{}\"/><path d=\"{drawn}\" fill=\"none\" stroke=\"{ink}\" stroke-width=\"2.6\"/>",
+        style::BLACK
+    );
     svg.push_str(&format!(
         "<g transform=\"translate({} {})\">{sign}<text style=\"font-size:16px;font-weight:700\" x=\"34\" y=\"5.5\">{}</text></g>\n",
         px(x),
         px(y),
-        svg::escape(verdict_word(plan.status, words))
+        svg::escape(style::status_word(plan.status, words))
     ));
 }
 
@@ -110,7 +94,7 @@ pub fn figures(plan: &BlockPlan, words: &Words) -> Vec<(&'static str, String)> {
         (words.unworked, ha(books.unworked_m2 - before_m2)),
     ];
     if plan.is_rest() {
-        rows.push((words.legend_felled, ha(before_m2)));
+        rows.push((Kind::CutBefore.word(words.language), ha(before_m2)));
     }
     rows.push((words.retention, retention(plan, words)));
     let unit = plan
@@ -155,7 +139,7 @@ fn retention(plan: &BlockPlan, words: &Words) -> String {
 pub fn side(
     svg: &mut String,
     plan: &BlockPlan,
-    drawn: &[Drawn],
+    drawn: &[Kind],
     marks: &Marks,
     words: &Words,
     area: Area,
@@ -177,108 +161,10 @@ pub fn side(
     y += 24.0;
     heading(svg, area, y, words.legend);
     y += 5.0;
-    for (index, item) in drawn.iter().enumerate() {
-        // The same ground may be drawn from two lists, for example road clearing as a zone and as a strip.
-        if drawn[..index].iter().any(|other| other.word == item.word) {
-            continue;
-        }
+    for (sign, word) in legend(drawn, marks, words) {
         y += ROW;
-        svg.push_str(&swatch(item, area.x, y - 10.0));
-        legend_text(svg, area, y, item.word);
-    }
-    for (shown, class, word) in [
-        (marks.lines, "l", words.legend_line),
-        (marks.around, "l a", words.legend_around),
-    ] {
-        if shown {
-            y += ROW;
-            let (x, line) = (area.x, y - 4.0);
-            svg.push_str(&format!(
-                "<path class=\"{class}\" d=\"M{} {line}h26\"/><path class=\"t\" d=\"M{} {}l9 3.2-9 3.2z\"/>",
-                px(x),
-                px(x + 11.0),
-                px(line - 3.2),
-                line = px(line),
-            ));
-            legend_text(svg, area, y, word);
-        }
-    }
-    let middle = area.x + 13.0;
-    let line = |y: f64, outlines: &[&str]| -> String {
-        let d = format!("M{} {}h26", px(area.x), px(y - 4.0));
-        let paths = outlines.iter();
-        paths
-            .map(|outline| format!("<path fill=\"none\" {outline} d=\"{d}\"/>"))
-            .collect()
-    };
-    let bunches = |y: f64| {
-        format!(
-            "<path class=\"b\" d=\"M{} {}l8-9m1 9l8-9m1 9l8-9\"/>",
-            px(area.x),
-            px(y)
-        )
-    };
-    let outlet = [style::OUTLET_RIM.outline, style::OUTLET.outline];
-    let rows: [(bool, Sign<'_>, &str); 10] = [
-        (
-            marks.windows,
-            &|y| line(y, &[style::WINDOW.outline]),
-            words.legend_window,
-        ),
-        (
-            marks.people,
-            &|y| line(y, &[style::PEOPLE.outline]),
-            words.legend_people,
-        ),
-        (
-            marks.power_lines,
-            &|y| line(y, &[style::POWER_LINE.outline]),
-            words.legend_power_line,
-        ),
-        (
-            marks.dividing,
-            &|y| line(y, &[style::SETTING.outline]),
-            words.legend_dividing,
-        ),
-        (marks.outlets, &|y| line(y, &outlet), words.legend_outlet),
-        (
-            marks.trails,
-            &|y| line(y, &[style::SKID_TRAIL.outline]),
-            words.legend_main_trail,
-        ),
-        (
-            marks.decks,
-            &|y| settings::deck_sign(middle, y - 4.0),
-            words.legend_deck,
-        ),
-        (
-            marks.steps,
-            &|y| marks::step_sign(1, middle, y - 4.0),
-            words.legend_steps,
-        ),
-        (marks.bunches, &bunches, words.legend_bunch),
-        (
-            marks.notes,
-            &|y| marks::note_sign(middle - 4.0, y + 1.0),
-            words.legend_note,
-        ),
-    ];
-    for (shown, sign, word) in rows {
-        if shown {
-            y += ROW;
-            svg.push_str(&sign(y));
-            legend_text(svg, area, y, word);
-        }
-    }
-    if marks.findings {
-        y += ROW + 1.0;
-        svg.push_str(&marks::marker(
-            1,
-            crate::model::Verdict::Warn,
-            area.x + 13.0,
-            y - 4.0,
-        ));
-        legend_text(svg, area, y, words.legend_finding);
+        svg.push_str(&sign(area.x, y));
+        legend_text(svg, area, y, word);
     }
     if !plan.findings.is_empty() {
         findings(svg, plan, words, area, y + 24.0);
@@ -292,12 +178,7 @@ pub fn changes(svg: &mut String, head: &str, drawn: &[ChangeDrawn<'_>], area: Ar
     y += 5.0;
     for change in drawn {
         y += ROW + 3.0;
-        let item = Drawn {
-            ground: change.ground,
-            word: "",
-            on_strip: false,
-        };
-        svg.push_str(&swatch(&item, area.x, y - 10.0));
+        svg.push_str(&swatch(&change.look, area.x, y - 10.0));
         let width = letters(area.width - 90.0, 11.0);
         let lines = wrap(&change.word, width, 2);
         svg.push_str(&format!(
@@ -318,8 +199,63 @@ pub fn changes(svg: &mut String, head: &str, drawn: &[ChangeDrawn<'_>], area: Ar
     }
 }
 
-/// Draws a sign of the legend at a height.
-type Sign<'s> = &'s dyn Fn(f64) -> String;
+/// Draws a sign of the legend, given its left edge and the baseline of its words.
+type Sign = Box<dyn Fn(f64, f64) -> String>;
+
+/// Signs and words of what is drawn, and of nothing else.
+fn legend(drawn: &[Kind], marks: &Marks, words: &Words) -> Vec<(Sign, &'static str)> {
+    let kinds = drawn.iter().chain(&marks.kinds).copied();
+    // Bare ground shows in slivers only, and needs no word.
+    let kinds = kinds.filter(|kind| *kind != Kind::NetArea);
+    let mut rows: Vec<(Sign, &'static str)> = Vec::new();
+    for kind in kinds {
+        let sign: Sign = Box::new(move |x, y| kind_sign(kind, x, y));
+        let word = match kind {
+            Kind::StripIn => words.legend_line,
+            _ => kind.word(words.language),
+        };
+        rows.push((sign, word));
+    }
+    if marks.steps {
+        let sign: Sign = Box::new(|x, y| marks::step_sign(1, x + 13.0, y - 4.0));
+        rows.push((sign, words.legend_steps));
+    }
+    rows
+}
+
+fn kind_sign(kind: Kind, x: f64, y: f64) -> String {
+    let (middle, line) = (x + 13.0, y - 4.0);
+    let mut flat = PathData::default();
+    flat.add([(x, line), (x + 26.0, line)].into_iter(), false);
+    match kind {
+        Kind::StripIn | Kind::StripAround => {
+            let class = if kind == Kind::StripIn { "l" } else { "l a" };
+            format!(
+                "<path class=\"{class}\" d=\"{}\"/><path class=\"t\" d=\"M{} {}l9 3.2-9 3.2z\"/>",
+                flat.0,
+                px(x + 11.0),
+                px(line - 3.2)
+            )
+        }
+        Kind::Bunch => {
+            let mut ticks = PathData::default();
+            for left in [x, x + 9.0, x + 18.0] {
+                ticks.add([(left, y), (left + 8.0, y - 9.0)].into_iter(), false);
+            }
+            svg::stroked(&kind.look(), &ticks)
+        }
+        Kind::SkidTrail => settings::trail_line(&flat, 2.0),
+        Kind::Outlet => {
+            let kinds = [Kind::OutletRim, Kind::Outlet];
+            kinds.map(|kind| svg::stroked(&kind.look(), &flat)).concat()
+        }
+        Kind::Deck => settings::deck_sign(middle, line),
+        Kind::Note => marks::note_sign(middle - 4.0, y + 1.0),
+        Kind::Finding => marks::marker(1, crate::model::Verdict::Warn, middle, line),
+        _ if kind > Kind::Block => svg::stroked(&kind.look(), &flat),
+        _ => swatch(&kind.look(), x, y - 10.0),
+    }
+}
 
 fn legend_text(svg: &mut String, area: Area, y: f64, word: &str) {
     svg.push_str(&format!(
@@ -330,31 +266,18 @@ fn legend_text(svg: &mut String, area: Area, y: f64, word: &str) {
     ));
 }
 
-fn swatch(item: &Drawn, x: f64, y: f64) -> String {
-    let place = format!(
-        "<rect x=\"{}\" y=\"{}\" width=\"26\" height=\"12\"",
-        px(x),
-        px(y)
-    );
-    let mut svg = String::new();
-    if item.on_strip {
-        let below = style::STRIP_IN;
-        svg.push_str(&format!("{place} {} {}/>", below.fill, below.outline));
-    }
-    let ground = item.ground;
-    if !ground.fill.is_empty() {
-        svg.push_str(&format!("{place} {}/>", ground.fill));
-    }
-    if !ground.hatch.is_empty() {
-        svg.push_str(&format!("{place} fill=\"url(#{})\"/>", ground.hatch));
-    }
-    let outline = if ground.outline.is_empty() {
-        format!("stroke=\"{}\" stroke-width=\".5\"", style::GREY_MIDDLE)
-    } else {
-        ground.outline.to_owned()
+fn swatch(look: &Look, x: f64, y: f64) -> String {
+    let thin = Line {
+        ink: Ink::Faint,
+        width: 0.5,
+        dash: &[],
+        round: false,
     };
-    svg.push_str(&format!("{place} fill=\"none\" {outline}/>"));
-    svg
+    let look = Look {
+        line: look.line.or(Some(thin)),
+        ..*look
+    };
+    svg::painted(&look, &format!("M{} {}h26v12h-26z", px(x), px(y)))
 }
 
 /// Breaks text into at most `most` lines of `width` letters; what does not fit ends in an ellipsis.
@@ -423,13 +346,13 @@ fn findings(svg: &mut String, plan: &BlockPlan, words: &Words, area: Area, from:
 /// Cautions across the bottom; they stand on every sheet.
 pub fn cautions(svg: &mut String, words: &Words, area: Area) {
     svg.push_str(&format!(
-        "<rect x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\" rx=\"3\" fill=\"{}\" fill-opacity=\".35\" stroke=\"{}\"/>\n\
+        "<rect x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\" rx=\"3\" fill=\"{}\" stroke=\"{}\" stroke-width=\"1.6\"/>\n\
          <text class=\"h\" x=\"{}\" y=\"{}\">{}</text>\n",
         px(area.x),
         px(area.y),
         px(area.width),
         px(area.height),
-        style::YELLOW,
+        style::WHITE,
         style::GREY_DARK,
         px(area.x + 8.0),
         px(area.y + 16.0),

@@ -2,6 +2,8 @@
 
 use std::fmt::Write as _;
 
+use crate::outputs::style::{Line, Look, Theme};
+
 /// Text for element content and attribute values. Line ends become spaces; what XML 1.0 forbids, and marks that turn the
 /// reading direction around, become the replacement character.
 pub fn escape(text: &str) -> String {
@@ -61,6 +63,63 @@ pub fn px(value: f64) -> String {
     let mut text = String::new();
     push_tenths(&mut text, tenths(value));
     text
+}
+
+/// What a fill looks like, as attributes.
+pub fn fill(look: &Look) -> String {
+    match look.fill {
+        None => "fill=\"none\"".to_owned(),
+        Some((ink, 1.0)) => format!("fill=\"{}\"", ink.colour(Theme::Light)),
+        Some((ink, cover)) => {
+            let colour = ink.colour(Theme::Light);
+            format!("fill=\"{colour}\" fill-opacity=\"{cover}\"")
+        }
+    }
+}
+
+/// What a line looks like, as attributes.
+pub fn stroke(line: &Line) -> String {
+    let mut out = format!(
+        "stroke=\"{}\" stroke-width=\"{}\"",
+        line.ink.colour(Theme::Light),
+        line.width
+    );
+    if line.round {
+        out += " stroke-linecap=\"round\"";
+    }
+    if !line.dash.is_empty() {
+        let lengths: Vec<String> = line.dash.iter().map(f64::to_string).collect();
+        out += &format!(" stroke-dasharray=\"{}\"", lengths.join(" "));
+    }
+    out
+}
+
+/// A path as ground looks: one path for its fill, one for its hatch.
+pub fn painted(look: &Look, d: &str) -> String {
+    let line = look.line.as_ref().map(|line| format!(" {}", stroke(line)));
+    let line = line.unwrap_or_default();
+    match look.hatch.map(|hatch| hatch.id()) {
+        None => format!("<path {}{line} d=\"{d}\"/>\n", fill(look)),
+        Some(id) => {
+            let below = look
+                .fill
+                .map(|_| format!("<path {} d=\"{d}\"/>\n", fill(look)));
+            format!(
+                "{}<path fill=\"url(#{id})\"{line} d=\"{d}\"/>\n",
+                below.unwrap_or_default()
+            )
+        }
+    }
+}
+
+/// A path as lines look; nothing where there is no line.
+pub fn stroked(look: &Look, path: &PathData) -> String {
+    match &look.line {
+        Some(line) if !path.is_empty() => {
+            format!("<path fill=\"none\" {} d=\"{}\"/>\n", stroke(line), path.0)
+        }
+        _ => String::new(),
+    }
 }
 
 /// The `d` of a path.

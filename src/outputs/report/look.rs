@@ -1,99 +1,99 @@
-//! The colours and hatches of the map sheets, as a style sheet and patterns of the report.
+//! The code of looks as a style sheet and patterns of the report, on light ground and on dark.
 
 use std::fmt::Write as _;
 
-use crate::outputs::style::{self, Ground};
+use crate::model::{BlockStatus, Language};
+use crate::outputs::style::{self, Hatch, Ink, Kind, Theme};
 
-const COLOURS: [(&str, &str); 13] = [
+const GREYS: [(&str, &str); 5] = [
     ("black", style::BLACK),
-    ("orange", style::ORANGE),
-    ("sky-blue", style::SKY_BLUE),
-    ("green", style::GREEN),
-    ("yellow", style::YELLOW),
-    ("blue", style::BLUE),
-    ("vermillion", style::VERMILLION),
-    ("purple", style::PURPLE),
     ("white", style::WHITE),
     ("grey-pale", style::GREY_PALE),
     ("grey-light", style::GREY_LIGHT),
-    ("grey-middle", style::GREY_MIDDLE),
     ("grey-dark", style::GREY_DARK),
 ];
 
-/// Kinds of ground by the class that the scripts give them.
-const GROUNDS: [(&str, Ground); 23] = [
-    ("net", style::NET_AREA),
-    ("reserve", style::RESERVE),
-    ("management", style::MANAGEMENT),
-    ("retained_band", style::RETAINED_BAND),
-    ("machine_exclusion", style::MACHINE_EXCLUSION),
-    ("road_clearing", style::ROAD_CLEARING),
-    ("road_band", style::ROAD_BAND),
-    ("hazard", style::HAZARD),
-    ("may_be_wet", style::MAY_BE_WET),
-    ("limit_of_approach", style::LIMIT_OF_APPROACH),
-    ("power_line", style::POWER_LINE),
-    ("people", style::PEOPLE),
-    ("window", style::WINDOW),
-    ("people_unknown", style::PEOPLE_UNKNOWN),
-    ("crossing", style::CROSSING),
-    ("strip_in", style::STRIP_IN),
-    ("strip_out", style::STRIP_OUT),
-    ("boundary_pass", style::BOUNDARY_PASS),
-    ("day_only", style::DAY_ONLY),
-    ("corridor", style::CORRIDOR),
-    ("unworked", style::UNWORKED),
-    ("block", style::BLOCK),
-    ("finding", style::FINDING),
-];
-
-/// `name="value" name="value"` of a drawing as declarations of a style sheet.
-fn declarations(attributes: &str) -> String {
-    let mut text = String::new();
-    let mut rest = attributes;
-    while let Some((name, after)) = rest.split_once("=\"") {
-        let Some((value, after)) = after.split_once('"') else {
-            break;
-        };
-        let _ = write!(text, "{}:{value};", name.trim());
-        rest = after;
+/// Inks, and colours of verdicts with what is written on them, as variables.
+fn variables(css: &mut String, theme: Theme) {
+    for ink in Ink::ALL {
+        let _ = writeln!(css, "  --ink-{}: {};", ink.key(), ink.colour(theme));
     }
-    text
 }
 
-/// Colours as variables, and three classes for each kind of ground: `g-` fill, `h-` hatch, `o-` outline.
+/// Variables, and three classes for each kind of ground: `g-` fill, `h-` hatch, `o-` line.
 pub fn colours() -> String {
-    let mut css = String::from("/* Written from the colours of the map sheets. */\n:root {\n");
-    for (name, colour) in COLOURS {
+    let mut css = String::from("/* Written from the one code of looks. */\n:root {\n");
+    for (name, colour) in GREYS {
         let _ = writeln!(css, "  --{name}: {colour};");
     }
+    for status in [BlockStatus::Ok, BlockStatus::Warn, BlockStatus::Fail] {
+        let [fill, ink] = style::status_sign(status);
+        let _ = writeln!(css, "  --{0}: {fill};\n  --on-{0}: {ink};", status.key());
+    }
+    variables(&mut css, Theme::Light);
+    css += "}\n@media screen and (prefers-color-scheme: dark) {\n:root {\n";
+    variables(&mut css, Theme::Dark);
     css += "}\n";
-    for (name, ground) in GROUNDS {
-        let fill = if ground.fill.is_empty() {
-            "fill:none;".to_owned()
-        } else {
-            declarations(ground.fill)
+    for kind in Kind::all() {
+        if let Some((ink, cover)) = kind.look().fill
+            && Theme::Dark.cover(ink, cover) != cover
+        {
+            let cover = Theme::Dark.cover(ink, cover);
+            let _ = writeln!(css, "svg .g-{} {{fill-opacity:{cover};}}", kind.key());
+        }
+    }
+    css += "}\n";
+    for kind in Kind::all() {
+        let (name, look) = (kind.key(), kind.look());
+        let fill = match look.fill {
+            None => "fill:none;".to_owned(),
+            Some((ink, cover)) => format!("fill:var(--ink-{});fill-opacity:{cover};", ink.key()),
         };
         let _ = writeln!(css, ".g-{name} {{{fill}}}");
-        if !ground.hatch.is_empty() {
-            let _ = writeln!(css, ".h-{name} {{fill:url(\"#{}\");}}", ground.hatch);
+        if let Some(hatch) = look.hatch {
+            let _ = writeln!(css, ".h-{name} {{fill:url(\"#{}\");}}", hatch.id());
         }
-        let _ = writeln!(css, ".o-{name} {{{}}}", declarations(ground.outline));
+        let line = look.line.map_or(String::new(), |line| {
+            let mut text = format!(
+                "stroke:var(--ink-{});stroke-width:{};",
+                line.ink.key(),
+                line.width
+            );
+            if !line.dash.is_empty() {
+                let lengths: Vec<String> = line.dash.iter().map(f64::to_string).collect();
+                text += &format!("stroke-dasharray:{};", lengths.join(" "));
+            }
+            if line.round {
+                text += "stroke-linecap:round;";
+            }
+            text
+        });
+        let _ = writeln!(css, ".o-{name} {{{line}}}");
     }
     css
 }
 
-/// The patterns of the hatches, from the definitions of the map sheets.
+/// The patterns of the hatches over upright strips; maps turn their own copies.
 pub fn patterns() -> String {
-    let between = |text: &'static str| {
-        let (_, after) = text.split_once("<defs>")?;
-        after.split_once("<clipPath").map(|(patterns, _)| patterns)
-    };
-    // Upright strips; maps turn their own copies.
-    between(style::DEFS)
-        .unwrap_or_default()
-        .trim()
-        .replace("{hatch}", "-45")
+    let ink = |ink: Ink| format!("var(--ink-{})", ink.key());
+    let all = Hatch::ALL.iter().map(|hatch| hatch.pattern(0.0, &ink));
+    all.collect()
+}
+
+/// Words of the kinds in a language, and which hatch each has, for the scripts.
+pub fn kinds(language: Language) -> serde_json::Map<String, serde_json::Value> {
+    let words =
+        Kind::all().map(|kind| (format!("kind_{}", kind.key()), kind.word(language).into()));
+    words.collect()
+}
+
+/// Hatches by kind.
+pub fn hatches() -> serde_json::Map<String, serde_json::Value> {
+    let hatched = Kind::all().filter_map(|kind| {
+        let hatch = kind.look().hatch?;
+        Some((kind.key().to_owned(), hatch.id().into()))
+    });
+    hatched.collect()
 }
 
 #[cfg(test)]
@@ -101,29 +101,17 @@ mod tests {
     use super::*;
 
     #[test]
-    fn attributes_become_declarations() {
-        assert_eq!(
-            declarations(r##"fill="#0072B2" fill-opacity=".3""##),
-            "fill:#0072B2;fill-opacity:.3;"
-        );
-        assert_eq!(declarations(""), "");
-    }
-
-    #[test]
-    fn every_hatch_has_its_pattern() {
+    fn every_hatch_has_its_pattern_and_nothing_is_left_to_fill() {
         let patterns = patterns();
-        let mut hatched = 0;
-        for (name, ground) in GROUNDS {
-            if !ground.hatch.is_empty() {
+        for kind in Kind::all() {
+            if let Some(hatch) = kind.look().hatch {
                 assert!(
-                    patterns.contains(&format!("id=\"{}\"", ground.hatch)),
-                    "{name}"
+                    patterns.contains(&format!("id=\"{}\"", hatch.id())),
+                    "{kind:?}"
                 );
-                hatched += 1;
             }
         }
-        assert!(hatched >= 6);
         assert!(!patterns.contains("style") && !patterns.contains('{'));
-        assert!(colours().contains(".o-road_band {stroke:#252525;"));
+        assert!(colours().contains(".o-road_band {stroke:var(--ink-words);"));
     }
 }

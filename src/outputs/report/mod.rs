@@ -16,7 +16,7 @@ use std::path::Path;
 
 use super::OutputError;
 use super::run::RunReport;
-use crate::model::{ComplianceRow, Finding, Problem};
+use crate::model::{ComplianceRow, Finding, Language, Problem};
 use overview::Overview;
 
 pub use page::BlockPage;
@@ -106,16 +106,20 @@ fn write(path: &Path, text: &str) -> Result<(), OutputError> {
     fs::write(path, text).map_err(OutputError::file(path, "write the report"))
 }
 
-/// All words as one script.
+/// All words as one script: those of the pages, and those of the one code of looks; then the hatches of its kinds.
 fn words() -> String {
     let mut text = String::from("\"use strict\";\n");
-    for (language, words) in LANGUAGES {
+    for ((name, words), language) in LANGUAGES.iter().zip([Language::English, Language::French]) {
+        let kinds = serde_json::Value::Object(look::kinds(language)).to_string();
+        let own = words.trim().trim_start_matches('{');
+        let all = format!("{},{own}", kinds.trim_end_matches('}'));
         text += &format!(
-            "blockwrightReport.words(\"{language}\", {});\n",
-            script::safe(words.trim())
+            "blockwrightReport.words(\"{name}\", {});\n",
+            script::safe(&all)
         );
     }
-    text
+    let hatches = serde_json::Value::Object(look::hatches()).to_string();
+    text + &format!("blockwrightReport.hatches = {};\n", script::safe(&hatches))
 }
 
 #[cfg(test)]
@@ -184,7 +188,8 @@ mod tests {
         let asked = asked_for();
         assert!(asked.len() > 60, "{}", asked.len());
         for key in asked {
-            assert!(english.contains_key(&key), "{key}");
+            let of_looks = look::kinds(Language::English).contains_key(&key);
+            assert!(of_looks || english.contains_key(&key), "{key}");
         }
     }
 
@@ -195,12 +200,9 @@ mod tests {
         let put_together = [
             "status_",
             "verdict_",
-            "zone_",
-            "strip_",
             "heading_",
             "reason_",
             "unworked_",
-            "class_",
             "caution_",
             "layer_",
             "problem_",
@@ -227,7 +229,7 @@ mod tests {
 
     #[test]
     fn stable_words_of_the_outputs_have_their_names() {
-        use crate::model::{BlockStatus, DayReason, Heading, UnworkedReason, Verdict, ZoneKind};
+        use crate::model::{BlockStatus, DayReason, Heading, UnworkedReason, Verdict};
         let english = table(0);
         let keys = [
             (
@@ -248,7 +250,6 @@ mod tests {
                     Verdict::NotApplicable.key(),
                 ],
             ),
-            ("zone", ZoneKind::ALL.map(ZoneKind::key).to_vec()),
             (
                 "heading",
                 vec![Heading::In.key(), Heading::Out.key(), Heading::Around.key()],

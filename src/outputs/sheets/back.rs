@@ -13,9 +13,9 @@ use super::paper::Sheet;
 use super::words::Words;
 use crate::geometry::distance::{SegmentIndex, polygon_segments, share_along};
 use crate::model::{BlockPlan, FallingSnow, PowerLineNote, SurveyNote, Zone, ZoneKind};
-use crate::outputs::paint::Rgb;
+use crate::outputs::style::{self, Rgb};
 use crate::outputs::told::told;
-use crate::outputs::{signs, style, text, wind_order};
+use crate::outputs::{signs, text, wind_order};
 
 const SIZE: f64 = 8.5;
 const LINE: f64 = 10.6;

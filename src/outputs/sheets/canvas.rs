@@ -6,8 +6,7 @@ use pdf_writer::types::{LineCapStyle, LineJoinStyle, TextRenderingMode};
 use pdf_writer::{Content, Name, Str};
 
 use super::font::{self, Weight};
-use crate::outputs::paint::{Rgb, Stroke};
-use crate::outputs::style;
+use crate::outputs::style::{self, Line, Rgb, Theme};
 
 /// Points of one pixel of `style`.
 pub const PT_PER_PX: f64 = 0.75;
@@ -125,19 +124,24 @@ impl Canvas {
             .set_line_width(pt(width));
     }
 
-    pub fn stroke_style(&mut self, stroke: &Stroke) {
-        self.pen(stroke.colour, stroke.width_px * PT_PER_PX);
-        self.dash(&stroke.dash_px);
+    pub fn line_style(&mut self, line: &Line, theme: Theme) {
+        self.pen(line.ink.rgb(theme), line.width * PT_PER_PX);
+        self.dash(line.dash);
         self.content.set_line_join(LineJoinStyle::RoundJoin);
+        if line.round {
+            self.content.set_line_cap(LineCapStyle::RoundCap);
+        }
+    }
+
+    /// Dots this far from middle to middle, in pixels.
+    pub fn round_dots(&mut self, apart: f64) {
+        self.dash(&[0.0, apart]);
+        self.content.set_line_cap(LineCapStyle::RoundCap);
     }
 
     pub fn dash(&mut self, dash_px: &[f64]) {
         let lengths = dash_px.iter().map(|length| pt(length * PT_PER_PX));
         self.content.set_dash_pattern(lengths, 0.0);
-    }
-
-    pub fn round_caps(&mut self) {
-        self.content.set_line_cap(LineCapStyle::RoundCap);
     }
 
     /// Adds a line or ring to the path; points that fall together after rounding are dropped.

@@ -9,8 +9,8 @@ use super::words::Words;
 use crate::geometry::area::Bounds;
 use crate::model::{BlockPlan, GroundFrame};
 use crate::outputs::map::marks::round_length;
-use crate::outputs::paint::Rgb;
-use crate::outputs::{signs, style, text};
+use crate::outputs::style::{self, Rgb};
+use crate::outputs::{signs, text};
 
 /// Least distance of two grid lines on paper.
 const GRID_PT: f64 = 70.0;

@@ -5,18 +5,18 @@ use geo::{Geometry, InteriorPoint, LineString};
 use super::canvas::{Align, BODY, Canvas, Frame, PT_PER_PX, Type};
 use super::font::{self, Weight};
 use super::furniture::{self, Norths};
-use super::ground::points;
+use super::ground::{Paper, points};
 use super::paper::Sheet;
 use super::settings;
 use super::words::Words;
 use crate::model::{BlockPlan, Heading, StripKind, Verdict};
 use crate::outputs::map::marks::{
-    Arrows, SIDESTEPS, along, arrowheads, flag, hexagon, label_places, marker_colours, number_step,
+    Arrows, Marks, SIDESTEPS, along, arrowheads, flag, hexagon, label_places, number_step,
     step_places,
 };
 use crate::outputs::map::svg::{Area, Room};
-use crate::outputs::paint::{Paint, Rgb};
-use crate::outputs::{signs, style, text, told};
+use crate::outputs::style::{self, Ink, Kind, Rgb};
+use crate::outputs::{signs, text, told};
 
 const MOST_MARKERS: usize = 40;
 /// In points.
@@ -38,29 +38,12 @@ fn width_of(kind: Type, label: &str) -> f64 {
     font::width(&font::encode(label), kind.weight, kind.size) + 2.0
 }
 
-/// Which marks were drawn, for the legend.
-#[derive(Default)]
-pub struct Marks {
-    pub lines: bool,
-    pub around: bool,
-    pub bunches: bool,
-    pub findings: bool,
-    pub dividing: bool,
-    pub outlets: bool,
-    pub trails: bool,
-    pub decks: bool,
-    pub steps: bool,
-    pub notes: bool,
-    pub power_lines: bool,
-    pub people: bool,
-    pub windows: bool,
-}
-
 struct Drawer<'s> {
     canvas: &'s mut Canvas,
     sheet: &'s Sheet,
     plan: &'s BlockPlan,
     words: &'s Words,
+    paper: Paper,
     room: Room,
 }
 
@@ -71,6 +54,7 @@ pub fn draw(
     plan: &BlockPlan,
     norths: Norths,
     words: &Words,
+    paper: Paper,
 ) -> Marks {
     let map = sheet.map;
     let mut drawer = Drawer {
@@ -78,6 +62,7 @@ pub fn draw(
         sheet,
         plan,
         words,
+        paper,
         room: Room::new(Area {
             x: map.x,
             y: map.y,
@@ -102,30 +87,24 @@ pub fn draw(
             .iter()
             .any(|line| (line.heading == Heading::Around) == around)
     };
-    let mut marks = Marks {
-        lines: any_line(false),
-        around: any_line(true),
-        // On a large block bunches would be a grey veil over all else.
-        bunches: !plan.bunches.is_empty() && !crowded,
-        ..Marks::default()
-    };
-    if marks.bunches {
-        drawer.thin_lines(
-            plan.bunches.iter().map(|bunch| &bunch.shape),
-            style::VERMILLION,
-            0.3,
-        );
+    let mut marks = Marks::default();
+    marks.note(any_line(false), Kind::StripIn);
+    marks.note(any_line(true), Kind::StripAround);
+    // On a large block bunches would be a grey veil over all else.
+    if !plan.bunches.is_empty() && !crowded {
+        marks.note(true, Kind::Bunch);
+        drawer.lines(Kind::Bunch, plan.bunches.iter().map(|bunch| &bunch.shape));
     }
     drawer.strip_lines(crowded);
-    settings::draw(drawer.canvas, sheet, plan, &mut marks);
+    settings::draw(drawer.canvas, sheet, plan, &mut marks, paper);
     drawer.finding_outlines();
-    marks.windows = drawer.windows();
-    marks.people = drawer.people();
-    marks.power_lines = drawer.power_lines();
+    marks.note(drawer.windows(), Kind::Window);
+    marks.note(drawer.people(), Kind::People);
+    marks.note(drawer.power_lines(), Kind::PowerLine);
     marks.steps = drawer.start();
     drawer.steps();
-    marks.notes = drawer.notes();
-    marks.findings = drawer.finding_markers();
+    marks.note(drawer.notes(), Kind::Note);
+    marks.note(drawer.finding_markers(), Kind::Finding);
     drawer.setting_names();
     drawer.patch_ids();
     drawer.numbers(pitch);
@@ -152,41 +131,39 @@ fn pitch(sheet: &Sheet, plan: &BlockPlan) -> f64 {
 }
 
 impl Drawer<'_> {
-    fn thin_lines<'l>(
-        &mut self,
-        lines: impl Iterator<Item = &'l LineString>,
-        colour: &str,
-        width: f64,
-    ) {
-        let sheet = self.sheet;
-        self.canvas.apart(|canvas| {
-            canvas.pen(Rgb::parse(colour), width);
-            for line in lines {
+    fn lines<'l>(&mut self, kind: Kind, lines: impl Iterator<Item = &'l LineString>) {
+        let lines: Vec<&LineString> = lines.collect();
+        self.drawn(kind, &mut |canvas, sheet| {
+            for line in &lines {
                 canvas.path(points(sheet, line), false);
             }
-            canvas.stroke();
+        });
+    }
+
+    fn drawn(&mut self, kind: Kind, path: &mut dyn FnMut(&mut Canvas, &Sheet)) {
+        let sheet = self.sheet;
+        settings::outline(self.canvas, kind, self.paper.theme, &mut |canvas| {
+            path(canvas, sheet);
         });
     }
 
     fn strip_lines(&mut self, crowded: bool) {
-        let plan = self.plan;
         let width = if crowded { 0.25 } else { 0.55 };
-        let of = |around: bool| {
-            plan.lines
-                .iter()
-                .filter(move |line| (line.heading == Heading::Around) == around)
-                .map(|line| &line.shape)
-        };
-        self.thin_lines(of(false), style::GREY_DARK, width);
-        let sheet = self.sheet;
-        self.canvas.apart(|canvas| {
-            canvas.pen(Rgb::parse(style::GREY_DARK), width);
-            canvas.dash(&[4.0, 2.0]);
-            for line in of(true) {
-                canvas.path(points(sheet, line), false);
-            }
-            canvas.stroke();
-        });
+        for around in [false, true] {
+            let lines = self.plan.lines.iter();
+            let lines = lines.filter(|line| (line.heading == Heading::Around) == around);
+            let (sheet, ink) = (self.sheet, Ink::Words.rgb(self.paper.theme));
+            self.canvas.apart(|canvas| {
+                canvas.pen(ink, width);
+                if around {
+                    canvas.dash(&[4.0, 2.0]);
+                }
+                for line in lines {
+                    canvas.path(points(sheet, &line.shape), false);
+                }
+                canvas.stroke();
+            });
+        }
     }
 
     fn arrows(&mut self, crowded: bool) {
@@ -259,18 +236,12 @@ impl Drawer<'_> {
     /// Ground that is open on some days only, with the days inside where there is room.
     fn windows(&mut self) -> bool {
         let (sheet, plan) = (self.sheet, self.plan);
-        let Some(stroke) = Paint::of(&style::WINDOW).stroke else {
-            return false;
-        };
         let drawn = || plan.windows.iter().filter(|note| note.is_drawn());
-        self.canvas.apart(|canvas| {
-            canvas.stroke_style(&stroke);
-            let polygons = drawn().flat_map(|note| note.shape.0.iter());
-            for ring in polygons.flat_map(crate::geometry::area::rings) {
-                canvas.path(points(sheet, ring), true);
-            }
-            canvas.stroke();
-        });
+        let polygons = drawn().flat_map(|note| note.shape.0.iter());
+        self.lines(
+            Kind::Window,
+            polygons.flat_map(crate::geometry::area::rings),
+        );
         for note in drawn() {
             let Some(at) = signs::middle(&note.shape) else {
                 continue;
@@ -289,34 +260,18 @@ impl Drawer<'_> {
 
     /// Where other people pass so near that a stretch is to be closed or watched.
     fn people(&mut self) -> bool {
-        let (sheet, plan) = (self.sheet, self.plan);
-        let Some(stroke) = Paint::of(&style::PEOPLE).stroke else {
-            return false;
-        };
-        let said = || plan.people.iter().filter(|note| note.said);
-        self.canvas.apart(|canvas| {
-            canvas.stroke_style(&stroke);
-            for line in said().flat_map(|note| note.lines()) {
-                canvas.path(points(sheet, line), false);
-            }
-            canvas.stroke();
-        });
-        said().any(|note| !note.lines().is_empty())
+        let notes = self.plan.people.iter().filter(|note| note.said);
+        let lines: Vec<&LineString> = notes.flat_map(|note| note.lines()).collect();
+        let any = !lines.is_empty();
+        self.lines(Kind::People, lines.into_iter());
+        any
     }
 
     /// Power lines, each with its figures beside it.
     fn power_lines(&mut self) -> bool {
         let (sheet, plan) = (self.sheet, self.plan);
-        let Some(stroke) = Paint::of(&style::POWER_LINE).stroke else {
-            return false;
-        };
-        self.canvas.apart(|canvas| {
-            canvas.stroke_style(&stroke);
-            for line in plan.power_lines.iter().flat_map(|note| note.lines()) {
-                canvas.path(points(sheet, line), false);
-            }
-            canvas.stroke();
-        });
+        let lines = plan.power_lines.iter().flat_map(|note| note.lines());
+        self.lines(Kind::PowerLine, lines);
         for note in &plan.power_lines {
             let label = note.label();
             let width = width_of(LABEL, &label);
@@ -376,15 +331,7 @@ impl Drawer<'_> {
     fn notes(&mut self) -> bool {
         let (sheet, plan) = (self.sheet, self.plan);
         let lines = signs::note_lines(plan);
-        if let Some(stroke) = Paint::of(&style::NOTE).stroke.filter(|_| !lines.is_empty()) {
-            self.canvas.apart(|canvas| {
-                canvas.stroke_style(&stroke);
-                for line in &lines {
-                    canvas.path(points(sheet, line), false);
-                }
-                canvas.stroke();
-            });
-        }
+        self.lines(Kind::Note, lines.iter().copied());
         let mut any = !lines.is_empty();
         let map = sheet.map;
         for (kind, at) in signs::note_places(plan) {
@@ -436,20 +383,11 @@ impl Drawer<'_> {
     }
 
     fn finding_outlines(&mut self) {
-        let (sheet, plan) = (self.sheet, self.plan);
-        let Some(stroke) = Paint::of(&style::FINDING).stroke else {
-            return;
-        };
-        self.canvas.apart(|canvas| {
-            canvas.stroke_style(&stroke);
-            for shape in plan
-                .findings
-                .iter()
-                .filter_map(|finding| finding.shape.as_ref())
-            {
+        let findings = &self.plan.findings;
+        self.drawn(Kind::Finding, &mut |canvas, sheet| {
+            for shape in findings.iter().filter_map(|finding| finding.shape.as_ref()) {
                 outline(canvas, sheet, shape);
             }
-            canvas.stroke();
         });
     }
 
@@ -501,7 +439,7 @@ pub fn note_sign(canvas: &mut Canvas, x: f64, y: f64) {
         canvas.path(pole.iter().copied(), false);
         canvas.path(cloth.iter().copied(), true);
         canvas.stroke();
-        canvas.fill_colour(Rgb::parse(style::PURPLE));
+        canvas.fill_colour(Rgb::parse(style::WHITE));
         canvas.pen(Rgb::parse(style::BLACK), 0.8);
         canvas.path(cloth.iter().copied(), true);
         canvas.fill_and_stroke();
@@ -530,7 +468,7 @@ pub fn step_sign(canvas: &mut Canvas, number: usize, x: f64, y: f64) {
 
 /// A numbered sign: a square where a rule is not met, else a disc.
 pub fn marker(canvas: &mut Canvas, number: usize, verdict: Verdict, x: f64, y: f64) {
-    let (fill, ink) = marker_colours(verdict);
+    let [fill, ink] = style::sign(verdict);
     let r = 8.5 * PT_PER_PX;
     canvas.apart(|canvas| {
         canvas.fill_colour(Rgb::parse(fill));

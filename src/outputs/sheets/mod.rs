@@ -12,7 +12,7 @@ pub(super) mod ground;
 mod marks;
 mod panels;
 mod paper;
-mod settings;
+pub(super) mod settings;
 mod words;
 
 use std::fs;
@@ -29,8 +29,9 @@ pub use file::Page;
 pub(super) use paper::round_scale;
 pub use words::{Words, of as words_in};
 
-use super::paint::Rgb;
-use super::{OutputError, style, text};
+use super::map::marks::Marks;
+use super::style::{self, Rgb, Theme};
+use super::{OutputError, text};
 use crate::model::{BlockPlan, Language, Settings, SheetMark, SheetNews};
 use crate::sources::limits::REPORT_FILE_BYTES;
 use crate::sources::{InputFile, read_plain};
@@ -98,7 +99,11 @@ pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>) -> Page {
     };
     let mut canvas = Canvas::new();
     let mut drawn = Vec::new();
-    let mut seen = marks::Marks::default();
+    let mut seen = Marks::default();
+    let paper = ground::Paper {
+        theme: Theme::Light,
+        azimuth_deg: plan.azimuth_deg.unwrap_or(0.0),
+    };
     let mut grid = String::new();
     canvas.apart(|canvas| {
         canvas.rect(sheet.map);
@@ -108,13 +113,13 @@ pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>) -> Page {
             canvas.rect(sheet.map);
             canvas.fill();
         });
-        drawn = ground::draw(canvas, &sheet, plan, context.words.map);
+        drawn = ground::draw(canvas, &sheet, plan, paper);
     });
     canvas.apart(|canvas| grid = furniture::grid(canvas, &sheet, &plan.frame));
     canvas.apart(|canvas| {
         canvas.rect(sheet.map);
         canvas.clip();
-        seen = marks::draw(canvas, &sheet, plan, norths, context.words);
+        seen = marks::draw(canvas, &sheet, plan, norths, context.words, paper);
     });
     canvas.apart(|canvas| {
         canvas.pen(Rgb::parse(style::GREY_DARK), 0.8);

@@ -1,19 +1,20 @@
 //! What stands around the map: title and verdict, figures, machine, legend, findings, cautions, and where it comes from.
 
 use super::SheetContext;
-use super::canvas::{Align, BODY, Canvas, Frame, Type};
+use super::canvas::{Align, BODY, Canvas, Frame, PT_PER_PX, Type};
 use super::font::{self, Weight};
 use super::furniture::Norths;
-use super::ground::{self, Drawn};
-use super::marks::{self, Marks};
+use super::ground::{self, Paper};
+use super::marks;
 use super::paper::Sheet;
 use super::settings;
 use super::words::Words;
 use crate::model::{BlockPlan, BlockStatus, Finding, PlanMark, SlopesMeasured};
-use crate::outputs::map::panel;
-use crate::outputs::paint::{Fill, Paint, Rgb, Stroke};
+use crate::outputs::map::marks::Marks;
+use crate::outputs::map::{self, panel};
+use crate::outputs::style::{self, Ink, Kind, Line, Look, Rgb, Theme};
+use crate::outputs::text;
 use crate::outputs::told::told;
-use crate::outputs::{style, text};
 
 const ROW: f64 = 9.7;
 const LINE: f64 = 9.2;
@@ -62,7 +63,7 @@ pub fn head(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, context: &Shee
         verdict,
         x + 22.0,
         head.top() - 14.0,
-        panel::verdict_word(plan.status, words),
+        style::status_word(plan.status, words),
     );
     let scale = text::fill(
         context.words.scale,
@@ -104,43 +105,34 @@ pub fn plan_line(context: &SheetContext<'_>) -> String {
 
 /// Disc, triangle, square: the verdict is told by shape and word, not by colour.
 fn verdict_sign(canvas: &mut Canvas, status: BlockStatus, x: f64, y: f64) {
+    let [fill, ink] = style::status_sign(status);
+    let drawn: &[&[(f64, f64)]] = match status {
+        BlockStatus::Ok => &[&[(-4.0, 0.0), (-1.0, -3.5), (4.3, 3.2)]],
+        BlockStatus::Warn => &[&[(0.0, 4.0), (0.0, -2.5)], &[(0.0, -4.3), (0.0, -6.0)]],
+        BlockStatus::Fail => &[&[(-4.0, -4.0), (4.0, 4.0)], &[(-4.0, 4.0), (4.0, -4.0)]],
+    };
     canvas.apart(|canvas| {
         canvas.pen(Rgb::parse(style::BLACK), 0.7);
+        canvas.fill_colour(Rgb::parse(fill));
         match status {
-            BlockStatus::Ok => {
-                canvas.fill_colour(Rgb::parse(style::GREEN));
-                canvas.circle(x, y, 8.0);
-                canvas.fill();
-                canvas.pen(Rgb::parse(style::WHITE), 1.9);
-                let tick = [(x - 4.0, y), (x - 1.0, y - 3.5), (x + 4.3, y + 3.2)];
-                canvas.path(tick.into_iter(), false);
-                canvas.stroke();
-            }
+            BlockStatus::Ok => canvas.circle(x, y, 8.0),
             BlockStatus::Warn => {
-                canvas.fill_colour(Rgb::parse(style::ORANGE));
                 let sides = [(x, y + 9.0), (x + 9.5, y - 7.5), (x - 9.5, y - 7.5)];
                 canvas.path(sides.into_iter(), true);
-                canvas.fill_and_stroke();
-                canvas.pen(Rgb::parse(style::BLACK), 1.8);
-                canvas.path([(x, y + 4.0), (x, y - 2.5)].into_iter(), false);
-                canvas.path([(x, y - 4.3), (x, y - 6.0)].into_iter(), false);
-                canvas.stroke();
             }
-            BlockStatus::Fail => {
-                canvas.fill_colour(Rgb::parse(style::VERMILLION));
-                canvas.rect(Frame {
-                    x: x - 8.0,
-                    y: y - 8.0,
-                    width: 16.0,
-                    height: 16.0,
-                });
-                canvas.fill();
-                canvas.pen(Rgb::parse(style::WHITE), 2.0);
-                canvas.path([(x - 4.0, y - 4.0), (x + 4.0, y + 4.0)].into_iter(), false);
-                canvas.path([(x - 4.0, y + 4.0), (x + 4.0, y - 4.0)].into_iter(), false);
-                canvas.stroke();
-            }
+            BlockStatus::Fail => canvas.rect(Frame {
+                x: x - 8.0,
+                y: y - 8.0,
+                width: 16.0,
+                height: 16.0,
+            }),
         }
+        canvas.fill_and_stroke();
+        canvas.pen(Rgb::parse(ink), 1.9);
+        for line in drawn {
+            canvas.path(line.iter().map(|(dx, dy)| (x + dx, y + dy)), false);
+        }
+        canvas.stroke();
     });
 }
 
@@ -175,7 +167,7 @@ pub fn side(
     sheet: &Sheet,
     plan: &BlockPlan,
     context: &SheetContext<'_>,
-    drawn: &[Drawn],
+    drawn: &[Kind],
     marks: &Marks,
     norths: Norths,
 ) {
@@ -291,75 +283,67 @@ fn slopes(measured: SlopesMeasured, level: bool, words: &Words) -> Vec<(&'static
 const SWATCH: (f64, f64) = (19.0, 7.4);
 
 /// A sign, given its left edge and the baseline of its words, and the words.
-type LegendRow<'r> = (Sign<'r>, &'static str);
-type Sign<'r> = Box<dyn Fn(&mut Canvas, f64, f64) + 'r>;
+type LegendRow = (Sign, &'static str);
+type Sign = Box<dyn Fn(&mut Canvas, f64, f64)>;
 
 /// Of what is drawn, and of nothing else.
-fn legend_rows<'r>(drawn: &'r [Drawn], marks: &Marks, words: &text::Words) -> Vec<LegendRow<'r>> {
-    let mut rows: Vec<LegendRow<'r>> = Vec::new();
-    for (index, item) in drawn.iter().enumerate() {
-        // The same ground may be drawn from two lists, for example road clearing as a zone and as a strip.
-        if drawn[..index].iter().all(|other| other.word != item.word) {
-            let sign = |canvas: &mut Canvas, x: f64, y: f64| swatch(canvas, item, x, y - 1.4);
-            rows.push((Box::new(sign), item.word));
-        }
+fn legend_rows(drawn: &[Kind], marks: &Marks, words: &text::Words) -> Vec<LegendRow> {
+    let mut rows: Vec<LegendRow> = Vec::new();
+    let kinds = drawn.iter().chain(&marks.kinds).copied();
+    // Bare ground shows in slivers only, and needs no word.
+    for kind in kinds.filter(|kind| *kind != Kind::NetArea) {
+        let word = match kind {
+            Kind::StripIn => words.legend_line,
+            _ => kind.word(words.language),
+        };
+        let sign = move |canvas: &mut Canvas, x: f64, y: f64| kind_sign(canvas, kind, x, y);
+        rows.push((Box::new(sign), word));
     }
-    let flat = |x: f64, y: f64| [(x, y + 2.4), (x + SWATCH.0, y + 2.4)].into_iter();
-    let middle = |x: f64| x + SWATCH.0 / 2.0;
-    let mut push = |shown: bool, sign: Sign<'r>, word| {
-        if shown {
-            rows.push((sign, word));
-        }
-    };
-    let line_sign =
-        |dashed| Box::new(move |canvas: &mut Canvas, x, y| arrow_line(canvas, dashed, x, y));
-    push(marks.lines, line_sign(false), words.legend_line);
-    push(marks.around, line_sign(true), words.legend_around);
-    let outlined = |grounds: Vec<style::Ground>| {
-        Box::new(move |canvas: &mut Canvas, x: f64, y: f64| {
-            for ground in &grounds {
-                settings::outline(canvas, ground, &mut |canvas| canvas.path(flat(x, y), false));
-            }
-        })
-    };
-    push(
-        marks.dividing,
-        outlined(vec![style::SETTING]),
-        words.legend_dividing,
-    );
-    push(
-        marks.windows,
-        outlined(vec![style::WINDOW]),
-        words.legend_window,
-    );
-    push(
-        marks.people,
-        outlined(vec![style::PEOPLE]),
-        words.legend_people,
-    );
-    push(
-        marks.power_lines,
-        outlined(vec![style::POWER_LINE]),
-        words.legend_power_line,
-    );
-    let outlet = outlined(vec![style::OUTLET_RIM, style::OUTLET]);
-    push(marks.outlets, outlet, words.legend_outlet);
-    let trail = move |canvas: &mut Canvas, x: f64, y: f64| {
-        settings::trail_line(canvas, 1.0, &mut |canvas| canvas.path(flat(x, y), false));
-    };
-    push(marks.trails, Box::new(trail), words.legend_main_trail);
-    let deck = move |canvas: &mut Canvas, x, y| settings::deck_sign(canvas, middle(x), y + 2.4);
-    push(marks.decks, Box::new(deck), words.legend_deck);
-    push(marks.bunches, Box::new(bunch_sign), words.legend_bunch);
-    let step = move |canvas: &mut Canvas, x, y| marks::step_sign(canvas, 1, middle(x), y + 2.4);
-    push(marks.steps, Box::new(step), words.legend_steps);
-    let note = move |canvas: &mut Canvas, x, y| marks::note_sign(canvas, middle(x) - 3.0, y - 1.0);
-    push(marks.notes, Box::new(note), words.legend_note);
-    let finding = move |canvas: &mut Canvas, x, y| {
-        marks::marker(canvas, 1, crate::model::Verdict::Warn, middle(x), y + 1.4);
-    };
-    push(marks.findings, Box::new(finding), words.legend_finding);
+    if marks.steps {
+        let sign = |canvas: &mut Canvas, x: f64, y: f64| {
+            marks::step_sign(canvas, 1, x + SWATCH.0 / 2.0, y + 2.4);
+        };
+        rows.push((Box::new(sign), words.legend_steps));
+    }
     rows
+}
+
+const PAPER: Paper = Paper {
+    theme: Theme::Light,
+    azimuth_deg: 0.0,
+};
+
+fn kind_sign(canvas: &mut Canvas, kind: Kind, x: f64, y: f64) {
+    let (middle, line) = (x + SWATCH.0 / 2.0, y + 2.4);
+    let mut flat = |canvas: &mut Canvas| {
+        canvas.path([(x, line), (x + SWATCH.0, line)].into_iter(), false);
+    };
+    let theme = PAPER.theme;
+    match kind {
+        Kind::StripIn => arrow_line(canvas, false, x, y),
+        Kind::StripAround => arrow_line(canvas, true, x, y),
+        Kind::Bunch => settings::outline(canvas, kind, theme, &mut |canvas| {
+            for left in [x + 1.0, x + 7.0, x + 13.0] {
+                let ends = [(left, y - 1.0), (left + 6.0, y + 5.0)];
+                canvas.path(ends.into_iter(), false);
+            }
+        }),
+        Kind::SkidTrail => settings::trail_line(canvas, 1.0, theme, &mut flat),
+        Kind::Outlet => {
+            for kind in [Kind::OutletRim, Kind::Outlet] {
+                settings::outline(canvas, kind, theme, &mut flat);
+            }
+        }
+        Kind::Deck => {
+            settings::deck_sign(canvas, map::DECK_PX * PT_PER_PX, PAPER, middle, line);
+        }
+        Kind::Note => marks::note_sign(canvas, middle - 3.0, y - 1.0),
+        Kind::Finding => {
+            marks::marker(canvas, 1, crate::model::Verdict::Warn, middle, y + 1.4);
+        }
+        _ if kind > Kind::Block => settings::outline(canvas, kind, theme, &mut flat),
+        _ => swatch(canvas, kind, x, y - 1.4),
+    }
 }
 
 fn arrow_line(canvas: &mut Canvas, dashed: bool, x: f64, y: f64) {
@@ -381,30 +365,13 @@ fn arrow_line(canvas: &mut Canvas, dashed: bool, x: f64, y: f64) {
     });
 }
 
-fn bunch_sign(canvas: &mut Canvas, x: f64, y: f64) {
-    canvas.apart(|canvas| {
-        canvas.pen(Rgb::parse(style::VERMILLION), 0.4);
-        for index in 0..3 {
-            let x = x + 1.0 + 6.0 * f64::from(index);
-            canvas.path([(x, y - 1.0), (x + 6.0, y + 5.0)].into_iter(), false);
-        }
-        canvas.stroke();
-    });
-}
-
-fn legend(
-    canvas: &mut Canvas,
-    area: Frame,
-    from: f64,
-    rows: &[LegendRow<'_>],
-    words: &Words,
-) -> f64 {
+fn legend(canvas: &mut Canvas, area: Frame, from: f64, rows: &[LegendRow], words: &Words) -> f64 {
     let y = from - 8.0;
     heading(canvas, area, y, words.map.legend);
     legend_part(canvas, area, y - 2.0, rows)
 }
 
-fn legend_part(canvas: &mut Canvas, area: Frame, from: f64, rows: &[LegendRow<'_>]) -> f64 {
+fn legend_part(canvas: &mut Canvas, area: Frame, from: f64, rows: &[LegendRow]) -> f64 {
     let mut y = from;
     for (sign, word) in rows {
         y -= LEGEND_ROW;
@@ -419,30 +386,31 @@ fn legend_width(area: Frame) -> f64 {
     area.width - SWATCH.0 - 6.0
 }
 
-fn swatch(canvas: &mut Canvas, item: &Drawn, x: f64, y: f64) {
+fn swatch(canvas: &mut Canvas, kind: Kind, x: f64, y: f64) {
     let frame = Frame {
         x,
         y,
         width: SWATCH.0,
         height: SWATCH.1,
     };
-    let mut below = Paint::of(&style::STRIP_IN);
-    let mut top = Paint::of(&item.ground);
-    top.stroke.get_or_insert(Stroke {
-        colour: Rgb::parse(style::GREY_MIDDLE),
-        width_px: 0.5,
-        dash_px: vec![],
-    });
-    if item.on_strip {
-        // What lies on a strip is a hatch, or nothing.
-        top.fill = None;
-    } else {
-        below.fill = None::<Fill>;
-    }
-    below.stroke = None;
-    for paint in [&below, &top] {
-        ground::paint(canvas, paint, &mut |canvas| canvas.rect(frame), frame, 45.0);
-    }
+    let thin = Line {
+        ink: Ink::Faint,
+        width: 0.5,
+        dash: &[],
+        round: false,
+    };
+    let look = kind.look();
+    let look = Look {
+        line: look.line.or(Some(thin)),
+        ..look
+    };
+    ground::paint(
+        canvas,
+        &look,
+        &mut |canvas| canvas.rect(frame),
+        frame,
+        PAPER,
+    );
 }
 
 fn findings(canvas: &mut Canvas, area: Frame, from: f64, plan: &BlockPlan, words: &Words) {
@@ -481,13 +449,7 @@ fn findings(canvas: &mut Canvas, area: Frame, from: f64, plan: &BlockPlan, words
 /// Cautions across the bottom; they stand on every sheet.
 pub fn cautions(canvas: &mut Canvas, area: Frame, words: &text::Words) {
     canvas.apart(|canvas| {
-        canvas.opacity(0.35);
-        canvas.fill_colour(Rgb::parse(style::YELLOW));
-        canvas.rect(area);
-        canvas.fill();
-    });
-    canvas.apart(|canvas| {
-        canvas.pen(Rgb::parse(style::GREY_DARK), 0.7);
+        canvas.pen(Rgb::parse(style::GREY_DARK), 1.4);
         canvas.rect(area);
         canvas.stroke();
     });

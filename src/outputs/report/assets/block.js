@@ -58,7 +58,7 @@ blockwrightReport.drawBlock = (() => {
     /** Ground of one kind: a fill, a hatch where the kind has one, an outline. */
     const ground = (name, kind, rings, tell) => {
       const d = paths(rings);
-      const hatch = HATCHES[kind];
+      const hatch = report.hatches[kind];
       const fill = svg("path", { class: `ground hit g-${kind}${hatch ? "" : ` o-${kind}`}`, d });
       layer(name).append(fill);
       if (tell) words.set(fill, tell);
@@ -92,53 +92,62 @@ blockwrightReport.drawBlock = (() => {
     const zones = (...kinds) => {
       for (const kind of kinds) {
         for (const zone of block.zones.filter((zone) => zone.kind === kind)) {
-          ground(kind, kind, zone.rings, () => entry(named("zone_", kind),
+          ground(kind, kind, zone.rings, () => entry(named("kind_", kind),
             zone.layer && t("tip_feature", { layer: zone.layer, feature: zone.feature || t("none") }),
             zone.class && t("tip_class", { value: zone.class }),
             zone.width_m !== null && t("tip_width", { value: number(zone.width_m, 2) }), source(zone.rule)));
         }
       }
     };
-    zones("management", "reserve", "road_clearing");
+    zones("reserve", "road_clearing");
     const tellStrip = (strip) => () => {
       const line = lineOf.get(key(strip.id));
       const bunches = bunchesOf.get(key(strip.id));
-      const title = strip.kind === "interior" ? t("tip_strip", { no: strip.id[1], part: strip.id[0] }) : named("strip_", strip.kind);
+      const title = strip.kind === "interior" ? t("tip_strip", { no: strip.id[1], part: strip.id[0] }) : named("kind_", strip.kind);
       return entry(title, line && t("tip_order", { order: line.order, all: block.lines.length, heading: named("heading_", line.heading) }),
         t("tip_strip_size", { width: number(strip.width_m, 2), length: line ? number(line.length_m, 0) : t("none"), area: number(strip.area_ha, 2) }),
         line && line.travel_m !== null && t("tip_travel", { value: number(line.travel_m, 0) }),
         line && line.cross_slope !== null && t("tip_cross_slope", { value: percent(line.cross_slope, 0) }),
         bunches && t("tip_bunches", { count: number(bunches.count), volume: number(bunches.volume_m3, 0) }));
     };
-    const outward = (strip) => (lineOf.get(key(strip.id))?.heading ?? (strip.id[1] % 2 ? "in" : "out")) === "out";
-    const kindOf = (strip) => (strip.kind === "interior" ? (outward(strip) ? "strip_out" : "strip_in") : strip.kind);
-    for (const kind of ["road_clearing", "boundary_pass", "strip_in", "strip_out"]) {
-      for (const strip of block.strips.filter((strip) => kindOf(strip) === kind)) ground("strips", kind, strip.rings, tellStrip(strip));
+    const stripOf = new Map(block.strips.map((strip) => [key(strip.id), strip]));
+    const sectioned = new Set(block.sections.map((section) => key(section.id)));
+    for (const strip of block.strips) {
+      const kind = strip.kind === "interior" || sectioned.has(key(strip.id)) ? "strip" : strip.kind;
+      ground("strips", kind, strip.rings, tellStrip(strip));
     }
-    for (const section of block.sections) {
-      const day = section.class === "day_only";
-      const area = svg("path", { class: `ground hit${day ? "" : " night"}`, d: paths(section.rings) });
-      if (day) map.hatch(area, "h-day");
-      words.set(area, () => entry(named("class_", section.class),
-        section.reasons.length > 0 && section.reasons.map((reason) => named("reason_", reason)).join(", "),
-        t("tip_section", { no: section.no, area: number(section.area_ha, 2), hours: number(section.hours, 2), trees: number(section.trees) })));
-      layer("sections").append(area);
+    // A section looks as the strip that it is of; a clearing that needs daylight says so above its own look.
+    const kindOf = (section) => {
+      const kind = stripOf.get(key(section.id))?.kind ?? "interior";
+      return kind === "interior" ? section.class : kind;
+    };
+    for (const kind of ["road_clearing", "night_safe", "day_only", "boundary_pass"]) {
+      for (const section of block.sections.filter((section) => kindOf(section) === kind)) {
+        ground("sections", kind, section.rings, () => entry(named("kind_", section.class),
+          section.reasons.length > 0 && section.reasons.map((reason) => named("reason_", reason)).join(", "),
+          t("tip_section", { no: section.no, area: number(section.area_ha, 2), hours: number(section.hours, 2), trees: number(section.trees) })));
+        if (kind === "road_clearing" && section.class === "day_only") {
+          const above = svg("path", { class: "ground no-hit", d: paths(section.rings) });
+          map.hatch(above, report.hatches.day_only);
+          layer("sections").append(above);
+        }
+      }
     }
     zones("retained_band");
     for (const corridor of block.corridors) {
       ground("corridor", "corridor", corridor.rings, () => entry(t("tip_corridor", { no: corridor.no }),
         t("tip_corridor_size", { width: number(corridor.width_m, 2), area: number(corridor.area_ha, 3) })));
     }
-    zones("machine_exclusion", "may_be_wet", "hazard", "limit_of_approach", "crossing");
+    zones("management", "machine_exclusion", "may_be_wet", "hazard", "limit_of_approach", "crossing");
     for (const piece of block.unworked) {
-      ground("unworked", "unworked", piece.rings, () => entry(t("layer_unworked"), named("unworked_", piece.reason),
+      ground("unworked", piece.reason === "cut_before" ? "cut_before" : "unworked", piece.rings, () => entry(t("kind_unworked"), named("unworked_", piece.reason),
         t("hectares", { value: number(piece.area_ha, 4) })));
     }
     zones("road_band");
-    if (block.parts.length > 1) layer("settings").append(svg("path", { class: "setting no-hit", d: paths(block.dividing, false) }));
+    if (block.parts.length > 1) layer("settings").append(svg("path", { class: "o-setting line no-hit", d: paths(block.dividing, false) }));
     const most = Math.max(1, ...block.trails.map((trail) => trail.loads));
     for (const trail of block.trails) {
-      layer("skid_trails").append(svg("path", { class: "skid-trail no-hit", d: path(trail.line, false),
+      layer("skid_trails").append(svg("path", { class: "o-skid_trail line no-hit", d: path(trail.line, false),
         "stroke-width": (0.8 + 3.2 * Math.sqrt(trail.loads / most)).toFixed(2) }));
     }
     layer("block").append(svg("path", { class: "ground outline no-hit o-block", d: paths(block.outline) }));
@@ -150,7 +159,7 @@ blockwrightReport.drawBlock = (() => {
         line.agreed ? t("tip_agreed", { source: line.agreed_source }) : t("tip_not_agreed"));
       const shape = svg("path", { class: "outlet-hit hit", d });
       words.set(shape, tell);
-      layer("power_lines").append(svg("path", { class: "no-hit o-power_line power-line", d }), shape);
+      layer("power_lines").append(svg("path", { class: "no-hit o-power_line line", d }), shape);
     }
     for (const own of block.people) {
       const d = own.lines.map((way) => path(way, false)).join("");
@@ -164,7 +173,7 @@ blockwrightReport.drawBlock = (() => {
       if (d) {
         const shape = svg("path", { class: "outlet-hit hit", d });
         words.set(shape, tell);
-        layer("people").append(svg("path", { class: `no-hit o-${kind} people-line`, d }), shape);
+        layer("people").append(svg("path", { class: `no-hit o-${kind} line`, d }), shape);
       }
       for (const place of own.places) {
         const [[x, y]] = places(place);
@@ -180,11 +189,11 @@ blockwrightReport.drawBlock = (() => {
         t(`tip_window_${own.under}`, { of: own.of, area: number(own.cut_ha, 2) }),
         own.day_hours !== null && own.night_hours !== null && t("tip_people_hours", { day: number(own.day_hours, 1), night: number(own.night_hours, 1) }),
         own.source));
-      layer("windows").append(svg("path", { class: "no-hit o-window window-line", d }), shape);
+      layer("windows").append(svg("path", { class: "no-hit o-window line", d }), shape);
     }
     const fronts = block.parts.filter((part) => part.front.length);
-    for (const name of ["outlet-rim", "outlet"]) {
-      for (const part of fronts) layer("outlets").append(svg("path", { class: `${name} no-hit`, d: part.front.map(front).join("") }));
+    for (const name of ["o-outlet_rim", "o-outlet"]) {
+      for (const part of fronts) layer("outlets").append(svg("path", { class: `${name} line no-hit`, d: part.front.map(front).join("") }));
     }
     for (const part of fronts) {
       const shape = svg("path", { class: "outlet-hit hit", d: part.front.map(front).join("") });
@@ -199,15 +208,15 @@ blockwrightReport.drawBlock = (() => {
         t("tip_deck_size", { volume: number(deck.volume_m3, 0), length: number(deck.length_m, 0) })));
       layer("decks").append(shape);
     }
-    layer("bunches").append(svg("path", { class: "bunch no-hit", d: block.bunches.map((bunches) => butts(bunches.lines)).join("") }));
-    layer("travel").append(svg("path", { class: "travel no-hit",
+    layer("bunches").append(svg("path", { class: "o-bunch line no-hit", d: block.bunches.map((bunches) => butts(bunches.lines)).join("") }));
+    layer("travel").append(svg("path", { class: "o-travel line no-hit",
       d: paths(block.lines.map((line) => line.travel).filter(Boolean), false) }));
     for (const line of block.lines) {
       layer("lines").append(svg("path", { class: `strip-line no-hit${line.heading === "around" ? " around" : ""}`, d: path(line.line, false) }));
     }
     block.findings.forEach((finding, index) => {
       if (!finding.place) return;
-      const shape = svg("path", { class: `finding no-hit f-${index}`,
+      const shape = svg("path", { class: `finding o-finding line no-hit f-${index}`,
         d: paths(finding.place.rings || []) + paths(finding.place.lines || [], false) });
       layer("findings").append(shape);
     });
@@ -270,7 +279,6 @@ blockwrightReport.drawBlock = (() => {
 
   /** Pixels to the metre from which bunches are drawn. */
   const CLOSE = 2.2;
-  const HATCHES = { management: "h-dots", retained_band: "h-trees", machine_exclusion: "h-cross", hazard: "h-level", may_be_wet: "h-wet", unworked: "h-check" };
 
   /** Keeps marks apart: true and booked when a square is still free. */
   function room() {
@@ -413,26 +421,32 @@ blockwrightReport.drawBlock = (() => {
   const ORDER = ["findings", "lines", "order", "travel", "bunches", "strips", "sections", "corridor", "retained_band", "reserve",
     "management", "machine_exclusion", "may_be_wet", "hazard", "windows", "people", "power_lines", "limit_of_approach", "crossing", "settings", "outlets", "skid_trails", "decks", "road_clearing", "road_band", "unworked", "net"];
 
+  /** Layers that hold one kind each, under its own word. */
+  const KIND_OF = { corridor: "corridor", retained_band: "retained_band", reserve: "reserve", management: "management",
+    machine_exclusion: "machine_exclusion", may_be_wet: "may_be_wet", hazard: "hazard", limit_of_approach: "limit_of_approach", windows: "window",
+    crossing: "crossing", outlets: "outlet", skid_trails: "skid_trail", decks: "deck", road_clearing: "road_clearing", road_band: "road_band",
+    unworked: "unworked", net: "net", travel: "travel", power_lines: "power_line" };
+
   /** Switches of the layers, which are the legend too. */
   function switches(block, map) {
     const has = (name) => name === "order" ? block.lines.length > 0 : name === "bunches" ? block.bunches.length > 0
       : name === "travel" ? block.lines.some((line) => line.travel) : map.layers.get(name)?.childElementCount > 0;
     const swatch = (...kinds) => svg("svg", { class: "swatch", width: 30, height: 16, viewBox: "0 0 30 16", "aria-hidden": "true" },
       kinds.filter(Boolean).map((kind) => (typeof kind === "string" ? svg("rect", { x: 1.5, y: 1.5, width: 27, height: 13, class: kind }) : kind)));
-    const of = (kind) => swatch(`g-${kind}`, HATCHES[kind] && `h-${kind}`, kind === "net" ? "books-line" : `outline o-${kind}`);
+    const of = (kind) => swatch(`g-${kind}`, report.hatches[kind] && `h-${kind}`, kind === "net" ? "books-line" : `outline o-${kind}`);
     const draws = {
       findings: () => swatch(svg("circle", { cx: 15, cy: 8, r: 7, class: "swatch-finding" }), svg("text", { x: 15, y: 12, text: "1", class: "swatch-text" })),
       lines: () => swatch(svg("path", { class: "strip-line", d: "M1 8h28" }), svg("path", { class: "heads", d: "M20 8l-9-4v8z" })),
       order: () => swatch(svg("text", { x: 15, y: 12, text: "7", class: "swatch-text order" })),
-      travel: () => swatch(svg("path", { class: "travel", d: "M1 8h28" })),
-      settings: () => swatch(svg("path", { class: "setting", d: "M1 8h28" })),
-      people: () => swatch(svg("path", { class: "o-people people-line", d: "M1 8h28" })),
-      windows: () => swatch(svg("path", { class: "o-window window-line", d: "M1 8h28" })),
-      power_lines: () => swatch(svg("path", { class: "o-power_line power-line", d: "M1 8h28" })),
-      outlets: () => swatch(svg("path", { class: "outlet-rim", d: "M4 8h22" }), svg("path", { class: "outlet", d: "M4 8h22" })),
-      skid_trails: () => swatch(svg("path", { class: "skid-trail", d: "M1 8h28" })),
-      decks: () => swatch(svg("rect", { class: "deck", x: 11, y: 4, width: 8, height: 8 })),
-      bunches: () => swatch(svg("path", { class: "bunch", d: "M6 14l8-12M12 14l8-12M18 14l8-12" })),
+      travel: () => swatch(svg("path", { class: "o-travel line", d: "M1 8h28" })),
+      settings: () => swatch(svg("path", { class: "o-setting line", d: "M1 8h28" })),
+      people: () => swatch(svg("path", { class: "o-people line", d: "M1 8h28" })),
+      windows: () => swatch(svg("path", { class: "o-window line", d: "M1 8h28" })),
+      power_lines: () => swatch(svg("path", { class: "o-power_line line", d: "M1 8h28" })),
+      outlets: () => swatch(svg("path", { class: "o-outlet_rim line", d: "M4 8h22" }), svg("path", { class: "o-outlet line", d: "M4 8h22" })),
+      skid_trails: () => swatch(svg("path", { class: "o-skid_trail line", d: "M1 8h28" })),
+      decks: () => swatch(svg("rect", { class: "g-deck o-deck", x: 11, y: 4, width: 8, height: 8 })),
+      bunches: () => swatch(svg("path", { class: "o-bunch line", d: "M6 14l8-12M12 14l8-12M18 14l8-12" })),
     };
     const set = (name, on) => {
       if (on) off.delete(name); else off.add(name);
@@ -445,21 +459,14 @@ blockwrightReport.drawBlock = (() => {
       const box = el("input", { type: "checkbox", value: name, checked: !off.has(name), onchange: (event) => set(name, event.target.checked) });
       const more = [];
       const line = (drawing, word) => more.push(el("span", { class: "sub" }, drawing, word));
-      if (name === "strips") {
-        const kinds = new Set(block.strips.map((strip) => strip.kind));
-        if (kinds.has("interior")) {
-          line(of("strip_in"), t("strip_in"));
-          line(of("strip_out"), t("strip_out"));
-        }
-        if (kinds.has("boundary_pass")) line(of("boundary_pass"), named("strip_", "boundary_pass"));
-        if (kinds.has("road_clearing")) line(of("road_clearing"), named("strip_", "road_clearing"));
-      }
       if (name === "sections") {
-        line(swatch("g-strip_in", "h-day_only", "outline o-strip_in"), named("class_", "day_only"));
-        line(swatch("g-strip_in", "outline o-strip_in"), named("class_", "night_safe"));
+        const kinds = new Set(block.strips.map((strip) => strip.kind));
+        const classes = new Set(block.sections.map((section) => section.class));
+        for (const kind of ["day_only", "night_safe"]) if (classes.has(kind)) line(of(kind), named("kind_", kind));
+        for (const kind of ["boundary_pass", "road_clearing"]) if (kinds.has(kind)) line(of(kind), named("kind_", kind));
       }
       const drawing = more.length ? null : (draws[name] || (() => of(name)))();
-      return el("li", {}, el("label", { class: "check" }, box, drawing, named("layer_", name)), more);
+      return el("li", {}, el("label", { class: "check" }, box, drawing, KIND_OF[name] ? named("kind_", KIND_OF[name]) : named("layer_", name)), more);
     };
     return el("section", { class: "layers", "aria-labelledby": "layers-head" }, el("h2", { id: "layers-head", text: t("layers") }),
       el("ul", {}, ORDER.filter(has).map(entry)));
@@ -486,7 +493,7 @@ blockwrightReport.drawBlock = (() => {
   function figures(block, row) {
     const f = block.figures;
     const ha = (value) => t("hectares", { value: number(value, 3) });
-    const parts = [["reserve_ha", "area_reserve", "reserve"], ["retained_ha", "area_retained", "corridor"], ["cut_ha", "area_cut", "strip_in"],
+    const parts = [["reserve_ha", "area_reserve", "reserve"], ["retained_ha", "area_retained", "corridor"], ["cut_ha", "area_cut", "day_only"],
       ["unworked_ha", "area_unworked", "unworked"]];
     const whole = parts.reduce((sum, [of]) => sum + (f[of] || 0), 0) || 1;
     let x = 0;
@@ -496,11 +503,11 @@ blockwrightReport.drawBlock = (() => {
         const from = x;
         x += width;
         return [svg("rect", { x: from, y: 0, width, height: 18, class: `g-${kind}` }),
-          HATCHES[kind] && svg("rect", { x: from, y: 0, width, height: 18, class: `h-${kind}` }),
+          report.hatches[kind] && svg("rect", { x: from, y: 0, width, height: 18, class: `h-${kind}` }),
           svg("rect", { x: from, y: 0, width, height: 18, class: "books-line" })];
       }));
     const pair = (word, value, kind) => [el("dt", {}, kind && svg("svg", { class: "swatch", width: 18, height: 12, viewBox: "0 0 18 12", "aria-hidden": "true" },
-      [`g-${kind}`, HATCHES[kind] && `h-${kind}`, "books-line"].filter(Boolean).map((name) => svg("rect", { x: 0.5, y: 0.5, width: 17, height: 11, class: name }))), word),
+      [`g-${kind}`, report.hatches[kind] && `h-${kind}`, "books-line"].filter(Boolean).map((name) => svg("rect", { x: 0.5, y: 0.5, width: 17, height: 11, class: name }))), word),
     el("dd", { text: value })];
     return el("section", { class: "figures" }, el("h2", { text: t("areas") }), bar, el("dl", { class: "pairs" },
       pair(t("area_gross"), ha(f.gross_ha)), parts.map(([of, word, kind]) => pair(named("", word), ha(f[of]), kind)),
@@ -534,19 +541,19 @@ blockwrightReport.drawBlock = (() => {
     const of = (name) => block.sections.filter((section) => section.class === name);
     const reasons = [...new Set(of("day_only").flatMap((section) => section.reasons))];
     const rows = [
-      { word: named("class_", "day_only"), area: area(of("day_only")), hours: f.day_hours, bar: "day" },
+      { word: t("kind_day_only"), area: area(of("day_only")), hours: f.day_hours, bar: "day_only" },
       ...reasons.map((reason) => {
         const sections = of("day_only").filter((section) => section.reasons.includes(reason));
-        return { word: named("reason_", reason), area: area(sections), hours: time(sections), bar: "reason", sub: true };
+        return { word: named("reason_", reason), area: area(sections), hours: time(sections), bar: "day_only", sub: true };
       }),
-      { word: named("class_", "night_safe"), area: area(of("night_safe")), hours: f.night_hours, bar: "night" },
+      { word: t("kind_night_safe"), area: area(of("night_safe")), hours: f.night_hours, bar: "night_safe" },
     ];
     // Where hours are not known, areas are compared.
     const by = rows.every((row) => row.hours === null) ? "area" : "hours";
     const most = Math.max(...rows.map((row) => row[by] || 0), 1e-9);
     const chart = (row) => svg("svg", { class: "bar", width: "100%", height: 18, "aria-hidden": "true" },
-      svg("rect", { class: `bar-${row.bar}`, x: 0, y: 1, width: `${(100 * (row[by] || 0)) / most}%`, height: 16 }),
-      row.bar === "day" && svg("rect", { fill: "url(#h-day)", x: 0, y: 1, width: `${(100 * (row[by] || 0)) / most}%`, height: 16 }));
+      [`g-${row.bar} o-strip`, !row.sub && report.hatches[row.bar] && `h-${row.bar}`].filter(Boolean).map((name) =>
+        svg("rect", { class: name, x: 0, y: 1, width: `${(100 * (row[by] || 0)) / most}%`, height: row.sub ? 9 : 16 })));
     return el("section", {}, el("h2", { text: t("hours_head") }), el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": t("hours_head") },
       el("table", { class: "hours" }, el("caption", { class: "aside-text", text: t("hours_caption") }),
         el("thead", {}, el("tr", {}, el("th", { scope: "col", text: t("hours_kind") }), el("th", { scope: "col", class: "number", text: t("hours_area") }),
