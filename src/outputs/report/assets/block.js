@@ -437,6 +437,7 @@ blockwrightReport.drawBlock = (() => {
     const draws = {
       findings: () => swatch(svg("circle", { cx: 15, cy: 8, r: 7, class: "swatch-finding" }), svg("text", { x: 15, y: 12, text: "1", class: "swatch-text" })),
       lines: () => swatch(svg("path", { class: "strip-line", d: "M1 8h28" }), svg("path", { class: "heads", d: "M20 8l-9-4v8z" })),
+      strips: () => of("strip"),
       order: () => swatch(svg("text", { x: 15, y: 12, text: "7", class: "swatch-text order" })),
       travel: () => swatch(svg("path", { class: "o-travel line", d: "M1 8h28" })),
       settings: () => swatch(svg("path", { class: "o-setting line", d: "M1 8h28" })),
@@ -493,7 +494,7 @@ blockwrightReport.drawBlock = (() => {
   function figures(block, row) {
     const f = block.figures;
     const ha = (value) => t("hectares", { value: number(value, 3) });
-    const parts = [["reserve_ha", "area_reserve", "reserve"], ["retained_ha", "area_retained", "corridor"], ["cut_ha", "area_cut", "day_only"],
+    const parts = [["reserve_ha", "area_reserve", "reserve"], ["retained_ha", "area_retained", "corridor"], ["cut_ha", "area_cut", "strip"],
       ["unworked_ha", "area_unworked", "unworked"]];
     const whole = parts.reduce((sum, [of]) => sum + (f[of] || 0), 0) || 1;
     let x = 0;

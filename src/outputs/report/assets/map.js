@@ -17,7 +17,7 @@ blockwrightReport.Map = (() => {
       for (const pattern of document.querySelectorAll(".patterns pattern")) {
         const copy = pattern.cloneNode(true);
         copy.id = this.prefix + pattern.id;
-        copy.dataset.turn = /rotate/.test(pattern.getAttribute("patternTransform") || "") ? "-45" : "0";
+        copy.dataset.turn = /rotate\((-?\d+)\)/.exec(pattern.getAttribute("patternTransform") || "")?.[1] ?? "0";
         this.defs.append(copy);
       }
       this.ground = svg("g", {});
@@ -127,7 +127,7 @@ blockwrightReport.Map = (() => {
       this.svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
       this.ground.setAttribute("transform", `translate(${width / 2} ${height / 2}) scale(${k}) translate(${-this.x} ${-this.y})`);
       for (const pattern of this.defs.children) {
-        const turn = pattern.id.endsWith("h-day") ? this.hatchTurn ?? -45 : 0;
+        const turn = pattern.id.endsWith("h-day") ? this.hatchTurn ?? -45 : pattern.dataset.turn;
         pattern.setAttribute("patternTransform", `scale(${1 / k}) rotate(${turn})`);
       }
       this.drawScale();
