@@ -1,5 +1,6 @@
 //! Values given as lists, `reach = ["8 m", "9 m"]`: one project for each combination of them.
 
+use std::collections::BTreeSet;
 use std::ops::Range;
 use std::path::Path;
 
@@ -110,6 +111,7 @@ fn fault(path: &Path, text: &str, span: Range<usize>, reason: Reason) -> Project
         path: path.to_owned(),
         place: Some(Place::of(text, span)),
         reason: Box::new(reason),
+        also: vec![],
     }
 }
 
@@ -170,7 +172,7 @@ pub(super) fn choices(
                     .map(|(list, value)| (list.key.clone(), text[(*value).clone()].to_owned()))
                     .collect(),
                 // Places are those of the file as it is written.
-                project: read(&one, text, path, look_for_files)?,
+                project: read(&one, text, path, look_for_files, &BTreeSet::new())?,
             })
         })
         .collect()

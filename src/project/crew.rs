@@ -7,7 +7,7 @@ use chrono_tz::Tz;
 
 use super::crew_file::{BlockTable, CrewFile, MovesTable, ServiceTable};
 use super::resolve::Context;
-use super::{ProjectError, Reason, plain_file};
+use super::{ProjectError, Reason, all_faults, plain_file};
 use crate::daylight::{DEFAULT_MARGIN, Edge, parse_zone};
 use crate::model::{MachineKind, StripKind};
 use crate::rulebook::spanned::Spanned;
@@ -120,6 +120,7 @@ impl Crew {
             path: self.path.clone(),
             place: Some(Place::of(&self.text, at)),
             reason: Box::new(reason),
+            also: vec![],
         }
     }
 }
@@ -138,17 +139,22 @@ pub fn load_crew(path: &Path) -> Result<Crew, ProjectError> {
 /// # Errors
 /// As [`load_crew`].
 pub fn parse_crew(text: &str, path: &Path) -> Result<Crew, ProjectError> {
-    let file: CrewFile = toml_text::read(text).map_err(|(fault, span)| ProjectError {
-        path: path.to_owned(),
-        place: span.map(|span| Place::of(text, span)),
-        reason: Box::new(Reason::Toml(fault)),
-    })?;
-    let context = Reader(Context {
-        text,
-        path,
-        unit: LengthUnit::Metre,
-    });
-    context.crew(&file)
+    all_faults::read_all(text, |round| {
+        let read = toml_text::read(&round.text);
+        let file: CrewFile = read.map_err(|(fault, span)| ProjectError {
+            path: path.to_owned(),
+            place: span.map(|span| Place::of(text, span)),
+            reason: Box::new(Reason::Toml(fault)),
+            also: vec![],
+        })?;
+        let context = Reader(Context {
+            text,
+            path,
+            unit: LengthUnit::Metre,
+            excused: &round.excused,
+        });
+        context.crew(&file)
+    })
 }
 
 /// Turns what is written into values, or says where it is wrong.
@@ -210,6 +216,7 @@ impl Reader<'_> {
                     message: "the crew has no machine".to_owned(),
                     remedy: "add a table `[[machines]]` with a `name`".to_owned(),
                 }),
+                also: vec![],
             });
         }
         let mut machines = Vec::new();

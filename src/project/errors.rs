@@ -16,6 +16,8 @@ pub struct ProjectError {
     pub place: Option<Place>,
     /// Boxed: errors are passed up many levels.
     pub reason: Box<Reason>,
+    /// What else is wrong with the same file, in its order.
+    pub also: Vec<ProjectError>,
 }
 
 /// Whose file is meant.
@@ -260,7 +262,14 @@ impl fmt::Display for ProjectError {
             write!(f, ", line {}, column {}", place.line, place.column)?;
             write!(f, "\n{place}")?;
         }
-        write!(f, "\n  {}\n  hint: {}", self.reason, self.reason.hint())
+        write!(f, "\n  {}\n  hint: {}", self.reason, self.reason.hint())?;
+        for other in &self.also {
+            write!(f, "\n\n{other}")?;
+        }
+        match self.also.len() {
+            0 => Ok(()),
+            more => write!(f, "\n\n{} faults in all", more + 1),
+        }
     }
 }
 

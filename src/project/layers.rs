@@ -61,7 +61,7 @@ pub fn plain_path(
     }
     let folder = context.path.parent().unwrap_or(Path::new(""));
     let path = folder.join(text);
-    if !look_for_files {
+    if !look_for_files || context.excused.contains(&source.span().start) {
         return Ok(path);
     }
     match look(&path) {

@@ -1,5 +1,6 @@
 //! The project file: which layers play which role, and the settings in force.
 
+mod all_faults;
 mod block_rules;
 mod choices;
 mod costs;
@@ -29,7 +30,7 @@ mod wet_ground;
 mod wind;
 mod windows;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 pub use choices::{Choice, MOST_COMBINATIONS, load_choices};
@@ -337,8 +338,15 @@ pub enum AttributeSource {
 /// missing or is no plain file. The message names file, line, column and remedy; nothing else has been opened.
 pub fn load(path: &Path) -> Result<Project, ProjectError> {
     let text = plain_file::text(path).map_err(|why| unreadable(path, why))?;
-    choices::refuse_lists(&text, path)?;
-    read(&text, &text, path, true)
+    read_whole(&text, path, true)
+}
+
+/// Reads a text with all that is wrong in it.
+fn read_whole(text: &str, path: &Path, look_for_files: bool) -> Result<Project, ProjectError> {
+    all_faults::read_all(text, |round| {
+        choices::refuse_lists(&round.text, path)?;
+        read(&round.text, text, path, look_for_files, &round.excused)
+    })
 }
 
 fn is_there(file: &Path, what: &str) -> Result<(), ProjectError> {
@@ -357,6 +365,7 @@ fn unreadable(path: &Path, why: String) -> ProjectError {
         path: path.to_owned(),
         place: None,
         reason: Box::new(Reason::Unreadable(why)),
+        also: vec![],
     }
 }
 
@@ -366,8 +375,7 @@ fn unreadable(path: &Path, why: String) -> ProjectError {
 /// # Errors
 /// As [`load`], but for missing layers.
 pub fn parse(text: &str, path: &Path) -> Result<Project, ProjectError> {
-    choices::refuse_lists(text, path)?;
-    read(text, text, path, false)
+    read_whole(text, path, false)
 }
 
 /// Reads `text`; messages show `written`, which differs from it in no byte's place but may in blanks.
@@ -376,6 +384,7 @@ fn read(
     written: &str,
     path: &Path,
     look_for_files: bool,
+    excused: &BTreeSet<usize>,
 ) -> Result<Project, ProjectError> {
     let file = toml_text::read(text).map_err(|(fault, span)| {
         // A table that is missing altogether has no line to point at.
@@ -386,7 +395,8 @@ fn read(
             path: path.to_owned(),
             place: span.map(|span| Place::of(written, span)),
             reason: Box::new(Reason::Toml(fault)),
+            also: vec![],
         }
     })?;
-    resolve::resolve(file, written, path, look_for_files)
+    resolve::resolve(file, written, path, look_for_files, excused)
 }

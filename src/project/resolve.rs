@@ -1,5 +1,6 @@
 //! From the file as written to the project in metres: units, CRS, and the order in which things are checked.
 
+use std::collections::BTreeSet;
 use std::ops::Range;
 use std::path::Path;
 
@@ -26,6 +27,8 @@ pub struct Context<'a> {
     pub text: &'a str,
     pub path: &'a Path,
     pub unit: LengthUnit,
+    /// Bytes at which missing files are named that are told already.
+    pub excused: &'a BTreeSet<usize>,
 }
 
 impl Context<'_> {
@@ -34,6 +37,7 @@ impl Context<'_> {
             path: self.path.to_owned(),
             place: Some(Place::of(self.text, span)),
             reason: Box::new(reason),
+            also: vec![],
         }
     }
 
@@ -74,11 +78,13 @@ pub fn resolve(
     text: &str,
     path: &Path,
     look_for_files: bool,
+    excused: &BTreeSet<usize>,
 ) -> Result<Project, ProjectError> {
     let mut context = Context {
         text,
         path,
         unit: LengthUnit::Metre,
+        excused,
     };
     context.unit = unit(&context, "unit", &file.project.unit)?;
     if let Some(role) = file.layers.unknown.first() {
@@ -137,6 +143,7 @@ pub fn resolve(
             path: path.to_owned(),
             place: None,
             reason: Box::new(Reason::NoBlocks),
+            also: vec![],
         });
     }
     let stand_table = match &file.stand_table {

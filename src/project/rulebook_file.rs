@@ -19,6 +19,7 @@ pub fn read(
         path: path.clone(),
         place: place.map(|place| *place),
         reason: Box::new(reason),
+        also: vec![],
     };
     let text = plain_file::text(&path).map_err(|why| inside(None, Reason::Unreadable(why)))?;
     let name = source.get_ref();

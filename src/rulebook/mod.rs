@@ -7,6 +7,7 @@ mod columns;
 mod condition;
 mod coverage;
 pub(crate) mod file;
+pub(crate) mod left_out;
 mod power_lines;
 mod preset;
 mod range;

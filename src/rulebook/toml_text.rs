@@ -57,6 +57,24 @@ impl Place {
     }
 }
 
+impl Place {
+    /// The byte of a text at this place; None where it has no such line.
+    pub(crate) fn offset(&self, text: &str) -> Option<usize> {
+        let line = text.split_inclusive('\n').nth(self.line - 1);
+        let before: usize = text
+            .split_inclusive('\n')
+            .take(self.line - 1)
+            .map(str::len)
+            .sum();
+        let line = line.unwrap_or_default();
+        let within = line
+            .char_indices()
+            .nth(self.column - 1)
+            .map_or(line.len(), |(at, _)| at);
+        (before <= text.len()).then_some(before + within)
+    }
+}
+
 impl fmt::Display for Place {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let number = self.line.to_string();

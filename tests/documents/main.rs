@@ -3,6 +3,7 @@
 #[path = "../standards/mod.rs"]
 mod standards;
 
+mod all_faults;
 mod architecture;
 mod daylight;
 mod dispatch_crew;
