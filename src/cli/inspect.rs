@@ -2,8 +2,10 @@
 
 use serde_json::{Value, json};
 
+use super::causes::{Cause, causes};
 use super::summary;
 use crate::batch::{self, BatchError};
+use crate::init;
 use crate::model::{LayerKind, NoteReport, Problem, ProblemCode};
 use crate::project::Project;
 use crate::sources::{self, Batch, Coverage};
@@ -15,6 +17,7 @@ pub struct Inspection {
     coverage: Option<Coverage>,
     notes: Vec<NoteReport>,
     problems: Vec<Problem>,
+    doubts: Vec<String>,
 }
 
 impl Inspection {
@@ -38,6 +41,7 @@ impl Inspection {
             problems.extend(sources::unclassed(&batch.blocks, &batch.features));
         }
         Ok(Inspection {
+            doubts: init::doubts(&project, &batch),
             project,
             batch,
             coverage,
@@ -75,6 +79,8 @@ impl Inspection {
             "wet_ground": settings.wet_ground,
             "notes": self.notes,
             "terrain_coverage": self.coverage,
+            "doubts": self.doubts,
+            "causes": causes(&self.problems).iter().map(Cause::json).collect::<Vec<_>>(),
             "problems": self.problems.iter().map(summary::problem_json).collect::<Vec<_>>(),
         })
     }
@@ -118,7 +124,8 @@ impl Inspection {
         lines.extend(settings.wind.as_ref().map(summary::wind));
         lines.extend(settings.wet_ground.as_ref().map(summary::wet_ground));
         lines.extend(self.notes.iter().map(summary::note));
-        lines.extend(self.problems.iter().map(ToString::to_string));
+        lines.extend(self.doubts.iter().map(|doubt| format!("warning: {doubt}")));
+        lines.extend(causes(&self.problems).iter().map(Cause::words));
         lines.join("\n")
     }
 }

@@ -2,6 +2,7 @@
 
 mod args;
 mod audit;
+mod causes;
 mod commands;
 mod compare;
 mod dispatch;

@@ -4,6 +4,7 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 
+use super::causes::{Cause, causes};
 use crate::batch::{Outcome, PortfolioShare, Share, ShareOutcome, Verification};
 use crate::model::shown;
 use crate::model::{
@@ -147,11 +148,13 @@ pub fn verified_json(verified: &Verification, dir: &Path) -> Value {
 
 pub fn problems(problems: &[Problem]) -> String {
     let mut text = String::new();
-    for problem in problems.iter().take(SHOWN) {
-        text += &format!("{problem}\n");
+    let found = causes(problems);
+    for cause in found.iter().take(SHOWN) {
+        text += &format!("{}\n", cause.words());
     }
-    if problems.len() > SHOWN {
-        text += &format!("... and {} more\n", problems.len() - SHOWN);
+    let left: usize = found.iter().skip(SHOWN).map(Cause::count).sum();
+    if left > 0 {
+        text += &format!("... and {left} more\n");
     }
     text
 }

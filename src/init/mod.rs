@@ -2,6 +2,7 @@
 //! commented out, and what only a person can say is left to be said.
 
 mod attributes;
+mod doubts;
 mod draft;
 mod files;
 mod place;
@@ -14,8 +15,9 @@ mod words;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
+pub use doubts::doubts;
 pub use draft::{Draft, LayerNote, Standing, Task};
-pub use place::{Proposal, country_of, within};
+pub use place::Proposal;
 pub use roles::RoleGuess;
 
 use crate::project::TEXT_FILE_BYTES;

@@ -29,21 +29,25 @@ pub struct Proposal {
 }
 
 /// Country of a preset that stands for a place.
-pub fn country_of(preset: &str) -> Option<&'static str> {
+pub(super) fn country_of(preset: &str) -> Option<&'static str> {
     let mut all = COUNTRIES.iter();
     all.find(|(own, ..)| *own == preset)
         .map(|(_, country, _)| *country)
 }
 
-/// The CRS by whose area of use a box (west, south, east, north in degrees) has its middle in the preset's country; None:
-/// it has not, or the preset stands for no place.
-pub fn within(preset: &str, degrees: [f64; 4]) -> Option<&'static str> {
-    let [west, south, east, north] = degrees;
-    let (x, y) = (0.5 * (west + east), 0.5 * (south + north));
-    let (_, _, codes) = COUNTRIES.iter().find(|(own, ..)| *own == preset)?;
-    codes.iter().copied().find(|code| {
-        area_of_use(code).is_some_and(|[w, s, e, n]| (w..=e).contains(&x) && (s..=n).contains(&y))
-    })
+/// Boxes around the country of a preset, and the CRSs by whose areas of use they are known: west, south, east and north in
+/// degrees. None for a preset of no place.
+pub(super) fn boxes_of(preset: &str) -> Vec<(&'static str, [f64; 4])> {
+    let all = COUNTRIES.iter().filter(|(own, ..)| *own == preset);
+    let codes = all.flat_map(|(_, _, codes)| codes.iter());
+    codes
+        .filter_map(|code| Some((*code, area_of_use(code)?)))
+        .collect()
+}
+
+/// Whether a place, longitude and latitude in degrees, lies in a box.
+pub(super) fn holds([west, south, east, north]: [f64; 4], x: f64, y: f64) -> bool {
+    (west..=east).contains(&x) && (south..=north).contains(&y)
 }
 
 /// Presets whose country has the middle of the blocks, and then those of no place.
@@ -53,7 +57,10 @@ pub(super) fn proposals(degrees: Option<[f64; 4]>) -> Vec<Proposal> {
         rules.map_or_else(|_| String::new(), |rules: Rulebook| rules.title)
     };
     let of_place = COUNTRIES.iter().filter_map(|(preset, country, _)| {
-        let code = within(preset, degrees?)?;
+        let [west, south, east, north] = degrees?;
+        let (x, y) = (0.5 * (west + east), 0.5 * (south + north));
+        let mut boxes = boxes_of(preset).into_iter();
+        let (code, _) = boxes.find(|(_, area)| holds(*area, x, y))?;
         Some(Proposal {
             preset,
             title: title(preset),

@@ -145,7 +145,7 @@ fn every_fault_of_a_rulebook_is_told_at_its_line() {
         .iter()
         .filter(|finding| finding.severity == rulebook::Severity::Error);
     let told: Vec<usize> = errors
-        .filter_map(|finding| Some(&finding.place))
+        .map(|finding| &finding.place)
         .map(|place| place.line)
         .collect();
     assert_eq!(told, wanted, "{:?}", checked.findings);

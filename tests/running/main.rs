@@ -13,6 +13,7 @@ mod endless;
 mod faults;
 mod hostile;
 mod init;
+mod inspect_doubts;
 mod replaced_plan;
 mod shares;
 mod terminal;
