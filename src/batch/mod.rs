@@ -92,7 +92,7 @@ pub struct Options {
     pub resume: bool,
     /// Tells how much of this run is kept.
     pub kept: Kept,
-    /// With blocks that come to no end; None: endless.
+    /// With blocks that never finish; None: endless.
     pub patience: Option<Patience>,
     /// Number and date that the user gives this plan, before those of the project.
     pub plan: Option<PlanMark>,

@@ -1,4 +1,4 @@
-//! Watches that no block takes for ever. A thread cannot be ended from outside, so a block that comes to no end ends the
+//! Watches that no block takes for ever. A thread cannot be ended from outside, so a block that never finishes ends the
 //! process: it is kept as set aside, and a run that goes on from the journal does without it.
 
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};

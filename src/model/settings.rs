@@ -40,7 +40,7 @@ pub struct Settings {
 pub struct Machine {
     /// Full reach from the machine's centre to one side.
     pub reach_m: f64,
-    /// Kept in hand on each side (common practice: 1 ft).
+    /// Safety margin on each side (common practice: 1 ft).
     pub reach_margin_m: f64,
     /// Largest slope as rise over run: steeper ground is not entered. Default 40 %, STANDARDS SF-02 (tracked machines).
     /// The maker's limit and local rules come first.

@@ -349,7 +349,7 @@ pub struct LineTable {
 pub struct MachineTable {
     /// From the machine's centre to the farthest tree on one side.
     pub reach: Given<Length>,
-    /// Kept in hand on each side.
+    /// Safety margin on each side.
     pub reach_margin: Given<Length>,
     /// Largest slope, rise over run.
     pub max_slope: Given<Share>,

@@ -8,6 +8,7 @@ mod architecture;
 mod daylight;
 mod dispatch_crew;
 mod docs;
+mod named_rooms;
 mod project_files;
 mod project_presets;
 mod random_seed;
