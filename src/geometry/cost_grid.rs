@@ -1,11 +1,9 @@
 //! Least-cost ways over ground, on a grid of square cells.
 
-use std::collections::BinaryHeap;
-
 use geo::{Coord, LineString, MultiPolygon, Polygon, Simplify};
 
 use super::area::{Bounds, rings};
-use super::nearest_first::Queued;
+use super::nearest_first::CellQueue;
 
 /// No way leads over a cell of this cost.
 pub const CLOSED: f64 = f64::INFINITY;
@@ -219,14 +217,23 @@ impl CostGrid {
                 left += 1;
             }
         }
-        let mut queue = BinaryHeap::new();
+        let widest = (steps.iter()).map(|(dx, dy)| dx.abs().max(dy.abs())).max();
+        let widest = widest.unwrap_or(0);
+        let (columns, rows) = (self.columns as i32, self.rows as i32);
+        let steps: Vec<(i32, i32, isize, f64)> = (steps.iter())
+            .map(|&(dx, dy)| {
+                let step_m = self.cell_m * f64::from(dx * dx + dy * dy).sqrt();
+                (dx, dy, (dy * columns + dx) as isize, step_m)
+            })
+            .collect();
+        let mut queue = CellQueue::default();
         for &source in sources {
             if self.cost[source] < CLOSED && reached.cost[source] > 0.0 {
                 reached.cost[source] = 0.0;
-                queue.push(Queued(0.0, source as u32));
+                queue.push(0.0, source as u32);
             }
         }
-        while let Some(Queued(so_far, at)) = queue.pop() {
+        while let Some((so_far, at)) = queue.pop() {
             let at = at as usize;
             if so_far > reached.cost[at] {
                 continue;
@@ -244,20 +251,25 @@ impl CostGrid {
                 }
             }
             let (column, row) = ((at % self.columns) as i32, (at / self.columns) as i32);
-            for &(dx, dy) in steps {
-                let Some(to) = self.at(column + dx, row + dy) else {
-                    continue;
+            let is_inside = (widest..columns - widest).contains(&column)
+                && (widest..rows - widest).contains(&row);
+            for &(dx, dy, ahead, step_m) in &steps {
+                let to = match is_inside {
+                    true => at.wrapping_add_signed(ahead),
+                    false => match self.at(column + dx, row + dy) {
+                        Some(to) => to,
+                        None => continue,
+                    },
                 };
                 if self.cost[to] == CLOSED || (walls && !self.passes(column, row, dx, dy)) {
                     continue;
                 }
-                let step_m = self.cell_m * f64::from(dx * dx + dy * dy).sqrt();
                 let total = so_far + step_m * (self.cost[at] + self.cost[to]) / 2.0;
                 if total < reached.cost[to] {
                     reached.cost[to] = total;
                     reached.length_m[to] = reached.length_m[at] + step_m;
                     reached.from[to] = at as u32;
-                    queue.push(Queued(total, to as u32));
+                    queue.push(total, to as u32);
                 }
             }
         }

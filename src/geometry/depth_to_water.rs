@@ -31,10 +31,7 @@ impl Waters {
             .collect();
         let is_known = |at: usize| cost[at] < CLOSED;
         let mut beyond: Vec<usize> = (0..cells.count())
-            .filter(|&at| {
-                let open = |to: Option<usize>| to.is_some_and(is_known);
-                is_known(at) && !around(&cells, at).into_iter().all(open)
-            })
+            .filter(|&at| is_known(at) && !has_known_around(&cells, &cost, at))
             .collect();
         let known = mapped.iter().filter(|&&at| is_known(at)).count();
         let mut water = mapped.to_vec();
@@ -78,6 +75,18 @@ impl Waters {
             .reach_by_neighbours(&self.beyond, wanted, most_m)
             .cost
     }
+}
+
+/// Whether all eight neighbours are on the grid and have a cost.
+fn has_known_around(cells: &Cells, cost: &[f64], at: usize) -> bool {
+    let column = at % cells.columns;
+    let is_inside = 0 < column && column + 1 < cells.columns && cells.columns <= at;
+    let rows = [at.wrapping_sub(cells.columns), at, at + cells.columns];
+    is_inside
+        && rows.into_iter().all(|middle| {
+            let three = cost.get(middle - 1..=middle + 1);
+            three.is_some_and(|three| three.iter().all(|&cost| cost < CLOSED))
+        })
 }
 
 /// The eight neighbours; None off the grid.

@@ -4,9 +4,7 @@
 //! the eight neighbours of the filled surface (O'Callaghan and Mark 1984, Computer Vision, Graphics, and Image Processing
 //! 28), and over level ground towards where it was flooded from.
 
-use std::collections::BinaryHeap;
-
-use super::nearest_first::Queued;
+use super::nearest_first::CellQueue;
 use super::terrain::ElevationGrid;
 
 /// Columns and rows to the eight neighbours.
@@ -37,65 +35,96 @@ pub struct Flow {
 impl Flow {
     /// Water leaves over the grid's edge and into cells without elevation, which are flooded from there inwards.
     pub fn over(elevations: &ElevationGrid) -> Flow {
-        let cells = &elevations.cells;
-        let z = &elevations.values;
-        let count = cells.count();
-        let known = |at: usize| z[at].is_finite();
-        let around = |at: usize| {
-            let (column, row) = ((at % cells.columns) as i64, (at / cells.columns) as i64);
-            AROUND.map(|(dx, dy)| cells.index(column + dx, row + dy))
-        };
-        let is_rim = |at: usize| {
-            let beyond = |to: Option<usize>| !to.is_some_and(known);
-            known(at) && around(at).into_iter().any(beyond)
-        };
-        let mut flow = Flow {
-            filled: z.clone(),
-            to: (0..count as u32).collect(),
-            cells: vec![0.0; count],
-            at_least: vec![false; count],
-        };
-        let mut queue = BinaryHeap::new();
-        let mut seen = vec![false; count];
-        for at in (0..count).filter(|&at| is_rim(at)) {
-            seen[at] = true;
-            flow.at_least[at] = true;
-            queue.push(Queued(z[at], at as u32));
+        let (columns, rows) = (elevations.cells.columns, elevations.cells.rows);
+        // With a rim of cells without elevation, so that each has all its neighbours; in the same order.
+        let wide = columns + 2;
+        let inner = |row: usize| (row + 1) * wide + 1;
+        let mut z = vec![f64::NAN; wide * (rows + 2)];
+        for (row, values) in elevations.values.chunks_exact(columns.max(1)).enumerate() {
+            for (own, &value) in z[inner(row)..].iter_mut().zip(values) {
+                if value.is_finite() {
+                    *own = value;
+                }
+            }
+        }
+        let around = AROUND.map(|(dx, dy)| {
+            let run = ((dx * dx + dy * dy) as f64).sqrt();
+            (dx as isize + dy as isize * wide as isize, run)
+        });
+        let beside = |at: usize, ahead: isize| at.wrapping_add_signed(ahead);
+        let mut filled = z.clone();
+        let mut to: Vec<u32> = (0..z.len() as u32).collect();
+        let mut cells = vec![0.0; z.len()];
+        let mut at_least = vec![false; z.len()];
+        let mut seen: Vec<bool> = z.iter().map(|z| z.is_nan()).collect();
+        let mut queue = CellQueue::default();
+        let known = (0..rows).flat_map(|row| inner(row)..inner(row) + columns);
+        for at in known.filter(|&at| !z[at].is_nan()) {
+            if around
+                .iter()
+                .any(|&(ahead, _)| z[beside(at, ahead)].is_nan())
+            {
+                seen[at] = true;
+                at_least[at] = true;
+                queue.push(z[at], at as u32);
+            }
         }
         // As they were flooded: each drains to one before it.
-        let mut order: Vec<u32> = Vec::with_capacity(count);
-        while let Some(Queued(level, at)) = queue.pop() {
+        let mut order: Vec<u32> = Vec::with_capacity(z.len());
+        while let Some((level, at)) = queue.pop() {
             order.push(at);
-            for to in around(at as usize).into_iter().flatten() {
-                if known(to) && !seen[to] {
-                    seen[to] = true;
-                    flow.filled[to] = z[to].max(level);
-                    flow.to[to] = at;
-                    queue.push(Queued(flow.filled[to], to as u32));
+            for (ahead, _) in around {
+                let next = beside(at as usize, ahead);
+                if !seen[next] {
+                    seen[next] = true;
+                    filled[next] = z[next].max(level);
+                    to[next] = at;
+                    queue.push(filled[next], next as u32);
                 }
             }
         }
         for &at in &order {
             let at = at as usize;
             let mut steepest = 0.0;
-            for ((dx, dy), to) in AROUND.iter().zip(around(at)) {
-                let Some(to) = to.filter(|&to| known(to)) else {
-                    continue;
-                };
-                let run = ((dx * dx + dy * dy) as f64).sqrt();
-                let fall = (flow.filled[at] - flow.filled[to]) / run;
+            for (ahead, run) in around {
+                let next = beside(at, ahead);
+                // No number where nothing is known, and nothing is less steep than that.
+                let fall = (filled[at] - filled[next]) / run;
                 if fall > steepest {
                     steepest = fall;
-                    flow.to[at] = to as u32;
+                    to[at] = next as u32;
                 }
             }
         }
         for &at in order.iter().rev() {
-            let (at, to) = (at as usize, flow.to[at as usize] as usize);
-            flow.cells[at] += 1.0;
-            if to != at {
-                flow.cells[to] += flow.cells[at];
-                flow.at_least[to] |= flow.at_least[at];
+            let (at, next) = (at as usize, to[at as usize] as usize);
+            cells[at] += 1.0;
+            if next != at {
+                cells[next] += cells[at];
+                at_least[next] |= at_least[at];
+            }
+        }
+        let inside = |row: usize| inner(row)..inner(row) + columns;
+        let in_grid = |at: u32| {
+            let (row, column) = (at as usize / wide - 1, at as usize % wide - 1);
+            (row * columns + column) as u32
+        };
+        let mut flow = Flow {
+            filled: elevations.values.clone(),
+            to: Vec::with_capacity(columns * rows),
+            cells: Vec::with_capacity(columns * rows),
+            at_least: Vec::with_capacity(columns * rows),
+        };
+        for row in 0..rows {
+            flow.to
+                .extend(to[inside(row)].iter().map(|&at| in_grid(at)));
+            flow.cells.extend(&cells[inside(row)]);
+            flow.at_least.extend(&at_least[inside(row)]);
+            let own = flow.filled[row * columns..].iter_mut();
+            for (own, &filled) in own.zip(&filled[inside(row)]) {
+                if !filled.is_nan() {
+                    *own = filled;
+                }
             }
         }
         flow
