@@ -23,7 +23,7 @@ fn same(unit: &str, a: f64, b: f64) -> bool {
 #[test]
 fn layout_and_audit_agree_on_every_demo_block() {
     let options = DemoOptions {
-        blocks: size::of(28, 120),
+        blocks: size::of(12, 120),
         seed: 11,
     };
     on_demo(
@@ -103,7 +103,7 @@ fn layout_and_audit_agree_on_every_demo_block() {
             );
             assert!(scraps <= 2, "{scraps} of {rows}");
             assert!(
-                blocks >= size::of(22, 100) && rows > 8 * blocks,
+                blocks >= size::of(9, 100) && rows > 8 * blocks,
                 "{blocks} blocks, {rows} rows"
             );
             println!("{blocks} blocks, {rows} rows agree; the audit has no {not_shared:?}");

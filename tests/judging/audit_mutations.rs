@@ -21,7 +21,6 @@ use blockwright::sources::{self, Batch};
 use geo::{Coord, LineString, MultiPolygon, Polygon};
 use rayon::prelude::*;
 
-const BLOCKS: usize = 20;
 const TO_M: f64 = 0.01;
 const AS_CUT_M: f64 = 2.0;
 
@@ -613,7 +612,7 @@ struct Count {
 fn every_change_beyond_tolerance_is_found_and_nothing_else() {
     let folder = tempfile::tempdir().unwrap();
     let options = DemoOptions {
-        blocks: BLOCKS,
+        blocks: size::of(9, 20),
         seed: 5,
     };
     let report = demo::write(folder.path(), &options).unwrap();
@@ -676,7 +675,7 @@ fn every_change_beyond_tolerance_is_found_and_nothing_else() {
     let askings: Vec<Vec<Asking>> = (sound.par_iter())
         .map(|sound| asking(&landbase, features, &ground_of(&sound.cut).0))
         .collect();
-    let mutations = size::of(60, 360) as u64;
+    let mutations = size::of(40, 360) as u64;
     let results: Vec<(Option<Expected>, Option<BlockAudit>, Vec<String>)> = (0..mutations)
         .into_par_iter()
         .map(|number| {
@@ -798,7 +797,7 @@ fn every_change_beyond_tolerance_is_found_and_nothing_else() {
     assert!(off.is_empty(), "off:\n{}", off.join("\n"));
     assert!(false_alarms.is_empty(), "{}", false_alarms.join("\n"));
     assert!(
-        tried > size::of(50, 300) as u32 && beyond > size::of(30, 180) as u32 && counts.len() == 7,
+        tried > size::of(30, 300) as u32 && beyond > size::of(18, 180) as u32 && counts.len() == 7,
         "{tried} {beyond}"
     );
 }

@@ -106,7 +106,7 @@ fn every_section_is_planned(folder: &Path, layers: &Layers) {
 #[test]
 fn the_default_demo_is_dispatched_by_its_own_crew() {
     let temp = tempfile::tempdir().unwrap();
-    let some: Vec<String> = (1..=12).map(|block| format!("D07-{block:04}")).collect();
+    let some: Vec<String> = (1..=6).map(|block| format!("D07-{block:04}")).collect();
     let some: Vec<&str> = some.iter().map(String::as_str).collect();
     let only = if size::is_whole() { &[][..] } else { &some };
     district(temp.path(), 7, only, "bunches = false\n");
@@ -115,7 +115,7 @@ fn the_default_demo_is_dispatched_by_its_own_crew() {
 
 #[test]
 fn passes_and_clearings_in_pieces_are_dispatched() {
-    for (seed, blocks) in IN_PIECES {
+    for (seed, blocks) in IN_PIECES.into_iter().take(size::of(1, IN_PIECES.len())) {
         let temp = tempfile::tempdir().unwrap();
         district(temp.path(), seed, blocks, "bunches = false\n");
         every_section_is_planned(temp.path(), &read(&temp.path().join("plan/layout.gpkg")));

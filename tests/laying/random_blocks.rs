@@ -346,7 +346,7 @@ fn config() -> ProptestConfig {
     let wish = std::env::var("BLOCKWRIGHT_CASES").ok();
     let wish = wish.and_then(|text| text.parse().ok());
     ProptestConfig {
-        cases: wish.unwrap_or(size::of(24, 64) as u32),
+        cases: wish.unwrap_or(size::of(12, 64) as u32),
         max_shrink_iters: 200,
         ..ProptestConfig::default()
     }

@@ -480,7 +480,7 @@ fn measure(folder: &Path, globe: &Globe, epsg: u32, blocks: &[Block], worst: &mu
 #[test]
 fn no_distance_falls_short_on_the_ground_in_any_crs() {
     let wanted: usize = std::env::var("BLOCKWRIGHT_PAIRS")
-        .map_or(size::of(120, 2_000), |text| text.parse().unwrap());
+        .map_or(size::of(56, 2_000), |text| text.parse().unwrap());
     // Two pairs a block, two blocks a border.
     let count = wanted.div_ceil(4 * PLACES.len()) * 2;
     let mut chance = Chance(20_260_718);

@@ -27,7 +27,7 @@ type Files = BTreeMap<String, Vec<u8>>;
 
 /// Sound blocks of the district; one more can be laid out that is not.
 fn blocks() -> usize {
-    size::of(4, 8)
+    size::of(3, 8)
 }
 
 /// The district and what an undisturbed run writes of it, made once: bytes do not hang on the folder.
@@ -165,7 +165,7 @@ fn runs_killed_at_random_moments_end_with_the_bytes_of_an_undisturbed_one() {
     let set = |name: &str, otherwise: u64| {
         std::env::var(name).map_or(otherwise, |text| text.parse().unwrap())
     };
-    let kills = set("BLOCKWRIGHT_KILLS", size::of(3, 6) as u64);
+    let kills = set("BLOCKWRIGHT_KILLS", size::of(2, 6) as u64);
     let mut seed = set("BLOCKWRIGHT_KILL_SEED", 1);
     let made = undisturbed();
     let takes = made.whole_takes.as_secs_f64();
