@@ -4,11 +4,13 @@ use crate::rulebook::{self, Rulebook};
 use crate::sources::area_of_use;
 
 /// Presets of a place, and CRSs whose area of use, as their authority states it, is that place or lies around it.
-const COUNTRIES: [(&str, &str, &[&str]); 8] = [
+const COUNTRIES: [(&str, &str, &[&str]); 12] = [
     ("bc-fppr", "British Columbia", &["EPSG:3005"]),
     ("qc-radf", "Quebec", &["EPSG:32198"]),
     ("wa-wac", "Washington", &["EPSG:32148", "EPSG:32149"]),
     ("wa-wac-west", "Washington", &["EPSG:32148", "EPSG:32149"]),
+    ("or-west", "Oregon", &["EPSG:2992"]),
+    ("or-east", "Oregon", &["EPSG:2992"]),
     ("mt-smz", "Montana", &["EPSG:32100"]),
     (
         "mn-filter-strip",
@@ -16,7 +18,9 @@ const COUNTRIES: [(&str, &str, &[&str]); 8] = [
         &["EPSG:26991", "EPSG:26992", "EPSG:26993"],
     ),
     ("nh-rsa", "New Hampshire", &["EPSG:32110"]),
+    ("me-shoreland", "Maine", &["EPSG:26983", "EPSG:26984"]),
     ("ky-bmp", "Kentucky", &["EPSG:3088"]),
+    ("uk-water", "United Kingdom", &["EPSG:27700"]),
 ];
 
 /// A preset that somebody may choose.
@@ -96,6 +100,9 @@ mod tests {
             ("Olympia", -122.90, 47.04, vec!["wa-wac", "wa-wac-west"]),
             ("Helena", -112.04, 46.59, vec!["mt-smz"]),
             ("Saint Paul", -93.09, 44.95, vec!["mn-filter-strip"]),
+            ("Salem", -123.04, 44.94, vec!["or-west", "or-east"]),
+            ("Augusta", -69.78, 44.31, vec!["me-shoreland"]),
+            ("Edinburgh", -3.19, 55.95, vec!["uk-water"]),
             ("Frankfort", -84.87, 38.20, vec!["ky-bmp"]),
             ("Rautjärvi", 29.12, 61.28, vec![]),
             ("Andorra", 1.52, 42.51, vec![]),

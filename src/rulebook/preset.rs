@@ -7,18 +7,22 @@ use super::toml_text::{Place, TomlFault, did_you_mean, read};
 use crate::units::LengthUnit;
 
 /// Names and texts of the embedded presets, in the order of `rules list`.
-const PRESETS: [(&str, &str); 10] = [
+const PRESETS: [(&str, &str); 14] = [
     ("bc-fppr", include_str!("presets/bc-fppr.toml")),
     ("qc-radf", include_str!("presets/qc-radf.toml")),
     ("wa-wac", include_str!("presets/wa-wac.toml")),
     ("wa-wac-west", include_str!("presets/wa-wac-west.toml")),
+    ("or-west", include_str!("presets/or-west.toml")),
+    ("or-east", include_str!("presets/or-east.toml")),
     ("mt-smz", include_str!("presets/mt-smz.toml")),
     (
         "mn-filter-strip",
         include_str!("presets/mn-filter-strip.toml"),
     ),
     ("nh-rsa", include_str!("presets/nh-rsa.toml")),
+    ("me-shoreland", include_str!("presets/me-shoreland.toml")),
     ("ky-bmp", include_str!("presets/ky-bmp.toml")),
+    ("uk-water", include_str!("presets/uk-water.toml")),
     (
         "common-practice",
         include_str!("presets/common-practice.toml"),

@@ -9,6 +9,7 @@ mod daylight;
 mod dispatch_crew;
 mod docs;
 mod named_rooms;
+mod presets_page;
 mod project_files;
 mod project_presets;
 mod random_seed;

@@ -36,10 +36,14 @@ checks![
     united_states::kentucky_zones,
     united_states::montana_zones,
     united_states::new_hampshire_zones,
+    united_states::oregon_west,
+    united_states::oregon_east,
+    united_states::maine_shoreland,
     united_states::washington_east,
     united_states::washington_west,
     united_states::single_figures_of_the_states,
     elsewhere::united_kingdom_and_scotland,
+    elsewhere::united_kingdom_least_buffers,
     elsewhere::tasmania,
     elsewhere::british_columbia_power_lines,
 ];
@@ -53,7 +57,7 @@ fn every_row_is_used() {
     let used = rows.used();
     let unused: Vec<&String> = rows.by_id.keys().filter(|id| !used.contains(*id)).collect();
     assert!(unused.is_empty(), "{unused:?}");
-    assert_eq!(rows.by_id.len(), 92);
+    assert_eq!(rows.by_id.len(), 115);
 }
 
 #[test]

@@ -2,9 +2,33 @@
 
 use blockwright::model::LayerKind::*;
 use blockwright::model::{Fact, Facts};
-use blockwright::rulebook;
+use blockwright::rulebook::{self, preset};
 
 use crate::standards::*;
+
+pub fn united_kingdom_least_buffers(rows: &Rows) {
+    let book = preset("uk-water").unwrap();
+    for (id, class) in [("UK-01", "narrow"), ("UK-02", "middle"), ("UK-03", "wide")] {
+        let line = named(&book, Streams, class);
+        rows.assert_cited(&line.citation, &[id]);
+        assert_eq!(line.widest().reserve_m, rows.numbers(id)[0]);
+    }
+    let [narrow, middle, wide] = ["narrow", "middle", "wide"].map(Some);
+    assert_sides(
+        &book,
+        Streams,
+        &[],
+        ("channel", 1.0),
+        [narrow, middle, middle],
+    );
+    assert_sides(
+        &book,
+        Streams,
+        &[],
+        ("channel", 2.0),
+        [middle, middle, wide],
+    );
+}
 
 pub fn united_kingdom_and_scotland(rows: &Rows) {
     let book = fixture("united-kingdom");

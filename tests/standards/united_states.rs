@@ -160,6 +160,104 @@ pub fn new_hampshire_zones(rows: &Rows) {
     assert!(other.asks_for_nothing());
 }
 
+pub fn oregon_west(rows: &Rows) {
+    let book = preset("or-west").unwrap();
+    let stream = |kind: &str, size: &str| vec![("stream_type", word(kind)), ("size", word(size))];
+    let perennial = |up: bool| [stream("N", "small"), vec![("perennial", flag(up))]].concat();
+    let domestic = |up: bool| [stream("D", "small"), vec![("np_reach", flag(up))]].concat();
+    for (id, at, known) in [
+        ("OR-01", 0, stream("F", "large")),
+        ("OR-01", 0, stream("SSBT", "large")),
+        ("OR-02", 0, stream("SSBT", "medium")),
+        ("OR-03", 0, stream("F", "small")),
+        ("OR-04", 0, stream("N", "large")),
+        ("OR-05", 0, stream("N", "medium")),
+        ("OR-06", 0, perennial(true)),
+        ("OR-07", 0, perennial(true)),
+        ("OR-08", 0, stream("D", "medium")),
+        ("OR-08", 1, domestic(true)),
+        ("OR-08", 2, domestic(false)),
+    ] {
+        let line = told(&book, Streams, &known);
+        rows.assert_cited(&line.citation, &[id]);
+        let widths = line.widths(None);
+        assert_near(widths.reserve_m, rows.numbers(id)[at] * FOOT_M, 1e-9, id);
+        assert_eq!(widths.management_m, 0.0, "{id}");
+        assert_eq!(line.distance, Distance::Horizontal);
+    }
+    assert!(told(&book, Streams, &perennial(false)).asks_for_nothing());
+}
+
+pub fn oregon_east(rows: &Rows) {
+    let book = preset("or-east").unwrap();
+    let stream = |kind: &str, size: &str| vec![("stream_type", word(kind)), ("size", word(size))];
+    let lateral = |up: bool| {
+        let more = vec![("perennial", flag(true)), ("lateral", flag(up))];
+        [stream("N", "small"), more].concat()
+    };
+    for (id, known) in [
+        ("OR-11", stream("SSBT", "large")),
+        ("OR-12", stream("F", "medium")),
+        ("OR-13", stream("F", "small")),
+        ("OR-14", stream("N", "large")),
+        ("OR-14", stream("N", "medium")),
+        ("OR-15", lateral(false)),
+        ("OR-16", lateral(true)),
+        ("OR-17", vec![("stream_type", word("D"))]),
+    ] {
+        let line = told(&book, Streams, &known);
+        rows.assert_cited(&line.citation, &[id]);
+        let wanted = rows.numbers(id);
+        let (inner, outer) = (wanted[0], wanted.get(1).copied().unwrap_or(0.0));
+        let widths = line.widths(None);
+        assert_near(widths.reserve_m, inner * FOOT_M, 1e-9, id);
+        assert_near(widths.management_m, outer * FOOT_M, 1e-9, id);
+        // The basal area of the outer zone is not counted: all of it stays.
+        assert!(outer == 0.0 || line.management_share == 1.0, "{id}");
+    }
+}
+
+pub fn maine_shoreland(rows: &Rows) {
+    let book = preset("me-shoreland").unwrap();
+    let zone_m = rows.numbers("ME-01")[0] * FOOT_M;
+    let bare_m = rows.numbers("ME-03")[0] * FOOT_M;
+    let most_cut = rows.numbers("ME-02")[0] / 100.0;
+    for (kind, known) in [
+        (Streams, ("shoreland_ft", number(250.0))),
+        (Lakes, ("shoreland", flag(true))),
+        (Wetlands, ("shoreland", flag(true))),
+    ] {
+        let line = told(&book, kind, &[known]);
+        rows.assert_cited(&line.citation, &["ME-01", "ME-03"]);
+        rows.assert_cited(line.share_source(), &["ME-02"]);
+        let widths = line.widths(None);
+        assert_near(widths.reserve_m, bare_m, 1e-9, "no opening");
+        assert_near(widths.reserve_m + widths.management_m, zone_m, 1e-9, "zone");
+        assert_near(line.management_share, 1.0 - most_cut, 1e-12, "share");
+        let trees = line.share_trees.expect("a share of trees");
+        assert_eq!(trees.unit, TreeUnit::BasalArea);
+        let inches = numbers_of(&rows.row("ME-02").inputs)[0];
+        assert_near(trees.least_m, inches * 0.0254, 1e-9, "ME-02");
+    }
+    let stream = told(&book, Streams, &[("shoreland_ft", number(75.0))]);
+    rows.assert_cited(&stream.citation, &["ME-04"]);
+    assert_near(
+        stream.widths(None).management_m,
+        rows.numbers("ME-04")[0] * FOOT_M,
+        1e-9,
+        "ME-04",
+    );
+    assert!(told(&book, Streams, &[("shoreland_ft", number(0.0))]).asks_for_nothing());
+    // An acre is 43,560 square feet.
+    let clearcut = book
+        .block
+        .largest_opening_m2
+        .as_ref()
+        .expect("a largest clearcut");
+    let acres_m2 = rows.numbers("ME-05")[0] * 43_560.0 * FOOT_M * FOOT_M;
+    assert_near(clearcut.value, acres_m2, 0.01, "ME-05");
+}
+
 pub fn montana_zones(rows: &Rows) {
     let book = preset("mt-smz").unwrap();
     let feet = |id: &str| {
