@@ -88,9 +88,12 @@ pub enum Command {
     /// Print a completion script for a shell
     #[command(after_help = "Example:\n  blockwright completions bash > blockwright.bash")]
     Completions { shell: clap_complete::Shell },
-    /// Print the manual page
-    #[command(after_help = "Example:\n  blockwright man | man -l -")]
-    Man,
+    /// Print the manual page of the program or of a command
+    #[command(after_help = "Example:\n  blockwright man layout | man -l -")]
+    Man {
+        /// Of this command
+        command: Option<String>,
+    },
 }
 
 #[derive(Debug, Args)]
@@ -309,7 +312,8 @@ fn id(text: &str) -> Result<String, String> {
     if text.trim().is_empty() {
         return Err("an id is missing before or after a comma".to_owned());
     }
-    Ok(text.to_owned())
+    // `--only "A, B"` means A and B.
+    Ok(text.trim().to_owned())
 }
 
 fn share(text: &str) -> Result<f64, String> {

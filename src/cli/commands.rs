@@ -71,7 +71,7 @@ pub fn run(cli: &Cli) -> Exit {
         }
         Command::Schema { of } => print_schema(*of, cli.talk),
         Command::Completions { shell } => print_completions(*shell),
-        Command::Man => print_manual(),
+        Command::Man { command } => print_manual(command.as_deref()),
     };
     let exit = match ended {
         Ok(exit) => exit,
@@ -622,9 +622,28 @@ fn print_completions(shell: clap_complete::Shell) -> Ended {
     print_bytes(&script)
 }
 
-fn print_manual() -> Ended {
+fn print_manual(of: Option<&str>) -> Ended {
+    let mut all = Cli::command();
+    // Options that all commands have, and names with the program's.
+    all.build();
+    let command = match of {
+        None => all,
+        Some(name) => {
+            let found = all.find_subcommand(name).cloned();
+            found.ok_or_else(|| {
+                user(anyhow::anyhow!(
+                    "there is no command `{name}`; `blockwright --help` lists them"
+                ))
+            })?
+        }
+    };
+    // Pages of manuals have no blanks in their names.
+    let name = match of {
+        None => "blockwright".to_owned(),
+        Some(name) => format!("blockwright-{name}"),
+    };
     let mut page = Vec::new();
-    let manual = clap_mangen::Man::new(Cli::command());
+    let manual = clap_mangen::Man::new(command).title(name);
     manual.render(&mut page).map_err(could_not_run)?;
     print_bytes(&page)
 }

@@ -121,7 +121,7 @@ fn slope_limit(finding: &Finding) -> Option<String> {
     let way = way.map_or("sur des pentes", |(_, french)| french);
     let limit = Percent(finding.required?);
     let parts = [
-        (" of boundary pass", " de passe de lisière"),
+        (" of boundary pass", " de passe de périmètre"),
         (" of strips", " de bandes"),
         (" of travel", " de trajets"),
         (" of skid trails", " de pistes"),

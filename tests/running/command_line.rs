@@ -239,7 +239,7 @@ fn mistyped_commands_and_options_end_with_2_and_say_what_was_meant() {
 fn an_unknown_block_is_refused_with_the_nearest_one_and_writes_nothing() {
     let folder = tempdir().unwrap();
     small_project(folder.path());
-    let ended = layout(folder.path(), &["--out", "out", "--only", "A-2,A_1"]);
+    let ended = layout(folder.path(), &["--out", "out", "--only", " A-2, A_1 "]);
     assert_eq!(ended.code, 2);
     assert!(
         ended
@@ -593,6 +593,21 @@ fn completions_and_the_manual_come_from_the_same_commands() {
         manual.stdout
     );
     assert!(manual.stdout.contains("layout"));
+    let own = run(folder.path(), &["man", "layout"]);
+    assert_eq!((own.code, own.stderr.as_str()), (0, ""));
+    assert!(
+        own.stdout.contains(".TH blockwright-layout 1"),
+        "{}",
+        own.stdout
+    );
+    assert!(own.stdout.contains("\\-\\-resume"), "{}", own.stdout);
+    let none = run(folder.path(), &["man", "lay"]);
+    assert_ne!(none.code, 0);
+    assert!(
+        none.stderr.contains("there is no command `lay`"),
+        "{}",
+        none.stderr
+    );
 }
 
 #[test]

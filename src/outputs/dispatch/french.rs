@@ -52,7 +52,7 @@ const SENTENCES: [(&str, &str); 69] = [
     ),
     (
         "{} night-safe hours of {} block(s) stand behind boundary passes or other day-only work: put a machine more on these by day, or begin these blocks earlier; or add another block with night-safe work",
-        "{} heures possibles de nuit de {} bloc(s) attendent la passe de lisière ou d’autre travail de jour : y mettre une machine de plus de jour, ou commencer ces blocs plus tôt ; ou ajouter un bloc qui a du travail possible de nuit",
+        "{} heures possibles de nuit de {} bloc(s) attendent la passe de périmètre ou d’autre travail de jour : y mettre une machine de plus de jour, ou commencer ces blocs plus tôt ; ou ajouter un bloc qui a du travail possible de nuit",
     ),
     (
         "add another block with night-safe work, or take night shifts off from {} and put the machines on day shifts",

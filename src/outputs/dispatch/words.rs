@@ -382,7 +382,7 @@ pub const FRENCH: Words = Words {
         go_on: "Continuer dans le terrain possible de nuit : {} à {}.",
         go_to: "Continuer ensuite dans le bloc {}.",
         no_more: "Plus rien à y faire pendant ce quart.",
-        prework: "{} : tant que l’emprise de chemin et la passe de lisière ne sont pas toutes coupées, n’y rien commencer d’autre et n’y rien couper dans l’obscurité.",
+        prework: "{} : tant que l’emprise de chemin et la passe de périmètre ne sont pas toutes coupées, n’y rien commencer d’autre et n’y rien couper dans l’obscurité.",
         all_dark: "Ce quart n’a aucune lumière de travail : seulement le terrain possible de nuit.",
         sooner: "Une lumière qui baisse plus tôt (neige, brouillard, fumée) compte comme l’obscurité. Dans le doute, arrêter.",
         time_out: "Le quart finit à {}. S’arrêter si possible au bout d’une section. Noter la dernière section finie et jusqu’où la suivante est coupée, \
@@ -566,7 +566,7 @@ impl Words {
     /// Of a key of [`DayReason`].
     pub fn reason(&self, key: &str) -> String {
         let french = DayReason::of_key(key).map(|reason| match reason {
-            DayReason::BoundaryPass => "passe de lisière",
+            DayReason::BoundaryPass => "passe de périmètre",
             DayReason::NearBoundary => "près de la limite",
             DayReason::NearReserve => "près d’une réserve",
             DayReason::NearTooSteep => "près d’un terrain trop raide",

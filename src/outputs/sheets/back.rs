@@ -12,7 +12,9 @@ use super::panels;
 use super::paper::Sheet;
 use super::words::Words;
 use crate::geometry::distance::{SegmentIndex, polygon_segments, share_along};
-use crate::model::{BlockPlan, FallingSnow, PowerLineNote, SurveyNote, Zone, ZoneKind};
+use crate::model::{
+    BlockPlan, BlockStatus, FallingSnow, PowerLineNote, StripKind, SurveyNote, Zone, ZoneKind,
+};
 use crate::outputs::style::{self, Rgb};
 use crate::outputs::told::told;
 use crate::outputs::{signs, text, wind_order};
@@ -39,6 +41,7 @@ pub struct Plain {
 struct Flow<'f> {
     sheet: &'f Sheet,
     block_id: &'f str,
+    fails: bool,
     context: &'f SheetContext<'f>,
     canvas: Canvas,
     column: usize,
@@ -47,10 +50,11 @@ struct Flow<'f> {
 }
 
 impl<'f> Flow<'f> {
-    fn new(sheet: &'f Sheet, block_id: &'f str, context: &'f SheetContext<'f>) -> Flow<'f> {
+    fn new(sheet: &'f Sheet, plan: &'f BlockPlan, context: &'f SheetContext<'f>) -> Flow<'f> {
         let mut flow = Flow {
             sheet,
-            block_id,
+            block_id: &plan.id,
+            fails: plan.status == BlockStatus::Fail,
             context,
             canvas: Canvas::new(),
             column: 0,
@@ -73,6 +77,9 @@ impl<'f> Flow<'f> {
         };
         let name = font::fit(&name, big.weight, big.size, head.width);
         self.canvas.bytes(big, head.x, head.top() - 14.0, &name);
+        if self.fails {
+            panels::not_for_work(&mut self.canvas, head, head.right() - 178.0, words);
+        }
         let small = Type { size: 8.5, ..BODY };
         let line = panels::plan_line(self.context);
         let line = font::fit(&line, small.weight, small.size, head.width);
@@ -165,6 +172,46 @@ impl<'f> Flow<'f> {
         }
     }
 
+    /// A QR code with its words beside it; nothing where a text is too long for one.
+    fn dots(&mut self, said: &str, words: &Words) {
+        /// What a telephone reads from a hand's breadth.
+        const DOT: f64 = 1.6;
+        /// Pale dots around, as the standard asks.
+        const QUIET: f64 = 4.0;
+        let Ok(code) = qrcode::QrCode::new(said.as_bytes()) else {
+            return;
+        };
+        let side = code.width();
+        let high = (side as f64 + 2.0 * QUIET) * DOT;
+        self.room(high);
+        let area = self.area();
+        let (left, top) = (area.x + QUIET * DOT, self.y - QUIET * DOT);
+        let dark = code.to_colors();
+        self.canvas.apart(|canvas| {
+            canvas.fill_colour(Rgb::parse(style::BLACK));
+            for (at, colour) in dark.iter().enumerate() {
+                if *colour == qrcode::Color::Dark {
+                    let (row, column) = (at / side, at % side);
+                    canvas.rect(Frame {
+                        x: left + column as f64 * DOT,
+                        y: top - (row as f64 + 1.0) * DOT,
+                        width: DOT,
+                        height: DOT,
+                    });
+                }
+            }
+            canvas.fill();
+        });
+        let kind = Flow::typed(Weight::Plain);
+        let x = area.x + high + 4.0;
+        let lines = font::wrap(words.scan, kind.weight, SIZE, area.right() - x, 4);
+        for (row, line) in lines.iter().enumerate() {
+            let y = top - LINE * (row as f64 + 1.0);
+            self.canvas.bytes(kind, x, y, line);
+        }
+        self.y -= high;
+    }
+
     fn finish(mut self) -> Vec<Plain> {
         self.page();
         self.done
@@ -174,8 +221,9 @@ impl<'f> Flow<'f> {
 /// The pages of one block.
 pub fn draw(plan: &BlockPlan, sheet: &Sheet, context: &SheetContext<'_>) -> Vec<Plain> {
     let words = context.words;
-    let mut flow = Flow::new(sheet, &plan.id, context);
+    let mut flow = Flow::new(sheet, plan, context);
     emergency(&mut flow, plan, words);
+    work(&mut flow, plan, words);
     who_may_stand(&mut flow, plan, words);
     near_wires(&mut flow, plan, words);
     weather(
@@ -197,9 +245,12 @@ fn emergency(flow: &mut Flow<'_>, plan: &BlockPlan, words: &Words) {
     flow.said(words.muster_point, own.muster_point.as_deref(), words);
     flow.said(words.access, own.access.as_deref(), words);
     let start = signs::start(plan);
-    let place = start.and_then(|start| degrees(plan, start));
-    let place = place.map(|place| position(place, words));
-    flow.said(words.start_at, place.as_deref(), words);
+    let place = start_place(plan);
+    let said = place.map(|place| position(place, words));
+    flow.said(words.start_at, said.as_deref(), words);
+    if let Some(place) = place {
+        flow.dots(&geo_text(place, &plan.id, &flow.context.mark.input), words);
+    }
     let near = start.and_then(|start| nearest_road(plan, start).map(|road| (start, road)));
     let road = match near {
         None => words.no_road.to_owned(),
@@ -222,6 +273,29 @@ fn emergency(flow: &mut Flow<'_>, plan: &BlockPlan, words: &Words) {
     flow.said(words.nearest_road, Some(&road), words);
 }
 
+/// Longitude and latitude of START.
+pub fn start_place(plan: &BlockPlan) -> Option<Coord> {
+    degrees(plan, signs::start(plan)?)
+}
+
+/// A place as a `geo:` address (RFC 5870), which telephones open on a map, with the block and the mark of the input as its
+/// parameters.
+fn geo_text(place: Coord, block_id: &str, input: &str) -> String {
+    let mut id = String::new();
+    for byte in block_id.bytes() {
+        match byte {
+            b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'.' | b'_' => {
+                id.push(char::from(byte));
+            }
+            _ => id += &format!("%{byte:02X}"),
+        }
+    }
+    format!(
+        "geo:{:.6},{:.6};u=5;block={id};input={input}",
+        place.y, place.x
+    )
+}
+
 /// Longitude and latitude on WGS 84 of a place of the frame, by the geodesic from the frame's middle.
 pub fn degrees(plan: &BlockPlan, at: Coord) -> Option<Coord> {
     let middle = plan.place?;
@@ -232,7 +306,7 @@ pub fn degrees(plan: &BlockPlan, at: Coord) -> Option<Coord> {
 }
 
 /// `47.12345° N, 88.12345° W`: to a metre.
-fn position(place: Coord, words: &Words) -> String {
+pub fn position(place: Coord, words: &Words) -> String {
     let [north, east, south, west] = [0, 2, 4, 6].map(|eighth| words.compass[eighth]);
     format!(
         "{:.5}° {}, {:.5}° {} (WGS 84)",
@@ -272,6 +346,16 @@ fn nearest_of(zone: &Zone, from: Coord) -> Option<(Coord, f64)> {
     });
     let (_, at) = places.min_by(|a, b| a.0.total_cmp(&b.0))?;
     Some((at, off_m))
+}
+
+fn work(flow: &mut Flow<'_>, plan: &BlockPlan, words: &Words) {
+    flow.heading(words.work);
+    for note in words.work_notes {
+        flow.text(note);
+    }
+    if (plan.strips.iter()).any(|strip| strip.kind == StripKind::RoadClearing) {
+        flow.text(words.work_clearing);
+    }
 }
 
 fn who_may_stand(flow: &mut Flow<'_>, plan: &BlockPlan, words: &Words) {
@@ -363,5 +447,38 @@ fn findings(flow: &mut Flow<'_>, plan: &BlockPlan, words: &Words) {
     for (index, finding) in plan.findings.iter().enumerate() {
         let said = told(plan, finding, words.map.language);
         flow.text(&format!("{}. {said}", index + 1));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Read by a reader that is not ours.
+    #[test]
+    fn a_reader_of_dots_reads_where_work_starts() {
+        let place = Coord {
+            x: -86.965_241_7,
+            y: 48.739_339_6,
+        };
+        let said = geo_text(place, "WS 2/é", "9ed7a242396d");
+        assert_eq!(
+            said,
+            "geo:48.739340,-86.965242;u=5;block=WS%202%2F%C3%A9;input=9ed7a242396d"
+        );
+        let code = qrcode::QrCode::new(said.as_bytes()).unwrap();
+        let (side, dark) = (code.width(), code.to_colors());
+        let (dot, quiet) = (4, 4);
+        let whole = (side + 2 * quiet) * dot;
+        let mut image = rqrr::PreparedImage::prepare_from_greyscale(whole, whole, |x, y| {
+            let at = |pixel: usize| (pixel / dot).checked_sub(quiet).filter(|at| *at < side);
+            match (at(x), at(y)) {
+                (Some(x), Some(y)) if dark[y * side + x] == qrcode::Color::Dark => 0,
+                _ => 255,
+            }
+        });
+        let grids = image.detect_grids();
+        assert_eq!(grids.len(), 1);
+        assert_eq!(grids[0].decode().unwrap().1, said);
     }
 }

@@ -1,6 +1,7 @@
 //! What stands around the map: title and verdict, figures, machine, legend, findings, cautions, and where it comes from.
 
 use super::SheetContext;
+use super::back;
 use super::canvas::{Align, BODY, Canvas, Frame, PT_PER_PX, Type};
 use super::font::{self, Weight};
 use super::furniture::Norths;
@@ -9,7 +10,7 @@ use super::marks;
 use super::paper::Sheet;
 use super::settings;
 use super::words::Words;
-use crate::model::{BlockPlan, BlockStatus, Finding, PlanMark, SlopesMeasured};
+use crate::model::{BlockPlan, BlockStatus, Finding, PlanMark, SlopesMeasured, Verdict};
 use crate::outputs::map::marks::Marks;
 use crate::outputs::map::{self, panel};
 use crate::outputs::style::{self, Ink, Kind, Line, Look, Rgb, Theme};
@@ -53,18 +54,18 @@ pub fn head(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, context: &Shee
         &title,
     );
     let x = head.right() - side;
-    verdict_sign(canvas, plan.status, x + 8.0, head.top() - 10.0);
     let verdict = Type {
         size: 11.0,
         weight: Weight::Bold,
         ..BODY
     };
-    canvas.text(
-        verdict,
-        x + 22.0,
-        head.top() - 14.0,
-        style::status_word(plan.status, words),
-    );
+    if plan.status == BlockStatus::Fail {
+        not_for_work(canvas, head, x, context.words);
+    } else {
+        verdict_sign(canvas, plan.status, x + 8.0, head.top() - 10.0);
+        let word = style::status_word(plan.status, words);
+        canvas.text(verdict, x + 22.0, head.top() - 14.0, word);
+    }
     let scale = text::fill(
         context.words.scale,
         &[
@@ -101,6 +102,31 @@ pub fn plan_line(context: &SheetContext<'_>) -> String {
     let parts = plan.into_iter().chain(replaces);
     let parts = parts.chain([context.title.to_owned()]);
     parts.collect::<Vec<_>>().join(" · ")
+}
+
+/// White on red, at the right end of a head from `x` on: nobody works by the sheet of a block that fails.
+pub fn not_for_work(canvas: &mut Canvas, head: Frame, x: f64, words: &Words) {
+    let [fill, ink] = style::sign(Verdict::Fail);
+    let band = Frame {
+        x,
+        y: head.top() - 18.0,
+        width: head.right() - x,
+        height: 17.0,
+    };
+    canvas.apart(|canvas| {
+        canvas.fill_colour(Rgb::parse(fill));
+        canvas.rect(band);
+        canvas.fill();
+    });
+    let kind = Type {
+        size: 9.0,
+        align: Align::Centre,
+        colour: ink,
+        ..BOLD
+    };
+    let middle = band.x + band.width / 2.0;
+    let said = font::fit(words.not_for_work, kind.weight, kind.size, band.width);
+    canvas.bytes(kind, middle, band.y + 5.4, &said);
 }
 
 /// Disc, triangle, square: the verdict is told by shape and word, not by colour.
@@ -223,6 +249,9 @@ fn machine(
         (words.reach_margin, metres(machine.reach_margin_m)),
         (words.strip_width, metres(machine.strip_width_m())),
     ];
+    if let Some(place) = back::start_place(plan) {
+        rows.push((words.map.start, back::position(place, words)));
+    }
     let level = context.settings.layout.level_ground.as_deref();
     rows.extend(slopes(plan.slopes_measured(), level.is_some(), words));
     for (label, value) in rows {
@@ -430,7 +459,10 @@ fn findings(canvas: &mut Canvas, area: Frame, from: f64, plan: &BlockPlan, words
         let left = plan.findings.len() - place;
         let room = area.width - 16.0;
         let text = told(plan, finding, words.map.language);
-        let lines = font::wrap(&text, BODY.weight, BODY.size, room, 4);
+        // What has no room here stands whole on the back.
+        let most = ((y - area.y - LINE - 4.0) / LINE).max(1.0) as usize;
+        let most = if place == 0 { most } else { usize::MAX };
+        let lines = font::wrap(&text, BODY.weight, BODY.size, room, most);
         let after = y - LINE * lines.len().max(1) as f64 - 4.0;
         let reserved = if left == 1 { 0.0 } else { LINE };
         if after < area.y + reserved {

@@ -206,7 +206,7 @@ const TABLE: [Entry; 35] = [
             .lined(Ink::Faint, 0.4, &[]),
         [
             "Boundary pass, first, by day",
-            "Passe de lisière, d’abord, de jour",
+            "Passe de périmètre, d’abord, de jour",
         ],
     ),
     entry(
@@ -330,7 +330,7 @@ const TABLE: [Entry; 35] = [
         Kind::StripAround,
         "strip_around",
         L.lined(Ink::Words, 1.2, &[4.0, 2.0]),
-        ["Line of the boundary pass", "Axe de la passe de lisière"],
+        ["Line of the boundary pass", "Axe de la passe de périmètre"],
     ),
     entry(
         Kind::Travel,
