@@ -124,6 +124,7 @@ mod tests {
             times: vec![Some(from), Some(to)],
             from: Some(from),
             to: Some(to),
+            smoothing: None,
         }
     }
 

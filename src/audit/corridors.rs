@@ -85,8 +85,7 @@ impl Scene<'_> {
                     } else {
                         WIDTH_PRECISION_M
                     },
-                    // Both edges may be off.
-                    tolerance: 2.0 * self.context.tolerance_m,
+                    leeway: self.context.certainty.of_width(widths.len(), 1.0),
                     doubt: None,
                     doubt_may_save: false,
                 };
@@ -166,8 +165,7 @@ impl Scene<'_> {
         let measure = Measure {
             short: asked - narrowest_m / spacing_m,
             rounding: rounding_m / spacing_m,
-            // Both edges may be off.
-            tolerance: 2.0 * self.context.tolerance_m / spacing_m,
+            leeway: self.context.certainty.of_width(widths.len(), spacing_m),
             doubt: None,
             doubt_may_save: false,
         };

@@ -4,9 +4,11 @@
 
 pub mod against;
 mod asked;
+pub mod certainty;
 mod closed;
 mod corridors;
 mod cut;
+mod depth;
 pub mod farthest;
 pub mod field;
 pub mod ground;
@@ -33,12 +35,13 @@ mod trespass;
 mod whole_block;
 mod wind;
 
+pub use certainty::{Certainty, Stated, Together};
 pub use cut::{
     BlockCut, CutInput, CutPiece, DrivenLine, PlannedCorridor, PlannedUnworked, Untracked,
 };
 pub use neighbours::Neighbours;
 pub use portfolio::Portfolios;
-pub use row::{AuditRow, Judged};
+pub use row::{AuditRow, Judged, Leeway};
 pub use scene::{Areas, BlockAudit, Context, crashed, judge};
 pub use trespass::{assumed_crs_row, stray_row, stray_track_row, unknown_ids_row};
 

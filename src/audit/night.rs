@@ -216,6 +216,7 @@ mod tests {
             times: vec![from, to],
             from,
             to,
+            smoothing: None,
         }
     }
 

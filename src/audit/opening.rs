@@ -5,7 +5,7 @@ use geo::{MultiPolygon, Polygon};
 use super::row::{Judged, Measure, Named, measured};
 use super::scene::Scene;
 use super::split::union_of;
-use crate::geometry::area::{area, length, polygon_area, rings};
+use crate::geometry::area::{area, polygon_area};
 use crate::geometry::distance::{Segment, SegmentIndex, segment_segment};
 use crate::geometry::groups::Groups;
 use crate::model::Verdict;
@@ -37,7 +37,6 @@ impl Scene<'_> {
             .max_by(|a, b| area(a).total_cmp(&area(b)))
             .unwrap_or(MultiPolygon(vec![]));
         let largest_m2 = area(&largest);
-        let outline_m: f64 = largest.0.iter().flat_map(rings).map(length).sum();
         let judged = measured(
             Named {
                 id: "largest-opening",
@@ -49,7 +48,7 @@ impl Scene<'_> {
             Measure {
                 short: hectares(largest_m2 - rule.value),
                 rounding: hectares(rule.value * AREA_ROUNDING),
-                tolerance: hectares(self.context.tolerance_m * outline_m),
+                leeway: (self.context.certainty).of_area(&self.edges_of(&largest), 1e4),
                 doubt: None,
                 doubt_may_save: false,
             },

@@ -55,7 +55,7 @@ impl Scene<'_> {
         let planned = Ground::new(plan.pieces.iter().map(|piece| self.local(&piece.shape)));
         let planned = union_of(&planned.shape.0);
         let cut = union_of(&self.cut.shape.0);
-        let tolerance_m = self.context.tolerance_m;
+        let tolerance_m = self.context.limit_m();
         let judge = |id: &str, title: &str, from: &MultiPolygon, other: &MultiPolygon, beyond| {
             let found = deviation(from, other, tolerance_m);
             let beyond_m2: f64 = found.beyond.iter().map(polygon_area).sum();

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::certainty::{Certainty, EdgeSpread};
 use super::row::{Judged, Measure, Named, SHARE_ROUNDING, measured};
 use super::scene::BlockAudit;
 use crate::geometry::counted_once::{self, SharedGround};
@@ -14,7 +15,7 @@ struct Sums {
     blocks: u64,
     gross_m2: f64,
     kept_m2: f64,
-    edge_m: f64,
+    edges: EdgeSpread,
     left_out: u64,
     /// Ids of its blocks that share ground.
     shared: Vec<String>,
@@ -40,7 +41,7 @@ impl Portfolios {
         sums.blocks += 1;
         sums.gross_m2 += audit.areas.gross_m2;
         sums.kept_m2 += audit.areas.kept_m2;
-        sums.edge_m += audit.areas.kept_edge_m;
+        sums.edges += audit.areas.kept_edges;
         sums.kept_m2 += match rules.reserves_count {
             true => audit.areas.reserve_m2,
             false => audit.areas.counted_m2,
@@ -69,7 +70,7 @@ impl Portfolios {
     }
 
     /// One row for each portfolio, in the order of their names; none without a rule.
-    pub fn judge(&self, rules: &Rulebook, tolerance_m: f64) -> Vec<Judged> {
+    pub fn judge(&self, rules: &Rulebook, certainty: &Certainty) -> Vec<Judged> {
         let Some(rule) = &rules.block.portfolio_share else {
             return vec![];
         };
@@ -119,7 +120,7 @@ impl Portfolios {
                 Measure {
                     short: rule.value - share,
                     rounding: SHARE_ROUNDING,
-                    tolerance: tolerance_m * sums.edge_m / sums.gross_m2.max(1.0),
+                    leeway: certainty.of_area(&sums.edges, sums.gross_m2.max(1.0)),
                     doubt: Some(doubts.as_str()).filter(|doubts| !doubts.is_empty()),
                     // The rest of the season may tip it either way.
                     doubt_may_save: true,
@@ -154,7 +155,10 @@ mod tests {
                 gross_m2: gross_ha * 1e4,
                 kept_m2: kept_ha * 1e4,
                 reserve_m2: reserve_ha * 1e4,
-                kept_edge_m: 1000.0,
+                kept_edges: EdgeSpread {
+                    length_m: 1000.0,
+                    ..EdgeSpread::default()
+                },
                 ..Areas::default()
             },
             uncut,
@@ -180,7 +184,7 @@ mod tests {
             if uncut {
                 portfolios.add(&audit(5.0, 5.0, 0.0, true), &rules);
             }
-            let rows = portfolios.judge(&rules, tolerance_m);
+            let rows = portfolios.judge(&rules, &Certainty::Tolerance(tolerance_m));
             assert_eq!(rows.len(), 1);
             (rows[0].row.row.measured.unwrap(), rows[0].status())
         };

@@ -77,6 +77,7 @@ impl Scene<'_> {
             }
         }
         let (found, own) = worst?;
+        let depth = self.depth_beyond(&found, own);
         let rule = own.demand.rule;
         let judged = measured(
             Named {
@@ -86,11 +87,11 @@ impl Scene<'_> {
                     .to_owned(),
                 unit: "m",
             },
-            (found.required_m, found.distance_m),
+            (found.required_m, found.required_m - depth.short_m),
             Measure {
-                short: -found.spare_m(),
+                short: depth.short_m,
                 rounding: ROUNDING_M,
-                tolerance: self.context.tolerance_m,
+                leeway: depth.leeway.clone(),
                 doubt,
                 doubt_may_save: false,
             },
@@ -100,7 +101,7 @@ impl Scene<'_> {
                 status: rule.map(|rule| rule.citation.status),
             },
         );
-        let judged = judged.at(Some(found.at));
+        let judged = depth.onto(judged.at(Some(found.at)), -1.0);
         if within.0.is_empty() {
             return Some(judged);
         }
@@ -108,7 +109,7 @@ impl Scene<'_> {
         let feature = format!("{}, feature {}", own.feature.source_layer, own.feature.id);
         let deep = format!(
             "{:.2} m too near to {feature}; {:.2} ha cut within the limit",
-            -found.spare_m(),
+            depth.short_m,
             hectares(area(&ground))
         );
         Some(judged.over(ground).saying(&deep))
@@ -141,8 +142,8 @@ impl Scene<'_> {
         };
         let ground = cut_within(0.0);
         let cut_m2 = area(&ground);
-        let surely_m2 = match self.context.tolerance_m > 0.0 {
-            true => area(&cut_within(self.context.tolerance_m)),
+        let surely_m2 = match self.context.limit_m() > 0.0 {
+            true => area(&cut_within(self.context.limit_m())),
             false => cut_m2,
         };
         let trees_unknown = kept

@@ -3,11 +3,13 @@
 use geo::{Coord, MultiPolygon};
 
 use super::asked::{self, Edge};
+use super::certainty::near_error_m;
+use super::depth::Depth;
 use super::farthest::farthest;
 use super::ground::{Ground, onto};
 use super::map_error::MapError;
 use super::reached::Reached;
-use super::row::{Judged, Measure, Named, Origin, ROUNDING_M, measured, row};
+use super::row::{Judged, Leeway, Measure, Named, Origin, ROUNDING_M, measured, row};
 use super::scene::Scene;
 use super::split::inside_of;
 use super::trespass::REACH_UNKNOWN;
@@ -20,6 +22,8 @@ use crate::rulebook::{BARRIER_RULE, BARRIER_SOURCE, POWER_LINE_BELT, RuleLine, W
 
 /// Approaches farther beyond the requirement than this are not of interest.
 const LOOK_BEYOND_M: f64 = 20.0;
+/// Places farther off than what is asked by more than this are not the nearest.
+const NEARLY_M: f64 = 60.0;
 /// How exactly the deepest point inside a polygon feature is found.
 const DEPTH_PRECISION_M: f64 = 0.004;
 
@@ -182,6 +186,11 @@ impl Ways {
     pub fn is_empty(&self) -> bool {
         self.index.is_empty()
     }
+
+    /// Whether a place lies no farther from them than `within_m`.
+    pub fn is_on(&self, at: Coord, within_m: f64) -> bool {
+        self.index.distance(at, within_m).is_some()
+    }
 }
 
 /// Why it cannot be told what a feature asks for, and the least it may turn out to ask.
@@ -234,7 +243,7 @@ impl Scene<'_> {
         {
             doubts.push((format!("how tall the tree at {named} is, nobody says"), 0.0));
         }
-        let short_m = |spare_m: f64| -spare_m - self.context.tolerance_m - ROUNDING_M;
+        let short_m = |spare_m: f64| -spare_m - self.context.limit_m() - ROUNDING_M;
         if self.reach_unknown && short_m(found.spare_m()) > 0.0 {
             let driven_m = driven.map_or(LOOK_BEYOND_M, Nearest::spare_m);
             if short_m(driven_m) <= 0.0 {
@@ -251,6 +260,29 @@ impl Scene<'_> {
             why: why.join(", "),
             may_spare_m,
         })
+    }
+
+    /// How far what comes nearest to a feature falls short, and how sure that is.
+    pub(super) fn depth_beyond(&self, found: &Nearest, near: &NearFeature) -> Depth {
+        let short_m = -found.spare_m();
+        if self.context.certainty.stated().is_none() {
+            return self.depth(short_m, |_| None, Ok(0.0));
+        }
+        let edges = SegmentIndex::new(near.source.segments(0));
+        let inner = match &near.source {
+            Source::Polygons(polygons) if asked::is_kept(near) => {
+                Some(Ground::new(polygons.0.iter().cloned()))
+            }
+            _ => None,
+        };
+        let beyond = |at: Coord| {
+            if inner.as_ref().is_some_and(|inner| inner.holds(at)) {
+                return edges.distance(at, f64::MAX / 4.0);
+            }
+            let within_m = found.required_m.max(0.0) + near.demand.half_m + NEARLY_M;
+            edges.distance(at, within_m).map(|m| -m)
+        };
+        self.depth(short_m, beyond, near_error_m(near))
     }
 
     fn reserve_edges(&self, near: &NearFeature, rule: &RuleLine) -> Vec<Edge> {
@@ -320,7 +352,7 @@ impl Scene<'_> {
         let of_rule = |near: &&NearFeature| {
             asked::owes_a_reserve(near) && near.demand.rule.is_some_and(|own| own.id == rule.id)
         };
-        let mut worst: Option<(Nearest, Option<Doubt>, &NearFeature)> = None;
+        let mut worst: Option<(Nearest, Option<Doubt>, &NearFeature, Depth)> = None;
         let mut off = MapError::default();
         let mut doubtful: Option<String> = None;
         let mut short: Vec<(&NearFeature, Vec<Edge>)> = Vec::new();
@@ -343,24 +375,28 @@ impl Scene<'_> {
             if found.spare_m() < -ROUNDING_M {
                 short.push((near, edges));
             }
+            let depth = self.depth_beyond(&found, near);
             // What is certain counts before what is not.
-            let certain_m = |found: &Nearest, doubt: &Option<Doubt>| {
-                found.spare_m() + doubt.as_ref().map_or(0.0, |doubt| doubt.may_spare_m)
+            let certain_m = |depth: &Depth, doubt: &Option<Doubt>| {
+                let limit_m = match depth.leeway {
+                    Leeway::Tolerance(_) => 0.0,
+                    Leeway::Error { .. } => depth.leeway.limit(),
+                };
+                limit_m - depth.short_m + doubt.as_ref().map_or(0.0, |doubt| doubt.may_spare_m)
             };
-            let key = |found: &Nearest, doubt: &Option<Doubt>| {
-                let certain_m = certain_m(found, doubt);
-                (certain_m.min(0.0), found.spare_m())
+            let key = |depth: &Depth, doubt: &Option<Doubt>| {
+                (certain_m(depth, doubt).min(0.0), -depth.short_m)
             };
-            let own = key(&found, &doubt);
+            let own = key(&depth, &doubt);
             if worst
                 .as_ref()
-                .is_none_or(|(held, held_doubt, _)| own < key(held, held_doubt))
+                .is_none_or(|(_, held_doubt, _, held)| own < key(held, held_doubt))
             {
-                worst = Some((found, doubt, near));
+                worst = Some((found, doubt, near, depth));
             }
         }
-        let (found, doubt, near) = worst?;
-        let short_m = -found.spare_m();
+        let (found, doubt, near, depth) = worst?;
+        let short_m = depth.short_m;
         let may_spare_m = doubt.as_ref().map_or(0.0, |doubt| doubt.may_spare_m);
         let doubt = doubt.map(|doubt| doubt.why).or(doubtful);
         let judged = measured(
@@ -369,17 +405,17 @@ impl Scene<'_> {
                 title: format!("Nothing cut or driven within the reserve, {}", rule.title),
                 unit: "m",
             },
-            (found.required_m, found.distance_m),
+            (found.required_m, found.required_m - short_m),
             Measure {
                 short: short_m,
                 rounding: ROUNDING_M,
-                tolerance: self.context.tolerance_m,
+                leeway: depth.leeway.clone(),
                 doubt: doubt.as_deref(),
-                doubt_may_save: short_m - may_spare_m <= self.context.tolerance_m + ROUNDING_M,
+                doubt_may_save: short_m - may_spare_m <= depth.leeway.limit() + ROUNDING_M,
             },
             rule.into(),
         );
-        let judged = off.onto(judged.at(Some(found.at)));
+        let judged = depth.onto(off.onto(judged.at(Some(found.at))), -1.0);
         if short.is_empty() {
             return Some(judged);
         }
@@ -421,6 +457,7 @@ impl Scene<'_> {
             }
         }
         let (found, near) = worst?;
+        let depth = self.depth_beyond(&found, near);
         let judged = measured(
             Named {
                 id: BARRIER_RULE,
@@ -428,22 +465,22 @@ impl Scene<'_> {
                     .to_owned(),
                 unit: "m",
             },
-            (found.required_m, found.distance_m),
+            (found.required_m, found.required_m - depth.short_m),
             Measure {
-                short: -found.spare_m(),
+                short: depth.short_m,
                 rounding: ROUNDING_M,
-                tolerance: self.context.tolerance_m,
+                leeway: depth.leeway.clone(),
                 doubt: None,
                 doubt_may_save: false,
             },
             BARRIER_SOURCE.into(),
         );
-        let judged = judged.at(Some(found.at));
+        let judged = depth.onto(judged.at(Some(found.at)), -1.0);
         if within.0.is_empty() {
             return Some(judged);
         }
         let feature = format!("{}, feature {}", near.feature.source_layer, near.feature.id);
-        let deep = format!("{:.2} m too near to {feature}", -found.spare_m());
+        let deep = format!("{:.2} m too near to {feature}", depth.short_m);
         Some(
             judged
                 .over(inside_of(&self.cut.shape, &within.0))
@@ -453,7 +490,7 @@ impl Scene<'_> {
 
     /// The machine on ground that a rule excludes: the worst approach of any line driven.
     fn machine_exclusion(&self, rule: &RuleLine) -> Option<Judged> {
-        let mut worst: Option<Nearest> = None;
+        let mut worst: Option<(Nearest, &NearFeature)> = None;
         let mut doubt: Option<String> = None;
         let mut off = MapError::default();
         let of_rule = |near: &&NearFeature| {
@@ -480,12 +517,12 @@ impl Scene<'_> {
                 off.add(near, found);
             }
             if let Some(found) = found
-                && worst.is_none_or(|held| found.spare_m() < held.spare_m())
+                && worst.is_none_or(|(held, _)| found.spare_m() < held.spare_m())
             {
-                worst = Some(found);
+                worst = Some((found, near));
             }
         }
-        let found = worst?;
+        let (found, near) = worst?;
         let id = format!("machine-exclusion:{}", rule.id);
         let named = Named {
             id: &id,
@@ -498,7 +535,10 @@ impl Scene<'_> {
                        machine stood";
             let figures = (Some(found.required_m), Some(found.distance_m));
             let verdict = (Verdict::Unknown, why.to_owned());
-            let tolerance = Some(self.context.tolerance_m);
+            let tolerance = match self.context.certainty.stated() {
+                Some(_) => None,
+                None => Some(self.context.limit_m()),
+            };
             let judged = row(
                 named,
                 figures.0,
@@ -509,16 +549,17 @@ impl Scene<'_> {
             );
             return Some(judged.at(Some(found.at)));
         }
+        let depth = self.depth_beyond(&found, near);
         let measure = Measure {
-            short,
+            short: depth.short_m,
             rounding: ROUNDING_M,
-            tolerance: self.context.tolerance_m,
+            leeway: depth.leeway.clone(),
             doubt: doubt.as_deref(),
             doubt_may_save: found.distance_m > 0.0,
         };
-        let figures = (found.required_m, found.distance_m);
+        let figures = (found.required_m, found.required_m - depth.short_m);
         let judged = measured(named, figures, measure, Origin::from(rule));
-        Some(off.onto(judged.at(Some(found.at))))
+        Some(depth.onto(off.onto(judged.at(Some(found.at))), -1.0))
     }
 
     /// Lines driven inside a polygon: the deepest corner of any, which is the deepest point but for a hair where a

@@ -81,7 +81,7 @@ impl Scene<'_> {
 
     /// What does not stand, or stands as a reserve.
     fn no_retention(&self) -> Vec<Polygon> {
-        let mut gone = self.reserve_grown(RESERVE_HAIR_M + self.context.tolerance_m);
+        let mut gone = self.reserve_grown(RESERVE_HAIR_M + self.context.limit_m());
         gone.extend(self.gone().iter().cloned());
         gone
     }
@@ -266,7 +266,7 @@ impl Scene<'_> {
             let why = (Verdict::NotApplicable, "nothing stands".to_owned());
             return Some(row(named, required, None, None, why, origin));
         }
-        let tolerance_m = self.context.tolerance_m;
+        let tolerance_m = self.context.limit_m();
         let band = self.band();
         let (pieces, sound) = self.standing_near_roads(&band);
         // What a cut edge off by the tolerance would have taken away is within it.

@@ -19,6 +19,16 @@ pub struct AuditRow {
     pub row: ComplianceRow,
     /// Measurement error allowed for, in the row's unit.
     pub tolerance: Option<f64>,
+    /// How far the figure may be off, to both sides, in the row's unit, at `confidence`; None: a tolerance is given, or nobody
+    /// knows.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub error: Option<f64>,
+    /// 0 to 1; None: a tolerance is given.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub confidence: Option<f64>,
+    /// Of tracks whose fixes are each off by themselves: the figure by the fixes as recorded, of which the worst is off the most.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub as_recorded: Option<f64>,
     /// What is missing to the requirement, or too much, in the row's unit; 0 or less: nothing.
     pub short: Option<f64>,
     /// Ground that falls short.
@@ -93,39 +103,165 @@ impl<T> From<&Cited<T>> for Origin {
     }
 }
 
+/// How far a figure may be off before it falls short beyond doubt.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Leeway {
+    /// Falling short by up to so much is a warning.
+    Tolerance(f64),
+    /// The figure is known to so much to both sides, at a confidence.
+    Error {
+        /// None: nobody knows.
+        half: Option<f64>,
+        confidence: f64,
+        /// Why nobody knows.
+        unknown: String,
+    },
+}
+
+impl Leeway {
+    /// What falls short by more does so beyond doubt.
+    pub fn limit(&self) -> f64 {
+        match self {
+            Leeway::Tolerance(limit) => *limit,
+            Leeway::Error { half, .. } => half.unwrap_or(f64::INFINITY),
+        }
+    }
+
+    /// As much more.
+    pub fn plus(self, more: f64) -> Leeway {
+        match self {
+            Leeway::Tolerance(limit) => Leeway::Tolerance(limit + more),
+            Leeway::Error {
+                half,
+                confidence,
+                unknown,
+            } => Leeway::Error {
+                half: half.map(|half| half + more),
+                confidence,
+                unknown,
+            },
+        }
+    }
+
+    /// The error as stated, for a row.
+    fn told(&self) -> (Option<f64>, Option<f64>) {
+        match self {
+            Leeway::Tolerance(_) => (None, None),
+            Leeway::Error {
+                half, confidence, ..
+            } => (half.map(shown), Some(*confidence)),
+        }
+    }
+}
+
 /// A measure set against its requirement.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub struct Measure<'m> {
     /// What is missing, or too much; 0 or less: nothing.
     pub short: f64,
     pub rounding: f64,
-    pub tolerance: f64,
+    pub leeway: Leeway,
     /// Why nobody can tell although nothing is measured short; None: it can be told.
     pub doubt: Option<&'m str>,
     /// True: with the doubt resolved in the block's favour it might still hold.
     pub doubt_may_save: bool,
 }
 
+/// `95 %`.
+pub(super) fn sure_in_words(confidence: f64) -> String {
+    format!("{} %", (confidence * 1e4).round() / 1e2)
+}
+
+/// A length or share in words.
+fn figure(value: f64, unit: &str) -> String {
+    match unit {
+        "share" => format!("{:.2} %", 100.0 * value),
+        "m" | "ha" => format!("{value:.2} {unit}"),
+        _ => format!("{value:.3} {unit}"),
+    }
+}
+
 impl Measure<'_> {
-    /// Beyond the tolerance a failure, within it a warning; unknown where data to judge is missing.
-    pub fn verdict(&self, status: Option<ReadStatus>) -> (Verdict, String) {
+    /// Beyond the tolerance a failure, within it a warning; unknown where data to judge is missing. Where errors are stated what
+    /// falls short fails beyond doubt only, and else cannot be told.
+    pub fn verdict(&self, status: Option<ReadStatus>, unit: &str) -> (Verdict, String) {
         let falls_short = self.short > self.rounding;
         let because = |why: &str| format!("cannot be told: {why}");
+        if let Some(why) = self.doubt.filter(|_| falls_short && self.doubt_may_save) {
+            let words = format!("{}; short of what is asked at most", because(why));
+            return (Verdict::Unknown, words);
+        }
+        let (beyond, within) = self.words(unit);
+        if self.short > self.leeway.limit() + self.rounding {
+            return (Verdict::Fail, beyond);
+        }
+        if falls_short {
+            return match self.leeway {
+                Leeway::Tolerance(_) => (Verdict::Warn, within),
+                Leeway::Error { .. } => (Verdict::Unknown, within),
+            };
+        }
         match self.doubt {
-            Some(why) if falls_short && self.doubt_may_save => (
-                Verdict::Unknown,
-                format!("{}; short of what is asked at most", because(why)),
-            ),
-            _ if self.short > self.tolerance + self.rounding => {
-                (Verdict::Fail, "beyond tolerance".to_owned())
-            }
-            _ if falls_short => (Verdict::Warn, "short, but within tolerance".to_owned()),
             Some(why) => (Verdict::Unknown, because(why)),
             None if status == Some(ReadStatus::FromMemory) => (
                 Verdict::Warn,
                 "holds, but the rule is known from memory only".to_owned(),
             ),
-            None => (Verdict::Pass, String::new()),
+            None => (Verdict::Pass, self.spare_in_words(unit)),
+        }
+    }
+
+    /// What is said of a figure that falls short, beyond doubt and not.
+    fn words(&self, unit: &str) -> (String, String) {
+        let Leeway::Error {
+            half,
+            confidence,
+            unknown,
+        } = &self.leeway
+        else {
+            let beyond = "beyond tolerance".to_owned();
+            return (beyond, "short, but within tolerance".to_owned());
+        };
+        let short = figure(self.short, unit);
+        match half {
+            Some(half) => {
+                let known = format!("short by {short} ± {}", figure(*half, unit));
+                let sure = sure_in_words(*confidence);
+                (
+                    format!("{known}, beyond doubt at {sure}"),
+                    format!("cannot be told at {sure}: {known}"),
+                )
+            }
+            None => (
+                String::new(),
+                format!("cannot be told: short by {short} as drawn, but {unknown}"),
+            ),
+        }
+    }
+
+    fn spare_in_words(&self, unit: &str) -> String {
+        let Leeway::Error {
+            half,
+            confidence,
+            unknown,
+        } = &self.leeway
+        else {
+            return String::new();
+        };
+        let spare = figure(-self.short, unit);
+        let sure = sure_in_words(*confidence);
+        match half {
+            Some(half) if -self.short >= *half => {
+                format!(
+                    "{spare} ± {} to spare, beyond doubt at {sure}",
+                    figure(*half, unit)
+                )
+            }
+            Some(half) => format!(
+                "holds as measured, {spare} ± {} to spare: not beyond doubt at {sure}",
+                figure(*half, unit)
+            ),
+            None => format!("holds as drawn, {spare} to spare; {unknown}"),
         }
     }
 }
@@ -145,15 +281,20 @@ pub fn measured(
     measure: Measure,
     origin: Origin,
 ) -> Judged {
-    let (status, message) = measure.verdict(origin.status);
+    let (status, message) = measure.verdict(origin.status, named.unit);
+    let tolerance = match measure.leeway {
+        Leeway::Tolerance(tolerance) => Some(shown(tolerance)),
+        Leeway::Error { .. } => None,
+    };
     let mut judged = row(
         named,
         Some(required),
         Some(measured),
-        Some(shown(measure.tolerance)),
+        tolerance,
         (status, message),
         origin,
     );
+    (judged.row.error, judged.row.confidence) = measure.leeway.told();
     judged.row.short = Some(shown(measure.short));
     judged
 }
@@ -182,6 +323,9 @@ pub fn row(
                 source_status: origin.status.map_or("", ReadStatus::key),
             },
             tolerance,
+            error: None,
+            confidence: None,
+            as_recorded: None,
             short: None,
             area_m2: None,
             x: None,
@@ -236,17 +380,17 @@ mod tests {
         let measure = |short, doubt, doubt_may_save| Measure {
             short,
             rounding: ROUNDING_M,
-            tolerance: 2.0,
+            leeway: Leeway::Tolerance(2.0),
             doubt,
             doubt_may_save,
         };
-        let verdict = |m: Measure| m.verdict(None).0;
+        let verdict = |m: Measure| m.verdict(None, "m").0;
         assert_eq!(verdict(measure(-1.0, None, false)), Verdict::Pass);
         assert_eq!(verdict(measure(0.0005, None, false)), Verdict::Pass);
         assert_eq!(verdict(measure(0.1, None, false)), Verdict::Warn);
         assert!(
             measure(0.1, None, false)
-                .verdict(None)
+                .verdict(None, "m")
                 .1
                 .contains("within tolerance")
         );
@@ -265,6 +409,40 @@ mod tests {
             Verdict::Fail
         );
         let memory = Some(ReadStatus::FromMemory);
-        assert_eq!(measure(-1.0, None, false).verdict(memory).0, Verdict::Warn);
+        assert_eq!(
+            measure(-1.0, None, false).verdict(memory, "m").0,
+            Verdict::Warn
+        );
+    }
+
+    #[test]
+    fn with_errors_stated_a_verdict_says_how_sure_it_is() {
+        let measure = |short, half: Option<f64>| Measure {
+            short,
+            rounding: ROUNDING_M,
+            leeway: Leeway::Error {
+                half,
+                confidence: 0.95,
+                unknown: "nobody says".to_owned(),
+            },
+            doubt: None,
+            doubt_may_save: false,
+        };
+        let verdict = |short, half| measure(short, half).verdict(None, "m");
+        let said = "short by 2.10 m ± 1.30 m, beyond doubt at 95 %";
+        assert_eq!(verdict(2.1, Some(1.3)), (Verdict::Fail, said.to_owned()));
+        let said = "cannot be told at 95 %: short by 1.10 m ± 1.30 m";
+        assert_eq!(verdict(1.1, Some(1.3)), (Verdict::Unknown, said.to_owned()));
+        let (status, said) = verdict(-0.4, Some(1.3));
+        assert_eq!(status, Verdict::Pass);
+        assert!(said.contains("not beyond doubt"), "{said}");
+        let (status, said) = verdict(-1.4, Some(1.3));
+        assert!(status == Verdict::Pass && said.contains("beyond doubt at 95 %"));
+        // However much: nobody knows how far it may be off.
+        assert_eq!(verdict(50.0, None).0, Verdict::Unknown);
+        assert_eq!(
+            measure(0.03, Some(0.01)).verdict(None, "share").1,
+            "short by 3.00 % ± 1.00 %, beyond doubt at 95 %"
+        );
     }
 }

@@ -5,12 +5,13 @@ use std::cell::OnceCell;
 use geo::{LineString, MultiPolygon, Polygon};
 
 use super::asked;
+use super::certainty::{Certainty, EdgeSpread};
 use super::cut::{BlockCut, CutInput};
 use super::ground::Ground;
 use super::neighbours::Neighbours;
 use super::reached::Reached;
 use super::reserves::Ways;
-use super::row::Judged;
+use super::row::{Judged, shown, sure_in_words};
 use super::split::{inside_of, split, union_of};
 use crate::geometry::area::{Bounds, area, length, polygon_area, rings};
 use crate::geometry::counted_once::SharedGround;
@@ -34,9 +35,59 @@ pub struct Context<'a> {
     /// Slopes of the ground; None: slope classes only.
     pub terrain: Option<&'a dyn SlopeSource>,
     pub neighbours: &'a Neighbours,
-    /// How far a cut edge may really lie from where it was measured, in metres.
-    pub tolerance_m: f64,
+    /// How far a cut edge may really lie from where it was measured.
+    pub certainty: &'a Certainty,
 }
+
+impl Context<'_> {
+    /// How far an edge of the cut may lie elsewhere, m.
+    pub fn limit_m(&self) -> f64 {
+        self.certainty.limit_m()
+    }
+
+    /// Of a row that has no figure with an error of its own: what was cut is taken to lie up to the limit elsewhere. Where errors
+    /// are stated the words are theirs, and where nobody knows them nothing fails.
+    fn with_limit(&self, mut judged: Judged) -> Judged {
+        let Some(stated) = self.certainty.stated() else {
+            return judged;
+        };
+        let row = &mut judged.row;
+        if row.confidence.is_some() || !BY_LIMIT.iter().any(|id| row.row.rule_id.starts_with(id)) {
+            return judged;
+        }
+        let in_metres = row.tolerance.take().is_some();
+        row.confidence = Some(stated.confidence);
+        match stated.position.error_m() {
+            Some(_) => {
+                row.error = in_metres.then(|| shown(self.limit_m()));
+                let sure = sure_in_words(stated.confidence);
+                let beyond = format!("beyond what positions may be off at {sure}");
+                let within = format!("within what positions may be off at {sure}");
+                let message = row.message.replace("beyond tolerance", &beyond);
+                row.message = message.replace("within tolerance", &within);
+            }
+            None if matches!(row.row.status, Verdict::Fail | Verdict::Warn) => {
+                row.row.status = Verdict::Unknown;
+                row.message = format!(
+                    "cannot be told: as drawn {}; how far what was cut may lie from where it was measured nobody says",
+                    row.message
+                );
+            }
+            None => {}
+        }
+        judged
+    }
+}
+
+/// Rows that are judged by how far what was cut may lie elsewhere, and not by a figure with an error.
+const BY_LIMIT: [&str; 6] = [
+    "road-band",
+    "cut-beyond-plan",
+    "planned-uncut",
+    "power-line-belt",
+    "max-slope",
+    "slope-feller:",
+];
 
 /// Areas of a block, in square metres.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -51,8 +102,8 @@ pub struct Areas {
     pub left_m2: f64,
     /// Ground of layer `retain` that counts, still stands and is no other reserve; pieces large enough for the rules.
     pub counted_m2: f64,
-    /// Length of the edges of what stands there, in metres: where a measurement may err.
-    pub kept_edge_m: f64,
+    /// Edges of what stands there: where a measurement may err.
+    pub kept_edges: EdgeSpread,
 }
 
 /// A block as judged; coordinates are in its frame.
@@ -223,6 +274,10 @@ pub fn judge(
             rows.extend(scene.closed_work(plan));
         }
     }
+    rows = rows
+        .into_iter()
+        .map(|judged| context.with_limit(judged))
+        .collect();
     for judged in &mut rows {
         let ground = judged.ground.take();
         let ground = ground.map(|ground| sound_all(ground, frame));
@@ -280,6 +335,16 @@ pub fn crashed(block: &SourceBlock, why: &str) -> BlockAudit {
 }
 
 impl Scene<'_> {
+    /// Edges of some standing ground.
+    pub fn edges_of(&self, ground: &MultiPolygon) -> EdgeSpread {
+        match self.context.certainty {
+            Certainty::Tolerance(_) => EdgeSpread::long(ground),
+            Certainty::Assumed(_) | Certainty::Stated(_) => {
+                EdgeSpread::of(ground, self.cut.edges())
+            }
+        }
+    }
+
     pub fn knows_the_way(&self) -> bool {
         self.given.input.knows_the_way() && !self.ways.is_empty()
     }
@@ -429,7 +494,6 @@ impl Scene<'_> {
 
     fn measure_areas(&self) -> Areas {
         let standing = self.standing();
-        let edges = standing.shape.0.iter().flat_map(rings);
         Areas {
             gross_m2: area(&self.shape.shape),
             cut_m2: area(&inside_of(&self.shape.shape, &self.cut.shape.0)),
@@ -437,7 +501,7 @@ impl Scene<'_> {
             kept_m2: standing.all_m2,
             left_m2: self.left_m2(),
             counted_m2: area(&self.counted()),
-            kept_edge_m: edges.map(length).sum(),
+            kept_edges: self.edges_of(&standing.shape),
         }
     }
 }

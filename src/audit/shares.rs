@@ -3,6 +3,7 @@
 use geo::{MultiPolygon, Polygon};
 
 use super::asked;
+use super::certainty::EdgeSpread;
 use super::reached::Reached;
 use super::row::{Judged, Measure, Named, Origin, SHARE_ROUNDING, measured};
 use super::scene::Scene;
@@ -28,14 +29,14 @@ impl Scene<'_> {
         let least = rules.block.least_patch_m2.as_ref();
         let mut may_count_m2 = 0.0;
         if let Some(least) = least {
-            let tolerance_m = self.context.tolerance_m;
-            (areas.kept_m2, areas.kept_edge_m) = (0.0, 0.0);
+            let tolerance_m = self.context.limit_m();
+            (areas.kept_m2, areas.kept_edges) = (0.0, EdgeSpread::default());
             for patch in &self.standing().shape.0 {
                 let (area_m2, edge_m) =
                     (polygon_area(patch), rings(patch).map(length).sum::<f64>());
                 if area_m2 > least.value {
                     areas.kept_m2 += area_m2;
-                    areas.kept_edge_m += edge_m;
+                    areas.kept_edges += self.edges_of(&MultiPolygon(vec![patch.clone()]));
                 } else if area_m2 + tolerance_m * edge_m > least.value {
                     may_count_m2 += area_m2 + tolerance_m * edge_m;
                 }
@@ -52,7 +53,12 @@ impl Scene<'_> {
             ShareOf::Net => (areas.kept_m2 + counted_m2, net_m2 + counted_m2),
         };
         let share = if of_m2 > 0.0 { kept_m2 / of_m2 } else { 1.0 };
-        let band = self.context.tolerance_m * areas.kept_edge_m + may_count_m2;
+        let leeway = self.context.certainty.of_area(&areas.kept_edges, of_m2);
+        let may_count = if of_m2 > 0.0 {
+            may_count_m2 / of_m2
+        } else {
+            0.0
+        };
         let mut judged = measured(
             Named {
                 id: "retention-share",
@@ -63,7 +69,7 @@ impl Scene<'_> {
             Measure {
                 short: rule.value - share,
                 rounding: SHARE_ROUNDING,
-                tolerance: if of_m2 > 0.0 { band / of_m2 } else { 0.0 },
+                leeway: leeway.plus(may_count),
                 doubt: self.overlay_doubt(),
                 doubt_may_save: true,
             },
@@ -97,7 +103,6 @@ impl Scene<'_> {
         let zone = self.managed_zone(rule)?;
         let (zone_m2, stands) = (area(&zone.net), &zone.stands);
         let share = area(stands) / zone_m2;
-        let edge_m: f64 = stands.0.iter().flat_map(rings).map(length).sum();
         let judged = measured(
             Named {
                 id: &format!("management-share:{}", rule.id),
@@ -108,7 +113,7 @@ impl Scene<'_> {
             Measure {
                 short: rule.management_share - share,
                 rounding: ZONE_ROUNDING,
-                tolerance: self.context.tolerance_m * edge_m / zone_m2,
+                leeway: (self.context.certainty).of_area(&self.edges_of(stands), zone_m2),
                 doubt: zone.doubt.as_deref(),
                 doubt_may_save: true,
             },

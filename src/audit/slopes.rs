@@ -134,7 +134,7 @@ impl Scene<'_> {
     /// What the machine's place may be off: a plan's is where it is.
     fn may_be_off_m(&self) -> f64 {
         match self.given.input {
-            CutInput::Tracks => self.context.tolerance_m,
+            CutInput::Tracks => self.context.limit_m(),
             CutInput::Plan | CutInput::Polygons => 0.0,
         }
     }

@@ -78,7 +78,7 @@ impl Scene<'_> {
                 format!("up to {short_m:.1} m too near by {rule_id}"),
             ));
         }
-        found.retain(|(short_m, ..)| *short_m > self.context.tolerance_m + ROUNDING_M);
+        found.retain(|(short_m, ..)| *short_m > self.context.limit_m() + ROUNDING_M);
         let (most_m, at) = found
             .iter()
             .map(|(short_m, at, _)| (*short_m, *at))
@@ -92,7 +92,7 @@ impl Scene<'_> {
             },
             Some(0.0),
             Some(most_m),
-            Some(self.context.tolerance_m),
+            Some(self.context.limit_m()),
             (
                 Verdict::Unknown,
                 format!(
@@ -109,7 +109,7 @@ impl Scene<'_> {
     }
 
     fn is_planned_end(&self, end: &End, plan: Option<&BlockCut>) -> bool {
-        let within_m = AS_PLANNED_M + self.context.tolerance_m;
+        let within_m = AS_PLANNED_M + self.context.limit_m();
         let lines = plan.into_iter().flat_map(|plan| &plan.lines);
         let mut ends = lines.flat_map(|line| {
             let ends = line.shape.0.first().into_iter();

@@ -2,7 +2,7 @@
 
 use geo::MultiPolygon;
 
-use super::row::{Judged, Measure, Named, Origin, SHARE_ROUNDING, measured, row};
+use super::row::{Judged, Leeway, Measure, Named, Origin, SHARE_ROUNDING, measured, row};
 use super::scene::Scene;
 use super::shares::ManagedZone;
 use super::split::inside_of;
@@ -23,9 +23,13 @@ fn share(kept: f64, all: Counted) -> f64 {
 }
 
 /// How far an edge that lies elsewhere changes a share: as if trees stood evenly.
-fn edge_share(scene: &Scene, stands: &MultiPolygon, all: Counted) -> f64 {
-    let edge_m: f64 = stands.0.iter().flat_map(rings).map(length).sum();
-    scene.context.tolerance_m * edge_m / all.all_m2.max(1.0)
+fn edge_share(scene: &Scene, stands: &MultiPolygon, all: Counted, unit: f64) -> Leeway {
+    let edges = scene.edges_of(stands);
+    let all_m2 = all.all_m2.max(1.0);
+    scene
+        .context
+        .certainty
+        .of_area(&edges, all_m2 / unit.max(f64::MIN_POSITIVE))
 }
 
 impl Scene<'_> {
@@ -77,7 +81,7 @@ impl Scene<'_> {
         if !all.is_known() {
             return Scene::not_counted(named, rule.value, rule.into());
         }
-        let tolerance_m = self.context.tolerance_m;
+        let tolerance_m = self.context.limit_m();
         // Ground of patches that are large enough only if their edges lie elsewhere.
         let mut may_count_m2 = 0.0;
         let counted = self.standing().shape.0.iter().filter(|patch| {
@@ -102,14 +106,14 @@ impl Scene<'_> {
             all.amount += counted;
         }
         let share = share(kept, all);
-        let tolerance = edge_share(self, &stands, all) + may_count_m2 / all.all_m2.max(1.0);
+        let leeway = edge_share(self, &stands, all, 1.0).plus(may_count_m2 / all.all_m2.max(1.0));
         let judged = measured(
             named,
             (rule.value, share),
             Measure {
                 short: rule.value - share,
                 rounding: SHARE_ROUNDING,
-                tolerance,
+                leeway,
                 doubt: self.overlay_doubt(),
                 doubt_may_save: true,
             },
@@ -150,7 +154,7 @@ impl Scene<'_> {
             Measure {
                 short: required - share,
                 rounding: ZONE_ROUNDING,
-                tolerance: edge_share(self, &zone.stands, all),
+                leeway: edge_share(self, &zone.stands, all, 1.0),
                 doubt: zone.doubt.as_deref(),
                 doubt_may_save: true,
             },
@@ -194,7 +198,7 @@ impl Scene<'_> {
             Measure {
                 short: required - per_100_m,
                 rounding: ZONE_ROUNDING * required,
-                tolerance: edge_share(self, &zone.stands, all) * all_per_100_m,
+                leeway: edge_share(self, &zone.stands, all, all_per_100_m),
                 doubt: zone.doubt.as_deref(),
                 doubt_may_save: true,
             },

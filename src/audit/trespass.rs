@@ -2,6 +2,7 @@
 
 use geo::{Coord, MultiPolygon};
 
+use super::certainty::feature_error_m;
 use super::cut::CutInput;
 use super::farthest::farthest;
 use super::ground::Ground;
@@ -65,7 +66,7 @@ impl Scene<'_> {
             .filter(|&place| !ground.holds(place))
             .filter_map(|place| self.shape.edges().distance(place, f64::MAX / 4.0))
             .fold(0.0, f64::max);
-        let tolerance_m = self.context.tolerance_m + ROUNDING_M;
+        let tolerance_m = self.context.limit_m() + ROUNDING_M;
         let unsure = self.reach_unknown && stood_out_m <= tolerance_m && out_m > tolerance_m;
         self.outside_row(outside, out_m, at, unsure.then_some(REACH_UNKNOWN))
     }
@@ -77,6 +78,17 @@ impl Scene<'_> {
         at: Coord,
         doubt: Option<&str>,
     ) -> Judged {
+        let beyond = |at: Coord| {
+            let off_m = self.shape.edges().distance(at, f64::MAX / 4.0)?;
+            Some(if self.shape.holds(at) { -off_m } else { off_m })
+        };
+        let outline = feature_error_m(&self.block.accuracy, || format!("block {}", self.block.id));
+        let depth = match out_m > ROUNDING_M {
+            true => self.depth(out_m, beyond, outline),
+            // Nothing says how much is to spare.
+            false => self.depth(out_m, |_| None, outline),
+        };
+        let out_m = depth.short_m.max(0.0);
         let judged = measured(
             Named {
                 id: "inside-block",
@@ -87,7 +99,7 @@ impl Scene<'_> {
             Measure {
                 short: out_m,
                 rounding: ROUNDING_M,
-                tolerance: self.context.tolerance_m,
+                leeway: depth.leeway.clone(),
                 doubt,
                 doubt_may_save: true,
             },
@@ -107,6 +119,7 @@ impl Scene<'_> {
             .map(|(id, area_m2)| format!("{:.4} ha of it in block {id}", hectares(area_m2)))
             .collect();
         let judged = judged.at(Some(at)).saying(&others.join(", "));
+        let judged = depth.onto(judged, 1.0);
         judged.over(outside)
     }
 
@@ -208,7 +221,10 @@ impl Scene<'_> {
             Measure {
                 short: width_m - required_m,
                 rounding: ROUNDING_M,
-                tolerance: 2.0 * self.context.tolerance_m,
+                leeway: self
+                    .context
+                    .certainty
+                    .of_width(self.given.pieces.len(), 1.0),
                 doubt: None,
                 doubt_may_save: false,
             },

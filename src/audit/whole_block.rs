@@ -2,11 +2,12 @@
 
 use geo::{Coord, MultiPolygon, Polygon};
 
+use super::certainty::EdgeSpread;
 use super::reached::Reached;
 use super::row::{Judged, Measure, Named, Origin, measured, row};
 use super::scene::Scene;
 use super::split::{inside_of, split};
-use crate::geometry::area::{area, length, rings};
+use crate::geometry::area::{area, rings};
 use crate::geometry::buffer::Source as Shape;
 use crate::model::{LayerKind, Verdict};
 use crate::rulebook::TrailWidth;
@@ -39,13 +40,13 @@ impl Scene<'_> {
             standing.0.extend(around.outside.0);
         }
         let mut near = Reached::default();
-        let mut edge_m = 0.0;
+        let mut edges = EdgeSpread::default();
         for tree in &standing.0 {
             let tree = split(&MultiPolygon(vec![tree.clone()]), &treeless).outside;
             for ring in tree.0.iter().flat_map(rings) {
                 near.line(&ring.0, height_m);
-                edge_m += length(ring);
             }
+            edges += self.edges_of(&tree);
             near.0.extend(tree.0);
         }
         let within = split(block, &near.0);
@@ -66,7 +67,7 @@ impl Scene<'_> {
                     true => -ROUNDING,
                     false => INFLUENCE_ROUNDING,
                 },
-                tolerance: self.context.tolerance_m * edge_m / block_m2,
+                leeway: self.context.certainty.of_area(&edges, block_m2),
                 doubt: match within.sound {
                     true => self.overlay_doubt(),
                     false => Some(UNSOUND),
@@ -92,15 +93,12 @@ impl Scene<'_> {
         } else {
             "at most"
         };
-        let (trails, what, edge_m) = match rule.trail {
-            TrailWidth::Strip => {
-                let edge_m = self.areas().kept_edge_m;
-                (
-                    self.cut.shape.0.clone(),
-                    "all that is cut".to_owned(),
-                    edge_m,
-                )
-            }
+        let (trails, what, edges) = match rule.trail {
+            TrailWidth::Strip => (
+                self.cut.shape.0.clone(),
+                "all that is cut".to_owned(),
+                self.areas().kept_edges,
+            ),
             // Where a track may be off to the side it is as wide as it is.
             TrailWidth::Track => {
                 let mut reached = Reached::default();
@@ -108,7 +106,7 @@ impl Scene<'_> {
                     reached.swath(&line.0, half_m);
                 }
                 let what = format!("{} m wide along the lines driven", 2.0 * half_m);
-                (reached.0, what, 0.0)
+                (reached.0, what, EdgeSpread::default())
             }
         };
         let title = format!("Share of the net area taken by trails ({what}): {words}");
@@ -155,11 +153,7 @@ impl Scene<'_> {
                 short: share - rule.most.value,
                 // Where the share itself does not do, what all but equals it does not either.
                 rounding: if rule.less_than { 0.0 } else { ROUNDING },
-                tolerance: if net_m2 > 0.0 {
-                    self.context.tolerance_m * edge_m / net_m2
-                } else {
-                    0.0
-                },
+                leeway: self.context.certainty.of_area(&edges, net_m2),
                 doubt: (!sound).then_some(UNSOUND),
                 doubt_may_save: true,
             },

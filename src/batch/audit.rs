@@ -18,15 +18,16 @@ use crate::audit::against::{self, Change};
 use crate::audit::field::{FieldResults, Risk, Sampler};
 use crate::audit::tracks::{Leg, Sweep, follow_by};
 use crate::audit::{
-    self, AS_CUT_TOLERANCE_M, BlockAudit, BlockCut, Context, Judged, Neighbours, PLAN_TOLERANCE_M,
-    Portfolios,
+    self, AS_CUT_TOLERANCE_M, BlockAudit, BlockCut, Certainty, Context, Judged, Neighbours,
+    PLAN_TOLERANCE_M, Portfolios,
 };
 use crate::daylight::DEFAULT_MARGIN;
 use crate::landbase::{Landbase, SlopeSource};
 use crate::layout;
 use crate::model::{GroundFrame, Problem, SourceBlock, Verdict};
 use crate::outputs::{
-    ALL_BLOCKS, AuditReport, AuditWriter, FieldReport, METRES, Program, StageTime, TracksReport,
+    ALL_BLOCKS, AccuracyReport, AuditReport, AuditWriter, FieldReport, METRES, Program, StageTime,
+    TracksReport,
 };
 use crate::project::{AttributeSource, Project};
 use crate::sources::crs::WorkCrs;
@@ -46,8 +47,9 @@ pub struct AuditOptions {
     /// Attribute with the block's id in the file judged.
     pub id: Option<String>,
     pub tracks: TrackOptions,
-    /// None: 0 for a plan, [`AS_CUT_TOLERANCE_M`] for what was cut.
-    pub tolerance_m: Option<f64>,
+    /// What is said of the accuracy of what was cut; None: nothing, so that a plan is as drawn, and what was cut may be off by
+    /// [`AS_CUT_TOLERANCE_M`].
+    pub certainty: Option<Certainty>,
     /// Draw places for the field by this risk and seed; None: none.
     pub field_check: Option<(Risk, u64)>,
     /// What was measured there: a filled `field_check.csv`, or waypoints of GPX. Asks for `field_check`.
@@ -91,7 +93,9 @@ pub struct AuditOutcome {
     /// Blocks of which nothing is cut.
     pub uncut: u64,
     pub rows_by_status: BTreeMap<&'static str, u64>,
+    /// How far an edge of the cut may lie elsewhere, m.
     pub tolerance_m: f64,
+    pub accuracy: AccuracyReport,
     /// The first findings that fail, for the summary.
     pub failing: Vec<String>,
     /// Against the earlier audit, if one was named.
@@ -170,8 +174,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
             let read: CutRead = sources::read_cut(&file, &batch.crs, !judged)?;
             inputs.extend(read.inputs);
             if let CutLayers::Tracks(read) = read.layers {
-                let tolerance_m = options.tolerance_m.unwrap_or(AS_CUT_TOLERANCE_M);
-                let beside = beside.map(|plan| (&plan.cuts[..], tolerance_m));
+                let beside = beside.map(|plan| &plan.cuts[..]);
                 let (assigned, report) =
                     tracks_cut(project, path, options, &batch, &neighbours, beside, read)?;
                 tracks = Some(report);
@@ -187,16 +190,20 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
             problems.extend(read.problems);
             Ok(assigned)
         };
-    let (cut, plan, tolerance_m) = match (&options.as_cut, &options.plan) {
+    let (cut, plan, unsaid) = match (&options.as_cut, &options.plan) {
         (Some(as_cut), plan) => {
             let plan = plan.as_deref();
             let plan = plan.map(|plan| take(plan, false, None)).transpose()?;
-            (take(as_cut, true, plan.as_ref())?, plan, AS_CUT_TOLERANCE_M)
+            let unsaid = Certainty::Assumed(AS_CUT_TOLERANCE_M);
+            (take(as_cut, true, plan.as_ref())?, plan, unsaid)
         }
-        (None, Some(plan)) => (take(plan, true, None)?, None, PLAN_TOLERANCE_M),
+        (None, Some(plan)) => {
+            let unsaid = Certainty::Tolerance(PLAN_TOLERANCE_M);
+            (take(plan, true, None)?, None, unsaid)
+        }
         (None, None) => return Err(BatchError::NothingToAudit),
     };
-    let tolerance_m = options.tolerance_m.unwrap_or(tolerance_m);
+    let certainty = options.certainty.clone().unwrap_or(unsaid);
     clock.lap("read");
     let mut settings = layout::effective(&project.settings, &project.rules);
     // Rules ask for their own widths: what a plan keeps off more than that is the planner's.
@@ -208,7 +215,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         rules: &project.rules,
         terrain: terrain.as_ref().map(|terrain| terrain as &dyn SlopeSource),
         neighbours: &neighbours,
-        tolerance_m,
+        certainty: &certainty,
     };
     clock.lap("index");
     let mut season = Season {
@@ -268,7 +275,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         |problem: &&Problem| problem.set_aside && block_layers.contains(&problem.layer.as_str());
     season.portfolios.unread = batch.problems.iter().filter(unread).count() as u64;
     let plane = GroundFrame::plane(batch.unit_m);
-    let mut rows = season.portfolios.judge(&project.rules, tolerance_m);
+    let mut rows = season.portfolios.judge(&project.rules, &certainty);
     if options.only.is_empty() {
         rows.extend(strays(&cut, &neighbours, &plane));
     }
@@ -316,7 +323,8 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         command: "audit",
         started: options.started.clone(),
         project: project.name.clone(),
-        tolerance_m,
+        tolerance_m: certainty.limit_m(),
+        accuracy: AccuracyReport::of(&certainty),
         settings: settings.clone(),
         rulebook: project.rules.clone(),
         metres: METRES,
@@ -336,7 +344,8 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         blocks: chosen.len() as u64,
         uncut,
         rows_by_status,
-        tolerance_m,
+        tolerance_m: certainty.limit_m(),
+        accuracy: AccuracyReport::of(&certainty),
         failing,
         changes,
         problems,
@@ -379,13 +388,24 @@ fn tracks_cut(
     options: &AuditOptions,
     batch: &Batch,
     neighbours: &Neighbours,
-    plan: Option<(&[BlockCut], f64)>,
+    plan: Option<&[BlockCut]>,
     read: TracksRead,
 ) -> Result<(Assigned, TracksReport), BatchError> {
+    let unsaid = Certainty::Assumed(AS_CUT_TOLERANCE_M);
+    let certainty = options.certainty.as_ref().unwrap_or(&unsaid);
     let own_m = project.settings.machine.strip_width_m();
     let how = Sweep::of_width(options.tracks.cutting_width_m.unwrap_or(own_m));
     let on_ground = |from, to| neighbours.metres(from, to);
-    let way = follow_by(&read.tracks, &how, &on_ground)?;
+    let mut way = follow_by(&read.tracks, &how, &on_ground)?;
+    let mut remarks = way.remarks();
+    if let Some(error_m) = certainty.fix_error_m() {
+        let planned = audit_tracks::PlannedLines::new(plan.unwrap_or_default(), &on_ground);
+        let is_planned = |at| planned.hold(at);
+        if let Some((least, most)) = way.smooth(error_m, &on_ground, &is_planned) {
+            remarks.push(smoothing_in_words(error_m, least, most));
+        }
+    }
+    let plan = plan.map(|plan| (plan, certainty.limit_m()));
     let mut assigned = audit_tracks::assign(&way, &how, plan, batch.blocks.len(), neighbours);
     let work = WorkCrs::new(&batch.crs)?;
     let margin = options.tracks.daylight_margin;
@@ -406,9 +426,19 @@ fn tracks_cut(
         max_speed_m_s: how.max_speed_m_s,
         noise_m: how.noise_m,
         daylight_margin_min: margin.as_seconds_f64() / 60.0,
-        remarks: read.notes.into_iter().chain(way.remarks()).collect(),
+        remarks: read.notes.into_iter().chain(remarks).collect(),
     };
     Ok((assigned, report))
+}
+
+fn smoothing_in_words(error_m: f64, least: f64, most: f64) -> String {
+    let restless = match least == most {
+        true => format!("{least:.0e}"),
+        false => format!("{least:.0e} to {most:.0e}"),
+    };
+    format!(
+        "fixes smoothed by a Kalman filter and the smoother of Rauch, Tung & Striebel, each taken to be off by {error_m:.2} m along          any direction; white noise acceleration of {restless} m²/s³ makes them likeliest"
+    )
 }
 
 /// Cut ground that lies in or near no block, and block ids that the project does not know.

@@ -8,10 +8,11 @@ use rayon::prelude::*;
 
 use super::audit_cut::{Assigned, NEAR_M};
 use crate::audit::ground::Ground;
-use crate::audit::tracks::{End, Leg, Planned, Sweep, Way, ends, swept_area};
+use crate::audit::tracks::{End, Leg, ON_LINE_M, Planned, Sweep, Way, ends, swept_area};
 use crate::audit::{BlockCut, CutInput, DrivenLine, Neighbours};
 use crate::daylight::{Edge, Place, Span, spans};
 use crate::geometry::area::Bounds;
+use crate::geometry::distance::{SegmentIndex, line_segments};
 use crate::model::GroundFrame;
 use crate::sources::crs::WorkCrs;
 
@@ -76,7 +77,10 @@ pub fn assign(
     };
     for leg in &way.legs {
         let mut open: Option<(usize, Leg)> = None;
-        for (ends, times) in leg.shape.0.windows(2).zip(leg.times.windows(2)) {
+        let part = |from, to| leg.smoothing.as_ref().map(|own| own.part(from, to));
+        let mut begun_at = 0;
+        let steps = leg.shape.0.windows(2).zip(leg.times.windows(2));
+        for (step, (ends, times)) in steps.enumerate() {
             let middle = (ends[0] + ends[1]) / 2.0;
             let home = match shapes.home(middle) {
                 Home::Block(block) => block,
@@ -92,6 +96,7 @@ pub fn assign(
                 Some((block, running)) if *block == home => {
                     running.shape.0.push(ends[1]);
                     running.times.push(times[1]);
+                    running.smoothing = part(begun_at, step + 1);
                 }
                 _ => {
                     close(&mut assigned, open.take());
@@ -101,7 +106,9 @@ pub fn assign(
                         times: times.to_vec(),
                         from: None,
                         to: None,
+                        smoothing: part(step, step + 1),
                     };
+                    begun_at = step;
                     open = Some((home, begun));
                 }
             }
@@ -152,6 +159,35 @@ pub fn assign(
         assigned.by_place(area.0, neighbours, Some(block));
     }
     assigned
+}
+
+/// Lines of a plan, to see which fixes lie on them.
+pub struct PlannedLines {
+    lines: SegmentIndex,
+    /// What lies on a line, in units of the plane.
+    within: f64,
+}
+
+impl PlannedLines {
+    pub fn new(plan: &[BlockCut], metres: &dyn Fn(Coord, Coord) -> f64) -> PlannedLines {
+        let lines: Vec<geo::LineString> = plan
+            .iter()
+            .flat_map(|cut| cut.lines.iter().map(|line| line.shape.clone()))
+            .collect();
+        let long = lines.iter().find_map(|line| {
+            let (a, b) = (*line.0.first()?, *line.0.last()?);
+            let plane = (b.x - a.x).hypot(b.y - a.y);
+            (plane > 0.0).then(|| plane / metres(a, b))
+        });
+        PlannedLines {
+            lines: SegmentIndex::new(line_segments(&lines, 0).collect()),
+            within: ON_LINE_M * long.unwrap_or(1.0),
+        }
+    }
+
+    pub fn hold(&self, at: Coord) -> bool {
+        self.lines.distance(at, self.within).is_some()
+    }
 }
 
 /// What is planned in the blocks that ground swept along `lines` may touch, in the frame of the lines.
@@ -287,6 +323,7 @@ mod tests {
             times: times.map(Some).to_vec(),
             from: None,
             to: None,
+            smoothing: None,
         };
         let place = Place {
             latitude_deg: 54.0,

@@ -6,7 +6,7 @@ use clap::{Args, Parser, Subcommand};
 
 use super::exit::EXIT_HELP;
 use crate::batch::Share;
-use crate::model::PlanMark;
+use crate::model::{PlanMark, Position};
 
 /// Prepares felling blocks: buffers, strips, retention corridors, day and night sections, compliance.
 #[derive(Debug, Parser)]
@@ -242,9 +242,29 @@ pub struct AuditArgs {
     /// Folder for the results: new, empty, or holding an earlier audit
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,
-    /// How far an edge may really lie from where it was measured, in metres [default: 0 for a plan, 2 for what was cut]
-    #[arg(long, value_name = "M", value_parser = length, allow_negative_numbers = true)]
+    /// How far an edge may really lie from where it was measured, in metres, taken as if every edge were off to the worse side
+    /// [default: 0 for a plan, 2 for what was cut]
+    #[arg(long, value_name = "M", value_parser = length, allow_negative_numbers = true, conflicts_with = "accuracy")]
     pub tolerance: Option<f64>,
+    /// How well what was cut was measured: a figure at 95 % such as "1.5 m", one with "rmse" behind it, or survey, handheld,
+    /// machine, "digitised 1:20000", "cell 10 m", unknown. Each verdict then says how sure it is
+    #[arg(
+        long,
+        value_name = "ACCURACY",
+        requires = "as_cut",
+        allow_negative_numbers = true
+    )]
+    pub accuracy: Option<Position>,
+    /// Where that figure is written: the receiver's sheet, a survey's report
+    #[arg(long, value_name = "TEXT", requires = "accuracy")]
+    pub accuracy_source: Option<String>,
+    /// Whether each corner or fix is off by itself, or all of a track or file by the same [default: whichever leaves a figure
+    /// less certain]
+    #[arg(long, value_name = "HOW", requires = "accuracy")]
+    pub errors: Option<ErrorsArg>,
+    /// How sure a verdict must be: 0.95 or 95%
+    #[arg(long, value_name = "SHARE", default_value = "95%", value_parser = share, requires = "accuracy", allow_negative_numbers = true)]
+    pub confidence: f64,
     /// Layer with the cut ground, where the file holds several
     #[arg(long, value_name = "NAME")]
     pub layer: Option<String>,
@@ -299,6 +319,13 @@ pub struct AuditArgs {
     pub jobs: Option<std::num::NonZeroUsize>,
 }
 
+/// Which errors of what was cut go together.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum ErrorsArg {
+    Independent,
+    Shared,
+}
+
 fn minutes(text: &str) -> Result<std::time::Duration, String> {
     let minutes: f64 = text.parse().map_err(|_| "it is no number".to_owned())?;
     match std::time::Duration::try_from_secs_f64(minutes * 60.0) {
@@ -317,12 +344,12 @@ fn id(text: &str) -> Result<String, String> {
 }
 
 fn share(text: &str) -> Result<f64, String> {
-    let (figure, percent) = match text.trim().strip_suffix('%') {
-        Some(figure) => (figure.trim(), 0.01),
+    let (figure, of) = match text.trim().strip_suffix('%') {
+        Some(figure) => (figure.trim(), 100.0),
         None => (text.trim(), 1.0),
     };
     let figure: f64 = figure.parse().map_err(|_| "it is no number".to_owned())?;
-    let share = figure * percent;
+    let share = figure / of;
     if !(share > 0.0 && share < 1.0) {
         return Err("a share above 0 and below 1 is needed, such as 0.05 or 5%".to_owned());
     }

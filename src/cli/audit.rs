@@ -4,10 +4,11 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 
-use super::args::AuditArgs;
+use super::args::{AuditArgs, ErrorsArg};
 use super::summary;
 use crate::audit::against::Turn;
 use crate::audit::field::Risk;
+use crate::audit::{Certainty, Stated, Together};
 use crate::batch::{AuditOptions, AuditOutcome, Progress, TrackOptions};
 
 pub fn options(args: &AuditArgs, quiet: bool, started: String) -> AuditOptions {
@@ -23,7 +24,7 @@ pub fn options(args: &AuditArgs, quiet: bool, started: String) -> AuditOptions {
             track: args.track.clone(),
             daylight_margin: chrono::Duration::minutes(i64::from(args.daylight_margin)),
         },
-        tolerance_m: args.tolerance,
+        certainty: certainty(args),
         field_check: (args.field_check || args.measured.is_some()).then_some((
             Risk {
                 faulty_share: args.faulty_share,
@@ -38,6 +39,23 @@ pub fn options(args: &AuditArgs, quiet: bool, started: String) -> AuditOptions {
         progress: Progress::detect(quiet),
         started,
     }
+}
+
+fn certainty(args: &AuditArgs) -> Option<Certainty> {
+    let stated = args.accuracy.clone().map(|position| {
+        Certainty::Stated(Stated {
+            position,
+            together: args
+                .errors
+                .map_or(Together::Unstated, |errors| match errors {
+                    ErrorsArg::Independent => Together::Independent,
+                    ErrorsArg::Shared => Together::Shared,
+                }),
+            confidence: args.confidence,
+            source: args.accuracy_source.clone().unwrap_or_default(),
+        })
+    });
+    stated.or(args.tolerance.map(Certainty::Tolerance))
 }
 
 fn count(outcome: &AuditOutcome, turn: Turn) -> Option<usize> {
@@ -57,11 +75,11 @@ pub fn words(outcome: &AuditOutcome, out: &Path) -> String {
         text += &format!("... and {more} more\n");
     }
     text += &format!(
-        "{} blocks audited in {seconds:.1} s with a tolerance of {} m, {} of them uncut\n{} rows pass, {} warn, {} cannot be \
+        "{} blocks audited in {seconds:.1} s, {} of them uncut\n{}\n{} rows pass, {} warn, {} cannot be \
          told, {} fail\n",
         outcome.blocks,
-        outcome.tolerance_m,
         outcome.uncut,
+        outcome.accuracy.words,
         of("pass"),
         of("warn"),
         of("unknown"),
@@ -107,6 +125,7 @@ pub fn json(outcome: &AuditOutcome, out: &Path) -> Value {
         "blocks": outcome.blocks,
         "uncut": outcome.uncut,
         "tolerance_m": outcome.tolerance_m,
+        "accuracy": outcome.accuracy,
         "rows_by_status": outcome.rows_by_status,
         "changes": outcome.changes,
         "tracks": outcome.tracks,

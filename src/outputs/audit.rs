@@ -17,7 +17,7 @@ use super::writer::spatial_ref;
 use super::{OutputError, cells, set_aside};
 use crate::audit::against::Change;
 use crate::audit::field::{FieldCheck, FieldResult, InField, StratumCount};
-use crate::audit::{AuditRow, BlockAudit, Judged};
+use crate::audit::{AuditRow, BlockAudit, Certainty, Judged, Stated};
 use crate::geometry::wkb;
 use crate::model::{GroundFrame, Language, Problem, Settings, Verdict};
 use crate::rulebook::Rulebook;
@@ -50,6 +50,9 @@ const FINDING_FIELDS: &[(&str, Kind)] = &[
     ("field_measured", Number),
     ("field_error", Number),
     ("status_by_layers", Text),
+    ("error", Number),
+    ("confidence", Number),
+    ("as_recorded", Number),
 ];
 
 /// In file order.
@@ -98,7 +101,7 @@ const LAYERS: &[LayerDef] = &[
 ];
 
 /// Columns of `compliance.csv` beyond those that a layout writes.
-const MORE_COLUMNS: [&str; 15] = [
+const MORE_COLUMNS: [&str; 18] = [
     "tolerance",
     "short",
     "area_m2",
@@ -114,6 +117,9 @@ const MORE_COLUMNS: [&str; 15] = [
     "measured_by",
     "photo",
     "field_note",
+    "error",
+    "confidence",
+    "as_recorded",
 ];
 
 /// `run.json` of an audit.
@@ -125,7 +131,9 @@ pub struct AuditReport {
     pub command: &'static str,
     pub started: String,
     pub project: String,
+    /// How far an edge of the cut may lie elsewhere.
     pub tolerance_m: f64,
+    pub accuracy: AccuracyReport,
     pub settings: Settings,
     pub rulebook: Rulebook,
     /// As in the run report.
@@ -143,6 +151,46 @@ pub struct AuditReport {
     pub timings: Vec<StageTime>,
     pub threads: usize,
     pub warnings: Vec<String>,
+}
+
+/// What is said of the accuracy of what was cut.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct AccuracyReport {
+    /// `tolerance`, `assumed`: nobody said anything, or `stated`.
+    pub judged_by: &'static str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub stated: Option<Stated>,
+    /// Standard error along any one direction, m.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub standard_error_m: Option<f64>,
+    pub words: String,
+}
+
+impl AccuracyReport {
+    pub fn of(certainty: &Certainty) -> AccuracyReport {
+        let metres = |m: f64| cells::number(Some(m), 3);
+        let (judged_by, words) = match certainty {
+            Certainty::Tolerance(m) => (
+                "tolerance",
+                format!("Measured with a tolerance of {} m.", metres(*m)),
+            ),
+            Certainty::Assumed(m) => (
+                "assumed",
+                format!(
+                    "Nobody says how far what was cut may lie from where it was measured. {} m is taken, which is no published figure: no                      verdict is beyond doubt before --accuracy states it.",
+                    metres(*m)
+                ),
+            ),
+            Certainty::Stated(stated) => ("stated", stated.words()),
+        };
+        let stated = certainty.stated();
+        AccuracyReport {
+            judged_by,
+            stated: stated.cloned(),
+            standard_error_m: stated.and_then(|own| own.position.error_m()),
+            words,
+        }
+    }
 }
 
 /// How places for the field were drawn, and what was measured there.
@@ -416,6 +464,9 @@ impl AuditWriter {
             said(|field| &field.by),
             said(|field| &field.photo),
             said(|field| &field.note),
+            cells::number(row.error, 6).into(),
+            cells::number(row.confidence, 6).into(),
+            cells::number(row.as_recorded, 6).into(),
         ];
         self.compliance.row(block_id, &row.row, &more, row)
     }
@@ -523,7 +574,7 @@ impl AuditWriter {
     }
 }
 
-fn finding_values<'v>(block_id: &'v str, row: &'v AuditRow) -> [Value<'v>; 18] {
+fn finding_values<'v>(block_id: &'v str, row: &'v AuditRow) -> [Value<'v>; 21] {
     let own = &row.row;
     let field = row.field.as_ref();
     [
@@ -545,5 +596,8 @@ fn finding_values<'v>(block_id: &'v str, row: &'v AuditRow) -> [Value<'v>; 18] {
         Value::Maybe(field.and_then(|field| field.measured)),
         Value::Maybe(field.and_then(|field| field.error)),
         Value::Text(field.map_or("", |field| field.status_by_layers.key())),
+        Value::Maybe(row.error),
+        Value::Maybe(row.confidence),
+        Value::Maybe(row.as_recorded),
     ]
 }

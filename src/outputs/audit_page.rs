@@ -166,10 +166,10 @@ impl AuditPage {
              <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n\
              <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>Audit: {project}</title>\n\
              <style>\n{}</style>\n</head>\n<body>\n<main>\n<h1>Audit: {project}</h1>\n\
-             <p>{} block(s), measured with a tolerance of {} m. Rules: {}.</p>\n",
+             <p>{} block(s). {} Rules: {}.</p>\n",
             css(),
             self.blocks,
-            cells::number(Some(run.tolerance_m), 3),
+            escape(&run.accuracy.words),
             escape(&run.rulebook.title),
             project = escape(&run.project),
         );
@@ -283,7 +283,7 @@ fn map(audit: &BlockAudit, shape: &MultiPolygon, told: &[&Judged]) -> String {
 fn table(told: &[&Judged]) -> String {
     let mut table = String::from(
         "<div class=\"wide\"><table><thead><tr><th>No</th><th>Verdict</th><th>Rule</th><th>Required</th><th>Measured</th>\
-         <th>Tolerance</th><th>Ground, m²</th><th>Why</th><th>Source</th></tr></thead><tbody>\n",
+         <th>Tolerance, or ±</th><th>Ground, m²</th><th>Why</th><th>Source</th></tr></thead><tbody>\n",
     );
     for (number, judged) in (1..).zip(told) {
         let row = &judged.row;
@@ -307,7 +307,10 @@ fn table(told: &[&Judged]) -> String {
             escape(&own.title),
             figure(own.required),
             figure(own.measured),
-            figure(row.tolerance),
+            match row.error {
+                Some(_) => format!("± {}", figure(row.error)),
+                None => figure(row.tolerance),
+            },
             cells::number(row.area_m2, 1),
             escape(&row.message),
             escape(&own.source),

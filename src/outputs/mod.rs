@@ -31,7 +31,7 @@ mod wet_map;
 mod wind_order;
 mod writer;
 
-pub use audit::{AuditReport, AuditWriter, FieldReport, TracksReport};
+pub use audit::{AccuracyReport, AuditReport, AuditWriter, FieldReport, TracksReport};
 pub use cells::text as cell_text;
 pub use changes::map::render as render_changes;
 pub use error::OutputError;

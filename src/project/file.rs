@@ -174,11 +174,12 @@ pub struct LayerTable {
     pub open_from: Given<AttributeText>,
     /// See `open_from`.
     pub open_until: Given<AttributeText>,
-    /// How far a feature may lie from where it is mapped.
+    /// How far a feature may lie from where it is mapped, or, as a constant, a kind of source that has a published figure:
+    /// `digitised 1:20000`, `cell 10 m`, `handheld`, `machine`.
     pub accuracy: Given<AttributeText>,
     /// At what confidence: `95 %`.
     pub accuracy_confidence: Given<Share>,
-    /// Where the accuracy is written; needed with it.
+    /// Where the accuracy is written; needed with a figure.
     pub accuracy_source: Given<String>,
     /// How a feature was surveyed, in your own words.
     pub surveyed: Given<AttributeText>,

@@ -11,7 +11,7 @@ use super::plain_file::{Found, beside, look, why_not_plain};
 use super::resolve::{Context, crs};
 use super::settings::{MOST_STEMS_PER_HA, MOST_TREE_M3};
 use super::{Attribute, AttributeSource, LayerSource, ProjectError, Reason, SlopeUnit, Whose};
-use crate::model::{DaySpan, Facts, LayerKind, WindowWords};
+use crate::model::{DaySpan, Facts, LayerKind, Position, WindowWords, published_m};
 use crate::rulebook::toml_text::{did_you_mean, nearest};
 use crate::rulebook::values::{Constant, Length, Share, Written};
 use crate::rulebook::{KEPT_FACTS, RULED_KINDS, RoadUse, Rulebook};
@@ -79,6 +79,19 @@ pub fn plain_path(
             Err(context.error(source.span(), reason))
         }
     }
+}
+
+/// Published figures are radial errors at this confidence.
+const AT_95: f64 = 0.95;
+
+/// The kind of source that all of a layer comes from, where its accuracy names one.
+fn named(table: &LayerTable) -> Option<Position> {
+    let written = table.accuracy.as_ref()?;
+    let AttributeText::One(AttributeItem::Constant(constant)) = written.get_ref() else {
+        return None;
+    };
+    let position: Position = constant.get_ref().0.to_string().parse().ok()?;
+    matches!(position, Position::Kind(_)).then_some(position)
 }
 
 impl Resolver<'_> {
@@ -162,8 +175,14 @@ impl Resolver<'_> {
                 self.length("tree_height", constant)
             })?,
             accuracy: self.accuracy(kind, table)?,
-            accuracy_confidence: self.confidence(&table.accuracy_confidence)?,
-            accuracy_source: (table.accuracy_source.as_ref()).map(|own| own.get_ref().clone()),
+            accuracy_confidence: match self.confidence(&table.accuracy_confidence)? {
+                None if named(table).is_some() => Some(AT_95),
+                confidence => confidence,
+            },
+            accuracy_source: match &table.accuracy_source {
+                Some(own) => Some(own.get_ref().clone()),
+                None => named(table).map(|kind| kind.published().to_owned()),
+            },
             line: self.line_source(kind, table, warnings)?,
             outlet: self.attribute("outlet", &table.outlet, |_| Ok(()))?,
             order: self.attribute("order", &table.order, |constant| {
@@ -206,11 +225,38 @@ impl Resolver<'_> {
         let Some(written) = &table.accuracy else {
             return Ok(Attribute::default());
         };
-        let accuracy = self.attribute(Facts::ACCURACY, &table.accuracy, |constant| {
-            self.length(Facts::ACCURACY, constant)
-        })?;
+        let accuracy =
+            self.attribute(
+                Facts::ACCURACY,
+                &table.accuracy,
+                |constant| match published_m(&constant.get_ref().0.to_string()) {
+                    Some(Ok(_)) => Ok(()),
+                    Some(Err(message)) => {
+                        let reason = Reason::Contradiction {
+                            message,
+                            remedy: "such as `accuracy = { value = \"0.1 m\" }`, with its source"
+                                .to_owned(),
+                        };
+                        Err(self.context.error(constant.span(), reason))
+                    }
+                    None => self.length(Facts::ACCURACY, constant),
+                },
+            )?;
+        if let (Some(_), Some(confidence)) = (named(table), &table.accuracy_confidence)
+            && self.context.fraction("accuracy_confidence", confidence)? != AT_95
+        {
+            let reason = Reason::Contradiction {
+                message: format!(
+                    "[layers.{}] names a kind of source, whose figure is one at 95 %",
+                    self.role
+                ),
+                remedy: "leave `accuracy_confidence` out".to_owned(),
+            };
+            return Err(self.context.error(confidence.span(), reason));
+        }
         match &table.accuracy_source {
             Some(source) => self.context.not_empty("accuracy_source", source)?,
+            None if named(table).is_some() => {}
             None if kind.takes_accuracy() => {
                 let reason = Reason::Contradiction {
                     message: format!("[layers.{}] has an `accuracy`, and nothing says where that is written", self.role),

@@ -7,7 +7,7 @@ use gdal_calls::layers;
 use super::errors::{Names, SourceError};
 use super::limits::FEATURE_WIDTH_M;
 use super::power_lines::LineColumns;
-use crate::model::{Fact, LayerKind};
+use crate::model::{Fact, LayerKind, published_m};
 use crate::project::{
     Attribute, AttributeSource, LayerSource, MOST_ACCURACY_M, MOST_CAPACITY_M3, MOST_ORDER,
     MOST_STEMS_PER_HA, MOST_TREE_HEIGHT_M, MOST_TREE_M3,
@@ -311,7 +311,10 @@ impl Measure {
                     "`{text}` is beyond the {MOST_ACCURACY_M} m that are believed of a map's error"
                 )),
                 Ok(m) => Ok(m),
-                Err(error) => Err(error.to_string()),
+                Err(error) => match published_m(&text) {
+                    Some(figure) => figure,
+                    None => Err(error.to_string()),
+                },
             },
             Measure::TreeHeight(unit) => match parse_length(&text, unit) {
                 Ok(m) if m > MOST_TREE_HEIGHT_M => Err(format!(

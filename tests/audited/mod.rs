@@ -97,7 +97,7 @@ pub fn on_demo(
         rules: &project.rules,
         terrain,
         neighbours: &neighbours,
-        tolerance_m: 0.0,
+        certainty: &Certainty::Tolerance(0.0),
     };
     look(&batch, context, audit_context);
 }
@@ -145,7 +145,7 @@ pub fn audit_among(
         rules,
         terrain,
         neighbours,
-        tolerance_m,
+        certainty: &Certainty::Tolerance(tolerance_m),
     };
     judge(context, block, cut, None)
 }

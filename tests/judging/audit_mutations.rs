@@ -104,7 +104,7 @@ impl District {
             rules: &self.project.rules,
             terrain: terrain.map(|terrain| terrain as &dyn SlopeSource),
             neighbours: &self.neighbours,
-            tolerance_m,
+            certainty: &audit::Certainty::Tolerance(tolerance_m),
         };
         audit::judge(context, block, cut, None)
     }

@@ -16,6 +16,7 @@ mod size;
 mod sources_support;
 
 mod audit_agrees;
+mod audit_by_hand;
 mod audit_field;
 mod audit_files;
 mod audit_geos;
@@ -25,6 +26,7 @@ mod audit_tracks;
 mod block_shares;
 mod certificate;
 mod demo_district;
+mod depth_simulated;
 mod doctored_plans;
 mod influence;
 mod invariants;

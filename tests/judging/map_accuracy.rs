@@ -332,6 +332,30 @@ fn accuracies_are_read_of_layers_and_of_features() {
 }
 
 #[test]
+fn a_kind_of_source_has_its_published_figure() {
+    let (_folder, project) = project_of("accuracy = { value = \"digitised 1:24000\" }");
+    let batch = sources::read(&project.unwrap()).unwrap();
+    let lake = Accuracy::of(&batch.features[0].facts);
+    // 1/50 inch at 1:24,000 is 40 ft for nine of ten points, 45.6 ft for 95 of a hundred.
+    assert!(
+        (lake.off_m.unwrap() - 45.6 * 0.3048).abs() < 0.02,
+        "{lake:?}"
+    );
+    assert_eq!(lake.confidence, Some(0.95));
+    assert!(lake.source.contains("National Map Accuracy Standards"));
+    for (more, word) in [
+        ("accuracy = { value = \"survey\" }", "no published figure"),
+        (
+            "accuracy = { value = \"handheld\" }\naccuracy_confidence = \"90 %\"",
+            "95 %",
+        ),
+    ] {
+        let message = project_of(more).1.unwrap_err();
+        assert!(message.contains(word), "{message}");
+    }
+}
+
+#[test]
 fn an_accuracy_without_a_source_and_a_sure_thing_are_refused() {
     for (more, word) in [
         ("accuracy = { value = \"10 m\" }", "accuracy_source"),

@@ -245,6 +245,24 @@ fn who_cuts_and_drives_exactly_as_planned_is_told_so() {
     assert_eq!(by_plan.of_rule("track-ends").count(), 0);
     assert_eq!(failing(&by_plan), failing(&planned));
 
+    // Nor with fixes that may each be off by metres: those on planned lines stay where they are.
+    let stated = [
+        "--accuracy",
+        "5 m",
+        "--errors",
+        "independent",
+        "--as-cut",
+        "driven.geojson",
+    ];
+    let stated = Audited::of(folder, "stated", &[&stated[..], &only, &plan].concat());
+    assert_eq!(failing(&stated).difference(&failing(&planned)).count(), 0);
+    for rule in ["inside-block", "reserve:"] {
+        let bad = stated
+            .of_rule(rule)
+            .filter(|row| row["short"].as_f64() > Some(0.05));
+        assert_eq!(bad.collect::<Vec<_>>(), [] as [&Value; 0], "{rule}");
+    }
+
     // Without the plan nobody knows what was cut to the sides and ahead: that is said, and is no failure.
     let exactly = ["--tolerance", "2", "--as-cut", "driven.geojson"];
     let alone = Audited::of(folder, "alone", &[&exactly[..], &only].concat());

@@ -34,6 +34,7 @@ fn track(from: (f64, f64), to: (f64, f64), jitter_m: f64) -> Leg {
         shape: LineString(fixes),
         from: None,
         to: None,
+        smoothing: None,
     }
 }
 

@@ -292,7 +292,7 @@ mod tests {
         let measure = Measure {
             short,
             rounding: ROUNDING_M,
-            tolerance: 2.0,
+            leeway: crate::audit::row::Leeway::Tolerance(2.0),
             doubt: None,
             doubt_may_save: false,
         };

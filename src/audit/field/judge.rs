@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::draw::{FieldCheck, Stratum};
 use super::inference::{Count, Estimate, estimate};
 use super::{Sense, code, sense};
-use crate::audit::row::{Judged, Measure, ROUNDING_M, shown};
+use crate::audit::row::{Judged, Leeway, Measure, ROUNDING_M, shown};
 use crate::model::{FieldMeasure, Verdict};
 use crate::rulebook::ReadStatus;
 
@@ -188,12 +188,13 @@ fn apply(
         let measure = Measure {
             short: off,
             rounding: ROUNDING_M,
-            tolerance: error,
+            leeway: Leeway::Tolerance(error),
             doubt: None,
             doubt_may_save: false,
         };
         let from_memory = row.row.source_status == ReadStatus::FromMemory.key();
-        let (mut status, mut why) = measure.verdict(from_memory.then_some(ReadStatus::FromMemory));
+        let (mut status, mut why) =
+            measure.verdict(from_memory.then_some(ReadStatus::FromMemory), row.row.unit);
         let mut off = off;
         if row.row.rule_id == "road-band" {
             off = road_band_fail_m - measured;
@@ -248,7 +249,7 @@ mod tests {
         let measure = Measure {
             short,
             rounding: ROUNDING_M,
-            tolerance: 2.0,
+            leeway: Leeway::Tolerance(2.0),
             doubt: None,
             doubt_may_save: false,
         };

@@ -14,7 +14,7 @@ use crate::geometry::frame::map_polygons;
 use crate::geometry::overlay::{intersection, oriented};
 
 /// A track no farther off than this runs on the line: what positions in degrees lose by their decimals.
-const ON_LINE_M: f64 = 0.02;
+pub const ON_LINE_M: f64 = 0.02;
 /// Between two fixes no farther apart than this a machine that stood beside the line at both is taken to have followed it: the
 /// straight way that stands for its own cuts corners.
 const CHORD_M: f64 = 10.0;

@@ -5,15 +5,17 @@
 //! a verdict can say what it rests on.
 
 mod beside_plan;
+pub mod deepest;
 mod driven;
 pub mod dwell;
 mod order;
+pub mod smooth;
 mod sweeping;
 
 use chrono::{DateTime, Utc};
 use geo::{Coord, LineString, MultiPolygon, Polygon};
 
-pub use beside_plan::Planned;
+pub use beside_plan::{ON_LINE_M, Planned};
 
 pub use crate::model::{Fix, Track};
 use driven::Driven;
@@ -62,6 +64,27 @@ pub struct Leg {
     /// Earliest and latest time known.
     pub from: Option<DateTime<Utc>>,
     pub to: Option<DateTime<Utc>>,
+    /// Where `shape` is not as recorded.
+    pub smoothing: Option<Smoothing>,
+}
+
+/// What was made of fixes that are each off by themselves.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Smoothing {
+    /// One for each position.
+    pub recorded: Vec<Coord>,
+    /// In metres.
+    pub way: smooth::Smoothed,
+}
+
+impl Smoothing {
+    /// From one fix to another, both with it.
+    pub fn part(&self, from: usize, to: usize) -> Smoothing {
+        Smoothing {
+            recorded: self.recorded[from..=to].to_vec(),
+            way: self.way.part(from, to),
+        }
+    }
 }
 
 /// Why two fixes are not joined.
@@ -240,10 +263,52 @@ fn as_leg(track: &str, mut fixes: Vec<Fix>) -> Leg {
         from: times.iter().flatten().min().copied(),
         to: times.iter().flatten().max().copied(),
         times,
+        smoothing: None,
     }
 }
 
+/// Fixes without times are taken to be so many seconds apart.
+const UNTIMED_S: f64 = 10.0;
+
+/// Seconds of each fix since the first.
+fn clock(leg: &Leg) -> Vec<f64> {
+    let first = leg.times.first().copied().flatten();
+    let timed = leg.times.iter().all(Option::is_some);
+    let own = |(k, time): (usize, &Option<DateTime<Utc>>)| match (timed, first, time) {
+        (true, Some(first), Some(time)) => (*time - first).as_seconds_f64(),
+        _ => UNTIMED_S * k as f64,
+    };
+    leg.times.iter().enumerate().map(own).collect()
+}
+
 impl Way {
+    /// Smooths each leg of fixes that are each off by `error_m` along any direction, a standard error. `metres` as in
+    /// [`follow_by`]; where `is_planned` says that two fixes on end lie on a line of the plan, they stay where they are. Says how
+    /// restless the machines were, the least and the most, m²/s³; None: nothing was smoothed.
+    pub fn smooth(
+        &mut self,
+        error_m: f64,
+        metres: &dyn Fn(Coord, Coord) -> f64,
+        is_planned: &dyn Fn(Coord) -> bool,
+    ) -> Option<(f64, f64)> {
+        let mut all: Option<(f64, f64)> = None;
+        let legs = std::mem::take(&mut self.legs);
+        let mut legs: Vec<Leg> = legs;
+        for own in legs.chunk_by_mut(|a, b| a.track == b.track) {
+            let ways: Vec<(Vec<Coord>, Vec<f64>)> = (own.iter())
+                .map(|leg| (in_metres(leg, metres).0, clock(leg)))
+                .collect();
+            let restless = smooth::restlessness(&ways, error_m);
+            let (least, most) = all.unwrap_or((restless, restless));
+            all = Some((least.min(restless), most.max(restless)));
+            for (leg, (_, clock)) in own.iter_mut().zip(&ways) {
+                smooth_leg(leg, clock, (error_m, restless), metres, is_planned);
+            }
+        }
+        self.legs = legs;
+        all
+    }
+
     /// The legs from fix to fix: each stretch with the times at its own two ends.
     pub fn stretches(&self) -> impl Iterator<Item = Leg> + '_ {
         self.legs.iter().flat_map(|leg| {
@@ -254,6 +319,7 @@ impl Way {
                 times: times.to_vec(),
                 from: times[0],
                 to: times[1],
+                smoothing: None,
             })
         })
     }
@@ -290,6 +356,43 @@ impl Way {
             .map(|(count, what)| format!("{what}: {count}"))
             .collect()
     }
+}
+
+/// Fixes from the first of the leg on, in metres, and how many units of the plane a metre is there.
+fn in_metres(leg: &Leg, metres: &dyn Fn(Coord, Coord) -> f64) -> (Vec<Coord>, f64) {
+    let fixes = &leg.shape.0;
+    let first = fixes.first().copied().unwrap_or_default();
+    let off = |at: Coord| (at.x - first.x).hypot(at.y - first.y);
+    let far = (fixes.iter().copied()).max_by(|a, b| off(*a).total_cmp(&off(*b)));
+    let far = far.filter(|far| off(*far) > 0.0);
+    let unit = far.map_or(1.0, |far| off(far) / metres(first, far));
+    let own = |&at: &Coord| (at - first) / unit;
+    (fixes.iter().map(own).collect(), unit)
+}
+
+fn smooth_leg(
+    leg: &mut Leg,
+    clock: &[f64],
+    (error_m, restless): (f64, f64),
+    metres: &dyn Fn(Coord, Coord) -> f64,
+    is_planned: &dyn Fn(Coord) -> bool,
+) {
+    let (places, unit) = in_metres(leg, metres);
+    let recorded = leg.shape.0.clone();
+    let Some(&first) = recorded.first() else {
+        return;
+    };
+    let mut way = smooth::smoothed(&places, clock, error_m, restless);
+    let planned: Vec<bool> = recorded.iter().map(|&at| is_planned(at)).collect();
+    for (k, &place) in places.iter().enumerate() {
+        let beside = [k.checked_sub(1), Some(k + 1)].into_iter().flatten();
+        let mut beside = beside.filter_map(|other| planned.get(other));
+        if planned[k] && beside.any(|&other| other) {
+            way.pin(k, place);
+        }
+    }
+    leg.shape = way.places.iter().map(|&at| first + at * unit).collect();
+    leg.smoothing = Some(Smoothing { recorded, way });
 }
 
 fn distance(a: Coord, b: Coord) -> f64 {
