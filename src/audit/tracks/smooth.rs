@@ -120,12 +120,9 @@ pub fn smoothed(places: &[Coord], seconds: &[f64], off_m: f64, restless: f64) ->
         let long = seconds[k + 1] - seconds[k];
         let (own, next) = (run.after[k][0], run.before[k + 1][0]);
         let gain = gain_of(own, next, long);
-        for axis in 0..2 {
-            let (after, before, later) = (
-                run.after[k][axis],
-                run.before[k + 1][axis],
-                found[k + 1][axis],
-            );
+        let later = found[k + 1];
+        for (axis, own) in found[k].iter_mut().enumerate() {
+            let (after, before, later) = (run.after[k][axis], run.before[k + 1][axis], later[axis]);
             let (at, speed) = (later.at - before.at, later.speed - before.speed);
             let d = [
                 later.pp - before.pp,
@@ -136,7 +133,7 @@ pub fn smoothed(places: &[Coord], seconds: &[f64], off_m: f64, restless: f64) ->
                 row[0] * (d[0] * other[0] + d[1] * other[1])
                     + row[1] * (d[1] * other[0] + d[2] * other[1])
             };
-            found[k][axis] = State {
+            *own = State {
                 at: after.at + gain[0][0] * at + gain[0][1] * speed,
                 speed: after.speed + gain[1][0] * at + gain[1][1] * speed,
                 pp: after.pp + spread(&gain[0], &gain[0]),
