@@ -8,8 +8,8 @@ use std::process::Command;
 use std::sync::LazyLock;
 
 use blockwright::model::{
-    Accuracy, BlockPlan, Emergency, FallingSnow, Language, Paper, Settings, SheetMark, StripKind,
-    StripLine, SurveyNote, Verdict,
+    Accuracy, BlockPlan, BlockStatus, Emergency, FallingSnow, Language, Paper, Settings, SheetMark,
+    StripKind, StripLine, SurveyNote, Verdict,
 };
 use blockwright::outputs::sheets::{self, Page, SheetContext};
 use blockwright::outputs::{Writer, file_stem, render};
@@ -303,6 +303,7 @@ fn sheets_say_what_an_operator_must_know() {
         "Before you cut",
         "never overrides what the operator sees.",
         "Day only",
+        "NOT FOR WORK: a rule is not met",
         "Retention corridor",
         "grid north",
         "Declination 4.5° W, as given",
@@ -483,6 +484,46 @@ fn the_back_says_what_is_needed_in_the_woods() {
         text.contains("back, page 3") && text.contains("300. "),
         "{text}"
     );
+}
+
+/// Trade facts as the brief of every operator has them (common practice).
+#[test]
+fn sheets_say_how_to_work_and_which_are_not_for_work() {
+    let mut plan = full("B-2", 500.0, 22);
+    let settings = Settings::default();
+    for (status, forbidden) in [(BlockStatus::Fail, true), (BlockStatus::Warn, false)] {
+        plan.status = status;
+        let Some(text) = back(&plan, &settings, Language::English) else {
+            return;
+        };
+        assert_eq!(text.contains("NOT FOR WORK"), forbidden, "{status:?}");
+        for words in [
+            "left of the strip at 45 degrees, butts towards the road",
+            "on the right for choice, never behind the machine",
+            "wood is laid against the edge",
+            "the side of the strip that comes next",
+            "away from the flagged line",
+            "Service the machine by day",
+        ] {
+            assert!(text.contains(words), "{words}: {text}");
+        }
+        let clears = (plan.strips.iter()).any(|strip| strip.kind == StripKind::RoadClearing);
+        assert_eq!(text.contains("piles lie on the outer side"), clears);
+    }
+}
+
+#[test]
+fn a_finding_on_the_front_is_told_to_its_last_word() {
+    let mut plan = full("B-2", 500.0, 22);
+    plan.findings.truncate(1);
+    plan.findings[0].message = format!("{} endmost", "many words of a long finding ".repeat(9));
+    plan.findings[0].verdict = Verdict::Warn;
+    let temp = tempfile::tempdir().unwrap();
+    let file = sheet_of(temp.path(), &plan, &Settings::default(), Language::English);
+    let Some(front) = page_text(&file) else {
+        return;
+    };
+    assert!(front.contains("endmost"), "{front}");
 }
 
 #[test]
