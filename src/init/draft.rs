@@ -6,7 +6,7 @@ use super::Survey;
 use super::attributes::{self, Line, quoted};
 use super::place::{Proposal, proposals};
 use super::rasters::{self, Terrain};
-use super::roles::{AHEAD_BY, RoleGuess, TAKEN_FROM, Verdict, verdict};
+use super::roles::{RoleGuess, TAKEN_FROM, Verdict, verdict};
 use super::split::{self, Part};
 use crate::model::{LayerKind, LayoutSettings, Machine};
 use crate::project::why_not_plain;
@@ -299,6 +299,16 @@ impl Planned<'_> {
             "as counted now; another count is an error".to_owned(),
         ));
         match &self.layer.crs {
+            Some(crs)
+                if !crs.is_projected
+                    && self.layer.bounds.is_some_and(|b| !b.look_like_degrees()) =>
+            {
+                let remark = format!(
+                    "the layer says {}, degrees, but its coordinates are none: take the `#` away and write the CRS that they are in",
+                    crs.label
+                );
+                lines.push(Line::doubtful("crs", "\"EPSG:?\"".to_owned(), remark));
+            }
             Some(_) => {}
             None => {
                 let looks = self
@@ -386,6 +396,9 @@ impl Planned<'_> {
     }
 }
 
+/// By so much one layer of blocks must be ahead of all others.
+const BLOCKS_AHEAD_BY: u32 = 25;
+
 /// Two layers that both look like blocks may be two seasons, or a plan and its forerunner: none is taken then, unless one is
 /// far ahead.
 fn one_of_blocks(verdicts: &mut [(usize, Verdict)]) {
@@ -401,7 +414,7 @@ fn one_of_blocks(verdicts: &mut [(usize, Verdict)]) {
     let [first, second, ..] = scores[..] else {
         return;
     };
-    let ahead = first >= second + AHEAD_BY;
+    let ahead = first >= second + BLOCKS_AHEAD_BY;
     for (_, verdict) in verdicts {
         let Some(own) = score(verdict) else {
             continue;

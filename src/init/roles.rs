@@ -7,7 +7,7 @@ use crate::sources::{SurveyedColumn, SurveyedLayer, shapes_of};
 /// From this score on, of 100, a role is taken without asking.
 pub(super) const TAKEN_FROM: u32 = 60;
 /// By so much a role must be ahead of the next one, or neither is taken.
-pub(super) const AHEAD_BY: u32 = 10;
+const AHEAD_BY: u32 = 10;
 /// Below this a guess is not worth a word.
 const SHOWN_FROM: u32 = 30;
 /// Values of a class that name a role must be those of this share of the features.

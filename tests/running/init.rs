@@ -416,6 +416,26 @@ fn without_blocks_or_with_two_layers_of_them_a_person_has_to_say() {
     assert_eq!(text.matches("# [[layers.blocks]]").count(), 2, "{text}");
 }
 
+/// GeoJSON without a CRS is in degrees by its standard, whatever its coordinates are.
+#[test]
+fn a_layer_that_is_not_where_it_says_is_asked_about() {
+    let folder = tempdir().unwrap();
+    let block = feature(r#"{"BLOCK_ID": "A"}"#, &rectangle(0.0, 0.0, 300.0, 200.0));
+    write(folder.path(), "blocks.geojson", &collection("", &[block]));
+    let ended = run(folder.path(), &["init", "."]);
+    assert_eq!(ended.code, 3, "{}{}", ended.stdout, ended.stderr);
+    let text = text_of(folder.path());
+    assert!(
+        text.contains("# crs: the layer says EPSG:4326, degrees, but its coordinates are none"),
+        "{text}"
+    );
+    let text = text.replace("# crs      = \"EPSG:?\"", "crs = \"EPSG:32616\"");
+    let text = text.replace("# preset   = \"bare\"", "preset = \"bare\"");
+    fs::write(folder.path().join("project.toml"), text).unwrap();
+    let seen = run(folder.path(), &["inspect", "project.toml"]);
+    assert_eq!(seen.code, 0, "{}{}", seen.stdout, seen.stderr);
+}
+
 /// How many lines of two texts of as many lines differ.
 fn changed_lines(before: &str, after: &str) -> usize {
     assert_eq!(before.lines().count(), after.lines().count());
