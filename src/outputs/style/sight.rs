@@ -5,7 +5,7 @@
 //! and Application 30 (2005) 21-30, and checked with pairs of its table 1. sRGB to XYZ: IEC 61966-2-1. Sight without red or
 //! green cones: G. M. Machado, M. M. Oliveira and L. A. F. Fernandes, "A physiologically-based model for simulation of color
 //! vision deficiency", IEEE Transactions on Visualization and Computer Graphics 15 (2009) 1291-1298, severity 1.0, applied to
-//! linear light.
+//! linear light. Neither paper was read: pairs and matrices are as others quote them (secondary), who agree.
 
 use super::{Ink, Kind, Rgb, Theme};
 
