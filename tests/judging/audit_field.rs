@@ -7,7 +7,6 @@ use serde_json::Value;
 
 use crate::once;
 use crate::run_binary::{Ended, copy, run};
-use crate::size;
 
 const FILL: [&str; 6] = [
     "measured",
@@ -72,7 +71,7 @@ fn audit(root: &Path, more: &[&str]) -> (Ended, Value) {
 fn places_go_to_the_field_and_figures_come_back() {
     let folder = tempfile::tempdir().unwrap();
     let root = folder.path();
-    copy(once::demo(size::of(8, 12)), &root.join("d"));
+    copy(once::demo(12), &root.join("d"));
     let (ended, drawn) = audit(root, &["--field-check", "--out", "a"]);
     assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
     let check = &drawn["field_check"];
@@ -230,7 +229,7 @@ fn places_go_to_the_field_and_figures_come_back() {
 fn sheets_speak_the_language_of_the_project() {
     let folder = tempfile::tempdir().unwrap();
     let root = folder.path();
-    copy(once::demo(size::of(8, 12)), &root.join("d"));
+    copy(once::demo(12), &root.join("d"));
     let path = root.join("d/project.toml");
     let text = std::fs::read_to_string(&path).unwrap();
     assert!(!text.contains("[outputs]"));

@@ -2,7 +2,6 @@
 
 use crate::once;
 use crate::run_binary;
-use crate::size;
 
 use std::path::Path;
 
@@ -31,7 +30,7 @@ fn a_layout_is_audited_as_a_plan_and_as_what_was_cut() {
             text,
         )
     };
-    run_binary::copy(once::demo(size::of(8, 12)), &root.join("d"));
+    run_binary::copy(once::demo(12), &root.join("d"));
     let plan = "d/layout/layout.gpkg";
     let (code, out, err) = run(&[
         "audit",

@@ -4,7 +4,6 @@
 use crate::audited;
 use crate::once;
 use crate::run_binary;
-use crate::size;
 
 use std::fmt::Write as _;
 use std::path::Path;
@@ -214,7 +213,7 @@ fn of<'r>(rows: &'r [Value], rule: &str) -> &'r Value {
 fn tracks_are_swept_and_judged() {
     let folder = tempfile::tempdir().unwrap();
     let root = folder.path();
-    run_binary::copy(once::demo(size::of(8, 12)), root);
+    run_binary::copy(once::demo(12), root);
     let (laid, batch) = laid_out(root);
     let work = Work(WorkCrs::new(&batch.crs).unwrap());
     let own = (laid.iter())

@@ -246,7 +246,12 @@ impl District {
                 });
             }
         }
-        assert!(all.len() > 100, "{}: {} features", self.name, all.len());
+        assert!(
+            all.len() > size::of(50, 100),
+            "{}: {} features",
+            self.name,
+            all.len()
+        );
         all
     }
 
@@ -588,7 +593,11 @@ fn no_retention_stands_in_the_road_band() {
             faults
         });
         // Corridors do run up to the band, so that it is the band which stops them.
-        assert!(at_the_band.get() > 50, "{}", at_the_band.get());
+        assert!(
+            at_the_band.get() > size::of(20, 50) as u32,
+            "{}",
+            at_the_band.get()
+        );
     }
 }
 

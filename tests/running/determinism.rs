@@ -62,7 +62,7 @@ fn sums(list: &[u8]) -> Vec<String> {
 
 /// The whole is more than the batch lays out at once, so that blocks wait for one another.
 fn blocks() -> usize {
-    size::of(8, 140)
+    size::of(12, 140)
 }
 
 /// A district, and all that one thread writes of it.
