@@ -2,7 +2,7 @@
 //!
 //! What is cut is yellow where it needs daylight and orange where it does not, and nothing else is; what is not cut is blue,
 //! green or crossed. No meaning rests on colour alone: each kind of ground has a hatch or tone of its own that stays legible
-//! in black and white. [`sight`] computes both.
+//! in black and white. `sight.rs` computes both.
 
 mod ground;
 mod hatch;
