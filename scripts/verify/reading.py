@@ -137,7 +137,7 @@ CHANGES = [
         '        if line and kind != "retain": half',
     ),
     ("vlib.py", "f = dict(kind=kind, id=r.q_id,", "f = dict(facts=facts, kind=kind, id=r.q_id,"),
-    # docs/algorithms.md, Net area and parts: of what counts there, ground that nothing else keeps is retained ground for the share.
+    # docs/algorithms.md, Net area and parts: of what counts there, ground that nothing else keeps and no road is cleared on is retained ground.
     (
         "verify.py",
         "bad, over, outside, src_bad, netbad,",
@@ -149,6 +149,7 @@ CHANGES = [
         "        for g, d, x in f['runs']:\n"
         "            r = d + f['half']; near = shapely.intersection(g, BLK[b].buffer(r + 50)).buffer(r, quad_segs=64)\n"
         "            (own if f['kind'] == 'retain' and truth(f['facts'].get('counts')) is True else others).append(near)\n"
+        "    others += [g.buffer(h, quad_segs=64) for g, h, _ in roads if g.distance(BLK[b]) < 100]\n"
         "    least = (base['block'].get('least_patch_m2') or {}).get('value', 0)\n"
         "    alone = shapely.difference(shapely.intersection(BLK[b], U(own)), U(others))\n"
         "    return sum(p.area for p in shapely.get_parts(alone) if p.area > least)\n"
