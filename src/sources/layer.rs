@@ -252,7 +252,8 @@ fn layer_count(source: &LayerSource) -> Result<u64, SourceError> {
     Ok(open::layer(&dataset, source)?.feature_count())
 }
 
-fn widen(bounds: &mut Option<Bounds>, c: Coord) {
+/// Grows the box, or begins one, so that it holds the place.
+pub(super) fn widen(bounds: &mut Option<Bounds>, c: Coord) {
     let b = bounds.get_or_insert(Bounds {
         min: [c.x, c.y],
         max: [c.x, c.y],

@@ -14,6 +14,7 @@ use super::attributes::{Value, field_value};
 use super::crs::{self, Transform};
 use super::errors::Bounds;
 use super::features::{RawGeometry, raw_geometry};
+use super::layer::widen;
 use super::open;
 use crate::model::LayerKind;
 use crate::project::LayerSource;
@@ -332,15 +333,6 @@ fn look_into(layer: &mut Layer<'_>, path: &Path, driver: &str) -> SurveyedLayer 
             .map(|(name, tally)| tally.done(name))
             .collect(),
     }
-}
-
-fn widen(bounds: &mut Option<Bounds>, c: Coord) {
-    let b = bounds.get_or_insert(Bounds {
-        min: [c.x, c.y],
-        max: [c.x, c.y],
-    });
-    b.min = [b.min[0].min(c.x), b.min[1].min(c.y)];
-    b.max = [b.max[0].max(c.x), b.max[1].max(c.y)];
 }
 
 /// Square metres of a square unit, about.
