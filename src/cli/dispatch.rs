@@ -72,6 +72,7 @@ pub fn outcome_json(dispatched: &Dispatched, out: &Path) -> Value {
         })).collect::<Vec<_>>(),
         "most_stock_m3": rounded(dispatched.most_stock_m3, 1),
         "felling_waits_hours": rounded(Some(dispatched.felling_waits_s as f64 / 3600.0), 3),
+        "skidding_waits_hours": rounded(Some(dispatched.skidding_waits_s as f64 / 3600.0), 3),
         "warnings": warnings(&dispatched.outlook.warnings),
         "rules_not_kept": warnings(&dispatched.breaches),
         "set_aside": dispatched.set_aside,

@@ -12,7 +12,7 @@ use crate::geometry::buffer::Source;
 use crate::geometry::distance::{inside_polygon, point_segment, polygon_segments};
 use crate::geometry::overlay::{boundary, clip_lines, joined};
 use crate::landbase::NearFeature;
-use crate::model::{Decking, LayerKind, OutletKind};
+use crate::model::{Decking, Fact, Facts, LayerKind, OutletKind};
 
 /// A stretch of road frontage, or a landing.
 #[derive(Clone, Debug)]
@@ -26,6 +26,8 @@ pub struct Outlet {
     pub beyond: Option<LineString>,
     /// The road that it is one side of, by its place among those near.
     pub flank_of: Option<usize>,
+    /// Wood that a landing holds, m³; None: nobody says.
+    pub capacity_m3: Option<f64>,
 }
 
 impl Outlet {
@@ -37,6 +39,7 @@ impl Outlet {
             front: MultiLineString(vec![LineString(vec![at, at])]),
             beyond: None,
             flank_of: None,
+            capacity_m3: None,
         }
     }
 }
@@ -106,8 +109,22 @@ impl Run {
 /// Roads that wood may come to, near a block.
 pub struct Roads {
     runs: Vec<Run>,
-    /// Landings with their ids.
-    landings: Vec<(String, Coord)>,
+    landings: Vec<Landing>,
+}
+
+struct Landing {
+    id: String,
+    at: Coord,
+    capacity_m3: Option<f64>,
+}
+
+impl Landing {
+    fn outlet(&self) -> Outlet {
+        Outlet {
+            capacity_m3: self.capacity_m3,
+            ..Outlet::place(OutletKind::Landing, self.id.clone(), self.at)
+        }
+    }
 }
 
 /// Ends of roads this near to one another are one place.
@@ -135,7 +152,15 @@ impl Roads {
                     lines.extend(rings.map(|ring| (id.clone(), ring)));
                 }
                 (source, LayerKind::Landings) => {
-                    landings.push((id.clone(), source.bounds().middle()));
+                    let capacity = feature.feature.facts.get(Facts::CAPACITY);
+                    landings.push(Landing {
+                        id: id.clone(),
+                        at: source.bounds().middle(),
+                        capacity_m3: match capacity {
+                            Some(Fact::Number(m3)) => Some(*m3),
+                            _ => None,
+                        },
+                    });
                 }
                 _ => {}
             }
@@ -146,16 +171,15 @@ impl Roads {
 
     /// Whether wood may be brought to a road or landing of this id near the block.
     pub fn knows(&self, id: &str) -> bool {
-        self.landings.iter().any(|(own, _)| own == id.trim())
+        self.landings.iter().any(|own| own.id == id.trim())
             || self.runs.iter().any(|run| is_among(&run.name, id))
     }
 
     /// The landing of an id, if it lies within the ground.
     pub fn landing_in(&self, id: &str, ground: &Polygon) -> Option<Outlet> {
-        let of_id = self.landings.iter().filter(|(own, _)| own == id.trim());
-        let mut inside = of_id.filter(|(_, at)| inside_polygon(*at, ground));
-        let (name, at) = inside.next()?;
-        Some(Outlet::place(OutletKind::Landing, name.clone(), *at))
+        let of_id = self.landings.iter().filter(|own| own.id == id.trim());
+        let mut inside = of_id.filter(|own| inside_polygon(own.at, ground));
+        inside.next().map(Landing::outlet)
     }
 
     /// Outlets of a part in a fixed order: its frontages by road and side, then its landings.
@@ -182,17 +206,19 @@ impl Roads {
                 front: MultiLineString(lines),
                 beyond: None,
                 flank_of: Some(run),
+                capacity_m3: None,
             })
             .collect();
         let reach_m = context.settings.layout.frontage_distance_m;
         let landings = self.landings.iter();
-        for (name, at) in landings.filter(|_| decking != Decking::Roadside) {
+        for landing in landings.filter(|_| decking != Decking::Roadside) {
+            let at = landing.at;
             let beside = || {
-                let edges = polygon_segments(part).map(|s| point_segment(*at, s.a, s.b));
+                let edges = polygon_segments(part).map(|s| point_segment(at, s.a, s.b));
                 edges.fold(f64::INFINITY, f64::min) <= reach_m
             };
-            if inside_polygon(*at, part) || beside() {
-                outlets.push(Outlet::place(OutletKind::Landing, name.clone(), *at));
+            if inside_polygon(at, part) || beside() {
+                outlets.push(landing.outlet());
             }
         }
         outlets

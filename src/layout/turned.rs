@@ -121,6 +121,7 @@ mod tests {
             front: MultiLineString(front.to_vec()),
             beyond: None,
             flank_of: None,
+            capacity_m3: None,
         }
     }
 

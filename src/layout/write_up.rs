@@ -128,6 +128,7 @@ pub fn plan(
                 kind: outlet.kind,
                 name: outlet.name.clone(),
                 front: clip_lines(&outlet.front, &ground.came_later.outside.0, false),
+                capacity_m3: outlet.capacity_m3,
             }),
             drawn: part.setting.drawn.clone(),
             azimuth_from: part.azimuth_from,

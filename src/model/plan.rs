@@ -629,6 +629,9 @@ pub struct OutletNote {
     pub name: String,
     /// The setting's edge along the road, or the place as a line without length.
     pub front: MultiLineString,
+    /// Of a landing, m³; None: nobody says.
+    #[serde(default)]
+    pub capacity_m3: Option<f64>,
 }
 
 impl OutletNote {

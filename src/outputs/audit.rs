@@ -239,8 +239,13 @@ impl FieldReport {
         let others: u64 = self.strata.iter().skip(1).map(|own| own.places).sum();
         let drawn: u64 = self.strata.iter().skip(1).map(|own| own.drawn).sum();
         let fails = self.strata.first().map_or(0, |own| own.places);
+        let failing = match fails {
+            0 => "none fails by the layers".to_owned(),
+            1 => "the one that fails by the layers".to_owned(),
+            _ => format!("all {fails} that fail by the layers"),
+        };
         let mut said = vec![format!(
-            "{} place(s) to visit: all {fails} that fail by the layers, and {drawn} of the {others} others, drawn with seed {}; if {} \
+            "{} place(s) to visit: {failing}, and {drawn} of the {others} others, drawn with seed {}; if {} \
              of these or more were faulty, none would be found with a probability of at most {}",
             self.places,
             self.seed,

@@ -48,9 +48,11 @@ const TO_FILL: [&str; 6] = [
 struct Words {
     lang: &'static str,
     title: &'static str,
-    intro: &'static str,
+    /// Of one place, and of several; the seed.
+    intro: [&'static str; 2],
     drawn: &'static str,
-    all_fails: &'static str,
+    /// Of none, one and several.
+    all_fails: [&'static str; 3],
     back: &'static str,
     block: &'static str,
     place: &'static str,
@@ -72,10 +74,17 @@ struct Words {
 const ENGLISH: Words = Words {
     lang: "en",
     title: "Field check",
-    intro: "{} place(s) to visit, seed {}. What the layers say is left out on purpose: measure as if nobody had.",
+    intro: [
+        "{} place to visit, seed {}. What the layers say is left out on purpose: measure as if nobody had.",
+        "{} places to visit, seed {}. What the layers say is left out on purpose: measure as if nobody had.",
+    ],
     drawn: "Of {} place(s) that do not fail by the layers {} are drawn by lot. If {} of all of them or more were faulty, none would be \
             found with a probability of at most {}.",
-    all_fails: "All {} place(s) that fail by the layers are to be visited.",
+    all_fails: [
+        "By the layers no place fails.",
+        "The one place that fails by the layers is to be visited.",
+        "All {} places that fail by the layers are to be visited.",
+    ],
     back: "Fill in field_check.csv, or give the waypoints of field_check.gpx a comment such as “18.4 ± 0.3 photo 31”, and hand \
            either back with --measured. A place that cannot be reached stays empty, with the reason under note: it is never taken \
            for sound.",
@@ -116,10 +125,17 @@ const ENGLISH: Words = Words {
 const FRENCH: Words = Words {
     lang: "fr",
     title: "Contrôle sur le terrain",
-    intro: "{} point(s) à visiter, graine {}. Ce que disent les couches est omis à dessein : mesurez comme si personne ne l’avait fait.",
+    intro: [
+        "{} point à visiter, graine {}. Ce que disent les couches est omis à dessein : mesurez comme si personne ne l’avait fait.",
+        "{} points à visiter, graine {}. Ce que disent les couches est omis à dessein : mesurez comme si personne ne l’avait fait.",
+    ],
     drawn: "Des {} point(s) qui ne sont pas en défaut selon les couches, {} sont tirés au sort. Si {} de l’ensemble ou plus étaient \
             en défaut, on n’en trouverait aucun avec une probabilité d’au plus {}.",
-    all_fails: "Les {} point(s) en défaut selon les couches sont tous à visiter.",
+    all_fails: [
+        "Selon les couches, aucun point n’est en défaut.",
+        "Le seul point en défaut selon les couches est à visiter.",
+        "Les {} points en défaut selon les couches sont tous à visiter.",
+    ],
     back: "Remplissez field_check.csv, ou donnez aux points de field_check.gpx un commentaire tel que « 18,4 ± 0,3 photo 31 », et \
            rendez l’un ou l’autre avec --measured. Un point inaccessible reste vide, la raison sous « note » : il n’est jamais tenu \
            pour conforme.",
@@ -341,6 +357,8 @@ fn sheet(words: &Words, project: &str, check: &FieldCheck, ways: &[Approach]) ->
         css = css(),
     );
     let count = check.places.len().to_string();
+    let intro = words.intro[usize::from(check.places.len() != 1)];
+    let all_fails = words.all_fails[fails.min(2) as usize];
     let seed = check.seed.to_string();
     let _ = writeln!(page, "<ul class=\"cautions\">");
     for caution in words.cautions {
@@ -349,12 +367,12 @@ fn sheet(words: &Words, project: &str, check: &FieldCheck, ways: &[Approach]) ->
     let _ = writeln!(
         page,
         "</ul>\n<p>{}</p>",
-        escape(&text::fill(words.intro, &[&count, &seed]))
+        escape(&text::fill(intro, &[&count, &seed]))
     );
     let _ = writeln!(
         page,
         "<p>{} {}</p>\n<p>{}</p>",
-        escape(&text::fill(words.all_fails, &[&fails.to_string()])),
+        escape(&text::fill(all_fails, &[&fails.to_string()])),
         escape(&text::fill(
             words.drawn,
             &[

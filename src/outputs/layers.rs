@@ -309,6 +309,7 @@ pub(super) const LAYERS: &[LayerDef] = &[
             ("outlet", Text),
             ("outlet_kind", Text),
             ("length_m", Number),
+            ("capacity_m3", Number),
         ],
     },
     LayerDef {
@@ -753,6 +754,7 @@ fn write_settings(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outp
                 Value::Text(&outlet.name),
                 Value::Text(outlet.kind.key()),
                 Value::Number(lines.map(length).sum()),
+                Value::Maybe(outlet.capacity_m3),
             ],
         )?;
     }

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use chrono::{NaiveDate, Weekday};
 use chrono_tz::Tz;
 
-use super::crew_file::{BlockTable, CrewFile, MovesTable, ServiceTable};
+use super::crew_file::{BlockTable, CrewFile, FuelTable, MovesTable, ServiceTable};
 use super::resolve::Context;
 use super::{ProjectError, Reason, all_faults, plain_file};
 use crate::daylight::{DEFAULT_MARGIN, Edge, parse_zone};
@@ -13,7 +13,7 @@ use crate::model::{MachineKind, StripKind};
 use crate::rulebook::spanned::Spanned;
 use crate::rulebook::values::Share;
 use crate::rulebook::{Place, toml_text};
-use crate::schedule::calendar::{Every, Rest, Service, Shift};
+use crate::schedule::calendar::{Every, Fuel, Rest, Service, Shift};
 use crate::schedule::{Moves, Only, Stretch};
 use crate::units::LengthUnit;
 
@@ -35,8 +35,35 @@ pub struct Crew {
     pub stock: Option<Stock>,
     /// By date.
     pub wood: Vec<WoodWanted>,
+    pub haulage: Option<Haulage>,
+    pub decks: Vec<CrewDeck>,
     pub stops: Vec<Stop>,
     pub blocks: Vec<CrewBlock>,
+}
+
+/// What trucks take from all decks together.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Haulage {
+    /// On a day.
+    pub loads: usize,
+    pub load_m3: f64,
+    /// When they come.
+    pub hours: Shift,
+    pub source: String,
+    /// Where the file says so.
+    pub at: std::ops::Range<usize>,
+}
+
+/// What a deck holds, m³.
+#[derive(Clone, Debug)]
+pub struct CrewDeck {
+    /// As the layout names it.
+    pub outlet: Spanned<String>,
+    /// None: all whose wood comes there.
+    pub block: Option<Spanned<String>>,
+    /// None: what the layout says.
+    pub room_m3: Option<f64>,
+    pub lies_m3: f64,
 }
 
 /// Wood wanted at the roadside by the end of a date, beyond what dates before it ask for.
@@ -84,11 +111,20 @@ pub struct CrewMachine {
     pub reach_m: Option<Spanned<f64>>,
     /// Rise over run; None: as the layout's.
     pub max_slope: Option<f64>,
+    /// None: nobody says.
+    pub runs_on: Option<MachineKind>,
     pub kinds: Vec<StripKind>,
     pub night: bool,
     pub turns: Vec<Turn>,
     pub start: Option<Spanned<String>>,
+    pub care: Care,
+}
+
+/// How a machine is looked after, by daylight only.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Care {
     pub service: Option<Service>,
+    pub fuel: Option<Fuel>,
 }
 
 #[derive(Clone, Debug)]
@@ -97,10 +133,13 @@ pub struct CrewSkidder {
     pub night: bool,
     /// Rise over run; None: what the layout says of its skidder.
     pub max_slope: Option<f64>,
+    /// None: nobody says.
+    pub runs_on: Option<MachineKind>,
     pub turns: Vec<Turn>,
     pub start: Option<Spanned<String>>,
     pub min_lead_s: i64,
     pub max_lead_s: i64,
+    pub care: Care,
 }
 
 #[derive(Clone, Debug)]
@@ -109,8 +148,12 @@ pub struct CrewBlock {
     pub not_before: Option<NaiveDate>,
     pub not_after: Option<NaiveDate>,
     pub priority: i64,
-    /// Machines that may work there.
+    /// Machines that may work there, of those that the file has.
     pub only: Only,
+    /// Work there needs it, m; None: what the layout asks for.
+    pub reach_m: Option<f64>,
+    /// Work there needs one of these; None: any.
+    pub runs_on: Option<Vec<MachineKind>>,
 }
 
 impl Crew {
@@ -174,6 +217,8 @@ const KINDS: [StripKind; 3] = [
     StripKind::BoundaryPass,
     StripKind::Interior,
 ];
+/// Nobody services or fuels a machine more often.
+const LEAST_EVERY_S: i64 = 900;
 /// Longest lead, service or loading: a year.
 pub(super) const MOST_SECONDS: i64 = 366 * 86_400;
 
@@ -234,18 +279,17 @@ impl Reader<'_> {
                 None => None,
                 Some(reach) => Some(Spanned::new(reach.span(), self.0.metres("reach", reach)?)),
             };
-            let max_slope = self.max_slope(&table.max_slope, &table.runs_on)?;
+            let runs_on = self.runs_on(&table.runs_on)?;
             machines.push(CrewMachine {
                 name: table.name.clone(),
                 reach_m,
-                max_slope,
+                max_slope: self.max_slope(&table.max_slope, runs_on)?,
+                runs_on,
                 kinds: self.kinds(&table.kinds)?,
                 night: table.night.unwrap_or(true),
                 turns,
                 start: table.start.clone(),
-                service: (table.service.as_ref())
-                    .map(|service| self.service(service.get_ref()))
-                    .transpose()?,
+                care: self.care(&table.service, &table.fuel)?,
             });
         }
         Ok(Crew {
@@ -262,6 +306,8 @@ impl Reader<'_> {
             rest: self.rest(file)?,
             stock: self.stock(file)?,
             wood: self.wood(file)?,
+            haulage: self.haulage(file)?,
+            decks: self.decks(file)?,
             stops: self.stops(file, zone)?,
             blocks: self.blocks(file)?,
         })
@@ -344,16 +390,7 @@ impl Reader<'_> {
         let tables = file.shifts.iter().map(Spanned::get_ref);
         tables
             .map(|table| {
-                let days = match &table.days {
-                    None => DAYS.iter().map(|(_, day)| *day).collect(),
-                    Some(days) => days
-                        .iter()
-                        .map(|day| {
-                            let index = self.choice("days", day, &DAYS.map(|(name, _)| name))?;
-                            Ok(DAYS[index].1)
-                        })
-                        .collect::<Result<Vec<_>, _>>()?,
-                };
+                let days = self.days(table.days.as_deref())?;
                 Ok(Shift {
                     name: table.name.get_ref().clone(),
                     from: self.clock("from", &table.from)?,
@@ -362,6 +399,17 @@ impl Reader<'_> {
                 })
             })
             .collect()
+    }
+
+    pub(super) fn days(
+        &self,
+        written: Option<&[Spanned<String>]>,
+    ) -> Result<Vec<Weekday>, ProjectError> {
+        let Some(days) = written else {
+            return Ok(DAYS.iter().map(|(_, day)| *day).collect());
+        };
+        let one = |day| Ok(DAYS[self.choice("days", day, &DAYS.map(|(name, _)| name))?].1);
+        days.iter().map(one).collect()
     }
 
     fn operators(&self, file: &CrewFile) -> Result<Vec<(String, f64)>, ProjectError> {
@@ -400,11 +448,12 @@ impl Reader<'_> {
                     return Err(self.0.error(at.map_or(0..0, Spanned::span), reason));
                 }
                 let factor = self.factor(&table.time_factor)?;
-                let max_slope = self.max_slope(&table.max_slope, &table.runs_on)?;
+                let runs_on = self.runs_on(&table.runs_on)?;
                 Ok(CrewSkidder {
                     name: table.name.clone(),
                     night: table.night.unwrap_or(true),
-                    max_slope,
+                    max_slope: self.max_slope(&table.max_slope, runs_on)?,
+                    runs_on,
                     turns: self.turns(
                         &table.shifts,
                         shifts,
@@ -416,6 +465,7 @@ impl Reader<'_> {
                     start: table.start.clone(),
                     min_lead_s,
                     max_lead_s,
+                    care: self.care(&table.service, &table.fuel)?,
                 })
             })
             .collect()
@@ -425,18 +475,26 @@ impl Reader<'_> {
     fn max_slope(
         &self,
         written: &Option<Spanned<Share>>,
-        runs_on: &Option<Spanned<String>>,
+        runs_on: Option<MachineKind>,
     ) -> Result<Option<f64>, ProjectError> {
-        let kind = match runs_on {
-            None => None,
-            Some(written) => {
-                let keys = MachineKind::ALL.map(MachineKind::key);
-                Some(MachineKind::ALL[self.choice("runs_on", written, &keys)?])
-            }
-        };
         let slope = written.as_ref();
         let slope = slope.map(|slope| self.0.fraction("max_slope", slope));
-        Ok(slope.transpose()?.or(kind.map(|kind| kind.published().0)))
+        Ok((slope.transpose()?).or(runs_on.map(|kind| kind.published().0)))
+    }
+
+    fn runs_on(
+        &self,
+        written: &Option<Spanned<String>>,
+    ) -> Result<Option<MachineKind>, ProjectError> {
+        let written = written.as_ref();
+        written
+            .map(|written| self.machine_kind(written))
+            .transpose()
+    }
+
+    fn machine_kind(&self, written: &Spanned<String>) -> Result<MachineKind, ProjectError> {
+        let keys = MachineKind::ALL.map(MachineKind::key);
+        Ok(MachineKind::ALL[self.choice("runs_on", written, &keys)?])
     }
 
     fn turns(
@@ -500,17 +558,49 @@ impl Reader<'_> {
         written.iter().map(one).collect()
     }
 
-    fn service(&self, table: &ServiceTable) -> Result<Service, ProjectError> {
-        let every = if table.every.get_ref() == "day" {
-            Every::Day
-        } else {
-            Every::Seconds(self.seconds("every", &table.every)?.max(1))
+    fn care(
+        &self,
+        service: &Option<Spanned<ServiceTable>>,
+        fuel: &Option<Spanned<FuelTable>>,
+    ) -> Result<Care, ProjectError> {
+        let service = match service.as_ref().map(Spanned::get_ref) {
+            None => None,
+            Some(table) => Some(Service {
+                seconds: self.takes(&table.takes)?,
+                every: self.every(&table.every)?,
+            }),
         };
-        let seconds = self.seconds("takes", &table.takes)?;
-        if seconds > 12 * 3600 || seconds == 0 {
-            return Err(self.out_of_range("takes", &table.takes, "1 min", "12 h"));
+        let fuel = match fuel.as_ref().map(Spanned::get_ref) {
+            None => None,
+            Some(table) => {
+                self.0.not_empty("source", &table.source)?;
+                Some(Fuel {
+                    seconds: self.takes(&table.takes)?,
+                    every: self.every(&table.every)?,
+                    source: table.source.get_ref().clone(),
+                })
+            }
+        };
+        Ok(Care { service, fuel })
+    }
+
+    fn every(&self, written: &Spanned<String>) -> Result<Every, ProjectError> {
+        if written.get_ref() == "day" {
+            return Ok(Every::Day);
         }
-        Ok(Service { seconds, every })
+        let seconds = self.seconds("every", written)?;
+        if seconds < LEAST_EVERY_S {
+            return Err(self.out_of_range("every", written, "15 min", "366 d"));
+        }
+        Ok(Every::Seconds(seconds))
+    }
+
+    fn takes(&self, written: &Spanned<String>) -> Result<i64, ProjectError> {
+        let seconds = self.seconds("takes", written)?;
+        if seconds > 12 * 3600 || seconds == 0 {
+            return Err(self.out_of_range("takes", written, "1 min", "12 h"));
+        }
+        Ok(seconds)
     }
 
     fn moves(&self, table: &MovesTable) -> Result<Moves, ProjectError> {
@@ -619,7 +709,7 @@ impl Reader<'_> {
                 true => &mut only.machines,
                 false => &mut only.skidders,
             };
-            own.push(name.get_ref().clone());
+            own.get_or_insert_default().push(name.get_ref().clone());
         }
         if let Some([]) = table.machines.as_deref() {
             let reason = Reason::Contradiction {
@@ -629,6 +719,21 @@ impl Reader<'_> {
             return Err(self.0.error(table.id.span(), reason));
         }
         Ok(only)
+    }
+
+    fn needs(&self, table: &BlockTable) -> Result<Option<Vec<MachineKind>>, ProjectError> {
+        let Some(kinds) = &table.runs_on else {
+            return Ok(None);
+        };
+        if kinds.is_empty() {
+            let reason = Reason::Contradiction {
+                message: "a block is for machines that run on nothing".to_owned(),
+                remedy: "name what they may run on, or take `runs_on` out".to_owned(),
+            };
+            return Err(self.0.error(table.id.span(), reason));
+        }
+        let kinds = kinds.iter().map(|kind| self.machine_kind(kind));
+        Ok(Some(kinds.collect::<Result<Vec<_>, _>>()?))
     }
 
     fn blocks(&self, file: &CrewFile) -> Result<Vec<CrewBlock>, ProjectError> {
@@ -647,6 +752,10 @@ impl Reader<'_> {
                     not_before: date("not_before", &table.not_before)?,
                     not_after: date("not_after", &table.not_after)?,
                     only: self.only(file, table)?,
+                    reach_m: (table.reach.as_ref())
+                        .map(|reach| self.0.metres("reach", reach))
+                        .transpose()?,
+                    runs_on: self.needs(table)?,
                     priority: table.priority.as_ref().map_or(0, |value| *value.get_ref()),
                 };
                 if let (Some(first), Some(last)) = (block.not_before, block.not_after)

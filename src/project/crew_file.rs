@@ -33,6 +33,11 @@ pub struct CrewFile {
     /// Wood wanted at the roadside by dates.
     #[serde(default)]
     pub wood: Vec<Spanned<WoodTable>>,
+    /// How much is hauled from the decks.
+    pub haulage: Given<HaulageTable>,
+    /// What decks hold.
+    #[serde(default)]
+    pub decks: Vec<Spanned<DeckTable>>,
     /// What came up: a breakdown, a storm, a block that may not be entered.
     #[serde(default)]
     pub stops: Vec<Spanned<StopTable>>,
@@ -104,6 +109,8 @@ pub struct MachineTable {
     pub start: Given<String>,
     /// Service, always by daylight.
     pub service: Given<ServiceTable>,
+    /// Fuelling, always by daylight.
+    pub fuel: Given<FuelTable>,
 }
 
 #[derive(Deserialize, JsonSchema)]
@@ -113,6 +120,17 @@ pub struct ServiceTable {
     pub takes: Spanned<String>,
     /// `"day"`, or hours of running such as `"10 h"`.
     pub every: Spanned<String>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct FuelTable {
+    /// How long it takes, such as `"20 min"`.
+    pub takes: Spanned<String>,
+    /// `"day"`, or how long a full tank lasts, such as `"16 h"`.
+    pub every: Spanned<String>,
+    /// Who says so: the machine's manual, a log of its fuel.
+    pub source: Spanned<String>,
 }
 
 #[derive(Deserialize, JsonSchema)]
@@ -139,6 +157,10 @@ pub struct SkidderTable {
     pub min_lead: Given<String>,
     /// Greatest time between them.
     pub max_lead: Given<String>,
+    /// Service, always by daylight.
+    pub service: Given<ServiceTable>,
+    /// Fuelling, always by daylight.
+    pub fuel: Given<FuelTable>,
 }
 
 #[derive(Default, Deserialize, JsonSchema)]
@@ -187,6 +209,36 @@ pub struct WoodTable {
 
 #[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
+pub struct HaulageTable {
+    /// Truck loads on a day, from all decks together.
+    pub loads: Spanned<u32>,
+    /// What a truck takes, such as `"40 m3"`.
+    pub load: Spanned<String>,
+    /// First hour at which trucks come, midnight unless given.
+    pub from: Given<String>,
+    /// Last hour, midnight unless given.
+    pub to: Given<String>,
+    /// Days on which they come: `mon` ... `sun`; every day unless given.
+    pub days: Option<Vec<Spanned<String>>>,
+    /// Who says so: the haulage contract, what was hauled before.
+    pub source: Spanned<String>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct DeckTable {
+    /// Id of the landing or road, as the layout has it in `outlet`.
+    pub outlet: Spanned<String>,
+    /// The block whose wood comes there, where each along a road has a deck of its own; all of them unless given.
+    pub block: Given<String>,
+    /// What it holds, such as `"300 m3"`; the landing's `capacity` unless given.
+    pub room: Given<String>,
+    /// What lies there when the plan begins; nothing unless given.
+    pub lies: Given<String>,
+}
+
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
 pub struct StopTable {
     /// Why, in words, such as `"storm"`; told with each shift that changes for it.
     pub why: Spanned<String>,
@@ -213,4 +265,8 @@ pub struct BlockTable {
     pub priority: Given<i64>,
     /// Names of the machines and skidders that may work there; all unless given.
     pub machines: Option<Vec<Spanned<String>>>,
+    /// What a felling machine must reach to work there; what the layout asks for unless given.
+    pub reach: Given<Length>,
+    /// What machines and skidders must run on to work there; anything unless given.
+    pub runs_on: Option<Vec<Spanned<String>>>,
 }

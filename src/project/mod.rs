@@ -5,6 +5,7 @@ mod block_rules;
 mod choices;
 mod costs;
 mod crew;
+mod crew_decks;
 mod crew_file;
 mod crew_values;
 mod emergency;
@@ -35,7 +36,8 @@ use std::path::{Path, PathBuf};
 
 pub use choices::{Choice, MOST_COMBINATIONS, load_choices};
 pub use crew::{
-    Crew, CrewBlock, CrewMachine, CrewSkidder, Stock, Stop, Turn, WoodWanted, load_crew, parse_crew,
+    Care, Crew, CrewBlock, CrewDeck, CrewMachine, CrewSkidder, Haulage, Stock, Stop, Turn,
+    WoodWanted, load_crew, parse_crew,
 };
 pub use errors::{ProjectError, Reason, Whose};
 pub(crate) use filter::{unquoted, why_no_condition};

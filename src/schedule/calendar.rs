@@ -138,6 +138,25 @@ pub fn overlap(shifts: &[OneShift]) -> Option<(&OneShift, &OneShift)> {
     pairs.find(|(first, second)| second.span.from < first.span.to)
 }
 
+/// How a machine is fuelled, by daylight only.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Fuel {
+    pub seconds: i64,
+    /// Hours: so long a full tank lasts.
+    pub every: Every,
+    /// Who says so.
+    pub source: String,
+}
+
+/// When a machine is fuelled, and when it stands for want of fuel.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Fuelling {
+    pub slots: Vec<Stretch>,
+    pub dry: Vec<Stretch>,
+    /// Dates without daylight for it where it is fuelled each day.
+    pub unserved: Vec<NaiveDate>,
+}
+
 /// Windows of a machine, its service, and the dates on which no daylight was found for it.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Hours {
@@ -154,37 +173,21 @@ pub fn hours(zone: Tz, shifts: &[OneShift], service: Option<Service>, light: &[S
     let mut slots: Vec<Stretch> = Vec::new();
     let mut unserved = Vec::new();
     if let Some(service) = service {
-        let lit = intersect(&spans, light);
         match service.every {
             Every::Day => {
-                for one in shifts
-                    .chunk_by(|a, b| a.date == b.date)
-                    .filter_map(|day| day.first())
-                {
-                    let day = day_of(zone, one.date);
-                    // A night shift's light may lie in the next morning.
-                    let last = shifts.iter().filter(|other| other.date == one.date);
-                    let until = last.map(|other| other.span.to).max().unwrap_or(day.to);
-                    let own = Stretch::new(one.span.from, until);
-                    let free = |among: &[Stretch], within: Stretch| {
-                        let there = subtract(&intersect(among, &[within]), &slots);
-                        there
-                            .into_iter()
-                            .find(|span| span.seconds() >= service.seconds)
-                            .map(|span| Stretch::new(span.from, span.from + service.seconds))
-                    };
-                    let slot = free(&lit, own).or_else(|| free(&subtract(light, &spans), day));
-                    match slot {
-                        Some(slot) => slots.push(slot),
-                        None => unserved.push(one.date),
-                    }
-                    slots.sort();
-                }
+                (slots, unserved) = by_day(zone, shifts, &spans, light, service.seconds);
             }
             Every::Seconds(most) => {
-                by_hours(&spans, light, service.seconds, most, &mut slots, |at| {
-                    unserved.push(date_of(zone, at));
-                });
+                by_hours(
+                    &spans,
+                    light,
+                    (service.seconds, 0),
+                    most,
+                    &mut slots,
+                    |at| {
+                        unserved.push(date_of(zone, at));
+                    },
+                );
             }
         }
     }
@@ -205,11 +208,84 @@ pub fn hours(zone: Tz, shifts: &[OneShift], service: Option<Service>, light: &[S
     }
 }
 
-/// Puts a slot into the last light before the machine has run for `most` seconds since the one before.
+/// Where a machine is fuelled that runs in some stretches, those of its shifts that are left to it. It goes where it is light at
+/// all blocks and nothing else is done (`light`): each day into the first such light of its shifts, else into light outside of
+/// them; by hours, into the last before the tank is empty. A tank that is empty in the dark stands until the light comes. The
+/// tank is full at first.
+pub fn fuelling(
+    zone: Tz,
+    shifts: &[OneShift],
+    runs: &[Stretch],
+    fuel: &Fuel,
+    light: &[Stretch],
+) -> Fuelling {
+    let mut found = Fuelling::default();
+    match fuel.every {
+        Every::Day => {
+            let used = |one: &&OneShift| !intersect(&[one.span], runs).is_empty();
+            let used: Vec<OneShift> = shifts.iter().filter(used).cloned().collect();
+            (found.slots, found.unserved) = by_day(zone, &used, runs, light, fuel.seconds);
+        }
+        Every::Seconds(most) => {
+            let mut empty = Vec::new();
+            let slots = &mut found.slots;
+            let takes = (fuel.seconds, TOP_UP_S);
+            by_hours(runs, light, takes, most, slots, |at| empty.push(at));
+            for at in empty {
+                let filled = found.slots.iter().find(|slot| slot.from >= at);
+                let until = filled.map_or(Second::MAX, |slot| slot.from);
+                found
+                    .dry
+                    .extend(intersect(runs, &[Stretch::new(at, until)]));
+            }
+        }
+    }
+    found
+}
+
+/// A slot on each date on which a shift begins: in the first light of what the machine runs of that date's shifts, else in light
+/// outside of all shifts; and the dates that have neither.
+fn by_day(
+    zone: Tz,
+    shifts: &[OneShift],
+    runs: &[Stretch],
+    light: &[Stretch],
+    seconds: i64,
+) -> (Vec<Stretch>, Vec<NaiveDate>) {
+    let spans: Vec<Stretch> = shifts.iter().map(|one| one.span).collect();
+    let (lit, outside) = (intersect(runs, light), subtract(light, &spans));
+    let (mut slots, mut unserved): (Vec<Stretch>, Vec<NaiveDate>) = Default::default();
+    for own in shifts.chunk_by(|a, b| a.date == b.date) {
+        let Some(one) = own.first() else { continue };
+        let day = day_of(zone, one.date);
+        // A night shift's light may lie in the next morning.
+        let until = own.iter().map(|other| other.span.to).max();
+        let own = Stretch::new(one.span.from, until.unwrap_or(day.to));
+        let free = |among: &[Stretch], within: Stretch| {
+            let there = subtract(&intersect(among, &[within]), &slots);
+            there
+                .into_iter()
+                .find(|span| span.seconds() >= seconds)
+                .map(|span| Stretch::new(span.from, span.from + seconds))
+        };
+        match free(&lit, own).or_else(|| free(&outside, day)) {
+            Some(slot) => slots.push(slot),
+            None => unserved.push(one.date),
+        }
+        slots.sort();
+    }
+    (slots, unserved)
+}
+
+/// Nobody fills up again sooner, s.
+const TOP_UP_S: i64 = 3600;
+
+/// Puts a slot into the last light before the machine has run for `most` seconds since the one before, and no sooner than
+/// `apart_s` after that.
 fn by_hours(
     spans: &[Stretch],
     light: &[Stretch],
-    seconds: i64,
+    (seconds, apart_s): (i64, i64),
     most: i64,
     slots: &mut Vec<Stretch>,
     mut missing: impl FnMut(Second),
@@ -235,6 +311,8 @@ fn by_hours(
         };
         let room = intersect(light, &[Stretch::new(since, due + seconds)]);
         let last = room.iter().rev().find(|span| span.seconds() >= seconds);
+        let is_worth = |span: &&Stretch| span.to - seconds - since >= apart_s;
+        let last = last.filter(is_worth);
         match last {
             Some(span) => {
                 let slot = Stretch::new(span.to - seconds, span.to);

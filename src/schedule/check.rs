@@ -2,10 +2,15 @@
 
 use std::collections::BTreeMap;
 
-use super::problem::{Plan, Problem, Task, Unit, What, Window, Work, seconds_for};
+use super::problem::{
+    Able, Block, Plan, Problem, Task, Unit, Upkeep, What, Window, Work, seconds_for,
+};
 use super::skidding::{Skidder, Skidding};
 use super::time::{Second, Stretch, intersect, subtract};
 use crate::model::{ShiftClass, StripKind};
+
+/// Feet and metres are turned into each other.
+const REACH_ROUNDING_M: f64 = 1e-6;
 
 /// Times of sections are rounded to whole seconds, at both ends.
 const ROUNDING_S: i64 = 1;
@@ -61,6 +66,9 @@ pub fn check_skidding(
         if task.unit.is_some() && !block.only.takes_skidder(&its.name) {
             told("skids in a block that is kept to other machines");
         }
+        if task.unit.is_some() && !runs_on(block, &its.able) {
+            told("skids in a block that is not for what it runs on");
+        }
         let is_closed = |unit: usize| {
             let open = block.units.get(unit).and_then(|unit| block.window(unit));
             open.is_some_and(|open| !subtract(&[task.span], open).is_empty())
@@ -73,6 +81,11 @@ pub fn check_skidding(
         if task.unit.is_some_and(needs_light) && !block.light.iter().any(lit) {
             told("skids in the dark what must be skidded by day");
         }
+    }
+    for (index, its) in skidders.iter().enumerate() {
+        let own = skidding.tasks.iter().filter(|task| task.skidder == index);
+        let work: Vec<Stretch> = own.map(|task| task.span).collect();
+        upkeep_rules(problem, &its.name, &its.upkeep, &work, &mut broken);
     }
     broken
 }
@@ -389,13 +402,6 @@ fn machine_rules(problem: &Problem, plan: &Plan, machine: usize, broken: &mut Ve
             ));
             continue;
         };
-        if its
-            .service
-            .iter()
-            .any(|service| service.from < task.span.to && task.span.from < service.to)
-        {
-            broken.push(format!("{} works during its service", its.name));
-        }
         let block = &problem.blocks[task.block];
         match task.what {
             What::Move => moved += task.span.seconds(),
@@ -452,26 +458,82 @@ fn machine_rules(problem: &Problem, plan: &Plan, machine: usize, broken: &mut Ve
                         its.name, block.id
                     ));
                 }
+                let asked_m = block.needs.reach_m.unwrap_or(0.0);
+                if asked_m > 0.0 && its.able.reach_m.unwrap_or(0.0) + REACH_ROUNDING_M < asked_m {
+                    broken.push(format!(
+                        "{} does not reach as far as block {} asks for",
+                        its.name, block.id
+                    ));
+                }
+                if !runs_on(block, &its.able) {
+                    broken.push(format!(
+                        "{} runs on something else than block {} is for",
+                        its.name, block.id
+                    ));
+                }
                 if task.span.from < block.open.from || task.span.to > block.open.to {
                     broken.push(format!("block {} is worked while it is closed", block.id));
                 }
             }
         }
     }
-    for service in &its.service {
-        let no_light = problem.blocks.iter().any(|block| {
-            let lit: i64 = intersect(&[*service], &block.light)
-                .iter()
-                .map(Stretch::seconds)
-                .sum();
-            lit < service.seconds()
-        });
-        if no_light {
+    let work: Vec<Stretch> = tasks.iter().map(|task| task.span).collect();
+    upkeep_rules(problem, &its.name, &its.upkeep, &work, broken);
+}
+
+/// Whether what a machine runs on is one of those that a block is for.
+fn runs_on(block: &Block, its: &Able) -> bool {
+    match (&block.needs.runs_on, its.runs_on) {
+        (None, _) => true,
+        (Some(_), None) => false,
+        (Some(kinds), Some(own)) => kinds.contains(&own),
+    }
+}
+
+/// Service and fuelling by daylight, while the machine does nothing else, and never more work than a full tank lasts.
+fn upkeep_rules(
+    problem: &Problem,
+    name: &str,
+    upkeep: &Upkeep,
+    work: &[Stretch],
+    broken: &mut Vec<String>,
+) {
+    let both = |a: &Stretch, b: &Stretch| a.from < b.to && b.from < a.to;
+    for (slots, word) in [(&upkeep.service, "serviced"), (&upkeep.fuel, "fuelled")] {
+        for slot in slots {
+            if work.iter().any(|task| both(task, slot)) {
+                broken.push(format!("{name} works while it is {word} at {}", slot.from));
+            }
+            let no_light = problem.blocks.iter().any(|block| {
+                let lit = intersect(&[*slot], &block.light);
+                lit.iter().map(Stretch::seconds).sum::<i64>() < slot.seconds()
+            });
+            if no_light {
+                broken.push(format!("{name} is {word} in the dark at {}", slot.from));
+            }
+        }
+    }
+    for service in &upkeep.service {
+        if upkeep.fuel.iter().any(|fuel| both(fuel, service)) {
             broken.push(format!(
-                "{} is serviced in the dark at {}",
-                its.name, service.from
+                "{name} is serviced and fuelled at once at {}",
+                service.from
             ));
         }
+    }
+    let Some(tank_s) = upkeep.tank_s else { return };
+    let fills = upkeep.fuel.iter().map(|fuel| fuel.from);
+    let ends: Vec<Second> = fills.chain([Second::MAX]).collect();
+    let mut from = Second::MIN;
+    for to in ends {
+        let within = |task: &Stretch| (task.to.min(to) - task.from.max(from)).max(0);
+        let ran: i64 = work.iter().map(within).sum();
+        if ran > tank_s {
+            broken.push(format!(
+                "{name} runs {ran} s before it is fuelled at {to}, its tank lasts {tank_s} s"
+            ));
+        }
+        from = to;
     }
 }
 

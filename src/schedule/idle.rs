@@ -2,7 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use super::problem::{Machine, Plan, Problem, What};
+use super::decks::Decks;
+use super::problem::{Machine, Plan, Problem, Upkeep, What};
 use super::queue::{Progress, Queue};
 use super::skidding::{Skidder, Skidding};
 use super::time::{Second, Stretch, around, intersect, next_edge, subtract, total, union};
@@ -12,6 +13,8 @@ use crate::model::StripKind;
 pub enum Why {
     /// A stop of the crew file.
     Stopped,
+    /// Its tank is empty, and it is dark.
+    NoFuel,
     /// So much wood lies that felling waits for skidders.
     Skidders,
     /// What is left needs light, and it is dark there.
@@ -28,11 +31,14 @@ pub enum Why {
     Finished,
     /// For a skidder: no wood lies that may be brought.
     NoWood,
+    /// For a skidder: wood lies, and its deck has no room for it.
+    DeckFull,
 }
 
 impl Why {
-    pub const ALL: [Why; 9] = [
+    pub const ALL: [Why; 11] = [
         Why::Stopped,
+        Why::NoFuel,
         Why::Skidders,
         Why::Dark,
         Why::Others,
@@ -41,11 +47,13 @@ impl Why {
         Why::NoUse,
         Why::Finished,
         Why::NoWood,
+        Why::DeckFull,
     ];
 
     pub fn key(self) -> &'static str {
         match self {
             Why::Stopped => "stopped",
+            Why::NoFuel => "no_fuel",
             Why::Skidders => "waits_for_skidders",
             Why::Dark => "dark",
             Why::Others => "others_at_work",
@@ -54,6 +62,7 @@ impl Why {
             Why::NoUse => "no_use",
             Why::Finished => "nothing_left",
             Why::NoWood => "no_wood",
+            Why::DeckFull => "deck_full",
         }
     }
 }
@@ -82,6 +91,8 @@ pub struct Known<'a> {
     pub by_day: &'a dyn Fn(usize, usize) -> bool,
     /// Wood from before, with when it was felled.
     pub lying: &'a [(usize, usize, Second)],
+    /// Decks, and the litres of a block's unit; None: decks are not looked at.
+    pub decks: Option<(&'a Decks, &'a dyn Fn(usize, usize) -> i64)>,
 }
 
 /// Every idle time of every machine, by machine, then by time.
@@ -90,56 +101,74 @@ pub fn idle(problem: &Problem, plan: &Plan, known: &Known<'_>) -> Vec<Idle> {
     let light = problem.light();
     let felling = Felling::new(problem, plan);
     for (machine, its) in problem.machines.iter().enumerate() {
-        let mut busy: Vec<Stretch> = (plan.tasks.iter())
+        let busy: Vec<Stretch> = (plan.tasks.iter())
             .filter(|task| task.machine == machine)
             .map(|task| task.span)
             .collect();
-        let last = busy.iter().map(|span| span.to).max();
-        // After its last work nobody services it.
-        let served = its.service.iter();
-        busy.extend(served.filter(|slot| last.is_some_and(|last| slot.from < last)));
-        let free = subtract(&known.shifts[machine], &union(busy));
-        let mut runs = its.spans();
-        runs.extend(&its.service);
-        let runs = union(runs);
-        let stopped = subtract(&free, &runs);
-        let waits = intersect(&intersect(&free, &runs), known.waits);
-        let rest = subtract(&intersect(&free, &runs), known.waits);
-        let mut own: Vec<Idle> = Vec::new();
+        let times = Times::new(&known.shifts[machine], &its.spans(), &its.upkeep, busy);
+        let mut own = times.still(machine);
         let mut put = |spans: &[Stretch], why: Why| {
             own.extend(spans.iter().map(|&span| Idle { machine, span, why }));
         };
-        put(&stopped, Why::Stopped);
-        put(&waits, Why::Skidders);
-        for part in pieces(&rest, &light) {
+        put(&intersect(&times.free, known.waits), Why::Skidders);
+        for part in pieces(&subtract(&times.free, known.waits), &light) {
             put(&[part], felling.why(its, machine, part.from));
         }
         found.extend(joined(own));
     }
+    let wood = wood(plan, known);
     for (index, skidder) in known.skidders.iter().enumerate() {
         let machine = problem.machines.len() + index;
         let busy: Vec<Stretch> = (known.skidding.tasks.iter())
             .filter(|task| task.skidder == index)
             .map(|task| task.span)
             .collect();
-        let free = subtract(&known.shifts[machine], &union(busy));
         let runs: Vec<Stretch> = skidder.windows.iter().map(|window| window.span).collect();
-        let mut own: Vec<Idle> = subtract(&free, &runs)
-            .into_iter()
-            .map(|span| Idle {
-                machine,
-                span,
-                why: Why::Stopped,
-            })
-            .collect();
-        let wood = wood(plan, known);
-        for span in pieces(&intersect(&free, &runs), &light) {
+        let times = Times::new(&known.shifts[machine], &runs, &skidder.upkeep, busy);
+        let mut own = times.still(machine);
+        for span in pieces(&times.free, &light) {
             let why = why_no_wood(problem, known, skidder, &wood, span.from);
             own.push(Idle { machine, span, why });
         }
         found.extend(joined(own));
     }
     found
+}
+
+/// What of its shifts a machine does nothing in.
+struct Times {
+    /// It could run.
+    free: Vec<Stretch>,
+    /// It waits for light with an empty tank.
+    dry: Vec<Stretch>,
+    stopped: Vec<Stretch>,
+}
+
+impl Times {
+    fn new(shifts: &[Stretch], runs: &[Stretch], upkeep: &Upkeep, mut busy: Vec<Stretch>) -> Times {
+        let last = busy.iter().map(|span| span.to).max();
+        let slots = upkeep.slots();
+        // After its last work nobody looks after it.
+        let served = slots.iter();
+        busy.extend(served.filter(|slot| last.is_some_and(|last| slot.from < last)));
+        let idle = subtract(shifts, &union(busy));
+        let runs = union(runs.iter().copied().chain(slots).collect());
+        let still = subtract(&idle, &runs);
+        Times {
+            free: intersect(&idle, &runs),
+            dry: intersect(&still, &upkeep.dry),
+            stopped: subtract(&still, &upkeep.dry),
+        }
+    }
+
+    /// Times in which it could not run.
+    fn still(&self, machine: usize) -> Vec<Idle> {
+        let dry = self.dry.iter().map(|&span| (span, Why::NoFuel));
+        let stopped = self.stopped.iter().map(|&span| (span, Why::Stopped));
+        dry.chain(stopped)
+            .map(|(span, why)| Idle { machine, span, why })
+            .collect()
+    }
 }
 
 /// Seconds by machine and reason.
@@ -246,6 +275,7 @@ impl<'p> Felling<'p> {
                 StripKind::Interior,
             ],
             max_slope: f64::INFINITY,
+            able: Default::default(),
             night: true,
             ..machine.clone()
         };
@@ -308,9 +338,36 @@ fn wood(plan: &Plan, known: &Known<'_>) -> Wood {
         }
     }
     // What nobody ever brings does not lie ready for anybody.
+    let room = |ground: (usize, usize)| {
+        let (decks, _) = known.decks?;
+        decks.decks[decks.of[ground.0][ground.1]].room
+    };
     let both = felled.into_iter();
-    both.filter_map(|(ground, at)| Some((ground, at, *brought.get(&ground)?)))
-        .collect()
+    both.filter_map(|(ground, at)| {
+        let when = brought.get(&ground).copied();
+        // But for what finds no room.
+        let when = when.or_else(|| room(ground).map(|_| Second::MAX));
+        Some((ground, at, when?))
+    })
+    .collect()
+}
+
+/// Litres that find room on each deck at a moment; None: no end of it.
+fn rooms(known: &Known<'_>, wood: &Wood, at: Second) -> Vec<Option<i64>> {
+    let Some((decks, litres)) = known.decks else {
+        return vec![];
+    };
+    let mut taken: Vec<i64> = decks.decks.iter().map(|deck| deck.lies).collect();
+    for (ground, _, brought) in wood {
+        if *brought <= at {
+            taken[decks.of[ground.0][ground.1]] += litres(ground.0, ground.1);
+        }
+    }
+    for load in known.skidding.loads.iter().filter(|load| load.at <= at) {
+        taken[load.deck] -= load.litres;
+    }
+    let left = decks.decks.iter().zip(taken);
+    left.map(|(deck, taken)| Some(deck.room? - taken)).collect()
 }
 
 fn why_no_wood(
@@ -331,8 +388,22 @@ fn why_no_wood(
         let dark = around(&problem.blocks[block].light, at).is_none();
         dark && (!skidder.night || (known.by_day)(block, unit))
     };
-    match ready.all(|((block, unit), ..)| waits_for_light(*block, *unit)) {
-        true => Why::Dark,
+    let waits = ready.filter(|((block, unit), ..)| !waits_for_light(*block, *unit));
+    let mut waits = waits.peekable();
+    if waits.peek().is_none() {
+        return Why::Dark;
+    }
+    let rooms = rooms(known, wood, at);
+    let is_full = |(block, unit): (usize, usize)| {
+        let deck = known
+            .decks
+            .map(|(decks, litres)| (decks.of[block][unit], litres));
+        deck.is_some_and(|(deck, litres)| {
+            rooms[deck].is_some_and(|room| litres(block, unit) > room)
+        })
+    };
+    match waits.all(|(ground, ..)| is_full(*ground)) {
+        true => Why::DeckFull,
         false => Why::Others,
     }
 }
@@ -384,13 +455,14 @@ mod tests {
             name: format!("m{index}"),
             kinds: vec![StripKind::Interior],
             max_slope: 1.0,
+            able: Default::default(),
             night: true,
             windows: vec![Window {
                 span: Stretch::new(0, 24 * H),
                 shift: 0,
                 pace: 1000,
             }],
-            service: vec![],
+            upkeep: Default::default(),
             start: None,
         };
         Problem {
@@ -405,6 +477,7 @@ mod tests {
                 windows: vec![],
                 near: vec![],
                 only: Default::default(),
+                needs: Default::default(),
             }],
             machines: (0..machines).map(machine).collect(),
             wood: Default::default(),
@@ -444,6 +517,7 @@ mod tests {
             skidding: &Skidding::default(),
             by_day: &|_, _| false,
             lying: &[],
+            decks: None,
         };
         let found = idle(problem, &plan, &known);
         let hours = |idle: Idle| (idle.machine, idle.span.from / H, idle.span.to / H, idle.why);

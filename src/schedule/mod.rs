@@ -9,7 +9,9 @@ mod anneal;
 mod bound;
 pub mod calendar;
 mod check;
+mod check_decks;
 pub mod clear;
+pub mod decks;
 mod decode;
 pub mod former;
 pub mod idle;
@@ -29,9 +31,10 @@ pub use check::{
     Apart, Duty, Nearest, StockRule, check, check_apart, check_people, check_skidding, check_stock,
     check_wood,
 };
+pub use check_decks::{DeckRule, check_decks};
 pub use problem::{
-    Block, HOUR, Machine, Moves, Only, Plan, Problem, STANDARD_PACE, SectionKey, Task, Unit, What,
-    Window, Work, seconds_for, work_in,
+    Able, Block, HOUR, Machine, Moves, Needs, Only, Plan, Problem, STANDARD_PACE, SectionKey, Task,
+    Unit, Upkeep, What, Window, Work, seconds_for, work_in,
 };
 pub use queue::held_up;
 pub use search::{Solved, solve, solve_after};

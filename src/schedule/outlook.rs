@@ -195,10 +195,18 @@ fn empty_nights(
         return None;
     }
     let idle: i64 = shifts[first..].iter().map(|n| n.shift_s - n.used_s).sum();
-    let mut what = format!(
-        "from {} night shifts have no night-safe work; {day:.1} day-only hours wait for light",
-        shown(night.date)
-    );
+    // The dark of an early morning belongs to the night before.
+    let begins = date_of(zone, problem.period.from);
+    let from = shown(night.date.max(begins));
+    let has_nights = has_night_shifts(problem, light);
+    let mut what = match has_nights {
+        true => format!(
+            "from {from} night shifts have no night-safe work; {day:.1} day-only hours wait for light"
+        ),
+        false => format!(
+            "from {from} the dark hours of shifts have no night-safe work; {day:.1} day-only hours wait for light"
+        ),
+    };
     if idle > 0 {
         what += &format!(", {:.1} night hours stay unused", idle as f64 / 3600.0);
     }
@@ -210,13 +218,27 @@ fn empty_nights(
             "{locked:.1} night-safe hours of {blocks} block(s) stand behind boundary passes or other day-only work: put a \
              machine more on these by day, or begin these blocks earlier; or add another block with night-safe work"
         )
-    } else {
+    } else if has_nights {
         format!(
-            "add another block with night-safe work, or take night shifts off from {} and put the machines on day shifts",
-            shown(night.date)
+            "add another block with night-safe work, or take night shifts off from {from} and put the machines on day shifts"
         )
+    } else {
+        "add another block with night-safe work, or let shifts begin and end with the light"
+            .to_owned()
     };
     Some(Warning { what, help })
+}
+
+/// Whether any shift of a machine that may work in the dark lies there for the most part.
+fn has_night_shifts(problem: &Problem, light: &[Stretch]) -> bool {
+    let machines = problem.machines.iter().filter(|machine| machine.night);
+    machines.into_iter().any(|machine| {
+        let shifts = machine.windows.chunk_by(|a, b| a.shift == b.shift);
+        shifts.into_iter().any(|shift| {
+            let spans: Vec<Stretch> = shift.iter().map(|window| window.span).collect();
+            2 * total(&intersect(&spans, light)) < total(&spans)
+        })
+    })
 }
 
 const STAYS_DARK: &str = "it is dark at these blocks until the period ends, and no machine more helps: plan them for days with \
@@ -370,11 +392,11 @@ fn not_fitting(problem: &Problem, plan: &Plan, bound: &Bound, zone: Tz) -> Vec<W
         if nobody > 0 {
             warnings.push(Warning {
                 what: format!(
-                    "block {}: no machine of the crew may cut {:.1} hours: too steep, work of a kind that none does, or of a machine that the block is not kept to",
+                    "block {}: no machine of the crew may cut {:.1} hours: too steep, work of a kind that none does, or in a block that is kept to others or asks for more reach or another machine",
                     block.id,
                     nobody as f64 / HOUR as f64
                 ),
-                help: "look at `max_slope` and `kinds` of the machines, and at `machines` of the block; a section is as steep as the layout allows where \
+                help: "look at `max_slope`, `kinds`, `reach` and `runs_on` of the machines, and at `machines`, `reach` and `runs_on` of the block; a section is as steep as the layout allows where \
                        its reasons say so"
                     .to_owned(),
             });

@@ -3,7 +3,7 @@
 
 use super::time::{Second, Stretch, union};
 use super::wood::Wood;
-use crate::model::{ShiftClass, StripKind};
+use crate::model::{MachineKind, ShiftClass, StripKind};
 
 /// Thousandths of a second at the standard pace, the unit of work.
 pub type Work = i64;
@@ -60,25 +60,45 @@ pub struct Block {
     pub windows: Vec<Vec<Stretch>>,
     /// Blocks so near that falling trees could hurt whoever works there: never cut at once. Sorted, without itself.
     pub near: Vec<usize>,
-    /// Names of the machines that may work there, of those that fell and of those that skid; empty: all.
+    /// Names of the machines that may work there, of those that fell and of those that skid.
     pub only: Only,
+    /// What it asks of them: `only` has none that falls short of it.
+    pub needs: Needs,
 }
 
-/// Machines that a block is kept to.
+/// Machines that a block is kept to; None: all.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Only {
-    pub machines: Vec<String>,
-    pub skidders: Vec<String>,
+    pub machines: Option<Vec<String>>,
+    pub skidders: Option<Vec<String>>,
+}
+
+/// What the work of a block asks of a machine.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Needs {
+    /// Of felling machines, metres; None: what the layout asks for.
+    pub reach_m: Option<f64>,
+    /// One of these, of felling machines and skidders; None: anything.
+    pub runs_on: Option<Vec<MachineKind>>,
+}
+
+/// What is known of a machine; what nobody says it does not have.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Able {
+    pub reach_m: Option<f64>,
+    pub runs_on: Option<MachineKind>,
 }
 
 impl Only {
     /// Whether a felling machine may work there.
     pub fn takes(&self, machine: &str) -> bool {
-        self.machines.is_empty() || self.machines.iter().any(|own| own == machine)
+        let all = self.machines.as_ref();
+        all.is_none_or(|all| all.iter().any(|own| own == machine))
     }
 
     pub fn takes_skidder(&self, skidder: &str) -> bool {
-        self.skidders.is_empty() || self.skidders.iter().any(|own| own == skidder)
+        let all = self.skidders.as_ref();
+        all.is_none_or(|all| all.iter().any(|own| own == skidder))
     }
 }
 
@@ -133,13 +153,34 @@ pub struct Machine {
     pub kinds: Vec<StripKind>,
     /// Steepest ground it may enter, rise over run.
     pub max_slope: f64,
+    pub able: Able,
     /// May it work in the dark?
     pub night: bool,
-    /// Sorted, without overlap; service is left out.
+    /// Sorted, without overlap; service and fuelling are left out.
     pub windows: Vec<Window>,
-    pub service: Vec<Stretch>,
+    pub upkeep: Upkeep,
     /// Where it stands at first; None: wherever its first block is.
     pub start: Option<[f64; 2]>,
+}
+
+/// When a machine is serviced and fuelled, always where it is light at every block. None of it lies in its windows.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Upkeep {
+    /// Sorted, without overlap.
+    pub service: Vec<Stretch>,
+    /// Sorted, without overlap with each other and with service.
+    pub fuel: Vec<Stretch>,
+    /// Seconds that it runs from one fuelling to the next at the most; None: nobody says.
+    pub tank_s: Option<i64>,
+    /// When it stands in its shifts with an empty tank and waits for light.
+    pub dry: Vec<Stretch>,
+}
+
+impl Upkeep {
+    /// Service and fuelling.
+    pub fn slots(&self) -> Vec<Stretch> {
+        union(self.service.iter().chain(&self.fuel).copied().collect())
+    }
 }
 
 /// A time in which a machine runs without a break.

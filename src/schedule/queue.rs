@@ -347,6 +347,7 @@ pub fn held_up(block: &Block) -> Vec<usize> {
     let opened = Block {
         windows: block.windows.iter().map(always).collect(),
         only: Only::default(),
+        needs: Default::default(),
         ..block.clone()
     };
     let queue = Queue::new(&opened);
@@ -358,9 +359,10 @@ pub fn held_up(block: &Block) -> Vec<usize> {
             StripKind::Interior,
         ],
         max_slope: f64::INFINITY,
+        able: Default::default(),
         night: true,
         windows: vec![],
-        service: vec![],
+        upkeep: Default::default(),
         start: None,
     };
     let mut progress = Progress::default();

@@ -2,7 +2,8 @@
 //! no later than the greatest, and is left alone while trees fall near it.
 
 use super::clear::{Felling, TooNear};
-use super::problem::{Block, Moves, Plan, Problem, What, Window, seconds_for};
+use super::decks::{Decks, Filling, Load};
+use super::problem::{Able, Block, Moves, Plan, Problem, Upkeep, What, Window, seconds_for};
 use super::time::{Second, Stretch, around, next_edge};
 
 #[derive(Clone, Debug)]
@@ -11,7 +12,9 @@ pub struct Skidder {
     pub night: bool,
     /// Steepest ground it is sent to, rise over run; None: nobody says.
     pub max_slope: Option<f64>,
+    pub able: Able,
     pub windows: Vec<Window>,
+    pub upkeep: Upkeep,
     pub start: Option<[f64; 2]>,
     /// Seconds between the end of felling a section and its skidding.
     pub min_lead_s: i64,
@@ -40,6 +43,8 @@ pub struct Skidding {
     pub left_s: i64,
     /// Block and unit of those among them of which some is skidded.
     pub begun: Vec<(usize, usize)>,
+    /// What trucks take from decks, by time; none where nobody says what they hold.
+    pub loads: Vec<Load>,
 }
 
 /// What is known of the wood of a section, by block and unit.
@@ -59,6 +64,8 @@ pub struct WoodKnown<'w> {
     pub lying: &'w [Lying],
     /// The block where the plan before has a skidder at a moment.
     pub kept: &'w dyn Fn(usize, Second) -> Option<usize>,
+    /// Where it is decked; None: decks are not looked at.
+    pub decks: Option<&'w Decks>,
 }
 
 /// Wood that was felled before the period.
@@ -122,6 +129,7 @@ pub fn follow(
     let mut wood = felled(problem, plan, work);
     let ends = felling_ends(problem, plan);
     let felling = Felling::new(problem, plan, work.too_near);
+    let mut filling = work.decks.map(Filling::new);
     let mut free: Vec<Second> = vec![problem.period.from; skidders.len()];
     let mut window = vec![0usize; skidders.len()];
     let mut here: Vec<Option<usize>> = vec![None; skidders.len()];
@@ -142,6 +150,9 @@ pub fn follow(
             continue;
         }
         let at = free[s];
+        if let Some(filling) = &mut filling {
+            filling.advance(at);
+        }
         let in_dark = |wood: &Wood| its.night && !wood.by_day;
         let lit =
             |wood: &Wood| in_dark(wood) || around(&problem.blocks[wood.block].light, at).is_some();
@@ -153,8 +164,15 @@ pub fn follow(
             |wood: &Wood, at: Second| opening(wood).is_none_or(|open| around(open, at).is_some());
         // Sorted by their felling: what comes after these is not dry yet.
         let dried = wood.partition_point(|wood| wood.felled + its.min_lead_s <= at);
+        let has_room = |wood: &Wood| {
+            let filling = filling.as_ref().filter(|_| !wood.begun);
+            filling.is_none_or(|own| own.has_room((wood.block, wood.unit), wood.litres))
+        };
         let ready = |wood: &Wood| {
-            lit(wood) && is_open(wood, at) && its.may_take(&problem.blocks[wood.block], wood.slope)
+            lit(wood)
+                && is_open(wood, at)
+                && its.may_take(&problem.blocks[wood.block], wood.slope)
+                && has_room(wood)
         };
         let way_to = |block: usize| {
             let from = match here[s] {
@@ -219,9 +237,12 @@ pub fn follow(
             });
             let next_dry = wood.get(dried).map(|wood| wood.felled + its.min_lead_s);
             let waiting = waiting.chain(next_dry);
+            let full = wood[..dried].iter().any(|wood| !has_room(wood));
+            let truck = filling.as_ref().filter(|_| full);
+            let truck = truck.and_then(|own| own.next_call(at));
             let pressed_at = next_edge(least.waits, at).filter(|_| least.litres > 0);
             let soon = waiting.chain(soon_here).chain(soon_there);
-            let soon = soon.chain(pressed_at).min();
+            let soon = soon.chain(pressed_at).chain(truck).min();
             free[s] = soon.unwrap_or(now.span.to).clamp(at + 1, now.span.to);
             continue;
         };
@@ -272,8 +293,12 @@ pub fn follow(
         if at >= until {
             continue;
         }
+        let ground = (block, unit);
         if !wood[w].begun {
             wood[w].begun = true;
+            if let Some(filling) = &mut filling {
+                filling.begin(ground, wood[w].litres);
+            }
             let late = at - wood[w].felled - its.max_lead_s;
             if late > 0 {
                 skidding.late.push((block, unit, late));
@@ -290,8 +315,15 @@ pub fn follow(
         wood[w].left -= super::problem::work_in(long, now.pace) / 1000;
         free[s] = at + long;
         if wood[w].left <= 0 || at + long < until {
-            wood.remove(w);
+            let done = wood.remove(w);
+            if let Some(filling) = &mut filling {
+                filling.end(ground, done.litres, at + long);
+            }
         }
+    }
+    if let Some(mut filling) = filling {
+        filling.advance(problem.period.to);
+        skidding.loads = filling.loads;
     }
     skidding.left = wood.len();
     let begun = wood.iter().filter(|wood| wood.begun);

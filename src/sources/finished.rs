@@ -94,6 +94,8 @@ pub struct FinishedBlock {
     pub people: Vec<FinishedPeople>,
     /// What the wood of each setting goes to, by the setting's number; empty for a layout of an earlier version.
     pub outlets: BTreeMap<u32, FinishedOutlet>,
+    /// What landings hold, m³, by their ids, where anybody says so.
+    pub capacities: BTreeMap<String, f64>,
     /// In the order of work.
     pub sections: Vec<FinishedSection>,
     /// What a map of it shows besides.
@@ -585,6 +587,7 @@ impl Package<'_> {
                 },
                 people: vec![],
                 outlets: BTreeMap::new(),
+                capacities: BTreeMap::new(),
                 sections: vec![],
                 map: FinishedMap::default(),
             });

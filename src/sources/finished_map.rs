@@ -165,6 +165,9 @@ pub(super) fn read(
     if there("outlets") {
         package.each("outlets", &["outlet"], faults, |id, row| {
             if let Some(block) = of(id).map(|at| &mut blocks[at]) {
+                if let Some(capacity_m3) = row.maybe("capacity_m3")? {
+                    block.capacities.insert(row.text("outlet")?, capacity_m3);
+                }
                 let parts = row.parts()?;
                 let frame = &block.frame;
                 let fronts = parts.lines.iter().map(|line| line_of(frame, line));

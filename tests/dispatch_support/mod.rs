@@ -61,6 +61,7 @@ pub fn block(id: &str, text: &str, hours: f64, place: [f64; 2], days: i64) -> Bl
     Block {
         near: vec![],
         only: Default::default(),
+        needs: Default::default(),
         id: id.to_owned(),
         place,
         light: light(days + 1, 8, 16),
@@ -80,6 +81,7 @@ pub fn machine(name: &str, windows: Vec<(i64, i64)>, pace: i64) -> Machine {
             StripKind::Interior,
         ],
         max_slope: 1.0,
+        able: Default::default(),
         night: true,
         windows: (0..)
             .zip(windows)
@@ -89,7 +91,7 @@ pub fn machine(name: &str, windows: Vec<(i64, i64)>, pace: i64) -> Machine {
                 pace,
             })
             .collect(),
-        service: vec![],
+        upkeep: Default::default(),
         start: None,
     }
 }

@@ -24,11 +24,27 @@ fn a_crew_is_read_with_its_figures() {
     assert_eq!(paces, [1000, 1100]);
     assert_eq!(crew.machines[0].max_slope, Some(0.4));
     assert_eq!(
-        crew.machines[1].service.unwrap().every,
+        crew.machines[1].care.service.unwrap().every,
         Every::Seconds(15 * 3600)
     );
     assert_eq!(crew.skidders[0].max_lead_s, 5 * 86_400);
     assert_eq!(crew.moves.walk_up_to_m, 3000.0);
+    let fuel = crew.machines[0].care.fuel.as_ref().unwrap();
+    assert_eq!(
+        (fuel.seconds, fuel.every),
+        (1200, Every::Seconds(22 * 3600))
+    );
+    assert_eq!(crew.skidders[0].care.service.unwrap().seconds, 1800);
+    let haulage = crew.haulage.unwrap();
+    assert_eq!(
+        (haulage.loads, haulage.load_m3, haulage.hours.days.len()),
+        (6, 40.0, 5)
+    );
+    assert_eq!(
+        (crew.decks[0].room_m3, crew.decks[0].lies_m3),
+        (Some(300.0), 80.0)
+    );
+    assert_eq!(crew.blocks[0].reach_m, Some(8.5));
     let path = "fixtures/crew/valid/smallest.toml";
     let crew = parse_crew(&text(path), Path::new(path)).unwrap();
     assert!(crew.machines[0].night);
@@ -61,6 +77,6 @@ fn the_example_of_the_document_is_read() {
         .unwrap_or_else(|error| panic!("{error}"));
     assert_eq!(
         (crew.machines.len(), crew.skidders.len(), crew.blocks.len()),
-        (1, 1, 1)
+        (1, 1, 2)
     );
 }

@@ -6,17 +6,11 @@ use std::path::Path;
 use gdal::vector::LayerAccess;
 use serde_json::Value;
 
+use crate::dispatch_runs::{self, by_day, lay_out};
 use crate::run_binary::*;
 
-const CREW: &str = r#"[crew]
-time_zone = "America/Winnipeg"
-
-[[shifts]]
-name = "day"
-from = "06:00"
-to = "16:00"
-
-[[machines]]
+const CREW: &str = by_day!(
+    r#"[[machines]]
 name = "feller 1"
 
 [[machines]]
@@ -26,23 +20,17 @@ time_factor = 1.3
 [[skidders]]
 name = "skidder 1"
 time_factor = 1.7
-"#;
+"#
+);
 
 fn laid_out(folder: &Path) {
     small_project_with_volumes(folder);
-    write(folder, "crew.toml", CREW);
-    let ended = run(
-        folder,
-        &["layout", "project.toml", "--out", "out", "--quiet"],
-    );
-    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    lay_out(folder, "out");
 }
 
 fn dispatch(folder: &Path, from: &str, more: &[&str]) -> Ended {
-    let mut all = vec!["dispatch", "out", "--crew", "crew.toml", "--from", from];
-    all.extend(["--days", "12"]);
-    all.extend(more);
-    run(folder, &all)
+    let all = [&["--from", from, "--days", "12"], more].concat();
+    dispatch_runs::dispatch(folder, CREW, &all)
 }
 
 /// Rows of the first plan's table that a test keeps, and how it changes them.

@@ -1,5 +1,6 @@
 //! `dispatch` from end to end: outputs, calendar, exit codes, planning anew, hostile ids.
 
+use crate::dispatch_runs::{self, day_and_night, lay_out};
 use crate::run_binary;
 
 use std::path::Path;
@@ -8,53 +9,27 @@ use icalendar::{Calendar, CalendarComponent, Component, DatePerhapsTime};
 use run_binary::*;
 use serde_json::Value;
 
-const CREW: &str = r#"[crew]
-time_zone = "America/Winnipeg"
-
-[[shifts]]
-name = "day"
-from = "06:00"
-to = "16:00"
-
-[[shifts]]
-name = "night"
-from = "16:00"
-to = "02:00"
-
-[[machines]]
+const CREW: &str = day_and_night!(
+    r#"[[machines]]
 name = "feller 1"
 service = { takes = "30 min", every = "day" }
 
 [[machines]]
 name = "feller 2"
 shifts = ["day"]
-"#;
+"#
+);
 
 fn laid_out(folder: &Path) {
     small_project(folder);
     write(folder, "crew.toml", CREW);
-    let ended = run(
-        folder,
-        &["layout", "project.toml", "--out", "out", "--quiet"],
-    );
-    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    lay_out(folder, "out");
 }
 
 fn dispatch(folder: &Path, out: &str, more: &[&str]) -> Ended {
-    let mut arguments = vec![
-        "dispatch",
-        "out",
-        "--crew",
-        "crew.toml",
-        "--from",
-        "2026-12-01",
-        "--days",
-        "6",
-        "--out",
-        out,
-    ];
-    arguments.extend(more);
-    run(folder, &arguments)
+    let crew = std::fs::read_to_string(folder.join("crew.toml")).unwrap();
+    let all = [&["--days", "6", "--out", out], more].concat();
+    dispatch_runs::dispatch(folder, &crew, &all)
 }
 
 /// Section -> hours planned.
@@ -178,11 +153,7 @@ fn shift_sheets_of_a_french_layout_are_french() {
         "project.toml",
         &format!("{project}\n[outputs]\nlanguage = \"fr\"\n"),
     );
-    let ended = run(
-        folder,
-        &["layout", "project.toml", "--out", "out", "--quiet"],
-    );
-    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    lay_out(folder, "out");
     dispatch(folder, "shifts", &[]);
     let mut seen = 0;
     for entry in std::fs::read_dir(folder.join("shifts/sheets")).unwrap() {
@@ -236,11 +207,7 @@ fn skidders_stay_away_from_falling_trees_by_geos() {
     );
     let skidder = "\n[[skidders]]\nname = \"skidder 1\"\n";
     write(folder, "crew.toml", &format!("{CREW}{skidder}"));
-    let ended = run(
-        folder,
-        &["layout", "project.toml", "--out", "out", "--quiet"],
-    );
-    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    lay_out(folder, "out");
     let ended = dispatch(folder, "shifts", &[]);
     assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
     let found = schedule_of(folder, "shifts");
@@ -535,10 +502,7 @@ fn hostile_ids_run_nowhere() {
         })
         .collect();
     write(folder, "blocks.geojson", &collection(UTM, &blocks));
-    run(
-        folder,
-        &["layout", "project.toml", "--out", "out", "--quiet"],
-    );
+    lay_out(folder, "out");
     let crew = CREW.replace("feller 1", "<b>f</b>, \\\"1\\\"");
     write(folder, "crew.toml", &crew);
     let ended = dispatch(folder, "shifts", &["--quiet"]);

@@ -9,6 +9,7 @@ use blockwright::schedule::former::{Former, Stint};
 use blockwright::schedule::{self, Plan, Problem, What};
 use serde_json::Value;
 
+use crate::dispatch_runs::{self, by_day, lay_out};
 use crate::dispatch_support::*;
 use crate::run_binary::*;
 
@@ -76,15 +77,8 @@ fn a_breakdown_changes_nothing_before_it() {
     assert_eq!(after.undone, 0);
 }
 
-const CREW: &str = r#"[crew]
-time_zone = "America/Winnipeg"
-
-[[shifts]]
-name = "day"
-from = "06:00"
-to = "16:00"
-
-[[machines]]
+const CREW: &str = by_day!(
+    r#"[[machines]]
 name = "feller 1"
 
 [[machines]]
@@ -92,22 +86,12 @@ name = "feller 2"
 
 [[skidders]]
 name = "skidder 1"
-"#;
+"#
+);
 
 fn dispatch(folder: &Path, crew: &str, from: &str, more: &[&str]) -> Ended {
-    write(folder, "crew.toml", crew);
-    let mut all = vec![
-        "dispatch",
-        "out",
-        "--crew",
-        "crew.toml",
-        "--from",
-        from,
-        "--days",
-        "12",
-    ];
-    all.extend(more);
-    run(folder, &all)
+    let all = [&["--from", from, "--days", "12"], more].concat();
+    dispatch_runs::dispatch(folder, crew, &all)
 }
 
 /// 2026-12-02 in Winnipeg begins at 06:00 UTC.
@@ -118,10 +102,7 @@ fn a_plan_is_kept_and_what_changes_is_told() {
     let temp = tempfile::tempdir().unwrap();
     let folder = temp.path();
     small_project_with_volumes(folder);
-    run(
-        folder,
-        &["layout", "project.toml", "--out", "out", "--quiet"],
-    );
+    lay_out(folder, "out");
     let ended = dispatch(folder, CREW, "2026-12-01", &["--out", "first"]);
     assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
     let first = schedule_of(folder, "first");
@@ -364,10 +345,7 @@ fn evenings_have_the_daylight_of_their_own_day_and_service_is_not_begun_twice() 
         "--quiet",
     ];
     run(folder, &demo);
-    run(
-        folder,
-        &["layout", "project.toml", "--out", "out", "--quiet"],
-    );
+    lay_out(folder, "out");
     let crew = CREW.replace(
         "from = \"06:00\"\nto = \"16:00\"",
         "from = \"12:00\"\nto = \"02:00\"",
@@ -410,10 +388,7 @@ fn finished_blocks_are_left_out() {
     let temp = tempfile::tempdir().unwrap();
     let folder = temp.path();
     small_project(folder);
-    run(
-        folder,
-        &["layout", "project.toml", "--out", "out", "--quiet"],
-    );
+    lay_out(folder, "out");
     write(folder, "blocks.csv", "block_id\nA-1\n");
     let columns = "block_id,part,strip_no,piece,section_no,hours_done";
     write(

@@ -3,27 +3,30 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use crate::dispatch_runs::{self, day_and_night, lay_out};
 use crate::dispatch_support::*;
 use crate::run_binary::*;
 use blockwright::schedule::skidding::{Least, Skidder, WoodKnown, follow};
 use blockwright::schedule::stock::{Limits, follow_within};
 use blockwright::schedule::{self, Duty, Plan, Problem, StockRule, What};
 
-fn skidder(days: i64, pace: i64) -> Skidder {
+pub(crate) fn skidder(days: i64, pace: i64) -> Skidder {
     Skidder {
         name: "S".to_owned(),
         night: true,
         max_slope: None,
+        able: Default::default(),
         windows: machine("S", shifts(days, 0, 24), pace).windows,
+        upkeep: Default::default(),
         start: None,
         min_lead_s: 0,
         max_lead_s: 100 * DAY,
     }
 }
 
-const TEN_M3: i64 = 10_000;
+pub(crate) const TEN_M3: i64 = 10_000;
 
-fn wood<'w>(slope: &'w dyn Fn(usize, usize) -> Option<f64>) -> WoodKnown<'w> {
+pub(crate) fn wood<'w>(slope: &'w dyn Fn(usize, usize) -> Option<f64>) -> WoodKnown<'w> {
     WoodKnown {
         seconds: &|_, _| H,
         by_day: &|_, _| false,
@@ -32,6 +35,7 @@ fn wood<'w>(slope: &'w dyn Fn(usize, usize) -> Option<f64>) -> WoodKnown<'w> {
         litres: &|_, _| TEN_M3,
         lying: &[],
         kept: &|_, _| None,
+        decks: None,
     }
 }
 
@@ -56,7 +60,7 @@ fn lies(plan: &Plan, tasks: &[schedule::skidding::SkidTask], at: i64) -> i64 {
     lying.count() as i64 * TEN_M3
 }
 
-fn ten_strips(days: i64) -> Problem {
+pub(crate) fn ten_strips(days: i64) -> Problem {
     let blocks = vec![block("A", "d d d d d d d d d d", 0.5, [0.0, 0.0], days)];
     let machines = vec![machine("M", shifts(days, 8, 8), 1000)];
     problem(days, blocks, machines, 1)
@@ -212,8 +216,8 @@ fn a_block_may_be_kept_to_machines() {
     });
     let mut problem = problem(days, blocks, machines.to_vec(), 1);
     for block in &mut problem.blocks {
-        block.only.machines = vec!["N".to_owned()];
-        block.only.skidders = vec!["T".to_owned()];
+        block.only.machines = Some(vec!["N".to_owned()]);
+        block.only.skidders = Some(vec!["T".to_owned()]);
     }
     let plan = schedule::solve(&problem).plan;
     assert_eq!(plan.undone, 0);
@@ -241,8 +245,8 @@ fn a_block_may_be_kept_to_machines() {
         schedule::check_skidding(problem, &found, &skidders, &|_, _| false, &|_, _| None)
     };
     assert_eq!(check(&problem), Vec::<String>::new());
-    problem.blocks[0].only.machines = vec!["M".to_owned()];
-    problem.blocks[0].only.skidders = vec!["S".to_owned()];
+    problem.blocks[0].only.machines = Some(vec!["M".to_owned()]);
+    problem.blocks[0].only.skidders = Some(vec!["S".to_owned()]);
     let told = schedule::check(&problem, &plan);
     assert!(
         told[0].contains("N works in block A, which is kept to other machines"),
@@ -303,6 +307,7 @@ fn a_skidder_goes_where_enough_lies() {
     // Nor does it go sooner where the plan before had it go.
     let kept = WoodKnown {
         kept: &|_, _| Some(0),
+        decks: None,
         ..wood(&level)
     };
     let least = Least {
@@ -349,20 +354,8 @@ fn the_check_of_people_counts_for_itself() {
     );
 }
 
-const CREW: &str = r#"[crew]
-time_zone = "America/Winnipeg"
-
-[[shifts]]
-name = "day"
-from = "06:00"
-to = "16:00"
-
-[[shifts]]
-name = "night"
-from = "16:00"
-to = "02:00"
-
-[[operators]]
+const CREW: &str = day_and_night!(
+    r#"[[operators]]
 name = "op 1"
 
 [[operators]]
@@ -374,23 +367,16 @@ name = "op 3"
 [[machines]]
 name = "feller 1"
 operators = ["op 1", "op 2"]
-"#;
+"#
+);
 
 fn laid_out(folder: &Path) {
     small_project_with_volumes(folder);
-    let ended = run(
-        folder,
-        &["layout", "project.toml", "--out", "out", "--quiet"],
-    );
-    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    lay_out(folder, "out");
 }
 
 fn dispatch(folder: &Path, crew: &str, out: &str) -> Ended {
-    write(folder, "crew.toml", crew);
-    let from = ["--from", "2026-12-01", "--days", "9", "--out", out];
-    let mut all = vec!["dispatch", "out", "--crew", "crew.toml"];
-    all.extend(from);
-    run(folder, &all)
+    dispatch_runs::dispatch(folder, crew, &["--days", "9", "--out", out])
 }
 
 #[test]

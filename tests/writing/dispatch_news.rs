@@ -7,6 +7,7 @@ use blockwright::schedule::wood::{Wanted, Wood, brought};
 use blockwright::schedule::{self, Plan, Problem};
 use serde_json::Value;
 
+use crate::dispatch_runs::{by_day, lay_out};
 use crate::dispatch_support::*;
 use crate::run_binary::*;
 
@@ -49,25 +50,14 @@ fn a_plan_prefers_to_bring_wood_by_its_date() {
     assert!(told[0].starts_with("0 l of wood are at the roadside"));
 }
 
-const CREW: &str = r#"[crew]
-time_zone = "America/Winnipeg"
-
-[[shifts]]
-name = "day"
-from = "06:00"
-to = "16:00"
-
-[[machines]]
+const CREW: &str = by_day!(
+    r#"[[machines]]
 name = "feller 1"
 
 [[skidders]]
 name = "skidder 1"
-"#;
-
-fn laid_out(folder: &Path, out: &str) {
-    let ended = run(folder, &["layout", "project.toml", "--out", out, "--quiet"]);
-    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
-}
+"#
+);
 
 fn dispatch(folder: &Path, layout: &str, crew: &str, more: &[&str]) -> Ended {
     write(folder, "crew.toml", crew);
@@ -82,7 +72,7 @@ fn wood_by_dates_is_told_met_or_short() {
     let temp = tempfile::tempdir().unwrap();
     let folder = temp.path();
     small_project_with_volumes(folder);
-    laid_out(folder, "out");
+    lay_out(folder, "out");
     let wood = "\n[[wood]]\nby = \"2026-12-05\"\nvolume = \"50 m3\"\n\n[[wood]]\nby = \"2026-12-08\"\nvolume = \"60000 m3\"\n";
     let crew = format!("{CREW}{wood}");
     let ended = dispatch(
@@ -148,7 +138,7 @@ fn wood_by_dates_is_told_met_or_short() {
     // Volumes must be known.
     let bare = tempfile::tempdir().unwrap();
     small_project(bare.path());
-    laid_out(bare.path(), "out");
+    lay_out(bare.path(), "out");
     let ended = dispatch(
         bare.path(),
         "out",
@@ -189,7 +179,7 @@ fn a_new_block_and_a_machine_more_leave_the_first_days_as_they_were() {
     let other = feature(r#"{"BLOCK": "A-2"}"#, &rectangle(480.0, 0.0, 680.0, 300.0));
     let both = collection(UTM, &[one.clone(), other]);
     write(folder, "blocks.geojson", &collection(UTM, &[one]));
-    laid_out(folder, "one");
+    lay_out(folder, "one");
     let from = ["--from", "2026-12-01"];
     let first = dispatch(
         folder,
@@ -199,7 +189,7 @@ fn a_new_block_and_a_machine_more_leave_the_first_days_as_they_were() {
     );
     assert!(matches!(first.code, 0 | 3), "{}", first.stderr);
     write(folder, "blocks.geojson", &both);
-    laid_out(folder, "two");
+    lay_out(folder, "two");
     let before = dispatch(
         folder,
         "two",
@@ -272,7 +262,7 @@ fn windows_and_falling_trees_of_files_are_kept() {
             ),
         ];
         write(folder, "blocks.geojson", &collection(UTM, &blocks));
-        laid_out(folder, "out");
+        lay_out(folder, "out");
         let crew = format!("{CREW}\n[[machines]]\nname = \"feller 2\"\n");
         let ended = dispatch(
             folder,

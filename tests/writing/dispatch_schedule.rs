@@ -695,7 +695,9 @@ fn skidders_keep_their_leads_and_stay_in_their_shifts() {
         name: "S".to_owned(),
         night: false,
         max_slope: None,
+        able: Default::default(),
         windows: windows.clone(),
+        upkeep: Default::default(),
         start: None,
         min_lead_s: 3 * H,
         max_lead_s,
@@ -712,6 +714,7 @@ fn skidders_keep_their_leads_and_stay_in_their_shifts() {
             litres: &|_, _| 0,
             lying: &[],
             kept: &|_, _| None,
+            decks: None,
             slope: &|_, _| None,
         },
         Least::default(),
@@ -758,6 +761,7 @@ fn skidders_keep_their_leads_and_stay_in_their_shifts() {
             litres: &|_, _| 0,
             lying: &[],
             kept: &|_, _| None,
+            decks: None,
             slope: &|_, _| None,
         },
         Least::default(),
@@ -785,7 +789,9 @@ fn wood_on_dangerous_ground_waits_for_light_whatever_the_skidders_leave() {
         name: "S".to_owned(),
         night: true,
         max_slope: None,
+        able: Default::default(),
         windows: machine("S", shifts(days, 14, 8), 1000).windows,
+        upkeep: Default::default(),
         start: None,
         min_lead_s: H,
         max_lead_s: 100 * H,
@@ -799,6 +805,7 @@ fn wood_on_dangerous_ground_waits_for_light_whatever_the_skidders_leave() {
             litres: &|_, _| 0,
             lying: &[],
             kept: &|_, _| None,
+            decks: None,
             slope: &|_, _| None,
         };
         let found = follow(
@@ -834,6 +841,7 @@ fn wood_on_dangerous_ground_waits_for_light_whatever_the_skidders_leave() {
         litres: &|_, _| 0,
         lying: &[],
         kept: &|_, _| None,
+        decks: None,
         slope: &|_, _| None,
     };
     let found = follow(
@@ -892,7 +900,9 @@ fn skidders_keep_two_tree_lengths_off_what_is_being_felled() {
             name: "S".to_owned(),
             night: true,
             max_slope: None,
+            able: Default::default(),
             windows: machine("S", shifts(days, 8, 8), 1000).windows,
+            upkeep: Default::default(),
             start: None,
             min_lead_s: lead_h * H,
             max_lead_s: 1000 * H,
@@ -906,6 +916,7 @@ fn skidders_keep_two_tree_lengths_off_what_is_being_felled() {
                 litres: &|_, _| 0,
                 lying: &[],
                 kept: &|_, _| None,
+                decks: None,
             };
             follow(
                 &problem,
@@ -991,6 +1002,8 @@ fn a_skidder_is_not_sent_to_ground_too_steep_for_it() {
             night: true,
             max_slope,
             windows: machine("S", shifts(days, 6, 14), 1000).windows,
+            upkeep: Default::default(),
+            able: Default::default(),
             start: None,
             min_lead_s: 0,
             max_lead_s: 1000 * H,
@@ -1004,6 +1017,7 @@ fn a_skidder_is_not_sent_to_ground_too_steep_for_it() {
         litres: &|_, _| 0,
         lying: &[],
         kept: &|_, _| None,
+        decks: None,
     };
     for (most, left) in [(Some(0.35), 3), (Some(0.40), 0), (None, 0)] {
         let own = skidder(most);

@@ -1,5 +1,6 @@
 //! Sheets of shifts, read by other programs: where their maps lie, at what scale, what they say, on light ground and on dark.
 
+use crate::dispatch_runs::{day_and_night, lay_out};
 use crate::{browser, run_binary};
 
 use std::path::{Path, PathBuf};
@@ -9,26 +10,15 @@ use gdal::vector::LayerAccess;
 use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
 use run_binary::*;
 
-const CREW: &str = r#"[crew]
-time_zone = "America/Winnipeg"
-
-[[shifts]]
-name = "day"
-from = "06:00"
-to = "16:00"
-
-[[shifts]]
-name = "night"
-from = "16:00"
-to = "02:00"
-
-[[machines]]
+const CREW: &str = day_and_night!(
+    r#"[[machines]]
 name = "feller 1"
 service = { takes = "30 min", every = "day" }
 
 [[skidders]]
 name = "skidder 1"
-"#;
+"#
+);
 
 fn dispatched(folder: &Path) -> PathBuf {
     small_project(folder);
@@ -41,10 +31,7 @@ fn dispatched(folder: &Path) -> PathBuf {
         "project.toml",
         &project.replace("[production]\n", volume),
     );
-    run(
-        folder,
-        &["layout", "project.toml", "--out", "out", "--quiet"],
-    );
+    lay_out(folder, "out");
     let ended = run(
         folder,
         &[
@@ -351,10 +338,7 @@ fn a_french_layout_is_dispatched_in_french() {
         "project.toml",
         &format!("{project}\n[outputs]\nlanguage = \"fr\"\n"),
     );
-    run(
-        folder,
-        &["layout", "project.toml", "--out", "out", "--quiet"],
-    );
+    lay_out(folder, "out");
     run(
         folder,
         &[

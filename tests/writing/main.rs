@@ -17,11 +17,14 @@ mod run_binary;
 #[path = "../size/mod.rs"]
 mod size;
 
+mod dispatch_care;
+mod dispatch_decks;
 mod dispatch_done;
 mod dispatch_files;
 mod dispatch_keep;
 mod dispatch_limits;
 mod dispatch_news;
+mod dispatch_runs;
 mod dispatch_schedule;
 mod dispatch_sheets;
 mod exchange;

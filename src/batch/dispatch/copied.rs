@@ -136,15 +136,15 @@ impl Reader<'_> {
             });
             Ok(())
         };
-        let known = ["cut", "skid", "move", "service"];
+        let known = ["cut", "skid", "move", "service", "fuel"];
         if !known.contains(&&*task) {
             return elsewhere(
                 self,
-                format!("`{task}` is no task: cut, skid, move or service"),
+                format!("`{task}` is no task: cut, skid, move, service or fuel"),
             );
         }
-        // Service says nothing of the ground.
-        if task == "service" {
+        // These say nothing of the ground.
+        if matches!(&*task, "service" | "fuel") {
             return Ok(());
         }
         let begins = moment("from", &from)?;

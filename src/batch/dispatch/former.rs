@@ -313,7 +313,7 @@ impl FormerPlan {
     pub(super) fn stands_at(&self, machine: &str) -> Option<&str> {
         let until = self.until?;
         let own = self.tasks.iter().rev();
-        let mut own = own.filter(|task| task.machine == machine && task.task != "service");
+        let mut own = own.filter(|task| task.machine == machine && !task.block_id.is_empty());
         let last =
             own.find(|task| task.from < until && (task.task != "move" || task.to <= until))?;
         Some(&last.block_id)

@@ -2,6 +2,7 @@
 
 mod apart;
 mod copied;
+mod decks;
 mod done;
 mod former;
 mod people;
@@ -23,8 +24,8 @@ pub use crate::outputs::dispatch::SetAside;
 pub use former::FormerError;
 
 use crate::outputs::dispatch::{
-    DoneBefore, Moved, Person, Roster, StockPlan, Used, WoodDue, most_stock, used, would_replace,
-    write,
+    DoneBefore, HaulagePlan, Moved, Person, Roster, StockPlan, Used, WoodDue, most_stock,
+    skidding_waits_s, used, would_replace, write,
 };
 use crate::project::{Crew, ProjectError, Reason, Turn};
 use crate::rulebook::spanned::Spanned;
@@ -33,7 +34,7 @@ use crate::schedule::idle;
 use crate::schedule::outlook::{self, Outlook, Warning};
 use crate::schedule::skidding::{self, Lying, Skidder, Skidding};
 use crate::schedule::stock::{self, Limits};
-use crate::schedule::{self, Nearest, Problem, Solved};
+use crate::schedule::{self, Able, Nearest, Problem, Solved};
 use crate::sources::{FinishedBlock, FinishedError, FinishedLayout, SourceError, finished};
 
 /// What is to be planned.
@@ -125,6 +126,8 @@ pub struct Dispatched {
     pub most_stock_m3: Option<f64>,
     /// Within shifts of felling machines.
     pub felling_waits_s: i64,
+    /// Within shifts of skidders, for room on decks.
+    pub skidding_waits_s: i64,
     /// What felling machines use light and time for.
     pub used: Used,
 }
@@ -179,7 +182,12 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
     done.begun = begun(&layout, &left);
     let stood = found.copied.as_ref().or(before.as_ref());
     let (people, duties) = people::people(crew, options)?;
-    let hours = problem::crew_hours(crew, &layout, options, &mut breaches)?;
+    let mut short = Vec::new();
+    let mut told = problem::Told {
+        breaches: &mut breaches,
+        warnings: &mut short,
+    };
+    let hours = problem::crew_hours(crew, &layout, options, &mut told)?;
     let (mut problem, sections) = problem::problem(
         crew,
         &layout,
@@ -219,7 +227,10 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         (&skidded, &with_lying, &lying),
         &mut solved,
         (before.as_ref(), stood),
-        &mut breaches,
+        &mut problem::Told {
+            breaches: &mut breaches,
+            warnings: &mut short,
+        },
     )?;
     let mut rules = schedule::check(&problem, &solved.plan);
     let (problem, sections) = (skidded, with_lying);
@@ -250,6 +261,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
     }
     let mut outlook = outlook::outlook(&problem, &solved.plan, &solved.bound, crew.zone);
     outlook.warnings.extend(found.told);
+    outlook.warnings.extend(short);
     let mut shifts = Vec::new();
     let mut operators = Vec::new();
     for machine in &crew.machines {
@@ -284,6 +296,8 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
     let lying: Vec<_> = (followers.stock.lying.iter())
         .map(|own| (own.block, own.unit, own.felled))
         .collect();
+    let all_litres = followers.stock.litres.as_deref().unwrap_or_default();
+    let deck_litres = |block: usize, unit: usize| all_litres[block][unit];
     let known = idle::Known {
         shifts: &spans,
         waits: &followers.stock.waits,
@@ -291,8 +305,10 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         skidding: &followers.skidding,
         by_day: &|block, unit| skidded_by_day[block][sections[block][unit]],
         lying: &lying,
+        decks: (followers.haulage.as_ref()).map(|own| (&own.decks, &deck_litres as _)),
     };
     let idle = idle::idle(&problem, &solved.plan, &known);
+    outlook.warnings.extend(decks::waits(&idle));
     let roster = Roster {
         idle: &idle,
         layout: &layout,
@@ -319,6 +335,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         rest,
         people: &people,
         stock: &followers.stock,
+        haulage: followers.haulage.as_ref(),
         wood: &wood,
         moved: moved.as_ref(),
         calendar_before: before.as_ref().map(former::FormerPlan::calendar),
@@ -327,6 +344,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
     let sheets = write(&roster, &options.out)?;
     let (most_stock_m3, felling_waits_s) = most_stock(&roster);
     let used = used(&roster);
+    let skidding_waits_s = skidding_waits_s(&roster);
     let begins = problem.machines.iter().flat_map(|machine| &machine.windows);
     Ok(Dispatched {
         project: layout.project.clone(),
@@ -352,6 +370,7 @@ pub fn dispatch(crew: &Crew, options: &DispatchOptions) -> Result<Dispatched, Di
         moved,
         most_stock_m3: most_stock_m3.filter(|_| !crew.skidders.is_empty()),
         felling_waits_s,
+        skidding_waits_s,
         used,
     })
 }
@@ -422,6 +441,7 @@ struct Followers {
     skidding: Skidding,
     nearest: Option<Nearest>,
     stock: StockPlan,
+    haulage: Option<HaulagePlan>,
 }
 
 /// Litres of a section's wood.
@@ -519,21 +539,27 @@ fn skid(
     (problem, sections, lying): (&Problem, &[Vec<usize>], &[LyingShare]),
     solved: &mut Solved,
     (before, stood): (Option<&former::FormerPlan>, Option<&former::FormerPlan>),
-    breaches: &mut Vec<Warning>,
+    told: &mut problem::Told<'_>,
 ) -> Result<Followers, DispatchError> {
     let mut skidders = Vec::new();
     let mut all = Vec::new();
     for skidder in &crew.skidders {
         let mine = shifts_of(crew, options, &skidder.turns);
         refuse_overlap(crew, &mine, &skidder.name)?;
+        let lights = problem.blocks.iter().map(|block| block.light.as_slice());
+        let lights: Vec<&[schedule::Stretch]> = lights.collect();
+        let name = skidder.name.get_ref();
+        let runs = problem::runs(crew, name, &mine, &skidder.care, &lights, told);
         skidders.push(Skidder {
             name: skidder.name.get_ref().clone(),
             night: skidder.night,
             max_slope: skidder.max_slope.or(layout.skidder_slope),
-            windows: problem::without(
-                &calendar::hours(crew.zone, &mine, None, &[]).windows,
-                &problem::stops_of(crew, skidder.name.get_ref()),
-            ),
+            able: Able {
+                reach_m: None,
+                runs_on: skidder.runs_on,
+            },
+            windows: runs.windows,
+            upkeep: runs.upkeep,
             start: match stood.and_then(|own| own.stands_at(skidder.name.get_ref())) {
                 Some(id) => problem::centre_of(layout, id),
                 None => problem::start_of(crew, layout, skidder.start.as_ref())?,
@@ -544,6 +570,7 @@ fn skid(
         all.push(mine);
     }
     let litres = litres_of(layout, sections);
+    let haulage = decks::known(crew, layout, options, sections, litres.as_ref())?;
     let seconds = |block: usize, unit: usize| {
         let section = &layout.blocks[block].sections[sections[block][unit]];
         let before = lying
@@ -583,6 +610,7 @@ fn skid(
         litres: &|block, unit| litres.as_ref().map_or(0, |own| own[block][unit]),
         lying: &from_before,
         kept: &kept,
+        decks: haulage.as_ref().map(|own| &own.decks),
     };
     let limits = stock_limits(crew, problem, litres.as_ref())?;
     let followed = stock::follow_within(problem, solved, &skidders, wood, limits);
@@ -636,12 +664,28 @@ fn skid(
                 .collect::<Vec<_>>(),
         },
     ));
+    if let Some(own) = &haulage {
+        let decks = own.decks.decks.iter();
+        let (rooms, lies): (Vec<_>, Vec<_>) = decks.map(|deck| (deck.room, deck.lies)).unzip();
+        rules.extend(schedule::check_decks(
+            &skidding,
+            &schedule::DeckRule {
+                of: &|block, unit| own.decks.of[block][unit],
+                litres: wood.litres,
+                rooms: &rooms,
+                lies: &lies,
+                hauls: &own.hauls,
+                loads: own.loads,
+                load: own.decks.load,
+            },
+        ));
+    }
     if !rules.is_empty() {
         return Err(DispatchError::Broken { rules });
     }
     if let Some((block, _, _)) = skidding.late.first() {
         let longest = skidding.late.iter().map(|late| late.2).max().unwrap_or(0);
-        breaches.push(Warning {
+        told.breaches.push(Warning {
             what: format!(
                 "{} section(s) wait longer for a skidder than `max_lead` allows, up to {:.1} h longer, first in block {}",
                 skidding.late.len(),
@@ -652,13 +696,13 @@ fn skid(
         });
     }
     if skidding.left > 0 {
-        breaches.push(Warning {
+        told.breaches.push(Warning {
             what: format!(
                 "{} felled section(s) are not skidded within the period: {:.1} hours",
                 skidding.left,
                 skidding.left_s as f64 / 3600.0
             ),
-            help: "add a skidder, a skidding shift or days; ground steeper than every skidder's `max_slope` waits for another machine".to_owned(),
+            help: "add a skidder, a skidding shift or days; ground steeper than every skidder's `max_slope` waits for another machine, and wood for full decks waits for trucks".to_owned(),
         });
     }
     let counted = |(block, own): (usize, Vec<i64>)| {
@@ -680,5 +724,6 @@ fn skid(
             waits,
             lying: from_before,
         },
+        haulage,
     })
 }

@@ -11,16 +11,17 @@ use crate::daylight;
 use crate::geometry::area::Bounds;
 use crate::geometry::distance::{SegmentIndex, boundary_segments, inside};
 use crate::landbase::{TREE_LENGTHS, UNKNOWN_TREE_M};
-use crate::model::{DayReason, OpenDays, StripKind};
+use crate::model::{DayReason, MachineKind, OpenDays, StripKind};
 use crate::outputs::dispatch::SetAside;
-use crate::project::{Crew, ProjectError, Reason};
+use crate::project::{Care, Crew, CrewBlock, CrewMachine, ProjectError, Reason};
 use crate::rulebook::spanned::Spanned;
-use crate::schedule::calendar::{self, Hours};
+use crate::schedule::calendar::{self, Every, OneShift};
 use crate::schedule::outlook::{self, Warning};
 use crate::schedule::time::{around, intersect, subtract, union, whole_seconds};
 use crate::schedule::wood::Wood;
 use crate::schedule::{
-    Block, HOUR, Machine, Only, Problem, SectionKey, Stretch, Unit, Window, Work, held_up,
+    Able, Block, HOUR, Machine, Needs, Only, Problem, SectionKey, Stretch, Unit, Upkeep, Window,
+    Work, held_up,
 };
 use crate::sources::{FinishedBlock, FinishedLayout, FinishedSection};
 
@@ -97,55 +98,122 @@ fn lights(
 
 /// What machines have in common with the calendar.
 pub(super) struct CrewHours {
-    machines: Vec<Hours>,
+    machines: Vec<Runs>,
     light: Vec<Vec<Stretch>>,
+}
+
+/// When a machine or skidder runs, and when it is looked after.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Runs {
+    pub windows: Vec<Window>,
+    pub upkeep: Upkeep,
 }
 
 pub(super) fn crew_hours(
     crew: &Crew,
     layout: &FinishedLayout,
     options: &DispatchOptions,
-    breaches: &mut Vec<Warning>,
+    told: &mut Told<'_>,
 ) -> Result<CrewHours, DispatchError> {
     let light = lights(crew, layout, options)?;
-    let mut common: Option<Vec<Stretch>> = None;
-    for list in &light {
-        common = Some(match common {
-            None => list.clone(),
-            Some(common) => intersect(&common, list),
-        });
-    }
-    let common = common.unwrap_or_default();
-    let anywhere = union(light.iter().flatten().copied().collect());
+    let lists: Vec<&[Stretch]> = light.iter().map(Vec::as_slice).collect();
     let mut machines = Vec::new();
     for machine in &crew.machines {
         let mine = super::shifts_of(crew, options, &machine.turns);
         super::refuse_overlap(crew, &mine, &machine.name)?;
-        let hours = calendar::hours(crew.zone, &mine, machine.service, &common);
-        if let Some(first) = hours.unserved.first() {
-            breaches.push(Warning {
-                what: format!(
-                    "{}: no daylight for its service on {} date(s), first {}",
-                    machine.name.get_ref(),
-                    hours.unserved.len(),
-                    outlook::shown(*first)
-                ),
-                help: "shorten `light_margin`, let `light` count civil twilight, or service it where there is light"
-                    .to_owned(),
-            });
-        }
-        let mut stops = stops_of(crew, machine.name.get_ref());
-        stops.extend(slivers(&hours.service, &anywhere));
-        let stops = union(stops);
-        machines.push(Hours {
-            windows: without(&hours.windows, &stops),
-            service: (hours.service.into_iter())
-                .filter(|slot| intersect(&[*slot], &stops).is_empty())
-                .collect(),
-            unserved: hours.unserved,
-        });
+        machines.push(runs(
+            crew,
+            machine.name.get_ref(),
+            &mine,
+            &machine.care,
+            &lists,
+            told,
+        ));
     }
     Ok(CrewHours { machines, light })
+}
+
+/// Where what runs short is told: rules that are not kept, and what only costs time.
+pub(super) struct Told<'t> {
+    pub breaches: &'t mut Vec<Warning>,
+    pub warnings: &'t mut Vec<Warning>,
+}
+
+/// When a machine or skidder runs: its shifts without the stops of the crew file, its service and its fuelling. `lights`: the
+/// light at each block.
+pub(super) fn runs(
+    crew: &Crew,
+    name: &str,
+    shifts: &[OneShift],
+    care: &Care,
+    lights: &[&[Stretch]],
+    told: &mut Told<'_>,
+) -> Runs {
+    let mut lists = lights.iter();
+    let first = lists.next().map_or(vec![], |list| list.to_vec());
+    let common = lists.fold(first, |common, list| intersect(&common, list));
+    let anywhere = union(lights.iter().copied().flatten().copied().collect());
+    let unlit = |dates: &[NaiveDate], what: &dyn Fn(usize, String) -> String| {
+        let first = outlook::shown(*dates.first()?);
+        Some(Warning {
+            what: what(dates.len(), first),
+            help: "shorten `light_margin`, let `light` count civil twilight, or service it where there is light"
+                .to_owned(),
+        })
+    };
+    let hours = calendar::hours(crew.zone, shifts, care.service, &common);
+    told.breaches
+        .extend(unlit(&hours.unserved, &|dates, first| {
+            format!("{name}: no daylight for its service on {dates} date(s), first {first}")
+        }));
+    let stops = stops_of(crew, name);
+    let mut still = stops.clone();
+    still.extend(slivers(&hours.service, &anywhere));
+    let still = union(still);
+    let windows = without(&hours.windows, &still);
+    let service: Vec<Stretch> = (hours.service.into_iter())
+        .filter(|slot| intersect(&[*slot], &still).is_empty())
+        .collect();
+    let Some(fuel) = &care.fuel else {
+        let upkeep = Upkeep {
+            service,
+            ..Upkeep::default()
+        };
+        return Runs { windows, upkeep };
+    };
+    let spans: Vec<Stretch> = windows.iter().map(|window| window.span).collect();
+    let free = subtract(&subtract(&common, &service), &still);
+    let fuelling = calendar::fuelling(crew.zone, shifts, &spans, fuel, &free);
+    told.breaches
+        .extend(unlit(&fuelling.unserved, &|dates, first| {
+            format!("{name}: no daylight to fuel it on {dates} date(s), first {first}")
+        }));
+    if let Some(first) = fuelling.dry.first() {
+        let dry_s: i64 = fuelling.dry.iter().map(Stretch::seconds).sum();
+        told.warnings.push(Warning {
+            what: format!(
+                "{name} stands {:.1} h of its shifts with an empty tank and waits for light, first on {}",
+                dry_s as f64 / 3600.0,
+                outlook::shown(calendar::date_of(crew.zone, first.from))
+            ),
+            help: "shorten its shifts in the dark, or give it a tank that lasts from one day's light to the next"
+                .to_owned(),
+        });
+    }
+    let mut out = fuelling.slots.clone();
+    out.extend(&fuelling.dry);
+    Runs {
+        windows: without(&windows, &union(out)),
+        upkeep: Upkeep {
+            service,
+            fuel: fuelling.slots,
+            tank_s: match fuel.every {
+                Every::Day => None,
+                Every::Seconds(most) => Some(most),
+            },
+            dry: fuelling.dry,
+        },
+    }
 }
 
 /// When a machine or skidder stands still, by the stops of the crew file, sorted.
@@ -272,8 +340,7 @@ pub(super) fn problem(
     for id in crew.stops.iter().filter_map(|stop| stop.block.as_ref()) {
         block_named(crew, layout, "block", id)?;
     }
-    let anybody = Only::default();
-    let mut own: BTreeMap<usize, (Stretch, i64, &Only)> = BTreeMap::new();
+    let mut own: BTreeMap<usize, (Stretch, &CrewBlock)> = BTreeMap::new();
     for block in &crew.blocks {
         let Named::Planned(index) = block_named(crew, layout, "id", &block.id)? else {
             continue;
@@ -284,13 +351,16 @@ pub(super) fn problem(
             from.max(period.from),
             to.map_or(period.to, midnight).min(period.to),
         );
-        own.insert(index, (open, block.priority, &block.only));
+        own.insert(index, (open, block));
     }
     let mut blocks = Vec::new();
     let mut sections = Vec::new();
     let mut without_hours: Vec<&str> = Vec::new();
     for (index, (block, light)) in layout.blocks.iter().zip(hours.light).enumerate() {
-        let (open, priority, only) = own.get(&index).copied().unwrap_or((period, 0, &anybody));
+        let (open, own) = match own.get(&index) {
+            Some((open, own)) => (*open, Some(*own)),
+            None => (period, None),
+        };
         let mut units = Vec::new();
         let mut windows = Windows::new(crew, options, period);
         let mut of = Vec::new();
@@ -314,11 +384,12 @@ pub(super) fn problem(
             place: block.centre,
             light,
             open,
-            priority,
+            priority: own.map_or(0, |own| own.priority),
             units,
             windows: windows.spans,
             near: vec![],
-            only: only.clone(),
+            only: own.map_or(Only::default(), |own| only(crew, own)),
+            needs: own.map_or(Needs::default(), needs),
         };
         let stops = (crew.stops.iter()).filter(|stop| {
             stop.block
@@ -387,9 +458,10 @@ pub(super) fn problem(
             name: machine.name.get_ref().clone(),
             kinds: machine.kinds.clone(),
             max_slope: machine.max_slope.unwrap_or(layout.max_slope),
+            able: able(machine),
             night: machine.night,
             windows: hours.windows,
-            service: hours.service,
+            upkeep: hours.upkeep,
             start: match before.and_then(|own| own.stands_at(machine.name.get_ref())) {
                 Some(id) => centre_of(layout, id),
                 None => start_of(crew, layout, machine.start.as_ref())?,
@@ -404,6 +476,60 @@ pub(super) fn problem(
         wood: Wood::default(),
     };
     Ok((problem, sections))
+}
+
+fn able(machine: &CrewMachine) -> Able {
+    Able {
+        reach_m: machine.reach_m.as_ref().map(|reach| *reach.get_ref()),
+        runs_on: machine.runs_on,
+    }
+}
+
+fn needs(block: &CrewBlock) -> Needs {
+    Needs {
+        reach_m: block.reach_m,
+        runs_on: block.runs_on.clone(),
+    }
+}
+
+/// The machines and skidders that may work in a block: those that the crew file names, or all, less those that do not have what
+/// it needs or of which nobody says so.
+fn only(crew: &Crew, block: &CrewBlock) -> Only {
+    let runs = |own: Option<MachineKind>| {
+        let kinds = block.runs_on.as_ref();
+        kinds.is_none_or(|kinds| own.is_some_and(|own| kinds.contains(&own)))
+    };
+    let reaches = |machine: &CrewMachine| {
+        let needed = block.reach_m;
+        needed.is_none_or(|needed| {
+            let own = machine.reach_m.as_ref();
+            own.is_some_and(|own| *own.get_ref() >= needed - 1e-6)
+        })
+    };
+    if block.reach_m.is_none() && block.runs_on.is_none() {
+        return block.only.clone();
+    }
+    let machines = crew.machines.iter();
+    let machines = machines.filter(|own| reaches(own) && runs(own.runs_on));
+    let skidders = crew.skidders.iter().filter(|own| runs(own.runs_on));
+    let takes = |name: &&String| block.only.takes(name);
+    let skids = |name: &&String| block.only.takes_skidder(name);
+    Only {
+        machines: Some(
+            machines
+                .map(|own| own.name.get_ref())
+                .filter(takes)
+                .cloned()
+                .collect(),
+        ),
+        skidders: Some(
+            skidders
+                .map(|own| own.name.get_ref())
+                .filter(skids)
+                .cloned()
+                .collect(),
+        ),
+    }
 }
 
 /// Whether the wood of each section of a block, in their order, is skidded by daylight only: its own ground, or that of a

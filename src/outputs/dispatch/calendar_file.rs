@@ -103,7 +103,7 @@ fn calendar(method: &str, events: &[Event]) -> String {
 
 fn event(roster: &Roster<'_>, shift: &ShiftPlan, stamp: &str) -> Event {
     let mut blocks: Vec<&str> = Vec::new();
-    for row in shift.rows.iter().filter(|row| row.job != Job::Service) {
+    for row in shift.rows.iter().filter(|row| !row.job.is_upkeep()) {
         if !blocks.contains(&row.block_id.as_str()) {
             blocks.push(&row.block_id);
         }

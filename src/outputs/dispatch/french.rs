@@ -4,7 +4,7 @@
 use crate::model::Language;
 
 /// English and French; `{}` is anything, in the same order.
-const SENTENCES: [(&str, &str); 69] = [
+const SENTENCES: &[(&str, &str)] = &[
     // What a plan is bound by.
     ("there is no work", "il n’y a pas de travail"),
     (
@@ -45,6 +45,18 @@ const SENTENCES: [(&str, &str); 69] = [
     (
         "from {} night shifts have no night-safe work; {} day-only hours wait for light, {} night hours stay unused",
         "à partir du {} les quarts de nuit n’ont plus de travail possible de nuit ; {} heures de jour attendent la lumière, {} heures de nuit restent inutilisées",
+    ),
+    (
+        "from {} the dark hours of shifts have no night-safe work; {} day-only hours wait for light, {} night hours stay unused",
+        "à partir du {} les heures d’obscurité des quarts n’ont pas de travail possible de nuit ; {} heures de jour seulement attendent la lumière, {} heures de nuit restent inutilisées",
+    ),
+    (
+        "from {} the dark hours of shifts have no night-safe work; {} day-only hours wait for light",
+        "à partir du {} les heures d’obscurité des quarts n’ont pas de travail possible de nuit ; {} heures de jour seulement attendent la lumière",
+    ),
+    (
+        "add another block with night-safe work, or let shifts begin and end with the light",
+        "ajouter un bloc avec du travail possible de nuit, ou faire commencer et finir les quarts avec la lumière",
     ),
     (
         "from {} night shifts have no night-safe work; {} day-only hours wait for light",
@@ -108,12 +120,12 @@ const SENTENCES: [(&str, &str); 69] = [
         "lui donner une plus petite `priority`, reculer son `not_after`, ou commencer plus tôt",
     ),
     (
-        "block {}: no machine of the crew may cut {} hours: too steep, work of a kind that none does, or of a machine that the block is not kept to",
-        "bloc {} : aucune machine de l’équipe ne peut couper {} heures : trop raide, d’un genre qu’aucune ne fait, ou d’une machine à laquelle le bloc n’est pas réservé",
+        "block {}: no machine of the crew may cut {} hours: too steep, work of a kind that none does, or in a block that is kept to others or asks for more reach or another machine",
+        "bloc {} : aucune machine de l’équipe ne peut couper {} heures : trop raide, d’un genre qu’aucune ne fait, ou dans un bloc réservé à d’autres ou qui demande plus de portée ou une autre machine",
     ),
     (
-        "look at `max_slope` and `kinds` of the machines, and at `machines` of the block; a section is as steep as the layout allows where its reasons say so",
-        "regarder `max_slope` et `kinds` des machines, et `machines` du bloc ; une section est aussi raide que le plan d’abattage le permet là où ses raisons le disent",
+        "look at `max_slope`, `kinds`, `reach` and `runs_on` of the machines, and at `machines`, `reach` and `runs_on` of the block; a section is as steep as the layout allows where its reasons say so",
+        "regarder `max_slope`, `kinds`, `reach` et `runs_on` des machines, et `machines`, `reach` et `runs_on` du bloc ; une section est aussi raide que le plan d’abattage le permet là où ses raisons le disent",
     ),
     // Rules that are not kept.
     (
@@ -129,12 +141,24 @@ const SENTENCES: [(&str, &str); 69] = [
         "{} section(s) abattues ne sont pas débardées dans la période : {} heures",
     ),
     (
-        "add a skidder, a skidding shift or days; ground steeper than every skidder's `max_slope` waits for another machine",
-        "ajouter un débardeur, un quart de débardage ou des jours ; un terrain plus raide que le `max_slope` de tous les débardeurs attend une autre machine",
+        "add a skidder, a skidding shift or days; ground steeper than every skidder's `max_slope` waits for another machine, and wood for full decks waits for trucks",
+        "ajouter un débardeur, un quart de débardage ou des jours ; un terrain plus raide que le `max_slope` de tous les débardeurs attend une autre machine, et le bois pour des piles pleines attend des camions",
     ),
     (
         "{}: no daylight for its service on {} date(s), first {}",
         "{} : pas de lumière pour son entretien à {} date(s), d’abord le {}",
+    ),
+    (
+        "{}: no daylight to fuel it on {} date(s), first {}",
+        "{} : pas de lumière pour faire son plein à {} date(s), d’abord le {}",
+    ),
+    (
+        "{} stands {} h of its shifts with an empty tank and waits for light, first on {}",
+        "{} reste {} h de ses quarts avec un réservoir vide et attend la lumière, d’abord le {}",
+    ),
+    (
+        "shorten its shifts in the dark, or give it a tank that lasts from one day's light to the next",
+        "raccourcir ses quarts dans l’obscurité, ou lui donner un réservoir qui dure de la lumière d’un jour à celle du suivant",
     ),
     (
         "shorten `light_margin`, let `light` count civil twilight, or service it where there is light",
@@ -216,6 +240,14 @@ const SENTENCES: [(&str, &str); 69] = [
     (
         "not enough is felled by then: more machines or shifts before it, or a smaller `priority` for blocks with much wood in few hours",
         "trop peu est abattu d’ici là : plus de machines ou de quarts avant cette date, ou une plus petite `priority` pour les blocs qui ont beaucoup de bois en peu d’heures",
+    ),
+    (
+        "skidding waits {} hours for room on decks",
+        "le débardage attend de la place aux piles de bois pendant {} heures",
+    ),
+    (
+        "haul more loads, in more hours or on more days, or lay out with another outlet for some of the wood",
+        "emporter plus de chargements, à plus d’heures ou plus de jours, ou refaire le plan d’abattage avec une autre sortie pour une partie du bois",
     ),
     // What changed, and why.
     (
@@ -375,6 +407,7 @@ mod tests {
             include_str!("../../batch/dispatch/former.rs"),
             include_str!("../../batch/dispatch/done.rs"),
             include_str!("../../batch/dispatch/wood.rs"),
+            include_str!("../../batch/dispatch/decks.rs"),
             include_str!("mod.rs"),
         ]
         .concat();

@@ -2,6 +2,7 @@
 
 mod calendar_file;
 mod content;
+mod decks;
 mod french;
 mod map;
 mod paper;
@@ -15,6 +16,7 @@ mod stock;
 mod table;
 mod words;
 
+pub use decks::skidding_waits_s;
 pub use season::{Used, used};
 pub use stock::most_stock;
 
@@ -34,6 +36,7 @@ use super::staging::{DISPATCH_FILE, Earlier, Outputs, Staging, is_among};
 use super::style::Theme;
 use super::text::fill;
 use crate::schedule::calendar::{OneShift, Rest};
+use crate::schedule::decks::Decks;
 use crate::schedule::idle::Idle;
 use crate::schedule::outlook::{Outlook, Warning};
 use crate::schedule::skidding::{Lying, Skidder, Skidding};
@@ -53,19 +56,21 @@ const PICTURE: &str = "shifts.svg";
 const SEASON: &str = "season.html";
 const SET_ASIDE: &str = "set_aside.csv";
 const STOCK: &str = "stock.csv";
+const DECKS: &str = "decks.csv";
 const CHANGES: &str = "changes.csv";
 /// The papers of all shifts.
 const ALL: &str = "all";
 pub const CALENDAR_TAKEN_BACK: &str = "shifts-cancelled.ics";
 
 /// What dispatch may put into its folder.
-pub(super) const OWN: [&str; 10] = [
+pub(super) const OWN: [&str; 11] = [
     SHIFTS,
     CALENDAR,
     PICTURE,
     SEASON,
     SET_ASIDE,
     STOCK,
+    DECKS,
     CHANGES,
     CALENDAR_TAKEN_BACK,
     DISPATCH.marker,
@@ -116,6 +121,8 @@ pub struct Roster<'a> {
     pub rest: Option<&'a Rest>,
     pub people: &'a [Person],
     pub stock: &'a StockPlan,
+    /// Where wood is decked and hauled from; None: the crew file says nothing of that.
+    pub haulage: Option<&'a HaulagePlan>,
     /// Wood wanted by dates, and what comes of it.
     pub wood: &'a [WoodDue],
     /// What it changes of the plan before; None: it keeps to none.
@@ -216,6 +223,38 @@ pub struct StockPlan {
     pub lying: Vec<Lying>,
 }
 
+/// A place where wood is decked.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct DeckName {
+    /// Id of the landing or road; empty: wherever the wood of the block goes.
+    pub outlet: String,
+    /// None: all whose wood comes there.
+    pub block: Option<String>,
+}
+
+impl DeckName {
+    pub fn words(&self) -> String {
+        match (&*self.outlet, &self.block) {
+            (outlet, None) => outlet.to_owned(),
+            ("", Some(block)) => block.clone(),
+            (outlet, Some(block)) => format!("{outlet} ({block})"),
+        }
+    }
+}
+
+/// Decks, and what trucks take from them.
+#[derive(Clone, Debug)]
+pub struct HaulagePlan {
+    /// Of each deck.
+    pub names: Vec<DeckName>,
+    pub decks: Decks,
+    /// When trucks drive.
+    pub hauls: Vec<Stretch>,
+    /// Loads in each of these.
+    pub loads: usize,
+    pub source: String,
+}
+
 /// A block that is not planned, or of which some is not.
 #[derive(Clone, Debug, PartialEq, serde::Serialize)]
 pub struct SetAside {
@@ -274,6 +313,9 @@ pub fn write(roster: &Roster<'_>, dir: &Path) -> Result<usize, OutputError> {
         table::write_changes(moved, &staging.path(CHANGES))?;
     }
     stock::write(roster, &staging.path(STOCK))?;
+    if let Some(haulage) = roster.haulage {
+        decks::write(roster, haulage, &staging.path(DECKS))?;
+    }
     let (calendar, taken_back) = calendar_file::calendars(roster, &shifts);
     put(CALENDAR, &calendar)?;
     if let Some(taken_back) = taken_back {

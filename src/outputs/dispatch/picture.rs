@@ -116,7 +116,7 @@ fn fill(job: Job) -> &'static str {
         Job::Cut(ShiftClass::DayOnly) => "url(#d)",
         Job::Cut(ShiftClass::NightSafe) => ORANGE,
         Job::Move => GREY_MIDDLE,
-        Job::Service => GREY_DARK,
+        Job::Service | Job::Fuel => GREY_DARK,
         Job::Skid => BROWN,
     }
 }
@@ -360,7 +360,7 @@ fn draw_week(
             let part = intersect(&[row.span], &[week.span]);
             let Some(part) = part.first() else { continue };
             let (inset, high) = match row.job {
-                Job::Move | Job::Service => (13.0, 6.0),
+                Job::Move | Job::Service | Job::Fuel => (13.0, 6.0),
                 _ => (4.0, ROW - 8.0),
             };
             *out += &bar(

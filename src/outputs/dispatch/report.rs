@@ -2,9 +2,8 @@
 
 use serde_json::{Value, json};
 
-use super::rows::{ShiftPlan, label, local, services};
-use super::stock;
-use super::{Change, Moved, Roster};
+use super::rows::{Job, ShiftPlan, label, local, slots};
+use super::{Change, Moved, Roster, decks, stock};
 use crate::model::ShiftClass;
 use crate::outputs::Program;
 use crate::schedule::idle::light_used;
@@ -131,6 +130,7 @@ pub(super) fn report(roster: &Roster<'_>, shifts: &[ShiftPlan]) -> Value {
             "least_rest_hours": own.least_rest_s.map(hours),
         })).collect::<Vec<_>>(),
         "stock": stock(roster),
+        "haulage": haulage(roster),
         "wood": wood(roster),
         "plan_before": roster.moved.map(plan_before),
         "shifts": shift_rows(shifts),
@@ -176,6 +176,7 @@ pub(super) struct MachineHours {
     pub idle: i64,
     /// Until its last work.
     pub service: i64,
+    pub fuel: i64,
 }
 
 pub(super) fn machine_hours(roster: &Roster<'_>, index: usize) -> MachineHours {
@@ -214,7 +215,8 @@ pub(super) fn machine_hours(roster: &Roster<'_>, index: usize) -> MachineHours {
         work,
         moves,
         idle: (run - work - moves).max(0),
-        service: total(&services(roster, index)),
+        service: total(&slots(roster, index, Job::Service)),
+        fuel: total(&slots(roster, index, Job::Fuel)),
     }
 }
 
@@ -222,13 +224,13 @@ fn machine(roster: &Roster<'_>, index: usize) -> Value {
     let its = machine_hours(roster, index);
     let felling = roster.problem.machines.len();
     let idle = roster.idle.iter().filter(|own| own.machine == index);
-    let service = services(roster, index);
     let span = |span: &Stretch| {
         json!({
             "from": local(roster.zone, span.from),
             "to": local(roster.zone, span.to),
         })
     };
+    let all = |job: Job| -> Vec<Value> { slots(roster, index, job).iter().map(span).collect() };
     json!({
         "name": roster.machine(index),
         "work": if index < felling { "felling" } else { "skidding" },
@@ -237,7 +239,9 @@ fn machine(roster: &Roster<'_>, index: usize) -> Value {
         "moving_hours": hours(its.moves),
         "idle_hours": hours(its.idle),
         "service_hours": hours(its.service),
-        "services": service.iter().map(span).collect::<Vec<_>>(),
+        "services": all(Job::Service),
+        "fuel_hours": hours(its.fuel),
+        "fuelled": all(Job::Fuel),
         "idle": idle.map(|own| json!({
             "from": local(roster.zone, own.span.from),
             "to": local(roster.zone, own.span.to),
@@ -390,6 +394,44 @@ fn stock(roster: &Roster<'_>) -> Value {
             "lies_m3": m3(day.lies_m3),
             "most_m3": m3(day.most_m3),
             "felling_waits_hours": hours(day.waits_s),
+        })).collect::<Vec<_>>(),
+    })
+}
+
+/// Decks by day, and every load; null where the crew file says nothing of haulage.
+fn haulage(roster: &Roster<'_>) -> Value {
+    let Some(own) = roster.haulage else {
+        return Value::Null;
+    };
+    let m3 = |litres: i64| (litres as f64 / 100.0).round() / 10.0;
+    let decks = own.names.iter().zip(&own.decks.decks);
+    let days = decks::days(roster, own);
+    let name = |deck: usize| {
+        let name = &own.names[deck];
+        json!({ "outlet": name.outlet, "block_id": name.block })
+    };
+    json!({
+        "loads_a_day": own.loads,
+        "load_m3": m3(own.decks.load),
+        "source": own.source,
+        "skidding_waits_hours": hours(decks::skidding_waits_s(roster)),
+        "decks": decks.enumerate().map(|(at, (name, deck))| json!({
+            "outlet": name.outlet,
+            "block_id": name.block,
+            "room_m3": deck.room.map(m3),
+            "lay_m3": m3(deck.lies),
+            "days": days.iter().filter(|day| day.deck == at).map(|day| json!({
+                "date": day.date.to_string(),
+                "brought_m3": m3(day.brought),
+                "hauled_m3": m3(day.hauled),
+                "lies_m3": m3(day.lies),
+                "most_m3": m3(day.most),
+            })).collect::<Vec<_>>(),
+        })).collect::<Vec<_>>(),
+        "loads": roster.skidding.loads.iter().map(|load| json!({
+            "at": local(roster.zone, load.at),
+            "deck": name(load.deck),
+            "m3": m3(load.litres),
         })).collect::<Vec<_>>(),
     })
 }

@@ -27,9 +27,9 @@ pub struct ShiftPlan {
 }
 
 impl ShiftPlan {
-    /// Whether nothing is done in it but service.
+    /// Whether nothing is done in it but service and fuelling.
     pub fn is_service_alone(&self) -> bool {
-        self.rows.iter().all(|row| row.job == Job::Service)
+        self.rows.iter().all(|row| row.job.is_upkeep())
     }
 }
 
@@ -38,15 +38,21 @@ pub enum Job {
     Cut(ShiftClass),
     Move,
     Service,
+    Fuel,
     Skid,
 }
 
 impl Job {
+    pub fn is_upkeep(self) -> bool {
+        matches!(self, Job::Service | Job::Fuel)
+    }
+
     pub fn key(self) -> &'static str {
         match self {
             Job::Cut(_) => "cut",
             Job::Move => "move",
             Job::Service => "service",
+            Job::Fuel => "fuel",
             Job::Skid => "skid",
         }
     }
@@ -65,6 +71,7 @@ impl Job {
             Job::Cut(ShiftClass::NightSafe) => "cut, night-safe",
             Job::Move => "move to",
             Job::Service => "service",
+            Job::Fuel => "fuel",
             Job::Skid => "skid",
         }
     }
@@ -73,7 +80,7 @@ impl Job {
 pub struct Row {
     pub job: Job,
     pub span: Stretch,
-    /// Index into the problem's blocks; None for service.
+    /// Index into the problem's blocks; None for service and fuelling.
     pub block: Option<usize>,
     pub block_id: String,
     /// Units of the block, in the order of work, each once.
@@ -206,31 +213,6 @@ pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
                     task.span,
                 );
             }
-            for slot in services(roster, machine) {
-                // Outside of all shifts it belongs to the one of its date.
-                let date = date_of(roster.zone, slot.from);
-                let within = |one: &OneShift| one.span.from < slot.to && slot.from < one.span.to;
-                let shift = (shifts.iter().position(within))
-                    .or_else(|| shifts.iter().position(|one| one.date == date))
-                    .or_else(|| shifts.iter().position(|one| one.span.from >= slot.from))
-                    .or_else(|| shifts.len().checked_sub(1));
-                if let Some(shift) = shift {
-                    rows[shift].push(Row {
-                        job: Job::Service,
-                        span: slot,
-                        block: None,
-                        block_id: String::new(),
-                        units: vec![],
-                        shares: vec![],
-                        first: None,
-                        last: None,
-                        light: None,
-                        dark: None,
-                        from: local(roster.zone, slot.from),
-                        to: local(roster.zone, slot.to),
-                    });
-                }
-            }
         } else {
             for task in &roster.skidding.tasks {
                 if task.skidder + felling == machine {
@@ -256,6 +238,31 @@ pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
                         task.span,
                     );
                 }
+            }
+        }
+        for (job, slot) in upkeep(roster, machine) {
+            // Outside of all shifts it belongs to the one of its date.
+            let date = date_of(roster.zone, slot.from);
+            let within = |one: &OneShift| one.span.from < slot.to && slot.from < one.span.to;
+            let shift = (shifts.iter().position(within))
+                .or_else(|| shifts.iter().position(|one| one.date == date))
+                .or_else(|| shifts.iter().position(|one| one.span.from >= slot.from))
+                .or_else(|| shifts.len().checked_sub(1));
+            if let Some(shift) = shift {
+                rows[shift].push(Row {
+                    job,
+                    span: slot,
+                    block: None,
+                    block_id: String::new(),
+                    units: vec![],
+                    shares: vec![],
+                    first: None,
+                    last: None,
+                    light: None,
+                    dark: None,
+                    from: local(roster.zone, slot.from),
+                    to: local(roster.zone, slot.to),
+                });
             }
         }
         let machine_stems =
@@ -288,18 +295,36 @@ pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
     plans
 }
 
-/// Service of a felling machine until its last work: afterwards it stands.
-pub fn services(roster: &Roster<'_>, machine: usize) -> Vec<Stretch> {
-    let own = roster.solved.plan.tasks.iter();
-    let last = own
-        .filter(|task| task.machine == machine)
-        .map(|task| task.span.to)
-        .max();
-    let all = roster.problem.machines.get(machine);
-    let all = all.map_or(&[][..], |its| &its.service).iter();
-    all.copied()
-        .filter(|slot| last.is_some_and(|last| slot.from < last))
-        .collect()
+/// Service and fuelling of a machine until its last work: afterwards it stands.
+pub fn upkeep(roster: &Roster<'_>, machine: usize) -> Vec<(Job, Stretch)> {
+    let felling = roster.problem.machines.len();
+    let (its, last) = match roster.problem.machines.get(machine) {
+        Some(its) => {
+            let own = roster.solved.plan.tasks.iter();
+            let own = own.filter(|task| task.machine == machine);
+            (&its.upkeep, own.map(|task| task.span.to).max())
+        }
+        None => {
+            let own = roster.skidding.tasks.iter();
+            let own = own.filter(|task| task.skidder + felling == machine);
+            let last = own.map(|task| task.span.to).max();
+            (&roster.skidders[machine - felling].upkeep, last)
+        }
+    };
+    let service = its.service.iter().map(|slot| (Job::Service, *slot));
+    let fuel = its.fuel.iter().map(|slot| (Job::Fuel, *slot));
+    let mut all: Vec<(Job, Stretch)> = service
+        .chain(fuel)
+        .filter(|(_, slot)| last.is_some_and(|last| slot.from < last))
+        .collect();
+    all.sort_by_key(|own| own.1);
+    all
+}
+
+/// Those of one job alone.
+pub fn slots(roster: &Roster<'_>, machine: usize, job: Job) -> Vec<Stretch> {
+    let own = upkeep(roster, machine).into_iter();
+    own.filter(|own| own.0 == job).map(|own| own.1).collect()
 }
 
 /// The dark in which a row lies, where no light falls on it.

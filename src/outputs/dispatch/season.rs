@@ -3,9 +3,9 @@
 
 use super::french::said;
 use super::report::{figures, hours, machine_hours};
-use super::rows::services;
+use super::rows::upkeep;
 use super::words::{self, Words};
-use super::{Roster, stock};
+use super::{HaulagePlan, Roster, decks, stock};
 use crate::outputs::map::svg::escape;
 use crate::outputs::style::{GREY_DARK, GREY_LIGHT, WHITE};
 use crate::outputs::text::fill;
@@ -94,6 +94,10 @@ pub(super) fn page(roster: &Roster<'_>, picture: &str) -> String {
     page.list(&machines(roster, words));
     page.head(own.wood);
     page.list(&wood(roster, words));
+    if let Some(haulage) = roster.haulage {
+        page.head(own.decks);
+        page.list(&decked(roster, haulage, words));
+    }
     if !roster.people.is_empty() {
         page.head(own.people);
         page.list(&people(roster, words));
@@ -228,7 +232,8 @@ fn machines(roster: &Roster<'_>, words: &Words) -> Vec<String> {
         let its = machine_hours(roster, index);
         let shifts: Vec<Stretch> = roster.shifts[index].iter().map(|one| one.span).collect();
         // What falls outside of shifts costs none of their time.
-        let service = total(&intersect(&services(roster, index), &shifts));
+        let slots: Vec<Stretch> = upkeep(roster, index).iter().map(|own| own.1).collect();
+        let service = total(&intersect(&slots, &shifts));
         let own_idle = roster.idle.iter().filter(|idle| idle.machine == index);
         let idle_s: i64 = own_idle.map(|idle| idle.span.seconds()).sum();
         let why = Why::ALL.iter().zip(own.idle).filter_map(|(why, word)| {
@@ -271,6 +276,45 @@ fn wood(roster: &Roster<'_>, words: &Words) -> Vec<String> {
     let language = roster.layout.language;
     let due = roster.wood.iter();
     told.extend(due.map(|due| said(&due.words(&shown(due.by)), language)));
+    told
+}
+
+/// What trucks take, and of each deck with a limit or wood at the end how much lies there.
+fn decked(roster: &Roster<'_>, haulage: &HaulagePlan, words: &Words) -> Vec<String> {
+    let own = words.season;
+    let m3 = |litres: i64| format!("{:.0}", litres as f64 / 1000.0);
+    let loads = &roster.skidding.loads;
+    let mut told = vec![fill(
+        own.hauled,
+        &[
+            &loads.len().to_string(),
+            &m3(haulage.decks.load),
+            &m3(loads.iter().map(|load| load.litres).sum()),
+            &haulage.source,
+        ],
+    )];
+    let waits = decks::skidding_waits_s(roster);
+    if waits > 0 {
+        told.push(fill(own.skidding_waits, &[&one(waits)]));
+    }
+    let days = decks::days(roster, haulage);
+    for (at, name) in haulage.names.iter().enumerate() {
+        let of_deck = || days.iter().filter(|day| day.deck == at);
+        let Some(last) = of_deck().next_back() else {
+            continue;
+        };
+        let most = of_deck().map(|day| day.most).max().unwrap_or(0);
+        let room = haulage.decks.decks[at].room;
+        if room.is_none() && last.lies == 0 {
+            continue;
+        }
+        let room = room.map_or(String::new(), |room| fill(own.deck_room, &[&m3(room)]));
+        let name = match name.outlet.is_empty() {
+            true => fill(own.deck_of, &[&name.words()]),
+            false => name.words(),
+        };
+        told.push(fill(own.deck, &[&name, &m3(most), &room, &m3(last.lies)]));
+    }
     told
 }
 

@@ -87,7 +87,7 @@ pub struct SeasonWords {
     pub stock: &'static str,
     pub light: &'static str,
     /// As [`Why::ALL`].
-    pub idle: [&'static str; 9],
+    pub idle: [&'static str; 11],
     /// As [`Scarce`].
     pub scarce: [&'static str; 6],
     /// Hours.
@@ -107,7 +107,7 @@ pub struct SeasonWords {
     /// Hours.
     pub moves: &'static str,
     pub machines: &'static str,
-    /// Hours on shift, of work, of moves, of service, idle.
+    /// Hours on shift, of work, of moves, of service and fuelling, idle.
     pub machine: &'static str,
     /// Hours, why.
     pub idle_for: &'static str,
@@ -117,6 +117,17 @@ pub struct SeasonWords {
     /// Hours.
     pub felling_waits: &'static str,
     pub wood_unknown: &'static str,
+    pub decks: &'static str,
+    /// Loads, most of a load, all, source.
+    pub hauled: &'static str,
+    /// Deck, most, room, what lies at the end.
+    pub deck: &'static str,
+    /// m³.
+    pub deck_room: &'static str,
+    /// Wherever the wood of this block goes.
+    pub deck_of: &'static str,
+    /// Hours.
+    pub skidding_waits: &'static str,
     pub people: &'static str,
     /// Name, hours, rest.
     pub person: &'static str,
@@ -255,7 +266,7 @@ pub const ENGLISH: Words = Words {
         key_day: "cut, day only (striped)",
         key_night: "cut, night-safe (plain)",
         key_move: "move (low)",
-        key_service: "service (low)",
+        key_service: "service, fuel (low)",
         key_skid: "skidding",
         key_dark: "dark",
         key_light: "light at a block",
@@ -264,6 +275,7 @@ pub const ENGLISH: Words = Words {
         light: "light used",
         idle: [
             "stopped by the crew file, or minutes before the service",
+            "its tank is empty, and there is no light to fuel it",
             "felling waits for skidders",
             "dark: what is left needs light",
             "others are at work there, or falling trees too near",
@@ -272,6 +284,7 @@ pub const ENGLISH: Words = Words {
             "no move or rest of light is worth it",
             "nothing is left",
             "no wood lies ready",
+            "no room on the deck",
         ],
         scarce: [
             "light",
@@ -292,12 +305,18 @@ pub const ENGLISH: Words = Words {
         light_used: "Felling machines cut in {} of the {} hours of light of their shifts ({} %).",
         moves: "{} hours of moves.",
         machines: "Machines",
-        machine: "{} h on shift: {} h of work, {} h of moves, {} h of service, {} h idle",
+        machine: "{} h on shift: {} h of work, {} h of moves, {} h of service and fuel, {} h idle",
         idle_for: "{} h: {}",
         wood: "Wood on the ground",
         most_lies: "Up to {} m³ lie felled and not skidded.",
         felling_waits: "Felling waits {} machine hours for skidders.",
         wood_unknown: "Nobody knows the volume of all sections, so none is shown.",
+        decks: "Decks",
+        hauled: "{} loads of at most {} m³ take {} m³ away ({}).",
+        deck: "{}: up to {} m³{}, {} m³ at the end",
+        deck_room: " of {} m³",
+        deck_of: "wood of {}",
+        skidding_waits: "Skidding waits {} hours for room on decks.",
         people: "People",
         person: "{}: up to {} h on shift of 24{}",
         rest_between: ", at least {} h between two shifts",
@@ -326,7 +345,7 @@ pub const ENGLISH: Words = Words {
     from_to: "{} to {} ({})",
     operator: ", operator {}",
     by_night: "In the dark cut night-safe sections alone, and only where the cut edge of the boundary pass is seen.",
-    service: "Service the machine by daylight.",
+    service: "Service and fuel the machine by daylight.",
     daylight: "Daylight",
     daylight_heads: [
         "block",
@@ -428,7 +447,7 @@ pub const FRENCH: Words = Words {
         key_day: "abattre, de jour seulement (rayé)",
         key_night: "abattre, possible de nuit (uni)",
         key_move: "déplacement (bas)",
-        key_service: "entretien (bas)",
+        key_service: "entretien, plein (bas)",
         key_skid: "débardage",
         key_dark: "obscurité",
         key_light: "lumière sur un bloc",
@@ -437,6 +456,7 @@ pub const FRENCH: Words = Words {
         light: "lumière utilisée",
         idle: [
             "arrêté par le fichier d’équipe, ou minutes avant l’entretien",
+            "son réservoir est vide, et il n’y a pas de lumière pour le plein",
             "l’abattage attend les débardeurs",
             "obscurité : ce qui reste a besoin de lumière",
             "d’autres y travaillent, ou des arbres tombent trop près",
@@ -445,6 +465,7 @@ pub const FRENCH: Words = Words {
             "aucun déplacement ni reste de lumière n’en vaut la peine",
             "il ne reste rien",
             "aucun bois n’est prêt",
+            "plus de place à la pile de bois",
         ],
         scarce: [
             "lumière",
@@ -465,12 +486,18 @@ pub const FRENCH: Words = Words {
         light_used: "Les abatteuses coupent pendant {} des {} heures de lumière de leurs quarts ({} %).",
         moves: "{} heures de déplacements.",
         machines: "Machines et leurs heures",
-        machine: "{} h de quart : {} h de travail, {} h de déplacements, {} h d’entretien, {} h d’arrêt",
+        machine: "{} h de quart : {} h de travail, {} h de déplacements, {} h d’entretien et de plein, {} h d’arrêt",
         idle_for: "{} h : {}",
         wood: "Bois au sol",
         most_lies: "Jusqu’à {} m³ sont abattus et non débardés.",
         felling_waits: "L’abattage attend les débardeurs pendant {} heures machine.",
         wood_unknown: "Nul ne connaît le volume de toutes les sections : aucun n’est montré.",
+        decks: "Piles de bois",
+        hauled: "{} chargements d’au plus {} m³ emportent {} m³ ({}).",
+        deck: "{} : jusqu’à {} m³{}, {} m³ à la fin",
+        deck_room: " sur {} m³",
+        deck_of: "bois de {}",
+        skidding_waits: "Le débardage attend de la place aux piles de bois pendant {} heures.",
         people: "Équipe",
         person: "{} : jusqu’à {} h de quart sur 24{}",
         rest_between: ", au moins {} h entre deux quarts",
@@ -500,7 +527,7 @@ pub const FRENCH: Words = Words {
     from_to: "{} à {} ({})",
     operator: ", opérateur {}",
     by_night: "Dans l’obscurité, n’abattre que les sections possibles de nuit, et seulement là où la lisière coupée se voit.",
-    service: "Entretenir la machine à la lumière du jour.",
+    service: "Entretenir la machine et faire le plein à la lumière du jour.",
     daylight: "Lumière du jour",
     daylight_heads: [
         "bloc",
@@ -558,6 +585,7 @@ impl Words {
             ("fr", Job::Cut(ShiftClass::NightSafe)) => "abattre, possible de nuit",
             ("fr", Job::Move) => "aller à",
             ("fr", Job::Service) => "entretien",
+            ("fr", Job::Fuel) => "faire le plein",
             ("fr", Job::Skid) => "débarder",
             (_, job) => job.words(),
         }
@@ -666,6 +694,7 @@ mod tests {
             Job::Cut(ShiftClass::NightSafe),
             Job::Move,
             Job::Service,
+            Job::Fuel,
             Job::Skid,
         ] {
             assert!(

@@ -8,9 +8,9 @@ use blockwright::daylight::{Place, spans};
 use blockwright::model::{ShiftClass, StripKind};
 use blockwright::project::{Crew, Turn, parse_crew};
 use blockwright::schedule::calendar::{self, OneShift};
-use blockwright::schedule::time::whole_seconds;
+use blockwright::schedule::time::{intersect, subtract, total, whole_seconds};
 use blockwright::schedule::{
-    Block, HOUR, Machine, Problem, SectionKey, Stretch, Unit, check, solve,
+    Block, HOUR, Machine, Problem, SectionKey, Stretch, Unit, Upkeep, check, solve,
 };
 use blockwright::sources::{FinishedBlock, FinishedLayout, FinishedSection};
 use chrono::{NaiveDate, NaiveTime};
@@ -120,6 +120,7 @@ fn finished(id: &str) -> FinishedBlock {
         slopes_known: false,
         zones: vec![],
         outlets: Default::default(),
+        capacities: Default::default(),
         sections: (1..=3).map(section).collect(),
         map: Default::default(),
     }
@@ -147,7 +148,7 @@ fn calendar_of(crew: &Crew, from: NaiveDate, plan: bool) {
         if calendar::overlap(&shifts).is_some() {
             return;
         }
-        let hours = calendar::hours(crew.zone, &shifts, machine.service, &light);
+        let hours = calendar::hours(crew.zone, &shifts, machine.care.service, &light);
         let windows: Vec<Stretch> = hours.windows.iter().map(|window| window.span).collect();
         sorted(&windows);
         sorted(&hours.service);
@@ -160,13 +161,24 @@ fn calendar_of(crew: &Crew, from: NaiveDate, plan: bool) {
                 "{window:?} is cut during service"
             );
         }
+        if let Some(fuel) = &machine.care.fuel {
+            let free = subtract(&light, &hours.service);
+            let found = calendar::fuelling(crew.zone, &shifts, &windows, fuel, &free);
+            sorted(&found.slots);
+            assert!(intersect(&found.slots, &hours.service).is_empty());
+            assert_eq!(total(&intersect(&found.slots, &light)), total(&found.slots));
+        }
         machines.push(Machine {
             name: machine.name.get_ref().clone(),
             kinds: machine.kinds.clone(),
             max_slope: machine.max_slope.unwrap_or(0.4),
+            able: Default::default(),
             night: machine.night,
             windows: hours.windows,
-            service: hours.service,
+            upkeep: Upkeep {
+                service: hours.service,
+                ..Upkeep::default()
+            },
             start: None,
         });
     }
@@ -234,6 +246,7 @@ fn block(number: u32, period: Stretch, light: Vec<Stretch>) -> Block {
     Block {
         near: vec![],
         only: Default::default(),
+        needs: Default::default(),
         id: format!("A-{number}"),
         place: [4000.0 * f64::from(number), 0.0],
         light,
