@@ -130,7 +130,7 @@ fn layers_hold_what_the_contract_names() {
         (
             "outlets",
             "Unknown (any)",
-            "block_id setting outlet outlet_kind length_m",
+            "block_id setting outlet outlet_kind length_m capacity_m3",
         ),
         (
             "retained",
