@@ -185,6 +185,18 @@ CHANGES = [
         "if o.block_id == b and o.part != r.part]))",
         "if o.block_id == b and o.part != r.part] + without_pass(r)))",
     ),
+    # docs/algorithms.md, Boundary pass: what no drive of the pass comes to goes to the strips beside it, in crumbs below 25 m2 only.
+    (
+        "verify.py",
+        "for x in np.unique(i): m += sum(g.area for g in shapely.get_parts(shapely.intersection(other[x], "
+        "U([ps[y].buffer(W - .3, cap_style=\"flat\") for y in k[i == x]]))) if g.area > 1)",
+        "drives = LIN[(LIN.kind == 'boundary_pass') & (LIN.block_id == b) & (LIN.part == r.part)].geometry.values\n"
+        "        come_to = U([d.buffer(.99 * REACH, quad_segs=64) for d in drives]) if len(drives) else shapely.Polygon()\n"
+        "        for x in np.unique(i):\n"
+        "            here = shapely.intersection(other[x], U([ps[y].buffer(W - .3, cap_style=\"flat\") for y in k[i == x]]))\n"
+        "            far = shapely.difference(here, come_to); crumbs = U([g for g in shapely.get_parts(far) if g.area < 25])\n"
+        "            m += sum(g.area for g in shapely.get_parts(shapely.difference(here, crumbs)) if g.area > 1)",
+    ),
     # docs/algorithms.md, Hours: a bunch holds whole trees, and the hours count as many bunches as are skidded.
     ("vwork.py", 'nb_ * P["seconds_per_bunch"]', 'nw * P["seconds_per_bunch"]'),
     # docs/algorithms.md, Power lines: layer power_lines came later. Limits, heights and belts are worked out here from the project's layers.
@@ -359,12 +371,13 @@ CHANGES = [
         'for r in IL.itertuples():\n'
         '    c = shapely.get_coordinates(r.geometry); v = c[-1] - c[0];',
         'import geopandas\n'
-        'OUTL = geopandas.read_file(OUT / "layout.gpkg", layer="outlets"); OUTL = {(r.block_id, r.setting): scaled(r.geometry) for r in OUTL.itertuples()}; TURN = set()\n'
+        'OUTL = geopandas.read_file(OUT / "layout.gpkg", layer="outlets"); OUTL = {(r.block_id, r.setting): scaled(r.geometry) for r in OUTL.itertuples()}; TURN = set(); TURNED = {}\n'
         'def round_(r, c, dot):\n'
         '    o = OUTL.get((r.block_id, r.part)); low, high = [shapely.Point(p).distance(o) if o is not None else 0 for p in ((c[0], c[-1]) if dot > 0 else (c[-1], c[0]))]\n'
         '    if abs(low - high) < .03 or abs(low - L["frontage_distance_m"]) < .03: away = r.heading != ("in" if dot > 0 else "out")\n'
         '    else: away = low > L["frontage_distance_m"] and low > high\n'
         '    if away: TURN.add((r.block_id, r.part, r.strip_no, r.piece))\n'
+        '    TURNED.setdefault((r.block_id, r.part, r.strip_no, r.piece), []).append((r.geometry, away))\n'
         '    return -1 if away else 1\n'
         'for r in IL.itertuples():\n'
         '    c = shapely.get_coordinates(r.geometry); v = c[-1] - c[0];',
@@ -388,7 +401,9 @@ CHANGES = [
     (
         "vwork.py",
         '    nl = LIN.groupby(KEY).size().to_dict(); one =',
-        '    pa = pa + 180 * np.array([k in TURN for k in bk], dtype=float)\n'
+        # A piece of several lines has its bunches along the nearest of them.
+        '    round_of = lambda k, g: min(TURNED.get(k, [(g, False)]), key=lambda own: own[0].distance(g))[1]\n'
+        '    pa = pa + 180 * np.array([round_of(k, g) for k, g in zip(bk, bun.geometry.values)], dtype=float)\n'
         '    nl = LIN.groupby(KEY).size().to_dict(); one =',
     ),
     # docs/algorithms.md, How well things are mapped: with keep_for_accuracy features are kept off by what their layer may be off too, and the block's own edge but in front of roads.
