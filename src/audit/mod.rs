@@ -41,7 +41,7 @@ pub use cut::{
 };
 pub use neighbours::Neighbours;
 pub use portfolio::Portfolios;
-pub use row::{AuditRow, Judged, Leeway};
+pub use row::{AuditRow, Judged, Leeway, Toward};
 pub use scene::{Areas, BlockAudit, Context, crashed, judge};
 pub use trespass::{assumed_crs_row, stray_row, stray_track_row, unknown_ids_row};
 

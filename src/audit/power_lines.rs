@@ -101,7 +101,7 @@ impl Scene<'_> {
                 status: rule.map(|rule| rule.citation.status),
             },
         );
-        let judged = depth.onto(judged.at(Some(found.at)), -1.0);
+        let judged = depth.onto(found.shown(judged, own), -1.0);
         if within.0.is_empty() {
             return Some(judged);
         }

@@ -9,7 +9,7 @@ use super::farthest::farthest;
 use super::ground::{Ground, onto};
 use super::map_error::MapError;
 use super::reached::Reached;
-use super::row::{Judged, Leeway, Measure, Named, Origin, ROUNDING_M, measured, row};
+use super::row::{Judged, Leeway, Measure, Named, Origin, ROUNDING_M, Toward, measured, row};
 use super::scene::Scene;
 use super::split::inside_of;
 use super::trespass::REACH_UNKNOWN;
@@ -39,6 +39,13 @@ pub(super) struct Nearest {
 impl Nearest {
     pub fn spare_m(&self) -> f64 {
         self.distance_m - self.required_m
+    }
+
+    /// A row with its place, and the feature that it is near.
+    pub fn shown(&self, judged: Judged, near: &NearFeature) -> Judged {
+        let segments = near.source.segments(0);
+        let toward = Toward::of(&segments, self.at, near.demand.half_m);
+        judged.at(Some(self.at)).toward(toward)
     }
 }
 
@@ -415,7 +422,7 @@ impl Scene<'_> {
             },
             rule.into(),
         );
-        let judged = depth.onto(off.onto(judged.at(Some(found.at))), -1.0);
+        let judged = depth.onto(off.onto(found.shown(judged, near)), -1.0);
         if short.is_empty() {
             return Some(judged);
         }
@@ -475,7 +482,7 @@ impl Scene<'_> {
             },
             BARRIER_SOURCE.into(),
         );
-        let judged = depth.onto(judged.at(Some(found.at)), -1.0);
+        let judged = depth.onto(found.shown(judged, near), -1.0);
         if within.0.is_empty() {
             return Some(judged);
         }
@@ -547,7 +554,7 @@ impl Scene<'_> {
                 verdict,
                 Origin::from(rule),
             );
-            return Some(judged.at(Some(found.at)));
+            return Some(found.shown(judged, near));
         }
         let depth = self.depth_beyond(&found, near);
         let measure = Measure {
@@ -559,7 +566,7 @@ impl Scene<'_> {
         };
         let figures = (found.required_m, found.required_m - depth.short_m);
         let judged = measured(named, figures, measure, Origin::from(rule));
-        Some(depth.onto(off.onto(judged.at(Some(found.at))), -1.0))
+        Some(depth.onto(off.onto(found.shown(judged, near)), -1.0))
     }
 
     /// Lines driven inside a polygon: the deepest corner of any, which is the deepest point but for a hair where a

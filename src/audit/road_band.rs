@@ -8,7 +8,7 @@ use super::cut::CutInput;
 use super::farthest::half_width;
 use super::ground::Ground;
 use super::reached::Reached;
-use super::row::{Judged, Named, Origin, ROUNDING_M, row};
+use super::row::{Judged, Named, Origin, ROUNDING_M, Toward, row};
 use super::scene::Scene;
 use super::split::split;
 use crate::geometry::area::{Bounds, length, polygon_area, rings};
@@ -333,7 +333,14 @@ impl Scene<'_> {
         let worst = if of_solid.is_some() { of_solid } else { found };
         let pieces = solid.into_iter().chain(unworked).chain(thin);
         let pieces = MultiPolygon(pieces.collect());
-        Some(judged.at(worst.map(|(_, at)| at)).over(pieces))
+        let toward = worst.and_then(|(_, at)| {
+            let to = roads()
+                .filter_map(|road| Toward::of(&road.source.segments(0), at, road.demand.half_m));
+            let away = |to: &Toward| (to.at - at).x.hypot((to.at - at).y);
+            to.min_by(|a, b| away(a).total_cmp(&away(b)))
+        });
+        let judged = judged.at(worst.map(|(_, at)| at)).toward(toward);
+        Some(judged.over(pieces))
     }
 
     fn road_band_origin(&self) -> Origin {

@@ -4,6 +4,8 @@ use geo::{Coord, MultiPolygon};
 use serde::Serialize;
 
 use super::field::InField;
+use super::ground::onto;
+use crate::geometry::distance::{Segment, point_segment};
 use crate::model::{ComplianceRow, Verdict};
 use crate::rulebook::{Citation, Cited, ReadStatus, RuleLine};
 
@@ -49,6 +51,41 @@ pub struct Judged {
     pub row: AuditRow,
     pub place: Option<Coord>,
     pub ground: Option<MultiPolygon>,
+    /// Of a distance: what it is measured to.
+    pub toward: Option<Toward>,
+}
+
+/// What a distance is measured to from the place where it is worst.
+#[derive(Clone, Debug)]
+pub struct Toward {
+    /// Its nearest point: the edge of a line or point that has a width lies that much before it.
+    pub at: Coord,
+    /// Its edges, or its line, as drawn, around the place.
+    pub edges: Vec<[Coord; 2]>,
+}
+
+/// Edges farther off a place than this are not shown with it.
+const SHOWN_AROUND_M: f64 = 120.0;
+
+impl Toward {
+    /// None: there are no edges. `half_m` is from a line as drawn to its edge.
+    pub fn of(segments: &[Segment], from: Coord, half_m: f64) -> Option<Toward> {
+        let away = |s: &Segment| point_segment(from, s.a, s.b);
+        let nearest = segments.iter().min_by(|a, b| away(a).total_cmp(&away(b)))?;
+        let foot = onto(from, nearest.a, nearest.b);
+        let long_m = (foot - from).x.hypot((foot - from).y);
+        let share = match long_m > half_m && half_m > 0.0 {
+            true => 1.0 - half_m / long_m,
+            false => 1.0,
+        };
+        let around = segments
+            .iter()
+            .filter(|s| away(s) <= SHOWN_AROUND_M.max(long_m));
+        Some(Toward {
+            at: from + (foot - from) * share,
+            edges: around.map(|s| [s.a, s.b]).collect(),
+        })
+    }
 }
 
 /// Where a requirement is written.
@@ -335,6 +372,7 @@ pub fn row(
         },
         place: None,
         ground: None,
+        toward: None,
     }
 }
 
@@ -346,6 +384,12 @@ pub fn shown(value: f64) -> f64 {
 impl Judged {
     pub fn at(mut self, place: Option<Coord>) -> Judged {
         self.place = place;
+        self
+    }
+
+    /// Adds what the distance is measured to.
+    pub fn toward(mut self, toward: Option<Toward>) -> Judged {
+        self.toward = toward;
         self
     }
 

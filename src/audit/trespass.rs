@@ -6,9 +6,10 @@ use super::certainty::feature_error_m;
 use super::cut::CutInput;
 use super::farthest::farthest;
 use super::ground::Ground;
-use super::row::{Judged, Measure, Named, ROUNDING_M, measured, row};
+use super::row::{Judged, Measure, Named, ROUNDING_M, Toward, measured, row};
 use super::scene::Scene;
 use super::split::outside_of;
+use crate::geometry::distance::{Segment, boundary_segments};
 use crate::geometry::overlaps::OverlapKind;
 use crate::geometry::overlay::oriented;
 use crate::model::{GroundFrame, StripKind, Verdict};
@@ -118,7 +119,12 @@ impl Scene<'_> {
             .filter(|(id, _)| *id != self.block.id)
             .map(|(id, area_m2)| format!("{:.4} ha of it in block {id}", hectares(area_m2)))
             .collect();
-        let judged = judged.at(Some(at)).saying(&others.join(", "));
+        let outline: Vec<Segment> = boundary_segments(&self.shape.shape, 0).collect();
+        let toward = Toward::of(&outline, at, 0.0);
+        let judged = judged
+            .at(Some(at))
+            .toward(toward)
+            .saying(&others.join(", "));
         let judged = depth.onto(judged, 1.0);
         judged.over(outside)
     }

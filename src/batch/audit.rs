@@ -26,8 +26,8 @@ use crate::landbase::{Landbase, SlopeSource};
 use crate::layout;
 use crate::model::{GroundFrame, Problem, SourceBlock, Verdict};
 use crate::outputs::{
-    ALL_BLOCKS, AccuracyReport, AuditReport, AuditWriter, FieldReport, METRES, Program, StageTime,
-    TracksReport,
+    ALL_BLOCKS, AccuracyReport, AuditReport, AuditWriter, EvidenceOptions, FieldReport, METRES,
+    Program, StageTime, TracksReport,
 };
 use crate::project::{AttributeSource, Project};
 use crate::sources::crs::WorkCrs;
@@ -54,12 +54,25 @@ pub struct AuditOptions {
     pub field_check: Option<(Risk, u64)>,
     /// What was measured there: a filled `field_check.csv`, or waypoints of GPX. Asks for `field_check`.
     pub measured: Option<PathBuf>,
+    /// Make an evidence pack.
+    pub evidence: Option<EvidenceAsked>,
     /// Folder of an earlier audit to compare with.
     pub against: Option<PathBuf>,
     pub only: Vec<String>,
     pub jobs: Option<usize>,
     pub progress: Progress,
     pub started: String,
+}
+
+/// What goes into an evidence pack.
+#[derive(Clone, Debug, Default)]
+pub struct EvidenceAsked {
+    /// Its table of actions, filled.
+    pub actions: Option<PathBuf>,
+    /// OpenSSH key that its sums are signed with.
+    pub sign_key: Option<PathBuf>,
+    /// Of the codes of findings.
+    pub seed: u64,
 }
 
 /// How tracks of the felling machine are read; of no meaning for polygons.
@@ -147,7 +160,9 @@ const SHOWN: usize = 10;
 pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, BatchError> {
     let mut clock = Clock::new();
     let pool = super::threads::pool(options.jobs, options.progress)?;
-    let judged = [&options.as_cut, &options.plan, &options.measured]
+    let actions = options.evidence.as_ref();
+    let actions = actions.map_or(&None, |evidence| &evidence.actions);
+    let judged = [&options.as_cut, &options.plan, &options.measured, actions]
         .into_iter()
         .flatten();
     let judged: Vec<&Path> = judged.map(PathBuf::as_path).collect();
@@ -158,6 +173,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         .as_deref()
         .map(sources::field::read)
         .transpose()?;
+    let actions = actions.as_deref().map(sources::actions::read).transpose()?;
     options.progress.say("reading layers");
     let batch = sources::read(project)?;
     let terrain = sources::terrain(project, &batch.crs)?;
@@ -166,6 +182,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
     let mut problems = batch.problems.clone();
     let mut inputs = batch.inputs.clone();
     inputs.extend(filled.iter().filter_map(|read| read.input.clone()));
+    inputs.extend(actions.iter().filter_map(|read| read.input.clone()));
     let mut tracks: Option<TracksReport> = None;
     let mut take =
         |path: &Path, judged: bool, beside: Option<&Assigned>| -> Result<Assigned, BatchError> {
@@ -218,8 +235,14 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         certainty: &certainty,
     };
     clock.lap("index");
+    let evidence = options.evidence.as_ref().map(|asked| EvidenceOptions {
+        actions: actions.unwrap_or_default(),
+        sign_key: asked.sign_key.clone(),
+        seed: asked.seed,
+        language: project.settings.outputs.language,
+    });
     let mut season = Season {
-        writer: AuditWriter::create(&options.out, &batch.crs_wkt)?,
+        writer: AuditWriter::create(&options.out, &batch.crs_wkt, evidence)?,
         portfolios: Portfolios::default(),
         sampler: Sampler::new(options.field_check),
         results: FieldResults::new(
@@ -437,7 +460,8 @@ fn smoothing_in_words(error_m: f64, least: f64, most: f64) -> String {
         false => format!("{least:.0e} to {most:.0e}"),
     };
     format!(
-        "fixes smoothed by a Kalman filter and the smoother of Rauch, Tung & Striebel, each taken to be off by {error_m:.2} m along          any direction; white noise acceleration of {restless} m²/s³ makes them likeliest"
+        "fixes smoothed by a Kalman filter and the smoother of Rauch, Tung & Striebel, each taken to be off by {error_m:.2} m along \
+         any direction; white noise acceleration of {restless} m²/s³ makes them likeliest"
     )
 }
 

@@ -63,7 +63,7 @@ pub use crate::compliance::PortfolioShare;
 pub use crate::outputs::dispatch::Moved;
 pub use crate::outputs::{VerifyError, no_moves, try_no_moves};
 pub use crate::schedule::outlook::Warning;
-pub use audit::{AuditOptions, AuditOutcome, TrackOptions, audit};
+pub use audit::{AuditOptions, AuditOutcome, EvidenceAsked, TrackOptions, audit};
 pub use calibration::{CalibrationError, calibrated};
 pub use compare::{Compared, compare};
 pub use dispatch::{DispatchError, DispatchOptions, Dispatched, FormerError, dispatch};
@@ -114,6 +114,8 @@ pub enum BatchError {
     Cut(#[from] sources::CutError),
     #[error(transparent)]
     Measured(#[from] sources::field::FieldFileError),
+    #[error(transparent)]
+    Actions(#[from] sources::actions::ActionsError),
     #[error(
         "{}: the earlier audit cannot be read: {why}\n  hint: name with --against the folder of an earlier audit",
         path.display()

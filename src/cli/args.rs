@@ -308,6 +308,16 @@ pub struct AuditArgs {
         allow_negative_numbers = true
     )]
     pub seed: u64,
+    /// Make a folder `evidence` for people who were not there: the worst finding first, each with a map and the distance drawn, the
+    /// rule's source, how sure it is, what is done about it, and the sums of all that was read
+    #[arg(long)]
+    pub evidence: bool,
+    /// What is done about findings: actions.csv of an evidence pack, filled
+    #[arg(long, value_name = "FILE", requires = "evidence")]
+    pub actions: Option<PathBuf>,
+    /// Sign the sums of the evidence with this OpenSSH key, so that anybody can check them
+    #[arg(long, value_name = "KEY", requires = "evidence")]
+    pub sign_key: Option<PathBuf>,
     /// Folder of an earlier audit: say what got worse and what was mended
     #[arg(long, value_name = "DIR")]
     pub against: Option<PathBuf>,

@@ -9,7 +9,7 @@ use super::summary;
 use crate::audit::against::Turn;
 use crate::audit::field::Risk;
 use crate::audit::{Certainty, Stated, Together};
-use crate::batch::{AuditOptions, AuditOutcome, Progress, TrackOptions};
+use crate::batch::{AuditOptions, AuditOutcome, EvidenceAsked, Progress, TrackOptions};
 
 pub fn options(args: &AuditArgs, quiet: bool, started: String) -> AuditOptions {
     AuditOptions {
@@ -33,6 +33,11 @@ pub fn options(args: &AuditArgs, quiet: bool, started: String) -> AuditOptions {
             args.seed,
         )),
         measured: args.measured.clone(),
+        evidence: args.evidence.then(|| EvidenceAsked {
+            actions: args.actions.clone(),
+            sign_key: args.sign_key.clone(),
+            seed: args.seed,
+        }),
         against: args.against.clone(),
         only: args.only.clone(),
         jobs: args.jobs.map(std::num::NonZeroUsize::get),

@@ -268,6 +268,7 @@ fn whose_fault(error: BatchError) -> Failure {
         BatchError::Source(_)
         | BatchError::Cut(_)
         | BatchError::Measured(_)
+        | BatchError::Actions(_)
         | BatchError::Calibration(_)
         | BatchError::Replaced(_)
         | BatchError::NotReplaced { .. }

@@ -8,6 +8,7 @@ use geo::{Geometry, Point};
 use serde::Serialize;
 
 use super::audit_page::AuditPage;
+use super::evidence::{self, Evidence, EvidenceOptions};
 use super::field_check::{self, Approach};
 use super::gpkg::{GeoPackage, GeometryKind, Kind, LayerDef, Value};
 use super::run::{CrsReport, Program, StageTime};
@@ -177,7 +178,8 @@ impl AccuracyReport {
             Certainty::Assumed(m) => (
                 "assumed",
                 format!(
-                    "Nobody says how far what was cut may lie from where it was measured. {} m is taken, which is no published figure: no                      verdict is beyond doubt before --accuracy states it.",
+                    "Nobody says how far what was cut may lie from where it was measured. {} m is taken, which is no published figure: no \
+                     verdict is beyond doubt before --accuracy states it.",
                     metres(*m)
                 ),
             ),
@@ -340,6 +342,7 @@ pub struct AuditWriter {
     package: GeoPackage,
     compliance: Compliance,
     page: AuditPage,
+    evidence: Option<Evidence>,
     crs_wkt: String,
     /// Of coordinates in tables.
     decimals: usize,
@@ -357,12 +360,19 @@ impl AuditWriter {
     ///
     /// # Errors
     /// As [`Writer::create`](super::Writer::create), and when `dir` holds the results of a layout, which would be lost.
-    pub fn create(dir: &Path, crs_wkt: &str) -> Result<AuditWriter, OutputError> {
+    pub fn create(
+        dir: &Path,
+        crs_wkt: &str,
+        evidence: Option<EvidenceOptions>,
+    ) -> Result<AuditWriter, OutputError> {
         if dir.join("layout.gpkg").exists() {
             return Err(OutputError::LayoutFolder {
                 dir: dir.to_owned(),
             });
         }
+        let evidence = evidence
+            .map(|options| Evidence::new(dir, options))
+            .transpose()?;
         let srs = spatial_ref(crs_wkt)?;
         let staging = Staging::create(dir, LAYOUT, Earlier::Forget)?;
         let maps = staging.path(MAPS);
@@ -375,6 +385,7 @@ impl AuditWriter {
                 &MORE_COLUMNS,
             )?,
             page: AuditPage::default(),
+            evidence,
             crs_wkt: crs_wkt.to_owned(),
             decimals: cells::place_decimals(&srs),
             staging,
@@ -408,6 +419,9 @@ impl AuditWriter {
             ],
         )?;
         self.page.block(audit, shape);
+        if let Some(evidence) = &mut self.evidence {
+            evidence.block(audit, shape);
+        }
         self.write_rows(&audit.id, &audit.rows, &audit.frame)
     }
 
@@ -422,6 +436,9 @@ impl AuditWriter {
         frame: &GroundFrame,
     ) -> Result<(), OutputError> {
         self.page.rows(name, rows);
+        if let Some(evidence) = &mut self.evidence {
+            evidence.rows(name, rows, frame);
+        }
         self.write_rows(name, rows, frame)
     }
 
@@ -562,9 +579,10 @@ impl AuditWriter {
             package,
             compliance,
             crs_wkt,
-            decimals: _,
+            decimals,
             staging,
             page,
+            evidence,
         } = self;
         package.close()?;
         compliance.close()?;
@@ -575,6 +593,9 @@ impl AuditWriter {
             problems,
         )?;
         page.write(&staging.path(REPORT), run)?;
+        if let Some(evidence) = evidence {
+            evidence.write(&staging.path(evidence::FOLDER), run, decimals)?;
+        }
         staging.commit(run)
     }
 }

@@ -5,14 +5,15 @@ use std::fmt::Write as _;
 use std::fs;
 use std::path::Path;
 
-use geo::{LineString, MultiPolygon, Polygon};
+use geo::MultiPolygon;
 
 use super::audit::AuditReport;
+use super::audit_map::Window;
 use super::map::svg::escape;
 use super::{ALL_BLOCKS, OutputError, cells, style, text};
 use crate::audit::against::Change;
 use crate::audit::{BlockAudit, Judged};
-use crate::geometry::area::{Bounds, rings};
+use crate::geometry::area::Bounds;
 use crate::model::Verdict;
 
 /// Blocks told of in full, of each verdict.
@@ -34,7 +35,7 @@ pub(super) struct AuditPage {
     changes: String,
 }
 
-fn word(verdict: Verdict) -> (&'static str, &'static str) {
+pub(super) fn word(verdict: Verdict) -> (&'static str, &'static str) {
     match verdict {
         Verdict::Pass => ("pass", "✓ pass"),
         Verdict::NotApplicable => ("pass", "– does not apply"),
@@ -241,35 +242,24 @@ impl AuditPage {
 fn map(audit: &BlockAudit, shape: &MultiPolygon, told: &[&Judged]) -> String {
     let shape = audit.frame.enter_polygons(shape);
     let bounds = Bounds::of_polygons(&shape).grown(40.0);
-    let size = bounds.max - bounds.min;
-    let scale = MAP_PX / size.x.max(size.y).max(1.0);
-    let at = |x: f64, y: f64| ((x - bounds.min.x) * scale, (bounds.max.y - y) * scale);
-    let ring = |ring: &LineString| {
-        let mut path = String::new();
-        for (index, c) in ring.0.iter().enumerate() {
-            let (x, y) = at(c.x, c.y);
-            let _ = write!(path, "{}{x:.1} {y:.1}", if index == 0 { 'M' } else { 'L' });
-        }
-        path + "Z"
-    };
-    let path = |polygons: &[Polygon]| -> String {
-        let rings = polygons.iter().flat_map(rings);
-        rings.map(ring).collect()
-    };
-    let mut svg = format!(
-        "<svg role=\"img\" aria-label=\"Block and places of the findings, north up\" width=\"{w:.0}\" height=\"{h:.0}\" \
-         viewBox=\"0 0 {w:.0} {h:.0}\"><path class=\"block\" d=\"{}\"/><path class=\"cut\" d=\"{}\"/>",
-        path(&shape.0),
-        path(&audit.cut.0),
-        w = size.x * scale,
-        h = size.y * scale,
+    let window = Window::new(bounds, MAP_PX);
+    let mut svg = window.open("Block and places of the findings, north up");
+    let _ = write!(
+        svg,
+        "<path class=\"block\" d=\"{}\"/><path class=\"cut\" d=\"{}\"/>",
+        window.ground(&shape.0),
+        window.ground(&audit.cut.0),
     );
     for ground in told.iter().filter_map(|judged| judged.ground.as_ref()) {
-        let _ = write!(svg, "<path class=\"short\" d=\"{}\"/>", path(&ground.0));
+        let _ = write!(
+            svg,
+            "<path class=\"short\" d=\"{}\"/>",
+            window.ground(&ground.0)
+        );
     }
     for (number, place) in (1..).zip(told.iter().map(|judged| judged.place)) {
         if let Some(place) = place {
-            let (x, y) = at(place.x, place.y);
+            let (x, y) = window.at(place);
             let _ = write!(
                 svg,
                 "<circle class=\"place\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"9\"/><text x=\"{x:.1}\" y=\"{:.1}\">{number}</text>",
@@ -319,7 +309,7 @@ fn table(told: &[&Judged]) -> String {
     table + "</tbody></table></div>\n"
 }
 
-fn css() -> String {
+pub(super) fn css() -> String {
     let [ok, warn, fail] =
         [Verdict::Pass, Verdict::Warn, Verdict::Fail].map(|of| style::sign(of)[0]);
     format!(

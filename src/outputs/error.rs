@@ -32,6 +32,16 @@ pub enum OutputError {
         path.display()
     )]
     InputAmongOutputs { path: PathBuf },
+    #[error(
+        "the sums of the evidence cannot be signed with {}: {why}; name an OpenSSH key that can sign, or leave --sign-key out and sign later \
+         with `ssh-keygen -Y sign`", key.display()
+    )]
+    Unsigned { key: PathBuf, why: String },
+    #[error(
+        "{} was filled, and a new evidence pack would replace it; copy it to a place of its own and name it with --actions",
+        path.display()
+    )]
+    FilledActions { path: PathBuf },
     #[error("{} is not valid UTF-8, which GeoPackage needs of its path; name another folder with --out", path.display())]
     PathNotText { path: PathBuf },
     #[error("{}: cannot {action}; check free space and write permission", path.display())]

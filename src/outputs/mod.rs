@@ -4,11 +4,13 @@
 //! that outputs appear whole or not at all. [`map`] is pure string building and may run on any thread.
 
 mod audit;
+mod audit_map;
 mod audit_page;
 mod cells;
 mod changes;
 pub mod dispatch;
 mod error;
+mod evidence;
 mod exchange;
 mod field_check;
 mod gpkg;
@@ -35,6 +37,7 @@ pub use audit::{AccuracyReport, AuditReport, AuditWriter, FieldReport, TracksRep
 pub use cells::text as cell_text;
 pub use changes::map::render as render_changes;
 pub use error::OutputError;
+pub use evidence::{ACTIONS, EvidenceOptions};
 pub use field_check::{Approach, FromRoad};
 pub use map::render;
 pub use names::{FileNames, file_stem};

@@ -7,6 +7,7 @@ use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
 
 use super::InputFile;
 use super::features::{RawGeometry, raw_geometry};
+use super::filled;
 use super::hash;
 use super::limits::TABLE_FILE_BYTES;
 use super::open::{forget_failures, last_failure, quiet_gdal};
@@ -67,7 +68,7 @@ pub fn read(path: &Path) -> Result<FieldRead, FieldFileError> {
 }
 
 /// A code as people write it: without regard to case, O for 0, I and L for 1. None: it is no code.
-fn code(text: &str) -> Option<String> {
+pub(super) fn code(text: &str) -> Option<String> {
     let signs: String = text
         .trim()
         .to_ascii_uppercase()
@@ -90,21 +91,6 @@ fn number(text: &str) -> Option<f64> {
     value.is_finite().then_some(value)
 }
 
-/// The reader counts a line that ends with two signs to the one after it.
-fn unix_lines(mut bytes: Vec<u8>) -> Vec<u8> {
-    let mut before = 0;
-    bytes.retain(|byte| {
-        let keep = *byte != b'\n' || before != b'\r';
-        before = *byte;
-        keep
-    });
-    bytes
-        .iter_mut()
-        .filter(|byte| **byte == b'\r')
-        .for_each(|byte| *byte = b'\n');
-    bytes
-}
-
 fn table(path: &Path) -> Result<FieldRead, FieldFileError> {
     let fault = |line: Option<u64>, why: String, hint: &'static str| FieldFileError {
         path: path.to_owned(),
@@ -113,46 +99,20 @@ fn table(path: &Path) -> Result<FieldRead, FieldFileError> {
         hint,
     };
     let reach = "check the path and who may read the file";
-    let bytes = super::plain::read(path, TABLE_FILE_BYTES)
-        .map_err(|error| fault(None, error.to_string(), reach))?;
-    let bytes = unix_lines(bytes);
-    let first = bytes
-        .split(|byte| *byte == b'\n')
-        .next()
-        .unwrap_or_default();
-    // Where the decimal sign is a comma, spreadsheets part cells by semicolons.
-    let count = |sign: u8| first.iter().filter(|byte| **byte == sign).count();
-    let delimiter = if count(b';') > count(b',') {
-        b';'
-    } else {
-        b','
-    };
-    let mut table = csv::ReaderBuilder::new()
-        .flexible(true)
-        .delimiter(delimiter)
-        .trim(csv::Trim::All)
-        .from_reader(&bytes[..]);
-    let header = table
-        .headers()
-        .map_err(|error| fault(Some(1), error.to_string(), WHOLE))?
-        .clone();
-    let column = |name: &str| {
-        let mut heads = header.iter();
-        heads.position(|head| head.trim_start_matches('\u{feff}') == name)
-    };
+    let filled = filled::read(path).map_err(|(line, why)| {
+        let hint = if line.is_some() { WHOLE } else { reach };
+        fault(line, why, hint)
+    })?;
     let needed = |name: &str| {
-        let why = || fault(Some(1), format!("there is no column `{name}`"), WHOLE);
-        column(name).ok_or_else(why)
+        let found = filled.needed(name);
+        found.map_err(|(line, why)| fault(line, why, WHOLE))
     };
     let (code_at, measured_at) = (needed("code")?, needed("measured")?);
-    let others = ["error", "measured_on", "measured_by", "photo", "note"].map(column);
+    let others =
+        ["error", "measured_on", "measured_by", "photo", "note"].map(|name| filled.column(name));
     let mut rows = Vec::new();
-    for record in table.records() {
-        let record = record.map_err(|error| {
-            let line = error.position().map(csv::Position::line);
-            fault(line, error.to_string(), WHOLE)
-        })?;
-        let line = record.position().map(csv::Position::line);
+    for (line, record) in &filled.rows {
+        let line = *line;
         let cell = |index: usize| record.get(index).unwrap_or_default();
         let other = |which: usize| others[which].map_or("", cell).to_owned();
         let (measured, error) = (cell(measured_at), other(0));

@@ -1,5 +1,6 @@
 //! Layers in, through GDAL: open, filter, map attributes, transform, clean and repair, set aside.
 
+pub mod actions;
 mod assemble;
 mod attributes;
 mod classes;
@@ -11,6 +12,7 @@ mod errors;
 mod facts;
 mod features;
 pub mod field;
+mod filled;
 mod finished;
 mod finished_map;
 pub mod frames;

@@ -44,7 +44,7 @@ use serde_json::Value;
 const K: f64 = 1.0 / 0.9996;
 const WIDE: f64 = 1.959_964;
 
-fn project(folder: &Path, lake: &str) {
+pub fn project(folder: &Path, lake: &str) {
     let block = [feature(
         r#"{"BLOCK": "A"}"#,
         &rectangle(0.0, 0.0, 200.0, 100.0),
@@ -71,7 +71,7 @@ fn project(folder: &Path, lake: &str) {
     write(folder, "project.toml", &text);
 }
 
-fn audit(folder: &Path, out: &str, how: &[&str]) -> Ended {
+pub fn audit(folder: &Path, out: &str, how: &[&str]) -> Ended {
     let start = [
         "audit",
         "project.toml",
@@ -109,8 +109,8 @@ fn near(row: &Value, key: &str, wanted: f64, within: f64) {
     );
 }
 
-const MAPPED: &str = "accuracy = { value = \"0 m\" }\naccuracy_confidence = \"95 %\"\naccuracy_source = \"the approved map (invented)\"";
-const STATED: [&str; 4] = [
+pub const MAPPED: &str = "accuracy = { value = \"0 m\" }\naccuracy_confidence = \"95 %\"\naccuracy_source = \"the approved map (invented)\"";
+pub const STATED: [&str; 4] = [
     "--accuracy",
     "2.4477 m",
     "--accuracy-source",

@@ -17,6 +17,7 @@ mod sources_support;
 
 mod audit_agrees;
 mod audit_by_hand;
+mod audit_evidence;
 mod audit_field;
 mod audit_files;
 mod audit_geos;

@@ -12,13 +12,13 @@ use std::sync::{Mutex, MutexGuard, PoisonError, TryLockError};
 use serde::Serialize;
 
 use super::OutputError;
-use super::{changes, dispatch, field_check, report, wet_map};
+use super::{changes, dispatch, evidence, field_check, report, wet_map};
 use crate::sources::limits::REPORT_FILE_BYTES;
 use crate::sources::{PLAN_FILE, open_plain};
 use lock::Lock;
 use moves::Moves;
 use sums::NAME as SUMS;
-pub use sums::{Verified, VerifyError, verify};
+pub use sums::{Verified, VerifyError, digest, verify};
 
 /// Name of the staging folder inside the output folder.
 const STAGING: &str = ".blockwright-partial";
@@ -36,15 +36,16 @@ pub(super) const COSTS: &str = "costs.csv";
 pub(super) const STEMS: &str = "stems.csv";
 /// Folders that a run may leave out, with the ending of our own files in them; one that an earlier run left goes, or its
 /// sheets would be taken for those of this layout. Of exchange files all are ours.
-const SOMETIMES: [(&str, Option<&str>); 4] = [
+const SOMETIMES: [(&str, Option<&str>); 5] = [
     ("sheets", Some("pdf")),
     ("exchange", None),
     (changes::MAPS, Some("svg")),
     (wet_map::FOLDER, Some("tif")),
+    (evidence::FOLDER, None),
 ];
 
 /// What a run may put into its folder, and so take away of an earlier one.
-const OWN: [&str; 25] = [
+const OWN: [&str; 26] = [
     "layout.gpkg",
     "audit.gpkg",
     "blocks.csv",
@@ -70,6 +71,7 @@ const OWN: [&str; 25] = [
     changes::LIST,
     changes::MAPS,
     wet_map::FOLDER,
+    evidence::FOLDER,
 ];
 
 /// Reports of a run, of which its folder has one.

@@ -333,7 +333,7 @@ fn is_plain(path: &Path) -> bool {
 }
 
 /// SHA-256 of a file in hexadecimal digits, and its bytes.
-fn digest(path: &Path) -> io::Result<(String, u64)> {
+pub fn digest(path: &Path) -> io::Result<(String, u64)> {
     fs::symlink_metadata(path)?;
     if !is_plain(path) {
         return Err(io::ErrorKind::InvalidInput.into());
