@@ -254,12 +254,12 @@ fn findings(plan: &BlockPlan) -> Vec<Finding> {
         let why = match unknown {
             false => format!(
                 "no day opens them: their windows leave none together, as in {} ({})",
-                piece(first),
+                name(first),
                 first.open.spoken()
             ),
             true => format!(
                 "nobody knows yet when they are open, as {} ({}): no day is planned there until it is known",
-                piece(first),
+                name(first),
                 first.open.spoken()
             ),
         };
@@ -277,13 +277,8 @@ fn findings(plan: &BlockPlan) -> Vec<Finding> {
     told
 }
 
-fn piece(section: &Section) -> String {
-    let PieceId {
-        part,
-        strip_no,
-        piece,
-    } = section.id;
-    format!("{part}-{strip_no}-{piece} section {}", section.section_no)
+fn name(section: &Section) -> SectionKey {
+    SectionKey::of(section.id, section.section_no)
 }
 
 fn finding(note: &WindowNote) -> Finding {

@@ -436,9 +436,9 @@ fn unreachable(lines: &[StripLine]) -> impl Iterator<Item = Finding> + '_ {
             required: None,
             unit: "m",
             message: format!(
-                "part {}: no way on open ground leads to strip {}, piece {}, from the work before it; see in the field how the \
-                 machine gets there",
-                to.id.part, to.id.strip_no, to.id.piece
+                "strip {} (part {}, strip {}, piece {}): no way on open ground leads there from the work before it; see in the \
+                 field how the machine gets there",
+                to.id, to.id.part, to.id.strip_no, to.id.piece
             ),
             source: "docs/algorithms.md, Order and travel".to_owned(),
             shape: to.shape.0.first().map(|&c| Geometry::Point(Point(c))),

@@ -11,7 +11,7 @@ use crate::geometry::sound::sound;
 use crate::geometry::wkb;
 use crate::model::{
     BlockPlan, BlockWind, FallingArea, Finding, GroundFrame, PieceId, PieceWind, PlanNote,
-    Treatment, Zone, ZoneKind,
+    SectionKey, Treatment, Zone, ZoneKind,
 };
 use crate::units::hectares;
 
@@ -820,19 +820,10 @@ pub(super) fn write_notes(
 }
 
 /// `part-strip.piece/section`.
-fn section_name(id: PieceId, section_no: u32) -> String {
-    let PieceId {
-        part,
-        strip_no,
-        piece,
-    } = id;
-    format!("{part}-{strip_no}.{piece}/{section_no}")
-}
-
 fn write_windows(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputError> {
     for note in &plan.windows {
         let sections: Vec<String> = (note.sections.iter())
-            .map(|(id, section_no)| section_name(*id, *section_no))
+            .map(|(id, section_no)| SectionKey::of(*id, *section_no).to_string())
             .collect();
         let sections = sections.join(";");
         let shape = geo::Geometry::MultiPolygon(note.shape.clone());
@@ -863,7 +854,7 @@ fn write_windows(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), Outpu
 fn write_people(package: &mut GeoPackage, plan: &BlockPlan) -> Result<(), OutputError> {
     for note in &plan.people {
         let sections: Vec<String> = (note.sections.iter())
-            .map(|own| section_name(own.id, own.section_no))
+            .map(|own| SectionKey::of(own.id, own.section_no).to_string())
             .collect();
         let sections = sections.join(";");
         package.row(

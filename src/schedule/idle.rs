@@ -428,8 +428,8 @@ pub fn light_used(problem: &Problem, plan: &Plan, within: Stretch) -> (i64, i64)
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::model::ShiftClass;
-    use crate::schedule::{Block, HOUR, Moves, SectionKey, Task, Unit, Window};
+    use crate::model::{SectionKey, ShiftClass};
+    use crate::schedule::{Block, HOUR, Moves, Task, Unit, Window};
 
     const H: i64 = 3600;
 

@@ -33,8 +33,8 @@ pub use check::{
 };
 pub use check_decks::{DeckRule, check_decks};
 pub use problem::{
-    Able, Block, HOUR, Machine, Moves, Needs, Only, Plan, Problem, STANDARD_PACE, SectionKey, Task,
-    Unit, Upkeep, What, Window, Work, seconds_for, work_in,
+    Able, Block, HOUR, Machine, Moves, Needs, Only, Plan, Problem, STANDARD_PACE, Task, Unit,
+    Upkeep, What, Window, Work, seconds_for, work_in,
 };
 pub use queue::held_up;
 pub use search::{Solved, solve, solve_after};

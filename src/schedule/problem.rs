@@ -3,7 +3,7 @@
 
 use super::time::{Second, Stretch, union};
 use super::wood::Wood;
-use crate::model::{MachineKind, ShiftClass, StripKind};
+use crate::model::{MachineKind, SectionKey, ShiftClass, StripKind};
 
 /// Thousandths of a second at the standard pace, the unit of work.
 pub type Work = i64;
@@ -129,20 +129,6 @@ impl Unit {
     /// Whether it is never cut in the dark: day-only ground, and prework of any class.
     pub fn needs_light(&self) -> bool {
         self.class == ShiftClass::DayOnly || self.kind != StripKind::Interior
-    }
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct SectionKey {
-    pub part: u32,
-    pub strip_no: u32,
-    pub piece: u32,
-    pub section_no: u32,
-}
-
-impl SectionKey {
-    pub fn piece(&self) -> (u32, u32, u32) {
-        (self.part, self.strip_no, self.piece)
     }
 }
 

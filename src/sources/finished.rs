@@ -19,7 +19,7 @@ use crate::daylight::Place;
 use crate::geometry::area::Bounds;
 use crate::geometry::frame::map_polygons;
 use crate::model::{
-    GroundFrame, Language, MachineKind, OpenDays, ShiftClass, SpanError, StripKind,
+    GroundFrame, Language, MachineKind, OpenDays, SectionKey, ShiftClass, SpanError, StripKind,
 };
 
 /// Why a folder holds no layout that can be read.
@@ -160,6 +160,15 @@ pub struct FinishedSection {
 }
 
 impl FinishedSection {
+    pub fn key(&self) -> SectionKey {
+        SectionKey {
+            part: self.part,
+            strip_no: self.strip_no,
+            piece: self.piece,
+            section_no: self.section_no,
+        }
+    }
+
     /// Its place in its piece, counted from the outlet: what is brought out of it comes through those with less.
     pub fn from_outlet(&self) -> i64 {
         let number = i64::from(self.section_no);

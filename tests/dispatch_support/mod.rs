@@ -1,9 +1,9 @@
 //! Small problems for the scheduler, and the order of work inside a block written down a second time.
 #![allow(dead_code, reason = "each test file uses its own share")]
 
-use blockwright::model::{ShiftClass, StripKind};
+use blockwright::model::{SectionKey, ShiftClass, StripKind};
 use blockwright::schedule::{
-    Block, HOUR, Machine, Moves, Plan, Problem, SectionKey, Stretch, Unit, What, Window, Work,
+    Block, HOUR, Machine, Moves, Plan, Problem, Stretch, Unit, What, Window, Work,
 };
 
 pub const H: i64 = 3600;

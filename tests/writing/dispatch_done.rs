@@ -165,7 +165,7 @@ fn a_copy_may_be_shortened_and_what_fits_nowhere_is_told() {
         ("block_id", "A-9", "no block `A-9`"),
         (
             "section_list",
-            "P1 S99.1/1",
+            "1-99.1/1",
             "is not in its column `section_list`",
         ),
         ("section_list", "strip 7", "is no section such as"),
@@ -180,16 +180,16 @@ fn a_copy_may_be_shortened_and_what_fits_nowhere_is_told() {
         let (none, told) = done("lost.csv", &[3]);
         assert!(none.abs() < 1e-9 && told.contains(word), "{none} {told}");
     }
-    let beyond = "P1 S99.1/1-2";
+    let beyond = "1-99.1/1-2";
     copy_of(folder, "beyond.csv", &|row| {
         let own = is_first(row) && row["from"] == at;
         row.insert("section_list".to_owned(), beyond.to_owned());
-        row.insert("first_section".to_owned(), "P1 S99.1/1".to_owned());
-        row.insert("last_section".to_owned(), "P1 S99.1/2".to_owned());
+        row.insert("first_section".to_owned(), "1-99.1/1".to_owned());
+        row.insert("last_section".to_owned(), "1-99.1/2".to_owned());
         own
     });
     let (_, told) = done("beyond.csv", &[3]);
-    assert!(told.contains("no section P1 S99.1/1 in block"), "{told}");
+    assert!(told.contains("no section 1-99.1/1 in block"), "{told}");
     // The same row twice is one.
     let twice = std::fs::read_to_string(folder.join("whole.csv")).unwrap();
     let last = twice.lines().last().unwrap();

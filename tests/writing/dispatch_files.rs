@@ -108,7 +108,10 @@ fn a_layout_becomes_shifts_and_the_same_input_gives_the_same_bytes() {
         let sheet = std::fs::read_to_string(folder.join("shifts").join(&row[15])).unwrap();
         match &row[4] {
             "cut" | "skid" => {
-                let first = row[6].trim_start_matches('P').split(' ').next().unwrap();
+                let first = match row[6].strip_prefix('R') {
+                    Some(_) => "0",
+                    None => row[6].split('-').next().unwrap(),
+                };
                 assert!(
                     row[16].split(';').any(|setting| setting == first),
                     "{row:?}"

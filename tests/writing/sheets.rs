@@ -555,7 +555,7 @@ fn the_order_follows_the_wind_of_the_day() {
     let Some(text) = back(&plan, &Settings::default(), Language::English) else {
         return;
     };
-    let wanted = "Setting 1: wind from N (0°) to S (180°): strip 1 first; else strip 22 first.";
+    let wanted = "Setting 1: wind from N (0°) to S (180°): strip 1-1 first; else strip 1-22 first.";
     assert!(text.contains(wanted), "{text}");
     // A strip in the middle that is come to last, from behind a hole, is no end.
     let most = plan.lines.iter().map(|own| own.order).max().unwrap();

@@ -5,8 +5,9 @@ use std::path::Path;
 
 use chrono::DateTime;
 
-use super::former::{Section, Task};
+use super::former::Task;
 use crate::batch::done_file::{DoneError, DoneRow, column_of, open, reader};
+use crate::model::SectionKey;
 use crate::outputs;
 use crate::project::{Crew, Turn};
 use crate::schedule::{HOUR, STANDARD_PACE, Second, Work, seconds_for};
@@ -55,14 +56,14 @@ pub(super) fn is_copy(path: &Path) -> bool {
 }
 
 /// A section of a row and the share of it that is done there.
-type Part = (Section, f64);
+type Part = (SectionKey, f64);
 
 struct Reader<'l> {
     path: &'l Path,
     crew: &'l Crew,
     layout: &'l FinishedLayout,
     blocks: BTreeMap<String, usize>,
-    places: BTreeMap<(usize, Section), usize>,
+    places: BTreeMap<(usize, SectionKey), usize>,
     found: Copied,
     seen: BTreeSet<[String; 4]>,
 }
@@ -101,7 +102,7 @@ pub(super) fn read(path: &Path, layout: &FinishedLayout, crew: &Crew) -> Result<
         let written = outputs::cell_text(&block.id).into_owned();
         reader.blocks.entry(written).or_insert(b);
         for (s, own) in block.sections.iter().enumerate() {
-            reader.places.insert((b, Section::of(own)), s);
+            reader.places.insert((b, own.key()), s);
         }
     }
     for record in table.records() {
@@ -265,7 +266,7 @@ impl Reader<'_> {
 fn long_s(
     ground: &FinishedBlock,
     is_cut: bool,
-    (_, place, share): &(Section, usize, f64),
+    (_, place, share): &(SectionKey, usize, f64),
     pace: Option<i64>,
 ) -> i64 {
     let section = &ground.sections[*place];
@@ -308,9 +309,8 @@ fn moment(column: &str, text: &str) -> Result<Second, Wrong> {
 /// The sections of a row: those of its list from the first to the last that the row names.
 fn parts(list: &str, first: &str, last: &str) -> Result<Vec<Part>, String> {
     let of = |column: &str, text: &str| {
-        section(text).ok_or_else(|| {
-            format!("`{text}` in column `{column}` is no section such as P1 S12.1/2")
-        })
+        text.parse::<SectionKey>()
+            .map_err(|_| format!("`{text}` in column `{column}` is no section such as 1-12.1/2"))
     };
     let (first, last) = (of("first_section", first)?, of("last_section", last)?);
     let mut all: Vec<Part> = Vec::new();
@@ -331,7 +331,7 @@ fn parts(list: &str, first: &str, last: &str) -> Result<Vec<Part>, String> {
     {
         let wrong = || {
             format!(
-                "`{part}` in column `section_list` is no section such as P1 S12.1/2, P1 S12.1/2-5 or P1 S12.1/2 40 %"
+                "`{part}` in column `section_list` is no section such as 1-12.1/2, 1-12.1/2-5 or 1-12.1/2 40 %"
             )
         };
         let share = part.strip_suffix('%').map(str::trim_end);
@@ -345,17 +345,19 @@ fn parts(list: &str, first: &str, last: &str) -> Result<Vec<Part>, String> {
             }
         };
         let (text, to) = match text.rsplit_once('-') {
-            Some((text, to)) => (text, Some(to.parse::<u32>().map_err(|_| wrong())?)),
-            None => (text, None),
+            Some((text, to)) if text.contains('/') => {
+                (text, Some(to.parse::<u32>().map_err(|_| wrong())?))
+            }
+            _ => (text, None),
         };
-        let from = section(text).ok_or_else(wrong)?;
+        let from = text.parse::<SectionKey>().map_err(|_| wrong())?;
         let to = to.unwrap_or(from.section_no);
         if to < from.section_no || to - from.section_no > MOST_RUN {
             return Err(wrong());
         }
         all.extend(run(from, to).map(|(section, _)| (section, share)));
     }
-    let at = |section: Section| all.iter().position(|own| own.0 == section);
+    let at = |section: SectionKey| all.iter().position(|own| own.0 == section);
     let (Some(from), Some(to)) = (at(first), all.iter().rposition(|own| own.0 == last)) else {
         let lost = if at(first).is_none() { first } else { last };
         return Err(format!("{lost} is not in its column `section_list`"));
@@ -371,21 +373,8 @@ fn parts(list: &str, first: &str, last: &str) -> Result<Vec<Part>, String> {
 /// No piece has so many sections.
 const MOST_RUN: u32 = 100_000;
 
-fn run(from: Section, to: u32) -> impl Iterator<Item = Part> {
-    (from.section_no..=to).map(move |section_no| (Section { section_no, ..from }, 1.0))
-}
-
-/// `P1 S12.1/2`.
-fn section(text: &str) -> Option<Section> {
-    let (part, rest) = text.trim().strip_prefix('P')?.split_once(" S")?;
-    let (strip, section_no) = rest.split_once('/')?;
-    let (strip_no, piece) = strip.split_once('.')?;
-    Some(Section {
-        part: part.parse().ok()?,
-        strip_no: strip_no.parse().ok()?,
-        piece: piece.parse().ok()?,
-        section_no: section_no.parse().ok()?,
-    })
+fn run(from: SectionKey, to: u32) -> impl Iterator<Item = Part> {
+    (from.section_no..=to).map(move |section_no| (SectionKey { section_no, ..from }, 1.0))
 }
 
 #[cfg(test)]
@@ -402,20 +391,20 @@ mod tests {
 
     #[test]
     fn lists_are_read_from_the_first_to_the_last_that_the_row_names() {
-        let list = "P1 S3.1/4 62.5 %; P1 S3.1/5-6; P1 S4.2/1";
+        let list = "1-3.1/4 62.5 %; 1-3.1/5-6; 1-4.2/1";
         let all = [(3, 4, 0.625), (3, 5, 1.0), (3, 6, 1.0), (4, 1, 1.0)];
-        assert_eq!(numbers(list, "P1 S3.1/4", "P1 S4.2/1").unwrap(), all);
-        assert_eq!(numbers(list, "P1 S3.1/5", "P1 S3.1/6").unwrap(), all[1..3]);
-        let by_hand = numbers("", "P2 S7.1/2", "P2 S7.1/3").unwrap();
+        assert_eq!(numbers(list, "1-3.1/4", "1-4.2/1").unwrap(), all);
+        assert_eq!(numbers(list, "1-3.1/5", "1-3.1/6").unwrap(), all[1..3]);
+        let by_hand = numbers("", "2-7.1/2", "2-7.1/3").unwrap();
         assert_eq!(by_hand, [(7, 2, 1.0), (7, 3, 1.0)]);
         for (list, first, last) in [
-            (list, "P1 S3.1/4", "P1 S9.1/1"),
-            (list, "P1 S4.2/1", "P1 S3.1/4"),
-            ("", "P1 S3.1/1", "P1 S4.1/1"),
-            ("P1 S3.1/4 162 %", "P1 S3.1/4", "P1 S3.1/4"),
-            ("P1 S3.1/5-4", "P1 S3.1/5", "P1 S3.1/5"),
-            ("strip 3", "P1 S3.1/4", "P1 S3.1/4"),
-            (list, "strip 3", "P1 S3.1/4"),
+            (list, "1-3.1/4", "1-9.1/1"),
+            (list, "1-4.2/1", "1-3.1/4"),
+            ("", "1-3.1/1", "1-4.1/1"),
+            ("1-3.1/4 162 %", "1-3.1/4", "1-3.1/4"),
+            ("1-3.1/5-4", "1-3.1/5", "1-3.1/5"),
+            ("strip 3", "1-3.1/4", "1-3.1/4"),
+            (list, "strip 3", "1-3.1/4"),
         ] {
             assert!(numbers(list, first, last).is_err(), "{list} {first} {last}");
         }

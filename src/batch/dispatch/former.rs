@@ -8,6 +8,7 @@ use serde::Deserialize;
 
 use super::done::take;
 use super::{DispatchError, DispatchOptions, Left};
+use crate::model::SectionKey;
 use crate::outputs::dispatch::{
     CALENDAR, CALENDAR_TAKEN_BACK, CalendarBefore, Change, DoneBefore, Moved,
 };
@@ -18,7 +19,7 @@ use crate::schedule::outlook::Warning;
 use crate::schedule::skidding::Skidding;
 use crate::schedule::{Plan, Problem, Second, Stretch, What};
 use crate::sources::limits::REPORT_FILE_BYTES;
-use crate::sources::{self, FinishedLayout, FinishedSection};
+use crate::sources::{self, FinishedLayout};
 
 /// Why a folder holds no plan that a new one could keep to.
 #[derive(Debug, thiserror::Error)]
@@ -44,42 +45,13 @@ pub(super) struct Task {
     pub machine: String,
     pub task: String,
     pub block_id: String,
-    pub section: Option<Section>,
+    pub section: Option<SectionKey>,
     pub from: Second,
     pub to: Second,
     pub layout_hours: Option<f64>,
     /// Of its section; None: the plan has all tasks of it.
     #[serde(skip)]
     pub share: Option<f64>,
-}
-
-#[derive(Clone, Copy, Deserialize, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) struct Section {
-    pub part: u32,
-    pub strip_no: u32,
-    pub piece: u32,
-    pub section_no: u32,
-}
-
-impl Section {
-    pub fn of(own: &FinishedSection) -> Section {
-        Section {
-            part: own.part,
-            strip_no: own.strip_no,
-            piece: own.piece,
-            section_no: own.section_no,
-        }
-    }
-}
-
-impl std::fmt::Display for Section {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(
-            f,
-            "P{} S{}.{}/{}",
-            self.part, self.strip_no, self.piece, self.section_no
-        )
-    }
 }
 
 /// A section that the plan before has felled and not skidded by `--done-until`.
@@ -196,10 +168,10 @@ impl FormerPlan {
         let Some(until) = self.until else {
             return (sum, vec![], vec![]);
         };
-        let mut places: BTreeMap<(&str, Section), (usize, usize)> = BTreeMap::new();
+        let mut places: BTreeMap<(&str, SectionKey), (usize, usize)> = BTreeMap::new();
         for (b, block) in layout.blocks.iter().enumerate() {
             for (s, own) in block.sections.iter().enumerate() {
-                places.insert((&block.id, Section::of(own)), (b, s));
+                places.insert((&block.id, own.key()), (b, s));
             }
         }
         let mut elsewhere = BTreeSet::new();
@@ -278,7 +250,7 @@ impl FormerPlan {
             return 0;
         };
         // Of each section its last second, the share that is brought, and the time of all of it.
-        let mut found: BTreeMap<(&str, Section), (Second, f64, f64)> = BTreeMap::new();
+        let mut found: BTreeMap<(&str, SectionKey), (Second, f64, f64)> = BTreeMap::new();
         for task in self.tasks.iter().filter(|task| task.task == "skid") {
             let Some(section) = task.section else {
                 continue;
@@ -297,7 +269,7 @@ impl FormerPlan {
         let mut sum = 0;
         for block in &layout.blocks {
             for own in &block.sections {
-                let held = found.get(&(block.id.as_str(), Section::of(own)));
+                let held = found.get(&(block.id.as_str(), own.key()));
                 let whole = |held: &&(Second, f64, f64)| {
                     held.0 > since && held.1 >= (1.0 - LEAST_SHARE) * held.2
                 };

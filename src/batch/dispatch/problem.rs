@@ -20,8 +20,7 @@ use crate::schedule::outlook::{self, Warning};
 use crate::schedule::time::{around, intersect, subtract, union, whole_seconds};
 use crate::schedule::wood::Wood;
 use crate::schedule::{
-    Able, Block, HOUR, Machine, Needs, Only, Problem, SectionKey, Stretch, Unit, Upkeep, Window,
-    Work, held_up,
+    Able, Block, HOUR, Machine, Needs, Only, Problem, Stretch, Unit, Upkeep, Window, Work, held_up,
 };
 use crate::sources::{FinishedBlock, FinishedLayout, FinishedSection};
 
@@ -563,12 +562,7 @@ fn unit(
     hours: f64,
 ) -> Unit {
     Unit {
-        key: SectionKey {
-            part: section.part,
-            strip_no: section.strip_no,
-            piece: section.piece,
-            section_no: section.section_no,
-        },
+        key: section.key(),
         kind: section.kind,
         class: section.class,
         order: section.order,

@@ -9,7 +9,6 @@ use rayon::prelude::*;
 
 use super::DispatchError;
 use super::done::{Done, take};
-use super::former::Section;
 use crate::audit::tracks::{End, Sweep, Way, ends, follow_by, swept_area};
 use crate::batch::calibration_tracks::Places;
 use crate::geometry::area::{Bounds, area};
@@ -146,14 +145,7 @@ impl Sum {
         self.half += 1;
         self.hours_left += *left;
         let section = &block.sections[at];
-        let name = || {
-            format!(
-                "{} {} ({:.0} %)",
-                block.id,
-                Section::of(section),
-                share * 100.0
-            )
-        };
+        let name = || format!("{} {} ({:.0} %)", block.id, section.key(), share * 100.0);
         self.first.get_or_insert_with(name);
     }
 

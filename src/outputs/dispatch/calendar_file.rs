@@ -4,7 +4,7 @@ use chrono::{DateTime, NaiveTime};
 use sha2::{Digest, Sha256};
 
 use super::Roster;
-use super::rows::{Job, ShiftPlan, clock, label};
+use super::rows::{Job, ShiftPlan, clock};
 use super::words;
 use crate::model::shown;
 use crate::outputs::text::fill;
@@ -188,7 +188,10 @@ fn description(roster: &Roster<'_>, shift: &ShiftPlan) -> String {
         }
         if let (Some(first), Some(last)) = (&row.first, &row.last) {
             text.push(' ');
-            text += &fill(words.from_to_section, &[&label(first), &label(last)]);
+            text += &fill(
+                words.from_to_section,
+                &[&first.to_string(), &last.to_string()],
+            );
         }
         text.push('\n');
     }

@@ -5,11 +5,11 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::NaiveDate;
 
 use super::Roster;
-use super::map::{self, Shown, short};
-use super::rows::{Job, Row, ShiftPlan, clock, label};
+use super::map::{self, Shown};
+use super::rows::{Job, Row, ShiftPlan, clock};
 use super::words::{self, Words, named};
 use crate::daylight::{DayKind, day};
-use crate::model::{ShiftClass, StripKind, ZoneKind};
+use crate::model::{SectionKey, ShiftClass, StripKind, ZoneKind};
 use crate::outputs::style::Kind;
 use crate::outputs::text::fill;
 use crate::outputs::told;
@@ -144,9 +144,12 @@ fn work_row(roster: &Roster<'_>, row: &Row, words: &Words) -> WorkRow {
     let sections = match (&row.first, &row.last) {
         (Some(first), Some(last)) if row.units.len() > 1 => {
             let count = row.units.len().to_string();
-            fill(words.sections, &[&label(first), &label(last), &count])
+            fill(
+                words.sections,
+                &[&first.to_string(), &last.to_string(), &count],
+            )
         }
-        (Some(first), _) => label(first),
+        (Some(first), _) => first.to_string(),
         _ => String::new(),
     };
     let bound = bound(roster, row);
@@ -300,7 +303,8 @@ fn runs_out(
             let moved = shift.rows.iter().find(others);
             let go_on = match (later.first(), later.last()) {
                 (Some(first), Some(last)) => {
-                    let key = |key: &Option<_>| key.as_ref().map(label).unwrap_or_default();
+                    let key =
+                        |key: &Option<SectionKey>| key.map_or(String::new(), |key| key.to_string());
                     fill(own.go_on, &[&key(&first.first), &key(&last.last)])
                 }
                 _ => match moved {
@@ -337,7 +341,7 @@ fn runs_out(
         Some(next) => {
             let block = next.rows.iter().find(|row| row.block.is_some());
             let place = block.map_or(String::new(), |row| match &row.first {
-                Some(first) => fill(own.next_from, &[&row.block_id, &label(first)]),
+                Some(first) => fill(own.next_from, &[&row.block_id, &first.to_string()]),
                 None => fill(own.next_at, &[&row.block_id]),
             });
             let date = words.date(next.date);
@@ -396,14 +400,7 @@ fn mind(roster: &Roster<'_>, shift: &ShiftPlan, block: usize, words: &Words) -> 
         let days = told::days(&days, roster.layout.language);
         said.push(fill(words.window, &[&names.join(", "), &days]));
     }
-    let this: BTreeSet<String> = sections()
-        .map(|own| {
-            format!(
-                "{}-{}.{}/{}",
-                own.part, own.strip_no, own.piece, own.section_no
-            )
-        })
-        .collect();
+    let this: BTreeSet<String> = sections().map(|own| own.key().to_string()).collect();
     for own in &ground.people {
         if !own.sections.iter().any(|section| this.contains(section)) {
             continue;
@@ -442,29 +439,20 @@ fn mind(roster: &Roster<'_>, shift: &ShiftPlan, block: usize, words: &Words) -> 
     said
 }
 
-/// `1 S3.1/1–4`, of each step of a shift in a block.
+/// `1 2-3.1/1–4`, of each step of a shift in a block.
 pub fn order(roster: &Roster<'_>, shift: &ShiftPlan, block: usize) -> Vec<String> {
     let ground = &roster.layout.blocks[block];
-    let several = ground.outlets.len() > 1;
     let worked = map::worked(roster, shift, block);
     let steps = map::steps(ground, &worked).into_iter();
-    let key = |at: usize| {
-        let own = &ground.sections[at];
-        crate::schedule::SectionKey {
-            part: own.part,
-            strip_no: own.strip_no,
-            piece: own.piece,
-            section_no: own.section_no,
-        }
-    };
+    let key = |at: usize| ground.sections[at].key();
     let said = steps.enumerate().map(|(index, step)| {
-        let first = short(&key(step[0]), several);
+        let first = key(step[0]).to_string();
         let last = step.last().copied().filter(|last| *last != step[0]);
         let to = last.map_or(String::new(), |last| {
             let (a, b) = (key(step[0]), key(last));
             match a.piece() == b.piece() {
                 true => format!("–{}", b.section_no),
-                false => format!("–{}/{}", b.piece, b.section_no),
+                false => format!("–{b}"),
             }
         });
         format!("{} {first}{to}", index + 1)

@@ -10,13 +10,12 @@ use super::Roster;
 use super::progress::Progress;
 use super::rows::{Job, ShiftPlan};
 use crate::geometry::area::rings;
-use crate::model::{ShiftClass, StripKind, ZoneKind};
+use crate::model::{ShiftClass, StripKind, StripName, ZoneKind};
 use crate::outputs::map::marks::{Arrows, along, arrowheads, round_length};
 use crate::outputs::map::svg::{Area, Room};
 use crate::outputs::sheets::round_scale;
 use crate::outputs::style::{Ink, Kind, Line, Look};
 use crate::outputs::text;
-use crate::schedule::SectionKey;
 use crate::sources::{FinishedBlock, FinishedLine};
 
 /// Places are points from the frame's lower left corner, y up.
@@ -502,9 +501,6 @@ impl Drawer {
                 *held = own;
             }
         }
-        let several = ends
-            .keys()
-            .any(|key| ends.keys().next().is_some_and(|first| first.0 != key.0));
         let is_now = |key: &(u32, u32)| {
             now.range((key.0, key.1, 0)..=(key.0, key.1, u32::MAX))
                 .next()
@@ -515,10 +511,7 @@ impl Drawer {
                 if is_now(key) != wanted {
                     continue;
                 }
-                let label = match several {
-                    true => format!("{}-{}", key.0, key.1),
-                    false => key.1.to_string(),
-                };
+                let label = StripName(key.0, key.1).to_string();
                 let ((x, y), (u, v)) = (self.view.place(*at), self.view.place(*other));
                 let long = (u - x).hypot(v - y).max(1e-9);
                 let (dx, dy) = ((u - x) / long, (v - y) / long);
@@ -668,14 +661,4 @@ pub fn begins(ground: &FinishedBlock, section: usize) -> Option<Coord> {
         let shape = &own.shape;
         geo::InteriorPoint::interior_point(shape).map(|point| point.0)
     })
-}
-
-/// `S3.1/2` of a block with one setting, `P2 S3.1/2` of one with several.
-pub fn short(key: &SectionKey, several: bool) -> String {
-    let part = if several || key.part == 0 {
-        format!("P{} ", key.part)
-    } else {
-        String::new()
-    };
-    format!("{part}S{}.{}/{}", key.strip_no, key.piece, key.section_no)
 }

@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 
-use super::rows::{Job, ShiftPlan, label, local, slots};
+use super::rows::{Job, ShiftPlan, local, slots};
 use super::{Change, Moved, Roster, decks, stock};
 use crate::model::ShiftClass;
 use crate::outputs::Program;
@@ -309,7 +309,7 @@ fn apart(roster: &Roster<'_>) -> Value {
     let nearest = roster.nearest.map(|own| {
         let section = |(block, unit): (usize, usize)| {
             let ground = &roster.problem.blocks[block];
-            json!({ "block_id": ground.id, "section": label(&ground.units[unit].key) })
+            json!({ "block_id": ground.id, "section": ground.units[unit].key.to_string() })
         };
         json!({
             "felled": section(own.felled),

@@ -4,10 +4,10 @@ use chrono::{NaiveDate, TimeZone};
 use chrono_tz::Tz;
 
 use super::Roster;
-use crate::model::ShiftClass;
+use crate::model::{SectionKey, ShiftClass};
 use crate::outputs::FileNames;
 use crate::schedule::calendar::{OneShift, date_of, second_of};
-use crate::schedule::{HOUR, STANDARD_PACE, Second, SectionKey, Stretch, Unit, What};
+use crate::schedule::{HOUR, STANDARD_PACE, Second, Stretch, Unit, What};
 use crate::sources::FinishedSection;
 
 /// One shift of one machine with what it does in it.
@@ -119,14 +119,6 @@ impl Row {
     }
 }
 
-/// `P1 S12.1/2`: setting, strip and piece, section.
-pub fn label(key: &SectionKey) -> String {
-    format!(
-        "P{} S{}.{}/{}",
-        key.part, key.strip_no, key.piece, key.section_no
-    )
-}
-
 /// Local time to the minute with its offset, such as `2026-12-01T06:00-05:00`.
 pub fn local(zone: Tz, at: Second) -> String {
     let there = zone.timestamp_opt(at, 0).earliest();
@@ -141,7 +133,7 @@ pub fn clock(zone: Tz, at: Second) -> String {
     there.map_or(String::new(), |there| there.format("%H:%M").to_string())
 }
 
-/// `P1 S12.1/2-5; P1 S13.1/1 62.5 %`: all sections of a row, neighbours of one piece together, and how much of each where that is
+/// `1-12.1/2-5; 1-13.1/1 62.5 %`: all sections of a row, neighbours of one piece together, and how much of each where that is
 /// not all.
 pub fn section_list(row: &Row, units: &[Unit]) -> String {
     let mut parts: Vec<(SectionKey, u32, bool)> = Vec::new();
@@ -156,13 +148,13 @@ pub fn section_list(row: &Row, units: &[Unit]) -> String {
             *last = key.section_no;
             let from = *first;
             words.pop();
-            words.push(format!("{}-{}", label(&from), key.section_no));
+            words.push(format!("{from}-{}", key.section_no));
             continue;
         }
         parts.push((key, key.section_no, whole));
         words.push(match whole {
-            true => label(&key),
-            false => format!("{} {:.3} %", label(&key), share * 100.0),
+            true => key.to_string(),
+            false => format!("{key} {:.3} %", share * 100.0),
         });
     }
     words.join("; ")

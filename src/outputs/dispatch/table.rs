@@ -2,8 +2,9 @@
 
 use std::path::Path;
 
-use super::rows::{ShiftPlan, label, section_list};
+use super::rows::{ShiftPlan, section_list};
 use super::{Moved, Roster, SetAside};
+use crate::model::SectionKey;
 use crate::outputs::OutputError;
 use crate::outputs::cells;
 
@@ -43,7 +44,8 @@ pub(super) fn write(
     table.write_record(HEADER).map_err(failed)?;
     for shift in shifts {
         for row in &shift.rows {
-            let section = |key: &Option<_>| key.as_ref().map(label).unwrap_or_default();
+            let section =
+                |key: &Option<SectionKey>| key.map_or(String::new(), |key| key.to_string());
             let settings: Vec<String> = row.settings(roster).iter().map(u32::to_string).collect();
             let (light_from, light_to) = row.light.clone().unwrap_or_default();
             let units = row

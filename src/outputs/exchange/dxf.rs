@@ -13,7 +13,7 @@ use geo::{Coord, LineString, Polygon};
 use super::shapefile::gdal_error;
 use crate::geometry::area::rings;
 use crate::geometry::wkb;
-use crate::model::{BlockPlan, GroundFrame, OutletNote, StripKind, shown};
+use crate::model::{BlockPlan, GroundFrame, OutletNote, StripKind, StripName, shown};
 use crate::outputs::OutputError;
 use crate::outputs::layers;
 use crate::outputs::signs;
@@ -177,7 +177,8 @@ impl Drawing {
             self.lines(kind, [&line.shape], frame)?;
             let start = line.shape.0.first().filter(|_| line.shape.0.len() >= 2);
             if let (StripKind::Interior, Some(start)) = (line.kind, start) {
-                let text = format!("{}:{}-{}", line.order, line.id.part, line.id.strip_no);
+                let strip = StripName(line.id.part, line.id.strip_no);
+                let text = format!("{}: {strip}", line.order);
                 let label = self.label(frame, *start, STRIP_TEXT_M, &text);
                 self.add("strip_no", kind, label)?;
             }

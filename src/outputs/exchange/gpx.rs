@@ -89,9 +89,7 @@ pub fn document(plan: &BlockPlan, rows: &[Located<'_>], words: &Words) -> String
                 words.strip,
                 &[
                     &line.order.to_string(),
-                    &line.id.part.to_string(),
-                    &line.id.strip_no.to_string(),
-                    &line.id.piece.to_string(),
+                    &line.id.to_string(),
                     match line.heading {
                         Heading::In => words.inward,
                         Heading::Out => words.outward,
@@ -169,18 +167,14 @@ fn people_texts(
     (name, desc)
 }
 
-/// `017 2-12.1 I`: order, part, strip, piece, and in, out or around; the order and the heading where that is too long.
+/// `017 2-12.1 I`: order, name of the piece, and in, out or around; the order and the heading where that is too long.
 pub fn line_name(line: &StripLine) -> String {
     let heading = match line.heading {
         Heading::In => "I",
         Heading::Out => "O",
         Heading::Around => "A",
     };
-    let id = line.id;
-    let whole = format!(
-        "{:03} {}-{}.{} {heading}",
-        line.order, id.part, id.strip_no, id.piece
-    );
+    let whole = format!("{:03} {} {heading}", line.order, line.id);
     if whole.len() <= TRACK_NAME {
         whole
     } else {

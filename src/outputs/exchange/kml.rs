@@ -11,7 +11,7 @@ use geo::{Coord, Geometry, Polygon};
 use super::gpx;
 use super::rows::{LAYERS, Located, What, degrees, polygons};
 use super::words::Words;
-use crate::model::{BlockPlan, BlockStatus};
+use crate::model::{BlockPlan, BlockStatus, CorridorName, SectionKey};
 use crate::outputs::OutputError;
 use crate::outputs::gpkg::Value;
 use crate::outputs::map::svg::escape;
@@ -128,11 +128,8 @@ fn placemark(
                 .to_owned()
         }),
         What::Line(line) => gpx::line_name(line),
-        What::Section(section) => format!(
-            "{}-{}.{} {}",
-            section.id.part, section.id.strip_no, section.id.piece, section.section_no
-        ),
-        What::Corridor(corridor) => format!("{}-{}", corridor.part, corridor.corridor_no),
+        What::Section(section) => SectionKey::of(section.id, section.section_no).to_string(),
+        What::Corridor(corridor) => CorridorName(corridor.part, corridor.corridor_no).to_string(),
         What::Unworked(piece) => piece.reason.key().to_owned(),
         What::Setting(part) => part.part.to_string(),
         What::Outlet(part) => {

@@ -7,7 +7,7 @@ use geo::{Geometry, InteriorPoint, LineString};
 use super::settings;
 use super::svg::{self, Area, PathData, Room, px};
 use super::view::View;
-use crate::model::{BlockPlan, Heading, Verdict};
+use crate::model::{BlockPlan, Heading, StripName, Verdict};
 use crate::outputs::style::{self, Kind};
 use crate::outputs::text::{self, Words};
 use crate::outputs::{signs, told};
@@ -464,20 +464,10 @@ fn patch_ids(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
 /// One number per strip at its outlet end, beyond the end of the line if there is room, else on the line, else none.
 fn numbers(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
     let strips = signs::strips_from_outlets(plan);
-    let several = strips
-        .keys()
-        .any(|(part, _)| strips.keys().next().is_some_and(|first| first.0 != *part));
     let width_of = |label: &str| 7.0 * label.len() as f64 + 3.0;
-    let label_of = |part: u32, strip_no: u32| {
-        if several {
-            format!("{part}-{strip_no}")
-        } else {
-            strip_no.to_string()
-        }
-    };
     let widest = strips
         .keys()
-        .map(|(part, strip_no)| width_of(&label_of(*part, *strip_no)))
+        .map(|(part, strip_no)| width_of(&StripName(*part, *strip_no).to_string()))
         .fold(0.0, f64::max);
     let step = number_step(view.pitch, widest);
     let places: &[f64] = if step == 1 { &[-9.0, 10.0] } else { &[-9.0] };
@@ -485,7 +475,7 @@ fn numbers(svg: &mut String, view: &View, plan: &BlockPlan, room: &mut Room) {
         if strip_no != 1 && strip_no % step != 0 {
             continue;
         }
-        let label = label_of(part, strip_no);
+        let label = StripName(part, strip_no).to_string();
         let points: Vec<(f64, f64)> = line.iter().map(|at| view.place(*at)).collect();
         let Some(((x, y), (dx, dy))) = along(&points, 0.0) else {
             continue;

@@ -13,7 +13,8 @@ use super::paper::Sheet;
 use super::words::Words;
 use crate::geometry::distance::{SegmentIndex, polygon_segments, share_along};
 use crate::model::{
-    BlockPlan, BlockStatus, FallingSnow, PowerLineNote, StripKind, SurveyNote, Zone, ZoneKind,
+    BlockPlan, BlockStatus, FallingSnow, PieceId, PowerLineNote, StripKind, StripName, SurveyNote,
+    Zone, ZoneKind,
 };
 use crate::outputs::style::{self, Rgb};
 use crate::outputs::told::told;
@@ -356,6 +357,7 @@ fn work(flow: &mut Flow<'_>, plan: &BlockPlan, words: &Words) {
     if (plan.strips.iter()).any(|strip| strip.kind == StripKind::RoadClearing) {
         flow.text(words.work_clearing);
     }
+    flow.text(words.names);
 }
 
 fn who_may_stand(flow: &mut Flow<'_>, plan: &BlockPlan, words: &Words) {
@@ -396,6 +398,7 @@ fn wire(line: &PowerLineNote, words: &Words) -> String {
 fn weather(flow: &mut Flow<'_>, plan: &BlockPlan, snow: Option<&FallingSnow>, words: &Words) {
     flow.heading(words.weather);
     flow.text(words.wind_why);
+    let strip = |id: PieceId| StripName(id.part, id.strip_no).to_string();
     for part in &plan.parts {
         let number = part.part.to_string();
         match wind_order::of(plan, part.part) {
@@ -408,8 +411,8 @@ fn weather(flow: &mut Flow<'_>, plan: &BlockPlan, snow: Option<&FallingSnow>, wo
                         &number,
                         &way(order.from_deg),
                         &way(order.until_deg),
-                        &order.first.strip_no.to_string(),
-                        &order.last.strip_no.to_string(),
+                        &strip(order.first),
+                        &strip(order.last),
                     ],
                 ));
             }

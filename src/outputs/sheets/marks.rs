@@ -9,7 +9,7 @@ use super::ground::{Paper, points};
 use super::paper::Sheet;
 use super::settings;
 use super::words::Words;
-use crate::model::{BlockPlan, Heading, StripKind, Verdict};
+use crate::model::{BlockPlan, Heading, StripKind, StripName, Verdict};
 use crate::outputs::map::marks::{
     Arrows, Marks, SIDESTEPS, along, arrowheads, flag, hexagon, label_places, number_step,
     step_places,
@@ -196,19 +196,9 @@ impl Drawer<'_> {
     /// One number per strip at its outlet end, beyond the end of the line if there is room, else on the line, else none.
     fn numbers(&mut self, pitch: f64) {
         let strips = signs::strips_from_outlets(self.plan);
-        let several = strips
-            .keys()
-            .any(|(part, _)| strips.keys().next().is_some_and(|(first, _)| part != first));
-        let label = |part: u32, strip_no: u32| {
-            if several {
-                format!("{part}-{strip_no}")
-            } else {
-                strip_no.to_string()
-            }
-        };
         let widest = strips
             .keys()
-            .map(|(part, strip_no)| width_of(LABEL, &label(*part, *strip_no)))
+            .map(|(part, strip_no)| width_of(LABEL, &StripName(*part, *strip_no).to_string()))
             .fold(0.0, f64::max);
         let step = number_step(pitch, widest);
         let places: &[f64] = if step == 1 { &[-6.5, 7.5] } else { &[-6.5] };
@@ -221,7 +211,7 @@ impl Drawer<'_> {
             let Some(((x, y), (dx, dy))) = along(&from_outlet, 0.0) else {
                 continue;
             };
-            let label = label(part, strip_no);
+            let label = StripName(part, strip_no).to_string();
             let width = width_of(LABEL, &label);
             for ahead in places {
                 let (x, y) = (x + ahead * dx, y + ahead * dy);

@@ -51,6 +51,7 @@ pub struct Words {
     pub not_for_work: &'static str,
     pub work: &'static str,
     pub work_notes: [&'static str; 6],
+    pub names: &'static str,
     /// Where the block has a road to be cleared.
     pub work_clearing: &'static str,
     /// What a square of dots says.
@@ -147,6 +148,8 @@ pub const ENGLISH: Words = Words {
         "Cut boundary lines and dense brush by day. Service the machine by day.",
         "Nothing is piled in a reserve or where no machine may drive.",
     ],
+    names: "Names: 2-10 is strip 10 of setting 2, 2-10.1 its first piece, 2-10.1/3 the third section of that; 2-P4 is a piece of its \
+            boundary passes, 2-C3 a corridor, R1 road clearing.",
     work_clearing: "Road clearing: piles lie on the outer side.",
     scan: "For a telephone: START, block and mark of the input",
     emergency: "In an emergency",
@@ -242,6 +245,8 @@ pub const FRENCH: Words = Words {
         "Couper de jour les lignes de limite et les broussailles denses. Entretenir la machine de jour.",
         "Rien ne s’empile dans une réserve ni là où aucune machine ne roule.",
     ],
+    names: "Noms : 2-10 est la bande 10 du secteur 2, 2-10.1 son premier morceau, 2-10.1/3 la troisième section de celui-ci ; 2-P4 est un \
+            morceau de ses passes de périmètre, 2-C3 un corridor, R1 l’emprise de chemin.",
     work_clearing: "Emprise de chemin : les piles sont du côté extérieur.",
     scan: "Pour un téléphone : DÉBUT, bloc et marque de l’entrée",
     emergency: "En cas d’urgence",

@@ -5,13 +5,11 @@ use std::path::Path;
 
 use blockwright::batch::read_done;
 use blockwright::daylight::{Place, spans};
-use blockwright::model::{ShiftClass, StripKind};
+use blockwright::model::{SectionKey, ShiftClass, StripKind};
 use blockwright::project::{Crew, Turn, parse_crew};
 use blockwright::schedule::calendar::{self, OneShift};
 use blockwright::schedule::time::{intersect, subtract, total, whole_seconds};
-use blockwright::schedule::{
-    Block, HOUR, Machine, Problem, SectionKey, Stretch, Unit, Upkeep, check, solve,
-};
+use blockwright::schedule::{Block, HOUR, Machine, Problem, Stretch, Unit, Upkeep, check, solve};
 use blockwright::sources::{FinishedBlock, FinishedLayout, FinishedSection};
 use chrono::{NaiveDate, NaiveTime};
 use geo::MultiPolygon;

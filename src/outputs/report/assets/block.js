@@ -316,7 +316,6 @@ blockwrightReport.drawBlock = (() => {
     map.marks.append(heads, numbers, orders, names, start);
     const lines = block.lines.map((line) => ({ ...line, places: places(line.line) }));
     const ends = block.numbers.map((number) => ({ ...number, places: places(number.line) }));
-    const several = new Set(ends.map((end) => end.strip[0])).size > 1;
     const inside = (x, y) => x > -10 && y > -10 && x < map.width + 10 && y < map.height + 10;
     map.hooks.push(() => {
       const free = room();
@@ -352,7 +351,7 @@ blockwrightReport.drawBlock = (() => {
       if (shown) {
         for (const { strip, places: line } of ends) {
           const end = along(line.map(([x, y]) => map.at(x, y)), 0);
-          if (end) label(numbers, end[0] - end[2] * 9, end[1] - end[3] * 9, several ? strip.join("-") : String(strip[1]));
+          if (end) label(numbers, end[0] - end[2] * 9, end[1] - end[3] * 9, strip.join("-"));
         }
       }
       for (const line of lines) {
