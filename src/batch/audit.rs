@@ -242,7 +242,12 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         language: project.settings.outputs.language,
     });
     let mut season = Season {
-        writer: AuditWriter::create(&options.out, &batch.crs_wkt, evidence)?,
+        writer: AuditWriter::create(
+            &options.out,
+            &batch.crs_wkt,
+            project.settings.outputs.language,
+            evidence,
+        )?,
         portfolios: Portfolios::default(),
         sampler: Sampler::new(options.field_check),
         results: FieldResults::new(

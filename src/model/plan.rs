@@ -50,6 +50,15 @@ pub enum Verdict {
 }
 
 impl Verdict {
+    /// What somebody looks at first comes first.
+    pub const ALL: [Verdict; 5] = [
+        Verdict::Fail,
+        Verdict::Warn,
+        Verdict::Unknown,
+        Verdict::Pass,
+        Verdict::NotApplicable,
+    ];
+
     pub fn key(self) -> &'static str {
         match self {
             Verdict::Pass => "pass",

@@ -363,6 +363,7 @@ impl AuditWriter {
     pub fn create(
         dir: &Path,
         crs_wkt: &str,
+        language: Language,
         evidence: Option<EvidenceOptions>,
     ) -> Result<AuditWriter, OutputError> {
         if dir.join("layout.gpkg").exists() {
@@ -384,7 +385,7 @@ impl AuditWriter {
                 &staging.path("compliance.json"),
                 &MORE_COLUMNS,
             )?,
-            page: AuditPage::default(),
+            page: AuditPage::new(language),
             evidence,
             crs_wkt: crs_wkt.to_owned(),
             decimals: cells::place_decimals(&srs),

@@ -1,20 +1,22 @@
-//! `report/index.html` of an audit: one page without scripts. What falls short first, each block with a small map of the
-//! places; everything else is a number here and a row in `compliance.csv`.
+//! `report/index.html` of an audit: one page without scripts. A map of all blocks, what falls short first, each block with a small
+//! map of the places; everything else is a number here and a row in `compliance.csv`.
 
 use std::fmt::Write as _;
 use std::fs;
 use std::path::Path;
 
-use geo::MultiPolygon;
+use geo::{MultiPolygon, Simplify};
 
 use super::audit::AuditReport;
 use super::audit_map::Window;
+use super::audit_words::{Words, class};
 use super::map::svg::escape;
+use super::text::fill;
 use super::{ALL_BLOCKS, OutputError, cells, style, text};
-use crate::audit::against::Change;
+use crate::audit::against::{Change, Turn};
 use crate::audit::{BlockAudit, Judged};
 use crate::geometry::area::Bounds;
-use crate::model::Verdict;
+use crate::model::{Language, Verdict};
 
 /// Blocks told of in full, of each verdict.
 const MOST_TOLD: usize = 300;
@@ -23,10 +25,27 @@ const MOST_LISTED: usize = 5_000;
 /// Changes against an earlier audit.
 const MOST_CHANGES: usize = 500;
 const MAP_PX: f64 = 360.0;
+const OVERVIEW_PX: f64 = 720.0;
+/// Half of what a block takes at least on the map of all.
+const DOT_PX: f64 = 3.0;
+/// Corners nearer to the outline than this share of a block's size do not show on the map of all.
+const CORNER_SHARE: f64 = 0.01;
+
+/// A block on the map of all.
+struct Outline {
+    status: Verdict,
+    id: String,
+    /// Where the page tells of it.
+    link: Option<u64>,
+    /// In the work CRS, with few corners.
+    shape: MultiPolygon,
+}
 
 /// The page as it grows, block by block.
-#[derive(Default)]
 pub(super) struct AuditPage {
+    words: &'static Words,
+    language: Language,
+    outlines: Vec<Outline>,
     blocks: u64,
     listed: String,
     fails: Vec<String>,
@@ -35,21 +54,25 @@ pub(super) struct AuditPage {
     changes: String,
 }
 
-pub(super) fn word(verdict: Verdict) -> (&'static str, &'static str) {
-    match verdict {
-        Verdict::Pass => ("pass", "✓ pass"),
-        Verdict::NotApplicable => ("pass", "– does not apply"),
-        Verdict::Unknown => ("unknown", "? cannot be told"),
-        Verdict::Warn => ("warn", "! warn"),
-        Verdict::Fail => ("fail", "✕ fail"),
-    }
-}
-
 fn is_told(judged: &&Judged) -> bool {
     !matches!(judged.status(), Verdict::Pass | Verdict::NotApplicable)
 }
 
 impl AuditPage {
+    pub fn new(language: Language) -> AuditPage {
+        AuditPage {
+            words: Words::of(language),
+            language,
+            outlines: vec![],
+            blocks: 0,
+            listed: String::new(),
+            fails: vec![],
+            others: vec![],
+            untold: 0,
+            changes: String::new(),
+        }
+    }
+
     /// Adds a block; `shape` is in the work CRS.
     pub fn block(&mut self, audit: &BlockAudit, shape: &MultiPolygon) {
         self.blocks += 1;
@@ -58,13 +81,23 @@ impl AuditPage {
             rows.filter(|judged| judged.status() == wanted).count()
         };
         let told: Vec<&Judged> = audit.rows.iter().filter(is_told).collect();
-        let link = if told.is_empty() || !self.tells(audit.status) {
-            escape(&audit.id)
-        } else {
-            format!("<a href=\"#b{}\">{}</a>", self.blocks, escape(&audit.id))
+        let is_told = !told.is_empty() && self.tells(audit.status);
+        let link = match is_told {
+            false => escape(&audit.id),
+            true => format!("<a href=\"#b{}\">{}</a>", self.blocks, escape(&audit.id)),
         };
+        if self.outlines.len() < MOST_LISTED {
+            let bounds = Bounds::of_polygons(shape);
+            let size = bounds.max - bounds.min;
+            self.outlines.push(Outline {
+                status: audit.status,
+                id: audit.id.clone(),
+                link: is_told.then_some(self.blocks),
+                shape: shape.simplify(CORNER_SHARE * size.x.max(size.y)),
+            });
+        }
         if self.blocks as usize <= MOST_LISTED {
-            let (class, verdict) = word(audit.status);
+            let (class, verdict) = (class(audit.status), self.words.verdict(audit.status));
             let areas = &audit.areas;
             let ha = |area_m2| cells::number(Some(crate::units::hectares(area_m2)), 2);
             let _ = writeln!(
@@ -87,12 +120,12 @@ impl AuditPage {
             return;
         }
         let mut section = format!(
-            "<section id=\"b{}\"><h3>Block {}</h3>\n",
+            "<section id=\"b{}\"><h3>{}</h3>\n",
             self.blocks,
-            escape(&audit.id)
+            escape(&fill(self.words.block, &[&audit.id]))
         );
-        section += &map(audit, shape, &told);
-        section += &table(&told);
+        section += &map(audit, shape, &told, self.words);
+        section += &table(&told, self.words);
         section += "</section>\n";
         if audit.status == Verdict::Fail {
             self.fails.push(section);
@@ -106,16 +139,20 @@ impl AuditPage {
         let told: Vec<&Judged> = rows.iter().filter(is_told).collect();
         if !told.is_empty() {
             let name = if name == ALL_BLOCKS {
-                "All blocks together"
+                self.words.all_blocks
             } else {
                 name
             };
             let section = format!(
                 "<section><h3>{}</h3>\n{}</section>\n",
                 escape(name),
-                table(&told)
+                table(&told, self.words)
             );
-            self.fails.insert(0, section);
+            let falls_short = told.iter().any(|judged| judged.status() == Verdict::Fail);
+            match falls_short {
+                true => self.fails.insert(0, section),
+                false => self.others.insert(0, section),
+            }
         }
     }
 
@@ -127,7 +164,7 @@ impl AuditPage {
                 rows,
                 "<tr><th scope=\"row\">{}</th><td>{}</td><td>{}</td><td>{} → {}</td><td>{} → {}</td></tr>",
                 escape(&change.block_id),
-                change.turn.key(),
+                self.turn(change.turn),
                 escape(&change.title),
                 status(&change.status_before),
                 status(&change.status),
@@ -136,10 +173,86 @@ impl AuditPage {
             );
         }
         self.changes = format!(
-            "<h2>Against the earlier audit: {} change(s)</h2>\n<div class=\"wide\"><table><thead><tr><th>Block</th><th>Turn</th>\
-             <th>Rule</th><th>Verdict</th><th>Measured</th></tr></thead><tbody>\n{rows}</tbody></table></div>\n",
-            changes.len()
+            "<h2>{}</h2>\n<div class=\"wide\"><table><thead><tr><th>{}</th><th>{}</th><th>{}</th><th>{}</th><th>{}</th></tr></thead>\
+             <tbody>\n{rows}</tbody></table></div>\n",
+            fill(self.words.against, &[&changes.len().to_string()]),
+            self.words.columns[0],
+            self.words.turn,
+            self.words.rows[2],
+            self.words.rows[1],
+            self.words.rows[4],
         );
+    }
+
+    fn turn(&self, turn: Turn) -> &'static str {
+        self.words.turns[match turn {
+            Turn::Worse => 0,
+            Turn::New => 1,
+            Turn::Mended => 2,
+            Turn::Gone => 3,
+        }]
+    }
+
+    /// All blocks by their worst verdict. What is too small to be seen is a dot.
+    fn overview(&self) -> String {
+        let Some(bounds) = self
+            .outlines
+            .iter()
+            .map(|own| Bounds::of_polygons(&own.shape))
+            .reduce(|all, own| {
+                let corners = [all.min, all.max, own.min, own.max];
+                Bounds::of(&corners)
+            })
+        else {
+            return String::new();
+        };
+        let size = bounds.max - bounds.min;
+        let window = Window::new(bounds.grown(0.03 * size.x.max(size.y) + 1.0), OVERVIEW_PX);
+        let mut svg = format!("<h2>{}</h2>\n", self.words.map);
+        svg += &window.open(self.words.map);
+        // What falls short lies over what does not.
+        let mut outlines: Vec<&Outline> = self.outlines.iter().collect();
+        outlines.sort_by_key(|own| own.status);
+        for own in outlines {
+            let around = Bounds::of_polygons(&own.shape);
+            let (low, high) = (window.at(around.min), window.at(around.max));
+            let (x, y) = window.at(around.middle());
+            let small = (high.0 - low.0).max(low.1 - high.1) < 2.0 * DOT_PX;
+            let mark = match small {
+                true => format!(
+                    "<circle class=\"of {}\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{DOT_PX}\">",
+                    class(own.status)
+                ),
+                false => format!(
+                    "<path class=\"of {}\" d=\"{}\">",
+                    class(own.status),
+                    window.ground(&own.shape.0)
+                ),
+            };
+            let title = format!("{}: {}", escape(&own.id), self.words.verdict(own.status));
+            let end = if small { "circle" } else { "path" };
+            let drawn = format!("{mark}<title>{title}</title></{end}>");
+            let _ = match own.link {
+                Some(to) => write!(svg, "<a href=\"#b{to}\">{drawn}</a>"),
+                None => write!(svg, "{drawn}"),
+            };
+        }
+        svg += &window.scale_bar();
+        svg += "</svg>\n<ul class=\"key\">";
+        for verdict in [
+            Verdict::Fail,
+            Verdict::Warn,
+            Verdict::Unknown,
+            Verdict::Pass,
+        ] {
+            let _ = write!(
+                svg,
+                "<li><svg width=\"28\" height=\"12\"><path class=\"of {}\" d=\"M2 2h24v8h-24Z\"/></svg> {}</li>",
+                class(verdict),
+                self.words.verdict(verdict)
+            );
+        }
+        svg + "</ul>\n"
     }
 
     fn tells(&self, status: Verdict) -> bool {
@@ -162,25 +275,36 @@ impl AuditPage {
     }
 
     fn html(&self, run: &AuditReport) -> String {
+        let words = self.words;
         let mut page = format!(
-            "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
+            "<!doctype html>\n<html lang=\"{lang}\">\n<head>\n<meta charset=\"utf-8\">\n\
              <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n\
-             <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>Audit: {project}</title>\n\
-             <style>\n{}</style>\n</head>\n<body>\n<main>\n<h1>Audit: {project}</h1>\n\
-             <p>{} block(s). {} Rules: {}.</p>\n",
+             <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>{title}: {project}</title>\n\
+             <style>\n{}</style>\n</head>\n<body>\n<main>\n<h1>{title}: {project}</h1>\n\
+             <p>{}</p>\n",
             css(),
-            self.blocks,
-            escape(&run.accuracy.words),
-            escape(&run.rulebook.title),
+            fill(
+                words.intro,
+                &[
+                    &self.blocks.to_string(),
+                    &escape(&run.accuracy.words),
+                    &escape(&run.rulebook.title)
+                ]
+            ),
+            lang = words.lang,
+            title = words.title,
             project = escape(&run.project),
         );
         page += "<ul class=\"totals\">\n";
-        for (status, count) in &run.rows_by_status {
-            let _ = writeln!(
-                page,
-                "<li class=\"{status}\"><b>{count}</b> {}</li>",
-                status.replace('_', " ")
-            );
+        for verdict in Verdict::ALL {
+            if let Some(count) = run.rows_by_status.get(verdict.key()) {
+                let word = words.verdict(verdict);
+                let _ = writeln!(
+                    page,
+                    "<li class=\"{}\"><b>{count}</b> {word}</li>",
+                    class(verdict)
+                );
+            }
         }
         page += "</ul>\n";
         for warning in &run.warnings {
@@ -188,27 +312,32 @@ impl AuditPage {
         }
         page += &self.changes;
         if let Some(field) = &run.field_check {
-            page += "<h2>In the field</h2>\n<ul class=\"field\">\n";
+            let _ = writeln!(page, "<h2>{}</h2>\n<ul class=\"field\">", words.field);
             for said in field.words() {
                 let _ = writeln!(page, "<li>{}</li>", escape(&said));
             }
-            page += "</ul>\n<p>The places stand in field_check.html, to print, field_check.csv and field_check.gpx.</p>\n";
+            let _ = writeln!(page, "</ul>\n<p>{}</p>", words.field_files);
         }
-        page += "<h2>Blocks</h2>\n<div class=\"wide\"><table><thead><tr><th>Block</th><th>Worst verdict</th><th>Gross, ha</th>\
-                 <th>Cut, ha</th><th>Standing, ha</th><th>Fail</th><th>Warn</th><th>Cannot be told</th></tr></thead><tbody>\n";
+        page += &self.overview();
+        let heads: String = (words.columns.iter())
+            .map(|head| format!("<th>{head}</th>"))
+            .collect();
+        let _ = writeln!(
+            page,
+            "<h2>{}</h2>\n<div class=\"wide\"><table><thead><tr>{heads}</tr></thead><tbody>",
+            words.blocks
+        );
         page += &self.listed;
         page += "</tbody></table></div>\n";
         let unlisted = self.blocks.saturating_sub(MOST_LISTED as u64);
         if unlisted > 0 {
             let _ = writeln!(
                 page,
-                "<p>{unlisted} more block(s) stand in compliance.csv.</p>"
+                "<p>{}</p>",
+                fill(words.unlisted, &[&unlisted.to_string()])
             );
         }
-        for (head, sections) in [
-            ("What falls short", &self.fails),
-            ("Near the limit, or not to be told", &self.others),
-        ] {
+        for (head, sections) in [(words.fails, &self.fails), (words.others, &self.others)] {
             if !sections.is_empty() {
                 let _ = writeln!(page, "<h2>{head}</h2>");
                 sections.iter().for_each(|section| page += section);
@@ -217,33 +346,33 @@ impl AuditPage {
         if self.untold > 0 {
             let _ = writeln!(
                 page,
-                "<p>{} more block(s) with findings stand in compliance.csv and audit.gpkg.</p>",
-                self.untold
+                "<p>{}</p>",
+                fill(words.untold, &[&self.untold.to_string()])
             );
         }
         let _ = write!(
             page,
             "<footer><h2>{}</h2><ul>",
-            escape(text::ENGLISH.cautions_head)
+            escape(text::of(self.language).cautions_head)
         );
-        for caution in text::ENGLISH.cautions {
+        for caution in text::of(self.language).cautions {
             let _ = write!(page, "<li>{}</li>", escape(caution));
         }
         let _ = writeln!(
             page,
-            "</ul><p>An audit is an aid: local codes, permits and licensed practice decide. {} {}</p></footer>\n</main>\n</body>\n</html>",
-            run.program.name, run.program.version
+            "</ul><p>{} {} {}</p></footer>\n</main>\n</body>\n</html>",
+            words.foot, run.program.name, run.program.version
         );
         page
     }
 }
 
 /// The block, the ground that falls short and the numbered places, north up.
-fn map(audit: &BlockAudit, shape: &MultiPolygon, told: &[&Judged]) -> String {
+fn map(audit: &BlockAudit, shape: &MultiPolygon, told: &[&Judged], words: &Words) -> String {
     let shape = audit.frame.enter_polygons(shape);
     let bounds = Bounds::of_polygons(&shape).grown(40.0);
     let window = Window::new(bounds, MAP_PX);
-    let mut svg = window.open("Block and places of the findings, north up");
+    let mut svg = window.open(words.places);
     let _ = write!(
         svg,
         "<path class=\"block\" d=\"{}\"/><path class=\"cut\" d=\"{}\"/>",
@@ -270,15 +399,15 @@ fn map(audit: &BlockAudit, shape: &MultiPolygon, told: &[&Judged]) -> String {
     svg + "</svg>\n"
 }
 
-fn table(told: &[&Judged]) -> String {
-    let mut table = String::from(
-        "<div class=\"wide\"><table><thead><tr><th>No</th><th>Verdict</th><th>Rule</th><th>Required</th><th>Measured</th>\
-         <th>Tolerance, or ±</th><th>Ground, m²</th><th>Why</th><th>Source</th></tr></thead><tbody>\n",
-    );
+fn table(told: &[&Judged], words: &Words) -> String {
+    let heads: String = (words.rows.iter())
+        .map(|head| format!("<th>{head}</th>"))
+        .collect();
+    let mut table = format!("<div class=\"wide\"><table><thead><tr>{heads}</tr></thead><tbody>\n");
     for (number, judged) in (1..).zip(told) {
         let row = &judged.row;
         let own = &row.row;
-        let (class, verdict) = word(own.status);
+        let (class, verdict) = (class(own.status), words.verdict(own.status));
         let unit = match own.unit {
             "share" => "",
             unit => unit,
@@ -331,6 +460,12 @@ pub(super) fn css() -> String {
          svg .short {{ fill: {fail}; fill-opacity: .8; stroke: {fail}; stroke-width: 2; }}\n\
          svg .place {{ fill: {white}; stroke: {black}; stroke-width: 1.5; }}\n\
          svg text {{ font-size: 11px; text-anchor: middle; fill: {black}; }}\n\
+         svg .of {{ stroke: {black}; stroke-width: 1; fill-rule: evenodd; fill: {white}; }}\n\
+         svg .of.pass {{ fill: {ok}; }}\n svg .of.warn {{ fill: {warn}; }}\n svg .of.fail {{ fill: {fail}; }}\n\
+         svg .of.unknown {{ stroke-dasharray: 3 2; }}\n\
+         svg .bar {{ fill: none; stroke: {black}; stroke-width: 3; }}\n\
+         .key {{ list-style: none; padding: 0; display: flex; flex-wrap: wrap; gap: .2rem 1rem; font-size: .85rem; }}\n\
+         .key svg {{ border: none; vertical-align: middle; }}\n\
          .caution {{ border-left: .5rem solid {warn}; padding-left: .6rem; }}\n",
         grey = style::GREY_LIGHT,
         middle = style::GREY_MIDDLE,

@@ -12,7 +12,8 @@ use geo::{Coord, MultiPolygon};
 
 use super::audit::AuditReport;
 use super::audit_map::Window;
-use super::audit_page::{css, word};
+use super::audit_page::css;
+use super::audit_words::{self, class};
 use super::map::svg::escape;
 use super::staging::digest;
 use super::tables::Table;
@@ -94,7 +95,6 @@ struct Words {
     gone: &'static str,
     gone_row: &'static str,
     map: &'static str,
-    verdicts: [&'static str; 5],
     key: [&'static str; 5],
 }
 
@@ -149,13 +149,6 @@ const ENGLISH: Words = Words {
     gone: "Actions whose finding is no longer there",
     gone_row: "{}, block {}, {}: {}",
     map: "The place, north up",
-    verdicts: [
-        "✓ pass",
-        "– does not apply",
-        "? cannot be told",
-        "! warn",
-        "✕ fail",
-    ],
     key: [
         "edge of the block",
         "cut or driven over",
@@ -216,13 +209,6 @@ const FRENCH: Words = Words {
     gone: "Mesures dont le constat a disparu",
     gone_row: "{}, bloc {}, {} : {}",
     map: "L’endroit, nord en haut",
-    verdicts: [
-        "✓ conforme",
-        "– sans objet",
-        "? impossible à trancher",
-        "! avertissement",
-        "✕ en défaut",
-    ],
     key: [
         "limite du bloc",
         "coupé ou parcouru",
@@ -238,17 +224,6 @@ impl Words {
             Language::English => &ENGLISH,
             Language::French => &FRENCH,
         }
-    }
-
-    fn verdict(&self, verdict: Verdict) -> &'static str {
-        let at = match verdict {
-            Verdict::Pass => 0,
-            Verdict::NotApplicable => 1,
-            Verdict::Unknown => 2,
-            Verdict::Warn => 3,
-            Verdict::Fail => 4,
-        };
-        self.verdicts[at]
     }
 
     fn state(&self, state: ActionState) -> &'static str {
@@ -602,14 +577,14 @@ impl Evidence {
     ) {
         let row = &finding.judged.row;
         let own = &row.row;
-        let (class, _) = word(own.status);
+        let class = class(own.status);
         let _ = writeln!(
             page,
             "<section class=\"finding\"><h3>{number}. {} {}: {}</h3>\n<p class=\"verdict {class}\">{} · <code>{}</code></p>\n{}<dl>",
             words.block,
             escape(self.name(finding, words)),
             escape(&own.title),
-            words.verdict(own.status),
+            audit_words::Words::of(self.options.language).verdict(own.status),
             finding.code,
             finding.map,
         );
@@ -797,11 +772,8 @@ fn own_css() -> String {
          .finding dt {{ font-weight: 600; }}\n.finding dd {{ margin: 0; }}\n\
          .verdict {{ width: max-content; padding: .1rem .6rem; border-left: .5rem solid {grey}; }}\n\
          .verdict.fail {{ border-left-color: {fail}; }}\n.verdict.warn {{ border-left-color: {warn}; }}\n\
-         .key {{ list-style: none; padding: 0; display: flex; flex-wrap: wrap; gap: .2rem 1rem; font-size: .85rem; }}\n\
-         .key svg {{ border: none; vertical-align: middle; }}\n\
          svg .toward {{ fill: none; stroke: {blue}; stroke-width: 2.2; }}\n\
          svg .distance {{ fill: none; stroke: {black}; stroke-width: 1.4; stroke-dasharray: 5 3; }}\n\
-         svg .bar {{ fill: none; stroke: {black}; stroke-width: 3; }}\n\
          svg .metres {{ font-weight: 700; font-size: 13px; paint-order: stroke; stroke: {white}; stroke-width: 3px; }}\n\
          @media print {{ .finding {{ break-before: page; }} }}\n",
         grey = style::GREY_LIGHT,

@@ -6,6 +6,7 @@
 mod audit;
 mod audit_map;
 mod audit_page;
+mod audit_words;
 mod cells;
 mod changes;
 pub mod dispatch;

@@ -75,6 +75,29 @@ fn distances_are_drawn_and_the_worst_comes_first() {
 }
 
 #[test]
+fn pages_speak_the_language_of_the_project() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    project(folder, MAPPED);
+    let text = read(&folder.join("project.toml"));
+    std::fs::write(
+        folder.join("project.toml"),
+        format!("{text}\n[outputs]\nlanguage = \"fr\"\n"),
+    )
+    .unwrap();
+    let ended = evidence(folder, "a", &[]);
+    assert!(matches!(ended.code, 0 | 3), "{}", ended.stderr);
+    let page = read(&folder.join("a/report/index.html"));
+    assert!(
+        page.contains("lang=\"fr\"") && page.contains("✕ Non respectée"),
+        "{page}"
+    );
+    assert!(!page.contains("Worst verdict") && !page.contains("✕ Falls short"));
+    let page = read(&folder.join("a/evidence/evidence.html"));
+    assert!(page.contains("Dossier de preuves") && page.contains("✕ Non respectée"));
+}
+
+#[test]
 fn actions_are_handed_back_and_none_is_lost() {
     let folder = tempfile::tempdir().unwrap();
     let folder = folder.path();

@@ -87,11 +87,18 @@ fn a_layout_is_audited_as_a_plan_and_as_what_was_cut() {
         let escaped = title.replace('&', "&amp;").replace('<', "&lt;");
         assert!(page.contains(&escaped), "{title} is not on the page");
     }
-    let drawn = page.matches("<svg").count();
-    assert!(
-        drawn > 0 && drawn == page.matches("<section id=").count(),
-        "{drawn}"
-    );
+    // A map for each of them, and one of all blocks, whose outlines lead there; its key has four more drawings.
+    let told = page.matches("<section id=").count();
+    assert!(told > 0 && page.matches("<svg role=").count() == told + 1);
+    let blocks: std::collections::BTreeSet<&str> = audited
+        .iter()
+        .filter_map(|row| row["block_id"].as_str())
+        .filter(|id| *id != "*")
+        .collect();
+    let outlines =
+        page.matches("<path class=\"of ").count() + page.matches("<circle class=\"of ").count();
+    assert_eq!(outlines, blocks.len() + 4);
+    assert_eq!(page.matches("<a href=\"#b").count(), 2 * told);
 
     // The same again gives the same bytes, whatever the threads, and no difference.
     let (_, _, err) = run(&[
