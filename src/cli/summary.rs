@@ -29,8 +29,16 @@ pub fn words(outcome: &Outcome, outputs: &OutputSettings, out: &Path) -> String 
         .filter(|problem| problem.set_aside)
         .count();
     let seconds: f64 = outcome.timings.iter().map(|lap| lap.seconds).sum();
+    let mut failing = counts.failing.join(", ");
+    let more = of("fail").saturating_sub(counts.failing.len() as u64);
+    if more > 0 {
+        failing += &format!(" and {more} more");
+    }
+    if !failing.is_empty() {
+        failing = format!("falling short of a rule: {failing}\n");
+    }
     format!(
-        "{} blocks laid out in {seconds:.1} s: {} ok, {} warn, {} fail; {set_aside} features set aside\n\
+        "{} blocks laid out in {seconds:.1} s: {} ok, {} warn, {} fail; {set_aside} features set aside\n{failing}\
          {:.1} ha gross, {:.1} ha net, {} strips, {} corridors, {} patches\n\
          results in {}: {}",
         counts.blocks_laid_out,

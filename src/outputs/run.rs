@@ -5,7 +5,8 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use crate::model::{
-    BlockPlan, ComplianceRow, NoteReport, PlanMark, Problem, ProblemCode, RungCount, Settings,
+    BlockPlan, BlockStatus, ComplianceRow, NoteReport, PlanMark, Problem, ProblemCode, RungCount,
+    Settings,
 };
 use crate::rulebook::Rulebook;
 use crate::sources::{InputFile, LayerReport, StandRasterReport, TableReport};
@@ -80,11 +81,17 @@ pub struct StageTime {
     pub seconds: f64,
 }
 
+/// Failing blocks that the last words of a run name.
+const FAILING_NAMED: usize = 10;
+
 /// What came out, counted. Keys are the stable words of the outputs.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Counts {
     pub blocks_laid_out: u64,
     pub blocks_by_status: BTreeMap<&'static str, u64>,
+    /// The first blocks that fall short of a rule, for the last words of a run; layer `blocks` has all.
+    #[serde(skip)]
+    pub failing: Vec<String>,
     pub parts: u64,
     pub strips: u64,
     pub corridors: u64,
@@ -134,6 +141,9 @@ impl Counts {
         }
         self.blocks_laid_out += 1;
         count(&mut self.blocks_by_status, [plan.status.key()].into_iter());
+        if plan.status == BlockStatus::Fail && self.failing.len() < FAILING_NAMED {
+            self.failing.push(plan.id.clone());
+        }
         self.parts += plan.parts.len() as u64;
         self.strips += u64::from(plan.strips_count);
         self.corridors += plan.corridors.len() as u64;

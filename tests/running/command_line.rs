@@ -156,6 +156,8 @@ fn a_rule_that_is_not_met_ends_with_3() {
         .find(|row| row.starts_with("A-1,retention-share"))
         .unwrap();
     assert!(row.contains(",fail,"), "{row}");
+    let said = ended.stdout + &ended.stderr;
+    assert!(said.contains("falling short of a rule: A-1, A-2\n"), "{said}");
 }
 
 #[test]
