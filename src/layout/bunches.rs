@@ -128,7 +128,7 @@ pub fn lay(
         required: None,
         unit: "m3",
         message: format!(
-            "strip {id} (part {}, strip {}, piece {}): no clear place for {volume_m3:.1} m3 of wood; it must be carried off at once",
+            "no clear place for {volume_m3:.1} m³ of wood of {id} (part {}, strip {}, piece {}); it must be carried off at once",
             id.part, id.strip_no, id.piece
         ),
         source: "common practice".to_owned(),

@@ -436,8 +436,8 @@ fn unreachable(lines: &[StripLine]) -> impl Iterator<Item = Finding> + '_ {
             required: None,
             unit: "m",
             message: format!(
-                "strip {} (part {}, strip {}, piece {}): no way on open ground leads there from the work before it; see in the \
-                 field how the machine gets there",
+                "no way on open ground leads to {} (part {}, strip {}, piece {}) from the work before it; see in the field how the machine \
+                 gets there",
                 to.id, to.id.part, to.id.strip_no, to.id.piece
             ),
             source: "docs/algorithms.md, Order and travel".to_owned(),

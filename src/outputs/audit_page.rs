@@ -10,6 +10,7 @@ use geo::{MultiPolygon, Simplify};
 use super::audit::AuditReport;
 use super::audit_map::Window;
 use super::audit_words::{Words, class};
+use super::findings_french::said;
 use super::map::svg::escape;
 use super::text::fill;
 use super::{ALL_BLOCKS, OutputError, cells, style, text};
@@ -125,7 +126,7 @@ impl AuditPage {
             escape(&fill(self.words.block, &[&audit.id]))
         );
         section += &map(audit, shape, &told, self.words);
-        section += &table(&told, self.words);
+        section += &table(&told, self.words, self.language);
         section += "</section>\n";
         if audit.status == Verdict::Fail {
             self.fails.push(section);
@@ -146,7 +147,7 @@ impl AuditPage {
             let section = format!(
                 "<section><h3>{}</h3>\n{}</section>\n",
                 escape(name),
-                table(&told, self.words)
+                table(&told, self.words, self.language)
             );
             let falls_short = told.iter().any(|judged| judged.status() == Verdict::Fail);
             match falls_short {
@@ -399,7 +400,7 @@ fn map(audit: &BlockAudit, shape: &MultiPolygon, told: &[&Judged], words: &Words
     svg + "</svg>\n"
 }
 
-fn table(told: &[&Judged], words: &Words) -> String {
+fn table(told: &[&Judged], words: &Words, language: Language) -> String {
     let heads: String = (words.rows.iter())
         .map(|head| format!("<th>{head}</th>"))
         .collect();
@@ -423,7 +424,7 @@ fn table(told: &[&Judged], words: &Words) -> String {
             table,
             "<tr><td>{number}</td><td class=\"{class}\">{verdict}</td><th scope=\"row\">{}</th><td>{}</td><td>{}</td><td>{}</td>\
              <td>{}</td><td>{}</td><td>{}</td></tr>",
-            escape(&own.title),
+            escape(&said(&own.title, language)),
             figure(own.required),
             figure(own.measured),
             match row.error {
@@ -431,7 +432,7 @@ fn table(told: &[&Judged], words: &Words) -> String {
                 None => figure(row.tolerance),
             },
             cells::number(row.area_m2, 1),
-            escape(&row.message),
+            escape(&said(&row.message, language)),
             escape(&own.source),
         );
     }

@@ -14,6 +14,7 @@ use super::audit::AuditReport;
 use super::audit_map::Window;
 use super::audit_page::css;
 use super::audit_words::{self, class};
+use super::findings_french::said as said_in;
 use super::map::svg::escape;
 use super::staging::digest;
 use super::tables::Table;
@@ -583,7 +584,7 @@ impl Evidence {
             "<section class=\"finding\"><h3>{number}. {} {}: {}</h3>\n<p class=\"verdict {class}\">{} · <code>{}</code></p>\n{}<dl>",
             words.block,
             escape(self.name(finding, words)),
-            escape(&own.title),
+            escape(&said_in(&own.title, self.options.language)),
             audit_words::Words::of(self.options.language).verdict(own.status),
             finding.code,
             finding.map,
@@ -619,7 +620,7 @@ impl Evidence {
         if row.as_recorded.is_some() {
             said(words.as_recorded, &finding.figure(row.as_recorded));
         }
-        said(words.why, &row.message);
+        said(words.why, &said_in(&row.message, self.options.language));
         let rule = match own.origin.is_empty() {
             true => text::fill(words.no_rule, &[&own.source]),
             false => format!(
@@ -689,8 +690,8 @@ impl Evidence {
                 "<tr><td><code>{}</code></td><th scope=\"row\">{}</th><td>{}</td><td>{}</td></tr>",
                 finding.code,
                 escape(self.name(finding, words)),
-                escape(&row.row.title),
-                escape(&row.message)
+                escape(&said_in(&row.row.title, self.options.language)),
+                escape(&said_in(&row.message, self.options.language))
             );
         }
         *page += "</tbody></table></div>\n";

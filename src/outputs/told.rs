@@ -5,6 +5,7 @@ use std::borrow::Cow;
 use chrono::{Datelike, NaiveDate};
 use geo::InteriorPoint;
 
+use super::findings_french;
 use crate::model::{
     BlockPlan, DayCondition, DaySpan, Finding, Language, MAY_BE_WET_RULE, OpenDays, PeopleNote,
     PowerLineNote, UnderWindow, Verdict, WindowNote, YearDay, Zone,
@@ -17,7 +18,10 @@ pub fn told(plan: &BlockPlan, finding: &Finding, language: Language) -> String {
         Language::English => None,
         Language::French => french(plan, finding),
     };
-    french.unwrap_or_else(|| finding.message.clone())
+    match french {
+        Some(french) => findings_french::figures(&french),
+        None => finding.message.clone(),
+    }
 }
 
 fn french(plan: &BlockPlan, finding: &Finding) -> Option<String> {
@@ -68,7 +72,7 @@ fn french(plan: &BlockPlan, finding: &Finding) -> Option<String> {
             ))
         }
         id if id.starts_with("slope-") => slope_limit(finding),
-        _ => None,
+        _ => findings_french::french(&finding.message),
     }
 }
 

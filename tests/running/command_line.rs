@@ -157,7 +157,10 @@ fn a_rule_that_is_not_met_ends_with_3() {
         .unwrap();
     assert!(row.contains(",fail,"), "{row}");
     let said = ended.stdout + &ended.stderr;
-    assert!(said.contains("falling short of a rule: A-1, A-2\n"), "{said}");
+    assert!(
+        said.contains("falling short of a rule: A-1, A-2\n"),
+        "{said}"
+    );
 }
 
 #[test]

@@ -2,9 +2,10 @@
 //! in their gaps kept, and translated in its turn where it is such a sentence.
 
 use crate::model::Language;
+use crate::outputs::sentences::{Pair, translated};
 
 /// English and French; `{}` is anything, in the same order.
-const SENTENCES: &[(&str, &str)] = &[
+const SENTENCES: &[Pair] = &[
     // What a plan is bound by.
     ("there is no work", "il n’y a pas de travail"),
     (
@@ -310,47 +311,10 @@ const SENTENCES: &[(&str, &str)] = &[
 pub fn said(sentence: &str, language: Language) -> String {
     match language {
         Language::English => sentence.to_owned(),
-        Language::French => french(sentence, 0).unwrap_or_else(|| dates(sentence)),
+        Language::French => {
+            translated(SENTENCES, sentence, dates).unwrap_or_else(|| dates(sentence))
+        }
     }
-}
-
-/// How deep a sentence may stand in another.
-const DEEPEST: u32 = 3;
-
-fn french(sentence: &str, depth: u32) -> Option<String> {
-    SENTENCES.iter().find_map(|(english, french_one)| {
-        let gaps = gaps(sentence, english)?;
-        let told: Vec<String> = gaps
-            .iter()
-            .map(|gap| {
-                let inner = (depth < DEEPEST).then(|| french(gap, depth + 1)).flatten();
-                inner.unwrap_or_else(|| dates(gap))
-            })
-            .collect();
-        let told: Vec<&str> = told.iter().map(String::as_str).collect();
-        Some(crate::outputs::text::fill(french_one, &told))
-    })
-}
-
-/// What stands in the gaps of a template; None where the sentence is none of it. Each gap is as short as it can be, the last as
-/// long.
-fn gaps<'s>(sentence: &'s str, template: &str) -> Option<Vec<&'s str>> {
-    let mut pieces = template.split("{}");
-    let mut rest = sentence.strip_prefix(pieces.next()?)?;
-    let pieces: Vec<&str> = pieces.collect();
-    let mut found = Vec::new();
-    for (index, piece) in pieces.iter().enumerate() {
-        let last = index + 1 == pieces.len();
-        let at = match (last, piece.is_empty()) {
-            (true, true) => rest.len(),
-            (true, false) => rest.len().checked_sub(piece.len())?,
-            (false, _) => rest.find(piece)?,
-        };
-        let after = rest.get(at..)?.strip_prefix(piece)?;
-        found.push(&rest[..at]);
-        rest = after;
-    }
-    rest.is_empty().then_some(found)
 }
 
 /// A date such as `15 Dec 2026`, in French; anything else as it is.
@@ -372,6 +336,7 @@ fn dates(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::outputs::sentences::joined;
 
     #[test]
     fn sentences_keep_what_stands_in_their_gaps() {
@@ -411,15 +376,7 @@ mod tests {
             include_str!("mod.rs"),
         ]
         .concat();
-        // Line ends of long strings, and quotes inside them.
-        let mut plain = String::new();
-        let mut rest = sources.as_str();
-        while let Some((before, after)) = rest.split_once("\\\n") {
-            plain += before;
-            rest = after.trim_start();
-        }
-        plain += rest;
-        let plain = plain.replace("\\\"", "\"");
+        let plain = joined(&sources);
         for (english, french) in SENTENCES {
             assert_eq!(
                 english.matches("{}").count(),
@@ -437,14 +394,5 @@ mod tests {
                 assert!(known, "{piece}");
             }
         }
-    }
-
-    #[test]
-    fn a_gap_may_be_anything_but_a_template_is_whole() {
-        assert_eq!(gaps("a 1 b 2", "a {} b {}"), Some(vec!["1", "2"]));
-        assert_eq!(gaps("a 1 b 2 c", "a {} b {}"), Some(vec!["1", "2 c"]));
-        assert_eq!(gaps("x a 1", "a {}"), None);
-        assert_eq!(gaps("abc", "abc"), Some(vec![]));
-        assert_eq!(gaps("abcd", "abc"), None);
     }
 }
