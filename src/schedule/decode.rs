@@ -182,6 +182,10 @@ const CHANGE_S: i64 = 7200;
 /// for some minutes.
 const UNDONE_WEIGHT: i64 = 5;
 
+/// What a block weighs that is begun and not finished when the period ends, seconds of a machine: another is brought there for what
+/// is left, however little it is.
+const UNFINISHED_S: i64 = 8 * 3600;
+
 /// Makes a plan and says how good it is.
 pub fn score(problem: &Problem, ground: &Ground, wishes: &Wishes) -> Score {
     run(problem, ground, wishes, None, false).score()
@@ -408,7 +412,8 @@ impl State<'_> {
         if undone > 0 {
             // Whoever comes back for it ends no sooner than the period.
             cost_s += (problem.period.to - finish) * problem.machines.len() as i64
-                + UNDONE_WEIGHT * (undone / 1000);
+                + UNDONE_WEIGHT * (undone / 1000)
+                + UNFINISHED_S * self.begun();
         }
         if let Some(former) = &self.ground.former {
             cost_s += CHANGE_S * self.changed(former);
@@ -433,6 +438,12 @@ impl State<'_> {
     /// When a machine cuts last.
     fn end(&self, machine: usize) -> Option<Second> {
         self.ends[machine]
+    }
+
+    /// Blocks that are begun and not finished.
+    fn begun(&self) -> i64 {
+        let begun = |block: &&usize| self.progress[**block].done.iter().any(|done| *done > 0);
+        self.open.iter().filter(begun).count() as i64
     }
 
     fn undone(&self) -> Work {

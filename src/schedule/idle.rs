@@ -127,7 +127,7 @@ pub fn idle(problem: &Problem, plan: &Plan, known: &Known<'_>) -> Vec<Idle> {
         let times = Times::new(&known.shifts[machine], &runs, &skidder.upkeep, busy);
         let mut own = times.still(machine);
         for span in pieces(&times.free, &light) {
-            let why = why_no_wood(problem, known, skidder, &wood, span.from);
+            let why = why_no_wood(problem, &felling, known, skidder, &wood, span.from);
             own.push(Idle { machine, span, why });
         }
         found.extend(joined(own));
@@ -372,6 +372,7 @@ fn rooms(known: &Known<'_>, wood: &Wood, at: Second) -> Vec<Option<i64>> {
 
 fn why_no_wood(
     problem: &Problem,
+    felling: &Felling<'_>,
     known: &Known<'_>,
     skidder: &Skidder,
     wood: &Wood,
@@ -402,9 +403,18 @@ fn why_no_wood(
             rooms[deck].is_some_and(|room| litres(block, unit) > room)
         })
     };
-    match waits.all(|(ground, ..)| is_full(*ground)) {
-        true => Why::DeckFull,
-        false => Why::Others,
+    let mut left = waits.filter(|(ground, ..)| !is_full(*ground)).peekable();
+    if left.peek().is_none() {
+        return Why::DeckFull;
+    }
+    let is_felled = |block: usize| {
+        let near = problem.blocks[block].near.iter();
+        near.chain([&block])
+            .any(|other| felling.is_taken(*other, usize::MAX, at))
+    };
+    match left.all(|((block, _), ..)| is_felled(*block)) {
+        true => Why::Others,
+        false => Why::NoUse,
     }
 }
 

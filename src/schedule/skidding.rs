@@ -87,6 +87,12 @@ pub struct Least<'w> {
 
 /// A skidder is not sent for less, s, but to end what is left.
 const LEAST_STAY_S: i64 = 600;
+/// A skidder goes to another block for so many times the way there, while felling goes on there and nobody says how much is to lie.
+const WORTH_WAYS: i64 = 4;
+/// And begins anew where it stands for so much, s: else it would go out for every section as it dries.
+const WORTH_BEGINNING_S: i64 = 1800;
+/// Wood that is wanted by a date is brought without waiting for more in the time before it, s.
+const WANTED_SOON_S: i64 = 2 * 86_400;
 
 struct Wood {
     block: usize,
@@ -154,8 +160,6 @@ pub fn follow(
             filling.advance(at);
         }
         let in_dark = |wood: &Wood| its.night && !wood.by_day;
-        let lit =
-            |wood: &Wood| in_dark(wood) || around(&problem.blocks[wood.block].light, at).is_some();
         let opening = |wood: &Wood| {
             let block = &problem.blocks[wood.block];
             block.window(&block.units[wood.unit])
@@ -168,20 +172,32 @@ pub fn follow(
             let filling = filling.as_ref().filter(|_| !wood.begun);
             filling.is_none_or(|own| own.has_room((wood.block, wood.unit), wood.litres))
         };
+        let ways: Vec<i64> = (problem.blocks.iter().enumerate())
+            .map(|(block, ground)| {
+                let from = match here[s] {
+                    Some(before) if before == block => None,
+                    Some(before) => Some(problem.blocks[before].place),
+                    None => its.start,
+                };
+                from.map_or(0, |from| moves.seconds(from, ground.place))
+            })
+            .collect();
+        let way_to = |block: usize| ways[block];
+        // As it is when it gets there: it goes in the dark, to be there with the light, and for no last minutes of it.
+        let lit = |wood: &Wood, then: Second| {
+            let least_s = match then > at {
+                true => seconds_for(wood.left * 1000, now.pace).min(WORTH_BEGINNING_S),
+                false => 0,
+            };
+            let light = around(&problem.blocks[wood.block].light, then);
+            in_dark(wood) || light.is_some_and(|light| light.to - then >= least_s)
+        };
         let ready = |wood: &Wood| {
-            lit(wood)
-                && is_open(wood, at)
+            let then = at + way_to(wood.block);
+            lit(wood, then)
+                && is_open(wood, then)
                 && its.may_take(&problem.blocks[wood.block], wood.slope)
                 && has_room(wood)
-        };
-        let way_to = |block: usize| {
-            let from = match here[s] {
-                Some(before) if before == block => None,
-                Some(before) => Some(problem.blocks[before].place),
-                None => its.start,
-            };
-            let to = problem.blocks[block].place;
-            from.map_or(0, |from| moves.seconds(from, to))
         };
         let clear_from = |wood: &Wood, at: Second| {
             let least_s = seconds_for(wood.left * 1000, now.pace).clamp(1, LEAST_STAY_S);
@@ -200,10 +216,43 @@ pub fn follow(
             }
         }
         let is_enough = |block: usize| pressed || ends[block] <= at || lying[block] >= least.litres;
+        let mut ready_s = vec![0; problem.blocks.len()];
+        for w in dry() {
+            ready_s[wood[w].block] += seconds_for(wood[w].left * 1000, now.pace);
+        }
+        let wanted = problem.wood.wanted.iter();
+        let presses = around(least.waits, at).is_some()
+            || (wanted.into_iter()).any(|own| (own.by - WANTED_SOON_S..own.by).contains(&at));
+        // However little it is: no more comes there, or it lies too long.
+        let presses = |own: &Wood| {
+            presses
+                || ends[own.block] + its.min_lead_s <= at
+                || own.felled + its.max_lead_s <= at + way_to(own.block)
+        };
+        // What lies there is shared with those who stand there.
+        let others = |own: &Wood| {
+            let there = (0..skidders.len()).filter(|&o| o != s && here[o] == Some(own.block));
+            let may = |o: &usize| skidders[*o].may_take(&problem.blocks[own.block], own.slope);
+            there.filter(may).count() as i64
+        };
+        let is_worth = |own: &Wood| {
+            let others = others(own);
+            least.litres > 0
+                || others == 0 && presses(own)
+                || ready_s[own.block] >= (1 + others) * WORTH_WAYS * way_to(own.block)
+        };
+        let last = tasks[s].last();
+        let keeps_on = last.is_some_and(|last| last.unit.is_some() && last.span.to == at);
+        let begins = |own: &Wood| {
+            keeps_on || own.begun || presses(own) || ready_s[own.block] >= WORTH_BEGINNING_S
+        };
         // In the order in which it was felled.
         let (mut best, mut soon_here) = (None, None);
         // Also where the plan before has it go, it waits until enough lies.
-        let may_begin = |w: &usize| here[s] == Some(wood[*w].block) || is_enough(wood[*w].block);
+        let may_begin = |w: &usize| match here[s] == Some(wood[*w].block) {
+            true => begins(&wood[*w]),
+            false => is_enough(wood[*w].block),
+        };
         for w in dry().filter(is_here).filter(may_begin) {
             let way = way_to(wood[w].block);
             let clear = clear_from(&wood[w], at + way) - way;
@@ -215,7 +264,8 @@ pub fn follow(
         }
         let mut soon_there = None;
         if best.is_none() {
-            for w in dry().filter(|w| !is_here(w) && is_enough(wood[*w].block)) {
+            let worth = |w: &usize| is_enough(wood[*w].block) && is_worth(&wood[*w]);
+            for w in dry().filter(|w| !is_here(w) && worth(w)) {
                 let way = way_to(wood[w].block);
                 let clear = clear_from(&wood[w], at + way);
                 if clear == at + way {
@@ -230,7 +280,12 @@ pub fn follow(
         }
         let Some(w) = best else {
             let waiting = wood[..dried].iter().map(|wood| {
-                let light = next_edge(&problem.blocks[wood.block].light, at);
+                let light = &problem.blocks[wood.block].light;
+                let is_dark = around(light, at).is_none();
+                let light = next_edge(light, at).map(|edge| {
+                    let leave = edge - way_to(wood.block);
+                    if is_dark && leave > at { leave } else { edge }
+                });
                 let opens = opening(wood).and_then(|open| next_edge(open, at));
                 let soon = [light, opens].into_iter().flatten().min();
                 soon.unwrap_or(now.span.to)
@@ -240,7 +295,18 @@ pub fn follow(
             let full = wood[..dried].iter().any(|wood| !has_room(wood));
             let truck = filling.as_ref().filter(|_| full);
             let truck = truck.and_then(|own| own.next_call(at));
-            let pressed_at = next_edge(least.waits, at).filter(|_| least.litres > 0);
+            let pressed_at = next_edge(least.waits, at);
+            let later = wood[..dried].iter().flat_map(|own| {
+                let late = own.felled + its.max_lead_s - way_to(own.block);
+                [ends[own.block] + its.min_lead_s, late]
+                    .into_iter()
+                    .filter(|then| *then > at)
+            });
+            let wanted = problem.wood.wanted.iter();
+            let wanted = wanted
+                .map(|own| own.by - WANTED_SOON_S)
+                .filter(|then| *then > at);
+            let pressed_at = pressed_at.into_iter().chain(later).chain(wanted).min();
             let soon = waiting.chain(soon_here).chain(soon_there);
             let soon = soon.chain(pressed_at).chain(truck).min();
             free[s] = soon.unwrap_or(now.span.to).clamp(at + 1, now.span.to);

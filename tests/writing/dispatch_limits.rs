@@ -300,8 +300,10 @@ fn a_skidder_goes_where_enough_lies() {
         (found.tasks[0].span.from, told.len())
     };
     assert_eq!(first(40_000), (10 * H, 0));
-    // Without it the skidder leaves for the first section, which the check finds out.
-    assert_eq!(first(0), (8 * H + H / 2, 1));
+    // With less it leaves for the first section, which the check finds out.
+    assert_eq!(first(10_000), (8 * H + H / 2, 1));
+    // Where nobody says how much, it waits for four hours of work, the way being an hour: that is until all is felled.
+    assert_eq!(first(0), (13 * H, 0));
     // A block that is felled whole is skidded, little as it is.
     assert_eq!(first(1_000_000).0, 13 * H);
     // Nor does it go sooner where the plan before had it go.

@@ -24,7 +24,7 @@ const RIGHT: f64 = 16.0;
 const ROW: f64 = 22.0;
 /// Of the rows for wood and light.
 const LOW_ROW: f64 = 40.0;
-const HEAD: f64 = 132.0;
+const HEAD: f64 = 147.0;
 const WEEK_HEAD: f64 = 20.0;
 const WEEK_GAP: f64 = 14.0;
 const DAYS_A_ROW: u32 = 7;
