@@ -3,7 +3,7 @@
 PROGRAM is the binary, DISTRICT a demo district, CHECKS the folder of checks as reading.py left it, OUT a folder for all that is
 made. At each place the plan is made, then once more after two days by the clock, after two days by the rows left in a copy of
 its table, and with a breakdown, a storm, a closed block, a block that is
-kept to a machine, and little room for felled wood. Ends with 1 if any plan breaks a rule.
+kept to a machine and asks for its reach, and little room for felled wood and on a deck. Ends with 1 if any plan breaks a rule.
 """
 
 import csv
@@ -11,6 +11,7 @@ import datetime
 import json
 import pathlib
 import re
+import sqlite3
 import subprocess
 import sys
 import zoneinfo
@@ -64,6 +65,21 @@ class Place:
 
     def second(self, date: datetime.date) -> int:
         return int(datetime.datetime.combine(date, datetime.time(), self.zone).timestamp())
+
+    def query(self, text: str, *values: str) -> list[tuple]:
+        with sqlite3.connect(self.out / "layout" / "layout.gpkg") as package:
+            return package.execute(text, values).fetchall()
+
+    def outlet(self, block: str) -> str:
+        """The road or landing that the largest setting of a block brings wood to that has one; empty where none has."""
+        kinds = "outlet_kind IN ('road', 'landing') AND outlet <> ''"
+        found = self.query(f"SELECT outlet FROM settings WHERE block_id = ? AND {kinds} ORDER BY area_ha DESC", block)
+        return found[0][0].split(";")[0] if found else ""
+
+    def largest(self, block: str) -> float:
+        """Wood of the largest section of a block, m³."""
+        per = "SELECT sum(volume_m3) AS v FROM sections WHERE block_id = ? GROUP BY part, strip_no, piece, section_no"
+        return self.query(f"SELECT max(v) FROM ({per})", block)[0][0] or 0.0
 
     def done_by(self, plan: dict, until: int) -> str:
         """A table by hand of what a plan has cut until a moment."""
@@ -133,11 +149,27 @@ to = "{day[5]}"
 least = "20 m3"
 most = "900 m3"
 
+[haulage]
+loads = 3
+load = "30 m3"
+from = "07:00"
+to = "17:00"
+source = "invented"
+
 [[blocks]]
 id = "{kept_block}"
 machines = ["feller 2"]
+reach = "9 m"
+runs_on = ["tracked"]
 """
-        self.plan("news", self.crew + news, self.first, keep)
+        # The first block with an outlet of its own has little room at it.
+        decked = next((own["block_id"] for own in whole["blocks"] if self.outlet(own["block_id"])), None)
+        if decked:
+            room = self.largest(decked) + 40
+            news += f'\n[[decks]]\noutlet = "{self.outlet(decked)}"\nblock = "{decked}"\nroom = "{room:.0f} m3"\n'
+        able = self.crew.replace('name = "feller 2"\n', 'name = "feller 2"\nreach = "9.5 m"\nruns_on = "tracked"\n')
+        able = able.replace('name = "skidder 1"\n', 'name = "skidder 1"\nruns_on = "tracked"\n')
+        self.plan("news", able + news, self.first, keep)
 
 
 def main() -> None:

@@ -487,6 +487,52 @@ CHANGES = [
         "if abs(left - plan['hours_left']) > .11 * len(told) + .002",
     ),
     ("check_shifts.py", "- b['hours_left']) > .02 and", "- b['hours_left']) > (.13 if b['block_id'] in told else .02) and"),
+    # docs/dispatch.md, rules 8, 18 and 19: fuel by daylight and no more work than a tank lasts, decks that hold what they have room for, and
+    # blocks that ask for a reach.
+    (
+        "check_shifts.py",
+        "    sv = me.get('service')\n",
+        "    fu = me.get('fuel'); fills = sorted((iso(r['from']), iso(r['to'])) for r in rows if r['machine'] == m and r['task'] == 'fuel')\n"
+        "    for x, y in fills:\n"
+        "        checked('fuel in light')\n"
+        "        if abs((y - x) - secs(fu['takes'], 0)) > 60: fault('fuel', f'{m}: {y - x} s')\n"
+        "        if any(not inside([(p - 60, q + 60) for p, q in loose[b]], x, y) for b in place): fault('fuel', f'{m} fuelled in the dark at {datetime.fromtimestamp(x, zone)}')\n"
+        "        if any(t['from'] < y - 60 and x + 60 < t['to'] for t in tt): fault('fuel', f'{m} works while it is fuelled at {datetime.fromtimestamp(x, zone)}')\n"
+        "    if fu and fu['every'] != 'day':\n"
+        "        at_fill = [x for x, _ in fills]\n"
+        "        for x, y in zip([0] + at_fill, at_fill + [1e18]):\n"
+        "            ran = sum(max(0, min(t['to'], y) - max(t['from'], x)) for t in tt); checked('tank')\n"
+        "            if ran > secs(fu['every'], 0) + 120: fault('tank', f'{m} runs {ran / 3600:.2f} h before it is fuelled at {y}')\n"
+        "    sv = me.get('service')\n",
+    ),
+    ("check_shifts.py", "    if r['task'] != 'service': csv_h", "    if r['task'] not in ('service', 'fuel'): csv_h"),
+    (
+        "check_shifts.py",
+        "csv_h, task_h = defaultdict(float), defaultdict(float)\n",
+        "if 'haulage' in crew:\n"
+        "    import geopandas as gp\n"
+        "    outlet_of = {(r.block_id, r.setting): r.outlet or '' for r in gp.read_file(os.path.join(lay, 'layout.gpkg'), layer='settings').itertuples()}\n"
+        "    loads = [(iso(x['at']), x['deck'], x['m3']) for x in plan['haulage']['loads']]; per_day = defaultdict(int)\n"
+        "    for at, _, m3 in loads:\n"
+        "        per_day[datetime.fromtimestamp(at, zone).date()] += 1; checked('loads')\n"
+        "        if m3 > float(crew['haulage']['load'].split()[0]) + .1: fault('load', f'{m3} m3 at {at}')\n"
+        "    if per_day and max(per_day.values()) > crew['haulage']['loads']: fault('loads', f'{max(per_day.values())} on a day')\n"
+        "    for d in crew.get('decks', []):\n"
+        "        mine = lambda k: d['outlet'] in outlet_of.get((k[0], k[1]), '').split(';') and d.get('block', k[0]) == k[0]\n"
+        "        comes = [(min(x[0] for x in ss), volume[k]) for k, ss in skids.items() if mine(k)]\n"
+        "        goes = [(at, m3) for at, x, m3 in loads if x['outlet'] == d['outlet'] and x['block_id'] == d.get('block')]\n"
+        "        lies = float(d.get('lies', '0 m3').split()[0]); room = float(d['room'].split()[0])\n"
+        "        for at, _ in comes:\n"
+        "            checked('room on decks'); now = lies + sum(v for x, v in comes if x <= at) - sum(v for x, v in goes if x <= at + 60)\n"
+        "            if now > room + .1 + .05 * len(goes): fault('deck', f\"{now:.1f} m3 on {d['outlet']} at {datetime.fromtimestamp(at, zone)}\")\n"
+        "for c in crew.get('blocks', []):\n"
+        "    for x in cut_by_block[c['id']]:\n"
+        "        own = units_of[x[2]]\n"
+        "        if 'reach' in c: checked('reach of a block')\n"
+        "        if 'reach' in c and float(own.get('reach', '0 m').split()[0]) < float(c['reach'].split()[0]): fault('reach', f\"{x[2]} cuts in {c['id']}\")\n"
+        "        if 'runs_on' in c and own.get('runs_on') not in c['runs_on']: fault('runs on', f\"{x[2]} cuts in {c['id']}\")\n"
+        "csv_h, task_h = defaultdict(float), defaultdict(float)\n",
+    ),
     # docs/dispatch.md, The crew file: stops. Machines may pass through a block that is stopped.
     (
         "check_shifts.py",

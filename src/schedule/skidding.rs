@@ -1,6 +1,9 @@
 //! Skidders follow the felling: a section is skidded no sooner than the least lead after it was cut, should be begun
 //! no later than the greatest, and is left alone while trees fall near it.
 
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+
 use super::clear::{Felling, TooNear};
 use super::decks::{Decks, Filling, Load};
 use super::problem::{Able, Block, Moves, Plan, Problem, Upkeep, What, Window, seconds_for};
@@ -216,10 +219,30 @@ pub fn follow(
             }
         }
         let is_enough = |block: usize| pressed || ends[block] <= at || lying[block] >= least.litres;
-        let mut ready_s = vec![0; problem.blocks.len()];
+        let mut of_block = vec![Vec::new(); problem.blocks.len()];
         for w in dry() {
-            ready_s[wood[w].block] += seconds_for(wood[w].left * 1000, now.pace);
+            of_block[wood[w].block].push(w);
         }
+        // Whether so much of a block may be brought as soon as the skidder is there; asked once of most blocks.
+        let known = RefCell::new(BTreeMap::new());
+        let lies_ready = |block: usize, least_s: i64| {
+            *known
+                .borrow_mut()
+                .entry((block, least_s))
+                .or_insert_with(|| {
+                    let then = at + way_to(block);
+                    let mut left_s = least_s;
+                    for own in of_block[block].iter().map(|&w| &wood[w]) {
+                        if clear_from(own, then) == then {
+                            left_s -= seconds_for(own.left * 1000, now.pace);
+                        }
+                        if left_s <= 0 {
+                            break;
+                        }
+                    }
+                    left_s <= 0
+                })
+        };
         let wanted = problem.wood.wanted.iter();
         let presses = around(least.waits, at).is_some()
             || (wanted.into_iter()).any(|own| (own.by - WANTED_SOON_S..own.by).contains(&at));
@@ -239,12 +262,12 @@ pub fn follow(
             let others = others(own);
             least.litres > 0
                 || others == 0 && presses(own)
-                || ready_s[own.block] >= (1 + others) * WORTH_WAYS * way_to(own.block)
+                || lies_ready(own.block, (1 + others) * WORTH_WAYS * way_to(own.block))
         };
         let last = tasks[s].last();
         let keeps_on = last.is_some_and(|last| last.unit.is_some() && last.span.to == at);
         let begins = |own: &Wood| {
-            keeps_on || own.begun || presses(own) || ready_s[own.block] >= WORTH_BEGINNING_S
+            keeps_on || own.begun || presses(own) || lies_ready(own.block, WORTH_BEGINNING_S)
         };
         // In the order in which it was felled.
         let (mut best, mut soon_here) = (None, None);
