@@ -337,6 +337,12 @@ pub fn follow(
         };
         let (block, unit) = (wood[w].block, wood[w].unit);
         let mut way = way_to(block);
+        if way > 0
+            && let Some(later) = parted(&its.windows[window[s]..], at, way)
+        {
+            free[s] = later;
+            continue;
+        }
         here[s] = Some(block);
         while way > 0 && window[s] < its.windows.len() {
             let now = its.windows[window[s]];
@@ -420,6 +426,25 @@ pub fn follow(
     skidding.left_s = wood.iter().map(|wood| wood.left).sum();
     skidding.tasks = tasks.into_iter().flatten().collect();
     skidding
+}
+
+/// A break for longer parts a move, s.
+const BREAK_S: i64 = 3600;
+
+/// When a move is better begun that a break would part if it began now: after that break, where it fits there.
+fn parted(windows: &[Window], at: Second, way: i64) -> Option<Second> {
+    let (mut from, mut left) = (at, way);
+    for pair in windows.windows(2) {
+        left -= pair[0].span.to - from.max(pair[0].span.from);
+        if left <= 0 {
+            return None;
+        }
+        from = pair[1].span.from;
+        if from - pair[0].span.to > BREAK_S {
+            return (way <= pair[1].span.seconds()).then_some(from);
+        }
+    }
+    None
 }
 
 /// Finished sections with something to skid, in the order in which they were felled.

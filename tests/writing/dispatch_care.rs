@@ -272,3 +272,58 @@ fn a_block_is_given_to_machines_that_have_what_it_needs() {
     assert_eq!(ended.code, 2);
     assert!(ended.stderr.contains("run on nothing"), "{}", ended.stderr);
 }
+
+/// By hand: work from 6 to 10 and from 14 to 20, an hour of way to B. A is brought until 9:30, and all of B is felled by then: half an hour of
+/// moving would be parted by the break, so the skidder leaves after it.
+#[test]
+fn no_break_parts_a_move_of_a_skidder() {
+    use blockwright::schedule::Plan;
+    use blockwright::schedule::skidding::{Least, WoodKnown, follow};
+    let days = 2;
+    let blocks = vec![
+        block("A", "d", 1.0, [0.0, 0.0], days),
+        block("B", "d", 1.0, [500.0, 0.0], days),
+    ];
+    let own = machine("M", vec![(6 * H, 10 * H), (14 * H, 20 * H)], 1000);
+    let problem = problem(days, blocks, vec![own.clone()], 1);
+    let plan = Plan {
+        tasks: (0..2)
+            .map(|block| schedule::Task {
+                machine: 0,
+                shift: 0,
+                block,
+                what: schedule::What::Cut {
+                    unit: 0,
+                    done: schedule::HOUR,
+                },
+                span: stretch(5 * H, 6 * H),
+            })
+            .collect(),
+        ..Plan::default()
+    };
+    let level = |_: usize, _: usize| None;
+    let known = WoodKnown {
+        seconds: &|_, _| 7 * H / 2,
+        ..crate::dispatch_limits::wood(&level)
+    };
+    let skidder = schedule::skidding::Skidder {
+        windows: own.windows,
+        start: Some([0.0, 0.0]),
+        ..crate::dispatch_limits::skidder(days, 1000)
+    };
+    let found = follow(
+        &problem,
+        &plan,
+        &[skidder],
+        &problem.moves,
+        known,
+        Least::default(),
+    );
+    let told: Vec<_> = (found.tasks.iter())
+        .map(|task| (task.block, task.unit.is_some(), task.span.from))
+        .collect();
+    assert_eq!(
+        told,
+        [(0, true, 6 * H), (1, false, 14 * H), (1, true, 15 * H)]
+    );
+}

@@ -101,7 +101,7 @@ fn head(words: &Words, title: &str) -> String {
          h1{{font-size:1.6rem;margin:0}}h2{{font-size:1.1rem;margin:1.1rem 0 .3rem;border-bottom:1px solid var(--faint)}}\
          p{{margin:.3rem 0}}.when{{font-size:1.05rem}}.dark{{float:right;padding:.4rem;border:1px solid var(--faint)}}\
          ol.work{{list-style:none;margin:0;padding:0}}ol.work li{{border-left:.7rem solid var(--faint);padding:.2rem .6rem;margin:.35rem 0}}\
-         ol.work .t{{font-weight:700;font-size:1.1rem}}ol.work .b{{font-weight:700}}ol.work small{{display:block}}\
+         ol.work .t{{font-weight:700;font-size:1.1rem}}ol.work .b{{font-weight:700;display:inline-block}}ol.work small{{display:block}}\
          ol.work li.day{{border-left:.7rem solid;border-image:repeating-linear-gradient(45deg,var(--day) 0 5px,#000 5px 7px) 12}}\
          ol.work li.night{{border-left-color:var(--night)}}\
          .tag{{display:inline-block;padding:0 .35rem;font-size:.8rem;font-weight:700;color:#000}}\
