@@ -172,6 +172,9 @@ const MOVING_WEIGHT: i64 = 2;
 /// So many stays that come are looked at when a machine goes on.
 const LOOK_AHEAD: usize = 6;
 
+/// A machine does not begin for so little, seconds.
+const LEAST_CUT_S: i64 = 300;
+
 /// A block is not left for so little, seconds.
 const LITTLE_S: i64 = 900;
 
@@ -997,10 +1000,13 @@ impl State<'_> {
             {
                 break;
             }
+            let begins = worked_by_day.is_none();
             worked_by_day = Some(needs_light);
             let room = work_in(until - at, window.pace);
             let done = amount.min(room);
-            if done == 0 {
+            // Nobody begins for some minutes what the light or the shift ends.
+            let is_short = end.is_none() && done < amount && until - at < LEAST_CUT_S;
+            if done == 0 || begins && is_short {
                 at = until;
                 break;
             }

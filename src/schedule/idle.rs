@@ -146,11 +146,11 @@ struct Times {
 
 impl Times {
     fn new(shifts: &[Stretch], runs: &[Stretch], upkeep: &Upkeep, mut busy: Vec<Stretch>) -> Times {
-        let last = busy.iter().map(|span| span.to).max();
         let slots = upkeep.slots();
-        // After its last work nobody looks after it.
-        let served = slots.iter();
-        busy.extend(served.filter(|slot| last.is_some_and(|last| slot.from < last)));
+        let each = upkeep.service.iter().chain(&upkeep.fuel);
+        let needed = each.filter(|slot| Upkeep::is_needed(**slot, &busy));
+        let needed: Vec<Stretch> = needed.copied().collect();
+        busy.extend(needed);
         let idle = subtract(shifts, &union(busy));
         let runs = union(runs.iter().copied().chain(slots).collect());
         let still = subtract(&idle, &runs);

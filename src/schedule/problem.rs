@@ -149,6 +149,9 @@ pub struct Machine {
     pub start: Option<[f64; 2]>,
 }
 
+/// A machine is looked after so long before its first work, s.
+const BEFORE_WORK_S: i64 = 43_200;
+
 /// When a machine is serviced and fuelled, always where it is light at every block. None of it lies in its windows.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Upkeep {
@@ -163,6 +166,14 @@ pub struct Upkeep {
 }
 
 impl Upkeep {
+    /// Whether a machine that works in some stretches is looked after in a slot: from half a day before its first work to its last.
+    pub fn is_needed(slot: Stretch, work: &[Stretch]) -> bool {
+        let first = work.iter().map(|span| span.from).min();
+        let last = work.iter().map(|span| span.to).max();
+        let begun = first.is_some_and(|first| slot.to + BEFORE_WORK_S > first);
+        begun && last.is_some_and(|last| slot.from < last)
+    }
+
     /// Service and fuelling.
     pub fn slots(&self) -> Vec<Stretch> {
         union(self.service.iter().chain(&self.fuel).copied().collect())

@@ -7,7 +7,7 @@ use super::Roster;
 use crate::model::{SectionKey, ShiftClass};
 use crate::outputs::FileNames;
 use crate::schedule::calendar::{OneShift, date_of, second_of};
-use crate::schedule::{HOUR, STANDARD_PACE, Second, Stretch, Unit, What};
+use crate::schedule::{HOUR, STANDARD_PACE, Second, Stretch, Unit, Upkeep, What};
 use crate::sources::FinishedSection;
 
 /// One shift of one machine with what it does in it.
@@ -287,27 +287,27 @@ pub fn shifts(roster: &Roster<'_>) -> Vec<ShiftPlan> {
     plans
 }
 
-/// Service and fuelling of a machine until its last work: afterwards it stands.
+/// Service and fuelling of a machine from its first work to its last: before and afterwards it stands.
 pub fn upkeep(roster: &Roster<'_>, machine: usize) -> Vec<(Job, Stretch)> {
     let felling = roster.problem.machines.len();
-    let (its, last) = match roster.problem.machines.get(machine) {
+    let (its, work): (_, Vec<Stretch>) = match roster.problem.machines.get(machine) {
         Some(its) => {
             let own = roster.solved.plan.tasks.iter();
             let own = own.filter(|task| task.machine == machine);
-            (&its.upkeep, own.map(|task| task.span.to).max())
+            (&its.upkeep, own.map(|task| task.span).collect())
         }
         None => {
             let own = roster.skidding.tasks.iter();
             let own = own.filter(|task| task.skidder + felling == machine);
-            let last = own.map(|task| task.span.to).max();
-            (&roster.skidders[machine - felling].upkeep, last)
+            let work = own.map(|task| task.span).collect();
+            (&roster.skidders[machine - felling].upkeep, work)
         }
     };
     let service = its.service.iter().map(|slot| (Job::Service, *slot));
     let fuel = its.fuel.iter().map(|slot| (Job::Fuel, *slot));
     let mut all: Vec<(Job, Stretch)> = service
         .chain(fuel)
-        .filter(|(_, slot)| last.is_some_and(|last| slot.from < last))
+        .filter(|(_, slot)| Upkeep::is_needed(*slot, &work))
         .collect();
     all.sort_by_key(|own| own.1);
     all
