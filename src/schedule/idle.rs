@@ -79,6 +79,9 @@ pub struct Idle {
 /// It is looked anew at the latest after so many seconds.
 const LOOK_S: i64 = 3600;
 
+/// Of a block's unit.
+pub type Litres<'a> = &'a dyn Fn(usize, usize) -> i64;
+
 /// What is known beside the plan.
 pub struct Known<'a> {
     /// Shifts of felling machines, then of skidders; sorted.
@@ -92,7 +95,7 @@ pub struct Known<'a> {
     /// Wood from before, with when it was felled.
     pub lying: &'a [(usize, usize, Second)],
     /// Decks, and the litres of a block's unit; None: decks are not looked at.
-    pub decks: Option<(&'a Decks, &'a dyn Fn(usize, usize) -> i64)>,
+    pub decks: Option<(&'a Decks, Litres<'a>)>,
 }
 
 /// Every idle time of every machine, by machine, then by time.
