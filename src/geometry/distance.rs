@@ -1,10 +1,13 @@
 //! Exact distances between segments, and an index of segments. Shares no code with buffers or overlay, since it is
 //! what they are certified with.
 
-use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
-use rstar::{AABB, PointDistance, RTree, RTreeObject};
+use std::collections::BinaryHeap;
 
-use super::area::rings;
+use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
+
+use super::area::{Bounds, rings};
+use super::box_tree::BoxTree;
+use super::nearest_first::Queued;
 
 /// Where along the segment `a`-`b`, from 0 to 1, it comes nearest to `p`.
 pub fn share_along(p: Coord, a: Coord, b: Coord) -> f64 {
@@ -63,17 +66,18 @@ pub struct Segment {
     pub owner: u32,
 }
 
-impl RTreeObject for Segment {
-    type Envelope = AABB<[f64; 2]>;
-    fn envelope(&self) -> Self::Envelope {
-        AABB::from_corners([self.a.x, self.a.y], [self.b.x, self.b.y])
-    }
-}
-
-impl PointDistance for Segment {
-    fn distance_2(&self, point: &[f64; 2]) -> f64 {
-        let [x, y] = *point;
-        point_segment2(Coord { x, y }, self.a, self.b)
+impl Segment {
+    fn bounds(&self) -> Bounds {
+        Bounds {
+            min: Coord {
+                x: self.a.x.min(self.b.x),
+                y: self.a.y.min(self.b.y),
+            },
+            max: Coord {
+                x: self.a.x.max(self.b.x),
+                y: self.a.y.max(self.b.y),
+            },
+        }
     }
 }
 
@@ -84,15 +88,43 @@ pub struct Approach {
     pub owner: u32,
 }
 
-/// Segments in an R-tree.
+/// Segments that follow one another, at most so many, share a box of the tree.
+const RUN: usize = 8;
+
+/// Segments by where they lie.
 pub struct SegmentIndex {
-    tree: RTree<Segment>,
+    segments: Vec<Segment>,
+    /// Where each run of segments begins; one more than there are runs.
+    starts: Vec<u32>,
+    tree: BoxTree,
 }
 
 impl SegmentIndex {
     pub fn new(segments: Vec<Segment>) -> SegmentIndex {
+        let mut starts: Vec<u32> = Vec::with_capacity(segments.len() / RUN + 2);
+        let mut boxes: Vec<Bounds> = Vec::with_capacity(segments.len() / RUN + 1);
+        let mut left = 0;
+        for (at, segment) in segments.iter().enumerate() {
+            let own = segment.bounds();
+            let goes_on = left > 0 && segments[at - 1].b == segment.a;
+            match boxes.last_mut().filter(|_| goes_on) {
+                Some(run) => {
+                    run.add(own.min);
+                    run.add(own.max);
+                    left -= 1;
+                }
+                None => {
+                    starts.push(at as u32);
+                    boxes.push(own);
+                    left = RUN - 1;
+                }
+            }
+        }
+        starts.push(segments.len() as u32);
         SegmentIndex {
-            tree: RTree::bulk_load(segments),
+            tree: BoxTree::new(&boxes),
+            segments,
+            starts,
         }
     }
 
@@ -105,20 +137,33 @@ impl SegmentIndex {
     }
 
     pub fn is_empty(&self) -> bool {
-        self.tree.size() == 0
+        self.segments.is_empty()
     }
 
-    /// Segments whose box comes within `within` of the box of `a`-`b`.
+    fn run(&self, leaf: usize) -> &[Segment] {
+        &self.segments[self.starts[leaf] as usize..self.starts[leaf + 1] as usize]
+    }
+
+    /// Segments whose box comes within `within` of the box of `a`-`b`, in no order to rely on.
     pub fn near(&self, a: Coord, b: Coord, within: f64) -> impl Iterator<Item = &Segment> {
-        let low = [a.x.min(b.x) - within, a.y.min(b.y) - within];
-        let high = [a.x.max(b.x) + within, a.y.max(b.y) + within];
-        self.tree
-            .locate_in_envelope_intersecting(AABB::from_corners(low, high))
+        let wanted = Bounds {
+            min: Coord {
+                x: a.x.min(b.x) - within,
+                y: a.y.min(b.y) - within,
+            },
+            max: Coord {
+                x: a.x.max(b.x) + within,
+                y: a.y.max(b.y) + within,
+            },
+        };
+        let runs = self.tree.meeting(wanted).map(|leaf| self.run(leaf));
+        runs.flatten()
+            .filter(move |segment| segment.bounds().meets(&wanted))
     }
 
     /// Whether `p` lies inside the rings that the index was made of (crossing number; the boundary itself is undecided).
     pub fn holds(&self, p: Coord) -> bool {
-        let right = self.tree.root().envelope().upper()[0];
+        let right = self.tree.bounds().max.x;
         if right.is_nan() || right < p.x {
             return false;
         }
@@ -135,8 +180,8 @@ impl SegmentIndex {
 
     /// As [`SegmentIndex::holds`], by lines of sight to all four sides at once: the one that passes fewest ends it.
     fn holds_by_any_side(&self, p: Coord) -> bool {
-        let all = self.tree.root().envelope();
-        let ([left, low], [right, high]) = (all.lower(), all.upper());
+        let Bounds { min, max } = self.tree.bounds();
+        let (left, low, right, high) = (min.x, min.y, max.x, max.y);
         // A quarter turn keeps distances and sides.
         let turned = |c: Coord| Coord { x: c.y, y: -c.x };
         type Turn<'t> = &'t dyn Fn(Coord) -> Coord;
@@ -157,39 +202,141 @@ impl SegmentIndex {
         }
     }
 
-    /// The nearest indexed segment to `a`-`b`, if nearer than `within`.
+    /// The nearest indexed segment to `a`-`b`, if nearer than `within`; of several as near the one of the lowest owner.
     pub fn approach(&self, a: Coord, b: Coord, within: f64) -> Option<Approach> {
+        let edge = Segment { a, b, owner: 0 }.bounds();
         let mut best: Option<Approach> = None;
-        for segment in self.near(a, b, within) {
-            let distance = segment_segment(a, b, segment.a, segment.b);
-            let better = best.is_none_or(|best| {
-                distance < best.distance
-                    || (distance == best.distance && segment.owner < best.owner)
-            });
-            if distance < within && better {
-                best = Some(Approach {
-                    distance,
-                    owner: segment.owner,
+        let mut most2 = beyond(within * within);
+        let nodes = self.tree.nodes();
+        let mut at = 0;
+        while let Some(node) = nodes.get(at) {
+            if apart2(&edge, &node.bounds) > most2 {
+                at = node.next as usize;
+                continue;
+            }
+            at += 1;
+            let Some(leaf) = node.leaf() else {
+                continue;
+            };
+            for segment in self.run(leaf) {
+                if apart2(&edge, &segment.bounds()) > most2 {
+                    continue;
+                }
+                let distance = segment_segment(a, b, segment.a, segment.b);
+                let better = best.is_none_or(|best| {
+                    distance < best.distance
+                        || (distance == best.distance && segment.owner < best.owner)
                 });
+                if distance < within && better {
+                    let owner = segment.owner;
+                    best = Some(Approach { distance, owner });
+                    most2 = beyond(distance * distance);
+                }
             }
         }
         best
     }
 
-    /// All segments with their distance from a point, nearest first.
+    /// All segments with their distance from a point, nearest first; of several as near the first that was given.
     pub fn from_nearest(&self, p: Coord) -> impl Iterator<Item = (&Segment, f64)> {
-        let all = self.tree.nearest_neighbor_iter_with_distance_2([p.x, p.y]);
-        all.map(|(segment, distance2)| (segment, distance2.sqrt()))
+        let nodes = self.tree.nodes();
+        // Nodes first, then segments, by number; a box counts as a hair nearer than what may lie at its edge.
+        let mut queue = BinaryHeap::new();
+        if !nodes.is_empty() {
+            queue.push(Queued(0.0, 0));
+        }
+        std::iter::from_fn(move || {
+            while let Some(Queued(distance2, at)) = queue.pop() {
+                let Some(node) = nodes.get(at) else {
+                    let segment = &self.segments[at - nodes.len()];
+                    return Some((segment, distance2.sqrt()));
+                };
+                if let Some(leaf) = node.leaf() {
+                    let from = self.starts[leaf] as usize;
+                    for (segment, own) in self.run(leaf).iter().zip(from..) {
+                        let own2 = point_segment2(p, segment.a, segment.b);
+                        queue.push(Queued(own2, nodes.len() + own));
+                    }
+                    continue;
+                }
+                let mut child = at + 1;
+                while child < node.next as usize {
+                    let own2 = within2(apart2(&Bounds { min: p, max: p }, &nodes[child].bounds));
+                    queue.push(Queued(own2, child));
+                    child = nodes[child].next as usize;
+                }
+            }
+            None
+        })
     }
 
     /// Distance from a point to the index, if below `within`.
     pub fn distance(&self, p: Coord, within: f64) -> Option<f64> {
-        // Not `nearest_neighbor`: it bounds the search by corners of boxes, and rounding there can cost it the nearest
-        // segment where that ends in such a corner.
-        let nearest = self.tree.nearest_neighbor_iter([p.x, p.y]).next()?;
-        let distance = point_segment(p, nearest.a, nearest.b);
+        let place = Bounds { min: p, max: p };
+        let nodes = self.tree.nodes();
+        let mut least2 = f64::INFINITY;
+        let mut most2 = beyond(within * within);
+        let look = |leaf: usize, least2: &mut f64, most2: &mut f64| {
+            for segment in self.run(leaf) {
+                let own2 = point_segment2(p, segment.a, segment.b);
+                if own2 < *least2 {
+                    *least2 = own2;
+                    *most2 = most2.min(beyond(own2));
+                }
+            }
+        };
+        // Down to the nearest box first, so that most others are never looked into.
+        let mut down = 0;
+        while let Some(node) = nodes.get(down) {
+            if apart2(&place, &node.bounds) > most2 {
+                // The scan tells whether something else is near enough.
+                break;
+            }
+            if let Some(leaf) = node.leaf() {
+                look(leaf, &mut least2, &mut most2);
+                break;
+            }
+            let (mut child, mut nearest2) = (down + 1, f64::INFINITY);
+            down = child;
+            while child < node.next as usize {
+                let own2 = apart2(&place, &nodes[child].bounds);
+                if own2 < nearest2 {
+                    (down, nearest2) = (child, own2);
+                }
+                child = nodes[child].next as usize;
+            }
+        }
+        let mut at = 0;
+        while let Some(node) = nodes.get(at) {
+            if apart2(&place, &node.bounds) > most2 {
+                at = node.next as usize;
+                continue;
+            }
+            at += 1;
+            if let Some(leaf) = node.leaf() {
+                look(leaf, &mut least2, &mut most2);
+            }
+        }
+        let distance = least2.sqrt();
         (distance < within).then_some(distance)
     }
+}
+
+/// Squared distance of two boxes.
+fn apart2(a: &Bounds, b: &Bounds) -> f64 {
+    let x = (a.min.x - b.max.x).max(b.min.x - a.max.x).max(0.0);
+    let y = (a.min.y - b.max.y).max(b.min.y - a.max.y).max(0.0);
+    x * x + y * y
+}
+
+/// Of a box beyond this squared distance nothing is nearer than the distance, whatever either was rounded by.
+fn beyond(distance2: f64) -> f64 {
+    distance2 * (1.0 + 1e-9) + 1e-12
+}
+
+/// Nothing in a box is nearer than this squared distance, whatever its own was rounded by.
+fn within2(apart2: f64) -> f64 {
+    apart2 * (1.0 - 1e-9) - 1e-12
 }
 
 /// Segments of lines; a line of one point gives a segment of no length.
@@ -364,6 +511,48 @@ mod tests {
                 .fold(f64::INFINITY, f64::min);
             let found = index.approach(a, b, 30.0).map(|approach| approach.distance);
             assert_eq!(found, (brute < 30.0).then_some(brute));
+        }
+    }
+
+    /// A line that goes on from segment to segment, so that runs of them share boxes.
+    #[test]
+    fn the_index_of_a_line_finds_what_brute_force_finds() {
+        let at = |k: i32| {
+            let k = f64::from(k);
+            c(
+                40.0 * (k * 0.031).sin() + 0.2 * k,
+                40.0 * (k * 0.047).cos() + 3.0 * (k * 0.9).sin(),
+            )
+        };
+        let segments: Vec<Segment> = (0..700)
+            .map(|k| Segment {
+                a: at(k),
+                b: at(k + 1),
+                owner: 0,
+            })
+            .collect();
+        let index = SegmentIndex::new(segments.clone());
+        for k in 0..200 {
+            let p = c(
+                f64::from(k * 37 % 200) - 20.0,
+                f64::from(k * 53 % 120) - 60.0,
+            );
+            let mut off: Vec<f64> = (segments.iter())
+                .map(|s| point_segment(p, s.a, s.b))
+                .collect();
+            off.sort_by(f64::total_cmp);
+            assert_eq!(index.distance(p, f64::MAX / 4.0), Some(off[0]));
+            assert_eq!(index.distance(p, off[0]), None);
+            assert_eq!(index.distance(p, off[0] * 1.01 + 1e-9), Some(off[0]));
+            let found: Vec<f64> = index.from_nearest(p).map(|(_, m)| m).collect();
+            assert_eq!(found, off);
+            let q = p + c(3.0, -5.0);
+            let brute = segments.iter().map(|s| segment_segment(p, q, s.a, s.b));
+            let least = brute.fold(f64::INFINITY, f64::min);
+            for within in [2.0, 500.0] {
+                let found = index.approach(p, q, within).map(|found| found.distance);
+                assert_eq!(found, (least < within).then_some(least));
+            }
         }
     }
 }

@@ -2,6 +2,7 @@
 //! Every polygon handed between functions has a counter-clockwise exterior and clockwise holes.
 
 pub mod area;
+pub mod box_tree;
 pub mod buffer;
 pub mod cell_shares;
 pub mod cells_met;

@@ -1,17 +1,17 @@
 //! What ground a machine may drive over, and when: roads at any time, the rest once it is cut.
 
+use std::cell::OnceCell;
 use std::collections::BTreeMap;
 
 use geo::{Coord, MultiPolygon, Polygon};
-use rstar::RTree;
-use rstar::primitives::{GeomWithData, Rectangle};
 
 use super::felled::crossing;
 use super::travel::Leg;
 use crate::geometry::area::{Bounds, rings};
+use crate::geometry::box_tree::BoxTree;
 use crate::geometry::distance::{
-    Segment, SegmentIndex, inside_polygon, places_along, point_segment, polygon_segments,
-    segment_segment,
+    Segment, SegmentIndex, inside_polygon, line_segments, places_along, point_segment,
+    polygon_segments, segment_segment,
 };
 
 /// Legs that must be cut before a straight way may be driven, with metres over the ground of each; None where it leads over
@@ -44,8 +44,10 @@ pub struct OpenGround {
     pub whole: MultiPolygon,
     pieces: Vec<Piece>,
     lines: Vec<geo::LineString>,
+    /// Segments of each line, made when first asked.
+    on_lines: Vec<OnceCell<SegmentIndex>>,
     /// Pieces by their boxes, and the outlines of those with many corners.
-    tree: RTree<GeomWithData<Rectangle<[f64; 2]>, usize>>,
+    tree: BoxTree,
     outlines: Vec<Option<SegmentIndex>>,
     /// Ground that is open from the beginning.
     free: SegmentIndex,
@@ -72,6 +74,8 @@ enum Opener<'p> {
 
 /// Outlines with more corners than this are indexed.
 const MANY: usize = 40;
+/// Lines with more are, too.
+const SHORT: usize = 16;
 
 impl OpenGround {
     /// `free` ground is open from the beginning: roads, and what lies between them and the block.
@@ -81,11 +85,10 @@ impl OpenGround {
         legs: &[Leg],
         free: MultiPolygon,
     ) -> OpenGround {
-        let boxes = pieces.iter().enumerate().map(|(index, piece)| {
-            let bounds = Bounds::of(&piece.shape.exterior().0);
-            GeomWithData::new(Rectangle::from_aabb(bounds.envelope()), index)
-        });
-        let tree = RTree::bulk_load(boxes.collect());
+        let boxes = pieces.iter();
+        let boxes: Vec<Bounds> = boxes
+            .map(|piece| Bounds::of(&piece.shape.exterior().0))
+            .collect();
         let many =
             |piece: &Piece| rings(&piece.shape).map(|ring| ring.0.len()).sum::<usize>() > MANY;
         let outline = |piece: &Piece| {
@@ -95,7 +98,8 @@ impl OpenGround {
             reach_m: f64::INFINITY,
             whole,
             lines: legs.iter().map(|leg| leg.line.clone()).collect(),
-            tree,
+            on_lines: legs.iter().map(|_| OnceCell::new()).collect(),
+            tree: BoxTree::new(&boxes),
             outlines: pieces.iter().map(outline).collect(),
             pieces,
             free_box: Bounds::of_polygons(&free),
@@ -126,8 +130,7 @@ impl OpenGround {
             }
         };
         let mut pieces: Vec<(usize, Option<bool>)> = Vec::new();
-        let near = self.tree.locate_in_envelope_intersecting(bounds.envelope());
-        for index in near.map(|found| found.data) {
+        for index in self.tree.meeting(bounds) {
             let mut is_beside = false;
             let mut look_at = |s: &Segment| {
                 is_beside = true;
@@ -175,11 +178,14 @@ impl OpenGround {
 
     fn nearest(&self, legs: &[usize], at: Coord) -> Option<usize> {
         let off_m = |leg: usize| {
-            let each = self.lines[leg]
-                .0
-                .windows(2)
-                .map(|w| point_segment(at, w[0], w[1]));
-            each.fold(f64::INFINITY, f64::min)
+            let line = &self.lines[leg];
+            if line.0.len() <= SHORT {
+                let each = line.0.windows(2).map(|w| point_segment(at, w[0], w[1]));
+                return each.fold(f64::INFINITY, f64::min);
+            }
+            let segments = || line_segments(std::slice::from_ref(line), 0).collect();
+            let index = self.on_lines[leg].get_or_init(|| SegmentIndex::new(segments()));
+            index.distance(at, f64::INFINITY).unwrap_or(f64::INFINITY)
         };
         let nearest = legs.iter().map(|&leg| (off_m(leg), leg));
         let nearest = nearest.min_by(|a, b| a.0.total_cmp(&b.0));
