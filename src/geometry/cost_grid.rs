@@ -183,49 +183,17 @@ impl CostGrid {
     /// The least cost from any of `sources` to every cell: metres times the mean of what they cost on the two cells of a
     /// step (Dijkstra 1959). A step between corners needs both cells beside it open.
     pub fn reach(&self, sources: &[usize]) -> Reached {
-        self.reach_by(&STEPS, true, sources, (&[], CLOSED))
+        self.reach_by(&STEPS, sources)
     }
 
-    /// As [`CostGrid::reach`] with steps to the eight neighbours only, between closed corners too: cells of unknown cost are
-    /// no wall. Only what it costs to come to the `wanted` cells is found, and of these that costs no more than `most`: others
-    /// may be left unreached. None wanted: all.
-    pub fn reach_by_neighbours(&self, sources: &[usize], wanted: &[usize], most: f64) -> Reached {
-        self.reach_by(&STEPS[..NEIGHBOURS], false, sources, (wanted, most))
-    }
-
-    fn reach_by(
-        &self,
-        steps: &[(i32, i32)],
-        walls: bool,
-        sources: &[usize],
-        (wanted, most): (&[usize], f64),
-    ) -> Reached {
+    fn reach_by(&self, steps: &[(i32, i32)], sources: &[usize]) -> Reached {
         let count = self.cost.len();
         let mut reached = Reached {
             cost: vec![CLOSED; count],
             length_m: vec![0.0; count],
             from: (0..count as u32).collect(),
         };
-        // Cells that are still asked for, and which have their final cost; neither is kept where all are asked for.
-        let ends = !wanted.is_empty() || most < CLOSED;
-        let mut asked = vec![false; if ends { count } else { 0 }];
-        let mut is_final = asked.clone();
-        let mut left = 0;
-        for &cell in wanted {
-            if self.cost[cell] < CLOSED && !asked[cell] {
-                asked[cell] = true;
-                left += 1;
-            }
-        }
-        let widest = (steps.iter()).map(|(dx, dy)| dx.abs().max(dy.abs())).max();
-        let widest = widest.unwrap_or(0);
-        let (columns, rows) = (self.columns as i32, self.rows as i32);
-        let steps: Vec<(i32, i32, isize, f64)> = (steps.iter())
-            .map(|&(dx, dy)| {
-                let step_m = self.cell_m * f64::from(dx * dx + dy * dy).sqrt();
-                (dx, dy, (dy * columns + dx) as isize, step_m)
-            })
-            .collect();
+        let steps = self.steps(steps);
         let mut queue = CellQueue::default();
         for &source in sources {
             if self.cost[source] < CLOSED && reached.cost[source] > 0.0 {
@@ -238,22 +206,15 @@ impl CostGrid {
             if so_far > reached.cost[at] {
                 continue;
             }
-            if so_far > most {
-                break;
-            }
-            if let Some(is_final) = is_final.get_mut(at) {
-                *is_final = true;
-                if std::mem::take(&mut asked[at]) {
-                    left -= 1;
-                    if left == 0 {
-                        break;
-                    }
-                }
-            }
-            let (column, row) = ((at % self.columns) as i32, (at / self.columns) as i32);
-            let is_inside = (widest..columns - widest).contains(&column)
-                && (widest..rows - widest).contains(&row);
-            for &(dx, dy, ahead, step_m) in &steps {
+            let (column, row) = self.place(at);
+            let is_inside = self.is_inside(column, row, 2);
+            for &Ahead {
+                dx,
+                dy,
+                ahead,
+                step_m,
+            } in &steps
+            {
                 let to = match is_inside {
                     true => at.wrapping_add_signed(ahead),
                     false => match self.at(column + dx, row + dy) {
@@ -261,7 +222,7 @@ impl CostGrid {
                         None => continue,
                     },
                 };
-                if self.cost[to] == CLOSED || (walls && !self.passes(column, row, dx, dy)) {
+                if self.cost[to] == CLOSED || !self.passes(column, row, dx, dy) {
                     continue;
                 }
                 let total = so_far + step_m * (self.cost[at] + self.cost[to]) / 2.0;
@@ -273,12 +234,27 @@ impl CostGrid {
                 }
             }
         }
-        for (at, _) in is_final.iter().enumerate().filter(|(_, known)| !**known) {
-            reached.cost[at] = CLOSED;
-            reached.length_m[at] = 0.0;
-            reached.from[at] = at as u32;
-        }
         reached
+    }
+
+    fn steps(&self, steps: &[(i32, i32)]) -> Vec<Ahead> {
+        let ahead = |&(dx, dy): &(i32, i32)| Ahead {
+            dx,
+            dy,
+            ahead: (dy * self.columns as i32 + dx) as isize,
+            step_m: self.cell_m * f64::from(dx * dx + dy * dy).sqrt(),
+        };
+        steps.iter().map(ahead).collect()
+    }
+
+    fn place(&self, cell: usize) -> (i32, i32) {
+        ((cell % self.columns) as i32, (cell / self.columns) as i32)
+    }
+
+    /// Whether all cells so many columns and rows around are on the grid.
+    fn is_inside(&self, column: i32, row: i32, around: i32) -> bool {
+        (around..self.columns as i32 - around).contains(&column)
+            && (around..self.rows as i32 - around).contains(&row)
     }
 
     fn passes(&self, column: i32, row: i32, dx: i32, dy: i32) -> bool {
@@ -386,6 +362,113 @@ impl CostGrid {
     }
 }
 
+/// A step, as cells further on and in metres.
+struct Ahead {
+    dx: i32,
+    dy: i32,
+    ahead: isize,
+    step_m: f64,
+}
+
+/// A search for what it costs to come to some cells from the nearest of several sources, by steps to the eight neighbours and
+/// between closed corners too: cells of unknown cost are no wall. It goes as far as it is asked to, and further when asked again.
+#[derive(Clone, Debug)]
+pub struct CostSearch {
+    cost: Vec<f64>,
+    /// What costs nothing, until the search begins.
+    sources: Vec<u32>,
+    queue: CellQueue,
+    /// Cells that are still asked for, and how many; None: all are.
+    asked: Option<(Vec<bool>, usize)>,
+    most: f64,
+}
+
+impl CostSearch {
+    /// Only what it costs to come to the `wanted` cells is found; none wanted: all.
+    pub fn new(grid: &CostGrid, sources: &[usize], wanted: &[usize]) -> CostSearch {
+        let mut cost = vec![CLOSED; grid.cost.len()];
+        let mut begun = Vec::new();
+        for &source in sources {
+            if grid.cost[source] < CLOSED && cost[source] > 0.0 {
+                cost[source] = 0.0;
+                begun.push(source as u32);
+            }
+        }
+        let mut asked = (!wanted.is_empty()).then(|| (vec![false; cost.len()], 0));
+        if let Some((asked, left)) = &mut asked {
+            for &cell in wanted {
+                if grid.cost[cell] < CLOSED && !std::mem::replace(&mut asked[cell], true) {
+                    *left += 1;
+                }
+            }
+        }
+        CostSearch {
+            cost,
+            sources: begun,
+            queue: CellQueue::default(),
+            asked,
+            most: f64::NEG_INFINITY,
+        }
+    }
+
+    /// Goes on, over the same grid, until what costs no more than `most`, which is no less than 0, is found.
+    pub fn go_on(&mut self, grid: &CostGrid, most: f64) {
+        self.most = self.most.max(most);
+        let steps = grid.steps(&STEPS[..NEIGHBOURS]);
+        // Nothing is cheaper than a source, so that these need no order.
+        for source in std::mem::take(&mut self.sources) {
+            self.go_from(grid, &steps, 0.0, source as usize);
+        }
+        while self.asked.as_ref().is_none_or(|&(_, left)| left > 0)
+            && let Some((so_far, at)) = self.queue.pop()
+        {
+            if so_far > most {
+                self.queue.push(so_far, at);
+                break;
+            }
+            if so_far <= self.cost[at as usize] {
+                self.go_from(grid, &steps, so_far, at as usize);
+            }
+        }
+    }
+
+    fn go_from(&mut self, grid: &CostGrid, steps: &[Ahead], so_far: f64, at: usize) {
+        if let Some((asked, left)) = &mut self.asked
+            && std::mem::take(&mut asked[at])
+        {
+            *left -= 1;
+        }
+        let (column, row) = grid.place(at);
+        let is_inside = grid.is_inside(column, row, 1);
+        for step in steps {
+            let to = match is_inside {
+                true => at.wrapping_add_signed(step.ahead),
+                false => match grid.at(column + step.dx, row + step.dy) {
+                    Some(to) => to,
+                    None => continue,
+                },
+            };
+            // Steps cost no less than nothing.
+            if self.cost[to] <= so_far || grid.cost[to] == CLOSED {
+                continue;
+            }
+            let total = so_far + step.step_m * (grid.cost[at] + grid.cost[to]) / 2.0;
+            if total < self.cost[to] {
+                self.cost[to] = total;
+                self.queue.push(total, to as u32);
+            }
+        }
+    }
+
+    /// The least cost from any source to a wanted cell; [`CLOSED`] where no way leads, or none that costs so little.
+    pub fn cost(&self, cell: usize) -> f64 {
+        match self.cost[cell] {
+            cost if cost <= self.most => cost,
+            _ => CLOSED,
+        }
+    }
+}
+
 /// A ring with fewer corners, between two that stay: those farthest apart of its box.
 fn simplified(ring: &LineString, tolerance_m: f64) -> LineString {
     let corners = &ring.0[..ring.0.len() - 1];
@@ -466,25 +549,42 @@ mod tests {
             };
         }
         let sources = [0, 5, 83];
-        let all = grid.reach_by_neighbours(&sources, &[], CLOSED);
+        let search = |wanted: &[usize], mosts: &[f64]| {
+            let mut search = CostSearch::new(&grid, &sources, wanted);
+            mosts.iter().for_each(|&most| search.go_on(&grid, most));
+            search
+        };
+        let all = search(&[], &[CLOSED]);
         let wanted: Vec<usize> = (0..20).chain(40..60).collect();
-        let some = grid.reach_by_neighbours(&sources, &wanted, CLOSED);
+        let some = search(&wanted, &[CLOSED]);
         for &cell in &wanted {
-            assert_eq!(some.cost[cell], all.cost[cell], "{cell}");
+            assert_eq!(some.cost(cell), all.cost(cell), "{cell}");
         }
-        let reached = |found: &Reached| found.cost.iter().filter(|cost| **cost < CLOSED).count();
+        let reached = |found: &CostSearch| found.cost.iter().filter(|cost| **cost < CLOSED).count();
         assert!(reached(&some) < reached(&all) / 2);
-        let near = grid.reach_by_neighbours(&sources, &[], 40.0);
+        let near = search(&[], &[40.0]);
         assert!(reached(&near) > 3 && reached(&near) < reached(&all));
-        for (near, all) in near.cost.iter().zip(&all.cost) {
-            assert_eq!(*near, if *all <= 40.0 { *all } else { CLOSED });
+        let farther = search(&[], &[3.0, 40.0, 7.0]);
+        for cell in 0..1600 {
+            let known = all.cost(cell);
+            let known = if known <= 40.0 { known } else { CLOSED };
+            assert_eq!(near.cost(cell), known);
+            assert_eq!(farther.cost(cell), known);
         }
-        assert!(
-            some.cost
-                .iter()
-                .zip(&all.cost)
-                .all(|(some, all)| some == all || *some == CLOSED)
-        );
+    }
+
+    /// Where nothing is closed, ways by steps to all neighbours cost what a search over larger ones does that uses those only.
+    #[test]
+    fn a_search_by_neighbours_costs_what_its_steps_do() {
+        let grid = open(30);
+        let mut search = CostSearch::new(&grid, &[0], &[]);
+        search.go_on(&grid, CLOSED);
+        for cell in 0..900 {
+            let (x, y) = ((cell % 30) as f64, (cell / 30) as f64);
+            // By hand: over corners as far as can be, then straight on.
+            let by_hand = x.min(y) * 2f64.sqrt() + (x - y).abs();
+            assert!((search.cost(cell) - by_hand).abs() < 1e-9, "{cell}");
+        }
     }
 
     #[test]

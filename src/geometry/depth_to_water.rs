@@ -3,7 +3,7 @@
 //!
 //! Each cell costs its own slope (Horn's), a step the mean of its two cells' times its length, over the eight neighbours.
 
-use super::cost_grid::{CLOSED, CostGrid};
+use super::cost_grid::{CLOSED, CostGrid, CostSearch};
 use super::flow::Flow;
 use super::terrain::{Cells, ElevationGrid, SlopeGrid};
 
@@ -60,20 +60,33 @@ impl Waters {
         self.grid.cost[cell] < CLOSED
     }
 
-    /// Metres to the water that is on the grid: the true depth is this or less. Infinite where no way leads to any, where it
-    /// is more than `most_m`, and of cells that are not `wanted`; none: all are.
-    pub fn depth_m(&self, wanted: &[usize], most_m: f64) -> Vec<f64> {
-        (self.grid)
-            .reach_by_neighbours(&self.water, wanted, most_m)
-            .cost
+    /// Depths to the water that is on the grid: the true one is this or less. Infinite where no way leads to any, and of cells
+    /// that are not `wanted`; none: all are.
+    pub fn depths(&self, wanted: &[usize]) -> Depths {
+        Depths(CostSearch::new(&self.grid, &self.water, wanted))
     }
 
     /// The same to where water may be that nobody sees here: the grid's edge, ground of no elevation, and ways down from
     /// either. A depth that is no more than this is the true one.
-    pub fn beyond_m(&self, wanted: &[usize], most_m: f64) -> Vec<f64> {
-        (self.grid)
-            .reach_by_neighbours(&self.beyond, wanted, most_m)
-            .cost
+    pub fn beyond(&self, wanted: &[usize]) -> Depths {
+        Depths(CostSearch::new(&self.grid, &self.beyond, wanted))
+    }
+}
+
+/// Depths as far as they were asked for.
+#[derive(Clone, Debug)]
+pub struct Depths(CostSearch);
+
+impl Depths {
+    /// Finds all that are no more than `most_m`.
+    pub fn up_to(mut self, waters: &Waters, most_m: f64) -> Depths {
+        self.0.go_on(&waters.grid, most_m);
+        self
+    }
+
+    /// Metres; infinite where it is more than was asked for.
+    pub fn m(&self, cell: usize) -> f64 {
+        self.0.cost(cell)
     }
 }
 
@@ -156,9 +169,13 @@ mod tests {
     impl Found {
         fn of(grid: &ElevationGrid, water: &[usize], channel_cells: Option<f64>) -> Found {
             let waters = Waters::of(grid, water, channel_cells);
+            let all = |depths: Depths| -> Vec<f64> {
+                let depths = depths.up_to(&waters, CLOSED);
+                (0..grid.cells.count()).map(|at| depths.m(at)).collect()
+            };
             Found {
-                depth_m: waters.depth_m(&[], CLOSED),
-                beyond_m: waters.beyond_m(&[], CLOSED),
+                depth_m: all(waters.depths(&[])),
+                beyond_m: all(waters.beyond(&[])),
                 waters,
             }
         }

@@ -39,9 +39,11 @@ impl Flow {
         // With a rim of cells without elevation, so that each has all its neighbours; in the same order.
         let wide = columns + 2;
         let inner = |row: usize| (row + 1) * wide + 1;
-        let mut z = vec![f64::NAN; wide * (rows + 2)];
+        let inside = |row: usize| inner(row)..inner(row) + columns;
+        // Elevations, and once a cell is seen the level it is filled to.
+        let mut filled = vec![f64::NAN; wide * (rows + 2)];
         for (row, values) in elevations.values.chunks_exact(columns.max(1)).enumerate() {
-            for (own, &value) in z[inner(row)..].iter_mut().zip(values) {
+            for (own, &value) in filled[inner(row)..].iter_mut().zip(values) {
                 if value.is_finite() {
                     *own = value;
                 }
@@ -52,50 +54,49 @@ impl Flow {
             (dx as isize + dy as isize * wide as isize, run)
         });
         let beside = |at: usize, ahead: isize| at.wrapping_add_signed(ahead);
-        let mut filled = z.clone();
-        let mut to: Vec<u32> = (0..z.len() as u32).collect();
-        let mut cells = vec![0.0; z.len()];
-        let mut at_least = vec![false; z.len()];
-        let mut seen: Vec<bool> = z.iter().map(|z| z.is_nan()).collect();
+        let mut to: Vec<u32> = (0..filled.len() as u32).collect();
+        let mut at_least = vec![false; filled.len()];
+        let mut seen: Vec<bool> = filled.iter().map(|z| z.is_nan()).collect();
         let mut queue = CellQueue::default();
-        let known = (0..rows).flat_map(|row| inner(row)..inner(row) + columns);
-        for at in known.filter(|&at| !z[at].is_nan()) {
+        let known = (0..rows).flat_map(inside);
+        for at in known.filter(|&at| !filled[at].is_nan()) {
             if around
                 .iter()
-                .any(|&(ahead, _)| z[beside(at, ahead)].is_nan())
+                .any(|&(ahead, _)| filled[beside(at, ahead)].is_nan())
             {
                 seen[at] = true;
                 at_least[at] = true;
-                queue.push(z[at], at as u32);
+                queue.push(filled[at], at as u32);
             }
         }
         // As they were flooded: each drains to one before it.
-        let mut order: Vec<u32> = Vec::with_capacity(z.len());
+        let mut order: Vec<u32> = Vec::with_capacity(filled.len());
         while let Some((level, at)) = queue.pop() {
             order.push(at);
             for (ahead, _) in around {
                 let next = beside(at as usize, ahead);
                 if !seen[next] {
                     seen[next] = true;
-                    filled[next] = z[next].max(level);
+                    filled[next] = filled[next].max(level);
                     to[next] = at;
                     queue.push(filled[next], next as u32);
                 }
             }
         }
-        for &at in &order {
-            let at = at as usize;
+        for at in (0..rows).flat_map(inside) {
             let mut steepest = 0.0;
             for (ahead, run) in around {
                 let next = beside(at, ahead);
-                // No number where nothing is known, and nothing is less steep than that.
-                let fall = (filled[at] - filled[next]) / run;
-                if fall > steepest {
-                    steepest = fall;
+                // No number where nothing is known, and nothing is less steep than that. What falls by no more at once
+                // falls by less over its run, which is no less than 1.
+                let fall = filled[at] - filled[next];
+                if fall > steepest && fall / run > steepest {
+                    steepest = fall / run;
                     to[at] = next as u32;
                 }
             }
         }
+        let mut cells = vec![0.0; filled.len()];
         for &at in order.iter().rev() {
             let (at, next) = (at as usize, to[at as usize] as usize);
             cells[at] += 1.0;
@@ -104,11 +105,6 @@ impl Flow {
                 at_least[next] |= at_least[at];
             }
         }
-        let inside = |row: usize| inner(row)..inner(row) + columns;
-        let in_grid = |at: u32| {
-            let (row, column) = (at as usize / wide - 1, at as usize % wide - 1);
-            (row * columns + column) as u32
-        };
         let mut flow = Flow {
             filled: elevations.values.clone(),
             to: Vec::with_capacity(columns * rows),
@@ -116,8 +112,15 @@ impl Flow {
             at_least: Vec::with_capacity(columns * rows),
         };
         for row in 0..rows {
-            flow.to
-                .extend(to[inside(row)].iter().map(|&at| in_grid(at)));
+            // Two cells of each row before are rim.
+            let rim = (inner(row) - row * columns) as u32;
+            flow.to.extend(inside(row).map(|at| {
+                let ahead = to[at] as isize - at as isize;
+                let rows_on = isize::from(ahead > 1) - isize::from(ahead < -1);
+                to[at]
+                    .wrapping_sub(rim)
+                    .wrapping_add_signed(-2 * rows_on as i32)
+            }));
             flow.cells.extend(&cells[inside(row)]);
             flow.at_least.extend(&at_least[inside(row)]);
             let own = flow.filled[row * columns..].iter_mut();

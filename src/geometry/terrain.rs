@@ -257,13 +257,26 @@ impl SlopeGrid {
             let index = wide.index(column, row);
             index.and_then(|index| elevations.values.get(index).copied())
         };
+        let at_row = |row: i64, column: usize| {
+            let from = wide.index(column as i64 - 1, row)?;
+            elevations.values.get(from..from + 3)?.try_into().ok()
+        };
         let run = 8.0 * wide.cell_m;
         let mut dz_dx = Vec::with_capacity(cells.columns * cells.rows);
         let mut dz_dy = Vec::with_capacity(cells.columns * cells.rows);
         for row in 0..cells.rows {
             for column in 0..cells.columns {
                 let (c, r) = ((column + margin) as i64, (row + margin) as i64);
-                let z = |dc: i64, dr: i64| at(c + dc, r + dr).unwrap_or(f64::NAN);
+                let around = [-1, 0, 1].map(|dr| {
+                    // Most cells have all their neighbours.
+                    let row = (c > 0 && c + 1 < wide.columns as i64)
+                        .then(|| at_row(r + dr, c as usize))
+                        .flatten();
+                    row.unwrap_or_else(|| {
+                        [-1, 0, 1].map(|dc| at(c + dc, r + dr).unwrap_or(f64::NAN))
+                    })
+                });
+                let z = |dc: i64, dr: i64| around[(dr + 1) as usize][(dc + 1) as usize];
                 let right = z(1, -1) + 2.0 * z(1, 0) + z(1, 1);
                 let left = z(-1, -1) + 2.0 * z(-1, 0) + z(-1, 1);
                 let up = z(-1, -1) + 2.0 * z(0, -1) + z(1, -1);

@@ -6,7 +6,7 @@ use geo::{LineString, MultiPolygon, Polygon};
 use super::slope::SlopeSource;
 use super::{Entry, Landbase, locate};
 use crate::geometry::area::Bounds;
-use crate::geometry::depth_to_water::Waters;
+use crate::geometry::depth_to_water::{Depths, Waters};
 use crate::geometry::overlay::union;
 use crate::geometry::terrain::{Cells, ElevationGrid};
 use crate::model::{
@@ -62,13 +62,14 @@ struct Window {
     places: Vec<usize>,
     wet: Vec<Wet>,
     waters: Waters,
+    depths: Depths,
 }
 
 impl Window {
     fn map(self, most_m: f64) -> Option<WetMap> {
         let held = self.held?;
-        let depth_m = self.waters.depth_m(&self.places, most_m);
-        let depth = |&at: &usize| depth_m[at].is_finite().then_some(depth_m[at] as f32);
+        let depths = self.depths.up_to(&self.waters, most_m);
+        let depth = |&at: &usize| Some(depths.m(at) as f32).filter(|m| m.is_finite());
         Some(WetMap {
             corner: held.corner.into(),
             cell_m: held.cell_m,
@@ -165,13 +166,13 @@ impl Landbase<'_> {
         });
         let (limits, soils) = self.limits(&cells, wanted);
         let widest_m = wanted.widest_m();
-        let depth_m = waters.depth_m(&places, widest_m);
-        let beyond_m = waters.beyond_m(&places, widest_m);
+        let depths = waters.depths(&places).up_to(&waters, widest_m);
+        let beyond = waters.beyond(&places).up_to(&waters, widest_m);
         let wet = |at: usize| match limits[at] {
             _ if !has_water || !waters.is_known(at) => Wet::Unknown,
             // The true depth is no more than the one to the water seen, and no less than the lesser of both.
-            limit_m if depth_m[at] <= limit_m => Wet::MayBe,
-            limit_m if beyond_m[at] <= limit_m => Wet::Unknown,
+            limit_m if depths.m(at) <= limit_m => Wet::MayBe,
+            limit_m if beyond.m(at) <= limit_m => Wet::Unknown,
             _ => Wet::Beyond,
         };
         let mut on: Vec<usize> = (plane.0.iter())
@@ -211,6 +212,7 @@ impl Landbase<'_> {
             held: held.map(|(held, _)| held),
             places,
             waters,
+            depths,
         };
         (found, window)
     }
