@@ -3,12 +3,16 @@
 
 use geo::{Coord, LineString, MultiLineString, MultiPolygon, Polygon};
 use i_overlay::core::fill_rule::FillRule;
+use i_overlay::core::overlay::ShapeType;
 use i_overlay::core::overlay_rule::OverlayRule;
+use i_overlay::core::solver::Solver;
 use i_overlay::float::clip::FloatClip;
 use i_overlay::float::overlay::{FloatOverlay, OverlayOptions};
+use i_overlay::i_float::adapter::FloatPointAdapter;
+use i_overlay::i_float::float::rect::FloatRect;
 use i_overlay::string::clip::ClipRule;
 
-use super::area::rings;
+use super::area::{Bounds, rings};
 use super::nesting::in_own_shells;
 use super::overlay_engine::{Op, Overlay};
 
@@ -23,6 +27,21 @@ impl Overlay for GridOverlay {
 
     fn areas(&self, subject: &MultiPolygon, clip: &[Polygon], op: Op) -> Option<MultiPolygon> {
         Some(overlay(&subject.0, clip, op, FillRule::NonZero))
+    }
+
+    fn inside_and_outside(
+        &self,
+        subject: &MultiPolygon,
+        clip: &[Polygon],
+    ) -> Option<[MultiPolygon; 2]> {
+        let operands = Operands::of(&subject.0, clip);
+        let mut engine = operands.engine(&operands.clip_at_subject(), &subject.0);
+        let Some(graph) = engine.build_graph_view(FillRule::NonZero) else {
+            return Some([MultiPolygon(vec![]), MultiPolygon(vec![])]);
+        };
+        let mut buffer = Default::default();
+        let rules = [OverlayRule::Intersect, OverlayRule::Difference];
+        Some(rules.map(|rule| polygons(graph.extract_shapes(rule, &mut buffer))))
     }
 
     fn lines(
@@ -48,16 +67,98 @@ pub(super) fn overlay(
     op: Op,
     rule: FillRule,
 ) -> MultiPolygon {
+    let operands = Operands::of(subject, clip);
+    let mut engine = match op {
+        Op::Union => operands.engine(&clip.iter().collect::<Vec<_>>(), subject),
+        Op::Intersection | Op::Difference => operands.engine(&operands.clip_at_subject(), subject),
+    };
     let op = match op {
         Op::Union => OverlayRule::Union,
         Op::Intersection => OverlayRule::Intersect,
         Op::Difference => OverlayRule::Difference,
     };
-    let (subject, clip) = (paths(subject), paths(clip));
-    let options = OverlayOptions::ogc();
-    let mut engine =
-        FloatOverlay::with_subj_and_clip_custom(&subject, &clip, options, Default::default());
-    let shapes = engine.overlay(op, rule);
+    polygons(engine.overlay(op, rule))
+}
+
+/// What is overlaid, with the box of each polygon.
+struct Operands<'p> {
+    subject: Bounds,
+    clip: Vec<(Bounds, &'p Polygon)>,
+    all: Bounds,
+}
+
+impl<'p> Operands<'p> {
+    fn of(subject: &[Polygon], clip: &'p [Polygon]) -> Operands<'p> {
+        let around = |polygon: &Polygon| Bounds::of(rings(polygon).flat_map(|ring| &ring.0));
+        let clip: Vec<(Bounds, &Polygon)> = clip.iter().map(|own| (around(own), own)).collect();
+        let joined = |boxes: &mut dyn Iterator<Item = Bounds>| {
+            let boxes = boxes.filter(|own| !own.is_empty());
+            boxes.fold(Bounds::EMPTY, |mut all, own| {
+                all.add(own.min);
+                all.add(own.max);
+                all
+            })
+        };
+        let subject = joined(&mut subject.iter().map(around));
+        let own = std::iter::once(subject);
+        let all = joined(&mut own.chain(clip.iter().map(|(own, _)| *own)));
+        Operands { subject, clip, all }
+    }
+
+    /// Clip polygons that may come to the subject: others take nothing from it and have nothing in common with it.
+    fn clip_at_subject(&self) -> Vec<&'p Polygon> {
+        let size = self.all.max - self.all.min;
+        let subject = self.subject.grown(BESIDE * size.x.max(size.y));
+        let near = self.clip.iter().filter(|(own, _)| own.meets(&subject));
+        near.map(|(_, own)| *own).collect()
+    }
+
+    /// With the grid that spans all of both operands, whatever is left out of them.
+    fn engine(&self, clip: &[&Polygon], subject: &[Polygon]) -> FloatOverlay<[f64; 2]> {
+        let Bounds { min, max } = self.all;
+        let rect = match self.all.is_empty() {
+            true => FloatRect::zero(),
+            false => FloatRect {
+                min_x: min.x,
+                max_x: max.x,
+                min_y: min.y,
+                max_y: max.y,
+            },
+        };
+        let corners = |polygon: &Polygon| rings(polygon).map(|ring| ring.0.len()).sum::<usize>();
+        let count = subject.iter().map(corners).sum::<usize>();
+        let count = count + clip.iter().copied().map(corners).sum::<usize>();
+        let adapter = FloatPointAdapter::new_conservative(rect);
+        let options = OverlayOptions::ogc();
+        // Edges of layouts are short beside the whole: a look along their list stays the quicker way when crossings part them.
+        let solver = match count < FEW {
+            true => Solver::LIST,
+            false => Solver::AUTO,
+        };
+        let mut engine = FloatOverlay::new_custom(adapter, options, solver, count);
+        let mut ring_path: Path = Vec::new();
+        let subject = subject.iter().map(|own| (own, ShapeType::Subject));
+        let clip = clip.iter().map(|&own| (own, ShapeType::Clip));
+        for (polygon, of) in subject.chain(clip) {
+            for ring in rings(polygon) {
+                // Without the corner that closes it.
+                let open = &ring.0[..ring.0.len().saturating_sub(1)];
+                ring_path.clear();
+                ring_path.extend(open.iter().map(|c| [c.x, c.y]));
+                engine = engine.unsafe_add_contour(&ring_path, of);
+            }
+        }
+        engine
+    }
+}
+
+/// Corners of operands whose edges are held against one another along a list.
+const FEW: usize = 2_000;
+
+/// What lies beside by more than this share of all is beside on the grid too.
+const BESIDE: f64 = 1e-7;
+
+fn polygons(shapes: Vec<Vec<Path>>) -> MultiPolygon {
     in_own_shells(MultiPolygon(
         shapes.into_iter().filter_map(polygon).collect(),
     ))
@@ -86,7 +187,7 @@ fn polygon(shape: Vec<Path>) -> Option<Polygon> {
 #[cfg(test)]
 mod tests {
     use super::super::area::{area, polygon_area};
-    use super::super::overlay::{difference, union};
+    use super::super::overlay::{difference, inside_and_outside, intersection, union};
     use super::*;
     use geo::Validation;
     use proptest::prelude::*;
@@ -122,7 +223,10 @@ mod tests {
             let joined = union(&cells);
             prop_assert!((area(&joined) - sum).abs() < 1e-3, "{} {sum}", area(&joined));
             prop_assert!(joined.is_valid(), "{joined:?}");
+            let [held, apart] = inside_and_outside(&union(&all), &cells);
             let rest = difference(&union(&all), &cells);
+            prop_assert_eq!(&apart, &rest);
+            prop_assert_eq!(&held, &intersection(&union(&all), &cells));
             prop_assert!((area(&rest) - (whole - sum)).abs() < 1e-3, "{} {}", area(&rest), whole - sum);
             prop_assert!(rest.is_valid(), "{rest:?}");
         }

@@ -170,6 +170,14 @@ pub fn intersection(subject: &MultiPolygon, clip: &[Polygon]) -> MultiPolygon {
     overlay(subject, clip, Op::Intersection)
 }
 
+/// [`intersection`] and [`difference`] at once: both sides come from the same clip.
+pub fn inside_and_outside(subject: &MultiPolygon, clip: &[Polygon]) -> [MultiPolygon; 2] {
+    if clip.is_empty() || subject.0.is_empty() {
+        return [MultiPolygon(vec![]), subject.clone()];
+    }
+    overlay_engine::inside_and_outside(subject, clip).map(tidy)
+}
+
 /// Union of polygons that may overlap.
 pub fn union(polygons: &[Polygon]) -> MultiPolygon {
     match polygons {

@@ -20,6 +20,15 @@ pub trait Overlay: Sync {
     fn name(&self) -> &'static str;
     /// None: the engine failed.
     fn areas(&self, subject: &MultiPolygon, clip: &[Polygon], op: Op) -> Option<MultiPolygon>;
+    /// What of the subject lies in any clip polygon, and the rest. None: the engine failed.
+    fn inside_and_outside(
+        &self,
+        subject: &MultiPolygon,
+        clip: &[Polygon],
+    ) -> Option<[MultiPolygon; 2]> {
+        let inside = self.areas(subject, clip, Op::Intersection)?;
+        Some([inside, self.areas(subject, clip, Op::Difference)?])
+    }
     /// The stretches of `lines` in any polygon, or else outside all of them. None: the engine failed.
     fn lines(
         &self,
@@ -53,6 +62,13 @@ pub(super) fn areas(subject: &MultiPolygon, clip: &[Polygon], op: Op) -> MultiPo
     let made = IN_FORCE.get().areas(subject, clip, op);
     made.or_else(|| GridOverlay.areas(subject, clip, op))
         .unwrap_or(MultiPolygon(vec![]))
+}
+
+/// As [`areas`].
+pub(super) fn inside_and_outside(subject: &MultiPolygon, clip: &[Polygon]) -> [MultiPolygon; 2] {
+    let made = IN_FORCE.get().inside_and_outside(subject, clip);
+    made.or_else(|| GridOverlay.inside_and_outside(subject, clip))
+        .unwrap_or([MultiPolygon(vec![]), MultiPolygon(vec![])])
 }
 
 /// As [`areas`].

@@ -13,7 +13,7 @@ use crate::geometry::buffer::Source;
 use crate::geometry::distance::{SegmentIndex, line_segments, polygon_segments};
 use crate::geometry::inset::inset_path;
 use crate::geometry::overlay::{
-    boundary, clip_lines, difference, intersection, joined, oriented, shared_area, union,
+    boundary, clip_lines, difference, inside_and_outside, joined, oriented, shared_area, union,
 };
 
 /// A part divided by its boundary pass.
@@ -125,7 +125,8 @@ fn lay(
         (inner, band)
     } else {
         let along = oriented(engines.plain(&Source::Lines(edges.clone()), width_m));
-        (difference(&whole, &along.0), intersection(&whole, &along.0))
+        let [band, inner] = inside_and_outside(&whole, &along.0);
+        (inner, band)
     };
     let (interior, mut slivers): (Vec<Polygon>, Vec<Polygon>) = inner
         .0

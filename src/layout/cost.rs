@@ -147,15 +147,18 @@ impl Model<'_> {
                 let volume_m3 = stems * self.tree_m3;
                 skid_s += production.loads(stems, volume_m3) * production.skid_seconds(way_m);
                 if let Some(gradient) = self.gradient {
-                    let across = mean_across(gradient, &frame, *x, [*low, *high]);
-                    cross_s += production.cross_slope_s(stems, volume_m3, across);
-                    if let Some(headings) = self.headings {
-                        let ways = slopes_of_steps(gradient, &frame, *x, [*low, *high]);
-                        let over = ways.filter(|[across, along]| {
-                            *across > headings.across || *along > headings.along
-                        });
-                        let step_m = length_m / f64::from(steps_of(length_m));
-                        beyond_m += share * step_m * over.count() as f64;
+                    // Of ground that is not known there is none across.
+                    let (mut across, mut over) = (0.0, 0);
+                    for [own, along] in slopes_of_steps(gradient, &frame, *x, [*low, *high]) {
+                        across += own;
+                        over += u32::from(self.headings.is_some_and(|headings| {
+                            own > headings.across || along > headings.along
+                        }));
+                    }
+                    let steps = f64::from(steps_of(length_m));
+                    cross_s += production.cross_slope_s(stems, volume_m3, across / steps);
+                    if self.headings.is_some() {
+                        beyond_m += share * (length_m / steps) * f64::from(over);
                     }
                 }
             }
@@ -211,7 +214,8 @@ impl Model<'_> {
         let count = ((right - left) / self.pitch_m).ceil().max(1.0) as usize;
         let width_m = |k: usize| self.pitch_m.min(right - left - k as f64 * self.pitch_m);
         let middle = |k: usize| left + k as f64 * self.pitch_m + width_m(k) / 2.0;
-        let mut crossings: Vec<Vec<f64>> = vec![Vec::new(); count];
+        // Which strip's middle line is crossed, and where.
+        let mut crossings: Vec<(u32, f64)> = Vec::with_capacity(4 * count);
         for w in turned.iter().flat_map(|ring| ring.windows(2)) {
             let (a, b) = if w[0].x <= w[1].x {
                 (w[0], w[1])
@@ -219,19 +223,24 @@ impl Model<'_> {
                 (w[1], w[0])
             };
             let first = (((a.x - left) / self.pitch_m) as usize).saturating_sub(1);
-            for (k, ys) in crossings.iter_mut().enumerate().skip(first) {
+            for k in first..count {
                 let x = middle(k);
                 if x >= b.x {
                     break;
                 }
                 if x >= a.x {
-                    ys.push(a.y + (b.y - a.y) * ((x - a.x) / (b.x - a.x)));
+                    let y = a.y + (b.y - a.y) * ((x - a.x) / (b.x - a.x));
+                    crossings.push((k as u32, y));
                 }
             }
         }
-        let strips = crossings.into_iter().enumerate().map(|(k, mut ys)| {
-            ys.sort_by(f64::total_cmp);
-            let chords = ys.chunks_exact(2).map(|pair| [pair[0], pair[1]]);
+        crossings.sort_unstable_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
+        let mut rest = &crossings[..];
+        let strips = (0..count).map(|k| {
+            let own = rest.partition_point(|&(strip, _)| strip as usize <= k);
+            let (here, later) = rest.split_at(own);
+            rest = later;
+            let chords = here.chunks_exact(2).map(|pair| [pair[0].1, pair[1].1]);
             Strip {
                 x: middle(k),
                 width_m: width_m(k),
@@ -250,7 +259,7 @@ struct Strip {
     chords: Vec<[f64; 2]>,
 }
 
-/// Mean slope across the track over a stretch; 0 where the ground is not known.
+/// At how many places of a stretch slopes are looked up.
 fn steps_of(length_m: f64) -> u32 {
     (length_m / SLOPE_STEP_M).ceil().max(1.0) as u32
 }
@@ -273,21 +282,6 @@ fn slopes_of_steps<'g>(
             (dy * right.x - dx * right.y).abs(),
         ])
     })
-}
-
-fn mean_across(gradient: Gradient<'_>, frame: &Frame, x: f64, [low, high]: [f64; 2]) -> f64 {
-    let steps = steps_of(high - low);
-    let step_m = (high - low) / f64::from(steps);
-    let right = frame.leave(Coord { x: 1.0, y: 0.0 }) - frame.leave(Coord { x: 0.0, y: 0.0 });
-    let at = |k: u32| {
-        let y = low + (f64::from(k) + 0.5) * step_m;
-        let (dx, dy) = gradient(frame.leave(Coord { x, y }))?;
-        Some((dx * right.x + dy * right.y).abs())
-    };
-    (0..steps)
-        .filter_map(at)
-        .fold(0.0, |sum, across| sum + across)
-        / f64::from(steps)
 }
 
 #[cfg(test)]

@@ -4,7 +4,7 @@ use geo::{LineString, MultiLineString, MultiPolygon, Polygon};
 
 use crate::geometry::area::length;
 use crate::geometry::buffer::{Engines, Source};
-use crate::geometry::overlay::{clip_lines, difference, intersection, joined, oriented};
+use crate::geometry::overlay::{clip_lines, inside_and_outside, joined, oriented};
 use crate::model::Machine;
 
 /// Shorter drives are not worth a line.
@@ -42,10 +42,8 @@ pub fn by_reach(ground: &MultiPolygon, reached: &[Polygon]) -> Reached {
             beyond: ground.clone(),
         };
     }
-    Reached {
-        within: intersection(ground, reached),
-        beyond: difference(ground, reached),
-    }
+    let [within, beyond] = inside_and_outside(ground, reached);
+    Reached { within, beyond }
 }
 
 /// Levels that reach the corners and necks of ground whose main way is driven already.

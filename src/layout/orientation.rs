@@ -204,13 +204,14 @@ impl Search<'_> {
         ranked.dedup_by_key(|(_, turn)| *turn);
         let mut best = ranked[0];
         let hull = part.convex_hull();
+        let (square_deg, pitch_m) = (self.square_deg, self.model.pitch_m);
         let strips = |turn: i32| {
-            let frame = Frame::new(self.square_deg + f64::from(turn) / 10.0);
+            let frame = Frame::new(square_deg + f64::from(turn) / 10.0);
             let mut across = Bounds::EMPTY;
             for &corner in &hull.exterior().0 {
                 across.add(frame.enter(corner));
             }
-            ((across.max.x - across.min.x) / self.model.pitch_m).ceil() as i64
+            ((across.max.x - across.min.x) / pitch_m).ceil() as i64
         };
         // Where one strip more is needed the cost jumps; the best direction often lies just before.
         let changes = |turn: i32| {
@@ -219,10 +220,6 @@ impl Search<'_> {
             at.map(|(k, _)| turn - COARSE + k as i32)
                 .collect::<Vec<i32>>()
         };
-        let changes: BTreeMap<i32, Vec<i32>> = ranked
-            .iter()
-            .map(|&(_, turn)| (turn, changes(turn)))
-            .collect();
         let mut looked: Vec<i32> = Vec::new();
         for &(cost, turn) in &ranked {
             if looked.len() == CLOSE_LOOKS {
@@ -244,7 +241,7 @@ impl Search<'_> {
                 visit(turn - step, &mut here);
                 visit(turn + step, &mut here);
             }
-            for &change in &changes[&turn] {
+            for change in changes(turn) {
                 visit(change, &mut here);
                 visit(change + 1, &mut here);
             }

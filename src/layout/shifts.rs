@@ -6,7 +6,7 @@ use super::hours::ADVANCE_M;
 use super::whole_sections::slices;
 use crate::geometry::area::{area, length};
 use crate::geometry::distance::{SegmentIndex, line_segments, polygon_segments};
-use crate::geometry::overlay::{difference, intersection, union};
+use crate::geometry::overlay::{inside_and_outside, union};
 use crate::model::{Finding, Section, Settings, Verdict};
 
 /// A part of a section with the machine's ways in it.
@@ -38,8 +38,8 @@ pub fn divide(
             .iter()
             .flat_map(|line| slices(line, reach_m))
             .collect();
-        let shape = intersection(&rest, &beside);
-        rest = difference(&rest, &beside);
+        let [shape, left] = inside_and_outside(&rest, &beside);
+        rest = left;
         shares.push(Share { shape, driven });
     }
     // What no step lies beside, at ends and in corners, goes with the nearest way.

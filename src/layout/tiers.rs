@@ -6,7 +6,7 @@ use geo::{Coord, Geometry, LineString, MultiLineString, MultiPolygon, Polygon};
 use super::setting::{Setting, Tier, merge_small};
 use super::strips::Part;
 use crate::geometry::area::{Bounds, length};
-use crate::geometry::overlay::{clip_lines, difference, intersection};
+use crate::geometry::overlay::{clip_lines, difference, inside_and_outside, intersection};
 use crate::geometry::sweep::upright;
 use crate::model::{Finding, LayoutSettings, StripKind, StripLine, Verdict};
 
@@ -165,7 +165,7 @@ impl Deep {
         let lowest = [bounds.min.x - 1.0, bounds.max.x + 1.0].map(|x| line.y(x) - bounds.min.y);
         let depth_m = lowest[0].max(lowest[1]).max(0.0) + 1.0;
         let below = [part.frame.leave_polygon(&line.below(&bounds, depth_m))];
-        let tiers = [intersection(&ground, &below), difference(&ground, &below)];
+        let tiers = inside_and_outside(&ground, &below);
         let shapes = (0..).zip(tiers).flat_map(|(tier, ground)| {
             let shapes = ground.0.into_iter();
             shapes.map(move |shape| (tier, shape))

@@ -4,7 +4,9 @@ use geo::{ConvexHull, Coord, LineString, MultiLineString, MultiPoint, MultiPolyg
 
 use crate::geometry::area::{Bounds, area, length, polygon_area};
 use crate::geometry::distance::{SegmentIndex, inside_polygon, polygon_segments};
-use crate::geometry::overlay::{clip_lines, difference, intersection, joined, shared_area};
+use crate::geometry::overlay::{
+    clip_lines, difference, inside_and_outside, intersection, joined, shared_area,
+};
 use crate::model::DayReason;
 
 /// Sections begin and end at steps of this length.
@@ -73,7 +75,8 @@ pub fn divide(
     let mut taken = ground.clone();
     taken.extend(beside(&steps, &ground));
     let ways = MultiLineString(driven.to_vec());
-    let free = difference(&subject, &taken);
+    // What is not free comes from the same clip, so that no hairs lie between.
+    let [held, free] = inside_and_outside(&subject, &taken);
     let (kept, short): (Vec<Polygon>, Vec<Polygon>) = free
         .0
         .into_iter()
@@ -81,8 +84,7 @@ pub fn divide(
     let rest = if kept.is_empty() {
         subject
     } else if short.is_empty() {
-        // From the same clip as what is free, so that no hairs lie between.
-        intersection(&subject, &taken)
+        held
     } else {
         difference(&subject, &kept)
     };
