@@ -35,7 +35,8 @@ impl Overlay for GridOverlay {
         clip: &[Polygon],
     ) -> Option<[MultiPolygon; 2]> {
         let operands = Operands::of(&subject.0, clip);
-        let mut engine = operands.engine(&operands.clip_at_subject(), &subject.0);
+        let all: Vec<&Polygon> = subject.0.iter().collect();
+        let mut engine = operands.engine(&all, &operands.clip_at_subject());
         let Some(graph) = engine.build_graph_view(FillRule::NonZero) else {
             return Some([MultiPolygon(vec![]), MultiPolygon(vec![])]);
         };
@@ -68,10 +69,13 @@ pub(super) fn overlay(
     rule: FillRule,
 ) -> MultiPolygon {
     let operands = Operands::of(subject, clip);
-    let mut engine = match op {
-        Op::Union => operands.engine(&clip.iter().collect::<Vec<_>>(), subject),
-        Op::Intersection | Op::Difference => operands.engine(&operands.clip_at_subject(), subject),
+    let all = || subject.iter().collect::<Vec<_>>();
+    let (subject, clip) = match op {
+        Op::Union => (all(), clip.iter().collect()),
+        Op::Difference => (all(), operands.clip_at_subject()),
+        Op::Intersection => (operands.subject_at_clip(), operands.clip_at_subject()),
     };
+    let mut engine = operands.engine(&subject, &clip);
     let op = match op {
         Op::Union => OverlayRule::Union,
         Op::Intersection => OverlayRule::Intersect,
@@ -80,43 +84,52 @@ pub(super) fn overlay(
     polygons(engine.overlay(op, rule))
 }
 
-/// What is overlaid, with the box of each polygon.
+/// Polygons, each with its box.
+type Boxed<'p> = Vec<(Bounds, &'p Polygon)>;
+
+/// What is overlaid.
 struct Operands<'p> {
-    subject: Bounds,
-    clip: Vec<(Bounds, &'p Polygon)>,
-    all: Bounds,
+    subject: Boxed<'p>,
+    clip: Boxed<'p>,
 }
 
 impl<'p> Operands<'p> {
-    fn of(subject: &[Polygon], clip: &'p [Polygon]) -> Operands<'p> {
+    fn of(subject: &'p [Polygon], clip: &'p [Polygon]) -> Operands<'p> {
         let around = |polygon: &Polygon| Bounds::of(rings(polygon).flat_map(|ring| &ring.0));
-        let clip: Vec<(Bounds, &Polygon)> = clip.iter().map(|own| (around(own), own)).collect();
-        let joined = |boxes: &mut dyn Iterator<Item = Bounds>| {
-            let boxes = boxes.filter(|own| !own.is_empty());
-            boxes.fold(Bounds::EMPTY, |mut all, own| {
-                all.add(own.min);
-                all.add(own.max);
-                all
-            })
-        };
-        let subject = joined(&mut subject.iter().map(around));
-        let own = std::iter::once(subject);
-        let all = joined(&mut own.chain(clip.iter().map(|(own, _)| *own)));
-        Operands { subject, clip, all }
+        let boxed = |own: &'p [Polygon]| own.iter().map(|own| (around(own), own)).collect();
+        Operands {
+            subject: boxed(subject),
+            clip: boxed(clip),
+        }
     }
 
     /// Clip polygons that may come to the subject: others take nothing from it and have nothing in common with it.
     fn clip_at_subject(&self) -> Vec<&'p Polygon> {
-        let size = self.all.max - self.all.min;
-        let subject = self.subject.grown(BESIDE * size.x.max(size.y));
-        let near = self.clip.iter().filter(|(own, _)| own.meets(&subject));
+        self.at(&self.clip, &self.subject)
+    }
+
+    /// Subject polygons that may have something in common with the clip.
+    fn subject_at_clip(&self) -> Vec<&'p Polygon> {
+        self.at(&self.subject, &self.clip)
+    }
+
+    fn at(&self, own: &Boxed<'p>, other: &Boxed<'p>) -> Vec<&'p Polygon> {
+        let all = self.bounds();
+        let size = all.max - all.min;
+        let other = around_all(other.iter()).grown(BESIDE * size.x.max(size.y));
+        let near = own.iter().filter(|(own, _)| own.meets(&other));
         near.map(|(_, own)| *own).collect()
     }
 
+    fn bounds(&self) -> Bounds {
+        around_all(self.subject.iter().chain(&self.clip))
+    }
+
     /// With the grid that spans all of both operands, whatever is left out of them.
-    fn engine(&self, clip: &[&Polygon], subject: &[Polygon]) -> FloatOverlay<[f64; 2]> {
-        let Bounds { min, max } = self.all;
-        let rect = match self.all.is_empty() {
+    fn engine(&self, subject: &[&Polygon], clip: &[&Polygon]) -> FloatOverlay<[f64; 2]> {
+        let all = self.bounds();
+        let Bounds { min, max } = all;
+        let rect = match all.is_empty() {
             true => FloatRect::zero(),
             false => FloatRect {
                 min_x: min.x,
@@ -126,8 +139,7 @@ impl<'p> Operands<'p> {
             },
         };
         let corners = |polygon: &Polygon| rings(polygon).map(|ring| ring.0.len()).sum::<usize>();
-        let count = subject.iter().map(corners).sum::<usize>();
-        let count = count + clip.iter().copied().map(corners).sum::<usize>();
+        let count = subject.iter().chain(clip).copied().map(corners).sum();
         let adapter = FloatPointAdapter::new_conservative(rect);
         let options = OverlayOptions::ogc();
         // Edges of layouts are short beside the whole: a look along their list stays the quicker way when crossings part them.
@@ -137,7 +149,7 @@ impl<'p> Operands<'p> {
         };
         let mut engine = FloatOverlay::new_custom(adapter, options, solver, count);
         let mut ring_path: Path = Vec::new();
-        let subject = subject.iter().map(|own| (own, ShapeType::Subject));
+        let subject = subject.iter().map(|&own| (own, ShapeType::Subject));
         let clip = clip.iter().map(|&own| (own, ShapeType::Clip));
         for (polygon, of) in subject.chain(clip) {
             for ring in rings(polygon) {
@@ -150,6 +162,16 @@ impl<'p> Operands<'p> {
         }
         engine
     }
+}
+
+/// The box around all that are not empty.
+fn around_all<'b>(boxed: impl Iterator<Item = &'b (Bounds, &'b Polygon)>) -> Bounds {
+    let boxes = boxed.map(|(own, _)| own).filter(|own| !own.is_empty());
+    boxes.fold(Bounds::EMPTY, |mut all, own| {
+        all.add(own.min);
+        all.add(own.max);
+        all
+    })
 }
 
 /// Corners of operands whose edges are held against one another along a list.

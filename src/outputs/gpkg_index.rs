@@ -127,8 +127,9 @@ impl Packed {
             return None;
         }
         let values = std::mem::take(&mut self.sql);
+        // GDAL looks a statement through for a SELECT, letter by letter: it comes before the nodes.
         Some(format!(
-            "INSERT OR REPLACE INTO \"{index}_node\" VALUES {values}"
+            "INSERT OR REPLACE INTO \"{index}_node\" SELECT * FROM (VALUES {values})"
         ))
     }
 
