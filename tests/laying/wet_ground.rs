@@ -478,7 +478,9 @@ fn filling_draining_and_depths_are_those_of_other_libraries() {
         let water: Vec<usize> = (0..SIDE)
             .map(|k| k * SIDE + 1 + (seed as usize * 7) % (SIDE - 2))
             .collect();
-        let depth_m = Waters::of(&grid, &water, None).depth_m(&[], f64::INFINITY)[at];
+        let waters = Waters::of(&grid, &water, None);
+        let depths = waters.depths(&[]).up_to(&waters, f64::INFINITY);
+        let depth_m = depths.m(at);
         let expected = number(3);
         if expected < 0.0 {
             assert_eq!(depth_m, f64::INFINITY, "{row}");
@@ -539,7 +541,9 @@ fn real_rasters_drain_whole() {
             .filter(|&at| flow.cells[at] >= least)
             .collect();
         assert!(water.len() > 100, "{name}");
-        let depth_m = Waters::of(&grid, &water, None).depth_m(&[], f64::INFINITY);
+        let waters = Waters::of(&grid, &water, None);
+        let depths = waters.depths(&[]).up_to(&waters, f64::INFINITY);
+        let depth_m: Vec<f64> = (0..grid.cells.count()).map(|at| depths.m(at)).collect();
         let reached = depth_m.iter().filter(|m| m.is_finite()).count();
         assert!(reached > grid.values.len() / 2, "{name}");
         if let Some(out) = &out {
