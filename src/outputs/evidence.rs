@@ -680,8 +680,8 @@ impl Evidence {
         }
         let _ = writeln!(
             page,
-            "<h2>{}</h2>\n<div class=\"wide\"><table><thead><tr><th>{}</th><th>{}</th><th>{}</th><th>{}</th></tr></thead><tbody>",
-            words.untold, "", words.block, words.finding, words.why
+            "<h2>{}</h2>\n<div class=\"wide\"><table><thead><tr><th></th><th>{}</th><th>{}</th><th>{}</th></tr></thead><tbody>",
+            words.untold, words.block, words.finding, words.why
         );
         for finding in unknown {
             let row = &finding.judged.row;
