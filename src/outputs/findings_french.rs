@@ -394,6 +394,14 @@ pub fn french(sentence: &str) -> Option<String> {
     row.or_else(|| translated(SENTENCES, sentence, figures))
 }
 
+/// A figure with its unit, as the language writes it.
+pub fn figure(text: String, language: Language) -> String {
+    match language {
+        Language::English => text,
+        Language::French => figures(&text),
+    }
+}
+
 /// Numbers with a comma, square and cubic metres as they are printed. What is no number, as a strip's name, stays.
 pub fn figures(text: &str) -> String {
     let word = |word: &str| {

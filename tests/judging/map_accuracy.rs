@@ -184,7 +184,7 @@ fn the_blocks_own_edge_is_kept_off_but_not_in_front_of_its_road() {
     );
     let french = in_memory::words_of_map(&plan, Language::French);
     assert!(
-        french.contains("La limite du bloc peut être fausse de 4 m (95.00 %)"),
+        french.contains("La limite du bloc peut être fausse de 4 m (95,00 %)"),
         "{french}"
     );
 

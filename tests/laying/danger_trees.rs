@@ -212,7 +212,7 @@ fn a_dangerous_tree_among_hazards_is_told_and_sheets_speak_french() {
     let plan = plan_of(&settings(true), tree("arbre dangereux"));
     let words = in_memory::words_of_map(&plan, Language::French);
     assert!(
-        words.contains("arbre dangereux T-1 : personne ne travaille à moins de 60.0 m"),
+        words.contains("arbre dangereux T-1 : personne ne travaille à moins de 60,0 m"),
         "{words}"
     );
 }

@@ -6,6 +6,7 @@ use super::settings;
 use super::svg::{self, Area, PathData, px};
 use crate::geometry::area::polygon_area;
 use crate::model::{BlockPlan, BlockStatus};
+use crate::outputs::findings_french::figure;
 use crate::outputs::style::{self, Ink, Kind, Line, Look};
 use crate::outputs::text::{self, Words};
 use crate::outputs::told::told;
@@ -120,7 +121,8 @@ pub fn figures(plan: &BlockPlan, words: &Words) -> Vec<(&'static str, String)> {
     };
     rows.push((words.hours_by, model.to_owned()));
     rows.extend(factor.map(|factor| (words.hours_factor, factor.to_owned())));
-    rows
+    let as_written = |(label, value)| (label, figure(value, words.language));
+    rows.into_iter().map(as_written).collect()
 }
 
 /// Kept and required.

@@ -11,6 +11,7 @@ use super::paper::Sheet;
 use super::settings;
 use super::words::Words;
 use crate::model::{BlockPlan, BlockStatus, Finding, PlanMark, SlopesMeasured, Verdict};
+use crate::outputs::findings_french::figure;
 use crate::outputs::map::marks::Marks;
 use crate::outputs::map::{self, panel};
 use crate::outputs::style::{self, Ink, Kind, Line, Look, Rgb, Theme};
@@ -256,7 +257,7 @@ fn machine(
     rows.extend(slopes(plan.slopes_measured(), level.is_some(), words));
     for (label, value) in rows {
         y -= ROW;
-        pair(canvas, area, y, label, &value);
+        pair(canvas, area, y, label, &figure(value, words.map.language));
     }
     if let Some(source) = level {
         y -= ROW;
