@@ -84,10 +84,10 @@ fn figures_say_what_hours_are_by_and_what_retention_is_counted_in() {
     for word in [
         ">own<",
         "Facteur du travail achevé",
-        ">1.180<",
+        ">1,180<",
         "Rétention comptée en",
         ">surface terrière<",
-        ">12.00 / 12.00 %<",
+        ">12,00 / 12,00 %<",
     ] {
         assert!(svg.contains(word), "{word}");
     }
