@@ -424,7 +424,7 @@ pub fn figures(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::outputs::sentences::joined;
+    use crate::outputs::sentences::{hold_gaps, joined};
 
     #[test]
     fn findings_keep_their_names_and_have_commas() {
@@ -506,13 +506,8 @@ mod tests {
         .concat();
         let plain = joined(&sources);
         let mut unsaid: Vec<&str> = vec![];
-        for (english, french) in SENTENCES {
-            assert_eq!(
-                english.matches("{}").count(),
-                french.matches("{}").count(),
-                "{english}"
-            );
-            assert!(!french.contains('\''), "{french}");
+        hold_gaps(SENTENCES);
+        for (english, _) in SENTENCES {
             for piece in english.split("{}").flat_map(|piece| piece.split(", and")) {
                 let piece = piece.trim_matches(|sign: char| " :;,().%±`".contains(sign));
                 // What is put together from words.

@@ -62,6 +62,16 @@ pub fn joined(source: &str) -> String {
     (plain + rest).replace("\\\"", "\"")
 }
 
+/// Pairs have as many gaps on both sides, and apostrophes as they are printed.
+#[cfg(test)]
+pub fn hold_gaps(pairs: &[Pair]) {
+    for (from, to) in pairs {
+        let gaps = |text: &str| text.matches("{}").count();
+        assert_eq!(gaps(from), gaps(to), "{from}");
+        assert!(!to.contains('\''), "{to}");
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -336,7 +336,7 @@ fn dates(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::outputs::sentences::joined;
+    use crate::outputs::sentences::{hold_gaps, joined};
 
     #[test]
     fn sentences_keep_what_stands_in_their_gaps() {
@@ -377,13 +377,8 @@ mod tests {
         ]
         .concat();
         let plain = joined(&sources);
-        for (english, french) in SENTENCES {
-            assert_eq!(
-                english.matches("{}").count(),
-                french.matches("{}").count(),
-                "{english}"
-            );
-            assert!(!french.contains('\''), "{french}");
+        hold_gaps(SENTENCES);
+        for (english, _) in SENTENCES {
             for piece in english.split("{}").flat_map(|piece| piece.split("; ")) {
                 let piece = piece.trim_matches(|c: char| " :;,()".contains(c));
                 // These are put together from words.
