@@ -401,9 +401,7 @@ impl Evidence {
         let header = [
             "code", "block_id", "rule_id", "title", "status", "short", "unit", "x", "y",
         ];
-        let header: Vec<&str> = header.into_iter().chain(TO_FILL).collect();
-        let header: [&str; 16] = header.try_into().unwrap_or([""; 16]);
-        let mut table = Table::create(path, header)?;
+        let mut table = Table::create(path, header.into_iter().chain(TO_FILL))?;
         let none = Action::default();
         for finding in findings {
             let row = &finding.judged.row;

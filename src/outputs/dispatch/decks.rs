@@ -8,6 +8,7 @@ use chrono::{Days, NaiveDate, NaiveTime};
 use super::{HaulagePlan, Roster};
 use crate::outputs::OutputError;
 use crate::outputs::cells;
+use crate::outputs::tables::Table;
 use crate::schedule::Second;
 use crate::schedule::calendar::second_of;
 use crate::schedule::idle::Why;
@@ -97,11 +98,6 @@ pub(super) fn write(
     haulage: &HaulagePlan,
     path: &Path,
 ) -> Result<(), OutputError> {
-    let failed = |source: csv::Error| OutputError::Table {
-        path: path.to_owned(),
-        source,
-    };
-    let mut table = csv::Writer::from_path(path).map_err(failed)?;
     let header = [
         "date",
         "outlet",
@@ -112,24 +108,20 @@ pub(super) fn write(
         "most_m3",
         "room_m3",
     ];
-    table.write_record(header).map_err(failed)?;
+    let mut table = Table::create(path, header)?;
     for day in days(roster, haulage) {
         let name = &haulage.names[day.deck];
         let m3 = |litres: i64| cells::number(Some(litres as f64 / 1000.0), 1);
-        table
-            .write_record([
-                day.date.to_string().as_str(),
-                &cells::text(&name.outlet),
-                &cells::text(name.block.as_deref().unwrap_or_default()),
-                &m3(day.brought),
-                &m3(day.hauled),
-                &m3(day.lies),
-                &m3(day.most),
-                &haulage.decks.decks[day.deck].room.map_or(String::new(), m3),
-            ])
-            .map_err(failed)?;
+        table.row([
+            day.date.to_string().as_str(),
+            &cells::text(&name.outlet),
+            &cells::text(name.block.as_deref().unwrap_or_default()),
+            &m3(day.brought),
+            &m3(day.hauled),
+            &m3(day.lies),
+            &m3(day.most),
+            &haulage.decks.decks[day.deck].room.map_or(String::new(), m3),
+        ])?;
     }
-    table
-        .flush()
-        .map_err(OutputError::file(path, "write the table"))
+    table.close()
 }

@@ -8,6 +8,7 @@ use chrono::{Days, NaiveDate, NaiveTime};
 use super::Roster;
 use crate::outputs::OutputError;
 use crate::outputs::cells;
+use crate::outputs::tables::Table;
 use crate::schedule::calendar::second_of;
 use crate::schedule::time::{intersect, subtract, total, union};
 use crate::schedule::{Second, Stretch, What};
@@ -118,11 +119,6 @@ pub fn most_stock(roster: &Roster<'_>) -> (Option<f64>, i64) {
 }
 
 pub(super) fn write(roster: &Roster<'_>, path: &Path) -> Result<(), OutputError> {
-    let failed = |source: csv::Error| OutputError::Table {
-        path: path.to_owned(),
-        source,
-    };
-    let mut table = csv::Writer::from_path(path).map_err(failed)?;
     let header = [
         "date",
         "felled_m3",
@@ -131,21 +127,17 @@ pub(super) fn write(roster: &Roster<'_>, path: &Path) -> Result<(), OutputError>
         "most_m3",
         "felling_waits_hours",
     ];
-    table.write_record(header).map_err(failed)?;
+    let mut table = Table::create(path, header)?;
     for day in days(roster).unwrap_or_default() {
         let m3 = |value: f64| cells::number(Some(value), 1);
-        table
-            .write_record([
-                day.date.to_string(),
-                m3(day.felled_m3),
-                m3(day.skidded_m3),
-                m3(day.lies_m3),
-                m3(day.most_m3),
-                cells::number(Some(day.waits_s as f64 / 3600.0), 2),
-            ])
-            .map_err(failed)?;
+        table.row([
+            day.date.to_string(),
+            m3(day.felled_m3),
+            m3(day.skidded_m3),
+            m3(day.lies_m3),
+            m3(day.most_m3),
+            cells::number(Some(day.waits_s as f64 / 3600.0), 2),
+        ])?;
     }
-    table
-        .flush()
-        .map_err(OutputError::file(path, "write the table"))
+    table.close()
 }
