@@ -6,6 +6,18 @@ use geo::{Coord, LineString, Polygon};
 
 use crate::geometry::area::{Bounds, rings};
 
+/// What a map shows: the class of each sign in style sheets, and its word.
+pub fn key<'k>(signs: impl IntoIterator<Item = (&'k str, &'k str)>) -> String {
+    let mut list = String::from("<ul class=\"key\">");
+    for (class, word) in signs {
+        let _ = write!(
+            list,
+            "<li><svg width=\"28\" height=\"12\"><path class=\"{class}\" d=\"M2 2h24v8h-24Z\"/></svg> {word}</li>"
+        );
+    }
+    list + "</ul>\n"
+}
+
 /// Ground within `bounds`, `px` wide or high.
 pub struct Window {
     pub bounds: Bounds,

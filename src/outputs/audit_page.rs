@@ -8,7 +8,7 @@ use std::path::Path;
 use geo::{MultiPolygon, Simplify};
 
 use super::audit::AuditReport;
-use super::audit_map::Window;
+use super::audit_map::{Window, key};
 use super::audit_words::{Words, class};
 use super::findings_french::said;
 use super::map::svg::escape;
@@ -239,21 +239,14 @@ impl AuditPage {
             };
         }
         svg += &window.scale_bar();
-        svg += "</svg>\n<ul class=\"key\">";
-        for verdict in [
-            Verdict::Fail,
-            Verdict::Warn,
-            Verdict::Unknown,
-            Verdict::Pass,
-        ] {
-            let _ = write!(
-                svg,
-                "<li><svg width=\"28\" height=\"12\"><path class=\"of {}\" d=\"M2 2h24v8h-24Z\"/></svg> {}</li>",
-                class(verdict),
-                self.words.verdict(verdict)
-            );
-        }
-        svg + "</ul>\n"
+        svg += "</svg>\n";
+        let signs = [
+            ("of fail", Verdict::Fail),
+            ("of warn", Verdict::Warn),
+            ("of unknown", Verdict::Unknown),
+            ("of pass", Verdict::Pass),
+        ];
+        svg + &key(signs.map(|(class, verdict)| (class, self.words.verdict(verdict))))
     }
 
     fn tells(&self, status: Verdict) -> bool {

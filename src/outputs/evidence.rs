@@ -11,7 +11,7 @@ use std::process::Command;
 use geo::{Coord, MultiPolygon};
 
 use super::audit::AuditReport;
-use super::audit_map::Window;
+use super::audit_map::{Window, key};
 use super::audit_page::css;
 use super::audit_words::{self, class};
 use super::findings_french::said as said_in;
@@ -630,7 +630,7 @@ impl Evidence {
         };
         said(words.rule, &rule);
         if let Some(place) = finding.place {
-            let at = |value: f64| cells::number(Some(value), decimals.min(2).max(decimals.min(7)));
+            let at = |value: f64| cells::number(Some(value), decimals.min(7));
             said(words.place, &format!("{} {}", at(place.x), at(place.y)));
         }
         let field = row.field.as_ref().map_or_else(
@@ -741,9 +741,9 @@ fn map(judged: &Judged, shape: &MultiPolygon, cut: &MultiPolygon, words: &Words)
         );
     }
     let (x, y) = window.at(place);
-    let _ = write!(
+    let _ = writeln!(
         svg,
-        "<circle class=\"place\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"5\"/>{}</svg>\n<ul class=\"key\">",
+        "<circle class=\"place\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"5\"/>{}</svg>",
         window.scale_bar()
     );
     let shown = [
@@ -753,15 +753,8 @@ fn map(judged: &Judged, shape: &MultiPolygon, cut: &MultiPolygon, words: &Words)
         judged.toward.as_ref().map(|_| "toward"),
         judged.toward.as_ref().map(|_| "distance"),
     ];
-    for (class, word) in shown.iter().zip(words.key) {
-        if let Some(class) = class {
-            let _ = write!(
-                svg,
-                "<li><svg width=\"28\" height=\"12\"><path class=\"{class}\" d=\"M2 2h24v8h-24Z\"/></svg> {word}</li>"
-            );
-        }
-    }
-    svg + "</ul>\n"
+    let signs = shown.into_iter().zip(words.key);
+    svg + &key(signs.filter_map(|(class, word)| Some((class?, word))))
 }
 
 fn own_css() -> String {
