@@ -6,6 +6,7 @@
 #![forbid(unsafe_code)]
 
 pub mod audit;
+pub mod compass;
 pub mod compliance;
 pub mod daylight;
 pub mod geometry;

@@ -610,7 +610,7 @@ fn write_all(
         writer = writer.with_report()?;
     }
     if project.settings.outputs.sheets {
-        writer = writer.with_sheets(&project.name, project.settings.outputs.language)?;
+        writer = writer.with_sheets(&project.name, &project.settings.outputs)?;
     }
     // The other end is gone only when the run itself is.
     let _ = ready.send(());

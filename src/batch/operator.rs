@@ -2,6 +2,7 @@
 
 use crate::model::{BlockPlan, LayerKind, PlanMark, Settings, SheetMark};
 use crate::outputs::sheets::{self, Page, SheetContext};
+use crate::outputs::style::Theme;
 use crate::outputs::{Drafts, OutputError, SheetDraft};
 use crate::project::Project;
 use crate::sources::{self, Batch, EarlierLayout};
@@ -65,7 +66,10 @@ impl<'s> Operator<'s> {
             known.map_or(earlier.plan(), |mark| mark.plan.as_ref())
         });
         let draft = |mark: SheetMark| SheetDraft {
-            page: self.page(plan, &mark),
+            page: self.page(plan, &mark, Theme::Light),
+            more: (self.settings.outputs.more_sheets.iter())
+                .map(|inks| self.page(plan, &mark, sheets::theme(*inks)))
+                .collect(),
             mark,
         };
         let first = draft(own(None));
@@ -96,13 +100,14 @@ impl<'s> Operator<'s> {
         marks
     }
 
-    fn page(&self, plan: &BlockPlan, mark: &SheetMark) -> Page {
+    fn page(&self, plan: &BlockPlan, mark: &SheetMark, theme: Theme) -> Page {
         let context = SheetContext {
             title: self.title,
             settings: self.settings,
             crs: self.crs,
             mark,
             words: sheets::words_in(self.settings.outputs.language),
+            theme,
         };
         sheets::draw(plan, &context)
     }

@@ -1,6 +1,7 @@
 //! Which files a run leaves behind beside the GeoPackage and the tables.
 
-use serde::Serialize;
+use chrono::NaiveDate;
+use serde::{Serialize, Serializer};
 
 /// Settings of what is written beside the GeoPackage and the tables.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -13,11 +14,16 @@ pub struct OutputSettings {
     pub bunches: bool,
     /// Whether operator sheets are drawn.
     pub sheets: bool,
+    /// The same sheets once more in other inks, in the order of `MoreSheets`, each once.
+    pub more_sheets: Vec<MoreSheets>,
     pub paper: Paper,
     /// Of the words on maps, sheets, exchange files and styles; the web report speaks its reader's.
     pub language: Language,
-    /// Magnetic declination in degrees, east positive; None leaves it off the sheets.
+    /// Magnetic declination in degrees, east positive, as somebody gives it.
     pub declination_deg: Option<f64>,
+    /// The day for which the declination is computed where none is given; without both it stays off the sheets.
+    #[serde(serialize_with = "as_text")]
+    pub declination_on: Option<NaiveDate>,
     /// In the order of `ExchangeFormat`, each once.
     pub exchange: Vec<ExchangeFormat>,
 }
@@ -29,9 +35,11 @@ impl Default for OutputSettings {
             report: true,
             bunches: true,
             sheets: true,
+            more_sheets: vec![],
             paper: Paper::A4,
             language: Language::English,
             declination_deg: None,
+            declination_on: None,
             exchange: vec![
                 ExchangeFormat::Gpx,
                 ExchangeFormat::Kml,
@@ -39,6 +47,10 @@ impl Default for OutputSettings {
             ],
         }
     }
+}
+
+fn as_text<S: Serializer>(day: &Option<NaiveDate>, serializer: S) -> Result<S::Ok, S::Error> {
+    day.map(|day| day.to_string()).serialize(serializer)
 }
 
 /// Language of words in outputs.
@@ -66,6 +78,40 @@ impl Language {
         Language::ALL
             .into_iter()
             .find(|language| language.key() == key)
+    }
+}
+
+/// Inks of operator sheets beside those in colours on white.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum MoreSheets {
+    /// Dim inks on dark ground: on a screen in the cab at night.
+    Night,
+    /// For printers and copiers without colours.
+    BlackAndWhite,
+}
+
+impl MoreSheets {
+    pub const ALL: [MoreSheets; 2] = [MoreSheets::Night, MoreSheets::BlackAndWhite];
+
+    /// As project files write it.
+    pub fn key(self) -> &'static str {
+        match self {
+            MoreSheets::Night => "night",
+            MoreSheets::BlackAndWhite => "black-and-white",
+        }
+    }
+
+    pub fn from_key(key: &str) -> Option<MoreSheets> {
+        MoreSheets::ALL.into_iter().find(|inks| inks.key() == key)
+    }
+
+    /// The folder that they lie in.
+    pub const fn folder(self) -> &'static str {
+        match self {
+            MoreSheets::Night => "sheets-night",
+            MoreSheets::BlackAndWhite => "sheets-black-and-white",
+        }
     }
 }
 

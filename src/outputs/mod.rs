@@ -47,5 +47,6 @@ pub use names::{FileNames, file_stem};
 pub use report::{BlockPage, LANGUAGES};
 pub use run::{Counts, CrsReport, METRES, Program, RunReport, StageTime};
 pub use sheets::{Drafts, SheetDraft};
+
 pub use staging::{Verified, VerifyError, journal, no_moves, try_no_moves, verify, would_replace};
 pub use writer::{ALL_BLOCKS, Writer};

@@ -139,14 +139,18 @@ impl Writer {
     ///
     /// # Errors
     /// A file that cannot be created, or a work CRS without a geographic one below.
-    pub fn with_sheets(mut self, title: &str, language: Language) -> Result<Writer, OutputError> {
-        let dir = self.staging.path("sheets");
+    pub fn with_sheets(
+        mut self,
+        title: &str,
+        outputs: &OutputSettings,
+    ) -> Result<Writer, OutputError> {
+        let dir = self.staging.path("");
         let srs = spatial_ref(&self.crs_wkt)?;
-        self.sheets = Some(Sheets::create(&dir, &srs, title, language)?);
+        self.sheets = Some(Sheets::create(&dir, &srs, title, outputs)?);
         Ok(self)
     }
 
-    /// Adds a block's operator sheet, where sheets are written.
+    /// Adds a block's operator sheet in colours on white, where sheets are written.
     ///
     /// # Errors
     /// As [`Writer::block`].

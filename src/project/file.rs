@@ -711,6 +711,8 @@ pub struct OutputsTable {
     pub bunches: Option<bool>,
     /// Draw an operator sheet for every block.
     pub sheets: Option<bool>,
+    /// The same sheets once more: `night` on dark ground, `black-and-white` without colours.
+    pub more_sheets: Option<Vec<Spanned<String>>>,
     /// Paper of the sheets.
     #[schemars(extend("enum" = ["A4", "letter", "A3"]))]
     pub paper: Given<String>,
@@ -719,6 +721,8 @@ pub struct OutputsTable {
     pub language: Given<String>,
     /// Magnetic declination in degrees, east positive.
     pub declination: Given<f64>,
+    /// Day for which the declination is computed by the World Magnetic Model, for example the middle of the season.
+    pub declination_on: Given<String>,
     /// Formats of the exchange files.
     pub exchange: Option<Vec<Spanned<String>>>,
 }

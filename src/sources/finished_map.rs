@@ -51,8 +51,6 @@ pub struct FinishedWire {
 #[derive(Clone, Debug, Default)]
 pub struct FinishedPaper {
     pub paper: Paper,
-    /// Magnetic declination, degrees, east positive.
-    pub declination_deg: Option<f64>,
     /// Of the project; a block may have a muster point of its own, which its operator sheet names.
     pub emergency: Emergency,
 }
@@ -65,7 +63,6 @@ impl FinishedPaper {
         let text = |key: &str| settings["emergency"][key].as_str().map(str::to_owned);
         FinishedPaper {
             paper: paper.unwrap_or_default(),
-            declination_deg: outputs["declination_deg"].as_f64(),
             emergency: Emergency {
                 phone: text("phone"),
                 radio: text("radio"),

@@ -3,8 +3,9 @@
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-const PURE: [&str; 10] = [
+const PURE: [&str; 11] = [
     "audit",
+    "compass.rs",
     "daylight",
     "schedule",
     "units.rs",
@@ -17,8 +18,9 @@ const PURE: [&str; 10] = [
 ];
 
 /// Every module of the crate and the modules it may use.
-const ARROWS: [(&str, &[&str]); 19] = [
+const ARROWS: [(&str, &[&str]); 20] = [
     ("units.rs", &[]),
+    ("compass.rs", &[]),
     ("model", &["units"]),
     ("daylight", &["units", "model"]),
     ("geometry", &["units", "model"]),
@@ -45,7 +47,9 @@ const ARROWS: [(&str, &[&str]); 19] = [
     ("schedule", &["units", "model", "daylight"]),
     (
         "project",
-        &["units", "model", "rulebook", "daylight", "schedule"],
+        &[
+            "units", "compass", "model", "rulebook", "daylight", "schedule",
+        ],
     ),
     (
         "sources",
@@ -56,7 +60,8 @@ const ARROWS: [(&str, &[&str]); 19] = [
     (
         "outputs",
         &[
-            "units", "model", "geometry", "rulebook", "sources", "schedule", "daylight", "audit",
+            "units", "compass", "model", "geometry", "rulebook", "sources", "schedule", "daylight",
+            "audit",
         ],
     ),
     ("demo", &["units", "model", "geometry"]),

@@ -168,7 +168,7 @@ fn every_default_of_the_tables_is_the_real_one() {
             checked += 1;
         }
     }
-    assert_eq!(checked, 83);
+    assert_eq!(checked, 85);
     let other = with("machine", "reach = \"8.71 m\"").unwrap().settings;
     assert_ne!(rounded(&other), rounded(&Settings::default()));
 }

@@ -129,7 +129,13 @@ fn every_setting_can_be_set() {
         let azimuth = format!("{:?}", std::mem::take(&mut settings.layout.azimuth));
         leaves("", &serde_json::to_value(&settings).unwrap(), &mut out);
         // A calibration is fitted from files, which are not there when a project is read.
-        out.retain(|(key, _)| key != ".layout.azimuth" && key != ".production.calibration");
+        // Of the two ways to a declination a project takes one.
+        let apart = [
+            ".layout.azimuth",
+            ".production.calibration",
+            ".outputs.declination_on",
+        ];
+        out.retain(|(key, _)| !apart.contains(&key.as_str()));
         out.push((".layout.azimuth".to_owned(), azimuth));
         out
     };
@@ -182,6 +188,12 @@ fn every_setting_can_be_set() {
         assert_eq!(given.0, default.0);
         assert_ne!(given.1, default.1, "{} is still the default", given.0);
     }
+    let path = Path::new("fixtures/project/valid/every_key.toml");
+    let text = std::fs::read_to_string(path).unwrap();
+    let on_a_day = text.replace("declination = -12.5", "declination_on = \"2027-02-01\"");
+    let outputs = project::parse(&on_a_day, path).unwrap().settings.outputs;
+    assert_eq!(outputs.declination_deg, None);
+    assert_eq!(outputs.declination_on.unwrap().to_string(), "2027-02-01");
 }
 
 #[test]

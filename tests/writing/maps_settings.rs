@@ -9,6 +9,7 @@ use std::process::Command;
 
 use blockwright::model::{BlockPlan, Language, OutputSettings, Settings, SheetMark};
 use blockwright::outputs::sheets::{self, SheetContext};
+use blockwright::outputs::style::Theme;
 use blockwright::outputs::{BlockPage, Writer, render};
 use gdal::spatial_ref::{AxisMappingStrategy, CoordTransform, SpatialRef};
 use geo::{BoundingRect, Coord, Intersects, Rect};
@@ -25,7 +26,7 @@ fn write(dir: &Path, plan: &BlockPlan, language: Language) {
     };
     let mut writer = Writer::create(dir, &wkt)
         .unwrap()
-        .with_sheets("Winter district", language)
+        .with_sheets("Winter district", &outputs)
         .unwrap()
         .with_exchange("Winter district", &outputs)
         .unwrap()
@@ -45,6 +46,7 @@ fn write(dir: &Path, plan: &BlockPlan, language: Language) {
         crs: "EPSG:32616",
         mark: &mark,
         words: sheets::words_in(language),
+        theme: Theme::Light,
     };
     writer
         .block(plan, Some(&render(plan, "", language)))

@@ -8,16 +8,17 @@ use std::process::Command;
 use std::sync::LazyLock;
 
 use blockwright::model::{
-    Accuracy, BlockPlan, BlockStatus, Emergency, FallingSnow, Language, Paper, Settings, SheetMark,
-    StripKind, StripLine, SurveyNote, Verdict,
+    Accuracy, BlockPlan, BlockStatus, Emergency, FallingSnow, Language, MoreSheets, OutputSettings,
+    Paper, Settings, SheetMark, StripKind, StripLine, SurveyNote, Verdict,
 };
 use blockwright::outputs::sheets::{self, Page, SheetContext};
-use blockwright::outputs::{Writer, file_stem, render};
+use blockwright::outputs::style::Theme;
+use blockwright::outputs::{Drafts, SheetDraft, Writer, file_stem, render};
 use blockwright::sources::InputFile;
 use gdal::spatial_ref::{AxisMappingStrategy, CoordTransform, SpatialRef};
 use gdal::vector::LayerAccess;
 use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
-use geo::BoundingRect;
+use geo::{BoundingRect, Coord};
 use outputs_fixture::{full, report, small, turned};
 
 const HOSTILE: &str = "../<script>alert(1)</script>')(\\\u{202e}'\"";
@@ -39,6 +40,7 @@ fn context(settings: &Settings, language: Language) -> SheetContext<'_> {
         crs: "EPSG:32616",
         mark: &MARK,
         words: sheets::words_in(language),
+        theme: Theme::Light,
     }
 }
 
@@ -64,7 +66,7 @@ fn plans() -> Vec<BlockPlan> {
 fn write(dir: &Path, settings: &Settings) {
     let mut writer = Writer::create(dir, &crs())
         .unwrap()
-        .with_sheets("Winter district", Language::English)
+        .with_sheets("Winter district", &settings.outputs)
         .unwrap();
     for plan in plans() {
         writer
@@ -76,11 +78,18 @@ fn write(dir: &Path, settings: &Settings) {
     writer.finish(&report, &[]).unwrap();
 }
 
+fn in_language(language: Language) -> OutputSettings {
+    OutputSettings {
+        language,
+        ..OutputSettings::default()
+    }
+}
+
 /// The file of one plan's sheet.
 fn sheet_of(dir: &Path, plan: &BlockPlan, settings: &Settings, language: Language) -> PathBuf {
     let mut writer = Writer::create(dir, &crs())
         .unwrap()
-        .with_sheets("Winter district", language)
+        .with_sheets("Winter district", &in_language(language))
         .unwrap();
     writer.block(plan, None).unwrap();
     let page = sheets::draw(plan, &context(settings, language));
@@ -585,4 +594,122 @@ fn the_input_mark_changes_with_any_input() {
     assert_ne!(one, sheets::input_mark(&[input("bb"), input("aa")]));
     // `printf 'aa\nbb\n' | sha256sum`
     assert_eq!(one, "329d670e59ea");
+}
+
+/// Pixels of a page as red, green and blue; None where no renderer is on this machine.
+fn pixels(path: &Path, page: u32) -> Option<(usize, Vec<[u8; 3]>)> {
+    let page = page.to_string();
+    let out = match Command::new("pdftoppm")
+        .args(["-r", "40", "-f", &page, "-l", &page])
+        .arg(path)
+        .output()
+    {
+        Ok(out) => out,
+        Err(_) => {
+            println!("skipped: no pdftoppm (package poppler-utils)");
+            return None;
+        }
+    };
+    assert!(out.status.success(), "{out:?}");
+    // Netpbm's P6: three words of text, each ended by white space.
+    let mut words = out.stdout.splitn(4, |byte| byte.is_ascii_whitespace());
+    assert_eq!(words.next(), Some(&b"P6"[..]));
+    let width = std::str::from_utf8(words.next().unwrap()).unwrap();
+    let width: usize = width.parse().unwrap();
+    let rest = words.nth(1).unwrap();
+    let start = rest.iter().position(|byte| *byte == b'\n').unwrap() + 1;
+    let (all, _) = rest[start..].as_chunks::<3>();
+    Some((width, all.to_vec()))
+}
+
+#[test]
+fn the_same_sheets_come_for_the_night_and_in_black_and_white() {
+    let temp = tempfile::tempdir().unwrap();
+    let mut settings = Settings::default();
+    settings.outputs.more_sheets = MoreSheets::ALL.to_vec();
+    let mut writer = Writer::create(temp.path(), &crs())
+        .unwrap()
+        .with_sheets("Winter district", &settings.outputs)
+        .unwrap();
+    for plan in plans() {
+        let page = |theme: Theme| {
+            let context = SheetContext {
+                theme,
+                ..context(&settings, Language::English)
+            };
+            sheets::draw(&plan, &context)
+        };
+        let draft = SheetDraft {
+            page: page(Theme::Light),
+            more: (settings.outputs.more_sheets.iter())
+                .map(|inks| page(sheets::theme(*inks)))
+                .collect(),
+            mark: MARK.clone(),
+        };
+        let drafts = Drafts {
+            earlier: vec![],
+            new: draft.clone(),
+            first: draft,
+        };
+        writer.block(&plan, None).unwrap();
+        writer.sheet_of(&drafts, None).unwrap();
+    }
+    let mut run = report(writer.counts());
+    run.settings.outputs.maps = false;
+    writer.finish(&run, &[]).unwrap();
+    let words = |folder: &str, file: &str| text_of(&temp.path().join(folder).join(file), &[]);
+    let Some(all) = words("sheets", "all.pdf") else {
+        return;
+    };
+    for inks in MoreSheets::ALL {
+        // All words of all sheets are there, in whatever inks.
+        assert_eq!(words(inks.folder(), "all.pdf").unwrap(), all);
+    }
+    let own = sheet(temp.path(), "B-2");
+    let of = |inks: MoreSheets| temp.path().join(inks.folder()).join("B-2.pdf");
+    for page in [1, 2] {
+        let Some((_, colours)) = pixels(&own, page) else {
+            return;
+        };
+        let (_, night) = pixels(&of(MoreSheets::Night), page).unwrap();
+        let (_, plain) = pixels(&of(MoreSheets::BlackAndWhite), page).unwrap();
+        // Relative luminance (sRGB, IEC 61966-2-1) of the whole page: hardly any light comes from it by night.
+        let light = |all: &[[u8; 3]]| {
+            let linear = |value: u8| {
+                let share = f64::from(value) / 255.0;
+                match share <= 0.04045 {
+                    true => share / 12.92,
+                    false => ((share + 0.055) / 1.055).powf(2.4),
+                }
+            };
+            let one = |[r, g, b]: &[u8; 3]| {
+                0.2126 * linear(*r) + 0.7152 * linear(*g) + 0.0722 * linear(*b)
+            };
+            all.iter().map(one).sum::<f64>() / all.len() as f64
+        };
+        assert!(light(&colours) > 0.6, "{}", light(&colours));
+        assert!(light(&night) < 0.15, "{}", light(&night));
+        let grey = |[r, g, b]: &[u8; 3]| r.max(g).max(b) - r.min(g).min(b) <= 1;
+        assert!(plain.iter().all(grey));
+        assert!(!night.iter().all(grey) || page == 2);
+    }
+}
+
+#[test]
+fn the_declination_of_a_day_is_that_of_the_magnetic_model() {
+    let temp = tempfile::tempdir().unwrap();
+    let mut settings = Settings::default();
+    settings.outputs.declination_on = chrono::NaiveDate::from_ymd_opt(2027, 7, 2);
+    // A place of the model's published values (see `compass`): 0.24 degrees west.
+    let mut plan = full("B-2", 500.0, 22);
+    plan.place = Some(Coord { x: 120.0, y: 0.0 });
+    let file = |language| sheet_of(temp.path(), &plan, &settings, language);
+    let Some(text) = page_text(&file(Language::English)) else {
+        return;
+    };
+    let said = "Declination 0.2° W ± 0.3°, model of 2027-07-02";
+    assert!(text.contains(said), "{text}");
+    let text = page_text(&file(Language::French)).unwrap();
+    let said = "Déclinaison 0,2° O ± 0,3°, modèle au 2027-07-02";
+    assert!(text.contains(said), "{text}");
 }

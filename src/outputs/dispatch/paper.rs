@@ -12,11 +12,11 @@ use super::sheet::sample;
 use super::words::{self, Words};
 use crate::outputs::map::marks::hexagon;
 use crate::outputs::sheets::Page;
-use crate::outputs::sheets::canvas::{Align, BODY, Canvas, Frame, PT_PER_MM, Type};
+use crate::outputs::sheets::canvas::{Align, BODY, Canvas, Frame, PT_PER_MM, Tone, Type};
 use crate::outputs::sheets::font::{self, Weight};
-use crate::outputs::sheets::ground::{self, Paper};
+use crate::outputs::sheets::ground;
 use crate::outputs::sheets::settings;
-use crate::outputs::style::{Ink, Kind, Rgb, Theme};
+use crate::outputs::style::{Ink, Kind, Theme};
 use crate::outputs::text::fill;
 
 const EDGE: f64 = 8.0 * PT_PER_MM;
@@ -57,7 +57,7 @@ pub(super) fn draw(
         words: words::of(roster.layout.language),
         content,
         size: (short * PT_PER_MM, long * PT_PER_MM),
-        canvas: Canvas::new(),
+        canvas: Canvas::new(theme),
         y: 0.0,
         bottom: EDGE + FOOT,
         map: None,
@@ -90,16 +90,10 @@ pub(super) fn draw(
 }
 
 impl Flow<'_> {
-    fn colour(&self, ink: Ink) -> &'static str {
-        ink.colour(self.theme)
-    }
-
     fn typed(&self, size: f64, weight: Weight) -> Type {
         Type {
             size,
             weight,
-            colour: self.colour(Ink::Words),
-            rim: self.colour(Ink::Paper),
             ..BODY
         }
     }
@@ -111,17 +105,7 @@ impl Flow<'_> {
     /// Ground, head and foot of a page.
     fn begin(&mut self) {
         let (width, height) = self.size;
-        let paper = self.colour(Ink::Paper);
-        if self.theme == Theme::Dark {
-            self.canvas.fill_colour(Rgb::parse(paper));
-            self.canvas.rect(Frame {
-                x: 0.0,
-                y: 0.0,
-                width,
-                height,
-            });
-            self.canvas.fill();
-        }
+        self.canvas.ground(width, height);
         let top = height - EDGE;
         let content = self.content;
         let first = self.pages.is_empty();
@@ -153,7 +137,7 @@ impl Flow<'_> {
     }
 
     fn turn(&mut self) {
-        let canvas = std::mem::replace(&mut self.canvas, Canvas::new());
+        let canvas = std::mem::replace(&mut self.canvas, Canvas::new(self.theme));
         let name = match self.pages.is_empty() {
             true => self.content.title.clone(),
             false => String::new(),
@@ -181,9 +165,8 @@ impl Flow<'_> {
         let kind = self.typed(SIZE + 0.5, Weight::Bold);
         self.canvas.text(kind, EDGE, self.y, word);
         let (y, right) = (self.y - 3.0, self.size.0 - EDGE);
-        let faint = Rgb::parse(self.colour(Ink::Faint));
         self.canvas.apart(|canvas| {
-            canvas.pen(faint, 0.5);
+            canvas.pen(Ink::Faint, 0.5);
             canvas.path([(EDGE, y), (right, y)].into_iter(), false);
             canvas.stroke();
         });
@@ -237,9 +220,8 @@ impl Flow<'_> {
     }
 
     fn frame(&mut self, frame: Frame, width: f64) {
-        let ink = Rgb::parse(self.colour(Ink::Words));
         self.canvas.apart(|canvas| {
-            canvas.pen(ink, width);
+            canvas.pen(Ink::Words, width);
             canvas.rect(frame);
             canvas.stroke();
         });
@@ -386,15 +368,13 @@ impl Flow<'_> {
     }
 
     fn drawn(&mut self, map: &ShiftMap, frame: Frame) {
-        let beyond = Rgb::parse(self.colour(Ink::Beyond));
-        let words = Rgb::parse(self.colour(Ink::Words));
-        let held = std::mem::replace(&mut self.canvas, Canvas::new());
+        let held = std::mem::replace(&mut self.canvas, Canvas::new(self.theme));
         let mut held = held;
         held.apart(|canvas| {
             canvas.rect(frame);
             canvas.clip();
             canvas.apart(|canvas| {
-                canvas.fill_colour(beyond);
+                canvas.fill_with(Ink::Beyond);
                 canvas.rect(frame);
                 canvas.fill();
             });
@@ -406,7 +386,7 @@ impl Flow<'_> {
         });
         self.canvas = held;
         self.canvas.apart(|canvas| {
-            canvas.pen(words, 0.8);
+            canvas.pen(Ink::Words, 0.8);
             canvas.rect(frame);
             canvas.stroke();
         });
@@ -487,25 +467,19 @@ impl Flow<'_> {
                         canvas.path(ring.iter().map(|place| at(*place)), true);
                     }
                 };
-                let paper = Paper {
-                    theme: self.theme,
-                    azimuth_deg: 0.0,
-                };
                 let bounds = bounds(rings, at);
-                ground::paint(&mut self.canvas, look, &mut path, bounds, paper);
+                ground::paint(&mut self.canvas, look, &mut path, bounds, 0.0);
             }
             Mark::Line { points, line } => {
-                let theme = self.theme;
                 self.canvas.apart(|canvas| {
-                    canvas.line_style(line, theme);
+                    canvas.line_style(line);
                     canvas.path(points.iter().map(|place| at(*place)), false);
                     canvas.stroke();
                 });
             }
             Mark::Head(corners) => {
-                let colour = Rgb::parse(self.colour(Ink::Words));
                 self.canvas.apart(|canvas| {
-                    canvas.fill_colour(colour);
+                    canvas.fill_with(Ink::Words);
                     canvas.path(corners.iter().map(|place| at(*place)), true);
                     canvas.fill();
                 });
@@ -518,7 +492,7 @@ impl Flow<'_> {
             } => {
                 let (x, y) = at(*place);
                 let kind = Type {
-                    colour: self.colour(*ink),
+                    colour: Tone::Of(*ink),
                     align: Align::Centre,
                     halo: true,
                     ..self.typed(*size, Weight::Bold)
@@ -527,10 +501,9 @@ impl Flow<'_> {
             }
             Mark::Step { at: place, number } => {
                 let (x, y) = at(*place);
-                let (ink, paper) = (self.colour(Ink::Words), self.colour(Ink::Paper));
                 self.canvas.apart(|canvas| {
-                    canvas.fill_colour(Rgb::parse(ink));
-                    canvas.pen(Rgb::parse(paper), 0.8);
+                    canvas.fill_with(Ink::Words);
+                    canvas.pen(Ink::Paper, 0.8);
                     canvas.path(
                         hexagon(7.5).into_iter().map(|(dx, dy)| (x + dx, y + dy)),
                         true,
@@ -538,7 +511,7 @@ impl Flow<'_> {
                     canvas.fill_and_stroke();
                 });
                 let kind = Type {
-                    colour: paper,
+                    colour: Tone::Of(Ink::Paper),
                     align: Align::Centre,
                     ..self.typed(BODY.size, Weight::Bold)
                 };
@@ -546,15 +519,11 @@ impl Flow<'_> {
             }
             Mark::Landing(place) => {
                 let (x, y) = at(*place);
-                settings::landing_sign(&mut self.canvas, 4.0, self.theme, x, y);
+                settings::landing_sign(&mut self.canvas, 4.0, x, y);
             }
             Mark::Deck(place) => {
                 let (x, y) = at(*place);
-                let paper = Paper {
-                    theme: self.theme,
-                    azimuth_deg: 0.0,
-                };
-                settings::deck_sign(&mut self.canvas, 4.4, paper, x, y);
+                settings::deck_sign(&mut self.canvas, 4.4, x, y);
             }
         }
     }

@@ -6,7 +6,7 @@ use geo::{Coord, Point};
 use geographiclib_rs::{DirectGeodesic, Geodesic};
 
 use super::SheetContext;
-use super::canvas::{BODY, Canvas, Frame, Type};
+use super::canvas::{BODY, Canvas, Frame, Tone, Type};
 use super::font::{self, Weight};
 use super::panels;
 use super::paper::Sheet;
@@ -16,7 +16,7 @@ use crate::model::{
     BlockPlan, BlockStatus, FallingSnow, PieceId, PowerLineNote, StripKind, StripName, SurveyNote,
     Zone, ZoneKind,
 };
-use crate::outputs::style::{self, Rgb};
+use crate::outputs::style::{self, Ink};
 use crate::outputs::told::told;
 use crate::outputs::{signs, text, wind_order};
 
@@ -57,7 +57,7 @@ impl<'f> Flow<'f> {
             block_id: &plan.id,
             fails: plan.status == BlockStatus::Fail,
             context,
-            canvas: Canvas::new(),
+            canvas: Canvas::new(context.theme),
             column: 0,
             y: 0.0,
             done: vec![],
@@ -69,6 +69,7 @@ impl<'f> Flow<'f> {
     /// Head and foot of a page.
     fn begin(&mut self) {
         let (head, words) = (self.sheet.head, self.context.words);
+        (self.canvas).ground(self.sheet.width, self.sheet.height);
         let page = (self.done.len() + 1).to_string();
         let name = text::fill(words.back, &[self.block_id, &page]);
         let big = Type {
@@ -104,7 +105,8 @@ impl<'f> Flow<'f> {
     }
 
     fn page(&mut self) {
-        let (content, opacities) = std::mem::replace(&mut self.canvas, Canvas::new()).finish();
+        let next = Canvas::new(self.context.theme);
+        let (content, opacities) = std::mem::replace(&mut self.canvas, next).finish();
         self.done.push(Plain { content, opacities });
     }
 
@@ -164,7 +166,7 @@ impl<'f> Flow<'f> {
                 self.y -= BLANK - 4.0;
                 let y = self.y;
                 self.canvas.apart(|canvas| {
-                    canvas.pen(Rgb::parse(style::GREY_MIDDLE), 0.6);
+                    canvas.pen(Ink::Faint, 0.6);
                     canvas.path([(area.x, y), (area.right(), y)].into_iter(), false);
                     canvas.stroke();
                 });
@@ -189,7 +191,16 @@ impl<'f> Flow<'f> {
         let (left, top) = (area.x + QUIET * DOT, self.y - QUIET * DOT);
         let dark = code.to_colors();
         self.canvas.apart(|canvas| {
-            canvas.fill_colour(Rgb::parse(style::BLACK));
+            // Cameras look for dark dots on pale ground.
+            canvas.fill_with(Tone::Set(style::WHITE));
+            canvas.rect(Frame {
+                x: area.x,
+                y: self.y - high,
+                width: high,
+                height: high,
+            });
+            canvas.fill();
+            canvas.fill_with(Tone::Set(style::BLACK));
             for (at, colour) in dark.iter().enumerate() {
                 if *colour == qrcode::Color::Dark {
                     let (row, column) = (at / side, at % side);

@@ -6,7 +6,7 @@ use pdf_writer::types::{LineCapStyle, LineJoinStyle, TextRenderingMode};
 use pdf_writer::{Content, Name, Str};
 
 use super::font::{self, Weight};
-use crate::outputs::style::{self, Line, Rgb, Theme};
+use crate::outputs::style::{Ink, Line, Rgb, Theme};
 
 /// Points of one pixel of `style`.
 pub const PT_PER_PX: f64 = 0.75;
@@ -54,11 +54,24 @@ pub struct Type {
     pub size: f64,
     pub weight: Weight,
     pub align: Align,
-    pub colour: &'static str,
-    /// A rim, so that it stays legible whatever lies below.
+    pub colour: Tone,
+    /// A rim of the paper's colour, so that it stays legible whatever lies below.
     pub halo: bool,
-    /// Of this colour.
-    pub rim: &'static str,
+}
+
+/// What something is painted with.
+#[derive(Clone, Copy)]
+pub enum Tone {
+    /// As the page's theme has it.
+    Of(Ink),
+    /// `#rrggbb`, whatever the page looks like.
+    Set(&'static str),
+}
+
+impl From<Ink> for Tone {
+    fn from(ink: Ink) -> Tone {
+        Tone::Of(ink)
+    }
 }
 
 /// No text of a sheet is smaller: it is read in a cab.
@@ -66,9 +79,8 @@ pub const BODY: Type = Type {
     size: 8.0,
     weight: Weight::Plain,
     align: Align::Left,
-    colour: style::GREY_DARK,
+    colour: Tone::Of(Ink::Words),
     halo: false,
-    rim: style::WHITE,
 };
 
 /// A hundredth of a point is finer than any printer.
@@ -81,14 +93,16 @@ fn pt(value: f64) -> f32 {
 }
 
 pub struct Canvas {
+    theme: Theme,
     content: Content,
     /// Opacities in per cent for which the page's resources need a state.
     pub opacities: BTreeSet<u8>,
 }
 
 impl Canvas {
-    pub fn new() -> Canvas {
+    pub fn new(theme: Theme) -> Canvas {
         Canvas {
+            theme,
             content: Content::with_capacity(1 << 15),
             opacities: BTreeSet::new(),
         }
@@ -96,6 +110,22 @@ impl Canvas {
 
     pub fn finish(self) -> (Vec<u8>, BTreeSet<u8>) {
         (self.content.finish().into_vec(), self.opacities)
+    }
+
+    /// The ground of a whole page, where it is not that of the paper: draw it first.
+    pub fn ground(&mut self, width: f64, height: f64) {
+        if self.theme == Theme::Dark {
+            self.apart(|canvas| {
+                canvas.fill_with(Ink::Paper);
+                canvas.rect(Frame {
+                    x: 0.0,
+                    y: 0.0,
+                    width,
+                    height,
+                });
+                canvas.fill();
+            });
+        }
     }
 
     /// Draws with a state of its own, so that nothing of it lasts.
@@ -112,20 +142,37 @@ impl Canvas {
             .set_parameters(Name(opacity_name(per_cent).as_bytes()));
     }
 
-    pub fn fill_colour(&mut self, colour: Rgb) {
-        let [r, g, b] = colour.0.map(|channel| f32::from(channel) / 255.0);
+    fn rgb(&self, tone: Tone) -> Rgb {
+        match tone {
+            Tone::Of(ink) => ink.rgb(self.theme),
+            Tone::Set(colour) => Rgb::parse(colour),
+        }
+    }
+
+    pub fn theme(&self) -> Theme {
+        self.theme
+    }
+
+    pub fn fill_with(&mut self, tone: impl Into<Tone>) {
+        let [r, g, b] = self
+            .rgb(tone.into())
+            .0
+            .map(|channel| f32::from(channel) / 255.0);
         self.content.set_fill_rgb(r, g, b);
     }
 
-    pub fn pen(&mut self, colour: Rgb, width: f64) {
-        let [r, g, b] = colour.0.map(|channel| f32::from(channel) / 255.0);
+    pub fn pen(&mut self, tone: impl Into<Tone>, width: f64) {
+        let [r, g, b] = self
+            .rgb(tone.into())
+            .0
+            .map(|channel| f32::from(channel) / 255.0);
         self.content
             .set_stroke_rgb(r, g, b)
             .set_line_width(pt(width));
     }
 
-    pub fn line_style(&mut self, line: &Line, theme: Theme) {
-        self.pen(line.ink.rgb(theme), line.width * PT_PER_PX);
+    pub fn line_style(&mut self, line: &Line) {
+        self.pen(line.ink, line.width * PT_PER_PX);
         self.dash(line.dash);
         self.content.set_line_join(LineJoinStyle::RoundJoin);
         if line.round {
@@ -235,9 +282,9 @@ impl Canvas {
         } else {
             [1.0, 0.0, 0.0, 1.0, pt(x - back), pt(y)]
         };
-        self.fill_colour(Rgb::parse(kind.colour));
+        self.fill_with(kind.colour);
         if kind.halo {
-            self.pen(Rgb::parse(kind.rim), 1.8);
+            self.pen(Ink::Paper, 1.8);
             self.content.set_line_join(LineJoinStyle::RoundJoin);
         }
         let modes: &[TextRenderingMode] = if kind.halo {

@@ -9,7 +9,7 @@ use super::words::Words;
 use crate::geometry::area::Bounds;
 use crate::model::{BlockPlan, GroundFrame};
 use crate::outputs::map::marks::round_length;
-use crate::outputs::style::{self, Rgb};
+use crate::outputs::style::Ink;
 use crate::outputs::{signs, text};
 
 /// Least distance of two grid lines on paper.
@@ -70,7 +70,7 @@ pub fn grid(canvas: &mut Canvas, sheet: &Sheet, frame: &GroundFrame) -> String {
     canvas.apart(|canvas| {
         canvas.rect(map);
         canvas.clip();
-        canvas.pen(Rgb::parse(style::GREY_MIDDLE), 0.25);
+        canvas.pen(Ink::Faint, 0.25);
         canvas.opacity(0.7);
         for line in eastings.iter().map(|&e| upright(e)) {
             canvas.path(line.into_iter(), false);
@@ -191,8 +191,8 @@ pub fn scale_bar(canvas: &mut Canvas, sheet: &Sheet, plate: Frame, words: &Words
     let (x, y) = (plate.x + 10.0, plate.y + 4.0);
     canvas.apart(|canvas| {
         white(canvas, plate);
-        canvas.pen(Rgb::parse(style::GREY_DARK), 0.6);
-        canvas.fill_colour(Rgb::parse(style::GREY_DARK));
+        canvas.pen(Ink::Words, 0.6);
+        canvas.fill_with(Ink::Words);
         for (share, filled) in [(0.0, true), (0.5, false)] {
             canvas.rect(Frame {
                 x: x + width * share,
@@ -224,7 +224,7 @@ pub fn north(canvas: &mut Canvas, plate: Frame, norths: Norths, words: &Words) {
     let (x, y) = (plate.x + plate.width / 2.0, plate.y + 28.0);
     canvas.apart(|canvas| {
         white(canvas, plate);
-        canvas.pen(Rgb::parse(style::GREY_DARK), 0.6);
+        canvas.pen(Ink::Words, 0.6);
         if let Some(degrees) = norths.magnetic_deg {
             // Small angles are drawn at least so wide that the two arrows part; the figure is in the panel.
             let shown = degrees.signum() * degrees.abs().clamp(12.0, 60.0);
@@ -239,13 +239,13 @@ pub fn north(canvas: &mut Canvas, plate: Frame, norths: Norths, words: &Words) {
             let (lx, ly) = (x + 29.0 * sin, y - 14.0 + 29.0 * cos);
             canvas.text(kind, lx + 3.0 * sin.signum(), ly, words.magnetic_sign);
         }
-        canvas.fill_colour(Rgb::parse(style::GREY_DARK));
+        canvas.fill_with(Ink::Words);
         canvas.path(
             [(x, y + 16.0), (x, y - 10.0), (x - 7.0, y - 15.0)].into_iter(),
             true,
         );
         canvas.fill_and_stroke();
-        canvas.fill_colour(Rgb::parse(style::WHITE));
+        canvas.fill_with(Ink::Paper);
         canvas.path(
             [(x, y + 16.0), (x + 7.0, y - 15.0), (x, y - 10.0)].into_iter(),
             true,
@@ -270,7 +270,7 @@ pub fn north(canvas: &mut Canvas, plate: Frame, norths: Norths, words: &Words) {
 fn white(canvas: &mut Canvas, frame: Frame) {
     canvas.apart(|canvas| {
         canvas.opacity(0.88);
-        canvas.fill_colour(Rgb::parse(style::WHITE));
+        canvas.fill_with(Ink::Paper);
         canvas.rect(frame);
         canvas.fill();
     });

@@ -6,19 +6,12 @@ use super::canvas::{Canvas, Frame, PT_PER_PX};
 use super::paper::Sheet;
 use crate::geometry::area::rings;
 use crate::model::BlockPlan;
-use crate::outputs::style::{DOTS, Hatch, Kind, Look, Motif, TREE, Theme, grounds};
-
-/// How ground is drawn, other than its look.
-#[derive(Clone, Copy)]
-pub struct Paper {
-    pub theme: Theme,
-    /// Of the strips, degrees clockwise from grid north.
-    pub azimuth_deg: f64,
-}
+use crate::outputs::style::{DOTS, Hatch, Kind, Look, Motif, TREE, grounds};
 
 /// Draws all ground of the plan and returns what was drawn, each kind once. Nothing is said of what does not show.
-pub fn draw(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, paper: Paper) -> Vec<Kind> {
+pub fn draw(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan) -> Vec<Kind> {
     let mut drawn = Vec::new();
+    let azimuth_deg = plan.azimuth_deg.unwrap_or(0.0);
     for ground in grounds(plan) {
         let shapes = ground.shapes.into_iter();
         let shapes: Vec<&Polygon> = shapes.filter(|shape| shows(sheet, shape)).collect();
@@ -32,7 +25,7 @@ pub fn draw(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, paper: Paper) 
                 canvas.path(points(sheet, ring).take(edges), true);
             }
         };
-        paint(canvas, &ground.look, &mut path, bounds, paper);
+        paint(canvas, &ground.look, &mut path, bounds, azimuth_deg);
         if !drawn.contains(&ground.kind) {
             drawn.push(ground.kind);
         }
@@ -75,18 +68,18 @@ fn bounds(sheet: &Sheet, shapes: &[&Polygon]) -> Option<Frame> {
     })
 }
 
-/// Fills, hatches and outlines one path.
+/// Fills, hatches and outlines one path, over strips of an azimuth in degrees clockwise from grid north.
 pub fn paint(
     canvas: &mut Canvas,
     look: &Look,
     path: &mut dyn FnMut(&mut Canvas),
     bounds: Frame,
-    paper: Paper,
+    azimuth_deg: f64,
 ) {
     if let Some((ink, cover)) = look.fill {
         canvas.apart(|canvas| {
-            canvas.opacity(paper.theme.cover(ink, cover));
-            canvas.fill_colour(ink.rgb(paper.theme));
+            canvas.opacity(canvas.theme().cover(ink, cover));
+            canvas.fill_with(ink);
             path(canvas);
             canvas.fill();
         });
@@ -95,12 +88,12 @@ pub fn paint(
         canvas.apart(|canvas| {
             path(canvas);
             canvas.clip();
-            hatched(canvas, hatch, bounds, paper);
+            hatched(canvas, hatch, bounds, azimuth_deg);
         });
     }
     if let Some(line) = &look.line {
         canvas.apart(|canvas| {
-            canvas.line_style(line, paper.theme);
+            canvas.line_style(line);
             path(canvas);
             canvas.stroke();
         });
@@ -108,10 +101,10 @@ pub fn paint(
 }
 
 /// Fills the clipped ground with a hatch, drawn out: readers and printers draw lines alike, but not patterns.
-fn hatched(canvas: &mut Canvas, hatch: Hatch, bounds: Frame, paper: Paper) {
+fn hatched(canvas: &mut Canvas, hatch: Hatch, bounds: Frame, azimuth_deg: f64) {
     let pt = |px: f64| px * PT_PER_PX;
-    let colour = hatch.ink().rgb(paper.theme);
-    canvas.fill_colour(colour);
+    let colour = hatch.ink();
+    canvas.fill_with(colour);
     match hatch.motif() {
         Motif::Lines {
             apart,
@@ -125,7 +118,7 @@ fn hatched(canvas: &mut Canvas, hatch: Hatch, bounds: Frame, paper: Paper) {
             if let Some(dash) = dash {
                 canvas.dash(&dash);
             }
-            let way = hatch.way_deg(paper.azimuth_deg);
+            let way = hatch.way_deg(azimuth_deg);
             lines(canvas, bounds, way, pt(apart), 0.0);
             if let Some(beside) = beside {
                 lines(canvas, bounds, way, pt(apart), pt(beside));

@@ -2,10 +2,10 @@
 
 use geo::{Geometry, InteriorPoint, LineString};
 
-use super::canvas::{Align, BODY, Canvas, Frame, PT_PER_PX, Type};
+use super::canvas::{Align, BODY, Canvas, Frame, PT_PER_PX, Tone, Type};
 use super::font::{self, Weight};
 use super::furniture::{self, Norths};
-use super::ground::{Paper, points};
+use super::ground::points;
 use super::paper::Sheet;
 use super::settings;
 use super::words::Words;
@@ -15,7 +15,7 @@ use crate::outputs::map::marks::{
     step_places,
 };
 use crate::outputs::map::svg::{Area, Room};
-use crate::outputs::style::{self, Ink, Kind, Rgb};
+use crate::outputs::style::{self, Ink, Kind};
 use crate::outputs::{signs, text, told};
 
 const MOST_MARKERS: usize = 40;
@@ -43,7 +43,6 @@ struct Drawer<'s> {
     sheet: &'s Sheet,
     plan: &'s BlockPlan,
     words: &'s Words,
-    paper: Paper,
     room: Room,
 }
 
@@ -54,7 +53,6 @@ pub fn draw(
     plan: &BlockPlan,
     norths: Norths,
     words: &Words,
-    paper: Paper,
 ) -> Marks {
     let map = sheet.map;
     let mut drawer = Drawer {
@@ -62,7 +60,6 @@ pub fn draw(
         sheet,
         plan,
         words,
-        paper,
         room: Room::new(Area {
             x: map.x,
             y: map.y,
@@ -96,7 +93,7 @@ pub fn draw(
         drawer.lines(Kind::Bunch, plan.bunches.iter().map(|bunch| &bunch.shape));
     }
     drawer.strip_lines(crowded);
-    settings::draw(drawer.canvas, sheet, plan, &mut marks, paper);
+    settings::draw(drawer.canvas, sheet, plan, &mut marks);
     drawer.finding_outlines();
     marks.note(drawer.windows(), Kind::Window);
     marks.note(drawer.people(), Kind::People);
@@ -142,7 +139,7 @@ impl Drawer<'_> {
 
     fn drawn(&mut self, kind: Kind, path: &mut dyn FnMut(&mut Canvas, &Sheet)) {
         let sheet = self.sheet;
-        settings::outline(self.canvas, kind, self.paper.theme, &mut |canvas| {
+        settings::outline(self.canvas, kind, &mut |canvas| {
             path(canvas, sheet);
         });
     }
@@ -152,9 +149,9 @@ impl Drawer<'_> {
         for around in [false, true] {
             let lines = self.plan.lines.iter();
             let lines = lines.filter(|line| (line.heading == Heading::Around) == around);
-            let (sheet, ink) = (self.sheet, Ink::Words.rgb(self.paper.theme));
+            let sheet = self.sheet;
             self.canvas.apart(|canvas| {
-                canvas.pen(ink, width);
+                canvas.pen(Ink::Words, width);
                 if around {
                     canvas.dash(&[4.0, 2.0]);
                 }
@@ -174,7 +171,7 @@ impl Drawer<'_> {
             heads.extend(arrowheads(&places, &ARROWS, size, &mut self.room));
         }
         self.canvas.apart(|canvas| {
-            canvas.fill_colour(Rgb::parse(style::GREY_DARK));
+            canvas.fill_with(Ink::Words);
             for head in heads {
                 canvas.path(head.into_iter(), true);
             }
@@ -403,7 +400,7 @@ impl Drawer<'_> {
                 }
                 if (dx, dy) != (0.0, 0.0) {
                     self.canvas.apart(|canvas| {
-                        canvas.pen(Rgb::parse(style::GREY_DARK), 0.5);
+                        canvas.pen(Ink::Words, 0.5);
                         canvas.path([(x, y), (x + dx, y + dy)].into_iter(), false);
                         canvas.stroke();
                     });
@@ -425,15 +422,15 @@ pub fn note_sign(canvas: &mut Canvas, x: f64, y: f64) {
         part.collect::<Vec<_>>()
     });
     canvas.apart(|canvas| {
-        canvas.pen(Rgb::parse(style::WHITE), 2.6);
+        canvas.pen(Ink::Paper, 2.6);
         canvas.path(pole.iter().copied(), false);
         canvas.path(cloth.iter().copied(), true);
         canvas.stroke();
-        canvas.fill_colour(Rgb::parse(style::WHITE));
-        canvas.pen(Rgb::parse(style::BLACK), 0.8);
+        canvas.fill_with(Ink::Paper);
+        canvas.pen(Ink::Words, 0.8);
         canvas.path(cloth.iter().copied(), true);
         canvas.fill_and_stroke();
-        canvas.pen(Rgb::parse(style::BLACK), 1.1);
+        canvas.pen(Ink::Words, 1.1);
         canvas.path(pole.iter().copied(), false);
         canvas.stroke();
     });
@@ -442,13 +439,13 @@ pub fn note_sign(canvas: &mut Canvas, x: f64, y: f64) {
 /// A number of a step in a hexagon, so that no finding's sign looks like it.
 pub fn step_sign(canvas: &mut Canvas, number: usize, x: f64, y: f64) {
     canvas.apart(|canvas| {
-        canvas.fill_colour(Rgb::parse(style::BLACK));
-        canvas.pen(Rgb::parse(style::WHITE), 0.8);
+        canvas.fill_with(Ink::Words);
+        canvas.pen(Ink::Paper, 0.8);
         let corners = hexagon(6.8).into_iter();
         canvas.path(corners.map(|(dx, dy)| (x + dx, y + dy)), true);
         canvas.fill_and_stroke();
         let kind = Type {
-            colour: style::WHITE,
+            colour: Tone::Of(Ink::Paper),
             halo: false,
             ..LABEL
         };
@@ -458,11 +455,11 @@ pub fn step_sign(canvas: &mut Canvas, number: usize, x: f64, y: f64) {
 
 /// A numbered sign: a square where a rule is not met, else a disc.
 pub fn marker(canvas: &mut Canvas, number: usize, verdict: Verdict, x: f64, y: f64) {
-    let [fill, ink] = style::sign(verdict);
+    let [fill, ink] = style::sign_on(canvas.theme(), verdict);
     let r = 8.5 * PT_PER_PX;
     canvas.apart(|canvas| {
-        canvas.fill_colour(Rgb::parse(fill));
-        canvas.pen(Rgb::parse(style::BLACK), 0.8);
+        canvas.fill_with(Tone::Set(fill));
+        canvas.pen(Ink::Words, 0.8);
         if verdict == Verdict::Fail {
             canvas.rect(Frame {
                 x: x - r,
@@ -478,7 +475,7 @@ pub fn marker(canvas: &mut Canvas, number: usize, verdict: Verdict, x: f64, y: f
             size: BODY.size,
             weight: Weight::Bold,
             align: Align::Centre,
-            colour: ink,
+            colour: Tone::Set(ink),
             halo: false,
             ..BODY
         };

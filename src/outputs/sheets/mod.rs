@@ -19,6 +19,7 @@ use std::fs;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
+use chrono::NaiveDate;
 use flate2::Compression;
 use flate2::bufread::ZlibEncoder;
 use gdal::spatial_ref::SpatialRef;
@@ -30,9 +31,10 @@ pub(super) use paper::round_scale;
 pub use words::{Words, of as words_in};
 
 use super::map::marks::Marks;
-use super::style::{self, Rgb, Theme};
+use super::style::{Ink, Theme};
 use super::{OutputError, text};
-use crate::model::{BlockPlan, Language, Settings, SheetMark, SheetNews};
+use crate::compass;
+use crate::model::{BlockPlan, MoreSheets, OutputSettings, Settings, SheetMark, SheetNews};
 use crate::sources::limits::REPORT_FILE_BYTES;
 use crate::sources::{InputFile, read_plain};
 use canvas::Canvas;
@@ -40,6 +42,11 @@ use file::PdfFile;
 use furniture::Norths;
 use georeference::Georeference;
 use paper::Sheet;
+
+/// Of the sheets in colours on white.
+const FOLDER: &str = "sheets";
+/// The file of all sheets in a folder.
+const ALL: &str = "all.pdf";
 
 /// What a sheet says of the batch.
 #[derive(Clone, Copy)]
@@ -52,12 +59,15 @@ pub struct SheetContext<'s> {
     /// Which plan it is of, which one's sheet it replaces, and the mark of its input: see [`input_mark`].
     pub mark: &'s SheetMark,
     pub words: &'s Words,
+    pub theme: Theme,
 }
 
 /// A sheet, and what it says of where it comes from.
 #[derive(Clone, Debug)]
 pub struct SheetDraft {
     pub page: Page,
+    /// In the other inks that are asked for, in their order.
+    pub more: Vec<Page>,
     pub mark: SheetMark,
 }
 
@@ -87,47 +97,79 @@ pub fn input_mark<'i>(inputs: impl IntoIterator<Item = &'i InputFile>) -> String
         .collect()
 }
 
+/// Where the compass points at a block, and who says so.
+struct Compass {
+    /// Clockwise from true north.
+    declination_deg: f64,
+    /// By the magnetic model: its doubt in degrees, and the day.
+    computed: Option<(f64, NaiveDate)>,
+}
+
+impl Compass {
+    /// None where nobody says, and where a compass is of no use.
+    fn of(plan: &BlockPlan, outputs: &OutputSettings) -> Option<Compass> {
+        if let Some(declination_deg) = outputs.declination_deg {
+            return Some(Compass {
+                declination_deg,
+                computed: None,
+            });
+        }
+        let day = outputs.declination_on?;
+        let found = compass::declination(plan.place?, day).ok()??;
+        Some(Compass {
+            declination_deg: found.degrees,
+            computed: Some((found.doubt_deg, day)),
+        })
+    }
+}
+
 /// Draws the sheet of one block.
 pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>) -> Page {
     let outputs = &context.settings.outputs;
-    let sheet = Sheet::fit(plan, outputs.paper, outputs.declination_deg.is_some());
+    let compass = Compass::of(plan, outputs);
+    let sheet = Sheet::fit(plan, outputs.paper, compass.is_some());
     let norths = Norths {
         true_deg: -plan.frame.grid_north_deg(),
-        magnetic_deg: outputs
-            .declination_deg
-            .map(|declination| declination - plan.frame.grid_north_deg()),
+        magnetic_deg: (compass.as_ref())
+            .map(|compass| compass.declination_deg - plan.frame.grid_north_deg()),
     };
-    let mut canvas = Canvas::new();
+    let mut canvas = Canvas::new(context.theme);
+    canvas.ground(sheet.width, sheet.height);
     let mut drawn = Vec::new();
     let mut seen = Marks::default();
-    let paper = ground::Paper {
-        theme: Theme::Light,
-        azimuth_deg: plan.azimuth_deg.unwrap_or(0.0),
-    };
     let mut grid = String::new();
     canvas.apart(|canvas| {
         canvas.rect(sheet.map);
         canvas.clip();
         canvas.apart(|canvas| {
-            canvas.fill_colour(Rgb::parse(style::GREY_PALE));
+            canvas.fill_with(Ink::Beyond);
             canvas.rect(sheet.map);
             canvas.fill();
         });
-        drawn = ground::draw(canvas, &sheet, plan, paper);
+        drawn = ground::draw(canvas, &sheet, plan);
     });
     canvas.apart(|canvas| grid = furniture::grid(canvas, &sheet, &plan.frame));
     canvas.apart(|canvas| {
         canvas.rect(sheet.map);
         canvas.clip();
-        seen = marks::draw(canvas, &sheet, plan, norths, context.words, paper);
+        seen = marks::draw(canvas, &sheet, plan, norths, context.words);
     });
     canvas.apart(|canvas| {
-        canvas.pen(Rgb::parse(style::GREY_DARK), 0.8);
+        canvas.pen(Ink::Words, 0.8);
         canvas.rect(sheet.map);
         canvas.stroke();
     });
     panels::head(&mut canvas, &sheet, plan, context);
-    panels::side(&mut canvas, &sheet, plan, context, &drawn, &seen, norths);
+    panels::side(
+        &mut canvas,
+        &sheet,
+        plan,
+        context,
+        &drawn,
+        &seen,
+        norths,
+        compass,
+    );
     panels::cautions(&mut canvas, sheet.cautions, context.words.map);
     panels::foot(&mut canvas, &sheet, &grid, (plan, norths), context);
     let (content, opacities) = canvas.finish();
@@ -162,30 +204,50 @@ pub(super) fn deflated(content: &[u8]) -> Vec<u8> {
     packed
 }
 
-/// Writes `sheets/BLOCK.pdf` and `sheets/all.pdf`.
+/// Of sheets in other inks.
+pub fn theme(inks: MoreSheets) -> Theme {
+    match inks {
+        MoreSheets::Night => Theme::Dark,
+        MoreSheets::BlackAndWhite => Theme::Plain,
+    }
+}
+
+/// Writes `sheets/BLOCK.pdf` and `sheets/all.pdf`, and the same in other inks in folders of their own.
 pub(super) struct Sheets {
-    dir: PathBuf,
     title: String,
     words: &'static Words,
     georeference: Georeference,
-    all: PdfFile,
+    /// In colours on white, then in other inks.
+    books: Vec<Book>,
     any: bool,
 }
 
+/// The sheets of all blocks in some inks.
+struct Book {
+    dir: PathBuf,
+    all: PdfFile,
+}
+
 impl Sheets {
+    /// In folders of `dir`.
     pub fn create(
         dir: &Path,
         srs: &SpatialRef,
         title: &str,
-        language: Language,
+        outputs: &OutputSettings,
     ) -> Result<Sheets, OutputError> {
-        fs::create_dir_all(dir).map_err(OutputError::file(dir, "create the folder"))?;
         let georeference = Georeference::new(srs)?;
-        let words = words::of(language);
+        let words = words::of(outputs.language);
         let whole = text::fill(words.all_sheets, &[title]);
+        let more = outputs.more_sheets.iter().map(|inks| inks.folder());
+        let books = std::iter::once(FOLDER).chain(more).map(|folder| {
+            let dir = dir.join(folder);
+            fs::create_dir_all(&dir).map_err(OutputError::file(&dir, "create the folder"))?;
+            let all = PdfFile::create(&dir.join(ALL), &whole, &georeference)?;
+            Ok(Book { dir, all })
+        });
         Ok(Sheets {
-            all: PdfFile::create(&dir.join("all.pdf"), &whole, &georeference)?,
-            dir: dir.to_owned(),
+            books: books.collect::<Result<Vec<Book>, OutputError>>()?,
             title: title.to_owned(),
             words,
             georeference,
@@ -200,16 +262,16 @@ impl Sheets {
         stem: &str,
         earlier: Option<&Path>,
     ) -> Result<(SheetNews, SheetMark), OutputError> {
-        let old = earlier.map(|dir| dir.join("sheets").join(format!("{stem}.pdf")));
+        let old = earlier.map(|dir| dir.join(FOLDER).join(format!("{stem}.pdf")));
         let old = old.and_then(|path| read_plain(&path, REPORT_FILE_BYTES).ok());
-        let path = self.dir.join(format!("{stem}.pdf"));
         if let Some(old) = &old {
             for draft in &drafts.earlier {
-                self.single(&draft.page, &path)?;
+                let path = self.single(0, &draft.page, stem)?;
                 let written = fs::read(&path);
                 if written.map_err(OutputError::file(&path, "read the file"))? == *old {
                     self.any = true;
-                    self.all.page(&draft.page, &self.georeference)?;
+                    self.books[0].all.page(&draft.page, &self.georeference)?;
+                    self.more(&draft.more, stem)?;
                     return Ok((SheetNews::Kept, draft.mark.clone()));
                 }
             }
@@ -219,6 +281,7 @@ impl Sheets {
             None => &drafts.first,
         };
         self.page(&draft.page, stem)?;
+        self.more(&draft.more, stem)?;
         let news = match (earlier, old) {
             (None, _) => SheetNews::None,
             (Some(_), None) => SheetNews::New,
@@ -227,27 +290,39 @@ impl Sheets {
         Ok((news, draft.mark.clone()))
     }
 
-    fn single(&self, page: &Page, path: &Path) -> Result<(), OutputError> {
+    /// Writes the file of one block in these inks; where it lies.
+    fn single(&self, book: usize, page: &Page, stem: &str) -> Result<PathBuf, OutputError> {
+        let path = self.books[book].dir.join(format!("{stem}.pdf"));
         let title = text::fill(self.words.map.sheet, &[&self.title, &page.name]);
-        let mut single = PdfFile::create(path, &title, &self.georeference)?;
+        let mut single = PdfFile::create(&path, &title, &self.georeference)?;
         single.page(page, &self.georeference)?;
-        single.close()
+        single.close()?;
+        Ok(path)
     }
 
-    /// Adds a page, which is the file `stem` too.
-    pub fn page(&mut self, page: &Page, stem: &str) -> Result<(), OutputError> {
-        let path = self.dir.join(format!("{stem}.pdf"));
-        self.single(page, &path)?;
+    fn add(&mut self, book: usize, page: &Page, stem: &str) -> Result<(), OutputError> {
+        self.single(book, page, stem)?;
         self.any = true;
-        self.all.page(page, &self.georeference)
+        self.books[book].all.page(page, &self.georeference)
+    }
+
+    fn more(&mut self, pages: &[Page], stem: &str) -> Result<(), OutputError> {
+        (pages.iter().enumerate()).try_for_each(|(at, page)| self.add(at + 1, page, stem))
+    }
+
+    /// Adds a page in colours on white, which is the file `stem` too.
+    pub fn page(&mut self, page: &Page, stem: &str) -> Result<(), OutputError> {
+        self.add(0, page, stem)
     }
 
     pub fn close(self) -> Result<(), OutputError> {
-        let path = self.dir.join("all.pdf");
-        self.all.close()?;
-        if !self.any {
-            // A document without a page is none.
-            fs::remove_file(&path).map_err(OutputError::file(&path, "remove the file"))?;
+        for book in self.books {
+            let path = book.dir.join(ALL);
+            book.all.close()?;
+            if !self.any {
+                // A document without a page is none.
+                fs::remove_file(&path).map_err(OutputError::file(&path, "remove the file"))?;
+            }
         }
         Ok(())
     }

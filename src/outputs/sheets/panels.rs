@@ -1,20 +1,20 @@
 //! What stands around the map: title and verdict, figures, machine, legend, findings, cautions, and where it comes from.
 
-use super::SheetContext;
 use super::back;
-use super::canvas::{Align, BODY, Canvas, Frame, PT_PER_PX, Type};
+use super::canvas::{Align, BODY, Canvas, Frame, PT_PER_PX, Tone, Type};
 use super::font::{self, Weight};
 use super::furniture::Norths;
-use super::ground::{self, Paper};
+use super::ground;
 use super::marks;
 use super::paper::Sheet;
 use super::settings;
 use super::words::Words;
+use super::{Compass, SheetContext};
 use crate::model::{BlockPlan, BlockStatus, Finding, PlanMark, SlopesMeasured, Verdict};
 use crate::outputs::findings_french::figure;
 use crate::outputs::map::marks::Marks;
 use crate::outputs::map::{self, panel};
-use crate::outputs::style::{self, Ink, Kind, Line, Look, Rgb, Theme};
+use crate::outputs::style::{self, Ink, Kind, Line, Look};
 use crate::outputs::text;
 use crate::outputs::told::told;
 
@@ -107,7 +107,7 @@ pub fn plan_line(context: &SheetContext<'_>) -> String {
 
 /// White on red, at the right end of a head from `x` on: nobody works by the sheet of a block that fails.
 pub fn not_for_work(canvas: &mut Canvas, head: Frame, x: f64, words: &Words) {
-    let [fill, ink] = style::sign(Verdict::Fail);
+    let [fill, ink] = style::sign_on(canvas.theme(), Verdict::Fail);
     let band = Frame {
         x,
         y: head.top() - 18.0,
@@ -115,14 +115,14 @@ pub fn not_for_work(canvas: &mut Canvas, head: Frame, x: f64, words: &Words) {
         height: 17.0,
     };
     canvas.apart(|canvas| {
-        canvas.fill_colour(Rgb::parse(fill));
+        canvas.fill_with(Tone::Set(fill));
         canvas.rect(band);
         canvas.fill();
     });
     let kind = Type {
         size: 9.0,
         align: Align::Centre,
-        colour: ink,
+        colour: Tone::Set(ink),
         ..BOLD
     };
     let middle = band.x + band.width / 2.0;
@@ -132,15 +132,15 @@ pub fn not_for_work(canvas: &mut Canvas, head: Frame, x: f64, words: &Words) {
 
 /// Disc, triangle, square: the verdict is told by shape and word, not by colour.
 fn verdict_sign(canvas: &mut Canvas, status: BlockStatus, x: f64, y: f64) {
-    let [fill, ink] = style::status_sign(status);
+    let [fill, ink] = style::status_sign_on(canvas.theme(), status);
     let drawn: &[&[(f64, f64)]] = match status {
         BlockStatus::Ok => &[&[(-4.0, 0.0), (-1.0, -3.5), (4.3, 3.2)]],
         BlockStatus::Warn => &[&[(0.0, 4.0), (0.0, -2.5)], &[(0.0, -4.3), (0.0, -6.0)]],
         BlockStatus::Fail => &[&[(-4.0, -4.0), (4.0, 4.0)], &[(-4.0, 4.0), (4.0, -4.0)]],
     };
     canvas.apart(|canvas| {
-        canvas.pen(Rgb::parse(style::BLACK), 0.7);
-        canvas.fill_colour(Rgb::parse(fill));
+        canvas.pen(Ink::Words, 0.7);
+        canvas.fill_with(Tone::Set(fill));
         match status {
             BlockStatus::Ok => canvas.circle(x, y, 8.0),
             BlockStatus::Warn => {
@@ -155,7 +155,7 @@ fn verdict_sign(canvas: &mut Canvas, status: BlockStatus, x: f64, y: f64) {
             }),
         }
         canvas.fill_and_stroke();
-        canvas.pen(Rgb::parse(ink), 1.9);
+        canvas.pen(Tone::Set(ink), 1.9);
         for line in drawn {
             canvas.path(line.iter().map(|(dx, dy)| (x + dx, y + dy)), false);
         }
@@ -166,7 +166,7 @@ fn verdict_sign(canvas: &mut Canvas, status: BlockStatus, x: f64, y: f64) {
 pub fn heading(canvas: &mut Canvas, area: Frame, y: f64, word: &str) {
     canvas.text(BOLD, area.x, y, word);
     canvas.apart(|canvas| {
-        canvas.pen(Rgb::parse(style::GREY_MIDDLE), 0.5);
+        canvas.pen(Ink::Faint, 0.5);
         canvas.path(
             [(area.x, y - 2.6), (area.right(), y - 2.6)].into_iter(),
             false,
@@ -197,11 +197,12 @@ pub fn side(
     drawn: &[Kind],
     marks: &Marks,
     norths: Norths,
+    compass: Option<Compass>,
 ) {
     let [first, second, third] = sheet.panels;
     let y = figures(canvas, first, plan, context.words.map);
     let rows = legend_rows(drawn, marks, context.words.map);
-    let y = machine(canvas, first, y - 6.0, plan, context, norths);
+    let y = machine(canvas, first, y - 6.0, plan, context, norths, compass);
     if sheet.is_upright() {
         let room = ((second.height - 10.0) / LEGEND_ROW) as usize;
         let (here, beyond) = rows.split_at(rows.len().min(room));
@@ -239,6 +240,7 @@ fn machine(
     plan: &BlockPlan,
     context: &SheetContext<'_>,
     norths: Norths,
+    compass: Option<Compass>,
 ) -> f64 {
     let (words, machine) = (context.words, &context.settings.machine);
     let mut y = from - 8.0;
@@ -265,27 +267,21 @@ fn machine(
         let line = font::fit(&line, BODY.weight, BODY.size, area.width);
         canvas.bytes(BODY, area.x, y, &line);
     }
-    if let (Some(declination), Some(magnetic)) = (
-        context.settings.outputs.declination_deg,
-        norths.magnetic_deg,
-    ) {
+    if let (Some(compass), Some(magnetic)) = (compass, norths.magnetic_deg) {
         let side = |degrees: f64, plus, minus| if degrees < 0.0 { minus } else { plus };
-        for line in [
-            text::fill(
-                words.declination,
-                &[
-                    &format!("{:.1}", declination.abs()),
-                    side(declination, words.east, words.west),
-                ],
-            ),
-            text::fill(
-                words.magnetic,
-                &[
-                    &format!("{:.1}", magnetic.abs()),
-                    side(magnetic, words.right, words.left),
-                ],
-            ),
-        ] {
+        let number = |degrees: f64| figure(format!("{:.1}", degrees.abs()), words.map.language);
+        let way = number(compass.declination_deg);
+        let east = side(compass.declination_deg, words.east, words.west);
+        let declination = match compass.computed {
+            None => text::fill(words.declination, &[&way, east]),
+            Some((doubt, day)) => {
+                let figures = [&way, east, &number(doubt), &day.to_string()];
+                text::fill(words.declination_computed, &figures)
+            }
+        };
+        let right = side(magnetic, words.right, words.left);
+        let magnetic = text::fill(words.magnetic, &[&number(magnetic), right]);
+        for line in [declination, magnetic] {
             y -= ROW;
             let line = font::fit(&line, BODY.weight, BODY.size, area.width);
             canvas.bytes(BODY, area.x, y, &line);
@@ -338,48 +334,42 @@ fn legend_rows(drawn: &[Kind], marks: &Marks, words: &text::Words) -> Vec<Legend
     rows
 }
 
-const PAPER: Paper = Paper {
-    theme: Theme::Light,
-    azimuth_deg: 0.0,
-};
-
 fn kind_sign(canvas: &mut Canvas, kind: Kind, x: f64, y: f64) {
     let (middle, line) = (x + SWATCH.0 / 2.0, y + 2.4);
     let mut flat = |canvas: &mut Canvas| {
         canvas.path([(x, line), (x + SWATCH.0, line)].into_iter(), false);
     };
-    let theme = PAPER.theme;
     match kind {
         Kind::StripIn => arrow_line(canvas, false, x, y),
         Kind::StripAround => arrow_line(canvas, true, x, y),
-        Kind::Bunch => settings::outline(canvas, kind, theme, &mut |canvas| {
+        Kind::Bunch => settings::outline(canvas, kind, &mut |canvas| {
             for left in [x + 1.0, x + 7.0, x + 13.0] {
                 let ends = [(left, y - 1.0), (left + 6.0, y + 5.0)];
                 canvas.path(ends.into_iter(), false);
             }
         }),
-        Kind::SkidTrail => settings::trail_line(canvas, 1.0, theme, &mut flat),
+        Kind::SkidTrail => settings::trail_line(canvas, 1.0, &mut flat),
         Kind::Outlet => {
             for kind in [Kind::OutletRim, Kind::Outlet] {
-                settings::outline(canvas, kind, theme, &mut flat);
+                settings::outline(canvas, kind, &mut flat);
             }
         }
         Kind::Deck => {
-            settings::deck_sign(canvas, map::DECK_PX * PT_PER_PX, PAPER, middle, line);
+            settings::deck_sign(canvas, map::DECK_PX * PT_PER_PX, middle, line);
         }
         Kind::Note => marks::note_sign(canvas, middle - 3.0, y - 1.0),
         Kind::Finding => {
             marks::marker(canvas, 1, crate::model::Verdict::Warn, middle, y + 1.4);
         }
-        _ if kind > Kind::Block => settings::outline(canvas, kind, theme, &mut flat),
+        _ if kind > Kind::Block => settings::outline(canvas, kind, &mut flat),
         _ => swatch(canvas, kind, x, y - 1.4),
     }
 }
 
 fn arrow_line(canvas: &mut Canvas, dashed: bool, x: f64, y: f64) {
     canvas.apart(|canvas| {
-        canvas.pen(Rgb::parse(style::GREY_DARK), 0.55);
-        canvas.fill_colour(Rgb::parse(style::GREY_DARK));
+        canvas.pen(Ink::Words, 0.55);
+        canvas.fill_with(Ink::Words);
         if dashed {
             canvas.dash(&[4.0, 2.0]);
         }
@@ -434,13 +424,7 @@ fn swatch(canvas: &mut Canvas, kind: Kind, x: f64, y: f64) {
         line: look.line.or(Some(thin)),
         ..look
     };
-    ground::paint(
-        canvas,
-        &look,
-        &mut |canvas| canvas.rect(frame),
-        frame,
-        PAPER,
-    );
+    ground::paint(canvas, &look, &mut |canvas| canvas.rect(frame), frame, 0.0);
 }
 
 fn findings(canvas: &mut Canvas, area: Frame, from: f64, plan: &BlockPlan, words: &Words) {
@@ -482,7 +466,7 @@ fn findings(canvas: &mut Canvas, area: Frame, from: f64, plan: &BlockPlan, words
 /// Cautions across the bottom; they stand on every sheet.
 pub fn cautions(canvas: &mut Canvas, area: Frame, words: &text::Words) {
     canvas.apart(|canvas| {
-        canvas.pen(Rgb::parse(style::GREY_DARK), 1.4);
+        canvas.pen(Ink::Words, 1.4);
         canvas.rect(area);
         canvas.stroke();
     });

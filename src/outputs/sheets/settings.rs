@@ -3,23 +3,23 @@
 use geo::LineString;
 
 use super::canvas::{Canvas, Frame, PT_PER_PX};
-use super::ground::{self, Paper, points};
+use super::ground::{self, points};
 use super::paper::Sheet;
 use crate::model::BlockPlan;
 use crate::outputs::map::marks::Marks;
-use crate::outputs::style::{Ink, Kind, Line, Theme};
+use crate::outputs::style::{Ink, Kind, Line};
 use crate::outputs::{map, signs};
 
 /// Draws all of it, lowest first.
-pub fn draw(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, marks: &mut Marks, paper: Paper) {
+pub fn draw(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, marks: &mut Marks) {
     for (trail, share) in signs::main_trails(plan) {
-        trail_line(canvas, share, paper.theme, &mut |canvas| {
+        trail_line(canvas, share, &mut |canvas| {
             canvas.path(points(sheet, &trail.shape), false);
         });
         marks.note(true, Kind::SkidTrail);
     }
     let lines = |canvas: &mut Canvas, kind: Kind, lines: &[&LineString]| {
-        outline(canvas, kind, paper.theme, &mut |canvas| {
+        outline(canvas, kind, &mut |canvas| {
             for line in lines {
                 canvas.path(points(sheet, line), false);
             }
@@ -43,20 +43,20 @@ pub fn draw(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, marks: &mut Ma
         .filter_map(|outlet| signs::outlet_place(outlet))
         .map(|at| sheet.place(at))
     {
-        landing_sign(canvas, map::PLACE_PX * PT_PER_PX, paper.theme, x, y);
+        landing_sign(canvas, map::PLACE_PX * PT_PER_PX, x, y);
     }
     marks.note(!plan.decks.is_empty(), Kind::Deck);
     for deck in &plan.decks {
         let (x, y) = sheet.place(deck.place.into());
-        deck_sign(canvas, map::DECK_PX * PT_PER_PX, paper, x, y);
+        deck_sign(canvas, map::DECK_PX * PT_PER_PX, x, y);
     }
 }
 
 /// Strokes a path as a kind of ground is outlined.
-pub fn outline(canvas: &mut Canvas, kind: Kind, theme: Theme, path: &mut dyn FnMut(&mut Canvas)) {
+pub fn outline(canvas: &mut Canvas, kind: Kind, path: &mut dyn FnMut(&mut Canvas)) {
     if let Some(line) = &kind.look().line {
         canvas.apart(|canvas| {
-            canvas.line_style(line, theme);
+            canvas.line_style(line);
             path(canvas);
             canvas.stroke();
         });
@@ -64,12 +64,7 @@ pub fn outline(canvas: &mut Canvas, kind: Kind, theme: Theme, path: &mut dyn FnM
 }
 
 /// Dots on a pale rim, wider where more of the block's loads pass.
-pub fn trail_line(
-    canvas: &mut Canvas,
-    share: f64,
-    theme: Theme,
-    path: &mut dyn FnMut(&mut Canvas),
-) {
+pub fn trail_line(canvas: &mut Canvas, share: f64, path: &mut dyn FnMut(&mut Canvas)) {
     let Some(line) = Kind::SkidTrail.look().line else {
         return;
     };
@@ -82,7 +77,7 @@ pub fn trail_line(
     };
     for line in [rim, Line { width, ..line }] {
         canvas.apart(|canvas| {
-            canvas.line_style(&line, theme);
+            canvas.line_style(&line);
             path(canvas);
             canvas.stroke();
         });
@@ -90,17 +85,17 @@ pub fn trail_line(
 }
 
 /// Of a radius in points.
-pub fn landing_sign(canvas: &mut Canvas, radius: f64, theme: Theme, x: f64, y: f64) {
+pub fn landing_sign(canvas: &mut Canvas, radius: f64, x: f64, y: f64) {
     canvas.apart(|canvas| {
-        canvas.fill_colour(Ink::Paper.rgb(theme));
-        canvas.pen(Ink::Words.rgb(theme), 1.0);
+        canvas.fill_with(Ink::Paper);
+        canvas.pen(Ink::Words, 1.0);
         canvas.circle(x, y, radius);
         canvas.fill_and_stroke();
     });
 }
 
 /// Of a side in points.
-pub fn deck_sign(canvas: &mut Canvas, side: f64, paper: Paper, x: f64, y: f64) {
+pub fn deck_sign(canvas: &mut Canvas, side: f64, x: f64, y: f64) {
     let frame = Frame {
         x: x - side / 2.0,
         y: y - side / 2.0,
@@ -108,11 +103,5 @@ pub fn deck_sign(canvas: &mut Canvas, side: f64, paper: Paper, x: f64, y: f64) {
         height: side,
     };
     let look = Kind::Deck.look();
-    ground::paint(
-        canvas,
-        &look,
-        &mut |canvas| canvas.rect(frame),
-        frame,
-        paper,
-    );
+    ground::paint(canvas, &look, &mut |canvas| canvas.rect(frame), frame, 0.0);
 }

@@ -23,6 +23,8 @@ pub struct Words {
     pub scale: &'static str,
     /// Degrees, then east or west.
     pub declination: &'static str,
+    /// With degrees, side, doubt, day.
+    pub declination_computed: &'static str,
     /// Degrees, then right or left.
     pub magnetic: &'static str,
     pub east: &'static str,
@@ -122,6 +124,7 @@ pub const ENGLISH: Words = Words {
     level_source: "Level where not measured: {}",
     scale: "Scale 1:{} on the ground, on {}",
     declination: "Declination {}° {}, as given",
+    declination_computed: "Declination {}° {} ± {}°, model of {}",
     magnetic: "Compass north {}° {} of grid north",
     east: "E",
     west: "W",
@@ -219,6 +222,7 @@ pub const FRENCH: Words = Words {
     level_source: "De niveau hors mesure : {}",
     scale: "Échelle 1:{} au sol, sur {}",
     declination: "Déclinaison {}° {}, telle que donnée",
+    declination_computed: "Déclinaison {}° {} ± {}°, modèle au {}",
     magnetic: "Nord magnétique {}° à {} de celui de la grille",
     east: "E",
     west: "O",

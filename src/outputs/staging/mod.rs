@@ -13,6 +13,7 @@ use serde::Serialize;
 
 use super::OutputError;
 use super::{changes, dispatch, evidence, field_check, report, wet_map};
+use crate::model::MoreSheets;
 use crate::sources::limits::REPORT_FILE_BYTES;
 use crate::sources::{PLAN_FILE, open_plain};
 use lock::Lock;
@@ -36,8 +37,10 @@ pub(super) const COSTS: &str = "costs.csv";
 pub(super) const STEMS: &str = "stems.csv";
 /// Folders that a run may leave out, with the ending of our own files in them; one that an earlier run left goes, or its
 /// sheets would be taken for those of this layout. Of exchange files all are ours.
-const SOMETIMES: [(&str, Option<&str>); 5] = [
+const SOMETIMES: [(&str, Option<&str>); 7] = [
     ("sheets", Some("pdf")),
+    (MoreSheets::Night.folder(), Some("pdf")),
+    (MoreSheets::BlackAndWhite.folder(), Some("pdf")),
     ("exchange", None),
     (changes::MAPS, Some("svg")),
     (wet_map::FOLDER, Some("tif")),
@@ -45,7 +48,7 @@ const SOMETIMES: [(&str, Option<&str>); 5] = [
 ];
 
 /// What a run may put into its folder, and so take away of an earlier one.
-const OWN: [&str; 26] = [
+const OWN: [&str; 28] = [
     "layout.gpkg",
     "audit.gpkg",
     "blocks.csv",
@@ -60,6 +63,8 @@ const OWN: [&str; 26] = [
     MAPS,
     REPORT,
     "sheets",
+    MoreSheets::Night.folder(),
+    MoreSheets::BlackAndWhite.folder(),
     "styles",
     "differences.csv",
     "differences.json",
@@ -94,6 +99,7 @@ fn is_place_of_ours(marker: &str, name: &str) -> bool {
     match folder {
         "sheets" => ends("pdf") || (dispatched && ends("html")),
         _ if dispatched => false,
+        _ if MoreSheets::ALL.iter().any(|inks| inks.folder() == folder) => ends("pdf"),
         MAPS | changes::MAPS => ends("svg"),
         wet_map::FOLDER => ends("tif"),
         "styles" => ends("sld"),

@@ -537,7 +537,14 @@ impl From<RetainedKind> for Kind {
 /// Fill of a verdict's sign, and what is written on it. The worse, the darker; its shape tells it too: disc, triangle,
 /// square.
 pub fn sign(verdict: Verdict) -> [&'static str; 2] {
+    sign_on(Theme::Light, verdict)
+}
+
+/// As [`sign`], on what a drawing lies on.
+pub fn sign_on(theme: Theme, verdict: Verdict) -> [&'static str; 2] {
     match verdict {
+        Verdict::Fail if theme == Theme::Plain => [BLACK, WHITE],
+        Verdict::Warn if theme == Theme::Plain => [GREY_EVEN, BLACK],
         Verdict::Fail => [RED, WHITE],
         Verdict::Warn => [PURPLE, BLACK],
         Verdict::Pass => [GREY_LIGHT, BLACK],
@@ -547,11 +554,17 @@ pub fn sign(verdict: Verdict) -> [&'static str; 2] {
 
 /// As [`sign`], of a block.
 pub fn status_sign(status: BlockStatus) -> [&'static str; 2] {
-    sign(match status {
+    status_sign_on(Theme::Light, status)
+}
+
+/// As [`sign_on`], of a block.
+pub fn status_sign_on(theme: Theme, status: BlockStatus) -> [&'static str; 2] {
+    let verdict = match status {
         BlockStatus::Ok => Verdict::Pass,
         BlockStatus::Warn => Verdict::Warn,
         BlockStatus::Fail => Verdict::Fail,
-    })
+    };
+    sign_on(theme, verdict)
 }
 
 /// What is said of a block.
