@@ -2,6 +2,7 @@
 
 use crate::outputs_fixture;
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -364,14 +365,22 @@ fn one_file_holds_all_sheets() {
     let temp = tempfile::tempdir().unwrap();
     write(temp.path(), &Settings::default());
     let all = temp.path().join("sheets/all.pdf");
-    // Each block has a page with its map, which lies somewhere, and a back, which does not.
-    let page = |number: u32| Dataset::open(format!("PDF:{number}:{}", all.display()));
-    for number in [1, 3, 5, 7] {
-        let code = page(number).unwrap().spatial_ref().unwrap().auth_code();
-        assert_eq!(code.unwrap(), 32616);
-        assert!(page(number + 1).unwrap().spatial_ref().is_err());
-    }
-    assert!(page(9).is_err());
+    // Each block has a page with its map, or several, which lie somewhere, and a back, which does not.
+    let page = |number: u32| Dataset::open(format!("PDF:{number}:{}", all.display())).ok();
+    let maps = (1..).map_while(page).map(|page| {
+        let system = page.spatial_ref().ok()?;
+        Some(system.auth_code().unwrap())
+    });
+    let maps: Vec<Option<i32>> = maps.collect();
+    let backs = maps.iter().filter(|code| code.is_none()).count();
+    assert_eq!(backs, plans().len(), "{maps:?}");
+    assert!(maps.iter().flatten().all(|code| *code == 32616), "{maps:?}");
+    assert!(
+        maps[0].is_some()
+            && maps
+                .windows(2)
+                .all(|pair| pair[0].is_some() || pair[1].is_some())
+    );
 }
 
 /// The back of a plan's sheet, its lines joined.
@@ -712,4 +721,108 @@ fn the_declination_of_a_day_is_that_of_the_magnetic_model() {
     let text = page_text(&file(Language::French)).unwrap();
     let said = "Déclinaison 0,2° O ± 0,3°, modèle au 2027-07-02";
     assert!(text.contains(said), "{text}");
+}
+
+#[test]
+fn a_large_block_has_larger_maps_on_which_every_strip_has_its_number() {
+    let temp = tempfile::tempdir().unwrap();
+    let plan = full("B-9", 1500.0, 70);
+    let settings = Settings::default();
+    let path = sheet_of(temp.path(), &plan, &settings, Language::English);
+    let Some(front) = page_text(&path) else {
+        return;
+    };
+    assert!(front.contains("Larger on a map of its own"), "{front}");
+    let names = |text: &str| -> BTreeSet<String> {
+        let words = text.split_whitespace();
+        let names = words.filter(|word| word.starts_with("1-"));
+        names.map(str::to_owned).collect()
+    };
+    let strips: BTreeSet<String> = (plan.strips.iter())
+        .filter(|strip| strip.kind == StripKind::Interior)
+        .map(|strip| format!("1-{}", strip.id.strip_no))
+        .collect();
+    assert!(strips.len() > 60, "{}", strips.len());
+    assert!(!strips.is_subset(&names(&front)));
+    let rect = plan.shape.bounding_rect().unwrap();
+    let [x, y] = plan.origin();
+    let block = [
+        rect.min().x + x,
+        rect.min().y + y,
+        rect.max().x + x,
+        rect.max().y + y,
+    ];
+    gdal::config::set_thread_local_config_option("GDAL_PDF_DPI", "72").unwrap();
+    let mut seen = BTreeSet::new();
+    let mut covered = [
+        f64::INFINITY,
+        f64::INFINITY,
+        f64::NEG_INFINITY,
+        f64::NEG_INFINITY,
+    ];
+    let mut letters = vec![];
+    for page in 2..20 {
+        let page = page.to_string();
+        let text = text_of(&path, &["-layout", "-f", &page, "-l", &page]).unwrap();
+        let Some(letter) = text
+            .split("Block B-9, map ")
+            .nth(1)
+            .and_then(|rest| rest.chars().next())
+        else {
+            // The back comes after all maps.
+            assert!(text.contains("back, page 1"), "{text}");
+            break;
+        };
+        letters.push(letter);
+        for word in ["NOT FOR WORK", "Before you cut", "Scale 1:", "grid north"] {
+            assert!(text.contains(word), "{word}: {text}");
+        }
+        seen.extend(names(&text));
+        // Another reader finds the page on the globe at the scale that is written.
+        let name = format!("PDF:{page}:{}", path.display());
+        let dataset = open(Path::new(&name), GdalOpenFlags::GDAL_OF_RASTER);
+        let [left, pixel_m, _, top, _, line_m] = dataset.geo_transform().unwrap();
+        let (width, height) = dataset.raster_size();
+        let scale = text.split("Scale 1:").nth(1).unwrap();
+        let scale: f64 = scale.split_whitespace().next().unwrap().parse().unwrap();
+        let written_m = scale * 0.0254 / 72.0 * plan.scale;
+        assert!(
+            (pixel_m / written_m - 1.0).abs() < 0.005,
+            "{pixel_m} {written_m}"
+        );
+        let page_box = [
+            left,
+            top + line_m * height as f64,
+            left + pixel_m * width as f64,
+            top,
+        ];
+        for side in 0..2 {
+            covered[side] = f64::min(covered[side], page_box[side]);
+            covered[side + 2] = f64::max(covered[side + 2], page_box[side + 2]);
+        }
+    }
+    assert!(letters.len() > 1, "{letters:?}");
+    assert!(
+        letters.iter().copied().eq(('A'..='Z').take(letters.len())),
+        "{letters:?}"
+    );
+    assert_eq!(
+        strips.difference(&seen).collect::<Vec<_>>(),
+        Vec::<&String>::new()
+    );
+    for side in 0..2 {
+        assert!(covered[side] < block[side] && covered[side + 2] > block[side + 2]);
+    }
+    // A block whose front has all numbers needs no other map.
+    let small = sheet_of(
+        temp.path(),
+        &full("B-2", 300.0, 12),
+        &settings,
+        Language::English,
+    );
+    let text = text_of(&small, &[]).unwrap();
+    assert!(
+        !text.contains("Block B-2, map") && !text.contains("Larger on a map"),
+        "{text}"
+    );
 }

@@ -29,7 +29,9 @@ pub struct Page {
     pub(super) corners: Option<[Coord; 4]>,
     /// The block's id.
     pub(in crate::outputs) name: String,
-    /// Pages without a map that follow; their content deflated too.
+    /// Larger maps of parts of the block, which follow.
+    pub(super) details: Vec<Page>,
+    /// Pages without a map that follow those; their content deflated too.
     pub(super) backs: Vec<Plain>,
 }
 
@@ -54,6 +56,7 @@ impl Page {
             map: map.map_or(nowhere, |(frame, _)| frame),
             corners: map.map(|(_, corners)| corners),
             name,
+            details: vec![],
             backs: vec![],
         }
     }
@@ -207,6 +210,9 @@ impl PdfFile {
         self.pages.push(Ref::new(id));
         if let Some(name) = name {
             self.named.push((Ref::new(id), name.to_owned()));
+        }
+        for detail in &page.details {
+            self.named_page(detail, None, georeference)?;
         }
         for back in &page.backs {
             self.back(page.size, back)?;

@@ -1,6 +1,6 @@
 //! The ground on the sheet, and how ground is filled, hatched and outlined on paper.
 
-use geo::{BoundingRect, LineString, Polygon};
+use geo::{BoundingRect, LineString, Polygon, Rect};
 
 use super::canvas::{Canvas, Frame, PT_PER_PX};
 use super::paper::Sheet;
@@ -14,7 +14,7 @@ pub fn draw(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan) -> Vec<Kind> {
     let azimuth_deg = plan.azimuth_deg.unwrap_or(0.0);
     for ground in grounds(plan) {
         let shapes = ground.shapes.into_iter();
-        let shapes: Vec<&Polygon> = shapes.filter(|shape| shows(sheet, shape)).collect();
+        let shapes: Vec<&Polygon> = shapes.filter(|shape| shows(sheet, *shape)).collect();
         let Some(bounds) = bounds(sheet, &shapes) else {
             continue;
         };
@@ -37,10 +37,11 @@ pub fn points<'a>(sheet: &'a Sheet, line: &'a LineString) -> impl Iterator<Item 
     line.0.iter().map(|coord| sheet.place(*coord))
 }
 
-/// Whether any of a polygon may lie in the map's frame.
-fn shows(sheet: &Sheet, shape: &Polygon) -> bool {
+/// Whether any of a shape may lie in the map's frame.
+pub fn shows<S: BoundingRect<f64>>(sheet: &Sheet, shape: &S) -> bool {
     let [west, south, east, north] = sheet.ground();
-    shape.bounding_rect().is_some_and(|rect| {
+    let rect: Option<Rect> = shape.bounding_rect().into();
+    rect.is_some_and(|rect| {
         rect.max().x >= west
             && rect.min().x <= east
             && rect.max().y >= south

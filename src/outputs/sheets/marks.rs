@@ -1,11 +1,12 @@
 //! What stands on the ground: strip lines with arrows and numbers, entries, numbered findings.
 
-use geo::{Geometry, InteriorPoint, LineString};
+use geo::{Coord, Geometry, InteriorPoint, LineString};
 
 use super::canvas::{Align, BODY, Canvas, Frame, PT_PER_PX, Tone, Type};
+use super::details::Part;
 use super::font::{self, Weight};
 use super::furniture::{self, Norths};
-use super::ground::points;
+use super::ground::{self, points};
 use super::paper::Sheet;
 use super::settings;
 use super::words::Words;
@@ -53,6 +54,7 @@ pub fn draw(
     plan: &BlockPlan,
     norths: Norths,
     words: &Words,
+    parts: &[Part],
 ) -> Marks {
     let map = sheet.map;
     let mut drawer = Drawer {
@@ -98,6 +100,7 @@ pub fn draw(
     marks.note(drawer.windows(), Kind::Window);
     marks.note(drawer.people(), Kind::People);
     marks.note(drawer.power_lines(), Kind::PowerLine);
+    drawer.parts(parts);
     marks.steps = drawer.start();
     drawer.steps();
     marks.note(drawer.notes(), Kind::Note);
@@ -111,8 +114,15 @@ pub fn draw(
     marks
 }
 
+/// Room in points for the longest number of a strip; 0 without strips.
+pub fn widest_number(plan: &BlockPlan) -> f64 {
+    (signs::strips_from_outlets(plan).keys())
+        .map(|(part, strip_no)| width_of(LABEL, &StripName(*part, *strip_no).to_string()))
+        .fold(0.0, f64::max)
+}
+
 /// Points from one strip to the next, by the strip of middle width; infinite without strips.
-fn pitch(sheet: &Sheet, plan: &BlockPlan) -> f64 {
+pub fn pitch(sheet: &Sheet, plan: &BlockPlan) -> f64 {
     let mut widths: Vec<f64> = plan
         .strips
         .iter()
@@ -129,7 +139,8 @@ fn pitch(sheet: &Sheet, plan: &BlockPlan) -> f64 {
 
 impl Drawer<'_> {
     fn lines<'l>(&mut self, kind: Kind, lines: impl Iterator<Item = &'l LineString>) {
-        let lines: Vec<&LineString> = lines.collect();
+        let sheet = self.sheet;
+        let lines: Vec<&LineString> = lines.filter(|line| ground::shows(sheet, *line)).collect();
         self.drawn(kind, &mut |canvas, sheet| {
             for line in &lines {
                 canvas.path(points(sheet, line), false);
@@ -148,8 +159,10 @@ impl Drawer<'_> {
         let width = if crowded { 0.25 } else { 0.55 };
         for around in [false, true] {
             let lines = self.plan.lines.iter();
-            let lines = lines.filter(|line| (line.heading == Heading::Around) == around);
             let sheet = self.sheet;
+            let lines = lines.filter(|line| {
+                (line.heading == Heading::Around) == around && ground::shows(sheet, &line.shape)
+            });
             self.canvas.apart(|canvas| {
                 canvas.pen(Ink::Words, width);
                 if around {
@@ -193,11 +206,7 @@ impl Drawer<'_> {
     /// One number per strip at its outlet end, beyond the end of the line if there is room, else on the line, else none.
     fn numbers(&mut self, pitch: f64) {
         let strips = signs::strips_from_outlets(self.plan);
-        let widest = strips
-            .keys()
-            .map(|(part, strip_no)| width_of(LABEL, &StripName(*part, *strip_no).to_string()))
-            .fold(0.0, f64::max);
-        let step = number_step(pitch, widest);
+        let step = number_step(pitch, widest_number(self.plan));
         let places: &[f64] = if step == 1 { &[-6.5, 7.5] } else { &[-6.5] };
         for ((part, strip_no), line) in strips {
             if strip_no != 1 && strip_no % step != 0 {
@@ -205,6 +214,11 @@ impl Drawer<'_> {
             }
             let from_outlet: Vec<(f64, f64)> =
                 line.iter().map(|at| self.sheet.place(*at)).collect();
+            let (from_outlet, places) = match self.is_on_the_map(from_outlet[0]) {
+                true => (from_outlet, places),
+                // On a part of the block a strip has its number where it comes in.
+                false => (self.from_the_edge(&from_outlet), &[12.0_f64, 24.0][..]),
+            };
             let Some(((x, y), (dx, dy))) = along(&from_outlet, 0.0) else {
                 continue;
             };
@@ -218,6 +232,57 @@ impl Drawer<'_> {
                 }
             }
         }
+    }
+
+    /// Where larger maps of parts lie, with their letters.
+    fn parts(&mut self, parts: &[Part]) {
+        for part in parts {
+            let [west, south, east, north] = part.sheet.ground();
+            let place = |x: f64, y: f64| self.sheet.place(Coord { x, y });
+            let (low, high) = (place(west, south), place(east, north));
+            let frame = Frame {
+                x: low.0,
+                y: low.1,
+                width: high.0 - low.0,
+                height: high.1 - low.1,
+            };
+            part_frame(self.canvas, frame);
+            let kind = Type {
+                size: 11.0,
+                ..LABEL
+            };
+            let map = self.sheet.map;
+            let (x, y) = (frame.x.max(map.x) + 9.0, frame.top().min(map.top()) - 9.0);
+            let label = part.letter.to_string();
+            self.room.take(Area::around(x, y, 11.0, 11.0));
+            self.canvas.text(kind, x, y - 4.0, &label);
+        }
+    }
+
+    fn is_on_the_map(&self, (x, y): (f64, f64)) -> bool {
+        let map = self.sheet.map;
+        (map.x..=map.right()).contains(&x) && (map.y..=map.top()).contains(&y)
+    }
+
+    /// A line from where it first comes on the map, to a point of the paper; nothing where it does not.
+    fn from_the_edge(&self, line: &[(f64, f64)]) -> Vec<(f64, f64)> {
+        for (at, edge) in line.windows(2).enumerate() {
+            let (a, b) = (edge[0], edge[1]);
+            let length = (b.0 - a.0).hypot(b.1 - a.1);
+            // A line far longer than any paper is a slip.
+            let steps = length.ceil().min(1e4) as u32;
+            let on = |step: u32| {
+                let share = f64::from(step) / f64::from(steps.max(1));
+                (a.0 + share * (b.0 - a.0), a.1 + share * (b.1 - a.1))
+            };
+            let first = (0..=steps).map(on).find(|place| self.is_on_the_map(*place));
+            if let Some(first) = first {
+                return std::iter::once(first)
+                    .chain(line[at + 1..].iter().copied())
+                    .collect();
+            }
+        }
+        vec![]
     }
 
     /// Ground that is open on some days only, with the days inside where there is room.
@@ -412,6 +477,16 @@ impl Drawer<'_> {
         }
         any
     }
+}
+
+/// Around the ground of a larger map.
+pub fn part_frame(canvas: &mut Canvas, frame: Frame) {
+    canvas.apart(|canvas| {
+        canvas.pen(Ink::Words, 0.7);
+        canvas.dash(&[1.5, 4.0]);
+        canvas.rect(frame);
+        canvas.stroke();
+    });
 }
 
 /// A flag that flies from a place.

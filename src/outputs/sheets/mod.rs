@@ -4,6 +4,7 @@
 
 mod back;
 pub(super) mod canvas;
+mod details;
 pub(super) mod file;
 pub(super) mod font;
 mod furniture;
@@ -31,13 +32,14 @@ pub(super) use paper::round_scale;
 pub use words::{Words, of as words_in};
 
 use super::map::marks::Marks;
-use super::style::{Ink, Theme};
+use super::style::{Ink, Kind, Theme};
 use super::{OutputError, text};
 use crate::compass;
 use crate::model::{BlockPlan, MoreSheets, OutputSettings, Settings, SheetMark, SheetNews};
 use crate::sources::limits::REPORT_FILE_BYTES;
 use crate::sources::{InputFile, read_plain};
 use canvas::Canvas;
+use details::Part;
 use file::PdfFile;
 use furniture::Norths;
 use georeference::Georeference;
@@ -127,16 +129,57 @@ impl Compass {
 pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>) -> Page {
     let outputs = &context.settings.outputs;
     let compass = Compass::of(plan, outputs);
-    let sheet = Sheet::fit(plan, outputs.paper, compass.is_some());
+    let front = Sheet::fit(plan, outputs.paper, compass.is_some());
     let norths = Norths {
         true_deg: -plan.frame.grid_north_deg(),
         magnetic_deg: (compass.as_ref())
             .map(|compass| compass.declination_deg - plan.frame.grid_north_deg()),
     };
+    let parts = details::parts(plan, &front, outputs.paper, compass.is_some());
     let mut canvas = Canvas::new(context.theme);
+    let seen = map(&mut canvas, &front, plan, norths, context, &parts);
+    panels::head(&mut canvas, &front, plan, context, None);
+    panels::side(&mut canvas, &front, plan, context, &seen, norths, compass);
+    let mut page = page(plan, &front, canvas);
+    page.name = plan.id.clone();
+    page.details = (parts.iter())
+        .map(|part| {
+            let mut canvas = Canvas::new(context.theme);
+            map(&mut canvas, &part.sheet, plan, norths, context, &[]);
+            panels::head(&mut canvas, &part.sheet, plan, context, Some(part.letter));
+            self::page(plan, &part.sheet, canvas)
+        })
+        .collect();
+    page.backs = back::draw(plan, &front, context);
+    for back in &mut page.backs {
+        back.content = deflated(&back.content);
+    }
+    page
+}
+
+/// What a map shows.
+struct Seen {
+    ground: Vec<Kind>,
+    marks: Marks,
+    /// How many larger maps its frames tell of.
+    parts: usize,
+}
+
+/// A page's map with what stands around it on every page: grid, cautions, foot.
+fn map(
+    canvas: &mut Canvas,
+    sheet: &Sheet,
+    plan: &BlockPlan,
+    norths: Norths,
+    context: &SheetContext<'_>,
+    parts: &[Part],
+) -> Seen {
     canvas.ground(sheet.width, sheet.height);
-    let mut drawn = Vec::new();
-    let mut seen = Marks::default();
+    let mut seen = Seen {
+        ground: vec![],
+        marks: Marks::default(),
+        parts: parts.len(),
+    };
     let mut grid = String::new();
     canvas.apart(|canvas| {
         canvas.rect(sheet.map);
@@ -146,53 +189,37 @@ pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>) -> Page {
             canvas.rect(sheet.map);
             canvas.fill();
         });
-        drawn = ground::draw(canvas, &sheet, plan);
+        seen.ground = ground::draw(canvas, sheet, plan);
     });
-    canvas.apart(|canvas| grid = furniture::grid(canvas, &sheet, &plan.frame));
+    canvas.apart(|canvas| grid = furniture::grid(canvas, sheet, &plan.frame));
     canvas.apart(|canvas| {
         canvas.rect(sheet.map);
         canvas.clip();
-        seen = marks::draw(canvas, &sheet, plan, norths, context.words);
+        seen.marks = marks::draw(canvas, sheet, plan, norths, context.words, parts);
     });
     canvas.apart(|canvas| {
         canvas.pen(Ink::Words, 0.8);
         canvas.rect(sheet.map);
         canvas.stroke();
     });
-    panels::head(&mut canvas, &sheet, plan, context);
-    panels::side(
-        &mut canvas,
-        &sheet,
-        plan,
-        context,
-        &drawn,
-        &seen,
-        norths,
-        compass,
-    );
-    panels::cautions(&mut canvas, sheet.cautions, context.words.map);
-    panels::foot(&mut canvas, &sheet, &grid, (plan, norths), context);
-    let (content, opacities) = canvas.finish();
-    let mut backs = back::draw(plan, &sheet, context);
-    for back in &mut backs {
-        back.content = deflated(&back.content);
-    }
+    panels::cautions(canvas, sheet.cautions, context.words.map);
+    panels::foot(canvas, sheet, &grid, (plan, norths), context);
+    seen
+}
+
+/// A page without a name as it was drawn.
+fn page(plan: &BlockPlan, sheet: &Sheet, canvas: Canvas) -> Page {
     let [west, south, east, north] = sheet.ground();
     let corner = |x: f64, y: f64| plan.frame.leave(Coord { x, y });
-    Page {
-        size: (sheet.width, sheet.height),
-        content: deflated(&content),
-        opacities,
-        map: sheet.map,
-        corners: Some([
-            corner(west, south),
-            corner(west, north),
-            corner(east, north),
-            corner(east, south),
-        ]),
-        name: plan.id.clone(),
-        backs,
-    }
+    let corners = [
+        corner(west, south),
+        corner(west, north),
+        corner(east, north),
+        corner(east, south),
+    ];
+    let size = (sheet.width, sheet.height);
+    let map = Some((sheet.map, corners));
+    Page::new(size, canvas.finish(), map, String::new())
 }
 
 /// In zlib's format, with more haste than thoroughness: a tenth longer than the best, in a third of the time.

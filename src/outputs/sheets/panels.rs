@@ -9,10 +9,9 @@ use super::marks;
 use super::paper::Sheet;
 use super::settings;
 use super::words::Words;
-use super::{Compass, SheetContext};
+use super::{Compass, Seen, SheetContext};
 use crate::model::{BlockPlan, BlockStatus, Finding, PlanMark, SlopesMeasured, Verdict};
 use crate::outputs::findings_french::figure;
-use crate::outputs::map::marks::Marks;
 use crate::outputs::map::{self, panel};
 use crate::outputs::style::{self, Ink, Kind, Line, Look};
 use crate::outputs::text;
@@ -29,9 +28,19 @@ const BOLD: Type = Type {
 };
 
 /// Block id, title and verdict across the top, scale and paper below the verdict.
-pub fn head(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, context: &SheetContext<'_>) {
+pub fn head(
+    canvas: &mut Canvas,
+    sheet: &Sheet,
+    plan: &BlockPlan,
+    context: &SheetContext<'_>,
+    part: Option<char>,
+) {
     let head = sheet.head;
     let words = context.words.map;
+    let name = match part {
+        None => text::fill(words.block, &[&plan.id]),
+        Some(letter) => text::fill(context.words.part, &[&plan.id, &letter.to_string()]),
+    };
     let side = 178.0;
     let big = Type {
         size: 17.0,
@@ -39,12 +48,7 @@ pub fn head(canvas: &mut Canvas, sheet: &Sheet, plan: &BlockPlan, context: &Shee
         ..BODY
     };
     let room = head.width - side - 8.0;
-    let name = font::fit(
-        &text::fill(words.block, &[&plan.id]),
-        big.weight,
-        big.size,
-        room,
-    );
+    let name = font::fit(&name, big.weight, big.size, room);
     canvas.bytes(big, head.x, head.top() - 15.0, &name);
     let title = plan_line(context);
     let title = font::fit(&title, BODY.weight, 8.5, room);
@@ -194,14 +198,13 @@ pub fn side(
     sheet: &Sheet,
     plan: &BlockPlan,
     context: &SheetContext<'_>,
-    drawn: &[Kind],
-    marks: &Marks,
+    seen: &Seen,
     norths: Norths,
     compass: Option<Compass>,
 ) {
     let [first, second, third] = sheet.panels;
     let y = figures(canvas, first, plan, context.words.map);
-    let rows = legend_rows(drawn, marks, context.words.map);
+    let rows = legend_rows(seen, context.words);
     let y = machine(canvas, first, y - 6.0, plan, context, norths, compass);
     if sheet.is_upright() {
         let room = ((second.height - 10.0) / LEGEND_ROW) as usize;
@@ -313,9 +316,10 @@ type LegendRow = (Sign, &'static str);
 type Sign = Box<dyn Fn(&mut Canvas, f64, f64)>;
 
 /// Of what is drawn, and of nothing else.
-fn legend_rows(drawn: &[Kind], marks: &Marks, words: &text::Words) -> Vec<LegendRow> {
+fn legend_rows(seen: &Seen, own: &Words) -> Vec<LegendRow> {
+    let words = own.map;
     let mut rows: Vec<LegendRow> = Vec::new();
-    let kinds = drawn.iter().chain(&marks.kinds).copied();
+    let kinds = seen.ground.iter().chain(&seen.marks.kinds).copied();
     // Bare ground shows in slivers only, and needs no word.
     for kind in kinds.filter(|kind| *kind != Kind::NetArea) {
         let word = match kind {
@@ -325,7 +329,19 @@ fn legend_rows(drawn: &[Kind], marks: &Marks, words: &text::Words) -> Vec<Legend
         let sign = move |canvas: &mut Canvas, x: f64, y: f64| kind_sign(canvas, kind, x, y);
         rows.push((Box::new(sign), word));
     }
-    if marks.steps {
+    if seen.parts > 0 {
+        let sign = |canvas: &mut Canvas, x: f64, y: f64| {
+            let frame = Frame {
+                x,
+                y: y - 1.4,
+                width: SWATCH.0,
+                height: SWATCH.1,
+            };
+            marks::part_frame(canvas, frame);
+        };
+        rows.push((Box::new(sign), own.legend_parts));
+    }
+    if seen.marks.steps {
         let sign = |canvas: &mut Canvas, x: f64, y: f64| {
             marks::step_sign(canvas, 1, x + SWATCH.0 / 2.0, y + 2.4);
         };

@@ -7,7 +7,7 @@ use super::furniture;
 use crate::model::{BlockPlan, Paper};
 
 /// Ground shown around the block at least, metres.
-const MARGIN_M: f64 = 25.0;
+pub const MARGIN_M: f64 = 25.0;
 const EDGE_MM: f64 = 8.0;
 const HEAD_MM: f64 = 14.0;
 const CAUTIONS_MM: f64 = 17.0;
@@ -103,6 +103,43 @@ impl Sheet {
         Sheet {
             plates: furniture::plates_of_choice(&sheet, magnetic),
             ..sheet
+        }
+    }
+
+    /// A page with nothing but a map beside head, cautions and foot; its middle is not set yet.
+    pub fn of_a_part(paper: Paper, upright: bool, denominator: f64) -> Sheet {
+        let [short, long] = paper.sides_mm();
+        let [width_mm, height_mm] = if upright {
+            [short, long]
+        } else {
+            [long, short]
+        };
+        let frames = Sheet::frames(width_mm, height_mm, upright);
+        let [left, right] = [frames.map.x, frames.head.right()];
+        let pt = |mm: f64| hundredths(mm * PT_PER_MM);
+        let below = EDGE_MM + FOOT_MM;
+        let cautions = Frame {
+            x: frames.head.x,
+            y: pt(below),
+            width: frames.head.width,
+            height: pt(CAUTIONS_MM),
+        };
+        let low = cautions.top() + pt(GAP_MM + LABELS_MM);
+        Sheet {
+            map: Frame {
+                x: left,
+                y: low,
+                width: right - left,
+                height: frames.head.y - low,
+            },
+            cautions,
+            foot: Frame {
+                width: frames.head.width,
+                ..frames.foot
+            },
+            denominator,
+            pt_per_m: 1000.0 * PT_PER_MM / denominator,
+            ..frames
         }
     }
 

@@ -45,6 +45,9 @@ pub struct Words {
     /// A plan.
     pub replaces: &'static str,
     /// Block, page.
+    /// With the block and the letter of a part.
+    pub part: &'static str,
+    pub legend_parts: &'static str,
     pub back: &'static str,
     pub back_foot: &'static str,
     /// Label, what is said.
@@ -138,6 +141,8 @@ pub const ENGLISH: Words = Words {
     plan: "Plan {}",
     plan_of: "Plan {} of {}",
     replaces: "replaces {}",
+    part: "Block {}, map {}",
+    legend_parts: "Larger on a map of its own",
     back: "Block {}, back, page {}",
     back_foot: "Local codes, permits, the employer’s emergency plan, a line’s owner and the maker’s manual go before this sheet.",
     label: "{}: {}",
@@ -236,6 +241,8 @@ pub const FRENCH: Words = Words {
     plan: "Plan {}",
     plan_of: "Plan {} du {}",
     replaces: "remplace {}",
+    part: "Bloc {}, carte {}",
+    legend_parts: "Agrandi sur une carte à part",
     back: "Bloc {}, verso, page {}",
     back_foot: "Les règles locales, les permis, le plan d’urgence de l’employeur, le propriétaire d’une ligne et le manuel du fabricant passent avant cette fiche.",
     label: "{} : {}",
