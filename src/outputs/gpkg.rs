@@ -30,6 +30,13 @@ pub(super) struct LayerDef {
     pub description: &'static str,
 }
 
+/// How a layer looks, in the notations that map programs read.
+pub(super) struct Style {
+    pub layer: &'static str,
+    pub qml: String,
+    pub sld: String,
+}
+
 struct Table {
     def: &'static LayerDef,
     rows: u64,
@@ -51,6 +58,7 @@ pub(super) struct GeoPackage {
     file: RowFile,
     path: PathBuf,
     in_transaction: u32,
+    styles: Vec<Style>,
     /// Whether rows may hold geometries as they were given, sound or not.
     as_given: bool,
 }
@@ -79,6 +87,7 @@ impl GeoPackage {
             file,
             path: path.to_owned(),
             in_transaction: 0,
+            styles: vec![],
             as_given: false,
         };
         for def in layers {
@@ -100,6 +109,41 @@ impl GeoPackage {
             as_given: true,
             ..self
         }
+    }
+
+    /// Adds table `layer_styles`, in which map programs look for the style of a layer.
+    pub fn with_styles(self, styles: Vec<Style>) -> GeoPackage {
+        GeoPackage { styles, ..self }
+    }
+
+    fn write_styles(&mut self) -> Result<(), OutputError> {
+        /// Of all times: the same input gives the same bytes.
+        const TIME: &str = "1970-01-01T00:00:00.000Z";
+        let styles = std::mem::take(&mut self.styles);
+        if styles.is_empty() {
+            return Ok(());
+        }
+        self.execute(
+            "CREATE TABLE layer_styles (id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256), \
+             f_table_schema TEXT(256), f_table_name TEXT(256), f_geometry_column TEXT(256), styleName TEXT(30), \
+             styleQML TEXT, styleSLD TEXT, useAsDefault BOOLEAN, description TEXT, owner TEXT(30), ui TEXT(30), \
+             update_time DATETIME)",
+        )?;
+        self.execute(&format!(
+            "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) \
+             VALUES ('layer_styles', 'attributes', 'layer_styles', 'How the layers look', '{TIME}')"
+        ))?;
+        let quoted = |text: &str| text.replace('\'', "''");
+        for Style { layer, qml, sld } in &styles {
+            self.execute(&format!(
+                "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, \
+                 styleQML, styleSLD, useAsDefault, description, owner, update_time) \
+                 VALUES ('', '', '{layer}', 'geom', '{layer}', '{}', '{}', 1, '', '', '{TIME}')",
+                quoted(qml),
+                quoted(sld)
+            ))?;
+        }
+        Ok(())
     }
 
     /// Takes the filling of a layer's spatial index from GDAL, where it has made one by now of the form we know.
@@ -256,6 +300,7 @@ impl GeoPackage {
             self.transact(true)?;
         }
         self.finish_indexes()?;
+        self.write_styles()?;
         self.transact(false)?;
         let GeoPackage { file, path, .. } = self;
         file.close().map_err(failed(&path, "closing".to_owned()))

@@ -331,8 +331,9 @@ impl Writer {
             let maps = staging.path(MAPS);
             fs::remove_dir(&maps).map_err(OutputError::file(&maps, "remove the folder"))?;
         }
-        package.close()?;
-        sld::write(&staging.path("styles"), run.settings.outputs.language)?;
+        let language = run.settings.outputs.language;
+        let styles = sld::write(&staging.path("styles"), language)?;
+        package.with_styles(styles).close()?;
         blocks.close()?;
         compliance.close()?;
         if let Some(costs) = costs {

@@ -102,7 +102,9 @@ pub fn read(path: &Path) -> Layers {
 pub fn read_as_written(path: &Path) -> Layers {
     let dataset = Dataset::open(path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
     let mut layers = Layers::new();
-    for mut layer in dataset.layers() {
+    // Looks are no ground.
+    let layers_of_ground = (dataset.layers()).filter(|layer| layer.name() != "layer_styles");
+    for mut layer in layers_of_ground {
         let rows = layer.features().map(|feature| {
             let (mut texts, mut numbers) = (BTreeMap::new(), BTreeMap::new());
             for (name, value) in feature.fields() {

@@ -11,6 +11,7 @@ mod command_line;
 mod determinism;
 mod endless;
 mod faults;
+mod from_python;
 mod hostile;
 mod init;
 mod inspect_doubts;

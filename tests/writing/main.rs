@@ -28,6 +28,7 @@ mod dispatch_runs;
 mod dispatch_schedule;
 mod dispatch_sheets;
 mod exchange;
+mod gis;
 mod maps_settings;
 mod notes;
 mod outputs_files;

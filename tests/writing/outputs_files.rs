@@ -159,7 +159,10 @@ fn layers_hold_what_the_contract_names() {
         ),
     ];
     let dataset = Dataset::open(temp.path().join("layout.gpkg")).unwrap();
-    assert_eq!(dataset.layer_count(), expected.len());
+    // Last the table of styles.
+    assert_eq!(dataset.layer_count(), expected.len() + 1);
+    let last = dataset.layer(expected.len()).unwrap();
+    assert_eq!(last.name(), "layer_styles");
     for (layer, (name, geometry, fields)) in dataset.layers().zip(expected) {
         assert_eq!(layer.name(), name);
         let defn = layer.defn();
