@@ -303,6 +303,19 @@ impl Measure<'_> {
     }
 }
 
+/// What a rule known from memory only decides: nothing alone. What falls short of it is to be looked up.
+pub fn decided(verdict: (Verdict, String), status: Option<ReadStatus>) -> (Verdict, String) {
+    match (verdict, status) {
+        ((Verdict::Fail, why), Some(ReadStatus::FromMemory)) => {
+            let memory = "the rule is known from memory only";
+            let parts = [why.as_str(), memory].into_iter();
+            let told: Vec<&str> = parts.filter(|part| !part.is_empty()).collect();
+            (Verdict::Warn, told.join("; "))
+        }
+        (verdict, _) => verdict,
+    }
+}
+
 /// Names a row.
 #[derive(Clone, Debug)]
 pub struct Named<'n> {
@@ -342,9 +355,10 @@ pub fn row(
     required: Option<f64>,
     measured: Option<f64>,
     tolerance: Option<f64>,
-    (status, message): (Verdict, String),
+    verdict: (Verdict, String),
     origin: Origin,
 ) -> Judged {
+    let (status, message) = decided(verdict, origin.status);
     Judged {
         row: AuditRow {
             row: ComplianceRow {
@@ -453,10 +467,13 @@ mod tests {
             Verdict::Fail
         );
         let memory = Some(ReadStatus::FromMemory);
-        assert_eq!(
-            measure(-1.0, None, false).verdict(memory, "m").0,
-            Verdict::Warn
-        );
+        let holds = measure(-1.0, None, false).verdict(memory, "m");
+        assert_eq!(decided(holds, memory).0, Verdict::Warn);
+        // Falling short of a figure that nobody has read fails nothing alone either.
+        let short = measure(2.1, None, false).verdict(memory, "m");
+        let told = "beyond tolerance; the rule is known from memory only".to_owned();
+        assert_eq!(decided(short.clone(), memory), (Verdict::Warn, told));
+        assert_eq!(decided(short, None).0, Verdict::Fail);
     }
 
     #[test]

@@ -93,7 +93,8 @@ pub fn judge(context: Context<'_>, block: &SourceBlock, plan: &mut BlockPlan) {
         plan.wind = Some(measured);
         verdicts.extend(rows);
     }
-    for verdict in verdicts {
+    for mut verdict in verdicts {
+        verdict.weigh();
         plan.findings.extend(map_error::finding(&verdict));
         if verdict.row.status >= Verdict::Warn || !verdict.why.is_empty() {
             let place = verdict.place;
@@ -138,6 +139,26 @@ struct Judged {
     why: String,
     /// What its distance may be off by, where somebody says so.
     off: Option<map_error::Off>,
+}
+
+impl Judged {
+    /// A figure that nobody has read decides nothing alone: what falls short of it is to be looked up, as what holds by it.
+    fn weigh(&mut self) {
+        if self.row.source_status != ReadStatus::FromMemory.key() {
+            return;
+        }
+        match self.row.status {
+            Verdict::Pass => self.row.status = Verdict::Warn,
+            Verdict::Fail => {
+                self.row.status = Verdict::Warn;
+                let why = std::mem::take(&mut self.why);
+                let parts = ["falls short of it", why.as_str()].into_iter();
+                let told: Vec<&str> = parts.filter(|part| !part.is_empty()).collect();
+                self.why = told.join("; ");
+            }
+            _ => {}
+        }
+    }
 }
 
 /// A row that is no pass, as a finding at its place.
@@ -195,7 +216,7 @@ impl Judge<'_> {
         }
     }
 
-    /// A row for a rule of the rulebook that holds or does not: a rule known from memory only never just passes.
+    /// A row for a rule of the rulebook that holds or does not.
     fn ruled<'s>(
         &self,
         rule_id: &str,
@@ -206,11 +227,7 @@ impl Judge<'_> {
         source: impl Into<Source<'s>>,
     ) -> Judged {
         let source = source.into();
-        let status = match holds {
-            false => Verdict::Fail,
-            true if source.is_from_memory() => Verdict::Warn,
-            true => Verdict::Pass,
-        };
+        let status = if holds { Verdict::Pass } else { Verdict::Fail };
         self.row(
             rule_id,
             title,

@@ -140,8 +140,9 @@ impl Season {
             _ if rule.value <= 0.0 => Verdict::NotApplicable,
             // The rest of the season may tip it either way.
             _ if !doubts.is_empty() || share.is_none() => Verdict::Unknown,
-            _ if !enough => Verdict::Fail,
+            // A figure that nobody has read decides nothing alone.
             _ if Source::from(rule).is_from_memory() => Verdict::Warn,
+            _ if !enough => Verdict::Fail,
             _ => Verdict::Pass,
         };
         let mut title = format!(

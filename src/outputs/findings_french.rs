@@ -368,6 +368,7 @@ const SENTENCES: &[Pair] = &[
         "the rule is known from memory only",
         "la règle n’est connue que de mémoire",
     ),
+    ("falls short of it", "reste en deçà"),
     ("{}: fail", "{} : non respecté"),
     ("{}: warn", "{} : à vérifier"),
     ("{}: unknown", "{} : indéterminé"),

