@@ -98,6 +98,8 @@ fn wrong_names(document: &str, code: &str) -> Vec<String> {
             .any(|part| part.len() > 1 && part.chars().all(|c| c.is_ascii_uppercase()));
         is_path(span)
             && !stands_for_others
+            // What lies beside the checkout is not the tree's.
+            && !span.starts_with("../")
             && !span.starts_with("demo-out")
             && !span.starts_with("target")
             && !is_there(span)
