@@ -4,13 +4,29 @@ use crate::rulebook::{self, Rulebook};
 use crate::sources::area_of_use;
 
 /// Presets of a place, and CRSs whose area of use, as their authority states it, is that place or lies around it.
-const COUNTRIES: [(&str, &str, &[&str]); 12] = [
+const COUNTRIES: [(&str, &str, &[&str]); 13] = [
     ("bc-fppr", "British Columbia", &["EPSG:3005"]),
     ("qc-radf", "Quebec", &["EPSG:32198"]),
     ("wa-wac", "Washington", &["EPSG:32148", "EPSG:32149"]),
-    ("wa-wac-west", "Washington", &["EPSG:32148", "EPSG:32149"]),
     ("or-west", "Oregon", &["EPSG:2992"]),
     ("or-east", "Oregon", &["EPSG:2992"]),
+    (
+        "ak-private",
+        "Alaska",
+        &["EPSG:26931", "EPSG:26932", "EPSG:26933", "EPSG:26934"],
+    ),
+    (
+        "ak-public",
+        "Alaska",
+        &[
+            "EPSG:26931",
+            "EPSG:26932",
+            "EPSG:26933",
+            "EPSG:26934",
+            "EPSG:26935",
+            "EPSG:26936",
+        ],
+    ),
     ("mt-smz", "Montana", &["EPSG:32100"]),
     (
         "mn-filter-strip",
@@ -97,7 +113,11 @@ mod tests {
         for (place, x, y, wanted) in [
             ("Prince George", -122.75, 53.92, vec!["bc-fppr"]),
             ("Quebec", -71.21, 46.81, vec!["qc-radf"]),
-            ("Olympia", -122.90, 47.04, vec!["wa-wac", "wa-wac-west"]),
+            ("Olympia", -122.90, 47.04, vec!["wa-wac"]),
+            ("Anchorage", -149.90, 61.22, vec!["ak-private", "ak-public"]),
+            ("Dillingham", -158.46, 59.04, vec!["ak-public"]),
+            // In Region III, of which nothing was read: an area of use is a box.
+            ("Utqiagvik", -156.79, 71.29, vec!["ak-public"]),
             ("Helena", -112.04, 46.59, vec!["mt-smz"]),
             ("Saint Paul", -93.09, 44.95, vec!["mn-filter-strip"]),
             ("Salem", -123.04, 44.94, vec!["or-west", "or-east"]),

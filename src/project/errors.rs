@@ -4,7 +4,7 @@ use std::fmt;
 use std::path::PathBuf;
 
 use crate::rulebook::toml_text::did_you_mean;
-use crate::rulebook::{Place, RulebookError, TomlFault, preset_names};
+use crate::rulebook::{Place, RulebookError, TomlFault, preset_names, unknown_preset_hint};
 use crate::units::UnitError;
 
 /// A project file, or the rulebook it names, that can't be used; the user has to change something (exit code 2).
@@ -208,7 +208,7 @@ impl Reason {
                     whose.key()
                 ),
             },
-            Reason::UnknownPreset { name } => did_you_mean(name, &preset_names()),
+            Reason::UnknownPreset { name } => unknown_preset_hint(name),
             Reason::UnknownClass { class, valid, .. } => {
                 format!(
                     "{}; or add a `[[rules.line]]` for this class",

@@ -33,6 +33,7 @@ pub use channel::{BARRIER_RULE, BARRIER_SOURCE, Bank, Channel, LEAST_BARRIER_M};
 pub use check::{Checked, Finding, check};
 pub use condition::{Condition, Test, Unit, flag_of, flag_of_fact};
 pub use power_lines::{BEYOND_TABLE_M, LIMITS_PRESET, POWER_LINE_BELT, POWER_LINE_LIMIT};
+pub(crate) use preset::unknown_preset_hint;
 pub use preset::{RulebookError, parse, preset, preset_names, preset_text};
 pub use range::{Limit, Range};
 pub use read::Severity;

@@ -7,13 +7,14 @@ use super::toml_text::{Place, TomlFault, did_you_mean, read};
 use crate::units::LengthUnit;
 
 /// Names and texts of the embedded presets, in the order of `rules list`.
-const PRESETS: [(&str, &str); 14] = [
+const PRESETS: [(&str, &str); 15] = [
     ("bc-fppr", include_str!("presets/bc-fppr.toml")),
     ("qc-radf", include_str!("presets/qc-radf.toml")),
     ("wa-wac", include_str!("presets/wa-wac.toml")),
-    ("wa-wac-west", include_str!("presets/wa-wac-west.toml")),
     ("or-west", include_str!("presets/or-west.toml")),
     ("or-east", include_str!("presets/or-east.toml")),
+    ("ak-private", include_str!("presets/ak-private.toml")),
+    ("ak-public", include_str!("presets/ak-public.toml")),
     ("mt-smz", include_str!("presets/mt-smz.toml")),
     (
         "mn-filter-strip",
@@ -30,10 +31,17 @@ const PRESETS: [(&str, &str); 14] = [
     ("bare", include_str!("presets/bare.toml")),
 ];
 
+/// Presets that earlier versions had, and what to do instead.
+const WITHDRAWN: [(&str, &str); 1] = [(
+    "wa-wac-west",
+    "it was withdrawn, since none of its widths could be read in the rule: read WAC 222-30-021, write them into a rulebook of \
+     your own (`blockwright rules show wa-wac --toml > own.toml` has the form) and name it as `rulebook = \"own.toml\"`",
+)];
+
 /// A rulebook that can't be used: which file, where in it, and why.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum RulebookError {
-    #[error("there is no preset `{name}`\n  hint: {}", did_you_mean(name, &preset_names()))]
+    #[error("there is no preset `{name}`\n  hint: {}", unknown_preset_hint(name))]
     UnknownPreset { name: String },
     #[error("{file}{}\n  {fault}\n  hint: {}", at(place), fault.hint())]
     Toml {
@@ -69,6 +77,14 @@ fn at(place: &Option<Box<Place>>) -> String {
 /// Names of all presets.
 pub fn preset_names() -> Vec<&'static str> {
     PRESETS.iter().map(|(name, _)| *name).collect()
+}
+
+/// What to do about a preset that there is not.
+pub(crate) fn unknown_preset_hint(name: &str) -> String {
+    match WITHDRAWN.iter().find(|(own, _)| *own == name) {
+        Some((_, instead)) => (*instead).to_owned(),
+        None => did_you_mean(name, &preset_names()),
+    }
 }
 
 /// The text of an embedded preset, to start one's own rulebook from.

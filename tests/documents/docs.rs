@@ -346,9 +346,9 @@ fn every_relative_link_leads_somewhere() {
 
 /// Ids such as BC-04 in a text.
 fn ids(text: &str) -> BTreeSet<String> {
-    const GROUPS: [&str; 18] = [
-        "PL", "BC", "QC", "ON", "US", "MT", "NH", "OR", "ME", "UK", "XX", "SF", "PR", "SU", "GE",
-        "RT", "TM", "CO",
+    const GROUPS: [&str; 19] = [
+        "AK", "PL", "BC", "QC", "ON", "US", "MT", "NH", "OR", "ME", "UK", "XX", "SF", "PR", "SU",
+        "GE", "RT", "TM", "CO",
     ];
     let words = text.split(|c: char| !(c.is_ascii_alphanumeric() || c == '-' || c == '_'));
     words

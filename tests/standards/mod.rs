@@ -107,7 +107,10 @@ impl Rows {
         Rows {
             by_id: {
                 let mut rows = rows_of(Path::new("fixtures/standards/rules.csv"));
-                rows.extend(rows_of(Path::new("fixtures/standards/codes.csv")));
+                for more in ["codes", "clauses"] {
+                    let path = format!("fixtures/standards/{more}.csv");
+                    rows.extend(rows_of(Path::new(&path)));
+                }
                 rows
             },
             used: RefCell::default(),
@@ -190,7 +193,7 @@ pub fn fixture(name: &str) -> Rulebook {
     rulebook::parse(&text, &path).unwrap()
 }
 
-pub const FIXTURES: [&str; 9] = [
+pub const FIXTURES: [&str; 10] = [
     "british-columbia-coast",
     "british-columbia-north",
     "minnesota-rmz",
@@ -200,6 +203,7 @@ pub const FIXTURES: [&str; 9] = [
     "tasmania",
     "united-kingdom",
     "united-states",
+    "washington-west",
 ];
 
 pub fn facts(known: &[(&str, Fact)]) -> Facts {

@@ -1,7 +1,7 @@
-//! Minnesota, Kentucky, Montana, Washington and single figures.
+//! Minnesota, Kentucky, Montana, Alaska, the Northwest and New England, and single figures.
 
 use blockwright::model::{Facts, LayerKind::*, TreeUnit};
-use blockwright::rulebook::{Channel, Distance, Match, RuleLine, Width, preset};
+use blockwright::rulebook::{Channel, Distance, Match, RuleLine, Rulebook, Width, preset};
 
 use crate::standards::*;
 
@@ -217,6 +217,115 @@ pub fn oregon_east(rows: &Rows) {
     }
 }
 
+/// Lakes on both sides of the crest: the same rule, by size, fish and area.
+pub fn oregon_lakes(rows: &Rows) {
+    for name in ["or-west", "or-east"] {
+        let book = preset(name).unwrap();
+        let lake =
+            |large: bool, fish: bool| vec![("large_lake", flag(large)), ("fish", flag(fish))];
+        let large_any = vec![("large_lake", flag(true))];
+        let half_acre_m2 = 0.5 * 43_560.0 * FOOT_M * FOOT_M;
+        let of_area = |area_m2: f64| [lake(false, false), vec![("area", number(area_m2))]].concat();
+        for (id, known) in [
+            ("OR-21", large_any),
+            ("OR-21", lake(true, false)),
+            ("OR-22", lake(false, true)),
+            ("OR-22", of_area(half_acre_m2)),
+            ("OR-23", of_area(half_acre_m2 - 0.001)),
+        ] {
+            let line = told(&book, Lakes, &known);
+            rows.assert_cited(&line.citation, &[id]);
+            let widths = line.widths(Some(0.5));
+            assert_eq!(widths.reserve_m, 0.0, "{id}");
+            let wanted_m = rows.numbers(id)[0] * FOOT_M;
+            assert_near(widths.management_m, wanted_m, 1e-9, id);
+            if wanted_m == 0.0 {
+                continue;
+            }
+            rows.assert_cited(line.share_source(), &["OR-24"]);
+            assert_eq!(line.management_share * 100.0, rows.numbers("OR-24")[0]);
+            let trees = line.share_trees.expect("a share of trees");
+            assert_eq!(trees.unit, TreeUnit::Stems);
+            let inches = numbers_of(&rows.row("OR-24").inputs)[0];
+            assert_near(trees.least_m, inches * 0.0254, 1e-9, "OR-24");
+        }
+        // Who knows nothing of a lake keeps the widest off; a channel migration zone is only kept itself.
+        let unknown = book.find(Lakes, None, &Facts::default(), Channel::None);
+        assert!(matches!(unknown, Match::Assumed(line) if line.id == "lake-large"));
+        assert!(named(&book, Lakes, "channel migration zone").asks_for_nothing());
+    }
+}
+
+pub fn alaska_private_land(rows: &Rows) {
+    let book = preset("ak-private").unwrap();
+    for kind in [Streams, Lakes] {
+        for (id, water) in [("AK-01", "I-A"), ("AK-02", "I-B")] {
+            let line = told(&book, kind, &[("water_type", word(water))]);
+            rows.assert_cited(&line.citation, &[id]);
+            for slope in [None, Some(0.0), Some(0.8)] {
+                let widths = line.widths(slope);
+                assert_near(widths.reserve_m, rows.numbers(id)[0] * FOOT_M, 1e-9, id);
+                assert_eq!(widths.management_m, 0.0, "{id}");
+            }
+        }
+        // Low value timber within 25 ft, where prudent: said in words, and no width.
+        let line = told(&book, kind, &[("water_type", word("I-C"))]);
+        rows.assert_cited(&line.citation, &["AK-03"]);
+        assert!(line.asks_for_nothing());
+        let feet = format!("{} ft", rows.numbers("AK-03")[0]);
+        assert!(line.definition.contains(&feet), "{}", line.definition);
+        // What was not read has the widest.
+        let unread = facts(&[("water_type", word("I-D"))]);
+        let found = book.find(kind, None, &unread, Channel::None);
+        assert!(matches!(found, Match::Assumed(line) if line.class == "I-A"));
+    }
+}
+
+pub fn alaska_public_land(rows: &Rows) {
+    let book = preset("ak-public").unwrap();
+    let second = |water: &str| vec![("region", word("II")), ("water_type", word(water))];
+    for kind in [Streams, Lakes] {
+        let fish = |up: bool| [("region", word("I")), ("fish", flag(up))];
+        let line = told(&book, kind, &fish(true));
+        rows.assert_cited(&line.citation, &["AK-04", "AK-05"]);
+        for id in ["AK-04", "AK-05"] {
+            let wanted_m = rows.numbers(id)[0] * FOOT_M;
+            assert_near(line.widths(None).reserve_m, wanted_m, 1e-9, id);
+        }
+        assert!(told(&book, kind, &fish(false)).asks_for_nothing());
+        assert!(told(&book, kind, &second("none")).asks_for_nothing());
+
+        for (id, water) in [("AK-06", "II-A"), ("AK-07", "II-B")] {
+            let wanted = rows.numbers(id);
+            let bends: &[(bool, f64)] = match kind {
+                Streams => &[(false, wanted[0]), (true, wanted[1])],
+                _ => &[(false, wanted[0])],
+            };
+            for (bend, feet) in bends {
+                let known = [second(water), vec![("outer_bend", flag(*bend))]].concat();
+                let line = told(&book, kind, &known);
+                rows.assert_cited(&line.citation, &[id]);
+                assert_near(line.widths(None).reserve_m, feet * FOOT_M, 1e-9, id);
+            }
+        }
+        let line = told(&book, kind, &second("II-C"));
+        rows.assert_cited(&line.citation, &["AK-08"]);
+        let wanted_m = rows.numbers("AK-08")[0] * FOOT_M;
+        assert_near(line.widths(None).reserve_m, wanted_m, 1e-9, "AK-08");
+
+        let line = told(&book, kind, &second("II-D"));
+        rows.assert_cited(&line.citation, &["AK-09"]);
+        let wanted = rows.numbers("AK-09");
+        let widths = line.widths(None);
+        assert_near(widths.reserve_m, wanted[0] * FOOT_M, 1e-9, "AK-09");
+        assert_near(widths.reach_m(), wanted[1] * FOOT_M, 1e-9, "AK-09");
+        assert_eq!(line.management_share, 1.0);
+    }
+    // Nobody said whether it is an outer bend: the wider one stands in.
+    let found = book.find(Streams, None, &facts(&second("II-B")), Channel::None);
+    assert!(matches!(found, Match::Assumed(line) if line.class == "II-B bend"));
+}
+
 pub fn maine_shoreland(rows: &Rows) {
     let book = preset("me-shoreland").unwrap();
     let zone_m = rows.numbers("ME-01")[0] * FOOT_M;
@@ -351,11 +460,10 @@ const SITE_CLASSES: [&str; 5] = ["I", "II", "III", "IV", "V"];
 /// `[total, core, inner, outer]` in feet against the lines of a site class on both sides of a channel width.
 fn washington(
     rows: &Rows,
-    name: &str,
+    book: &Rulebook,
     limit_ft: f64,
     row: impl Fn(usize, usize) -> (String, Vec<f64>),
 ) {
-    let book = preset(name).unwrap();
     for (site, class) in SITE_CLASSES.into_iter().enumerate() {
         let known = [("site_class", word(class))];
         let (narrow, wide) = (format!("{class}-narrow"), format!("{class}-wide"));
@@ -365,14 +473,14 @@ fn washington(
             Some(wide.as_str()),
         ];
         let limit = ("channel", limit_ft * FOOT_M);
-        assert_sides(&book, Streams, &known, limit, classes);
+        assert_sides(book, Streams, &known, limit, classes);
         for (column, class) in [&narrow, &wide].into_iter().enumerate() {
             let (id, feet) = row(site, column);
             let [total, core, inner, outer] = feet[..] else {
                 panic!("{id}: {feet:?}")
             };
             assert_eq!(core + inner + outer, total, "{id}");
-            let line = named(&book, Streams, class);
+            let line = named(book, Streams, class);
             rows.assert_cited(&line.citation, &[&id]);
             assert_eq!(line.distance, Distance::Horizontal);
             for slope in [None, Some(0.0), Some(0.7)] {
@@ -387,7 +495,8 @@ fn washington(
 }
 
 pub fn washington_east(rows: &Rows) {
-    washington(rows, "wa-wac", 15.0, |site, column| {
+    let book = preset("wa-wac").unwrap();
+    washington(rows, &book, 15.0, |site, column| {
         let id = format!("US-{}", 18 + 5 * column + site);
         let sign = if column == 0 { "<= 15 ft" } else { "> 15 ft" };
         assert!(rows.row(&id).inputs.contains(sign), "{id}");
@@ -397,7 +506,8 @@ pub fn washington_east(rows: &Rows) {
 }
 
 pub fn washington_west(rows: &Rows) {
-    washington(rows, "wa-wac-west", 10.0, |site, column| {
+    let book = fixture("washington-west");
+    washington(rows, &book, 10.0, |site, column| {
         let id = format!("US-{}", 28 + site);
         assert_eq!(rows.row(&id).inputs, "stream <= 10 ft / > 10 ft");
         // `total 200 ft = 50 + 83 + 67 / 50 + 100 + 50`.
