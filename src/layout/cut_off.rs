@@ -65,6 +65,8 @@ fn road_segments(near: &[NearFeature]) -> Vec<Segment> {
 const NECK_M: f64 = 0.5;
 /// Ways that are tried before ground counts as cut off.
 const TRIED: usize = 200;
+/// Pieces of ground that are cut off are told one by one, the largest first, up to so many; the rest together.
+const TOLD: usize = 5;
 
 /// The ground lies behind something that no machine may drive on.
 pub struct CutOff;
@@ -146,8 +148,45 @@ pub fn findings(
         &context.settings.machine,
     )
     .with_rasters(context.landbase.stand_rasters(), &source.frame);
-    let each = shut.iter().map(|shape| finding(shape, &goals, &growth));
-    each.collect()
+    let mut pieces: Vec<&Polygon> = shut.iter().collect();
+    // Of equal ones the first.
+    pieces.sort_by(|a, b| polygon_area(b).total_cmp(&polygon_area(a)));
+    // One more would take as many words as the rest together.
+    let told = match pieces.len() {
+        count if count <= TOLD + 1 => count,
+        _ => TOLD,
+    };
+    let (large, small) = pieces.split_at(told);
+    let each = large.iter().map(|shape| finding(shape, &goals, &growth));
+    each.chain(of_the_small(small, &growth)).collect()
+}
+
+/// Wood on ground in words: ` with 12 m3`; nothing where nobody knows.
+fn with_wood(growth: &Growth<'_>, shapes: MultiPolygon) -> String {
+    let volume = growth.felled(&shapes, 0.0).and_then(|own| own.volume_m3);
+    volume.map_or_else(String::new, |m3| format!(" with {m3:.0} m3"))
+}
+
+/// All smaller pieces in one: what they come to, and how much the largest of them is worth a crossing.
+fn of_the_small(pieces: &[&Polygon], growth: &Growth<'_>) -> Option<Finding> {
+    let largest = pieces.first()?;
+    let shapes = MultiPolygon(pieces.iter().map(|&piece| piece.clone()).collect());
+    let area_ha: f64 = pieces.iter().map(|own| hectares(polygon_area(own))).sum();
+    Some(Finding {
+        rule_id: "cut-off".to_owned(),
+        verdict: Verdict::Warn,
+        measured: Some(area_ha),
+        required: Some(0.0),
+        unit: "ha",
+        message: format!(
+            "{} smaller pieces of ground are cut off in the same way, together {area_ha:.2} ha{}; none is larger than {:.2} ha",
+            pieces.len(),
+            with_wood(growth, shapes.clone()),
+            hectares(polygon_area(largest))
+        ),
+        source: "docs/algorithms.md, Settings".to_owned(),
+        shape: Some(Geometry::MultiPolygon(shapes)),
+    })
 }
 
 fn finding(shape: &Polygon, goals: &SegmentIndex, growth: &Growth<'_>) -> Finding {
@@ -156,10 +195,7 @@ fn finding(shape: &Polygon, goals: &SegmentIndex, growth: &Growth<'_>) -> Findin
         Some((off_m, LineString(vec![from, to])))
     });
     let shortest = ways.min_by(|a, b| a.0.total_cmp(&b.0));
-    let felled = growth.felled(&MultiPolygon(vec![shape.clone()]), 0.0);
-    let volume = felled
-        .and_then(|felled| felled.volume_m3)
-        .map_or_else(String::new, |m3| format!(" with {m3:.0} m3"));
+    let volume = with_wood(growth, MultiPolygon(vec![shape.clone()]));
     let area_ha = hectares(polygon_area(shape));
     let remedy = match &shortest {
         Some((length_m, _)) if *length_m < NECK_M => {

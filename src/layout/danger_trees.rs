@@ -1,6 +1,6 @@
 //! What is told of dangerous trees: how far nobody works, and what that rests on.
 
-use super::zones::Outline;
+use super::zones::{Outline, Touch};
 use crate::geometry::area::area;
 use crate::geometry::within::within;
 use crate::landbase::NearFeature;
@@ -33,7 +33,7 @@ pub(super) fn say(findings: &mut Vec<Finding>, near: &NearFeature, outline: &Out
             unit: "m",
             message: format!("{} ({class}): {text}", feature.id),
             source: source.to_owned(),
-            shape: super::doubts::place(&near.source),
+            shape: outline.touch(&near.source).map(Touch::shape),
         });
     };
     if let Some(source) = near.judged_source() {
@@ -70,7 +70,7 @@ pub(super) fn say(findings: &mut Vec<Finding>, near: &NearFeature, outline: &Out
 }
 
 /// What to say where a dangerous tree is mapped as a plain hazard: people would work beside it by day.
-pub(super) fn among_hazards(near: &NearFeature) -> Option<Finding> {
+pub(super) fn among_hazards(near: &NearFeature, outline: &Outline) -> Option<Finding> {
     let class = near.feature.class.as_deref();
     let class = class.filter(|class| names_danger_tree(class))?;
     Some(Finding {
@@ -84,6 +84,6 @@ pub(super) fn among_hazards(near: &NearFeature) -> Option<Finding> {
             near.feature.source_layer, near.feature.id
         ),
         source: DANGER_TREE_SOURCE.to_owned(),
-        shape: super::doubts::place(&near.source),
+        shape: outline.touch(&near.source).map(Touch::shape),
     })
 }

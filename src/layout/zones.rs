@@ -2,13 +2,16 @@
 
 use std::borrow::Cow;
 
-use geo::Polygon;
+use geo::{Coord, Geometry, Polygon};
 
 use super::boundary_pass::is_small;
-use super::{Context, LayoutError, danger_trees, doubts, power_lines};
+use super::doubts::{self, Doubt};
+use super::{Context, LayoutError, danger_trees, power_lines};
 use crate::geometry::area::Bounds;
 use crate::geometry::buffer::{Rung, Source, certified};
-use crate::geometry::distance::SegmentIndex;
+use crate::geometry::distance::{
+    Segment, SegmentIndex, boundary_segments, inside, point_segment, segment_segment, share_along,
+};
 use crate::geometry::overlay::{difference, oriented};
 use crate::landbase::{NearFeature, Slopes};
 use crate::model::*;
@@ -47,6 +50,8 @@ pub struct Zones<'n> {
     pub stands: Vec<&'n NearFeature<'n>>,
     /// Ids of roads of which nobody says how they may be used.
     unsaid: Vec<String>,
+    /// Of each feature, until those of a kind are told together.
+    doubts: Vec<Doubt>,
     /// Features that keep machines off somewhere, but not in the block.
     aside: Vec<&'n NearFeature<'n>>,
     pub power_lines: Vec<PowerLineNote>,
@@ -143,7 +148,55 @@ pub struct Outline<'b> {
     index: SegmentIndex,
 }
 
+/// Where something comes nearest to a block, on its outline or inside.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Touch {
+    pub distance_m: f64,
+    pub place: Coord,
+}
+
+impl Touch {
+    pub fn shape(self) -> Geometry {
+        Geometry::Point(self.place.into())
+    }
+}
+
 impl Outline<'_> {
+    /// Where a feature touches the block: a place of its own inside, or the place of the outline that lies nearest to it. None:
+    /// it has no places.
+    pub(super) fn touch(&self, source: &Source) -> Option<Touch> {
+        let segments = source.segments(0);
+        let here = |place: Coord| Touch {
+            distance_m: 0.0,
+            place,
+        };
+        let in_block = |c: &Coord| inside(*c, self.block);
+        if let Some(place) = segments.iter().map(|s| s.a).find(in_block) {
+            return Some(here(place));
+        }
+        let corners = self.block.0.iter().filter_map(|p| p.exterior().0.first());
+        if let Some(place) = corners.copied().find(|&c| source.contains(c)) {
+            return Some(here(place));
+        }
+        let mut nearest: Option<(f64, Segment)> = None;
+        for segment in &segments {
+            let within = nearest.map_or(f64::INFINITY, |(distance, _)| distance);
+            if let Some(approach) = self.index.approach(segment.a, segment.b, within) {
+                nearest = Some((approach.distance, *segment));
+            }
+        }
+        let (distance_m, segment) = nearest?;
+        let edges = boundary_segments(self.block, 0);
+        let edge = edges.min_by(|one, other| {
+            let away = |edge: &Segment| segment_segment(segment.a, segment.b, edge.a, edge.b);
+            away(one).total_cmp(&away(other))
+        })?;
+        Some(Touch {
+            distance_m,
+            place: nearest_on(&edge, &segment),
+        })
+    }
+
     /// Whether any stretch comes within its own distance, counted from the feature's edge.
     fn within_any(&self, near: &NearFeature, distance: impl Fn(Widths) -> f64) -> bool {
         near.stretches()
@@ -161,9 +214,32 @@ impl Outline<'_> {
         source
             .segments(0)
             .iter()
-            .any(|s| touches(s.a, s.b) || crate::geometry::distance::inside(s.a, self.block))
+            .any(|s| touches(s.a, s.b) || inside(s.a, self.block))
             || corners.any(|&corner| source.contains(corner))
     }
+}
+
+/// The place of an edge that lies nearest to a segment; where they cross, the crossing.
+fn nearest_on(edge: &Segment, segment: &Segment) -> Coord {
+    let (along, other) = (edge.b - edge.a, segment.b - segment.a);
+    let across = along.x * other.y - along.y * other.x;
+    let between = segment.a - edge.a;
+    let share = (between.x * other.y - between.y * other.x) / across;
+    let share_of_other = (between.x * along.y - between.y * along.x) / across;
+    if [share, share_of_other]
+        .iter()
+        .all(|at| (0.0..=1.0).contains(at))
+    {
+        return edge.a + along * share;
+    }
+    let onto = |p: Coord| edge.a + along * share_along(p, edge.a, edge.b);
+    let ends = [onto(segment.a), onto(segment.b), edge.a, edge.b];
+    let away = |p: &Coord| point_segment(*p, segment.a, segment.b);
+    let nearest = |held: Coord, next: Coord| match away(&next) < away(&held) {
+        true => next,
+        false => held,
+    };
+    ends.into_iter().fold(ends[0], nearest)
 }
 
 pub fn draw<'n>(
@@ -206,6 +282,9 @@ pub fn draw<'n>(
             _ => {}
         }
     }
+    let others = std::mem::take(&mut zones.findings);
+    zones.findings = doubts::told(std::mem::take(&mut zones.doubts));
+    zones.findings.extend(others);
     zones.bar_fronts(context)?;
     zones.say_road_use();
     Ok(zones)
@@ -313,7 +392,7 @@ impl<'n> Zones<'n> {
             return Ok(());
         }
         if decides {
-            doubts::say(&mut self.findings, near, slopes, outline);
+            doubts::say(&mut self.doubts, near, slopes, outline);
             danger_trees::say(&mut self.findings, near, outline);
             self.say_overruled(context, near);
         }
@@ -550,10 +629,11 @@ impl<'n> Zones<'n> {
         let shape = self.buffer(context, near, &near.source, distance_m)?;
         self.record(near, ZoneKind::Hazard, distance_m, shape.clone());
         self.hazard.extend(shape.0);
-        self.findings.extend(danger_trees::among_hazards(near));
+        self.findings
+            .extend(danger_trees::among_hazards(near, outline));
         self.findings.extend(power_lines::among_hazards(near));
         if decides {
-            doubts::say(&mut self.findings, near, slopes, outline);
+            doubts::say(&mut self.doubts, near, slopes, outline);
         }
         // Ground under a hazard is no reserve of itself: trees under a power line may be felled, by day.
         self.ruled(context, near, false)
@@ -575,5 +655,55 @@ fn rule_id(near: &NearFeature) -> String {
         (None, LayerKind::Roads) => "road-band".to_owned(),
         (None, LayerKind::Hazards) => "hazard-distance".to_owned(),
         (None, kind) => format!("{}-unruled", kind.key()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use geo::{LineString, MultiLineString, MultiPolygon};
+
+    fn square(low: f64, high: f64) -> MultiPolygon {
+        let ring = [
+            (low, low),
+            (high, low),
+            (high, high),
+            (low, high),
+            (low, low),
+        ];
+        MultiPolygon(vec![Polygon::new(LineString::from(ring.to_vec()), vec![])])
+    }
+
+    /// A line that begins a kilometre off, by where it touches a block of 100 m.
+    #[test]
+    fn a_feature_is_told_where_the_block_is_touched() {
+        let block = square(0.0, 100.0);
+        let outline = Outline {
+            block: &block,
+            index: SegmentIndex::of_boundary(&block),
+        };
+        let line = |coords: &[(f64, f64)]| {
+            Source::Lines(MultiLineString(vec![LineString::from(coords.to_vec())]))
+        };
+        let touch = |source: &Source| {
+            let touch = outline.touch(source).unwrap();
+            (touch.distance_m, (touch.place.x, touch.place.y))
+        };
+        // Past it, through it without a corner inside, and into it.
+        let past = line(&[(-1000.0, 120.0), (1000.0, 120.0), (1000.0, 900.0)]);
+        assert_eq!(touch(&past).0, 20.0);
+        assert_eq!(touch(&past).1.1, 100.0);
+        let through = line(&[(-1000.0, 40.0), (1000.0, 40.0)]);
+        let (distance_m, (x, y)) = touch(&through);
+        assert_eq!((distance_m, y), (0.0, 40.0));
+        assert!(x == 0.0 || x == 100.0, "{x}");
+        let into = line(&[(-1000.0, 40.0), (30.0, 50.0), (60.0, 70.0)]);
+        assert_eq!(touch(&into), (0.0, (30.0, 50.0)));
+        // A point beside it, a lake around it.
+        let beside = Source::Points(vec![Coord { x: 130.0, y: 60.0 }]);
+        assert_eq!(touch(&beside), (30.0, (100.0, 60.0)));
+        let around = Source::Polygons(square(-500.0, 500.0));
+        assert_eq!(touch(&around).0, 0.0);
+        assert_eq!(outline.touch(&Source::Points(vec![])), None);
     }
 }

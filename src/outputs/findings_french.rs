@@ -41,6 +41,11 @@ const SENTENCES: &[Pair] = &[
         "{} ha sont coupés de tout chemin et de toute aire par un terrain où aucune machine ne roule, et laissés",
     ),
     (
+        "{} smaller pieces of ground are cut off in the same way, together {}; none is larger than {} ha",
+        "{} terrains plus petits sont coupés de la même façon, ensemble {} ; aucun ne dépasse {} ha",
+    ),
+    ("{} ha with {} m3", "{} ha, {} m³"),
+    (
         "a crossing of {} m, as drawn, would open it",
         "un passage de {} m, tel que dessiné, l’ouvrirait",
     ),
@@ -364,6 +369,10 @@ const SENTENCES: &[Pair] = &[
     ),
     ("cannot be told: {}", "impossible à trancher : {}"),
     // Put together from several.
+    (
+        "{} and {} more of the kind ({})",
+        "{} et {} autres du même genre ({})",
+    ),
     (
         "the rule is known from memory only",
         "la règle n’est connue que de mémoire",
