@@ -51,7 +51,7 @@ pub(super) struct Assembly<'a> {
 }
 
 /// Counts and place of the layer at work.
-struct Desk {
+struct LayerInWork {
     label: String,
     transform: Option<Transform>,
     report: LayerReport,
@@ -77,7 +77,7 @@ impl<'a> Assembly<'a> {
         }
     }
 
-    fn desk(&mut self, layer: &LayerHead<'_>) -> Result<Desk, SourceError> {
+    fn begin(&mut self, layer: &LayerHead<'_>) -> Result<LayerInWork, SourceError> {
         self.batch.problems.extend(layer.unsaid());
         let found = layer.crs(self.project.crs.as_deref())?;
         let crs_label = found
@@ -92,7 +92,7 @@ impl<'a> Assembly<'a> {
             }
             None => None,
         };
-        Ok(Desk {
+        Ok(LayerInWork {
             label: layer.label.clone(),
             transform,
             report: LayerReport {
@@ -112,11 +112,11 @@ impl<'a> Assembly<'a> {
     }
 
     /// Says so where a layer had nothing to read.
-    fn close(&mut self, desk: Desk, source: &LayerSource) {
-        if desk.report.read == 0 {
+    fn close(&mut self, in_work: LayerInWork, source: &LayerSource) {
+        if in_work.report.read == 0 {
             self.batch.problems.push(Problem {
                 code: ProblemCode::EmptyLayer,
-                layer: desk.label,
+                layer: in_work.label,
                 feature_id: "-".to_owned(),
                 place: None,
                 message: if source.filter.is_some() {
@@ -132,7 +132,7 @@ impl<'a> Assembly<'a> {
                 set_aside: false,
             });
         }
-        self.batch.layers.push(desk.report);
+        self.batch.layers.push(in_work.report);
     }
 
     fn problem(
@@ -157,7 +157,7 @@ impl<'a> Assembly<'a> {
         });
     }
 
-    fn complain(&mut self, desk: &Desk, id: &str, key: &str, number: &Number) {
+    fn complain(&mut self, in_work: &LayerInWork, id: &str, key: &str, number: &Number) {
         if let Some(complaint) = &number.complaint {
             let remark = Remark {
                 code: ProblemCode::BadNumber,
@@ -165,12 +165,12 @@ impl<'a> Assembly<'a> {
                 message: format!("{key}: {complaint}; the feature is used without a {key}"),
                 remedy: "correct the value, or name a better attribute first".to_owned(),
             };
-            self.problem(&desk.label, id, remark, None, false);
+            self.problem(&in_work.label, id, remark, None, false);
         }
     }
 
     /// What was not understood of a power line must not pass for what nobody said.
-    fn complain_of_line(&mut self, desk: &Desk, id: &str, line: &RawLine) {
+    fn complain_of_line(&mut self, in_work: &LayerInWork, id: &str, line: &RawLine) {
         for (key, number, follows) in line.numbers() {
             if let Some(complaint) = &number.complaint {
                 let remark = Remark {
@@ -179,7 +179,7 @@ impl<'a> Assembly<'a> {
                     message: format!("{key}: {complaint}; {follows}"),
                     remedy: "correct the value, or name a better attribute first".to_owned(),
                 };
-                self.problem(&desk.label, id, remark, None, false);
+                self.problem(&in_work.label, id, remark, None, false);
             }
         }
     }
@@ -187,7 +187,7 @@ impl<'a> Assembly<'a> {
     /// Shapes of a feature in the work CRS; None when it was set aside.
     fn shaped(
         &mut self,
-        desk: &mut Desk,
+        in_work: &mut LayerInWork,
         kind: LayerKind,
         id: &str,
         raw: &mut RawFeature,
@@ -195,18 +195,18 @@ impl<'a> Assembly<'a> {
         let geometry = std::mem::replace(&mut raw.geometry, features::RawGeometry::Null);
         // A layer without coordinates has no CRS and holds null and empty geometries only.
         let nowhere = Transform::same();
-        let transform = desk.transform.as_ref().unwrap_or(&nowhere);
+        let transform = in_work.transform.as_ref().unwrap_or(&nowhere);
         match features::shape(geometry, kind, transform) {
             Ok(mut shaped) => {
                 for note in std::mem::take(&mut shaped.notes) {
-                    self.problem(&desk.label, id, note, None, false);
+                    self.problem(&in_work.label, id, note, None, false);
                 }
-                desk.report.repaired += u64::from(shaped.repaired);
+                in_work.report.repaired += u64::from(shaped.repaired);
                 Some(shaped)
             }
             Err(aside) => {
-                self.problem(&desk.label, id, aside.remark, aside.shape, true);
-                desk.report.set_aside += 1;
+                self.problem(&in_work.label, id, aside.remark, aside.shape, true);
+                in_work.report.set_aside += 1;
                 None
             }
         }
@@ -214,20 +214,20 @@ impl<'a> Assembly<'a> {
 
     pub(super) fn blocks(&mut self, layer: RawLayer<'_>) -> Result<(), SourceError> {
         let RawLayer { head, features } = layer;
-        let mut desk = self.desk(&head)?;
+        let mut in_work = self.begin(&head)?;
         let has_id = head.has_id;
         let mut uses = UseTally::new(head.source, 0.0);
-        desk.report.read = features.len() as u64;
+        in_work.report.read = features.len() as u64;
         for mut raw in features {
-            let id = self.block_id(&desk, &raw, has_id);
-            let Some(shaped) = self.shaped(&mut desk, LayerKind::Blocks, &id, &mut raw) else {
+            let id = self.block_id(&in_work, &raw, has_id);
+            let Some(shaped) = self.shaped(&mut in_work, LayerKind::Blocks, &id, &mut raw) else {
                 continue;
             };
             let Some(Shape::Polygons(shape)) = shaped.shapes.into_iter().next() else {
                 continue;
             };
-            self.complain(&desk, &id, "azimuth", &raw.azimuth);
-            self.complain_of_length(&desk, &id, &raw);
+            self.complain(&in_work, &id, "azimuth", &raw.azimuth);
+            self.complain_of_length(&in_work, &id, &raw);
             if !self.block_ids.insert(id.clone()) {
                 let remark = Remark {
                     code: ProblemCode::DuplicateId,
@@ -237,14 +237,20 @@ impl<'a> Assembly<'a> {
                              multipolygon"
                         .to_owned(),
                 };
-                self.problem(&desk.label, &id, remark, Some(Shape::Polygons(shape)), true);
-                desk.report.set_aside += 1;
+                self.problem(
+                    &in_work.label,
+                    &id,
+                    remark,
+                    Some(Shape::Polygons(shape)),
+                    true,
+                );
+                in_work.report.set_aside += 1;
                 continue;
             }
-            let pattern = self.pattern(&desk, &id, raw.pattern.as_deref());
-            self.complain(&desk, &id, "accuracy", &raw.accuracy);
+            let pattern = self.pattern(&in_work, &id, raw.pattern.as_deref());
+            self.complain(&in_work, &id, "accuracy", &raw.accuracy);
             let mut facts = Facts(std::mem::take(&mut raw.facts));
-            self.complain_of_windows(&desk, &id, &facts);
+            self.complain_of_windows(&in_work, &id, &facts);
             say_accuracy(head.source, &raw, &mut facts);
             uses.add(Match::None, &facts, None, None);
             let block = Outline {
@@ -259,15 +265,20 @@ impl<'a> Assembly<'a> {
                 accuracy: Accuracy::of(&facts),
                 emergency: Emergency::of_block(&facts),
             };
-            self.place_block(&mut desk, block);
+            self.place_block(&mut in_work, block);
         }
-        desk.report.uses = uses.reports();
-        self.close(desk, head.source);
+        in_work.report.uses = uses.reports();
+        self.close(in_work, head.source);
         Ok(())
     }
 
     /// How trees are left in a block, in the words of the project file.
-    fn pattern(&mut self, desk: &Desk, id: &str, written: Option<&str>) -> Option<Pattern> {
+    fn pattern(
+        &mut self,
+        in_work: &LayerInWork,
+        id: &str,
+        written: Option<&str>,
+    ) -> Option<Pattern> {
         let written = written.map(str::trim).filter(|text| !text.is_empty())?;
         let known = Pattern::from_key(&written.to_ascii_lowercase());
         if known.is_none() {
@@ -279,13 +290,13 @@ impl<'a> Assembly<'a> {
                 ),
                 remedy: "correct the value, or name a better attribute first".to_owned(),
             };
-            self.problem(&desk.label, id, remark, None, false);
+            self.problem(&in_work.label, id, remark, None, false);
         }
         known
     }
 
     /// Days and names that are not understood: nothing is worked there.
-    fn complain_of_windows(&mut self, desk: &Desk, id: &str, facts: &Facts) {
+    fn complain_of_windows(&mut self, in_work: &LayerInWork, id: &str, facts: &Facts) {
         let words = WindowWords::of(facts);
         if words.is_empty() {
             return;
@@ -317,12 +328,12 @@ impl<'a> Assembly<'a> {
                 ),
                 remedy: "correct the value, or add the window under [windows]".to_owned(),
             };
-            self.problem(&desk.label, id, remark, None, false);
+            self.problem(&in_work.label, id, remark, None, false);
         }
     }
 
     /// Names that are too long would stand in every row of the outputs.
-    fn complain_of_length(&mut self, desk: &Desk, id: &str, raw: &RawFeature) {
+    fn complain_of_length(&mut self, in_work: &LayerInWork, id: &str, raw: &RawFeature) {
         for (key, characters) in &raw.too_long {
             let remark = Remark {
                 code: ProblemCode::TooLarge,
@@ -332,16 +343,16 @@ impl<'a> Assembly<'a> {
                 ),
                 remedy: "shorten the text, or name a better attribute first".to_owned(),
             };
-            self.problem(&desk.label, id, remark, None, false);
+            self.problem(&in_work.label, id, remark, None, false);
         }
     }
 
-    fn block_id(&mut self, desk: &Desk, raw: &RawFeature, has_id: bool) -> String {
+    fn block_id(&mut self, in_work: &LayerInWork, raw: &RawFeature, has_id: bool) -> String {
         if let Some(id) = &raw.id {
             return id.clone();
         }
         let id = if self.block_ids.contains(&raw.fid) {
-            format!("{} of {}", raw.fid, desk.label)
+            format!("{} of {}", raw.fid, in_work.label)
         } else {
             raw.fid.clone()
         };
@@ -352,7 +363,7 @@ impl<'a> Assembly<'a> {
                 message: format!("the block has no id; it is called `{id}`"),
                 remedy: "fill in the id, or list a second attribute or constant in `id`".to_owned(),
             };
-            self.problem(&desk.label, &id, remark, None, false);
+            self.problem(&in_work.label, &id, remark, None, false);
         }
         id
     }
@@ -377,7 +388,7 @@ impl<'a> Assembly<'a> {
         self.batch.ground_off = worst;
     }
 
-    fn place_block(&mut self, desk: &mut Desk, outline: Outline) {
+    fn place_block(&mut self, in_work: &mut LayerInWork, outline: Outline) {
         let Outline {
             id,
             shape,
@@ -396,13 +407,13 @@ impl<'a> Assembly<'a> {
         let (Framed { frame, off }, scale, geodesic_m2) =
             match measured(self.work, self.around, &shape) {
                 Ok(measured) => measured,
-                Err(why) => return self.without_frame(desk, &id, why, at, shape),
+                Err(why) => return self.without_frame(in_work, &id, why, at, shape),
             };
         self.batch.ground_off = self.batch.ground_off.max(off);
-        desk.report.used += 1;
+        in_work.report.used += 1;
         self.batch.blocks.push(SourceBlock {
             id,
-            source_layer: desk.label.clone(),
+            source_layer: in_work.label.clone(),
             place: self.work.degrees(frame.origin()),
             frame,
             shape,
@@ -424,7 +435,7 @@ impl<'a> Assembly<'a> {
     /// Sets a block aside that has no flat ground of its own.
     fn without_frame(
         &mut self,
-        desk: &mut Desk,
+        in_work: &mut LayerInWork,
         id: &str,
         why: NoFrame,
         at: Coord,
@@ -460,8 +471,14 @@ impl<'a> Assembly<'a> {
             message,
             remedy: remedy.to_owned(),
         };
-        self.problem(&desk.label, id, remark, Some(Shape::Polygons(shape)), true);
-        desk.report.set_aside += 1;
+        self.problem(
+            &in_work.label,
+            id,
+            remark,
+            Some(Shape::Polygons(shape)),
+            true,
+        );
+        in_work.report.set_aside += 1;
     }
 
     /// Reads the features of one source and says what there is to say of them; kept are those that lie in `near`, a box in
@@ -474,10 +491,10 @@ impl<'a> Assembly<'a> {
         let project = self.project;
         let begin = |head: LayerHead<'_>| {
             let assembly = self;
-            let desk = assembly.desk(&head)?;
+            let in_work = assembly.begin(&head)?;
             Ok(Sorting {
                 assembly,
-                desk,
+                in_work,
                 source,
                 near,
                 unknown: BTreeMap::new(),
@@ -524,7 +541,7 @@ impl<'a> Assembly<'a> {
     /// What is known of a feature, in the units of the rules.
     fn facts(
         &mut self,
-        desk: &Desk,
+        in_work: &LayerInWork,
         kind: LayerKind,
         id: &str,
         raw: &mut RawFeature,
@@ -546,7 +563,7 @@ impl<'a> Assembly<'a> {
                         ),
                         remedy: "correct the value, or name a better attribute first".to_owned(),
                     };
-                    self.problem(&desk.label, id, remark, None, false);
+                    self.problem(&in_work.label, id, remark, None, false);
                 }
             }
         }
@@ -578,7 +595,7 @@ impl<'a> Assembly<'a> {
     /// One note for all features of a layer that share a class the rulebook does not know.
     fn note_class(
         &mut self,
-        desk: &Desk,
+        in_work: &LayerInWork,
         kind: LayerKind,
         class: Option<&str>,
         rule_id: &str,
@@ -624,7 +641,7 @@ impl<'a> Assembly<'a> {
                 )
             },
         };
-        self.problem(&desk.label, &group.first, remark, None, false);
+        self.problem(&in_work.label, &group.first, remark, None, false);
     }
 
     /// `all_read`: all layers were read, so that what was not found is not there.
@@ -670,7 +687,7 @@ fn say_accuracy(source: &LayerSource, raw: &RawFeature, facts: &mut Facts) {
 /// The features of one layer on their way into the batch.
 struct Sorting<'s, 'a> {
     assembly: &'s mut Assembly<'a>,
-    desk: Desk,
+    in_work: LayerInWork,
     source: &'s LayerSource,
     /// What lies outside is looked at, but not kept.
     near: Option<Bounds>,
@@ -685,13 +702,13 @@ struct Sorting<'s, 'a> {
 impl Sorting<'_, '_> {
     fn add(&mut self, mut raw: RawFeature) {
         let kind = self.source.kind;
-        let (assembly, desk) = (&mut *self.assembly, &mut self.desk);
-        desk.report.read += 1;
+        let (assembly, in_work) = (&mut *self.assembly, &mut self.in_work);
+        in_work.report.read += 1;
         let id = raw.id.clone().unwrap_or_else(|| raw.fid.clone());
-        let Some(shaped) = assembly.shaped(desk, kind, &id, &mut raw) else {
+        let Some(shaped) = assembly.shaped(in_work, kind, &id, &mut raw) else {
             return;
         };
-        desk.report.used += 1;
+        in_work.report.used += 1;
         for (key, number) in [
             ("width", &raw.width),
             ("stems_per_ha", &raw.stems_per_ha),
@@ -705,14 +722,14 @@ impl Sorting<'_, '_> {
             ("azimuth", &raw.azimuth),
             ("order", &raw.order),
         ] {
-            assembly.complain(desk, &id, key, number);
+            assembly.complain(in_work, &id, key, number);
         }
         let line = std::mem::take(&mut raw.line);
         raw.too_long.extend(&line.too_long);
         if kind == LayerKind::PowerLines {
-            assembly.complain_of_line(desk, &id, &line);
+            assembly.complain_of_line(in_work, &id, &line);
         }
-        assembly.complain_of_length(desk, &id, &raw);
+        assembly.complain_of_length(in_work, &id, &raw);
         let mut table = None;
         if kind == LayerKind::Stands
             && let Some(tables) = &mut assembly.stand_tables
@@ -732,7 +749,7 @@ impl Sorting<'_, '_> {
             let first = || (class.to_owned(), id.clone(), 0);
             self.among_hazards.get_or_insert_with(first).2 += 1;
         }
-        let mut facts = assembly.facts(desk, kind, &id, &mut raw, &shaped.shapes);
+        let mut facts = assembly.facts(in_work, kind, &id, &mut raw, &shaped.shapes);
         if let Some(m3) = raw.capacity.value {
             facts.offer(Facts::CAPACITY, Fact::Number(m3));
         }
@@ -756,7 +773,7 @@ impl Sorting<'_, '_> {
         if kind == LayerKind::PowerLines {
             line.into_facts(&mut facts);
         }
-        assembly.complain_of_windows(desk, &id, &facts);
+        assembly.complain_of_windows(in_work, &id, &facts);
         facts.0.shrink_to_fit();
         let rules = &assembly.project.rules;
         let is_line = shaped.shapes.iter().any(|s| matches!(s, Shape::Lines(_)));
@@ -784,7 +801,7 @@ impl Sorting<'_, '_> {
             shape.compact();
             assembly.batch.features.push(Feature {
                 kind,
-                source_layer: desk.label.clone(),
+                source_layer: in_work.label.clone(),
                 id: id.clone(),
                 class: class.clone(),
                 width_m: raw.width.value,
@@ -803,7 +820,7 @@ impl Sorting<'_, '_> {
         let kind = self.source.kind;
         for ((class, rule_id), group) in self.unknown {
             let class = class.as_deref();
-            (self.assembly).note_class(&self.desk, kind, class, &rule_id, &group);
+            (self.assembly).note_class(&self.in_work, kind, class, &rule_id, &group);
         }
         if let Some((class, first, count)) = self.among_hazards.take() {
             let remark = Remark {
@@ -816,11 +833,11 @@ impl Sorting<'_, '_> {
                 remedy: "give them to role `power_lines`, with `where`, and their voltage"
                     .to_owned(),
             };
-            (self.assembly).problem(&self.desk.label, &first, remark, None, false);
+            (self.assembly).problem(&self.in_work.label, &first, remark, None, false);
         }
-        self.desk.report.classes = self.tally.reports();
-        self.desk.report.uses = self.uses.reports();
-        self.assembly.close(self.desk, self.source);
+        self.in_work.report.classes = self.tally.reports();
+        self.in_work.report.uses = self.uses.reports();
+        self.assembly.close(self.in_work, self.source);
     }
 }
 
