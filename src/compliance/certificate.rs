@@ -8,7 +8,7 @@ use super::Judge;
 use super::areas::BALANCE_M2;
 use crate::geometry::area::Bounds;
 use crate::geometry::distance::{Segment, polygon_segments};
-use crate::geometry::proof::{Breach, Ground, Kept, Measured, TOLERANCE_M};
+use crate::geometry::proof::{Breach, FeatureGround, Kept, Measured, TOLERANCE_M};
 use crate::landbase::{NearFeature, Slope};
 use crate::model::*;
 use crate::rulebook::Widths;
@@ -106,7 +106,7 @@ impl Judge<'_> {
                 if measured.bounds.is_empty() {
                     continue;
                 }
-                let ground = Ground::near(&measured.bounds, &shapes);
+                let ground = FeatureGround::near(&measured.bounds, &shapes);
                 let proved = measured.keep_from(&edges, Some(&ground), LOOK_BEYOND_M);
                 proved.map_err(|breach| CutFault::On {
                     what: what.to_owned(),
@@ -134,7 +134,7 @@ impl Judge<'_> {
         let itself = pair.itself || kept.iter().all(|edge| edge.distance_m > TOLERANCE_M);
         let ground = ground
             .filter(|_| itself)
-            .map(|polygons| Ground::near(&measured.bounds, &polygons));
+            .map(|polygons| FeatureGround::near(&measured.bounds, &polygons));
         let proved = measured.keep_from(&kept, ground.as_ref(), LOOK_BEYOND_M);
         let spare_m = proved.map_err(|breach| self.fault(pair, breach))?;
         certificate.pairs += 1;

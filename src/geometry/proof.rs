@@ -112,7 +112,7 @@ impl<'m> Measured<'m> {
     pub fn keep_from(
         &self,
         kept: &[Kept],
-        ground: Option<&Ground>,
+        ground: Option<&FeatureGround>,
         look_m: f64,
     ) -> Result<Option<f64>, Breach> {
         let mut spare_m: Option<f64> = None;
@@ -146,7 +146,7 @@ impl<'m> Measured<'m> {
     }
 
     /// `apart`: no boundary comes near that of `ground`, so each runs wholly inside it or outside.
-    fn keep_out(&self, ground: &Ground, apart: bool) -> Result<(), Breach> {
+    fn keep_out(&self, ground: &FeatureGround, apart: bool) -> Result<(), Breach> {
         let near = |bounds: &Bounds| bounds.meets(&ground.bounds);
         let chains = self.chains.iter().filter(|(bounds, _)| near(bounds));
         for (_, chain) in chains {
@@ -192,7 +192,7 @@ impl<'m> Measured<'m> {
 }
 
 /// The ground of a feature, as far as it has to do with a window.
-pub struct Ground {
+pub struct FeatureGround {
     /// Enough to tell of each place in the window whether it lies inside, and how near to the edge.
     edges: SegmentIndex,
     bounds: Bounds,
@@ -200,9 +200,9 @@ pub struct Ground {
     middles: Vec<Coord>,
 }
 
-impl Ground {
+impl FeatureGround {
     /// Of polygons that do not overlap.
-    pub fn near(window: &Bounds, polygons: &[Polygon]) -> Ground {
+    pub fn near(window: &Bounds, polygons: &[Polygon]) -> FeatureGround {
         let window = window.grown(1.0);
         let mut edges = Vec::new();
         let mut bounds = Bounds::EMPTY;
@@ -221,7 +221,7 @@ impl Ground {
                     && s.a.y.min(s.b.y) <= window.max.y
             }));
         }
-        Ground {
+        FeatureGround {
             edges: SegmentIndex::new(edges),
             bounds,
             middles,
@@ -325,7 +325,7 @@ mod tests {
         ground: Option<&[Polygon]>,
     ) -> Result<Option<f64>, Breach> {
         let cut = Measured::areas(cut.iter());
-        let ground = ground.map(|polygons| Ground::near(&cut.bounds, polygons));
+        let ground = ground.map(|polygons| FeatureGround::near(&cut.bounds, polygons));
         cut.keep_from(kept, ground.as_ref(), 20.0)
     }
 
