@@ -31,7 +31,7 @@ impl Time {
     }
 }
 
-struct Ground<'s> {
+struct PieceGround<'s> {
     shape: &'s Polygon,
     bounds: Bounds,
     id: PieceId,
@@ -55,7 +55,7 @@ impl RTreeObject for Boxed {
 
 /// The ground of one block, for asking where a bunch may lie.
 pub struct Places<'s> {
-    grounds: Vec<Ground<'s>>,
+    grounds: Vec<PieceGround<'s>>,
     boxes: RTree<Boxed>,
     edges: SegmentGrid,
     tracks: SegmentGrid,
@@ -81,14 +81,14 @@ impl<'s> Places<'s> {
                 tracks.extend(line_segments(std::slice::from_ref(travel), after));
             }
         }
-        let cut = strips.iter().map(|strip| Ground {
+        let cut = strips.iter().map(|strip| PieceGround {
             shape: &strip.shape,
             bounds: Bounds::of(&strip.shape.exterior().0),
             id: strip.id,
             cut: last.get(&strip.id).copied(),
             excluded: false,
         });
-        let excluded = exclusion.iter().map(|shape| Ground {
+        let excluded = exclusion.iter().map(|shape| PieceGround {
             shape,
             bounds: Bounds::of(&shape.exterior().0),
             id: PieceId {
@@ -99,7 +99,7 @@ impl<'s> Places<'s> {
             cut: None,
             excluded: true,
         });
-        let grounds: Vec<Ground> = cut.chain(excluded).collect();
+        let grounds: Vec<PieceGround> = cut.chain(excluded).collect();
         let edges = grounds.iter().zip(0u32..).flat_map(|(ground, owner)| {
             rings(ground.shape).flat_map(move |ring| {
                 ring.0.windows(2).map(move |w| Segment {
