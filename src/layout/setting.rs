@@ -96,7 +96,7 @@ pub fn divide(
             by_hand: ByHand::default(),
         }];
     }
-    let ways = Ways::new(ground, part, &outlets);
+    let ways = WoodWays::new(ground, part, &outlets);
     let mut kept: Vec<usize> = (0..outlets.len()).collect();
     // An outlet that serves less than a setting's least ground is none of its own.
     loop {
@@ -149,7 +149,7 @@ pub fn divide(
 }
 
 /// What it costs wood to come from every cell of a part to each outlet.
-struct Ways {
+struct WoodWays {
     grid: CostGrid,
     open: Vec<usize>,
     reached: Vec<Reached>,
@@ -157,8 +157,8 @@ struct Ways {
     outlets: Vec<SegmentIndex>,
 }
 
-impl Ways {
-    fn new(ground: &Ground, part: &Polygon, outlets: &[Outlet]) -> Ways {
+impl WoodWays {
+    fn new(ground: &Ground, part: &Polygon, outlets: &[Outlet]) -> WoodWays {
         let grid = cost_grid(ground, part);
         let open = grid.covered(std::slice::from_ref(part));
         let reached = outlets
@@ -168,7 +168,7 @@ impl Ways {
         let fronts = outlets
             .iter()
             .map(|outlet| line_segments(&outlet.front.0, 0).collect());
-        Ways {
+        WoodWays {
             grid,
             open,
             reached,
@@ -246,7 +246,7 @@ impl Division {
         ground: &Ground,
         part: &Polygon,
         outlets: &[Outlet],
-        ways: &Ways,
+        ways: &WoodWays,
         kept: Vec<usize>,
     ) -> Division {
         let pieces = shapes(context, part, ways, &kept);
@@ -269,7 +269,7 @@ impl Division {
 fn shapes(
     context: Context<'_>,
     part: &Polygon,
-    ways: &Ways,
+    ways: &WoodWays,
     kept: &[usize],
 ) -> Vec<(usize, Polygon)> {
     if let [only] = kept {
