@@ -36,7 +36,7 @@ use crate::model::*;
 
 /// How a section is driven, and where its wood leaves the strip; a pass has no road end.
 #[derive(Clone)]
-pub(super) struct Ways {
+pub(super) struct SectionWays {
     pub(super) driven: Vec<LineString>,
     road_end: Option<RoadEnd>,
     /// From the first time that the section is timed.
@@ -52,7 +52,7 @@ pub(super) struct WriteUp<'w> {
     pub(super) corridors: Vec<Corridor>,
     pub(super) sections: Vec<Section>,
     /// Of each section, in their order.
-    pub(super) ways: Vec<Ways>,
+    pub(super) ways: Vec<SectionWays>,
     pub(super) unworked: Vec<Unworked>,
     /// Of each setting the highest number of a pass before anything was taken out.
     pub(super) last_pass: BTreeMap<u32, u32>,
@@ -593,7 +593,7 @@ impl WriteUp<'_> {
             let shape = MultiPolygon(vec![shape]);
             self.sections
                 .push(Section::untimed(id, section_no, (class, reasons), shape));
-            self.ways.push(Ways {
+            self.ways.push(SectionWays {
                 driven,
                 road_end: None,
                 standing: None,
@@ -753,7 +753,7 @@ impl WriteUp<'_> {
                     .map(|[low, high]| [low.max(stretch.low), high.min(stretch.high)])
                     .filter(|[low, high]| low < high)
                     .map(|drive| part.frame.leave_line(&upright_line(piece.x, drive)));
-                self.ways.push(Ways {
+                self.ways.push(SectionWays {
                     driven: driven.collect(),
                     road_end: road_end(part, piece, is_turned),
                     standing: None,
@@ -810,7 +810,7 @@ impl WriteUp<'_> {
                     shape: MultiPolygon(sound_each(share.shape.0, frame)),
                     ..section.clone()
                 });
-                ways.push(Ways {
+                ways.push(SectionWays {
                     driven: share.driven,
                     road_end: way.road_end,
                     standing: None,
