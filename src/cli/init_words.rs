@@ -37,14 +37,21 @@ pub fn inspect(outcome: &Outcome) -> Seen {
         return Seen::NoBlocks;
     }
     let rules = document.entry("rules").or_insert_with(toml_edit::table);
-    if rules.get("preset").is_none() && rules.get("rulebook").is_none() {
+    let chosen = ["preset", "rulebook"].map(|key| rules.get(key).is_some());
+    if chosen == [false, false] {
         rules["preset"] = toml_edit::value(FRAME);
     }
     let read = project::parse(&document.to_string(), &outcome.path);
-    let project = match read {
+    let mut project = match read {
         Ok(project) => project,
         Err(error) => return Seen::Refused(error.to_string()),
     };
+    if chosen == [false, false] {
+        // Nobody has chosen the frame, so nobody is warned of it.
+        project
+            .warnings
+            .retain(|warning| !warning.starts_with("[rules]"));
+    }
     match Inspection::of(&project) {
         Ok(inspection) => Seen::Inspected(Box::new(inspection)),
         Err(error) => Seen::Refused(error.to_string()),
