@@ -16,7 +16,7 @@ use crate::rulebook::values::Share;
 
 /// The JSON schema (draft 2020-12) of a project file.
 pub fn project_schema() -> Value {
-    let mut schema = schema_of::<ProjectFile>("Project file of blockwright");
+    let mut schema = schema_of::<ProjectFile>("project", "Project file of blockwright");
     for (section, keys) in LISTED {
         let path = schema["properties"][section]["$ref"].as_str();
         let pointer = path.unwrap_or_default().trim_start_matches('#').to_owned();
@@ -32,7 +32,7 @@ pub fn project_schema() -> Value {
 
 /// The JSON schema (draft 2020-12) of a crew file.
 pub fn crew_schema() -> Value {
-    schema_of::<CrewFile>("Crew file of blockwright")
+    schema_of::<CrewFile>("crew", "Crew file of blockwright")
 }
 
 /// Lets a list stand where one value may, for `layout --compare`.

@@ -14,15 +14,26 @@ use super::values::{Area, COMPASS, Compass, Constant, Direction, Length, Share};
 
 /// The JSON schema (draft 2020-12) of a rulebook file.
 pub fn rulebook_schema() -> Value {
-    schema_of::<RulebookFile>("Rulebook of blockwright")
+    schema_of::<RulebookFile>("rulebook", "Rulebook of blockwright")
 }
 
-pub(crate) fn schema_of<T: JsonSchema>(title: &str) -> Value {
+/// The schema of one kind of file. Its id says of which version of the program: the keys of one major and minor number are the
+/// same.
+pub(crate) fn schema_of<T: JsonSchema>(name: &str, title: &str) -> Value {
     let generator = SchemaSettings::draft2020_12()
         .for_deserialize()
         .into_generator();
     let mut schema = generator.into_root_schema_for::<T>();
     schema.insert("title".to_owned(), title.into());
+    let version = concat!(
+        env!("CARGO_PKG_VERSION_MAJOR"),
+        ".",
+        env!("CARGO_PKG_VERSION_MINOR")
+    );
+    schema.insert(
+        "$id".to_owned(),
+        format!("urn:blockwright:{name}:{version}").into(),
+    );
     let mut schema = schema.to_value();
     drop_nulls(&mut schema);
     schema

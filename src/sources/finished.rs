@@ -33,8 +33,59 @@ pub enum FinishedError {
         layer: &'static str,
         why: String,
     },
+    #[error("{}: it was made by {program} {version}, {why}\n  hint: {hint}", path.display(), program = env!("CARGO_PKG_NAME"))]
+    Version {
+        path: PathBuf,
+        version: String,
+        why: String,
+        hint: &'static str,
+    },
     #[error(transparent)]
     Source(#[from] super::SourceError),
+}
+
+/// Major and minor number of a version of the program: outputs of one such pair have one form.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+struct Version(u64, u64);
+
+impl Version {
+    /// From this one on sections of strips that are cut on the way out are numbered in the direction of travel.
+    const NUMBERED_BY_TRAVEL: Version = Version(0, 2);
+
+    fn of(text: &str) -> Option<Version> {
+        let mut numbers = text.split('.').map(str::parse);
+        Some(Version(numbers.next()?.ok()?, numbers.next()?.ok()?))
+    }
+
+    fn own() -> Version {
+        Version::of(env!("CARGO_PKG_VERSION")).expect("this version has numbers")
+    }
+}
+
+/// Refuses a layout of a later version than this program, and one of an earlier version than `oldest`.
+fn refuse_other_versions(
+    path: &Path,
+    run: &serde_json::Value,
+    oldest: Version,
+) -> Result<(), FinishedError> {
+    let written = run["program"]["version"].as_str().unwrap_or_default();
+    let refused = |why: String, hint| FinishedError::Version {
+        path: path.to_owned(),
+        version: written.to_owned(),
+        why,
+        hint,
+    };
+    match Version::of(written) {
+        Some(version) if version > Version::own() => Err(refused(
+            format!("a later version than this one, {}", env!("CARGO_PKG_VERSION")),
+            "take that version, or lay out the blocks anew with this one",
+        )),
+        Some(version) if version >= oldest => Ok(()),
+        _ => Err(refused(
+            "an earlier version, which numbered sections of strips that are cut on the way out against the way".to_owned(),
+            "lay out the blocks anew",
+        )),
+    }
 }
 
 #[derive(Clone, Debug, Default)]
@@ -181,7 +232,7 @@ impl FinishedSection {
 /// # Errors
 /// When `run.json` or `layout.gpkg` is missing or none of ours, or a layer cannot be read.
 pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
-    let mut layout = run_file(&folder.join("run.json"))?;
+    let mut layout = run_file(&folder.join("run.json"), Version::NUMBERED_BY_TRAVEL)?;
     let (path, dataset) = open_package(folder)?;
     let package = Package {
         path: &path,
@@ -325,7 +376,7 @@ pub fn finished(folder: &Path) -> Result<FinishedLayout, FinishedError> {
 /// # Errors
 /// As [`finished`].
 pub(super) fn open_layout(folder: &Path) -> Result<(PathBuf, Dataset), FinishedError> {
-    run_file(&folder.join("run.json"))?;
+    run_file(&folder.join("run.json"), Version(0, 0))?;
     open_package(folder)
 }
 
@@ -421,7 +472,7 @@ const SECTIONS: [&str; 9] = [
     "skid_hours",
 ];
 
-fn run_file(path: &Path) -> Result<FinishedLayout, FinishedError> {
+fn run_file(path: &Path, oldest: Version) -> Result<FinishedLayout, FinishedError> {
     let no_layout = |why: String| FinishedError::NoLayout {
         path: path.to_owned(),
         why,
@@ -436,6 +487,7 @@ fn run_file(path: &Path) -> Result<FinishedLayout, FinishedError> {
     if run["program"]["name"] != env!("CARGO_PKG_NAME") {
         return Err(no_layout("it is no run report of this program".to_owned()));
     }
+    refuse_other_versions(path, &run, oldest)?;
     let figure = |key: &str| {
         let value = run["settings"]["machine"][key].as_f64();
         value.ok_or_else(|| no_layout(format!("it has no settings.machine.{key}")))
@@ -782,5 +834,32 @@ impl Row<'_, '_> {
             RawGeometry::Unreadable(why) => Err(why),
             RawGeometry::TooLong(count) => Err(format!("its geometry has {count} vertices")),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn layouts_of_other_versions_are_read_or_refused_with_a_word() {
+        let refused = |written: &str, oldest: Version| {
+            let run = serde_json::json!({ "program": { "version": written } });
+            refuse_other_versions(Path::new("run.json"), &run, oldest).err()
+        };
+        let by_travel = Version::NUMBERED_BY_TRAVEL;
+        for (written, oldest) in [
+            (env!("CARGO_PKG_VERSION"), by_travel),
+            ("0.2.17", by_travel),
+            ("0.1.0", Version(0, 0)),
+        ] {
+            assert!(refused(written, oldest).is_none(), "{written}");
+        }
+        let says = |written: &str| refused(written, by_travel).unwrap().to_string();
+        assert!(says("0.1.9").contains("0.1.9, an earlier version"));
+        assert!(says("0.1.9").ends_with("hint: lay out the blocks anew"));
+        assert!(says("0.10.0").contains("a later version than this one"));
+        assert!(says("1.0.0").contains("a later version than this one"));
+        assert!(says("").contains("an earlier version"), "none is written");
     }
 }
