@@ -18,3 +18,4 @@ mod inspect_doubts;
 mod replaced_plan;
 mod shares;
 mod terminal;
+mod tutorial;
