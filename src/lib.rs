@@ -2,6 +2,10 @@
 //!
 //! Modules in reading order: plain words and lengths first, then the pure stages, then the two edges that touch
 //! files, then what drives it all. The pure folders know no GDAL, no files and no clock.
+//!
+//! Where to begin: [`project::load`] reads a project file, [`batch::run`] lays its blocks out into a folder, [`batch::audit`]
+//! measures a plan or a cut, [`batch::dispatch`] fills shifts. One block by itself is [`layout::lay_out`] and then
+//! [`compliance::judge`]; rules are [`rulebook::preset`] or [`rulebook::parse`].
 
 #![forbid(unsafe_code)]
 

@@ -42,6 +42,14 @@ pub enum UnitError {
 
 /// Reads a length such as `45 m`, `150ft`, `1 ft` or a bare number in `unit`; returns metres.
 ///
+/// ```
+/// use blockwright::units::{LengthUnit, parse_length};
+///
+/// assert_eq!(parse_length("150 ft", LengthUnit::Metre), Ok(45.72));
+/// assert_eq!(parse_length("10", LengthUnit::Foot), Ok(3.048));
+/// assert!(parse_length("10 yards", LengthUnit::Metre).is_err());
+/// ```
+///
 /// # Errors
 /// When the text is no finite, non-negative number or its unit is none of m, cm, km, ft, in.
 pub fn parse_length(text: &str, unit: LengthUnit) -> Result<f64, UnitError> {
@@ -76,6 +84,13 @@ pub fn parse_length(text: &str, unit: LengthUnit) -> Result<f64, UnitError> {
 }
 
 /// Reads a share: `12 %` or a bare fraction `0.12`; returns a fraction in 0..=1.
+///
+/// ```
+/// use blockwright::units::parse_share;
+///
+/// assert_eq!(parse_share("12 %"), Ok(0.12));
+/// assert!(parse_share("120 %").is_err());
+/// ```
 ///
 /// # Errors
 /// When the text is no number or lies outside 0..=100 %.

@@ -100,6 +100,25 @@ pub struct Options {
     pub replaces: Option<PathBuf>,
 }
 
+impl Options {
+    /// All blocks into one folder, without a word, on as many threads as the machine has. `started` is the UTC time that
+    /// `run.json` tells.
+    pub fn into_folder(out: impl Into<PathBuf>, started: &str) -> Options {
+        Options {
+            out: out.into(),
+            only: vec![],
+            jobs: None,
+            progress: Progress::Quiet,
+            started: started.to_owned(),
+            resume: false,
+            kept: Kept::default(),
+            patience: None,
+            plan: None,
+            replaces: None,
+        }
+    }
+}
+
 #[derive(Debug, thiserror::Error)]
 pub enum BatchError {
     #[error(transparent)]
@@ -208,6 +227,24 @@ struct Done {
 }
 
 /// Lays out every block of a project and writes the outputs.
+///
+/// ```
+/// use blockwright::{batch, demo, project};
+///
+/// # fn main() -> Result<(), Box<dyn std::error::Error>> {
+/// let folder = tempfile::tempdir()?;
+/// demo::write(folder.path(), &demo::DemoOptions { blocks: 1, seed: 7 })?;
+/// let project = project::load(&folder.path().join("project.toml"))?;
+///
+/// let mut options = batch::Options::into_folder(folder.path().join("plan"), "2031-01-10T08:00:00Z");
+/// options.only = vec!["D07-0001".to_owned()];
+/// let outcome = batch::run(&project, &options)?;
+///
+/// assert_eq!(outcome.counts.blocks_laid_out, 1);
+/// assert!(options.out.join("layout.gpkg").is_file());
+/// # Ok(())
+/// # }
+/// ```
 ///
 /// # Errors
 /// When layers cannot be read, outputs cannot be written, or `only` names a block that is not there. Bad features and
@@ -762,7 +799,7 @@ fn endless(block: &SourceBlock, limit: std::time::Duration) -> Problem {
     let minutes = limit.as_secs_f64() / 60.0;
     Problem {
         code: ProblemCode::NoEnd,
-        message: format!("laying out this block had come to no end after {minutes} minutes"),
+        message: format!("laying out this block was not done after {minutes} minutes"),
         remedy: "simplify the block's outline or the features near it, or give it longer with --block-limit; report this \
                  with the geometry in set_aside.gpkg"
             .to_owned(),

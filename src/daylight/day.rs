@@ -49,6 +49,20 @@ pub struct Day {
 /// Sunrise, sunset and civil twilight of the civil date `date` in `zone`. Good to a few seconds, against the same
 /// convention, where the sun crosses the edge at a fair angle; see `docs/algorithms.md`.
 ///
+/// ```
+/// use blockwright::daylight::{Place, day, parse_zone};
+/// use chrono::{NaiveDate, Timelike};
+///
+/// let zone = parse_zone("America/Vancouver").unwrap();
+/// let place = Place { latitude_deg: 54.5, longitude_deg: -126.3 };
+/// let date = NaiveDate::from_ymd_opt(2026, 12, 21).unwrap();
+/// let short = day(place, zone, date).unwrap();
+///
+/// let hours = (short.sunset.unwrap() - short.sunrise.unwrap()).num_minutes() as f64 / 60.0;
+/// assert!((7.0..7.6).contains(&hours));
+/// assert_eq!(short.sunrise.unwrap().with_timezone(&zone).hour(), 8);
+/// ```
+///
 /// # Errors
 /// For a place that is none, and for dates outside the years 1900 to 2999.
 pub fn day(place: Place, zone: Tz, date: NaiveDate) -> Result<Day, DaylightError> {

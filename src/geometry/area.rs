@@ -22,6 +22,17 @@ pub fn ring_area(ring: &LineString) -> f64 {
     twice / 2.0
 }
 
+/// Area of a polygon without its holes, whichever way its rings turn.
+///
+/// ```
+/// use blockwright::geometry::area::polygon_area;
+/// use geo::{LineString, Polygon};
+///
+/// let square = |low: f64, high: f64| {
+///     LineString::from(vec![(low, low), (high, low), (high, high), (low, high), (low, low)])
+/// };
+/// assert_eq!(polygon_area(&Polygon::new(square(0.0, 100.0), vec![square(40.0, 60.0)])), 9600.0);
+/// ```
 pub fn polygon_area(polygon: &Polygon) -> f64 {
     ring_area(polygon.exterior()).abs()
         - polygon

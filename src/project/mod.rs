@@ -374,6 +374,24 @@ fn unreadable(path: &Path, why: String) -> ProjectError {
 /// Reads the text of a project file; `path` says where it stands or would stand. Layers are not looked for; a rulebook
 /// that it names is read.
 ///
+/// ```
+/// use std::path::Path;
+///
+/// let text = r#"
+///     [layers.blocks]
+///     source = "layers.gpkg"
+///     [rules]
+///     preset = "bare"
+///     [machine]
+///     raech = "8.7 m"
+/// "#;
+/// let error = blockwright::project::parse(text, Path::new("project.toml")).unwrap_err();
+/// assert!(error.to_string().contains("did you mean `reach`?"));
+///
+/// let project = blockwright::project::parse(&text.replace("raech", "reach"), Path::new("project.toml")).unwrap();
+/// assert_eq!(project.settings.machine.reach_m, 8.7);
+/// ```
+///
 /// # Errors
 /// As [`load`], but for missing layers.
 pub fn parse(text: &str, path: &Path) -> Result<Project, ProjectError> {

@@ -68,6 +68,17 @@ impl fmt::Display for Finding {
 
 /// Looks at a rulebook in the format of the presets; `name` stands for the file in messages.
 ///
+/// ```
+/// use blockwright::rulebook::{Severity, check, preset_text};
+///
+/// let text = preset_text("nh-rsa").unwrap();
+/// assert_eq!(check(text, "nh-rsa").count(Severity::Error), 0);
+///
+/// let misspelt = text.replacen("reserve =", "reserves =", 1);
+/// let checked = check(&misspelt, "own.toml");
+/// assert!(checked.rules.is_none() && checked.count(Severity::Error) > 0);
+/// ```
+///
 /// Errors are what keeps a rulebook from being used, and classes that claim the same feature; warnings are classes that
 /// leave a feature out, keys that do nothing and the like; hints are worth a look.
 pub fn check(text: &str, name: &str) -> Checked {

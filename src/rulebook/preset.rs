@@ -97,6 +97,17 @@ pub fn preset_text(name: &str) -> Option<&'static str> {
 
 /// One of the embedded presets.
 ///
+/// ```
+/// use blockwright::model::{Facts, LayerKind};
+/// use blockwright::rulebook::{Channel, Match, preset};
+///
+/// let rules = preset("qc-radf").unwrap();
+/// let stream = rules.find(LayerKind::Streams, Some("any"), &Facts::default(), Channel::None);
+/// let Match::Line(line) = stream else { panic!("every stream has a line there") };
+/// assert_eq!(line.widths(None).reserve_m, 20.0);
+/// assert!(line.citation.text.contains("s.27"));
+/// ```
+///
 /// # Errors
 /// When there is none of this name; the message lists those there are.
 pub fn preset(name: &str) -> Result<Rulebook, RulebookError> {
@@ -109,6 +120,22 @@ pub fn preset(name: &str) -> Result<Rulebook, RulebookError> {
 }
 
 /// Reads a rulebook in the format of the presets. `name` stands for the file in messages and as the preset's name.
+///
+/// ```
+/// let text = r#"
+///     title = "Permit 12-B"
+///     [block.retention_share]
+///     value  = "12 %"
+///     source = "permit 12-B, clause 4"
+///     status = "read in source"
+/// "#;
+/// let rules = blockwright::rulebook::parse(text, "permit.toml").unwrap();
+/// assert_eq!(rules.retention_share.value, 0.12);
+///
+/// let wrong = text.replace("12 %", "120 %");
+/// let error = blockwright::rulebook::parse(&wrong, "permit.toml").unwrap_err();
+/// assert!(error.to_string().starts_with("permit.toml, line 4"));
+/// ```
 ///
 /// # Errors
 /// On text that is no TOML, unknown or missing keys, wrong units, gaps or overlaps of slope classes, two lines for one

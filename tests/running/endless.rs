@@ -92,7 +92,7 @@ fn a_block_without_end_is_set_aside_and_the_others_are_laid_out() {
     let said = String::from_utf8_lossy(&ended.stderr);
     assert_eq!(ended.status.code(), Some(3), "{said}");
     assert!(
-        said.contains("block heavy: laying out this block had come to no end after 0.1 minutes"),
+        said.contains("block heavy: laying out this block was not done after 0.1 minutes"),
         "{said}"
     );
     let out = folder.path().join("out");
