@@ -15,6 +15,28 @@ look them up, and lay what you find over the preset (`[rules]` in the [project f
 This page is made from the presets themselves, and a test holds it against them.
 ";
 
+const UNREAD: &str = "
+## Codes that could not be read
+
+These were looked for in December 2026, in stored copies of public pages. Such a copy ends after the opening of a long document, so a
+width that stands further on was not seen. What cannot be read is no preset: write it into a [rulebook](rulebook.md) of your own,
+with the clause.
+
+| code | what was found |
+| --- | --- |
+| British Columbia, B.C. Reg. 14/2004, s. 47 to 52 and 66 | the regulation and three copies of it, up to the table of contents and the first definitions; the widths of `bc-fppr` are from tables that quote it |
+| Washington, WAC 222-30-021 (west of the crest) | up to (1)(b): widths run horizontally from the edge of the bankfull width or the channel migration zone, and no timber is harvested in the core zone; the tables lie further on |
+| Washington, WAC 222-30-023 (parcels of up to 20 acres) | up to (1)(b): at least 29 ft; the greatest widths, in (1)(f), lie further on |
+| California, 14 CCR 916.5, 936.5, 956.5 | the procedure, up to letter A of the protective measures; Table I lies further on |
+| Quebec, RADF s. 33 and 34 | other sections of it, each whole (26, 31, 68, 83, 111, 125), but not these two |
+| Ontario, stand and site guide (2010) | title pages; a revision is under consultation |
+| Alberta, operating ground rules | title pages and contents of the framework of 2016 and of seven agreements |
+| Finland, decree 1234/2010 and its successor; PEFC FI 1003 | the first paragraphs; no width |
+| Sweden, SKSFS rules on s. 30 of the Forestry Act | lists of them and a report of 2011 on their revision; no width |
+| Tasmania, Forest Practices Code | guides that name it |
+| New Zealand, plantation forestry standards (LI 2017/174) | the regulations of 2017, up to the table of contents |
+";
+
 /// The comment at the head of the preset as paragraphs and points.
 fn remarks(text: &str) -> String {
     let mut all = String::new();
@@ -127,6 +149,7 @@ fn the_page_of_presets_says_what_they_say() {
         let text = rulebook::preset_text(name).unwrap();
         page.push_str(&section(name, &rulebook::preset(name).unwrap(), text));
     }
+    page.push_str(UNREAD);
     if std::env::var_os("BLOCKWRIGHT_WRITE_DOCS").is_some() {
         std::fs::write("docs/presets.md", &page).unwrap();
     }
