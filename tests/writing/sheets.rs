@@ -371,7 +371,9 @@ fn one_file_holds_all_sheets() {
         let system = page.spatial_ref().ok()?;
         Some(system.auth_code().unwrap())
     });
-    let maps: Vec<Option<i32>> = maps.collect();
+    // Before them all the list of blocks.
+    let maps: Vec<Option<i32>> = maps.skip(1).collect();
+    assert!(page(1).unwrap().spatial_ref().is_err());
     let backs = maps.iter().filter(|code| code.is_none()).count();
     assert_eq!(backs, plans().len(), "{maps:?}");
     assert!(maps.iter().flatten().all(|code| *code == 32616), "{maps:?}");
@@ -825,4 +827,79 @@ fn a_large_block_has_larger_maps_on_which_every_strip_has_its_number() {
         !text.contains("Block B-2, map") && !text.contains("Larger on a map"),
         "{text}"
     );
+}
+
+#[test]
+fn the_file_of_all_sheets_begins_with_a_list_of_blocks_and_their_pages() {
+    let temp = tempfile::tempdir().unwrap();
+    let mut settings = Settings::default();
+    settings.outputs.paper = Paper::Letter;
+    write(temp.path(), &settings);
+    let all = temp.path().join("sheets/all.pdf");
+    let Some(list) = text_of(&all, &["-layout", "-l", "1"]) else {
+        return;
+    };
+    for word in [
+        "Winter district: operator sheets",
+        "4 blocks:",
+        "Prepared by",
+        "Approved by",
+        "List of blocks, page 1 of 1.",
+    ] {
+        assert!(list.contains(word), "{word}: {list}");
+    }
+    let plans = plans();
+    let fails = plans.iter().filter(|plan| plan.status == BlockStatus::Fail);
+    assert!(
+        list.contains(&format!("{} falling short", fails.count())),
+        "{list}"
+    );
+    // What the list says of a block's page is where the block is.
+    for plan in plans.iter().filter(|plan| plan.id.starts_with("B-")) {
+        let row = list
+            .lines()
+            .find(|line| line.contains(&format!("{} ", plan.id)));
+        let row = row.unwrap_or_else(|| panic!("{}: {list}", plan.id));
+        let net = format!("{:.2} ha", plan.books.net_m2 / 1e4);
+        assert!(row.contains(&net), "{row} {net}");
+        let page = row
+            .split(" h ")
+            .nth(1)
+            .unwrap()
+            .split_whitespace()
+            .next()
+            .unwrap();
+        let text = text_of(&all, &["-f", page, "-l", page]).unwrap();
+        assert!(
+            text.contains(&format!("Block {}", plan.id)),
+            "{page}: {text}"
+        );
+    }
+    // A long list goes on, and the approval is on its last page.
+    let mut writer = Writer::create(temp.path(), &crs())
+        .unwrap()
+        .with_sheets("Winter district", &settings.outputs)
+        .unwrap();
+    for number in 0..70 {
+        let plan = small(&format!("L-{number:03}"));
+        writer.block(&plan, None).unwrap();
+        writer.sheet(&drawn(&plan, &settings)).unwrap();
+    }
+    let mut run = report(writer.counts());
+    run.settings.outputs.maps = false;
+    writer.finish(&run, &[]).unwrap();
+    let first = text_of(&all, &["-layout", "-l", "1"]).unwrap();
+    let second = text_of(&all, &["-layout", "-f", "2", "-l", "2"]).unwrap();
+    assert!(
+        first.contains("page 1 of 2") && !first.contains("Approved by"),
+        "{first}"
+    );
+    assert!(
+        second.contains("page 2 of 2") && second.contains("Approved by"),
+        "{second}"
+    );
+    for number in 0..70 {
+        let id = format!("L-{number:03}");
+        assert!(first.contains(&id) != second.contains(&id), "{id}");
+    }
 }

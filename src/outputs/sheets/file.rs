@@ -12,6 +12,7 @@ use sha2::{Digest, Sha256};
 use super::back::Plain;
 use super::canvas::{self, Frame};
 use super::georeference::Georeference;
+use super::index::Line;
 use crate::outputs::OutputError;
 
 /// One sheet, drawn and packed.
@@ -29,6 +30,8 @@ pub struct Page {
     pub(super) corners: Option<[Coord; 4]>,
     /// The block's id.
     pub(in crate::outputs) name: String,
+    /// What the list of blocks says of it.
+    pub(super) line: Option<Line>,
     /// Larger maps of parts of the block, which follow.
     pub(super) details: Vec<Page>,
     /// Pages without a map that follow those; their content deflated too.
@@ -56,6 +59,7 @@ impl Page {
             map: map.map_or(nowhere, |(frame, _)| frame),
             corners: map.map(|(_, corners)| corners),
             name,
+            line: None,
             details: vec![],
             backs: vec![],
         }
@@ -217,6 +221,22 @@ impl PdfFile {
         for back in &page.backs {
             self.back(page.size, back)?;
         }
+        Ok(())
+    }
+
+    /// Adds pages that stand before all others, the first of them with a name.
+    pub fn before_all(
+        &mut self,
+        pages: &[Page],
+        name: &str,
+        georeference: &Georeference,
+    ) -> Result<(), OutputError> {
+        let (pages_before, named_before) = (self.pages.len(), self.named.len());
+        for (at, page) in pages.iter().enumerate() {
+            self.named_page(page, (at == 0).then_some(name), georeference)?;
+        }
+        self.pages.rotate_left(pages_before);
+        self.named.rotate_left(named_before);
         Ok(())
     }
 

@@ -10,6 +10,7 @@ pub(super) mod font;
 mod furniture;
 pub(super) mod georeference;
 pub(super) mod ground;
+mod index;
 mod marks;
 mod panels;
 mod paper;
@@ -35,7 +36,7 @@ use super::map::marks::Marks;
 use super::style::{Ink, Kind, Theme};
 use super::{OutputError, text};
 use crate::compass;
-use crate::model::{BlockPlan, MoreSheets, OutputSettings, Settings, SheetMark, SheetNews};
+use crate::model::{BlockPlan, MoreSheets, OutputSettings, Paper, Settings, SheetMark, SheetNews};
 use crate::sources::limits::REPORT_FILE_BYTES;
 use crate::sources::{InputFile, read_plain};
 use canvas::Canvas;
@@ -43,6 +44,7 @@ use details::Part;
 use file::PdfFile;
 use furniture::Norths;
 use georeference::Georeference;
+use index::Line;
 use paper::Sheet;
 
 /// Of the sheets in colours on white.
@@ -142,6 +144,7 @@ pub fn draw(plan: &BlockPlan, context: &SheetContext<'_>) -> Page {
     panels::side(&mut canvas, &front, plan, context, &seen, norths, compass);
     let mut page = page(plan, &front, canvas);
     page.name = plan.id.clone();
+    page.line = Some(Line::of(plan));
     page.details = (parts.iter())
         .map(|part| {
             let mut canvas = Canvas::new(context.theme);
@@ -246,12 +249,15 @@ pub(super) struct Sheets {
     georeference: Georeference,
     /// In colours on white, then in other inks.
     books: Vec<Book>,
-    any: bool,
+    paper: Paper,
+    /// Of each block what the list says of it, and how many pages it has.
+    listed: Vec<(Line, usize)>,
 }
 
 /// The sheets of all blocks in some inks.
 struct Book {
     dir: PathBuf,
+    theme: Theme,
     all: PdfFile,
 }
 
@@ -266,19 +272,22 @@ impl Sheets {
         let georeference = Georeference::new(srs)?;
         let words = words::of(outputs.language);
         let whole = text::fill(words.all_sheets, &[title]);
-        let more = outputs.more_sheets.iter().map(|inks| inks.folder());
-        let books = std::iter::once(FOLDER).chain(more).map(|folder| {
+        let more = outputs.more_sheets.iter();
+        let more = more.map(|inks| (inks.folder(), theme(*inks)));
+        let books = std::iter::once((FOLDER, Theme::Light)).chain(more);
+        let books = books.map(|(folder, theme)| {
             let dir = dir.join(folder);
             fs::create_dir_all(&dir).map_err(OutputError::file(&dir, "create the folder"))?;
             let all = PdfFile::create(&dir.join(ALL), &whole, &georeference)?;
-            Ok(Book { dir, all })
+            Ok(Book { dir, theme, all })
         });
         Ok(Sheets {
             books: books.collect::<Result<Vec<Book>, OutputError>>()?,
             title: title.to_owned(),
             words,
             georeference,
-            any: false,
+            paper: outputs.paper,
+            listed: vec![],
         })
     }
 
@@ -296,7 +305,7 @@ impl Sheets {
                 let path = self.single(0, &draft.page, stem)?;
                 let written = fs::read(&path);
                 if written.map_err(OutputError::file(&path, "read the file"))? == *old {
-                    self.any = true;
+                    self.list(&draft.page);
                     self.books[0].all.page(&draft.page, &self.georeference)?;
                     self.more(&draft.more, stem)?;
                     return Ok((SheetNews::Kept, draft.mark.clone()));
@@ -329,8 +338,16 @@ impl Sheets {
 
     fn add(&mut self, book: usize, page: &Page, stem: &str) -> Result<(), OutputError> {
         self.single(book, page, stem)?;
-        self.any = true;
+        if book == 0 {
+            self.list(page);
+        }
         self.books[book].all.page(page, &self.georeference)
+    }
+
+    fn list(&mut self, page: &Page) {
+        let pages = 1 + page.details.len() + page.backs.len();
+        self.listed
+            .extend(page.line.clone().map(|line| (line, pages)));
     }
 
     fn more(&mut self, pages: &[Page], stem: &str) -> Result<(), OutputError> {
@@ -343,10 +360,16 @@ impl Sheets {
     }
 
     pub fn close(self) -> Result<(), OutputError> {
-        for book in self.books {
+        let title = text::fill(self.words.all_sheets, &[&self.title]);
+        for mut book in self.books {
             let path = book.dir.join(ALL);
+            if self.listed.len() > 1 {
+                let list = index::draw(&self.listed, &title, self.words, self.paper, book.theme);
+                let name = self.words.index_name;
+                (book.all).before_all(&list, name, &self.georeference)?;
+            }
             book.all.close()?;
-            if !self.any {
+            if self.listed.is_empty() {
                 // A document without a page is none.
                 fs::remove_file(&path).map_err(OutputError::file(&path, "remove the file"))?;
             }
