@@ -39,11 +39,14 @@ pub fn say(all: &mut Vec<Doubt>, near: &NearFeature, slopes: &Slopes, outline: &
         outline,
     };
     if demand.assumed {
-        let class = feature.class.as_deref().unwrap_or("none");
+        let why = match &feature.class {
+            Some(class) => format!("class {class} is not in the rulebook"),
+            None => "it has no class, and what is known of it tells none".to_owned(),
+        };
         doubts.add(
             Verdict::Unknown,
             &format!(
-                "class {class} is not in the rulebook; the widest line, {}, stands in",
+                "{why}; the widest line, {}, stands in; give its class, or the facts that tell one",
                 rule.class
             ),
         );
@@ -71,7 +74,7 @@ pub fn say(all: &mut Vec<Doubt>, near: &NearFeature, slopes: &Slopes, outline: &
         doubts.add(
             Verdict::Unknown,
             &format!(
-                "no channel width, and class {} sets no limit; measured from the line{barrier}",
+                "no channel width, and class {} sets no limit; measured from the line{barrier}; give its width",
                 rule.class
             ),
         );

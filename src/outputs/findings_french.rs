@@ -186,6 +186,15 @@ const SENTENCES: &[Pair] = &[
         "{}, objet {} : la classe {} n’est pas dans le recueil de règles",
     ),
     (
+        "{}, feature {}: it has no class, and what is known of it tells none",
+        "{}, objet {} : sans classe, et rien de ce qu’on en sait n’en donne une",
+    ),
+    (
+        "give its class, or the facts that tell one",
+        "donnez sa classe, ou les faits qui la donnent",
+    ),
+    ("give its width", "donnez sa largeur"),
+    (
         "the widest line, {}, stands in",
         "la ligne la plus large, {}, la remplace",
     ),
