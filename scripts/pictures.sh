@@ -1,5 +1,6 @@
 #!/usr/bin/env bash
-# Draws the pictures of docs/shapes.md and docs/after-the-plan.md anew from fixtures/shapes and fixtures/after_the_plan.
+# Draws the pictures of docs/shapes.md, docs/after-the-plan.md and docs/tutorial.md anew, from fixtures/shapes, fixtures/after_the_plan and
+# the tutorial's own commands.
 set -euo pipefail
 
 # shellcheck source=scripts/setup.sh
@@ -33,3 +34,14 @@ nest=("${cut[@]}" --notes "$story/nest.gpx")
 lay_out 3 --plan-date 2031-02-04 --replaces "$out/plan-2" "${nest[@]}"
 cp "$out/plan-3/changes/N-1.svg" "$pictures/changes-3.svg"
 lay_out 4 --plan-date 2031-02-11 --replaces "$out/plan-3" "${nest[@]}" --notes "$story/line.gpx"
+
+# The tutorial's commands as they are printed, in a folder that has the documents beside it.
+tutorial="$out/tutorial"
+pictures=docs/images/tutorial
+mkdir -p "$tutorial" "$pictures"
+ln -s "$root_dir/docs" "$tutorial/docs"
+awk '/^```sh/ { on = 1; next } /^```/ { on = 0 } on' docs/tutorial.md >"$tutorial/commands.sh"
+(cd "$tutorial" && PATH="$root_dir/target/release:$PATH" sh -e commands.sh >commands.log 2>&1)
+cp "$tutorial/plan/maps/N-1.svg" "$pictures/n-1-cut-off.svg"
+cp "$tutorial/bridged/maps/N-1.svg" "$pictures/n-1.svg"
+cp "$tutorial/bridged/maps/N-3.svg" "$pictures/n-3.svg"
