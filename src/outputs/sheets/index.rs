@@ -112,7 +112,15 @@ impl List<'_> {
     /// Right edges of figures, left edge of the rest.
     fn columns(&self) -> [f64; 7] {
         let x = |share: f64| EDGE + share * (self.size.0 - 2.0 * EDGE);
-        [x(0.0), x(0.2), x(0.36), x(0.44), x(0.59), x(0.72), x(0.79)]
+        [
+            x(0.0),
+            x(0.17),
+            x(0.455),
+            x(0.475),
+            x(0.615),
+            x(0.765),
+            x(0.785),
+        ]
     }
 
     fn right(kind: Type) -> Type {
@@ -215,7 +223,7 @@ impl List<'_> {
             canvas.fill_and_stroke();
         });
         let word = style::status_word(line.status, words.map);
-        let word = fit(word, BODY, net - verdict - 44.0);
+        let word = fit(word, BODY, net - verdict - 55.0);
         self.canvas.bytes(BODY, verdict + 11.0, y, &word);
         let area = figure(format!("{:.2} ha", hectares(line.net_m2)), language);
         self.canvas.text(Self::right(BODY), net, y, &area);
