@@ -47,6 +47,10 @@ fn the_toolbox_of_the_desktop_gis_inspects_lays_out_and_audits() {
         println!("skipped: no desktop GIS (package qgis)");
         return;
     }
+    let metadata = scripts("gis").join("blockwright_toolbox/metadata.txt");
+    let metadata = std::fs::read_to_string(metadata).unwrap();
+    let version = concat!("\nversion=", env!("CARGO_PKG_VERSION"), "\n");
+    assert!(metadata.contains(version), "{metadata}");
     let temp = tempfile::tempdir().unwrap();
     let folder = temp.path();
     small_project(folder);
