@@ -9,7 +9,7 @@ use crate::model::{BlockPlan, PieceId, ShiftClass, StripKind};
 use crate::outputs::layers;
 
 /// Ground of one kind.
-pub struct Ground<'p> {
+pub struct PaintedGround<'p> {
     pub kind: Kind,
     pub look: Look,
     pub shapes: Vec<&'p Polygon>,
@@ -17,7 +17,7 @@ pub struct Ground<'p> {
 
 /// All ground that a plan has, lowest first. A section is drawn as the strip that it is of; a strip without sections as
 /// nothing but an outline, since nobody says when it may be cut.
-pub fn grounds(plan: &BlockPlan) -> Vec<Ground<'_>> {
+pub fn grounds(plan: &BlockPlan) -> Vec<PaintedGround<'_>> {
     let strips: BTreeMap<PieceId, StripKind> = (plan.strips.iter())
         .map(|strip| (strip.id, strip.kind))
         .collect();
@@ -56,8 +56,8 @@ pub fn grounds(plan: &BlockPlan) -> Vec<Ground<'_>> {
             .push(&piece.shape);
     }
     found.entry(Kind::Block).or_default().extend(&plan.shape);
-    let mut grounds: Vec<Ground<'_>> = (found.into_iter())
-        .map(|(kind, shapes)| Ground {
+    let mut grounds: Vec<PaintedGround<'_>> = (found.into_iter())
+        .map(|(kind, shapes)| PaintedGround {
             kind,
             look: kind.look(),
             shapes,
@@ -67,7 +67,7 @@ pub fn grounds(plan: &BlockPlan) -> Vec<Ground<'_>> {
     let above = grounds
         .iter()
         .position(|ground| ground.kind > Kind::DayOnly);
-    let day = Ground {
+    let day = PaintedGround {
         kind: Kind::DayOnly,
         look: Look {
             hatch: Some(Hatch::Day),

@@ -10,7 +10,7 @@ mod ink;
 #[cfg(test)]
 mod sight;
 
-pub use ground::{Ground, grounds};
+pub use ground::{PaintedGround, grounds};
 pub use hatch::{DOTS, Hatch, Motif, TREE};
 pub use ink::*;
 
