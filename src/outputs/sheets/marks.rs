@@ -217,7 +217,7 @@ impl Drawer<'_> {
             let (from_outlet, places) = match self.is_on_the_map(from_outlet[0]) {
                 true => (from_outlet, places),
                 // On a part of the block a strip has its number where it comes in.
-                false => (self.from_the_edge(&from_outlet), &[12.0_f64, 24.0][..]),
+                false => (self.entering_the_map(&from_outlet), &[12.0_f64, 24.0][..]),
             };
             let Some(((x, y), (dx, dy))) = along(&from_outlet, 0.0) else {
                 continue;
@@ -265,7 +265,7 @@ impl Drawer<'_> {
     }
 
     /// A line from where it first comes on the map, to a point of the paper; nothing where it does not.
-    fn from_the_edge(&self, line: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    fn entering_the_map(&self, line: &[(f64, f64)]) -> Vec<(f64, f64)> {
         for (at, edge) in line.windows(2).enumerate() {
             let (a, b) = (edge[0], edge[1]);
             let length = (b.0 - a.0).hypot(b.1 - a.1);
@@ -552,7 +552,6 @@ pub fn marker(canvas: &mut Canvas, number: usize, verdict: Verdict, x: f64, y: f
             align: Align::Centre,
             colour: Tone::Set(ink),
             halo: false,
-            ..BODY
         };
         canvas.text(kind, x, y - 2.9, &number.to_string());
     });
