@@ -137,6 +137,18 @@ fn the_demo_is_opened_sorted_filtered_looked_into_and_followed() {
         1.0
     );
     browser.eval("{ const box = document.getElementById('search'); box.value = ''; box.dispatchEvent(new Event('input')); }");
+    // However it is heard: small letters, a blank for the hyphen; Enter opens it.
+    let heard = listed[3].to_lowercase().replace('-', " ");
+    assert_ne!(heard, listed[3]);
+    browser.eval("document.getElementById('search').focus()");
+    browser.call("Input.insertText", json!({ "text": heard }));
+    assert_eq!(ids(&mut browser), [listed[3].clone()]);
+    browser.press("Enter");
+    let opened = format!("#block={}", listed[3]);
+    browser.wait(&format!("location.hash === {}", json!(opened)));
+    browser.eval("location.hash = ''");
+    browser.wait("document.getElementById('search')");
+    browser.eval("{ const box = document.getElementById('search'); box.value = ''; box.dispatchEvent(new Event('input')); }");
     let statuses = browser.eval("blockwrightReport.data.rows.map(row => row.status)");
     let oks = statuses
         .as_array()
@@ -244,6 +256,22 @@ fn the_demo_is_opened_sorted_filtered_looked_into_and_followed() {
         middle[0].as_f64().unwrap(),
         middle[1].as_f64().unwrap(),
         json!({ "deltaX": 0, "deltaY": -200 }),
+    );
+    // The bare wheel belongs to the page; 2 is Ctrl (Chrome DevTools Protocol).
+    browser.eval("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))");
+    let still = browser.text("document.querySelector('.map > g').getAttribute('transform')");
+    assert_eq!(json!(still), json!(before));
+    browser.wait("document.querySelector('.map-hint.shown')");
+    browser.eval("document.querySelector('.map').scrollIntoView({ block: 'center' })");
+    let middle = browser.eval(
+        "(() => { const box = document.querySelector('.map').getBoundingClientRect(); \
+         return [(box.left + box.right) / 2, (box.top + box.bottom) / 2]; })()",
+    );
+    browser.mouse(
+        "mouseWheel",
+        middle[0].as_f64().unwrap(),
+        middle[1].as_f64().unwrap(),
+        json!({ "deltaX": 0, "deltaY": -200, "modifiers": 2 }),
     );
     browser.wait(&format!(
         "document.querySelector('.map > g').getAttribute('transform') !== {}",

@@ -41,6 +41,7 @@ blockwrightReport.Map = (() => {
         svg("svg", { class: "north", viewBox: "0 0 24 40", width: 24, height: 40, role: "img", "aria-label": t("grid_north") },
           svg("path", { d: "M12 2l-8 26 8-5z", class: "north-dark" }), svg("path", { d: "M12 2l8 26-8-5z", class: "north-light" }),
           svg("text", { x: 12, y: 39, text: t("north") })),
+        el("p", { class: "map-hint", "aria-hidden": "true", text: t("map_hint") }),
         el("p", { id: help, class: "aside-text", text: t("map_help") }));
       this.listen();
       this.seen = new ResizeObserver(() => this.resized());
@@ -49,6 +50,14 @@ blockwrightReport.Map = (() => {
       this.after = () => this.print(false);
       addEventListener("beforeprint", this.before);
       addEventListener("afterprint", this.after);
+    }
+
+    /** Says for a moment how to zoom. */
+    hint() {
+      const hint = this.node.querySelector(".map-hint");
+      hint.classList.add("shown");
+      clearTimeout(this.hinted);
+      this.hinted = setTimeout(() => hint.classList.remove("shown"), 1500);
     }
 
     /** On paper marks keep their size and the same ground is shown: the frame there is about as large as this. */
@@ -167,10 +176,14 @@ blockwrightReport.Map = (() => {
         const [a, b] = [...held.values()];
         return Math.hypot(a[0] - b[0], a[1] - b[1]);
       };
+      // Without a key the wheel scrolls the page, as one finger does; two fingers on a touch pad come as a wheel with Ctrl.
       this.svg.addEventListener("wheel", (event) => {
+        if (!event.ctrlKey && !event.metaKey && !event.shiftKey) return this.hint();
         event.preventDefault();
         const [x, y] = place(event);
-        const step = event.deltaMode === 1 ? event.deltaY * 20 : event.deltaY;
+        // Some browsers turn the wheel aside with the shift key.
+        const turn = event.deltaY || event.deltaX;
+        const step = event.deltaMode === 1 ? turn * 20 : turn;
         this.zoom(Math.exp(-Math.max(-240, Math.min(240, step)) / 400), x, y);
       }, { passive: false });
       this.svg.addEventListener("pointerdown", (event) => {
@@ -187,7 +200,8 @@ blockwrightReport.Map = (() => {
         const [dx, dy] = [now[0] - before[0], now[1] - before[1]];
         dragged += Math.hypot(dx, dy);
         if (dragged > 4 && !this.svg.hasPointerCapture(event.pointerId)) this.svg.setPointerCapture(event.pointerId);
-        if (held.size === 1 && dragged > 4) this.pan(dx, dy);
+        // One finger scrolls the page: the browser takes it over.
+        if (held.size === 1 && dragged > 4 && event.pointerType !== "touch") this.pan(dx, dy);
         if (held.size === 2) {
           const [a, b] = [...held.values()];
           const wide = spread();

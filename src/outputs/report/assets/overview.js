@@ -25,10 +25,20 @@ blockwrightReport.drawOverview = (() => {
 
   const link = (row) => `#block=${encodeURIComponent(row.id)}`;
 
+  // Letters and digits only: blanks, hyphens and strokes of an id are heard and typed in any way.
+  const bare = (text) => text.toLocaleLowerCase().replace(/[^\p{L}\p{N}]/gu, "");
+
   function wanted(row) {
     const text = state.text.trim().toLocaleLowerCase();
+    const own = (name) => name.toLocaleLowerCase().includes(text) || (bare(text) && bare(name).includes(bare(text)));
     return state.status.has(row.status) && (!state.portfolio || row.portfolio === state.portfolio)
-      && (!text || row.id.toLocaleLowerCase().includes(text) || (row.portfolio || "").toLocaleLowerCase().includes(text));
+      && (!text || own(row.id) || own(row.portfolio || ""));
+  }
+
+  // The block that is meant, if it has just this name, else the first in the list.
+  function first(data) {
+    const rows = sorted(data.rows.filter(wanted));
+    return rows.find((row) => bare(row.id) === bare(state.text)) || rows[0];
   }
 
   function sorted(rows) {
@@ -157,7 +167,11 @@ blockwrightReport.drawOverview = (() => {
         if (event.target.checked) state.status.add(status); else state.status.delete(status);
         again();
       } }), sign(status, 14), t(`status_${status}`));
-    return el("form", { class: "filters", onsubmit: (event) => event.preventDefault() },
+    return el("form", { class: "filters", onsubmit: (event) => {
+        event.preventDefault();
+        const row = state.text.trim() && first(data);
+        if (row) location.hash = link(row);
+      } },
       el("label", { for: "search" }, t("search"), search),
       el("fieldset", {}, el("legend", { text: t("column_status") }), STATUSES.slice().reverse().map(box)),
       portfolios.length > 0 && el("label", { for: "portfolio" }, t("portfolio"), el("select", { id: "portfolio", onchange: (event) => {
