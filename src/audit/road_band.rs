@@ -291,29 +291,34 @@ impl Scene<'_> {
         };
         let (of_solid, of_thin) = (nearest(&solid), nearest(&thin));
         let of_unworked = nearest(&unworked);
-        let measured_m = [of_solid, of_thin, of_unworked].into_iter().flatten();
-        let found = measured_m.min_by(|a, b| a.0.total_cmp(&b.0));
+        let all = [of_solid, of_thin, of_unworked].into_iter().flatten();
+        let nearest_of_all = all.min_by(|a, b| a.0.total_cmp(&b.0));
         let short_of = |required_m: f64| of_solid.map_or(0.0, |(m, _)| required_m - m);
-        let verdict = if !sound {
+        let warn = |words: &str| (Verdict::Warn, words.to_owned());
+        // With the ground that decides: figure and place are its own.
+        let (verdict, found, ground) = if !sound {
             let why = "cannot be told: the overlay of cut and road band does not add up";
-            (Verdict::Unknown, why.to_owned())
+            let verdict = (Verdict::Unknown, why.to_owned());
+            let all = solid.into_iter().chain(unworked).chain(thin);
+            (verdict, nearest_of_all, all.collect())
         } else if short_of(layout.road_band_fail_m) > tolerance_m + ROUNDING_M {
-            (Verdict::Fail, "beyond tolerance".to_owned())
+            let verdict = (Verdict::Fail, "beyond tolerance".to_owned());
+            (verdict, of_solid, solid)
         } else if short_of(layout.road_band_fail_m) > ROUNDING_M {
             let words = "short of the lesser distance, but within tolerance";
-            (Verdict::Warn, words.to_owned())
+            (warn(words), of_solid, solid)
         } else if short_of(layout.road_band_m) > ROUNDING_M {
             let words = "between the lesser and the greater distance";
-            (Verdict::Warn, words.to_owned())
+            (warn(words), of_solid, solid)
         } else if of_unworked.is_some_and(|(m, _)| layout.road_band_m - m > ROUNDING_M) {
             let words = "what stands there is no corridor and leaves no strip room: ground that was not worked, as far as \
                          can be told without a plan";
-            (Verdict::Warn, words.to_owned())
+            (warn(words), of_unworked, unworked)
         } else if of_thin.is_some_and(|(m, _)| layout.road_band_m - m > ROUNDING_M) {
             let words = "short, but within tolerance: what stands there is no wider than the cut's edge may be off";
-            (Verdict::Warn, words.to_owned())
+            (warn(words), of_thin, thin)
         } else {
-            (Verdict::Pass, String::new())
+            ((Verdict::Pass, String::new()), nearest_of_all, vec![])
         };
         let passes = verdict.0 == Verdict::Pass;
         let mut figure = found.map(|(m, _)| m);
@@ -330,16 +335,21 @@ impl Scene<'_> {
         if passes {
             return Some(judged);
         }
-        let worst = if of_solid.is_some() { of_solid } else { found };
-        let pieces = solid.into_iter().chain(unworked).chain(thin);
-        let pieces = MultiPolygon(pieces.collect());
-        let toward = worst.and_then(|(_, at)| {
+        let nearer_m = nearest_of_all.map(|(m, _)| m);
+        let others = nearer_m.filter(|m| figure.is_some_and(|own| own - m > ROUNDING_M));
+        if let Some(m) = others {
+            judged = judged.saying(&format!(
+                "other ground that stands comes to {m:.2} m, and does not decide"
+            ));
+        }
+        let pieces = MultiPolygon(ground);
+        let toward = found.and_then(|(_, at)| {
             let to = roads()
                 .filter_map(|road| Toward::of(&road.source.segments(0), at, road.demand.half_m));
             let away = |to: &Toward| (to.at - at).x.hypot((to.at - at).y);
             to.min_by(|a, b| away(a).total_cmp(&away(b)))
         });
-        let judged = judged.at(worst.map(|(_, at)| at)).toward(toward);
+        let judged = judged.at(found.map(|(_, at)| at)).toward(toward);
         Some(judged.over(pieces))
     }
 
