@@ -79,6 +79,8 @@ pub struct BlockCut {
     /// Ways between them on which nothing is cut, as a plan says.
     pub travel: Vec<LineString>,
     /// None: nobody says which of the standing ground is a corridor.
+    /// Ways that loads take, as a plan says.
+    pub trails: Vec<LineString>,
     pub corridors: Option<Vec<PlannedCorridor>>,
     /// Net ground neither cut nor counted as retention, as the plan says.
     pub unworked: Vec<PlannedUnworked>,
@@ -107,6 +109,7 @@ impl BlockCut {
             corridors: None,
             unworked: vec![],
             day_only: None,
+            trails: vec![],
             windows: vec![],
             ahead: None,
             legs: vec![],

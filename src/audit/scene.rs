@@ -80,9 +80,10 @@ impl Context<'_> {
 }
 
 /// Rows that are judged by how far what was cut may lie elsewhere, and not by a figure with an error.
-const BY_LIMIT: [&str; 6] = [
+const BY_LIMIT: [&str; 7] = [
     "road-band",
     "cut-beyond-plan",
+    "driven-beyond-plan",
     "planned-uncut",
     "power-line-belt",
     "max-slope",
@@ -250,6 +251,7 @@ pub fn judge(
     if let Some(plan) = plan {
         rows.extend(scene.planned(plan));
     }
+        rows.extend(scene.driven(plan));
     if cut.is_empty() {
         rows.push(scene.nothing_cut());
     } else {
@@ -264,6 +266,7 @@ pub fn judge(
         rows.extend(scene.road_band());
         rows.extend(scene.strip_width());
         rows.extend(scene.corridor_widths());
+        rows.extend(scene.reach());
         rows.extend(scene.largest_opening());
         rows.extend(scene.influence());
         rows.extend(scene.occupancy());

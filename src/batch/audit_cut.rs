@@ -145,6 +145,11 @@ impl Assigned {
                 self.cuts[block].travel.extend(way.lines);
             }
         }
+        for way in plan.trails {
+            if let Some(block) = of(&way) {
+                self.cuts[block].trails.extend(way.lines);
+            }
+        }
         for corridor in plan.corridors {
             let Some(block) = of(&corridor) else { continue };
             let part = corridor.part;

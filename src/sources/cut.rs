@@ -59,6 +59,8 @@ pub struct PlanLayers {
     pub strip_lines: Vec<CutFeature>,
     /// Ways on which nothing is cut.
     pub travel: Vec<CutFeature>,
+    /// Ways that loads take; only of a plan beside what was cut.
+    pub trails: Vec<CutFeature>,
     pub corridors: Vec<CutFeature>,
     pub unworked: Vec<CutFeature>,
     pub sections: Vec<CutFeature>,
@@ -140,7 +142,7 @@ fn field(name: &str) -> Attribute {
 }
 
 /// Reads a file of the cut into the work CRS (`crs` as in [`Batch::crs`](super::Batch::crs)); a layout is known by its
-/// layer `strips`. A bad feature becomes a [`Problem`]. `sections`: whether a layout's sections are wanted.
+/// layer `strips`. A bad feature becomes a [`Problem`]. `sections`: whether a layout's sections and trails are wanted.
 ///
 /// # Errors
 /// A file, layer, attribute or CRS that cannot be read.
@@ -220,6 +222,10 @@ pub fn read_cut(file: &CutFile, crs: &str, sections: bool) -> Result<CutRead, Cu
             strips: read("strips", Some("kind"), false, true).map_err(unreadable)?,
             strip_lines: read("strip_lines", Some("kind"), true, true).map_err(unreadable)?,
             travel: read("travel", None, true, false).map_err(unreadable)?,
+            trails: match sections {
+                true => read("skid_trails", None, true, false).map_err(unreadable)?,
+                false => vec![],
+            },
             corridors: read("corridors", None, false, true).map_err(unreadable)?,
             unworked: read("unworked", Some("reason"), false, true).map_err(unreadable)?,
             sections: if sections {

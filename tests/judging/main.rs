@@ -30,6 +30,7 @@ mod demo_district;
 mod depth_simulated;
 mod doctored_plans;
 mod influence;
+mod driven_planned;
 mod invariants;
 mod left_counts;
 mod map_accuracy;
