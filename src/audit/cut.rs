@@ -3,6 +3,7 @@
 use chrono::Duration;
 use geo::{LineString, MultiPolygon, Polygon};
 
+use super::screening::Screening;
 use super::tracks::{End, Gap, Leg};
 use crate::daylight::Span;
 use crate::model::{OpenDays, StripKind};
@@ -78,9 +79,9 @@ pub struct BlockCut {
     pub lines: Vec<DrivenLine>,
     /// Ways between them on which nothing is cut, as a plan says.
     pub travel: Vec<LineString>,
-    /// None: nobody says which of the standing ground is a corridor.
     /// Ways that loads take, as a plan says.
     pub trails: Vec<LineString>,
+    /// None: nobody says which of the standing ground is a corridor.
     pub corridors: Option<Vec<PlannedCorridor>>,
     /// Net ground neither cut nor counted as retention, as the plan says.
     pub unworked: Vec<PlannedUnworked>,
@@ -95,6 +96,8 @@ pub struct BlockCut {
     pub untracked: Untracked,
     /// Daylight at the block on the days of the tracks, sorted and without overlaps; None: not known.
     pub light: Option<Vec<Span>>,
+    /// Of a raster of change.
+    pub screening: Option<Screening>,
     /// Features of the cut near this block that could not be used.
     pub unusable: u64,
 }
@@ -106,15 +109,16 @@ impl BlockCut {
             pieces: vec![],
             lines: vec![],
             travel: vec![],
+            trails: vec![],
             corridors: None,
             unworked: vec![],
             day_only: None,
-            trails: vec![],
             windows: vec![],
             ahead: None,
             legs: vec![],
             untracked: Untracked::default(),
             light: None,
+            screening: None,
             unusable: 0,
         }
     }

@@ -26,6 +26,7 @@ mod reserves;
 mod road_band;
 mod row;
 mod scene;
+mod screening;
 mod shares;
 mod slopes;
 mod spacing;
@@ -45,6 +46,7 @@ pub use neighbours::Neighbours;
 pub use portfolio::Portfolios;
 pub use row::{AuditRow, Judged, Leeway, Toward};
 pub use scene::{Areas, BlockAudit, Context, crashed, judge};
+pub use screening::{Screening, screened};
 pub use trespass::{assumed_crs_row, stray_row, stray_track_row, unknown_ids_row};
 
 /// Error allowed for a plan: its lines are what they are.

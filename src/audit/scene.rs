@@ -12,6 +12,7 @@ use super::neighbours::Neighbours;
 use super::reached::Reached;
 use super::reserves::Ways;
 use super::row::{Judged, shown, sure_in_words};
+use super::screening::screened;
 use super::split::{inside_of, split, union_of};
 use crate::geometry::area::{Bounds, area, length, polygon_area, rings};
 use crate::geometry::counted_once::SharedGround;
@@ -82,8 +83,8 @@ impl Context<'_> {
 /// Rows that are judged by how far what was cut may lie elsewhere, and not by a figure with an error.
 const BY_LIMIT: [&str; 7] = [
     "road-band",
-    "cut-beyond-plan",
     "driven-beyond-plan",
+    "cut-beyond-plan",
     "planned-uncut",
     "power-line-belt",
     "max-slope",
@@ -250,8 +251,8 @@ pub fn judge(
     rows.extend(scene.track_ends(plan));
     if let Some(plan) = plan {
         rows.extend(scene.planned(plan));
-    }
         rows.extend(scene.driven(plan));
+    }
     if cut.is_empty() {
         rows.push(scene.nothing_cut());
     } else {
@@ -265,8 +266,8 @@ pub fn judge(
         rows.extend(scene.trees_per_length());
         rows.extend(scene.road_band());
         rows.extend(scene.strip_width());
-        rows.extend(scene.corridor_widths());
         rows.extend(scene.reach());
+        rows.extend(scene.corridor_widths());
         rows.extend(scene.largest_opening());
         rows.extend(scene.influence());
         rows.extend(scene.occupancy());
@@ -281,6 +282,10 @@ pub fn judge(
         .into_iter()
         .map(|judged| context.with_limit(judged))
         .collect();
+    if let Some(screening) = &cut.screening {
+        rows.iter_mut().for_each(screened);
+        rows.push(screening.row());
+    }
     for judged in &mut rows {
         let ground = judged.ground.take();
         let ground = ground.map(|ground| sound_all(ground, frame));

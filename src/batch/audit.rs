@@ -11,8 +11,8 @@ use serde::Deserialize;
 use super::audit_cut::{Assigned, assign};
 use super::quiet::quietly;
 use super::{
-    BatchError, Clock, Progress, audit_tracks, choose, crash_text, crs_report, field_check,
-    keep_inputs, missing, was_read,
+    BatchError, Clock, Progress, audit_change, audit_tracks, choose, crash_text, crs_report,
+    field_check, keep_inputs, missing, was_read,
 };
 use crate::audit::against::{self, Change};
 use crate::audit::field::{FieldResults, Risk, Sampler};
@@ -30,6 +30,7 @@ use crate::outputs::{
     Program, StageTime, TracksReport,
 };
 use crate::project::{AttributeSource, Project};
+use crate::sources::change::{self, ChangeReport};
 use crate::sources::crs::WorkCrs;
 use crate::sources::limits::TABLE_FILE_BYTES;
 use crate::sources::tracks::TracksRead;
@@ -47,6 +48,7 @@ pub struct AuditOptions {
     /// Attribute with the block's id in the file judged.
     pub id: Option<String>,
     pub tracks: TrackOptions,
+    pub change: ChangeAsked,
     /// What is said of the accuracy of what was cut; None: nothing, so that a plan is as drawn, and what was cut may be off by
     /// [`AS_CUT_TOLERANCE_M`].
     pub certainty: Option<Certainty>,
@@ -99,6 +101,27 @@ impl Default for TrackOptions {
     }
 }
 
+/// What is said of a raster of change; of no meaning for anything else.
+#[derive(Clone, Debug, Default)]
+pub struct ChangeAsked {
+    /// Values that mean cut.
+    pub classes: Vec<i64>,
+    /// Heights before, and how much must be lost, m.
+    pub before: Option<(PathBuf, f64)>,
+    /// Smaller pieces are left out, m².
+    pub least_m2: Option<f64>,
+}
+
+impl ChangeAsked {
+    /// The first option that was given.
+    fn given(&self) -> Option<&'static str> {
+        let classes = (!self.classes.is_empty()).then_some("--cut-class");
+        let before = self.before.as_ref().map(|_| "--before");
+        let least = self.least_m2.map(|_| "--least-change");
+        classes.or(before).or(least)
+    }
+}
+
 /// What came out.
 #[derive(Clone, Debug)]
 pub struct AuditOutcome {
@@ -116,6 +139,8 @@ pub struct AuditOutcome {
     pub problems: Vec<Problem>,
     /// What was made of tracks, where they were given.
     pub tracks: Option<TracksReport>,
+    /// What was made of a raster of change, where one was given.
+    pub change: Option<ChangeReport>,
     /// Where places for the field were drawn.
     pub field_check: Option<FieldReport>,
     pub timings: Vec<StageTime>,
@@ -162,9 +187,16 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
     let pool = super::threads::pool(options.jobs, options.progress)?;
     let actions = options.evidence.as_ref();
     let actions = actions.map_or(&None, |evidence| &evidence.actions);
-    let judged = [&options.as_cut, &options.plan, &options.measured, actions]
-        .into_iter()
-        .flatten();
+    let before_cut = options.change.before.as_ref().map(|(path, _)| path.clone());
+    let judged = [
+        &options.as_cut,
+        &options.plan,
+        &options.measured,
+        actions,
+        &before_cut,
+    ]
+    .into_iter()
+    .flatten();
     let judged: Vec<&Path> = judged.map(PathBuf::as_path).collect();
     keep_inputs(project, &judged, &options.out)?;
     let before = options.against.as_deref().map(earlier).transpose()?;
@@ -184,8 +216,20 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
     inputs.extend(filled.iter().filter_map(|read| read.input.clone()));
     inputs.extend(actions.iter().filter_map(|read| read.input.clone()));
     let mut tracks: Option<TracksReport> = None;
+    let mut change: Option<ChangeReport> = None;
     let mut take =
         |path: &Path, judged: bool, beside: Option<&Assigned>| -> Result<Assigned, BatchError> {
+            let is_raster = judged && options.as_cut.is_some() && change::is_raster(path);
+            if judged {
+                goes_together(path, options, is_raster)?;
+            }
+            if is_raster {
+                let (assigned, report, read) =
+                    audit_change::assign(path, options, &batch, &neighbours)?;
+                inputs.extend(read);
+                change = Some(report);
+                return Ok(assigned);
+            }
             let file = cut_file(project, path, options, judged);
             // Sections say which ground is for daylight only, which tracks alone are set against.
             let read: CutRead = sources::read_cut(&file, &batch.crs, !judged)?;
@@ -211,8 +255,8 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         (Some(as_cut), plan) => {
             let plan = plan.as_deref();
             let plan = plan.map(|plan| take(plan, false, None)).transpose()?;
-            let unsaid = Certainty::Assumed(AS_CUT_TOLERANCE_M);
-            (take(as_cut, true, plan.as_ref())?, plan, unsaid)
+            let cut = take(as_cut, true, plan.as_ref())?;
+            (cut, plan, Certainty::Assumed(AS_CUT_TOLERANCE_M))
         }
         (None, Some(plan)) => {
             let unsaid = Certainty::Tolerance(PLAN_TOLERANCE_M);
@@ -220,6 +264,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         }
         (None, None) => return Err(BatchError::NothingToAudit),
     };
+    let unsaid = change.as_ref().map_or(unsaid, audit_change::certainty);
     let certainty = options.certainty.clone().unwrap_or(unsaid);
     clock.lap("read");
     let mut settings = layout::effective(&project.settings, &project.rules);
@@ -304,6 +349,9 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
     season.portfolios.unread = batch.problems.iter().filter(unread).count() as u64;
     let plane = GroundFrame::plane(batch.unit_m);
     let mut rows = season.portfolios.judge(&project.rules, &certainty);
+    if change.is_some() {
+        rows.iter_mut().for_each(audit::screened);
+    }
     if options.only.is_empty() {
         rows.extend(strays(&cut, &neighbours, &plane));
     }
@@ -361,6 +409,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         blocks: chosen.len() as u64,
         rows_by_status: rows_by_status.clone(),
         tracks: tracks.clone(),
+        change: change.clone(),
         field_check: field_check.clone(),
         timings: clock.laps.clone(),
         threads,
@@ -378,9 +427,33 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         changes,
         problems,
         tracks,
+        change,
         field_check,
         timings: clock.laps,
         threads,
+    })
+}
+
+/// # Errors
+/// An option for another kind of file than is judged.
+fn goes_together(path: &Path, options: &AuditOptions, is_raster: bool) -> Result<(), BatchError> {
+    let of_layers = [
+        options.layer.as_ref().map(|_| "--layer"),
+        options.id.as_ref().map(|_| "--id"),
+        options.tracks.cutting_width_m.map(|_| "--cutting-width"),
+        options.tracks.time.as_ref().map(|_| "--time"),
+        options.tracks.track.as_ref().map(|_| "--track"),
+    ];
+    let (option, what) = match is_raster {
+        true => (of_layers.into_iter().flatten().next(), "a raster of change"),
+        false => (options.change.given(), "a file that is no raster"),
+    };
+    option.map_or(Ok(()), |option| {
+        Err(BatchError::NotOfThisKind {
+            path: path.to_owned(),
+            option,
+            what,
+        })
     })
 }
 

@@ -2,6 +2,7 @@
 //! never stops the rest.
 
 mod audit;
+mod audit_change;
 mod audit_cut;
 mod audit_tracks;
 mod calibration;
@@ -63,7 +64,7 @@ pub use crate::compliance::PortfolioShare;
 pub use crate::outputs::dispatch::Moved;
 pub use crate::outputs::{VerifyError, no_moves, try_no_moves};
 pub use crate::schedule::outlook::Warning;
-pub use audit::{AuditOptions, AuditOutcome, EvidenceAsked, TrackOptions, audit};
+pub use audit::{AuditOptions, AuditOutcome, ChangeAsked, EvidenceAsked, TrackOptions, audit};
 pub use calibration::{CalibrationError, calibrated};
 pub use compare::{Compared, compare};
 pub use dispatch::{DispatchError, DispatchOptions, Dispatched, FormerError, dispatch};
@@ -131,6 +132,17 @@ pub enum BatchError {
     BlockSetAside { problem: Box<Problem> },
     #[error(transparent)]
     Cut(#[from] sources::CutError),
+    #[error(transparent)]
+    Change(#[from] sources::change::ChangeError),
+    #[error(
+        "{}: {option} does not go with {what}\n  hint: leave it out",
+        path.display()
+    )]
+    NotOfThisKind {
+        path: PathBuf,
+        option: &'static str,
+        what: &'static str,
+    },
     #[error(transparent)]
     Measured(#[from] sources::field::FieldFileError),
     #[error(transparent)]

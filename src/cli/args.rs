@@ -232,8 +232,8 @@ pub struct AuditArgs {
     /// A plan: a layout.gpkg, or polygons of what is to be cut
     #[arg(long, value_name = "FILE")]
     pub plan: Option<PathBuf>,
-    /// What was cut: polygons in any format that layers may have, or tracks of the felling machine (GPX, lines, points
-    /// with a time). With --plan as well, the two are compared
+    /// What was cut: polygons in any format that layers may have, tracks of the felling machine (GPX, lines, points with a
+    /// time), or a raster of change (GeoTIFF), which is a screening. With --plan as well, the two are compared
     #[arg(long, value_name = "FILE")]
     pub as_cut: Option<PathBuf>,
     /// Notes taken in the field, beside those of [notes] in the project file: what they keep, and where they move an edge, counts
@@ -274,6 +274,24 @@ pub struct AuditArgs {
     /// Width that the machine cuts along its tracks [default: the strip width of the project]
     #[arg(long, value_name = "M", value_parser = length, allow_negative_numbers = true, requires = "as_cut")]
     pub cutting_width: Option<f64>,
+    /// Of a raster of change as what was cut: the values of its cells that mean cut [default: 1, where it has no other than 0 and 1]
+    #[arg(
+        long,
+        value_name = "N,...",
+        value_delimiter = ',',
+        requires = "as_cut",
+        allow_negative_numbers = true
+    )]
+    pub cut_class: Vec<i64>,
+    /// Raster of heights before, where --as-cut is one of heights after; asks for --height-loss
+    #[arg(long, value_name = "FILE", requires_all = ["as_cut", "height_loss"], conflicts_with = "cut_class")]
+    pub before: Option<PathBuf>,
+    /// Height that a cell must have lost to be taken for cut, in metres
+    #[arg(long, value_name = "M", value_parser = length, allow_negative_numbers = true, requires = "before")]
+    pub height_loss: Option<f64>,
+    /// Of a raster of change: smaller pieces of change are left out: 500 (m²) or "0.05 ha" [default: 500, a setting of ours]
+    #[arg(long, value_name = "AREA", value_parser = area, allow_negative_numbers = true, requires = "as_cut")]
+    pub least_change: Option<f64>,
     /// Attribute of track points with their time [default: time, timestamp, ...]
     #[arg(long, value_name = "ATTRIBUTE", requires = "as_cut")]
     pub time: Option<String>,
@@ -377,6 +395,23 @@ fn no_sample(_: &str) -> Result<String, String> {
 fn length(text: &str) -> Result<f64, String> {
     let metres = crate::units::parse_length(text, crate::units::LengthUnit::Metre);
     metres.map_err(|error| error.to_string())
+}
+
+/// Square metres.
+fn area(text: &str) -> Result<f64, String> {
+    let text = text.trim();
+    let (figure, unit_m2) = match text.strip_suffix("ha") {
+        Some(figure) => (figure, 10_000.0),
+        None => (text.trim_end_matches("m2").trim_end_matches("m²"), 1.0),
+    };
+    let figure: f64 = figure
+        .trim()
+        .parse()
+        .map_err(|_| "it is no area: write 500 or \"0.05 ha\"".to_owned())?;
+    match figure.is_finite() && figure >= 0.0 {
+        true => Ok(figure * unit_m2),
+        false => Err("0 m² or more are needed".to_owned()),
+    }
 }
 
 #[derive(Debug, Args)]

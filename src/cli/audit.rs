@@ -9,7 +9,9 @@ use super::summary;
 use crate::audit::against::Turn;
 use crate::audit::field::Risk;
 use crate::audit::{Certainty, Stated, Together};
-use crate::batch::{AuditOptions, AuditOutcome, EvidenceAsked, Progress, TrackOptions};
+use crate::batch::{
+    AuditOptions, AuditOutcome, ChangeAsked, EvidenceAsked, Progress, TrackOptions,
+};
 
 pub fn options(args: &AuditArgs, quiet: bool, started: String) -> AuditOptions {
     AuditOptions {
@@ -23,6 +25,11 @@ pub fn options(args: &AuditArgs, quiet: bool, started: String) -> AuditOptions {
             time: args.time.clone(),
             track: args.track.clone(),
             daylight_margin: chrono::Duration::minutes(i64::from(args.daylight_margin)),
+        },
+        change: ChangeAsked {
+            classes: args.cut_class.clone(),
+            before: args.before.clone().zip(args.height_loss),
+            least_m2: args.least_change,
         },
         certainty: certainty(args),
         field_check: (args.field_check || args.measured.is_some()).then_some((
@@ -99,6 +106,9 @@ pub fn words(outcome: &AuditOutcome, out: &Path) -> String {
             text += &format!("  {remark}\n");
         }
     }
+    if let Some(change) = &outcome.change {
+        text += &format!("{}\n", change.words());
+    }
     if let Some(field) = &outcome.field_check {
         text += "in the field:\n";
         for said in field.words() {
@@ -134,6 +144,7 @@ pub fn json(outcome: &AuditOutcome, out: &Path) -> Value {
         "rows_by_status": outcome.rows_by_status,
         "changes": outcome.changes,
         "tracks": outcome.tracks,
+        "change": outcome.change,
         "field_check": outcome.field_check,
         "threads": outcome.threads,
         "timings": outcome.timings,

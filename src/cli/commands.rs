@@ -275,6 +275,8 @@ fn whose_fault(error: BatchError) -> Failure {
         | BatchError::Earlier { .. }
         | BatchError::NothingToAudit
         | BatchError::NotTracks { .. }
+        | BatchError::NotOfThisKind { .. }
+        | BatchError::Change(_)
         | BatchError::Sweep(_)
         | BatchError::Share(_)
         | BatchError::Journal(_)

@@ -23,6 +23,7 @@ use crate::geometry::wkb;
 use crate::model::{GroundFrame, Language, Problem, Settings, Verdict};
 use crate::rulebook::Rulebook;
 use crate::sources::InputFile;
+use crate::sources::change::ChangeReport;
 
 use Kind::{Number, Text};
 
@@ -146,6 +147,9 @@ pub struct AuditReport {
     /// What was made of tracks, where they were given.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tracks: Option<TracksReport>,
+    /// What was made of a raster of change, where one was given.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub change: Option<ChangeReport>,
     /// What is to be visited in the field and what came back, where it was asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub field_check: Option<FieldReport>,

@@ -376,6 +376,75 @@ const SENTENCES: &[Pair] = &[
         "as mapped; the map may be off by {}, which leaves {} m",
         "d’après la carte ; elle peut être fausse de {}, ce qui laisse {} m",
     ),
+    (
+        "other ground that stands comes to {} m, and does not decide",
+        "un autre terrain debout vient à {} m, et ne décide pas",
+    ),
+    (
+        "cannot be told: a raster of change is a screening, in which nothing is seen that falls short",
+        "impossible à trancher : une image de changement n’est qu’un dépistage, où l’on ne voit rien qui manque",
+    ),
+    (
+        "cannot be told: no change is seen in this block, which does not prove that nothing was cut",
+        "impossible à trancher : aucun changement n’est visible dans ce bloc, ce qui ne prouve pas que rien n’a été coupé",
+    ),
+    (
+        "cannot be told: {} of the block lies outside the raster or on cells without a value, and nothing is taken for cut there",
+        "impossible à trancher : {} du bloc est hors de l’image ou sur des cellules sans valeur, et rien n’y est pris pour coupé",
+    ),
+    (
+        "changes smaller than {} m² left out: {}",
+        "changements de moins de {} m² laissés de côté : {}",
+    ),
+    (
+        "{} ha of change beside it, of pieces that lie mostly outside, are not taken for this block's",
+        "{} ha de changement à côté, de morceaux qui sont surtout dehors, ne sont pas comptés à ce bloc",
+    ),
+    (
+        "seen by a raster of change: a screening, to be looked at in the field",
+        "vu sur une image de changement : un dépistage, à vérifier sur le terrain",
+    ),
+    (
+        "Share of the block that the raster of change knows",
+        "Part du bloc que l’image de changement connaît",
+    ),
+    (
+        "No work on ground that is closed on that day",
+        "Aucun travail sur un terrain fermé ce jour-là",
+    ),
+    (
+        "cannot be told: {} min on ground of which nobody knows when it is open",
+        "impossible à trancher : {} min sur un terrain dont nul ne sait quand il est ouvert",
+    ),
+    (
+        "Driven away from every line, way and trail of the plan",
+        "Roulé à l’écart de toute ligne, de tout trajet et de tout sentier du plan",
+    ),
+    (
+        "beyond tolerance: up to {} m beside every line, way and trail of the plan, of {} m driven",
+        "au-delà de la tolérance : jusqu’à {} m à côté de toute ligne, de tout trajet et de tout sentier du plan, sur {} m roulés",
+    ),
+    (
+        "Lines of the plan that no track follows",
+        "Lignes du plan qu’aucune trace ne suit",
+    ),
+    (
+        "for information: {} m of lines are planned",
+        "pour information : {} m de lignes sont prévus",
+    ),
+    (
+        "Crossings driven over that the plan does not use",
+        "Passages franchis que le plan n’emprunte pas",
+    ),
+    (
+        "driven over although the plan has no way there: {}",
+        "franchis alors que le plan n’y a pas de trajet : {}",
+    ),
+    ("driven over as planned: {}", "franchis comme prévu : {}"),
+    (
+        "planned and not driven over: {}",
+        "prévus et non franchis : {}",
+    ),
     ("cannot be told: {}", "impossible à trancher : {}"),
     // Put together from several.
     (
@@ -519,8 +588,12 @@ mod tests {
             include_str!("../audit/certainty.rs"),
             include_str!("../audit/map_error.rs"),
             include_str!("../audit/reserves.rs"),
+            include_str!("../audit/road_band.rs"),
             include_str!("../audit/power_lines.rs"),
             include_str!("../audit/portfolio.rs"),
+            include_str!("../audit/screening.rs"),
+            include_str!("../audit/closed.rs"),
+            include_str!("../audit/driven.rs"),
         ]
         .concat();
         let plain = joined(&sources);

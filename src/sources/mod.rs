@@ -3,6 +3,7 @@
 pub mod actions;
 mod assemble;
 mod attributes;
+pub mod change;
 mod classes;
 mod counts;
 pub mod crs;

@@ -26,7 +26,7 @@ pub const DRIVERS: [&str; 6] = [
 ];
 
 /// Drivers that only outputs need, or others inside.
-const WRITTEN: [&str; 2] = ["DXF", "MEM"];
+const WRITTEN: [&str; 3] = ["DXF", "MEM", "Memory"];
 
 /// What GDAL may keep of the blocks of rasters.
 const RASTER_CACHE_MB: &str = "64";

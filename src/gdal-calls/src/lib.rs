@@ -17,6 +17,7 @@ pub mod features;
 pub mod layers;
 pub mod measure;
 pub mod memory;
+pub mod polygons;
 pub mod rasters;
 pub mod rows;
 
