@@ -13,6 +13,7 @@ mod driven;
 pub mod farthest;
 pub mod field;
 pub mod ground;
+mod head;
 mod map_error;
 mod neighbours;
 mod night;

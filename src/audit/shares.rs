@@ -77,6 +77,18 @@ impl Scene<'_> {
         );
         if rule.value <= 0.0 {
             judged.row.row.status = Verdict::NotApplicable;
+        // Other than the kept ground nothing hangs on what the head did.
+        let others_m2 = kept_m2 - areas.kept_m2;
+        judged = self.unless_by_the_head(judged, rule.value, |gone| {
+            let gone: Vec<Polygon> = gone.iter().chain(self.reserve()).cloned().collect();
+            let stands = split(&self.shape.shape, &gone).outside.0.into_iter();
+            let counts = |piece: &f64| least.is_none_or(|least| *piece > least.value);
+            let stands_m2: f64 = stands
+                .map(|piece| polygon_area(&piece))
+                .filter(counts)
+                .sum();
+            (stands_m2 + others_m2) / of_m2.max(f64::MIN_POSITIVE)
+        });
             judged.row.message.clear();
         }
         if judged.status() >= Verdict::Warn {
@@ -116,6 +128,9 @@ impl Scene<'_> {
                 leeway: (self.context.certainty).of_area(&self.edges_of(stands), zone_m2),
                 doubt: zone.doubt.as_deref(),
                 doubt_may_save: true,
+        let judged = self.unless_by_the_head(judged, rule.management_share, |gone| {
+            area(&split(&zone.net, gone).outside) / zone_m2
+        });
             },
             Origin::of_share(rule),
         );

@@ -99,8 +99,15 @@ pub fn words(outcome: &AuditOutcome, out: &Path) -> String {
     );
     if let Some(tracks) = &outcome.tracks {
         text += &format!(
-            "{} tracks, {:.1} km, swept {} m wide\n",
-            tracks.tracks, tracks.driven_km, tracks.cutting_width_m
+            "{} tracks, {:.1} km, swept {} m wide; fixes more than {} m or {} s apart are not joined, nor such as a machine of {} m/s \
+             (and {} m of noise) cannot have driven between\n",
+            tracks.tracks,
+            tracks.driven_km,
+            (tracks.cutting_width_m * 1e3).round() / 1e3,
+            tracks.max_gap_m,
+            tracks.max_gap_s,
+            tracks.max_speed_m_s,
+            tracks.noise_m
         );
         for remark in &tracks.remarks {
             text += &format!("  {remark}\n");

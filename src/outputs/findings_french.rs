@@ -377,6 +377,10 @@ const SENTENCES: &[Pair] = &[
         "d’après la carte ; elle peut être fausse de {}, ce qui laisse {} m",
     ),
     (
+        "cannot be told: a track does not say how far to its sides the machine cut; {} % stand if it cut all within reach, {} % if only what it drove over",
+        "impossible à trancher : une trace ne dit pas jusqu’où la machine a coupé de côté ; {} % sont debout si elle a coupé tout ce qu’elle atteint, {} % si elle n’a coupé que là où elle a roulé",
+    ),
+    (
         "other ground that stands comes to {} m, and does not decide",
         "un autre terrain debout vient à {} m, et ne décide pas",
     ),
@@ -594,6 +598,7 @@ mod tests {
             include_str!("../audit/screening.rs"),
             include_str!("../audit/closed.rs"),
             include_str!("../audit/driven.rs"),
+            include_str!("../audit/head.rs"),
         ]
         .concat();
         let plain = joined(&sources);
