@@ -73,6 +73,18 @@ if grep -q '^FAIL' "$out/cases.txt"; then
     failed+=('hard cases')
 fi
 
+printf '\n== seeded audits\n'
+for seed in 7 11; do
+    district="$out/district-$seed"
+    rm -rf "$district/layout"
+    cp -r "$out/layout-$seed" "$district/layout"
+    if ! "$python" "$out/checks/seed_audit.py" "$district/project.toml" "$BW" "$out/seeded-$seed" >"$out/seeded-$seed.txt" 2>&1; then
+        failed+=("seeded audits of $seed")
+        grep -E '^FALSE|MISS' "$out/seeded-$seed.txt" || true
+    fi
+    tail -n 1 "$out/seeded-$seed.txt"
+done
+
 printf '\n== shifts\n'
 rm -rf "$out/shifts"
 if ! "$python" scripts/verify/dispatch.py "$BW" "$out/district-7" "$out/checks" "$out/shifts"; then

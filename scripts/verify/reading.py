@@ -568,6 +568,26 @@ CHANGES = [
         "    if more > 0 and lying > float(most.split()[0]) + .05: fault('stock', f'{lying:.1f} m3 lie at {datetime.fromtimestamp(at, zone)}'); break\n"
         "sk = {s['name']: s for s in crew.get('skidders', [])}\n",
     ),
+    # A seed that takes no corridor plants nothing: all of the block's are larger than the share that is to go missing.
+    (
+        "seed_audit.py",
+        "g = unary_union(take); seed('missing retention'",
+        "if not take: continue\n"
+        "        g = unary_union(take); seed('missing retention'",
+    ),
+    # docs/audit.md, With a tolerance: T is how far every edge may lie to the worse side. Of hundreds of fixes, each off by 5 m along both axes, some
+    # lie 15 m and more away, so that 12 m are no tolerance of such a track: it is the farthest that a fix was moved.
+    (
+        "seed_audit.py",
+        "e = np.zeros(2); out = []",
+        "e = np.zeros(2); out = []; OFF = globals().setdefault('MOVED', [])",
+    ),
+    ("seed_audit.py", "out.append((p.x + n[0]", "OFF.append(float(np.hypot(*n))); out.append((p.x + n[0]"),
+    (
+        "seed_audit.py",
+        "track(clean, None, sigma, r)\n",
+        "track(clean, None, sigma, r); T = max([T] + MOVED); MOVED.clear()\n",
+    ),
 ]
 
 
