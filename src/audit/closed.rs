@@ -6,7 +6,7 @@ use geo::{MultiPolygon, Polygon};
 use super::cut::BlockCut;
 use super::night::{FIX_MINUTES, NightWork, night_work};
 use super::reached::Reached;
-use super::row::{Judged, Named, row};
+use super::row::{Judged, row};
 use super::scene::Scene;
 use super::split::{split, union_of};
 use super::tracks::Leg;
@@ -15,7 +15,7 @@ use crate::geometry::area::{area, length};
 use crate::geometry::buffer::Source;
 use crate::geometry::overlay::oriented;
 use crate::landbase::{NearFeature, crossings};
-use crate::model::{DayCondition, LayerKind, OpenDays, Verdict};
+use crate::model::{DayCondition, LayerKind, OpenDays, RuleId, Verdict};
 
 /// Less ground is the overlay's dust.
 const DUST_M2: f64 = 0.01;
@@ -109,11 +109,7 @@ fn closed_row(
     } else {
         (Verdict::Pass, String::new())
     };
-    let named = Named {
-        id: "closed-work",
-        title: "No work on ground that is closed on that day".to_owned(),
-        unit: "min",
-    };
+    let named = RuleId::ClosedWork.named();
     let source =
         "windows of the project, its layers and rules, and open_days of the plan's sections".into();
     let longest = found

@@ -7,7 +7,7 @@ use super::row::{Judged, Measure, Named, Origin, ROUNDING_M, measured};
 use super::scene::Scene;
 use crate::geometry::area::{Bounds, polygon_area};
 use crate::geometry::frame::{Frame, azimuth_deg};
-use crate::model::{SPACINGS_WISH, Verdict};
+use crate::model::{RuleId, SPACINGS_WISH, Verdict};
 
 /// How exactly the width of a standing piece is found where no plan gives its direction, and how exactly where it comes
 /// near a limit.
@@ -99,17 +99,13 @@ impl Scene<'_> {
                     .over(shape)
             };
         let least_m = layout.corridor_min_m;
-        let origin = Origin::of_rule_or(
+        let origin = Origin::of_rule_in_force(
             rules.corridor_min_m.as_ref(),
             least_m,
             "layout.corridor_min of the project file",
         );
         let mut rows = vec![judge(
-            Named {
-                id: "corridor-width",
-                title: "Corridors no narrower than set".to_owned(),
-                unit: "m",
-            },
+            RuleId::CorridorWidth.named(),
             least_m,
             narrowest,
             least_m - narrowest.0,
@@ -117,17 +113,13 @@ impl Scene<'_> {
         )];
         if of_plan {
             let most_m = layout.corridor_max_m;
-            let origin = Origin::of_rule_or(
+            let origin = Origin::of_rule_in_force(
                 rules.corridor_max_m.as_ref(),
                 most_m,
                 "layout.corridor_max of the project file",
             );
             rows.push(judge(
-                Named {
-                    id: "corridor-width-most",
-                    title: "Corridors no wider than set".to_owned(),
-                    unit: "m",
-                },
+                RuleId::CorridorWidthMost.named(),
                 most_m,
                 widest,
                 widest.0 - most_m,
@@ -157,11 +149,7 @@ impl Scene<'_> {
             true => ROUNDING_M,
             false => WIDTH_PRECISION_M,
         };
-        let named = Named {
-            id: "corridor-spacings",
-            title: "Corridors as many trees wide as asked".to_owned(),
-            unit: "spacings",
-        };
+        let named = RuleId::CorridorSpacings.named();
         let measure = Measure {
             short: asked - narrowest_m / spacing_m,
             rounding: rounding_m / spacing_m,
@@ -169,7 +157,7 @@ impl Scene<'_> {
             doubt: None,
             doubt_may_save: false,
         };
-        let origin = Origin::of_rule_or(rule, asked, SPACINGS_WISH);
+        let origin = Origin::of_rule_in_force(rule, asked, SPACINGS_WISH);
         let is_wish = origin.status.is_none();
         let mut judged = measured(named, (asked, narrowest_m / spacing_m), measure, origin);
         if judged.status() <= Verdict::NotApplicable {

@@ -98,7 +98,7 @@ pub struct BlockCut {
     pub light: Option<Vec<Span>>,
     /// Of a raster of change.
     pub screening: Option<Screening>,
-    /// Features of the cut near this block that could not be used.
+    /// How many features of the cut near this block could not be used.
     pub unusable: u64,
 }
 

@@ -4,12 +4,12 @@
 use geo::{Coord, LineString};
 
 use super::cut::{BlockCut, CutInput};
-use super::row::{Judged, Named, ROUNDING_M, row, shown};
+use super::row::{Judged, ROUNDING_M, row, shown};
 use super::scene::Scene;
 use crate::geometry::buffer::Source;
 use crate::geometry::distance::{SegmentIndex, line_segments};
 use crate::landbase::{Crossing, crossings};
-use crate::model::Verdict;
+use crate::model::{RuleId, Verdict};
 
 /// Ways are asked this often how far off they are.
 const STEP_M: f64 = 1.0;
@@ -150,11 +150,7 @@ impl Scene<'_> {
             ),
             None => (Verdict::Pass, String::new()),
         };
-        let named = Named {
-            id: "driven-beyond-plan",
-            title: "Driven away from every line, way and trail of the plan".to_owned(),
-            unit: "m",
-        };
+        let named = RuleId::DrivenBeyondPlan.named();
         let figures = (Some(0.0), Some(found.off_m));
         let mut judged = row(
             named,
@@ -172,11 +168,7 @@ impl Scene<'_> {
         let index = SegmentIndex::new(line_segments(&self.lines, 0).collect());
         let found = off(lines.iter(), &index, self.keeps_within_m(), |_| false);
         let words = format!("for information: {:.0} m of lines are planned", found.all_m);
-        let named = Named {
-            id: "planned-undriven",
-            title: "Lines of the plan that no track follows".to_owned(),
-            unit: "m",
-        };
+        let named = RuleId::PlannedUndriven.named();
         let judged = row(
             named,
             Some(0.0),
@@ -223,11 +215,7 @@ impl Scene<'_> {
             true => Verdict::Pass,
             false => Verdict::Warn,
         };
-        let named = Named {
-            id: "crossing-beyond-plan",
-            title: "Crossings driven over that the plan does not use".to_owned(),
-            unit: "crossings",
-        };
+        let named = RuleId::CrossingBeyondPlan.named();
         let judged = row(
             named,
             Some(0.0),

@@ -5,13 +5,13 @@ use geo::{Coord, LineString, MultiPolygon};
 
 use super::cut::BlockCut;
 use super::ground::Ground;
-use super::row::{Judged, Named, row};
+use super::row::{Judged, row};
 use super::scene::Scene;
 use super::tracks::Leg;
 use crate::daylight::Span;
 use crate::geometry::area::length;
 use crate::geometry::distance::segment_segment;
-use crate::model::Verdict;
+use crate::model::{RuleId, Verdict};
 
 /// Minutes by which a track's own spacing may blur when it entered or left ground.
 pub(super) const FIX_MINUTES: f64 = 1.0;
@@ -117,11 +117,7 @@ fn dark_minutes(from: DateTime<Utc>, to: DateTime<Utc>, light: &[Span]) -> f64 {
 /// The row of one block. `day_only` None: no plan says which ground is for daylight only; `light` None: no daylight is
 /// known.
 fn night_row(legs: &[Leg], day_only: Option<&MultiPolygon>, light: Option<&[Span]>) -> Judged {
-    let named = Named {
-        id: "night-work",
-        title: "No work in the dark on ground for daylight only".to_owned(),
-        unit: "min",
-    };
+    let named = RuleId::NightWork.named();
     let unknown = |why: &str| (Verdict::Unknown, format!("cannot be told: {why}"));
     let row = |named, measured, verdict| {
         let source = "the sections of the plan, and docs/audit.md, Night work".into();

@@ -2,13 +2,13 @@
 
 use geo::{MultiPolygon, Polygon};
 
-use super::row::{Judged, Measure, Named, measured};
+use super::row::{Judged, Measure, measured};
 use super::scene::Scene;
 use super::split::union_of;
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::distance::{Segment, SegmentIndex, segment_segment};
 use crate::geometry::groups::Groups;
-use crate::model::Verdict;
+use crate::model::{RuleId, Verdict};
 use crate::units::hectares;
 
 /// Pieces nearer to one another than this lie side by side.
@@ -38,12 +38,7 @@ impl Scene<'_> {
             .unwrap_or(MultiPolygon(vec![]));
         let largest_m2 = area(&largest);
         let judged = measured(
-            Named {
-                id: "largest-opening",
-                title: "Largest piece of ground felled in one, corridors in it included: at most"
-                    .to_owned(),
-                unit: "ha",
-            },
+            RuleId::LargestOpening.named(),
             (hectares(rule.value), hectares(largest_m2)),
             Measure {
                 short: hectares(largest_m2 - rule.value),

@@ -5,12 +5,12 @@ use geo::{MultiPolygon, Polygon};
 use super::cut::BlockCut;
 use super::farthest::farthest;
 use super::ground::Ground;
-use super::row::{Judged, Named, ROUNDING_M, row};
+use super::row::{Judged, ROUNDING_M, row};
 use super::scene::Scene;
 use super::split::{split, union_of};
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::distance::SegmentIndex;
-use crate::model::Verdict;
+use crate::model::{RuleId, Verdict};
 use crate::units::hectares;
 
 const PRECISION_M: f64 = 0.01;
@@ -56,7 +56,7 @@ impl Scene<'_> {
         let planned = union_of(&planned.shape.0);
         let cut = union_of(&self.cut.shape.0);
         let tolerance_m = self.context.limit_m();
-        let judge = |id: &str, title: &str, from: &MultiPolygon, other: &MultiPolygon, beyond| {
+        let judge = |rule: RuleId, from: &MultiPolygon, other: &MultiPolygon, beyond| {
             let found = deviation(from, other, tolerance_m);
             let beyond_m2: f64 = found.beyond.iter().map(polygon_area).sum();
             let all_m2 = beyond_m2 + found.within_m2;
@@ -70,11 +70,7 @@ impl Scene<'_> {
                 (Verdict::Pass, String::new())
             };
             let passes = verdict.0 <= Verdict::NotApplicable;
-            let named = Named {
-                id,
-                title: title.to_owned(),
-                unit: "ha",
-            };
+            let named = rule.named();
             let figures = (Some(0.0), Some(hectares(all_m2)));
             let origin = "the plan given".into();
             let mut judged = row(named, figures.0, figures.1, None, verdict, origin);
@@ -90,31 +86,15 @@ impl Scene<'_> {
             judged.over(MultiPolygon(found.beyond))
         };
         vec![
-            judge(
-                "cut-beyond-plan",
-                "Ground cut that the plan does not cut",
-                &cut,
-                &planned,
-                Verdict::Fail,
-            ),
+            judge(RuleId::CutBeyondPlan, &cut, &planned, Verdict::Fail),
             // Nothing is broken where trees still stand; somebody has to know.
-            judge(
-                "planned-uncut",
-                "Ground that the plan cuts and that still stands",
-                &planned,
-                &cut,
-                Verdict::Warn,
-            ),
+            judge(RuleId::PlannedUncut, &planned, &cut, Verdict::Warn),
             self.area_row(area(&planned), area(&cut)),
         ]
     }
 
     fn area_row(&self, planned_m2: f64, cut_m2: f64) -> Judged {
-        let named = Named {
-            id: "area-cut",
-            title: "Area cut, against the area planned".to_owned(),
-            unit: "ha",
-        };
+        let named = RuleId::AreaCut.named();
         let verdict = (Verdict::NotApplicable, "for information".to_owned());
         let (planned, cut) = (hectares(planned_m2), hectares(cut_m2));
         row(

@@ -3,10 +3,10 @@
 use std::collections::BTreeMap;
 
 use super::certainty::{Certainty, EdgeSpread};
-use super::row::{Judged, Measure, Named, SHARE_ROUNDING, measured};
+use super::row::{Judged, Measure, SHARE_ROUNDING, measured};
 use super::scene::BlockAudit;
 use crate::geometry::counted_once::{self, SharedGround};
-use crate::model::Verdict;
+use crate::model::{RuleId, Verdict};
 use crate::rulebook::Rulebook;
 use crate::units::hectares;
 
@@ -93,17 +93,11 @@ impl Portfolios {
                 doubts.push(format!("{} blocks could not be read", self.unread));
             }
             let doubts = doubts.join(" and ");
-            let id = match name {
-                Some(name) => format!("portfolio-share:{name}"),
-                None => "portfolio-share".to_owned(),
+            let named = RuleId::PortfolioShare.named();
+            let named = match name {
+                Some(name) => named.of(name).about(&format!("portfolio {name}")),
+                None => named.about("all blocks of no portfolio"),
             };
-            let title = format!(
-                "Retention share of {}",
-                name.as_ref()
-                    .map_or("all blocks of no portfolio".to_owned(), |name| format!(
-                        "portfolio {name}"
-                    ))
-            );
             let words = format!(
                 "{:.2} ha of {:.2} ha left standing in {} blocks",
                 hectares(sums.kept_m2),
@@ -111,11 +105,7 @@ impl Portfolios {
                 sums.blocks
             );
             let mut judged = measured(
-                Named {
-                    id: &id,
-                    title,
-                    unit: "share",
-                },
+                named,
                 (rule.value, share),
                 Measure {
                     short: rule.value - share,

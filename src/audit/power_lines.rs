@@ -5,13 +5,12 @@ use std::collections::BTreeSet;
 use super::asked::{self, Edge};
 use super::reached::Reached;
 use super::reserves::{alike, nearer, nearest_of, to_lines};
-use super::row::{Judged, Measure, Named, Origin, ROUNDING_M, measured, row};
+use super::row::{Judged, Measure, Origin, ROUNDING_M, measured, row};
 use super::scene::Scene;
 use super::split::inside_of;
 use crate::geometry::area::area;
 use crate::landbase::{NearFeature, POWER_LINES_SOURCE, PowerLine, TreesFrom};
-use crate::model::Verdict;
-use crate::rulebook::{POWER_LINE_BELT, POWER_LINE_LIMIT};
+use crate::model::{RuleId, Verdict};
 use crate::units::hectares;
 
 /// Approaches farther beyond the belt than this are not of interest.
@@ -80,13 +79,7 @@ impl Scene<'_> {
         let depth = self.depth_beyond(&found, own);
         let rule = own.demand.rule;
         let judged = measured(
-            Named {
-                id: POWER_LINE_LIMIT,
-                title: "Nothing cut or driven within the limit of approach of a power line, a machine's half width added where it \
-                        drives"
-                    .to_owned(),
-                unit: "m",
-            },
+            RuleId::PowerLineLimit.named(),
             (found.required_m, found.required_m - depth.short_m),
             Measure {
                 short: depth.short_m,
@@ -116,11 +109,7 @@ impl Scene<'_> {
     }
 
     fn power_line_belt(&self, lines: &[Line]) -> Judged {
-        let named = Named {
-            id: POWER_LINE_BELT,
-            title: "No tree cut that could fall into the limit of approach of a power line, without its owner's word".to_owned(),
-            unit: "ha",
-        };
+        let named = RuleId::PowerLineBelt.named();
         let kept: Vec<&Line> = lines.iter().filter(|(_, line)| !line.agreed).collect();
         if kept.is_empty() {
             let mut agreed: Vec<&str> = lines

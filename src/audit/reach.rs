@@ -1,51 +1,61 @@
-//! Whether what a plan cuts lies within reach of the lines that it drives, whatever those lines were laid for.
+//! Whether what a plan cuts lies within reach of the lines that it drives for it.
 
-use geo::{Coord, MultiPolygon, Polygon};
+use std::collections::BTreeMap;
+
+use geo::{Coord, LineString, MultiPolygon, Polygon};
 
 use super::cut::CutInput;
 use super::farthest::farthest;
 use super::reached::Reached;
-use super::row::{Judged, Measure, Named, ROUNDING_M, measured};
+use super::row::{Judged, Measure, ROUNDING_M, measured};
 use super::scene::Scene;
 use super::split::outside_of;
 use crate::geometry::area::rings;
 use crate::geometry::distance::{SegmentIndex, line_segments, places_along};
-use crate::model::StripKind;
+use crate::model::{RuleId, StripKind};
 
 /// Outlines are asked this often.
 const STEP_M: f64 = 1.0;
 const PRECISION_M: f64 = 0.004;
 
 impl Scene<'_> {
-    /// The place of what a plan cuts that lies farthest from any line driven. None: the plan has no lines, or nobody planned.
+    /// The place of what a plan cuts that lies farthest from the lines driven for it: those of its setting, along strips or not.
+    /// None: the plan has no lines, or nobody planned.
     pub(super) fn reach(&self) -> Option<Judged> {
         if self.given.input != CutInput::Plan || self.lines.is_empty() || self.cut.is_empty() {
             return None;
         }
         let reach_m = self.context.settings.machine.reach_m;
-        let driven = SegmentIndex::new(line_segments(&self.lines, 0).collect());
-        let off = |at: Coord| {
-            let within = driven.distance(at, reach_m + ROUNDING_M);
-            within
-                .or_else(|| driven.distance(at, f64::MAX / 4.0))
-                .unwrap_or(f64::INFINITY)
-        };
-        let outlines = self.cut.shape.0.iter().flat_map(rings);
-        let places = outlines
-            .flat_map(|ring| ring.0.windows(2))
-            .flat_map(|w| places_along(w[0], w[1], STEP_M));
-        let on_outline = places.map(|at| (off(at), at));
-        let (beyond, inside) = self.out_of_reach(&driven, reach_m);
-        let (most_m, at) = on_outline
-            .chain(inside)
-            .max_by(|a, b| a.0.total_cmp(&b.0))?;
+        let mut groups: BTreeMap<(u32, bool), Vec<&Polygon>> = BTreeMap::new();
+        for (piece, shape) in self.given.pieces.iter().zip(&self.cut.shape.0) {
+            let interior = piece.kind == Some(StripKind::Interior);
+            groups
+                .entry((piece.part, interior))
+                .or_default()
+                .push(shape);
+        }
+        let mut beyond: Vec<Polygon> = vec![];
+        let mut worst: Option<(f64, Coord)> = None;
+        for ((part, interior), pieces) in groups {
+            let own = self.given.lines.iter().zip(&self.lines);
+            let own = own.filter(|(line, _)| line.part == part && line.interior == interior);
+            let mut lines: Vec<LineString> = own.map(|(_, line)| line.clone()).collect();
+            if lines.is_empty() {
+                lines.clone_from(&self.lines);
+            }
+            let driven = Driven::new(&lines, reach_m);
+            for piece in pieces {
+                let (out, found) = driven.of(piece, interior);
+                beyond.extend(out.0);
+                worst = [worst, found]
+                    .into_iter()
+                    .flatten()
+                    .max_by(|a, b| a.0.total_cmp(&b.0));
+            }
+        }
+        let (most_m, at) = worst?;
         let judged = measured(
-            Named {
-                id: "reach",
-                title: "Everything cut lies within the machine's reach of a line it drives"
-                    .to_owned(),
-                unit: "m",
-            },
+            RuleId::Reach.named(),
             (reach_m, most_m),
             Measure {
                 short: most_m - reach_m,
@@ -57,36 +67,54 @@ impl Scene<'_> {
             "machine.reach of the project file".into(),
         );
         Some(match most_m > reach_m + ROUNDING_M {
-            true => judged.at(Some(at)).over(beyond),
+            true => judged.at(Some(at)).over(MultiPolygon(beyond)),
             false => judged,
         })
     }
+}
 
-    /// Ground of pieces that several lines cut, and so may have their middle farther off than their outline; and its farthest
-    /// place. One line cuts an interior strip: no place in it is farther off than all of its outline.
-    fn out_of_reach(
-        &self,
-        driven: &SegmentIndex,
-        reach_m: f64,
-    ) -> (MultiPolygon, Option<(f64, Coord)>) {
+/// Lines, and the ground within reach of them.
+struct Driven {
+    lines: SegmentIndex,
+    reach_m: f64,
+    reached: Vec<Polygon>,
+}
+
+impl Driven {
+    fn new(lines: &[LineString], reach_m: f64) -> Driven {
         let mut reached = Reached::default();
-        for line in &self.lines {
+        for line in lines {
             reached.line(&line.0, reach_m);
         }
-        let pieces = self.given.pieces.iter().zip(&self.cut.shape.0);
-        let strays = |polygon: &Polygon| {
-            let mut corners = rings(polygon).flat_map(|ring| &ring.0);
-            corners.any(|&at| driven.distance(at, reach_m + ROUNDING_M).is_none())
-        };
-        let asked = pieces
-            .filter(|(piece, polygon)| piece.kind != Some(StripKind::Interior) || strays(polygon));
-        let mut beyond: Vec<Polygon> = vec![];
-        for (_, polygon) in asked {
-            let piece = MultiPolygon(vec![polygon.clone()]);
-            beyond.extend(outside_of(&piece, &reached.0).0);
+        Driven {
+            lines: SegmentIndex::new(line_segments(lines, 0).collect()),
+            reach_m,
+            reached: reached.0,
         }
-        let beyond = MultiPolygon(beyond);
-        let found = farthest(&beyond, driven, PRECISION_M);
-        (beyond, found)
+    }
+
+    fn off_m(&self, at: Coord) -> f64 {
+        let within = self.lines.distance(at, self.reach_m + ROUNDING_M);
+        within
+            .or_else(|| self.lines.distance(at, f64::MAX / 4.0))
+            .unwrap_or(f64::INFINITY)
+    }
+
+    /// What of a piece is out of reach, and its farthest place. One line cuts an interior strip, and no place in it is farther off
+    /// than all of its outline; in what several cut the middle may be.
+    fn of(&self, piece: &Polygon, interior: bool) -> (MultiPolygon, Option<(f64, Coord)>) {
+        let outline = rings(piece).flat_map(|ring| ring.0.windows(2));
+        let places = outline.flat_map(|w| places_along(w[0], w[1], STEP_M));
+        let on_outline = places
+            .map(|at| (self.off_m(at), at))
+            .max_by(|a, b| a.0.total_cmp(&b.0));
+        let strays = on_outline.is_some_and(|(m, _)| m > self.reach_m + ROUNDING_M);
+        if interior && !strays {
+            return (MultiPolygon(vec![]), on_outline);
+        }
+        let beyond = outside_of(&MultiPolygon(vec![piece.clone()]), &self.reached);
+        let within = farthest(&beyond, &self.lines, PRECISION_M);
+        let found = [on_outline, within].into_iter().flatten();
+        (beyond, found.max_by(|a, b| a.0.total_cmp(&b.0)))
     }
 }

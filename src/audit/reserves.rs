@@ -9,7 +9,7 @@ use super::farthest::farthest;
 use super::ground::{Ground, onto};
 use super::map_error::MapError;
 use super::reached::Reached;
-use super::row::{Judged, Leeway, Measure, Named, Origin, ROUNDING_M, Toward, measured, row};
+use super::row::{Judged, Leeway, Measure, Origin, ROUNDING_M, Toward, measured, row};
 use super::scene::Scene;
 use super::split::inside_of;
 use super::trespass::REACH_UNKNOWN;
@@ -17,8 +17,8 @@ use crate::geometry::area::Bounds;
 use crate::geometry::buffer::Source;
 use crate::geometry::distance::{Segment, SegmentIndex, line_segments, point_segment};
 use crate::landbase::NearFeature;
-use crate::model::{LayerKind, Verdict};
-use crate::rulebook::{BARRIER_RULE, BARRIER_SOURCE, POWER_LINE_BELT, RuleLine, Widths};
+use crate::model::{LayerKind, RuleId, Verdict};
+use crate::rulebook::{BARRIER_SOURCE, RuleLine, Widths};
 
 /// Approaches farther beyond the requirement than this are not of interest.
 const LOOK_BEYOND_M: f64 = 20.0;
@@ -314,8 +314,8 @@ impl Scene<'_> {
                 continue;
             };
             let row = match is_power_line(near) {
-                true => POWER_LINE_BELT.to_owned(),
-                false => format!("reserve:{}", rule.id),
+                true => RuleId::PowerLineBelt.named().id,
+                false => RuleId::Reserve.named().of(&rule.id).id,
             };
             let worst = short.entry(row).or_insert((0.0, found.at));
             if -found.spare_m() > worst.0 {
@@ -407,11 +407,10 @@ impl Scene<'_> {
         let may_spare_m = doubt.as_ref().map_or(0.0, |doubt| doubt.may_spare_m);
         let doubt = doubt.map(|doubt| doubt.why).or(doubtful);
         let judged = measured(
-            Named {
-                id: &format!("reserve:{}", rule.id),
-                title: format!("Nothing cut or driven within the reserve, {}", rule.title),
-                unit: "m",
-            },
+            RuleId::Reserve
+                .named()
+                .of(&rule.id)
+                .about(&format!(", {}", rule.title)),
             (found.required_m, found.required_m - short_m),
             Measure {
                 short: short_m,
@@ -466,12 +465,7 @@ impl Scene<'_> {
         let (found, near) = worst?;
         let depth = self.depth_beyond(&found, near);
         let judged = measured(
-            Named {
-                id: BARRIER_RULE,
-                title: "No stream cut or driven through where no crossing is mapped, counted from the line as drawn"
-                    .to_owned(),
-                unit: "m",
-            },
+            RuleId::StreamBarrier.named(),
             (found.required_m, found.required_m - depth.short_m),
             Measure {
                 short: depth.short_m,
@@ -530,12 +524,8 @@ impl Scene<'_> {
             }
         }
         let (found, near) = worst?;
-        let id = format!("machine-exclusion:{}", rule.id);
-        let named = Named {
-            id: &id,
-            title: format!("No machine on excluded ground, {}", rule.title),
-            unit: "m",
-        };
+        let named = RuleId::MachineExclusion.named().of(&rule.id);
+        let named = named.about(&format!(", {}", rule.title));
         let short = -found.spare_m();
         if !self.knows_the_way() && short > ROUNDING_M {
             let why = "cannot be told: trees there may have been reached into from outside, and no track says where the \

@@ -8,14 +8,14 @@ use super::cut::CutInput;
 use super::farthest::half_width;
 use super::ground::Ground;
 use super::reached::Reached;
-use super::row::{Judged, Named, Origin, ROUNDING_M, Toward, row};
+use super::row::{Judged, Origin, ROUNDING_M, Toward, row};
 use super::scene::Scene;
 use super::split::split;
 use crate::geometry::area::{Bounds, length, polygon_area, rings};
 use crate::geometry::buffer::Source;
 use crate::geometry::overlay::{difference, oriented, shared_area};
 use crate::landbase::{NearFeature, SHOWN_BEYOND_M};
-use crate::model::{LayerKind, LayoutSettings, SoftGround, Verdict};
+use crate::model::{LayerKind, LayoutSettings, RuleId, SoftGround, Verdict};
 
 /// Reserves are grown by this before it is asked what else stands in the road band: a hair of ground between a reserve
 /// as planned, rounded up to the next half metre, and as drawn here is no retention.
@@ -256,11 +256,7 @@ impl Scene<'_> {
         let layout = &self.context.settings.layout;
         let roads = || self.near.iter().filter(|near| asked::is_cleared_road(near));
         let origin = self.road_band_origin();
-        let named = Named {
-            id: "road-band",
-            title: "No retention in the road band".to_owned(),
-            unit: "m",
-        };
+        let named = RuleId::RoadBand.named();
         let required = Some(layout.road_band_m);
         if self.standing().shape.0.is_empty() {
             let why = (Verdict::NotApplicable, "nothing stands".to_owned());
@@ -364,6 +360,6 @@ impl Scene<'_> {
         } else {
             "layout.road_band of the project file"
         };
-        Origin::of_rule_or(decides.next(), in_force_m, words)
+        Origin::of_rule_in_force(decides.next(), in_force_m, words)
     }
 }

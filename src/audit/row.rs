@@ -7,7 +7,10 @@ use super::field::InField;
 use super::ground::onto;
 use crate::geometry::distance::{Segment, point_segment};
 use crate::model::{ComplianceRow, Verdict};
-use crate::rulebook::{Citation, Cited, ReadStatus, RuleLine};
+
+pub use crate::model::Named;
+pub use crate::rulebook::Origin;
+use crate::rulebook::ReadStatus;
 
 /// What two measurements of the same geometry may differ by: the overlay's grid, and a margin.
 pub const ROUNDING_M: f64 = 0.001;
@@ -85,58 +88,6 @@ impl Toward {
             at: from + (foot - from) * share,
             edges: around.map(|s| [s.a, s.b]).collect(),
         })
-    }
-}
-
-/// Where a requirement is written.
-#[derive(Clone, Debug)]
-pub struct Origin {
-    pub text: String,
-    pub line: String,
-    pub status: Option<ReadStatus>,
-}
-
-impl Origin {
-    fn cited(citation: &Citation, line: &str) -> Origin {
-        Origin {
-            text: citation.text.clone(),
-            line: line.to_owned(),
-            status: Some(citation.status),
-        }
-    }
-
-    pub fn of_share(line: &RuleLine) -> Origin {
-        Origin::cited(line.share_source(), &line.origin)
-    }
-
-    /// The rule, where the value in force is its own; else words of ours.
-    pub fn of_rule_or(rule: Option<&Cited<f64>>, in_force: f64, words: &str) -> Origin {
-        match rule.filter(|rule| rule.value == in_force) {
-            Some(rule) => Origin::from(rule),
-            None => Origin::from(words),
-        }
-    }
-}
-
-impl From<&str> for Origin {
-    fn from(text: &str) -> Origin {
-        Origin {
-            text: text.to_owned(),
-            line: String::new(),
-            status: None,
-        }
-    }
-}
-
-impl From<&RuleLine> for Origin {
-    fn from(line: &RuleLine) -> Origin {
-        Origin::cited(&line.citation, &line.origin)
-    }
-}
-
-impl<T> From<&Cited<T>> for Origin {
-    fn from(cited: &Cited<T>) -> Origin {
-        Origin::cited(&cited.citation, &cited.origin)
     }
 }
 
@@ -316,14 +267,6 @@ pub fn decided(verdict: (Verdict, String), status: Option<ReadStatus>) -> (Verdi
     }
 }
 
-/// Names a row.
-#[derive(Clone, Debug)]
-pub struct Named<'n> {
-    pub id: &'n str,
-    pub title: String,
-    pub unit: &'static str,
-}
-
 /// Title and figures of a row that was measured.
 pub fn measured(
     named: Named,
@@ -361,18 +304,7 @@ pub fn row(
     let (status, message) = decided(verdict, origin.status);
     Judged {
         row: AuditRow {
-            row: ComplianceRow {
-                rule_id: named.id.to_owned(),
-                title: named.title,
-                required: required.map(shown),
-                measured: measured.map(shown),
-                with_map_error: None,
-                unit: named.unit,
-                status,
-                source: origin.text,
-                origin: origin.line,
-                source_status: origin.status.map_or("", ReadStatus::key),
-            },
+            row: origin.row(named, (required.map(shown), measured.map(shown)), status),
             tolerance,
             error: None,
             confidence: None,

@@ -20,7 +20,7 @@ use crate::geometry::sound::sound_all;
 use crate::landbase::{
     Landbase, NearFeature, SlopeSource, Slopes, crossings, off_crossings, settle_trees,
 };
-use crate::model::{GroundFrame, Settings, SourceBlock, Verdict};
+use crate::model::{GroundFrame, RuleId, Settings, SourceBlock, Verdict};
 use crate::rulebook::{Rulebook, counts_as_retained};
 
 /// Standing pieces narrower than this on the average are seams of an overlay, not trees.
@@ -53,7 +53,7 @@ impl Context<'_> {
             return judged;
         };
         let row = &mut judged.row;
-        if row.confidence.is_some() || !BY_LIMIT.iter().any(|id| row.row.rule_id.starts_with(id)) {
+        if row.confidence.is_some() || !BY_LIMIT.iter().any(|rule| rule.is(&row.row.rule_id)) {
             return judged;
         }
         let in_metres = row.tolerance.take().is_some();
@@ -81,14 +81,14 @@ impl Context<'_> {
 }
 
 /// Rows that are judged by how far what was cut may lie elsewhere, and not by a figure with an error.
-const BY_LIMIT: [&str; 7] = [
-    "road-band",
-    "driven-beyond-plan",
-    "cut-beyond-plan",
-    "planned-uncut",
-    "power-line-belt",
-    "max-slope",
-    "slope-feller:",
+const BY_LIMIT: [RuleId; 7] = [
+    RuleId::RoadBand,
+    RuleId::DrivenBeyondPlan,
+    RuleId::CutBeyondPlan,
+    RuleId::PlannedUncut,
+    RuleId::PowerLineBelt,
+    RuleId::MaxSlope,
+    RuleId::SlopeFeller,
 ];
 
 /// Areas of a block, in square metres.

@@ -1,7 +1,7 @@
 //! A raster of change as what was cut: a screening, which never passes anything.
 
-use super::row::{Judged, Named, row, shown};
-use crate::model::Verdict;
+use super::row::{Judged, row, shown};
+use crate::model::{RuleId, Verdict};
 use crate::units::{Percent, hectares};
 
 /// Of a published comparison, as data of ours has it: abstract read.
@@ -55,11 +55,7 @@ impl Screening {
         if words.is_empty() {
             words.push("for information".to_owned());
         }
-        let named = Named {
-            id: "change-raster",
-            title: "Share of the block that the raster of change knows".to_owned(),
-            unit: "share",
-        };
+        let named = RuleId::ChangeRaster.named();
         row(
             named,
             Some(1.0),
@@ -74,19 +70,19 @@ impl Screening {
 /// What a verdict is worth that rests on a raster of change: what holds is not proved, and what falls short is to be looked at.
 pub fn screened(judged: &mut Judged) {
     let row = &mut judged.row;
-    let id = row.row.rule_id.as_str();
+    let rule = RuleId::of(&row.row.rule_id);
     match row.row.status {
         Verdict::Pass => {
             row.row.status = Verdict::Unknown;
             row.message = NO_PROOF.to_owned();
         }
-        Verdict::NotApplicable if id == "cut" => {
+        Verdict::NotApplicable if rule == Some(RuleId::Cut) => {
             row.row.status = Verdict::Unknown;
             row.message =
                 "cannot be told: no change is seen in this block, which does not prove that nothing was cut"
                     .to_owned();
         }
-        Verdict::Fail | Verdict::Warn if id != "overlapping-blocks" => {
+        Verdict::Fail | Verdict::Warn if rule != Some(RuleId::OverlappingBlocks) => {
             row.message +=
                 "; seen by a raster of change: a screening, to be looked at in the field";
         }

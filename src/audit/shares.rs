@@ -5,11 +5,11 @@ use geo::{MultiPolygon, Polygon};
 use super::asked;
 use super::certainty::EdgeSpread;
 use super::reached::Reached;
-use super::row::{Judged, Measure, Named, Origin, SHARE_ROUNDING, measured};
+use super::row::{Judged, Measure, Origin, SHARE_ROUNDING, measured};
 use super::scene::Scene;
 use super::split::{inside_of, split};
 use crate::geometry::area::{area, length, polygon_area, rings};
-use crate::model::Verdict;
+use crate::model::{RuleId, Verdict};
 use crate::rulebook::{RuleLine, ShareOf};
 
 /// Smaller zones inside a block are the end of an arc.
@@ -60,11 +60,9 @@ impl Scene<'_> {
             0.0
         };
         let mut judged = measured(
-            Named {
-                id: "retention-share",
-                title: rules.share_title(None),
-                unit: "share",
-            },
+            RuleId::RetentionShare
+                .named()
+                .titled(rules.share_title(None)),
             (rule.value, share),
             Measure {
                 short: rule.value - share,
@@ -77,6 +75,8 @@ impl Scene<'_> {
         );
         if rule.value <= 0.0 {
             judged.row.row.status = Verdict::NotApplicable;
+            judged.row.message.clear();
+        }
         // Other than the kept ground nothing hangs on what the head did.
         let others_m2 = kept_m2 - areas.kept_m2;
         judged = self.unless_by_the_head(judged, rule.value, |gone| {
@@ -89,8 +89,6 @@ impl Scene<'_> {
                 .sum();
             (stands_m2 + others_m2) / of_m2.max(f64::MIN_POSITIVE)
         });
-            judged.row.message.clear();
-        }
         if judged.status() >= Verdict::Warn {
             let place = self.shape.bounds().middle();
             judged = judged.at(Some(place)).over(MultiPolygon(vec![]));
@@ -116,11 +114,10 @@ impl Scene<'_> {
         let (zone_m2, stands) = (area(&zone.net), &zone.stands);
         let share = area(stands) / zone_m2;
         let judged = measured(
-            Named {
-                id: &format!("management-share:{}", rule.id),
-                title: format!("Share of the management zone left standing, {}", rule.title),
-                unit: "share",
-            },
+            RuleId::ManagementShare
+                .named()
+                .of(&rule.id)
+                .about(&format!(", {}", rule.title)),
             (rule.management_share, share),
             Measure {
                 short: rule.management_share - share,
@@ -128,12 +125,12 @@ impl Scene<'_> {
                 leeway: (self.context.certainty).of_area(&self.edges_of(stands), zone_m2),
                 doubt: zone.doubt.as_deref(),
                 doubt_may_save: true,
-        let judged = self.unless_by_the_head(judged, rule.management_share, |gone| {
-            area(&split(&zone.net, gone).outside) / zone_m2
-        });
             },
             Origin::of_share(rule),
         );
+        let judged = self.unless_by_the_head(judged, rule.management_share, |gone| {
+            area(&split(&zone.net, gone).outside) / zone_m2
+        });
         Some(self.with_ground(judged, &zone))
     }
 

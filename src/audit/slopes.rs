@@ -8,7 +8,7 @@ use super::scene::Scene;
 use crate::geometry::buffer::Source;
 use crate::geometry::distance::SegmentIndex;
 use crate::landbase::Grade;
-use crate::model::{GroundState, LimitOf, SlopeHeading, SlopeLimit, Verdict};
+use crate::model::{GroundState, LimitOf, RuleId, SlopeHeading, SlopeLimit, Verdict};
 use crate::units::Percent;
 
 /// Shorter stretches on a cell are the rounding of the line's end.
@@ -83,18 +83,17 @@ impl Scene<'_> {
             most: settings.machine.max_slope,
             source: settings.machine.max_slope_source().to_owned(),
         };
-        let title = "Nothing driven on ground steeper than the machine may go";
-        let mut rows = vec![self.slope_row("max-slope", title, &any, &own)];
+        let mut rows = vec![self.slope_row(RuleId::MaxSlope.named(), &any, &own)];
         let limits = settings.slopes.in_any_state(LimitOf::Feller);
         if limits.is_empty() {
             return rows;
         }
         let all = self.stretches(true);
         for limit in limits {
-            let id = format!("slope-feller:{}", limit.heading.key());
             let way = limit.heading.on_ground();
-            let title = format!("Nothing driven {way} steeper than the feller may go");
-            rows.push(self.slope_row(&id, &title, &limit, &all));
+            let named = RuleId::SlopeFeller.named().of(limit.heading.key());
+            let named = named.about(&format!("{way} steeper than the feller may go"));
+            rows.push(self.slope_row(named, &limit, &all));
         }
         rows
     }
@@ -149,7 +148,7 @@ impl Scene<'_> {
         .collect()
     }
 
-    fn slope_row(&self, id: &str, title: &str, limit: &SlopeLimit, driven: &[Stretch]) -> Judged {
+    fn slope_row(&self, named: Named, limit: &SlopeLimit, driven: &[Stretch]) -> Judged {
         let level = self.context.settings.layout.level_ground.as_deref();
         let found = self.beyond(limit, driven);
         let unknown = found.unknown_m >= SHORTEST_M && level.is_none();
@@ -173,11 +172,6 @@ impl Scene<'_> {
         if let (Some(level), SlopeHeading::Any) = (level, limit.heading) {
             source += &format!("; ground without a slope is level by the project's word: {level}");
         }
-        let named = Named {
-            id,
-            title: title.to_owned(),
-            unit: "share",
-        };
         let status = verdict.0;
         let measured = found.steepest.map(|(slope, _)| slope);
         let origin = source.as_str().into();

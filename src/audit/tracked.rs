@@ -5,12 +5,12 @@ use geo::{Coord, MultiPolygon};
 use super::cut::BlockCut;
 use super::farthest::farthest;
 use super::ground::Ground;
-use super::row::{Judged, Named, ROUNDING_M, row, shown};
+use super::row::{Judged, ROUNDING_M, row, shown};
 use super::scene::Scene;
 use super::split::outside_of;
 use super::tracks::End;
 use crate::geometry::overlay::union;
-use crate::model::Verdict;
+use crate::model::{RuleId, Verdict};
 
 /// An end no farther than this, and the tolerance, from the end of a planned line is where the plan ends it.
 const AS_PLANNED_M: f64 = 1.0;
@@ -41,11 +41,7 @@ impl Scene<'_> {
             ));
         }
         let judged = row(
-            Named {
-                id: "track-gaps",
-                title: "Interruptions of the tracks".to_owned(),
-                unit: "gaps",
-            },
+            RuleId::TrackGaps.named(),
             Some(0.0),
             Some(untracked.gaps.len() as f64),
             None,
@@ -85,11 +81,7 @@ impl Scene<'_> {
             .max_by(|a, b| a.0.total_cmp(&b.0))?;
         let words: Vec<String> = found.into_iter().map(|(.., words)| words).collect();
         let mut judged = row(
-            Named {
-                id: "track-ends",
-                title: "Ground ahead of the ends of the tracks".to_owned(),
-                unit: "m",
-            },
+            RuleId::TrackEnds.named(),
             Some(0.0),
             Some(most_m),
             Some(self.context.limit_m()),

@@ -8,7 +8,7 @@ use super::shares::ManagedZone;
 use super::split::inside_of;
 use crate::geometry::area::{length, polygon_area, rings};
 use crate::landbase::{Counted, NO_STAND_TABLE, Stocking, bank_m};
-use crate::model::Verdict;
+use crate::model::{RuleId, Verdict};
 use crate::rulebook::{RuleLine, TreeCount};
 
 /// Chords stray from arcs by 0.06 % of the radius: what figures of a narrow zone may differ by.
@@ -54,12 +54,8 @@ impl Scene<'_> {
         let rules = self.context.rules;
         let rule = &rules.retention_share;
         let least = rules.block.least_patch_m2.as_ref();
-        let title = rules.share_title(Some(trees));
-        let named = Named {
-            id: "retention-share",
-            title,
-            unit: "share",
-        };
+        let named = RuleId::RetentionShare.named();
+        let named = named.titled(rules.share_title(Some(trees)));
         if rule.value <= 0.0 {
             let verdict = (Verdict::NotApplicable, String::new());
             return row(named, Some(rule.value), None, None, verdict, rule.into());
@@ -132,15 +128,8 @@ impl Scene<'_> {
         trees: TreeCount,
     ) -> Option<Judged> {
         let zone = self.managed_zone(rule)?;
-        let named = Named {
-            id: &format!("management-share:{}", rule.id),
-            title: format!(
-                "Share of the management zone's {} left standing, {}",
-                trees.words(),
-                rule.title
-            ),
-            unit: "share",
-        };
+        let named = RuleId::ManagementShare.named().of(&rule.id);
+        let named = named.titled(rule.share_title_in(trees));
         let stocking = self.stocking();
         let all = stocking.on(&zone.net, trees);
         let (required, origin) = (rule.management_share, Origin::of_share(rule));
@@ -178,11 +167,8 @@ impl Scene<'_> {
         if bank_m < 1.0 {
             return None;
         }
-        let named = Named {
-            id: &format!("management-trees:{}", rule.id),
-            title: format!("{}, {}", owed.words(), rule.title),
-            unit: "trees/100 m",
-        };
+        let named = RuleId::ManagementTrees.named().of(&rule.id);
+        let named = named.titled(format!("{}, {}", owed.words(), rule.title));
         let stocking = self.stocking();
         let all = stocking.on(&zone.net, owed.count());
         let (required, origin) = (owed.per_100_m(), Origin::of_share(rule));

@@ -6,13 +6,13 @@ use super::certainty::feature_error_m;
 use super::cut::CutInput;
 use super::farthest::farthest;
 use super::ground::Ground;
-use super::row::{Judged, Measure, Named, ROUNDING_M, Toward, measured, row};
+use super::row::{Judged, Measure, ROUNDING_M, Toward, measured, row};
 use super::scene::Scene;
 use super::split::outside_of;
 use crate::geometry::distance::{Segment, boundary_segments};
 use crate::geometry::overlaps::OverlapKind;
 use crate::geometry::overlay::oriented;
-use crate::model::{GroundFrame, StripKind, Verdict};
+use crate::model::{GroundFrame, RuleId, StripKind, Verdict};
 use crate::units::{Percent, hectares};
 
 const PRECISION_M: f64 = 0.004;
@@ -91,11 +91,7 @@ impl Scene<'_> {
         };
         let out_m = depth.short_m.max(0.0);
         let judged = measured(
-            Named {
-                id: "inside-block",
-                title: "Nothing cut outside the block".to_owned(),
-                unit: "m",
-            },
+            RuleId::InsideBlock.named(),
             (0.0, out_m),
             Measure {
                 short: out_m,
@@ -145,11 +141,7 @@ impl Scene<'_> {
                 ),
             };
             let judged = row(
-                Named {
-                    id: "overlapping-blocks",
-                    title,
-                    unit: "ha",
-                },
+                RuleId::OverlappingBlocks.named().titled(title),
                 Some(0.0),
                 Some(hectares(pair.area_m2)),
                 None,
@@ -166,11 +158,7 @@ impl Scene<'_> {
     /// A block of which nothing is cut owes nothing yet.
     pub(super) fn nothing_cut(&self) -> Judged {
         row(
-            Named {
-                id: "cut",
-                title: "What is cut of the block".to_owned(),
-                unit: "ha",
-            },
+            RuleId::Cut.named(),
             None,
             Some(0.0),
             None,
@@ -187,11 +175,7 @@ impl Scene<'_> {
         let count = self.given.unusable;
         (count > 0).then(|| {
             row(
-                Named {
-                    id: "set-aside-cut",
-                    title: "Features of the cut near this block that could not be used".to_owned(),
-                    unit: "features",
-                },
+                RuleId::SetAsideCut.named(),
                 Some(0.0),
                 Some(count as f64),
                 None,
@@ -218,11 +202,7 @@ impl Scene<'_> {
         let (width_m, shape) = widest?;
         let required_m = machine.strip_width_m();
         let judged = measured(
-            Named {
-                id: "strip-width",
-                title: "Strips no wider than the machine reaches, less its margin".to_owned(),
-                unit: "m",
-            },
+            RuleId::StripWidth.named(),
             (required_m, width_m),
             Measure {
                 short: width_m - required_m,
@@ -249,11 +229,7 @@ impl Scene<'_> {
 pub fn stray_row(area_m2: f64, ground: MultiPolygon, plane: &GroundFrame) -> Judged {
     let place = ground.0.first().map(|polygon| polygon.exterior().0[0]);
     let mut judged = row(
-        Named {
-            id: "cut-in-no-block",
-            title: "Nothing cut away from every block".to_owned(),
-            unit: "ha",
-        },
+        RuleId::CutInNoBlock.named(),
         Some(0.0),
         Some(hectares(area_m2)),
         None,
@@ -272,11 +248,7 @@ pub fn stray_row(area_m2: f64, ground: MultiPolygon, plane: &GroundFrame) -> Jud
 pub fn stray_track_row(metres: f64, at: Coord, plane: &GroundFrame) -> Judged {
     let why = "cannot be told: away from every block a track does not say whether the machine cut or only walked";
     let mut judged = row(
-        Named {
-            id: "cut-in-no-block",
-            title: "Nothing cut away from every block".to_owned(),
-            unit: "m",
-        },
+        RuleId::CutInNoBlock.named().in_unit("m"),
         Some(0.0),
         Some(metres),
         None,
@@ -291,11 +263,7 @@ pub fn stray_track_row(metres: f64, at: Coord, plane: &GroundFrame) -> Judged {
 /// Features whose block id the project does not know.
 pub fn unknown_ids_row(count: u64, ids: &[&str]) -> Judged {
     row(
-        Named {
-            id: "unknown-block",
-            title: "Features of the cut with a block id that the project does not know".to_owned(),
-            unit: "features",
-        },
+        RuleId::UnknownBlock.named(),
         Some(0.0),
         Some(count as f64),
         None,
@@ -310,11 +278,9 @@ pub fn unknown_ids_row(count: u64, ids: &[&str]) -> Judged {
 /// A layer that lies where nobody has said.
 pub fn assumed_crs_row(layer: &str, message: &str) -> Judged {
     row(
-        Named {
-            id: "assumed-crs",
-            title: format!("The place of {layer} is known"),
-            unit: "",
-        },
+        RuleId::AssumedCrs
+            .named()
+            .titled(format!("The place of {layer} is known")),
         None,
         None,
         None,
@@ -326,11 +292,7 @@ pub fn assumed_crs_row(layer: &str, message: &str) -> Judged {
 /// A block whose measuring crashed.
 pub(super) fn crashed_row(why: &str) -> Judged {
     row(
-        Named {
-            id: "audit",
-            title: "The block can be measured".to_owned(),
-            unit: "",
-        },
+        RuleId::Audit.named(),
         None,
         None,
         None,

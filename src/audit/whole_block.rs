@@ -4,12 +4,12 @@ use geo::{Coord, MultiPolygon, Polygon};
 
 use super::certainty::EdgeSpread;
 use super::reached::Reached;
-use super::row::{Judged, Measure, Named, Origin, measured, row};
+use super::row::{Judged, Measure, Origin, measured, row};
 use super::scene::Scene;
 use super::split::{inside_of, split};
 use crate::geometry::area::{area, rings};
 use crate::geometry::buffer::Source as Shape;
-use crate::model::{LayerKind, Verdict};
+use crate::model::{LayerKind, RuleId, Verdict};
 use crate::rulebook::TrailWidth;
 
 /// What two overlays of the same ground may differ by: arcs are drawn as chords.
@@ -53,13 +53,9 @@ impl Scene<'_> {
         let block_m2 = area(block);
         let share = area(&within.inside) / block_m2;
         let judged = measured(
-            Named {
-                id: "influence-area",
-                title: format!(
-                    "Share of the block within one tree height ({height_m} m) of what stands"
-                ),
-                unit: "share",
-            },
+            RuleId::InfluenceArea.named().titled(format!(
+                "Share of the block within one tree height ({height_m} m) of what stands"
+            )),
             (rule.share.value, share),
             Measure {
                 short: rule.share.value - share,
@@ -109,14 +105,10 @@ impl Scene<'_> {
                 (reached.0, what, EdgeSpread::default())
             }
         };
-        let title = format!("Share of the net area taken by trails ({what}): {words}");
+        let named = RuleId::TrailOccupancy.named();
+        let named = named.about(&format!(" ({what}): {words}"));
         if rule.trail == TrailWidth::Track && !self.knows_the_way() {
             let why = "cannot be told: no track says where the machine drove";
-            let named = Named {
-                id: "trail-occupancy",
-                title,
-                unit: "share",
-            };
             let verdict = (Verdict::Unknown, why.to_owned());
             let origin = Origin::from(&rule.most);
             return Some(row(
@@ -143,11 +135,7 @@ impl Scene<'_> {
         };
         let sound = closed.sound && taken.sound;
         let judged = measured(
-            Named {
-                id: "trail-occupancy",
-                title,
-                unit: "share",
-            },
+            named,
             (rule.most.value, share),
             Measure {
                 short: share - rule.most.value,

@@ -3,11 +3,11 @@
 use geo::{Coord, MultiPolygon, Polygon};
 
 use super::ground::Ground;
-use super::row::{Judged, Named, Origin, row};
+use super::row::{Judged, Origin, row};
 use super::scene::Scene;
 use super::split::inside_of;
 use crate::geometry::area::{polygon_area, rings};
-use crate::model::{Verdict, Wind};
+use crate::model::{RuleId, Verdict, Wind};
 
 /// The outline is looked at this often, and ground so far beyond it.
 const STEP_M: f64 = 0.5;
@@ -30,11 +30,6 @@ impl Scene<'_> {
         };
         let pieces: Vec<&Polygon> = self.standing().shape.0.iter().collect();
         let open = self.open(wind, &pieces);
-        let named = |id, title: &str, unit| Named {
-            id,
-            title: title.to_owned(),
-            unit,
-        };
         let windward_m: f64 = open.windward_m.iter().sum();
         let doubt = self.overlay_doubt();
         let verdict = |found: usize| match (doubt, found) {
@@ -43,11 +38,7 @@ impl Scene<'_> {
             (None, _) => (Verdict::Warn, String::new()),
         };
         let edge = row(
-            named(
-                "wind-edge",
-                "Edges of retention and reserves that face the wind over cut ground",
-                "m",
-            ),
+            RuleId::WindEdge.named(),
             None,
             Some(windward_m),
             None,
@@ -67,10 +58,8 @@ impl Scene<'_> {
             .map(|(_, piece)| (*piece).clone())
             .collect();
         let mut pieces = row(
-            named(
-                "wind-narrow",
+            RuleId::WindNarrow.named().titled(
                 "Standing pieces long across the wind, shallow along it and open on both sides: none",
-                "pieces",
             ),
             Some(0.0),
             Some(narrow.len() as f64),

@@ -9,6 +9,7 @@ use crate::audit::{self, Judged};
 use crate::geometry::area::Bounds;
 use crate::landbase::Landbase;
 use crate::model::*;
+use crate::rulebook::Origin;
 use crate::sources::Batch;
 
 /// Set-aside features that might have asked for a distance.
@@ -92,13 +93,13 @@ impl Missing {
             if !here.grown(feature.within_m).meets(&there) {
                 continue;
             }
-            let rule_id = "set-aside-feature";
+            let rule = RuleId::SetAsideFeature;
             let title = format!(
                 "{}, feature {} near this block was set aside ({}): no zone was drawn for it",
                 feature.layer, feature.id, feature.reason
             );
             plan.findings.push(Finding {
-                rule_id: rule_id.to_owned(),
+                rule_id: rule.key().to_owned(),
                 verdict: Verdict::Unknown,
                 measured: None,
                 required: None,
@@ -107,18 +108,12 @@ impl Missing {
                 source: "set_aside.csv".to_owned(),
                 shape: Some(Geometry::Point(Point(there.middle()))),
             });
-            plan.compliance.push(ComplianceRow {
-                rule_id: rule_id.to_owned(),
-                title,
-                required: None,
-                measured: None,
-                with_map_error: None,
-                unit: "m",
-                status: Verdict::Unknown,
-                source: "set_aside.csv".to_owned(),
-                origin: String::new(),
-                source_status: "",
-            });
+            let named = rule.named().titled(title);
+            plan.compliance.push(Origin::from("set_aside.csv").row(
+                named,
+                (None, None),
+                Verdict::Unknown,
+            ));
             plan.status = plan.status.max(BlockStatus::Warn);
         }
     }
@@ -126,10 +121,10 @@ impl Missing {
 
 impl Assumed {
     fn told(&self) -> (ComplianceRow, Finding) {
-        let rule_id = "assumed-crs";
+        let rule = RuleId::AssumedCrs;
         let title = format!("{}: {}", self.layer, self.message);
         let finding = Finding {
-            rule_id: rule_id.to_owned(),
+            rule_id: rule.key().to_owned(),
             verdict: Verdict::Unknown,
             measured: None,
             required: None,
@@ -138,18 +133,8 @@ impl Assumed {
             source: "set_aside.csv".to_owned(),
             shape: None,
         };
-        let row = ComplianceRow {
-            rule_id: rule_id.to_owned(),
-            title,
-            required: None,
-            measured: None,
-            with_map_error: None,
-            unit: "",
-            status: Verdict::Unknown,
-            source: "set_aside.csv".to_owned(),
-            origin: String::new(),
-            source_status: "",
-        };
+        let named = rule.named().titled(title);
+        let row = Origin::from("set_aside.csv").row(named, (None, None), Verdict::Unknown);
         (row, finding)
     }
 }

@@ -6,6 +6,7 @@ use crate::geometry::area::Bounds;
 use crate::geometry::sound::sound_geometry;
 use crate::landbase::{Landbase, SHOWN_BEYOND_M};
 use crate::model::*;
+use crate::rulebook::Origin;
 use crate::sources::Batch;
 use crate::units::hectares;
 
@@ -70,18 +71,13 @@ impl<'b> Notes<'b> {
             });
             let finding = finding(note, plan);
             if matches!(note.fate, NoteFate::Unknown | NoteFate::Refused) {
-                plan.compliance.push(ComplianceRow {
-                    rule_id: finding.rule_id.clone(),
+                let named = Named {
+                    id: finding.rule_id.clone(),
                     title: finding.message.clone(),
-                    required: None,
-                    measured: None,
-                    with_map_error: None,
                     unit: "",
-                    status: Verdict::Unknown,
-                    source: SOURCE.to_owned(),
-                    origin: String::new(),
-                    source_status: "",
-                });
+                };
+                let row = Origin::from(SOURCE).row(named, (None, None), Verdict::Unknown);
+                plan.compliance.push(row);
             }
             if finding.verdict == Verdict::Warn || note.fate != NoteFate::Used {
                 let listed = note.fate == NoteFate::Listed;
@@ -198,10 +194,10 @@ fn finding(note: &FieldNote, plan: &BlockPlan) -> Finding {
         edge.filter(|_| matches!(note.role, Some(NoteRole::BlockCorner | NoteRole::BlockLine)));
     let unsure = note.accuracy_m.is_none() && note.role.is_some_and(NoteRole::keeps_out);
     let (rule_id, verdict) = match (note.fate, moves) {
-        (NoteFate::Unknown, _) => ("unknown-note", Verdict::Unknown),
-        (NoteFate::Refused, _) => ("refused-note", Verdict::Unknown),
+        (NoteFate::Unknown, _) => (RuleId::UnknownNote.key(), Verdict::Unknown),
+        (NoteFate::Refused, _) => (RuleId::RefusedNote.key(), Verdict::Unknown),
         (NoteFate::Listed, _) => ("field-note", Verdict::NotApplicable),
-        (NoteFate::Used, Some(_)) => ("block-edge", Verdict::Warn),
+        (NoteFate::Used, Some(_)) => (RuleId::BlockEdge.key(), Verdict::Warn),
         (NoteFate::Used, None) if unsure => ("field-note", Verdict::Unknown),
         (NoteFate::Used, None) => ("field-note", Verdict::NotApplicable),
     };

@@ -5,6 +5,7 @@ use geo::Geometry;
 use crate::geometry::overlaps::{OverlapKind, Overlaps};
 use crate::geometry::sound::sound_geometry;
 use crate::model::*;
+use crate::rulebook::Origin;
 use crate::units::{Percent, hectares};
 
 const SOURCE: &str = "the blocks as approved";
@@ -25,8 +26,9 @@ pub fn tell(overlaps: &Overlaps, plan: &mut BlockPlan) {
         };
         let shape = plan.frame.enter_polygons(&pair.shape);
         let shape = sound_geometry(Geometry::MultiPolygon(shape), &plan.frame);
+        let rule = RuleId::OverlappingBlocks;
         plan.findings.push(Finding {
-            rule_id: "overlapping-blocks".to_owned(),
+            rule_id: rule.key().to_owned(),
             verdict: Verdict::Fail,
             measured: Some(area_ha),
             required: Some(0.0),
@@ -37,18 +39,10 @@ pub fn tell(overlaps: &Overlaps, plan: &mut BlockPlan) {
             source: SOURCE.to_owned(),
             shape,
         });
-        plan.compliance.push(ComplianceRow {
-            rule_id: "overlapping-blocks".to_owned(),
-            title,
-            required: Some(0.0),
-            measured: Some(area_ha),
-            with_map_error: None,
-            unit: "ha",
-            status: Verdict::Fail,
-            source: SOURCE.to_owned(),
-            origin: String::new(),
-            source_status: "",
-        });
+        let named = rule.named().titled(title);
+        let figures = (Some(0.0), Some(area_ha));
+        plan.compliance
+            .push(Origin::from(SOURCE).row(named, figures, Verdict::Fail));
         plan.status = BlockStatus::Fail;
     }
 }

@@ -3,12 +3,12 @@
 use geo::{MultiPolygon, Polygon};
 
 use super::block_rules::side_by_side;
-use super::source::Source;
 use super::{Judge, Judged};
 use crate::geometry::area::{area, polygon_area};
 use crate::geometry::overlay::{difference, intersection, shared_area};
 use crate::layout::left_m2;
 use crate::model::*;
+use crate::rulebook::Origin;
 use crate::rulebook::{Rulebook, ShareOf};
 
 /// Measured shares may lie below the requirement by rounding only.
@@ -95,8 +95,9 @@ impl Judge<'_> {
         };
         let holds = share >= rule.value - SHARE_TOLERANCE;
         let figures = (rule.value, share);
-        let title = rules.share_title(None);
-        let mut judged = self.ruled("retention-share", &title, "share", figures, holds, rule);
+        let named = RuleId::RetentionShare.named();
+        let named = named.titled(rules.share_title(None));
+        let mut judged = self.ruled(named, figures, holds, rule);
         if rule.value <= 0.0 {
             judged.row.status = Verdict::NotApplicable;
         } else if !holds && self.plan.cuts_nothing() {
@@ -138,11 +139,11 @@ impl Judge<'_> {
             let share = shared_area(&zone, &standing) / zone_m2;
             // Two engines' arcs differ by a fraction of a per mille of the zone.
             let holds = share >= rule.management_share - 0.002;
-            let id = format!("management-share:{}", rule.id);
-            let title = format!("Share of the management zone left standing, {}", rule.title);
+            let named = RuleId::ManagementShare.named().of(&rule.id);
+            let named = named.about(&format!(", {}", rule.title));
             let figures = (rule.management_share, share);
-            let source = Source::of_share(rule);
-            let mut judged = self.ruled(&id, &title, "share", figures, holds, source);
+            let source = Origin::of_share(rule);
+            let mut judged = self.ruled(named, figures, holds, source);
             judged.place = (!holds)
                 .then(|| geo::Geometry::MultiPolygon(intersection(&self.plan.shape, &zone.0)));
             Some(judged)
@@ -173,9 +174,7 @@ impl Judge<'_> {
             Verdict::Fail
         };
         self.row(
-            "areas-balance",
-            "Gross = reserve + retained + cut + unworked",
-            "m2",
+            RuleId::AreasBalance.named(),
             Some(BALANCE_M2),
             Some(rest.abs()),
             status,

@@ -3,7 +3,7 @@
 use super::distances::{DISTANCE_TOLERANCE_M, LOOK_BEYOND_M, Nearest, edges, nearer, point, shown};
 use super::{Judge, Judged};
 use crate::model::*;
-use crate::rulebook::{BARRIER_RULE, BARRIER_SOURCE};
+use crate::rulebook::BARRIER_SOURCE;
 
 impl Judge<'_> {
     /// The nearest approach, of what is cut or driven, to a stream that is kept off by more than its rule asks.
@@ -23,9 +23,7 @@ impl Judge<'_> {
             Verdict::Pass
         };
         let mut judged = self.row(
-            BARRIER_RULE,
-            "No stream cut or driven through where no crossing is mapped, counted from the line as drawn",
-            "m",
+            RuleId::StreamBarrier.named(),
             Some(found.required_m),
             Some(shown(found.distance_m)),
             status,

@@ -91,9 +91,7 @@ impl Judge<'_> {
             "Share of the block within one tree height ({height_m} m) of {outside}: {words}"
         );
         let mut judged = self.ruled(
-            "influence-area",
-            &title,
-            "share",
+            RuleId::InfluenceArea.named().titled(title),
             (required, share),
             holds,
             &rule.share,
@@ -154,14 +152,16 @@ impl Judge<'_> {
         } else {
             "at most"
         };
-        Some(self.ruled(
-            "trail-occupancy",
-            &format!("Share of the net area taken by trails ({what}): {words}"),
-            "share",
-            (most, share),
-            holds,
-            &rule.most,
-        ))
+        Some(
+            self.ruled(
+                RuleId::TrailOccupancy
+                    .named()
+                    .about(&format!(" ({what}): {words}")),
+                (most, share),
+                holds,
+                &rule.most,
+            ),
+        )
     }
 
     /// The largest piece of ground felled in one. Corridors and unworked ground in it do not divide it; reserves and
@@ -175,9 +175,7 @@ impl Judge<'_> {
         let (largest_m2, members) = largest_group(&pieces);
         let holds = largest_m2 <= rule.value * (1.0 + SHARE_TOLERANCE);
         let mut judged = self.ruled(
-            "largest-opening",
-            "Largest piece of ground felled in one, corridors in it included: at most",
-            "ha",
+            RuleId::LargestOpening.named(),
             (hectares(rule.value), hectares(largest_m2)),
             holds,
             rule,

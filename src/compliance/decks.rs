@@ -68,7 +68,6 @@ impl Judge<'_> {
     /// Share of the road frontage that decks along it take.
     pub(super) fn deck_share(&self) -> Option<Judged> {
         let rule = self.context.rules.block.deck_share.as_ref()?;
-        let title = "Length of decks along roads, as a share of the road frontage: at most";
         let frontage_m = self.along_roads_m(self.frontage());
         if frontage_m <= 0.0 {
             return None;
@@ -76,9 +75,7 @@ impl Judge<'_> {
         if self.plan.volume_m3().is_none() {
             let unknown = Verdict::Unknown;
             return Some(self.row(
-                "deck-share",
-                title,
-                "share",
+                RuleId::DeckShare.named(),
                 Some(rule.value),
                 None,
                 unknown,
@@ -91,14 +88,7 @@ impl Judge<'_> {
             .sum();
         let share = decks_m / frontage_m;
         let holds = share <= rule.value + SHARE;
-        let mut judged = self.ruled(
-            "deck-share",
-            title,
-            "share",
-            (rule.value, share),
-            holds,
-            rule,
-        );
+        let mut judged = self.ruled(RuleId::DeckShare.named(), (rule.value, share), holds, rule);
         if !holds {
             let places = self
                 .decks_at(OutletKind::Road)
@@ -114,16 +104,10 @@ impl Judge<'_> {
         self.decks_at(OutletKind::Road).next()?;
         let m3_per_m = self.context.settings.production.deck_m3_per_m;
         let depth_m = m3_per_m / (PILE_M * SOLID);
-        let title = format!("Depth of decks of {m3_per_m} m3 a metre, {PILE_M} m high: at most");
+        let named = RuleId::DeckDepth.named();
+        let named = named.about(&format!("{m3_per_m} m3 a metre, {PILE_M} m high: at most"));
         let holds = depth_m <= rule.value + SHARE;
-        Some(self.ruled(
-            "deck-depth",
-            &title,
-            "m",
-            (rule.value, depth_m),
-            holds,
-            rule,
-        ))
+        Some(self.ruled(named, (rule.value, depth_m), holds, rule))
     }
 
     /// Outlets whose decks need more roadside than there is, and landings that hold less than comes to them.

@@ -160,8 +160,7 @@ impl<'m> Measured<'m> {
 
 /// What rules keep off their features, and what it is measured of.
 struct KeptOff<'m> {
-    id: &'static str,
-    title: &'static str,
+    rule: RuleId,
     width: fn(Widths) -> f64,
     /// Whether features that are kept are so whatever their width.
     itself: bool,
@@ -214,8 +213,7 @@ impl Judge<'_> {
     /// One row per rule of a feature that what is cut or driven comes near.
     pub(super) fn reserves(&self) -> Vec<Judged> {
         self.by_rule(KeptOff {
-            id: "reserve",
-            title: "Nothing cut or driven within the reserve",
+            rule: RuleId::Reserve,
             width: |widths| widths.reserve_m,
             itself: true,
             given_out: &[self.cut(), self.driven()],
@@ -225,8 +223,7 @@ impl Judge<'_> {
     /// The same of machine exclusions and what is driven.
     pub(super) fn machine_exclusions(&self) -> Vec<Judged> {
         self.by_rule(KeptOff {
-            id: "machine-exclusion",
-            title: "No machine on excluded ground",
+            rule: RuleId::MachineExclusion,
             width: |widths| widths.machine_exclusion_m,
             itself: false,
             given_out: &[self.driven()],
@@ -299,9 +296,7 @@ impl Judge<'_> {
                 Verdict::Pass
             };
             let mut judged = self.row(
-                &format!("{}:{}", off.id, rule.id),
-                &format!("{}, {}", off.title, rule.title),
-                "m",
+                (off.rule.named().of(&rule.id)).about(&format!(", {}", rule.title)),
                 Some(found.required_m),
                 Some(shown(found.distance_m)),
                 status,
@@ -352,9 +347,7 @@ impl Judge<'_> {
             Verdict::Pass
         };
         let mut judged = self.row(
-            "inside-block",
-            "Nothing cut outside the block",
-            "m",
+            RuleId::InsideBlock.named(),
             Some(0.0),
             Some(worst.distance_m),
             status,

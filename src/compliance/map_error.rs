@@ -103,9 +103,7 @@ impl Judge<'_> {
         let distance_m = found.map(|found| found.distance_m);
         let short = distance_m.is_some_and(|own| own < required_m - DISTANCE_TOLERANCE_M);
         let mut judged = self.row(
-            "block-edge",
-            "Nothing cut nearer to the block's edge than that may be off",
-            "m",
+            RuleId::BlockEdge.named(),
             Some(required_m),
             distance_m.map(shown),
             match (kept, short) {

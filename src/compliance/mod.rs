@@ -28,9 +28,7 @@ use crate::geometry::sound::sound_geometry;
 use crate::landbase::{NearFeature, Slopes, Stocking, crossings, off_crossings, settle_trees};
 use crate::layout::Context;
 use crate::model::*;
-use crate::rulebook::ReadStatus;
-
-use source::Source;
+use crate::rulebook::{Origin, ReadStatus};
 
 pub use certified::certified_plan;
 pub use portfolio::{PortfolioShare, Season};
@@ -184,32 +182,16 @@ fn finding(row: &ComplianceRow, why: &str, place: Option<geo::Geometry>) -> Find
 
 impl Judge<'_> {
     /// A row without a place.
-    #[allow(clippy::too_many_arguments)]
-    fn row<'s>(
+    fn row(
         &self,
-        rule_id: &str,
-        title: &str,
-        unit: &'static str,
+        named: Named,
         required: Option<f64>,
         measured: Option<f64>,
         status: Verdict,
-        source: impl Into<Source<'s>>,
+        source: impl Into<Origin>,
     ) -> Judged {
-        let source = source.into();
-        let row = ComplianceRow {
-            rule_id: rule_id.to_owned(),
-            title: title.to_owned(),
-            required,
-            measured,
-            with_map_error: None,
-            unit,
-            status,
-            source: source.text.to_owned(),
-            origin: source.origin.to_owned(),
-            source_status: source.status.map_or("", ReadStatus::key),
-        };
         Judged {
-            row,
+            row: source.into().row(named, (required, measured), status),
             place: None,
             why: String::new(),
             off: None,
@@ -217,25 +199,14 @@ impl Judge<'_> {
     }
 
     /// A row for a rule of the rulebook that holds or does not.
-    fn ruled<'s>(
+    fn ruled(
         &self,
-        rule_id: &str,
-        title: &str,
-        unit: &'static str,
+        named: Named,
         (required, measured): (f64, f64),
         holds: bool,
-        source: impl Into<Source<'s>>,
+        source: impl Into<Origin>,
     ) -> Judged {
-        let source = source.into();
         let status = if holds { Verdict::Pass } else { Verdict::Fail };
-        self.row(
-            rule_id,
-            title,
-            unit,
-            Some(required),
-            Some(measured),
-            status,
-            source,
-        )
+        self.row(named, Some(required), Some(measured), status, source)
     }
 }

@@ -85,9 +85,7 @@ impl Judge<'_> {
         let wrong = wrong.into_iter().find(|wrong| area(wrong) > ROUNDING_M2);
         let holds = wrong.is_none() && measured.is_none_or(|slope| slope <= limit);
         let mut judged = self.row(
-            "night-slope",
-            "Nothing night-safe on ground steeper than the night limit, or of unknown slope",
-            "share",
+            RuleId::NightSlope.named(),
             Some(limit),
             measured,
             if holds { Verdict::Pass } else { Verdict::Fail },
@@ -154,9 +152,7 @@ impl Judge<'_> {
         }
         let holds = nearest.is_none_or(|n| n.spare_m() >= -DISTANCE_TOLERANCE_M);
         let mut judged = self.row(
-            "night-hazard",
-            "Nothing night-safe nearer to a hazard than set",
-            "m",
+            RuleId::NightHazard.named(),
             Some(nearest.map_or(required_m, |nearest| nearest.required_m)),
             nearest.map(|nearest| shown(nearest.distance_m)),
             if holds { Verdict::Pass } else { Verdict::Fail },
@@ -182,9 +178,7 @@ impl Judge<'_> {
         let measured_m2 = area(&on);
         let holds = measured_m2 <= ROUNDING_M2;
         let mut judged = self.row(
-            "night-ground",
-            "Nothing night-safe on brush or soft ground",
-            "m2",
+            RuleId::NightGround.named(),
             Some(0.0),
             Some(if holds { 0.0 } else { measured_m2 }),
             if holds { Verdict::Pass } else { Verdict::Fail },
@@ -204,9 +198,7 @@ impl Judge<'_> {
         let measured_m2 = area(&on);
         let holds = measured_m2 <= ROUNDING_M2;
         let mut judged = self.row(
-            "night-wet",
-            "Nothing night-safe on ground that may be wet, or of which nobody knows",
-            "m2",
+            RuleId::NightWet.named(),
             Some(0.0),
             Some(if holds { 0.0 } else { measured_m2 }),
             if holds { Verdict::Pass } else { Verdict::Fail },
@@ -290,10 +282,7 @@ impl Judge<'_> {
         let measured = least.as_ref().map(|least| least.distance_m);
         let holds = measured.is_none_or(|m| m >= required_m - EDGE_TOLERANCE_M);
         let mut judged = self.row(
-            "night-edge",
-            "Nothing night-safe nearer to boundary, reserves and ground left out than set, where no boundary pass lies \
-             between",
-            "m",
+            RuleId::NightEdge.named(),
             Some(required_m),
             measured.map(shown),
             if holds { Verdict::Pass } else { Verdict::Fail },

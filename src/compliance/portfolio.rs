@@ -6,11 +6,10 @@ use geo::Polygon;
 
 use super::areas::counted;
 use super::finding;
-use super::source::Source;
 use crate::geometry::counted_once::{self, SharedGround, Twice};
 use crate::geometry::overlaps::Overlaps;
 use crate::model::*;
-use crate::rulebook::{Cited, Rulebook};
+use crate::rulebook::{Cited, Origin, Rulebook};
 use crate::units::hectares;
 
 /// A portfolio may lie short of its share by rounding only: this much for each of its blocks.
@@ -141,15 +140,17 @@ impl Season {
             // The rest of the season may tip it either way.
             _ if !doubts.is_empty() || share.is_none() => Verdict::Unknown,
             // A figure that nobody has read decides nothing alone.
-            _ if Source::from(rule).is_from_memory() => Verdict::Warn,
+            _ if Origin::from(rule).is_from_memory() => Verdict::Warn,
             _ if !enough => Verdict::Fail,
             _ => Verdict::Pass,
         };
-        let mut title = format!(
-            "Retention share of {}: {} laid out, {:.2} ha of {:.2} ha left standing",
-            name.map_or("all blocks of no portfolio".to_owned(), |name| format!(
-                "portfolio {name}"
-            )),
+        let named = RuleId::PortfolioShare.named();
+        let named = match name {
+            Some(name) => named.of(name).about(&format!("portfolio {name}")),
+            None => named.about("all blocks of no portfolio"),
+        };
+        let mut named = named.about(&format!(
+            ": {} laid out, {:.2} ha of {:.2} ha left standing",
             if sums.blocks == 1 {
                 "1 block".to_owned()
             } else {
@@ -157,24 +158,14 @@ impl Season {
             },
             hectares(sums.kept_m2),
             hectares(sums.gross_m2),
-        );
+        ));
         if !doubts.is_empty() {
-            title += &format!("; cannot be judged, for {}", doubts.join(", and "));
+            named = named.about(&format!(
+                "; cannot be judged, for {}",
+                doubts.join(", and ")
+            ));
         }
-        let row = ComplianceRow {
-            rule_id: name.map_or("portfolio-share".to_owned(), |name| {
-                format!("portfolio-share:{name}")
-            }),
-            title,
-            required: Some(rule.value),
-            measured: share,
-            with_map_error: None,
-            unit: "share",
-            status,
-            source: rule.citation.text.clone(),
-            origin: rule.origin.clone(),
-            source_status: rule.citation.status.key(),
-        };
+        let row = Origin::from(rule).row(named, (Some(rule.value), share), status);
         PortfolioShare {
             name: name.map(str::to_owned),
             blocks: sums.blocks,

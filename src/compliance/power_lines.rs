@@ -10,7 +10,7 @@ use crate::geometry::overlay::{oriented, union};
 use crate::geometry::within::within;
 use crate::landbase::{NearFeature, POWER_LINES_SOURCE, PowerLine, TreesFrom};
 use crate::model::*;
-use crate::rulebook::{POWER_LINE_BELT, POWER_LINE_LIMIT, ReadStatus};
+use crate::rulebook::ReadStatus;
 use crate::units::hectares;
 
 /// Ground up to this is the overlay's rounding along the belt's edge.
@@ -75,9 +75,7 @@ impl Judge<'_> {
             Verdict::Pass
         };
         let mut judged = self.row(
-            POWER_LINE_LIMIT,
-            "Nothing cut or driven within the limit of approach of a power line, a machine's half width added where it drives",
-            "m",
+            RuleId::PowerLineLimit.named(),
             Some(found.required_m),
             Some(shown(found.distance_m)),
             status,
@@ -99,7 +97,6 @@ impl Judge<'_> {
         let cut = MultiPolygon(oriented(MultiPolygon(cut)).0);
         let kept: Vec<&(&NearFeature, PowerLine)> =
             lines.iter().filter(|(_, line)| !line.agreed).collect();
-        let title = "No tree cut that could fall into the limit of approach of a power line, without its owner's word";
         let agreed: Vec<&str> = lines
             .iter()
             .filter_map(|(own, _)| own.agreed_source())
@@ -108,11 +105,9 @@ impl Judge<'_> {
             let mut agreed = agreed;
             agreed.dedup();
             let source = format!("the owner agreed: {}", agreed.join("; "));
-            let (unit, status) = ("ha", Verdict::NotApplicable);
+            let status = Verdict::NotApplicable;
             return self.row(
-                POWER_LINE_BELT,
-                title,
-                unit,
+                RuleId::PowerLineBelt.named(),
                 None,
                 None,
                 status,
@@ -151,9 +146,7 @@ impl Judge<'_> {
         };
         let figures = (Some(0.0), Some(measured));
         let mut judged = self.row(
-            POWER_LINE_BELT,
-            title,
-            "ha",
+            RuleId::PowerLineBelt.named(),
             figures.0,
             figures.1,
             status,

@@ -4,12 +4,12 @@ use geo::Polygon;
 
 use super::areas::across_m;
 use super::distances::DISTANCE_TOLERANCE_M;
-use super::source::Source;
 use super::{Judge, Judged};
 use crate::geometry::area::rings;
 use crate::geometry::distance::{SegmentIndex, line_segments, places_along};
 use crate::layout::{decided_by, tree_spacing};
 use crate::model::*;
+use crate::rulebook::Origin;
 
 /// Places along an edge are this far apart.
 const STEP_M: f64 = 3.0;
@@ -44,9 +44,7 @@ impl Judge<'_> {
             Verdict::Fail
         };
         let mut judged = self.row(
-            "strip-width",
-            "Strips no wider than the machine reaches, less its margin",
-            "m",
+            RuleId::StripWidth.named(),
             Some(machine.strip_width_m()),
             Some(widest_m),
             status,
@@ -105,9 +103,7 @@ impl Judge<'_> {
             Verdict::Fail
         };
         let mut judged = self.row(
-            "reach",
-            "Everything cut lies within the machine's reach of a line it drives",
-            "m",
+            RuleId::Reach.named(),
             Some(reach_m),
             farthest_m.is_finite().then_some(farthest_m),
             status,
@@ -132,28 +128,24 @@ impl Judge<'_> {
             return vec![];
         };
         let least_m = layout.corridor_min_m;
-        let source = Source::of_rule_or(
+        let source = Origin::of_rule_or(
             decided_by(&rules.corridor_min_m, least_m),
             "layout.corridor_min of the project file",
         );
         let mut least = self.ruled(
-            "corridor-width",
-            "Corridors no narrower than set",
-            "m",
+            RuleId::CorridorWidth.named(),
             (least_m, *narrowest_m),
             *narrowest_m >= least_m - DISTANCE_TOLERANCE_M,
             source,
         );
         least.place = Some(geo::Geometry::Polygon((*narrowest).clone()));
         let most_m = layout.corridor_max_m;
-        let source = Source::of_rule_or(
+        let source = Origin::of_rule_or(
             decided_by(&rules.corridor_max_m, most_m),
             "layout.corridor_max of the project file",
         );
         let mut most = self.ruled(
-            "corridor-width-most",
-            "Corridors no wider than set",
-            "m",
+            RuleId::CorridorWidthMost.named(),
             (most_m, *widest_m),
             *widest_m <= most_m + DISTANCE_TOLERANCE_M,
             source,
@@ -174,12 +166,10 @@ impl Judge<'_> {
             .flatten()?;
         let rule = decided_by(&self.context.rules.block.corridor_spacings, asked);
         let mut judged = self.ruled(
-            "corridor-spacings",
-            "Corridors as many trees wide as asked",
-            "spacings",
+            RuleId::CorridorSpacings.named(),
             (asked, narrowest_m / spacing_m),
             narrowest_m >= asked * spacing_m - DISTANCE_TOLERANCE_M,
-            Source::of_rule_or(rule, SPACINGS_WISH),
+            Origin::of_rule_or(rule, SPACINGS_WISH),
         );
         if judged.row.status == Verdict::Fail {
             if rule.is_none() {

@@ -74,9 +74,7 @@ impl Judge<'_> {
             String::new()
         };
         let mut judged = self.row(
-            "road-band",
-            &format!("No retention in the road band{why_not}"),
-            "m",
+            RuleId::RoadBand.named().about(&why_not),
             Some(layout.road_band_m),
             measured,
             status,

@@ -28,9 +28,7 @@ impl Judge<'_> {
         }
         let row = |measured, status| {
             self.row(
-                "max-slope",
-                "Nothing driven on ground steeper than the machine may go",
-                "share",
+                RuleId::MaxSlope.named(),
                 Some(machine.max_slope),
                 measured,
                 status,

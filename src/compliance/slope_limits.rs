@@ -77,10 +77,10 @@ impl Judge<'_> {
     }
 
     fn slope_row(&self, limit: &SlopeLimit, found: &Beyond) -> Judged {
-        let (id, what, worst) = match limit.machine {
-            LimitOf::Feller => ("slope-feller", "Nothing driven", Verdict::Fail),
+        let (rule, worst) = match limit.machine {
+            LimitOf::Feller => (RuleId::SlopeFeller, Verdict::Fail),
             // The wood may leave by another machine.
-            LimitOf::Skidder => ("slope-skidder", "Nothing skidded", Verdict::Warn),
+            LimitOf::Skidder => (RuleId::SlopeSkidder, Verdict::Warn),
         };
         let way = limit.heading.on_ground();
         let level = self.context.settings.layout.level_ground.is_some();
@@ -93,14 +93,10 @@ impl Judge<'_> {
             (false, true) => Verdict::Unknown,
             (false, false) => Verdict::Pass,
         };
-        let title = format!(
-            "{what} {way} steeper than the {} may go",
-            limit.machine.key()
-        );
+        let named = rule.named().of(limit.heading.key());
+        let words = format!("{way} steeper than the {} may go", limit.machine.key());
         let mut judged = self.row(
-            &format!("{id}:{}", limit.heading.key()),
-            &title,
-            "share",
+            named.about(&words),
             Some(limit.most),
             found.steepest.as_ref().map(|(slope, _)| *slope),
             status,

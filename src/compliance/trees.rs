@@ -4,12 +4,12 @@ use geo::{MultiPolygon, Polygon};
 
 use super::areas::{SHARE_TOLERANCE, counted};
 use super::block_rules::side_by_side;
-use super::source::Source;
 use super::{Judge, Judged};
 use crate::geometry::overlay::intersection;
 use crate::landbase::{Counted, NO_STAND_TABLE};
 use crate::layout::bank_within;
 use crate::model::*;
+use crate::rulebook::Origin;
 use crate::rulebook::{RuleLine, TreeCount};
 
 /// Two engines' arcs differ by a fraction of a per mille of the zone.
@@ -17,15 +17,9 @@ const ZONE_TOLERANCE: f64 = 0.002;
 
 impl Judge<'_> {
     /// Unknown, with the reason and what would help.
-    fn not_counted<'s>(
-        &self,
-        (id, title): (&str, &str),
-        unit: &'static str,
-        required: f64,
-        source: impl Into<Source<'s>>,
-    ) -> Judged {
+    fn not_counted(&self, named: Named, required: f64, source: impl Into<Origin>) -> Judged {
         let unknown = Verdict::Unknown;
-        let mut judged = self.row(id, title, unit, Some(required), None, unknown, source);
+        let mut judged = self.row(named, Some(required), None, unknown, source);
         judged.why = NO_STAND_TABLE.to_owned();
         judged
     }
@@ -35,11 +29,11 @@ impl Judge<'_> {
         let rules = self.context.rules;
         let rule = &rules.retention_share;
         let least = rules.block.least_patch_m2.as_ref();
-        let title = rules.share_title(Some(trees));
-        let id = "retention-share";
+        let named = RuleId::RetentionShare.named();
+        let named = named.titled(rules.share_title(Some(trees)));
         if rule.value <= 0.0 {
             let status = Verdict::NotApplicable;
-            return self.row(id, &title, "share", Some(rule.value), None, status, rule);
+            return self.row(named, Some(rule.value), None, status, rule);
         }
         let on = |ground: &MultiPolygon| self.stocking.on(ground, trees);
         let net = on(&MultiPolygon(self.net_pieces()));
@@ -48,7 +42,7 @@ impl Judge<'_> {
             false => net,
         };
         if !all.is_known() {
-            return self.not_counted((id, &title), "share", rule.value, rule);
+            return self.not_counted(named, rule.value, rule);
         }
         // Reserves that count hold what layer `retain` has already.
         if !rules.reserves_count {
@@ -66,7 +60,7 @@ impl Judge<'_> {
         // Where no such trees stand, none can be owed.
         let share = share(kept, all);
         let holds = share >= rule.value - SHARE_TOLERANCE;
-        let mut judged = self.ruled(id, &title, "share", (rule.value, share), holds, rule);
+        let mut judged = self.ruled(named, (rule.value, share), holds, rule);
         if !holds && self.plan.cuts_nothing() {
             // Nobody owes trees that stay where none is felled.
             judged.row.status = Verdict::NotApplicable;
@@ -96,25 +90,21 @@ impl Judge<'_> {
         trees: TreeCount,
         zone: &MultiPolygon,
     ) -> Judged {
-        let id = format!("management-share:{}", rule.id);
-        let title = format!(
-            "Share of the management zone's {} left standing, {}",
-            trees.words(),
-            rule.title
-        );
-        let source = Source::of_share(rule);
+        let named = RuleId::ManagementShare.named().of(&rule.id);
+        let named = named.titled(rule.share_title_in(trees));
+        let source = Origin::of_share(rule);
         let all = self
             .stocking
             .on(&intersection(zone, &self.net_pieces()), trees);
         if !all.is_known() {
-            return self.not_counted((&id, &title), "share", rule.management_share, source);
+            return self.not_counted(named, rule.management_share, source);
         }
         let standing: Vec<Polygon> = self.standing_pieces().cloned().collect();
         let kept = self.stocking.on(&intersection(zone, &standing), trees);
         let share = share(kept.amount, all);
         let holds = share >= rule.management_share - ZONE_TOLERANCE;
         let figures = (rule.management_share, share);
-        let mut judged = self.ruled(&id, &title, "share", figures, holds, source);
+        let mut judged = self.ruled(named, figures, holds, source);
         judged.place = (!holds).then(|| self.place_of(zone));
         judged
     }
@@ -137,13 +127,13 @@ impl Judge<'_> {
         if bank_m < 1.0 {
             return None;
         }
-        let id = format!("management-trees:{}", rule.id);
-        let title = format!("{}, {}", owed.words(), rule.title);
-        let (unit, required) = ("trees/100 m", owed.per_100_m());
-        let source = Source::of_share(rule);
+        let named = RuleId::ManagementTrees.named().of(&rule.id);
+        let named = named.titled(format!("{}, {}", owed.words(), rule.title));
+        let required = owed.per_100_m();
+        let source = Origin::of_share(rule);
         let all = self.stocking.on(&zone_net, owed.count());
         if !all.is_known() {
-            return Some(self.not_counted((&id, &title), unit, required, source));
+            return Some(self.not_counted(named, required, source));
         }
         let standing: Vec<Polygon> = self.standing_pieces().cloned().collect();
         let kept = self
@@ -152,7 +142,7 @@ impl Judge<'_> {
         let per_100_m = kept.amount / bank_m * 100.0;
         let holds = per_100_m >= required * (1.0 - ZONE_TOLERANCE);
         let figures = (required, per_100_m);
-        let mut judged = self.ruled(&id, &title, unit, figures, holds, source);
+        let mut judged = self.ruled(named, figures, holds, source);
         let all_stand = kept.amount >= all.amount * (1.0 - ZONE_TOLERANCE);
         if !holds && all_stand {
             // Nobody can leave more than there are; whether that is enough the code has to say.

@@ -61,34 +61,24 @@ impl Judge<'_> {
         };
         let source = wind.source.as_str();
         let edge = self.row(
-            "wind-edge",
-            "Edges of retention and reserves that face the wind over cut ground",
-            "m",
+            RuleId::WindEdge.named(),
             None,
             Some(block.windward_m()),
             Verdict::Pass,
             source,
         );
-        let count = |id: &str, title: &str, unit: &'static str, count: usize| {
+        let count = |named: Named, count: usize| {
             let status = match count {
                 0 => Verdict::Pass,
                 _ => Verdict::Warn,
             };
-            self.row(
-                id,
-                title,
-                unit,
-                Some(0.0),
-                Some(count as f64),
-                status,
-                source,
-            )
+            self.row(named, Some(0.0), Some(count as f64), status, source)
         };
         let narrow: Vec<&PieceWind> = block.narrow().collect();
         let mut pieces = count(
-            "wind-narrow",
-            "Retained pieces long across the wind, shallow along it and open on both sides: none",
-            "pieces",
+            RuleId::WindNarrow.named().titled(
+                "Retained pieces long across the wind, shallow along it and open on both sides: none",
+            ),
             narrow.len(),
         );
         if let Some(worst) = narrow.iter().min_by(|a, b| a.deep_m.total_cmp(&b.deep_m)) {
@@ -116,12 +106,7 @@ impl Judge<'_> {
                 shapes.map(|(piece, _)| piece.shape.clone()).collect(),
             )));
         }
-        let mut sharp = count(
-            "wind-corner",
-            "Sharp corners of retained pieces at edges that face the wind: none",
-            "corners",
-            corners.len(),
-        );
+        let mut sharp = count(RuleId::WindCorner.named(), corners.len());
         if !corners.is_empty() {
             let of = block.pieces.iter().filter(|piece| piece.sharp_corners > 0);
             let ids: Vec<&str> = of.map(|piece| piece.id.as_str()).take(MOST_NAMED).collect();

@@ -12,7 +12,7 @@ use crate::landbase::NearFeature;
 use crate::model::*;
 
 /// Rule id of ground that is kept along the block's own edge.
-pub const EDGE_RULE: &str = "block-edge";
+pub const EDGE_RULE: &str = RuleId::BlockEdge.key();
 
 impl Zones<'_> {
     /// Keeps ground along the block's edge, but in front of roads, as wide as the edge may be off; nothing where the project does not

@@ -7,7 +7,7 @@ use crate::geometry::area::area;
 use crate::geometry::overlay::{difference, intersection, union};
 use crate::geometry::stairs;
 use crate::landbase::Slopes;
-use crate::model::{Finding, Machine, Unworked, UnworkedReason, Verdict};
+use crate::model::{Finding, Machine, RuleId, Unworked, UnworkedReason, Verdict};
 use crate::units::{Percent, hectares};
 
 /// Gaps in the terrain below this are dust of the overlay.
@@ -74,7 +74,7 @@ impl Steep {
             ),
         };
         self.findings.push(Finding {
-            rule_id: "max-slope".to_owned(),
+            rule_id: RuleId::MaxSlope.key().to_owned(),
             verdict: Verdict::Warn,
             measured: Some(slopes.steepest_in(&out)),
             required: Some(machine.max_slope),
@@ -115,7 +115,7 @@ impl Steep {
                 (None, false) => ", since no elevation and no slope class lies there".to_owned(),
             };
             self.findings.push(Finding {
-                rule_id: "max-slope".to_owned(),
+                rule_id: RuleId::MaxSlope.key().to_owned(),
                 verdict: Verdict::Unknown,
                 measured: Some(hectares(gap_m2)),
                 required: Some(0.0),

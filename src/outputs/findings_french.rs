@@ -599,6 +599,7 @@ mod tests {
             include_str!("../audit/closed.rs"),
             include_str!("../audit/driven.rs"),
             include_str!("../audit/head.rs"),
+            include_str!("../model/rule.rs"),
         ]
         .concat();
         let plain = joined(&sources);

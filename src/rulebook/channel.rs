@@ -1,13 +1,13 @@
 //! Where a stream's banks are taken to be, and how near to it nobody ever cuts or drives.
 
 use super::{MeasuredFrom, RuleLine, Test};
-use crate::model::LayerKind;
+use crate::model::{LayerKind, RuleId};
 
 /// A stream drawn as a line of which no channel is known is still as wide as this to each side of the line: own
 /// judgement, docs/algorithms.md.
 pub const LEAST_BARRIER_M: f64 = 1.0;
 /// Id of what stands for a barrier in zones and tables.
-pub const BARRIER_RULE: &str = "stream-barrier";
+pub const BARRIER_RULE: &str = RuleId::StreamBarrier.key();
 /// What a barrier cites.
 pub const BARRIER_SOURCE: &str = "own judgement (docs/algorithms.md, Streams are barriers): a mapped stream is not cut or driven \
                                   through where no crossing is mapped";

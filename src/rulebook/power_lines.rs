@@ -1,7 +1,7 @@
 //! Limits of approach to power lines, for rulebooks that name none.
 
 use super::{RuleLine, Rulebook, Test, preset};
-use crate::model::{Facts, LayerKind};
+use crate::model::{Facts, LayerKind, RuleId};
 
 /// The preset whose table of limits stands in.
 pub const LIMITS_PRESET: &str = "bc-fppr";
@@ -11,8 +11,8 @@ pub const LIMITS_PRESET: &str = "bc-fppr";
 pub const BEYOND_TABLE_M: f64 = 13.716;
 
 /// Ids of what stands for the limit of approach and for the belt in zones and tables.
-pub const POWER_LINE_LIMIT: &str = "power-line-limit";
-pub const POWER_LINE_BELT: &str = "power-line-belt";
+pub const POWER_LINE_LIMIT: &str = RuleId::PowerLineLimit.key();
+pub const POWER_LINE_BELT: &str = RuleId::PowerLineBelt.key();
 
 impl Rulebook {
     /// Adds the limits of approach of [`LIMITS_PRESET`], unless the rulebook has lines for power lines; whether it did.

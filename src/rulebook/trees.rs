@@ -67,6 +67,17 @@ fn from(least_m: f64) -> String {
     format!("of {} cm and more", (least_m * 1000.0).round() / 10.0)
 }
 
+impl RuleLine {
+    /// Title of the share of a management zone where it is one of trees.
+    pub fn share_title_in(&self, trees: TreeCount) -> String {
+        let trees = trees.words();
+        format!(
+            "Share of the management zone's {trees} left standing, {}",
+            self.title
+        )
+    }
+}
+
 impl Rulebook {
     /// Title of the retention share, counted in trees or not.
     pub fn share_title(&self, trees: Option<TreeCount>) -> String {

@@ -452,6 +452,8 @@ fn rule_ids() -> BTreeSet<String> {
         MAY_BE_WET_RULE,
     ];
     let mut ids = BTreeSet::from(shared.map(str::to_owned));
+    let table = blockwright::model::RuleId::ALL.iter();
+    ids.extend(table.map(|rule| rule.key().to_owned()));
     for path in files {
         let code = code_of(&path);
         for (before, word) in quoted(&code) {

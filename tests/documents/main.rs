@@ -13,6 +13,7 @@ mod presets_page;
 mod project_files;
 mod project_presets;
 mod random_seed;
+mod rule_ids;
 mod rules_check;
 mod rules_show;
 mod schema_files;

@@ -62,6 +62,11 @@ fn layout_and_audit_agree_on_every_demo_block() {
                         && message.contains("cannot be told");
                     // A hair of ground beside a corridor, or some square metres that no machine reaches, stand for the audit and
                     // are no retention for the layout, which then is the stricter of the two.
+                    // Of reach the audit asks outlines thrice as often, and finds the ground between two places of the layout.
+                    let nearer_m = 0.02;
+                    let closer = row.rule_id == "reach"
+                        && own_row.status == row.status
+                        && figures.is_some_and(|(a, b)| (b - a).abs() < nearer_m);
                     let scrap = match row.unit {
                         "m" => {
                             own_row.status == row.status
@@ -73,10 +78,10 @@ fn layout_and_audit_agree_on_every_demo_block() {
                         }
                         _ => false,
                     };
-                    if scrap && !agree {
+                    if scrap && !agree && !closer {
                         scraps += 1;
                     }
-                    if !(agree || stricter || scrap) {
+                    if !(agree || stricter || scrap || closer) {
                         wrong.push(format!(
                             "{} {}: layout {:?} {:?} of {:?}, audit {:?} {:?} of {:?}: {message}",
                             block.id,

@@ -9,9 +9,9 @@ use super::inference::{Risk, allocate, least_faulty, worst_risk};
 use super::{Task, code, hash, sense};
 use crate::audit::row::{Judged, ROUNDING_M};
 use crate::geometry::area::{length, rings};
-use crate::model::{GroundFrame, Verdict};
+use crate::model::{GroundFrame, RuleId, Verdict};
 
-const INSIDE: &str = "inside-block";
+const INSIDE: &str = RuleId::InsideBlock.key();
 /// A passing place with less to spare is a close one.
 const CLOSE_M: f64 = 3.0;
 
@@ -297,7 +297,7 @@ mod tests {
             doubt_may_save: false,
         };
         let named = Named {
-            id: "reserve:stream-s3",
+            id: "reserve:stream-s3".to_owned(),
             title: "Reserve".to_owned(),
             unit: "m",
         };

@@ -8,7 +8,7 @@ use super::draw::{FieldCheck, Stratum};
 use super::inference::{Count, Estimate, estimate};
 use super::{Sense, code, sense};
 use crate::audit::row::{Judged, Leeway, Measure, ROUNDING_M, decided, shown};
-use crate::model::{FieldMeasure, Verdict};
+use crate::model::{FieldMeasure, RuleId, Verdict};
 use crate::rulebook::ReadStatus;
 
 /// Of a row that somebody measured: what was found there, and what the layers alone said.
@@ -196,7 +196,7 @@ fn apply(
         let read = from_memory.then_some(ReadStatus::FromMemory);
         let (mut status, mut why) = decided(measure.verdict(read, row.row.unit), read);
         let mut off = off;
-        if row.row.rule_id == "road-band" {
+        if RuleId::RoadBand.is(&row.row.rule_id) {
             off = road_band_fail_m - measured;
             if status == Verdict::Fail && off <= error + ROUNDING_M {
                 (status, why) = (
@@ -254,7 +254,7 @@ mod tests {
             doubt_may_save: false,
         };
         let named = Named {
-            id,
+            id: id.to_owned(),
             title: id.to_owned(),
             unit,
         };

@@ -2,6 +2,7 @@
 //! there.
 
 mod draw;
+use crate::model::RuleId;
 pub mod inference;
 mod judge;
 
@@ -54,17 +55,16 @@ impl Task {
 
     /// By the row's rule, of which the part before the colon says what kind it is.
     pub fn of(rule_id: &str, unit: &str) -> Task {
-        let kind = rule_id.split(':').next().unwrap_or_default();
-        match kind {
+        match RuleId::of(rule_id) {
             _ if unit != "m" => Task::Look,
-            "reserve" => Task::ToFeature,
-            "stream-barrier" => Task::ToStreamLine,
-            "machine-exclusion" => Task::TrackToFeature,
-            "power-line-limit" => Task::ToPowerLine,
-            "inside-block" => Task::BeyondBoundary,
-            "road-band" => Task::RoadToRetention,
-            "corridor-width" | "corridor-width-most" => Task::CorridorWidth,
-            "strip-width" => Task::StripWidth,
+            Some(RuleId::Reserve) => Task::ToFeature,
+            Some(RuleId::StreamBarrier) => Task::ToStreamLine,
+            Some(RuleId::MachineExclusion) => Task::TrackToFeature,
+            Some(RuleId::PowerLineLimit) => Task::ToPowerLine,
+            Some(RuleId::InsideBlock) => Task::BeyondBoundary,
+            Some(RuleId::RoadBand) => Task::RoadToRetention,
+            Some(RuleId::CorridorWidth | RuleId::CorridorWidthMost) => Task::CorridorWidth,
+            Some(RuleId::StripWidth) => Task::StripWidth,
             _ => Task::Look,
         }
     }
@@ -78,7 +78,7 @@ pub fn sense(rule_id: &str, unit: &str) -> Option<Sense> {
         | Task::TrackToFeature
         | Task::ToPowerLine
         | Task::RoadToRetention => Some(Sense::AtLeast),
-        Task::CorridorWidth if rule_id == "corridor-width" => Some(Sense::AtLeast),
+        Task::CorridorWidth if RuleId::CorridorWidth.is(rule_id) => Some(Sense::AtLeast),
         Task::CorridorWidth | Task::BeyondBoundary | Task::StripWidth => Some(Sense::AtMost),
         Task::Look => None,
     }
