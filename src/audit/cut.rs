@@ -4,6 +4,7 @@ use chrono::Duration;
 use geo::{LineString, MultiPolygon, Polygon};
 
 use super::screening::Screening;
+use super::stems::Stem;
 use super::tracks::{End, Gap, Leg};
 use crate::daylight::Span;
 use crate::model::{OpenDays, StripKind};
@@ -96,6 +97,8 @@ pub struct BlockCut {
     pub untracked: Untracked,
     /// Daylight at the block on the days of the tracks, sorted and without overlaps; None: not known.
     pub light: Option<Vec<Span>>,
+    /// Single trees found standing in the block; None: nobody looked.
+    pub stems: Option<Vec<Stem>>,
     /// Of a raster of change.
     pub screening: Option<Screening>,
     /// How many features of the cut near this block could not be used.
@@ -118,6 +121,7 @@ impl BlockCut {
             legs: vec![],
             untracked: Untracked::default(),
             light: None,
+            stems: None,
             screening: None,
             unusable: 0,
         }

@@ -32,6 +32,7 @@ mod shares;
 mod slopes;
 mod spacing;
 pub mod split;
+mod stems;
 mod tracked;
 pub mod tracks;
 mod trees;
@@ -48,6 +49,7 @@ pub use portfolio::Portfolios;
 pub use row::{AuditRow, Judged, Leeway, Toward};
 pub use scene::{Areas, BlockAudit, Context, crashed, judge};
 pub use screening::{Screening, screened};
+pub use stems::Stem;
 pub use trespass::{assumed_crs_row, stray_row, stray_track_row, unknown_ids_row};
 
 /// Error allowed for a plan: its lines are what they are.

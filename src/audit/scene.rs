@@ -264,6 +264,7 @@ pub fn judge(
         rows.push(scene.retention_share());
         rows.extend(scene.management_shares());
         rows.extend(scene.trees_per_length());
+        rows.extend(scene.standing_trees());
         rows.extend(scene.road_band());
         rows.extend(scene.strip_width());
         rows.extend(scene.reach());

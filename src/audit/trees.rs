@@ -2,6 +2,7 @@
 
 use geo::MultiPolygon;
 
+use super::ground::Ground;
 use super::row::{Judged, Leeway, Measure, Named, Origin, SHARE_ROUNDING, measured, row};
 use super::scene::Scene;
 use super::shares::ManagedZone;
@@ -94,6 +95,11 @@ impl Scene<'_> {
         });
         let stands = MultiPolygon(counted.cloned().collect());
         let mut kept = stocking.on(&stands, trees).amount;
+        // Where only patches count no tree that stands alone does.
+        if least.is_none() {
+            let reserve = Ground::new(self.reserve().iter().cloned());
+            kept += self.stems_counted(trees, |at| self.shape.holds(at) && !reserve.holds(at));
+        }
         if rules.reserves_count {
             kept += reserved.amount;
         } else {
@@ -136,7 +142,9 @@ impl Scene<'_> {
         if !all.is_known() {
             return Some(Scene::not_counted(named, required, origin));
         }
-        let share = share(stocking.on(&zone.stands, trees).amount, all);
+        let own = Ground::new(zone.net.0.iter().cloned());
+        let alone = self.stems_counted(trees, |at| own.holds(at));
+        let share = share(stocking.on(&zone.stands, trees).amount + alone, all);
         let judged = measured(
             named,
             (required, share),
@@ -175,7 +183,9 @@ impl Scene<'_> {
         if !all.is_known() {
             return Some(Scene::not_counted(named, required, origin));
         }
-        let kept = stocking.on(&zone.stands, owed.count()).amount;
+        let own = Ground::new(zone.net.0.iter().cloned());
+        let alone = self.stems_counted(owed.count(), |at| own.holds(at));
+        let kept = stocking.on(&zone.stands, owed.count()).amount + alone;
         let per_100_m = kept / bank_m * 100.0;
         let all_per_100_m = all.amount / bank_m * 100.0;
         let mut judged = measured(

@@ -49,6 +49,9 @@ impl Scene<'_> {
             edges += self.edges_of(&tree);
             near.0.extend(tree.0);
         }
+        for (at, _) in self.stems() {
+            near.line(&[at], height_m);
+        }
         let within = split(block, &near.0);
         let block_m2 = area(block);
         let share = area(&within.inside) / block_m2;

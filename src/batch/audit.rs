@@ -11,8 +11,8 @@ use serde::Deserialize;
 use super::audit_cut::{Assigned, assign};
 use super::quiet::quietly;
 use super::{
-    BatchError, Clock, Progress, audit_change, audit_tracks, choose, crash_text, crs_report,
-    field_check, keep_inputs, missing, was_read,
+    BatchError, Clock, Progress, audit_change, audit_standing, audit_tracks, choose, crash_text,
+    crs_report, field_check, keep_inputs, missing, was_read,
 };
 use crate::audit::against::{self, Change};
 use crate::audit::field::{FieldResults, Risk, Sampler};
@@ -49,6 +49,8 @@ pub struct AuditOptions {
     pub id: Option<String>,
     pub tracks: TrackOptions,
     pub change: ChangeAsked,
+    /// What was found standing on ground that `as_cut` has as cut.
+    pub standing: Option<PathBuf>,
     /// What is said of the accuracy of what was cut; None: nothing, so that a plan is as drawn, and what was cut may be off by
     /// [`AS_CUT_TOLERANCE_M`].
     pub certainty: Option<Certainty>,
@@ -194,6 +196,7 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         &options.measured,
         actions,
         &before_cut,
+        &options.standing,
     ]
     .into_iter()
     .flatten();
@@ -264,6 +267,12 @@ pub fn audit(project: &Project, options: &AuditOptions) -> Result<AuditOutcome, 
         }
         (None, None) => return Err(BatchError::NothingToAudit),
     };
+    let mut cut = cut;
+    if let Some(path) = &options.standing {
+        let read = audit_standing::leave(path, &batch, &neighbours, &mut cut)?;
+        inputs.extend(read.inputs);
+        problems.extend(read.problems);
+    }
     let unsaid = change.as_ref().map_or(unsaid, audit_change::certainty);
     let certainty = options.certainty.clone().unwrap_or(unsaid);
     clock.lap("read");

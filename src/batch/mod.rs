@@ -4,6 +4,7 @@
 mod audit;
 mod audit_change;
 mod audit_cut;
+mod audit_standing;
 mod audit_tracks;
 mod calibration;
 mod calibration_tracks;

@@ -274,6 +274,10 @@ pub struct AuditArgs {
     /// Width that the machine cuts along its tracks [default: the strip width of the project]
     #[arg(long, value_name = "M", value_parser = length, allow_negative_numbers = true, requires = "as_cut")]
     pub cutting_width: Option<f64>,
+    /// What was found standing on ground that --as-cut has as cut: polygons of clumps, and points of single trees, each one tree or as
+    /// many as its attribute `trees` says
+    #[arg(long, value_name = "FILE", requires = "as_cut")]
+    pub standing: Option<PathBuf>,
     /// Of a raster of change as what was cut: the values of its cells that mean cut [default: 1, where it has no other than 0 and 1]
     #[arg(
         long,

@@ -26,6 +26,7 @@ pub fn options(args: &AuditArgs, quiet: bool, started: String) -> AuditOptions {
             track: args.track.clone(),
             daylight_margin: chrono::Duration::minutes(i64::from(args.daylight_margin)),
         },
+        standing: args.standing.clone(),
         change: ChangeAsked {
             classes: args.cut_class.clone(),
             before: args.before.clone().zip(args.height_loss),

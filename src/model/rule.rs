@@ -133,6 +133,7 @@ rules! {
     DrivenBeyondPlan "driven-beyond-plan" "m" Audit "Driven away from every line, way and trail of the plan";
     PlannedUndriven "planned-undriven" "m" Audit "Lines of the plan that no track follows";
     CrossingBeyondPlan "crossing-beyond-plan" "crossings" Audit "Crossings driven over that the plan does not use";
+    StandingTrees "standing-trees" "trees" Audit "Single trees found standing on ground that was cut";
     NightWork "night-work" "min" Audit "No work in the dark on ground for daylight only";
     ClosedWork "closed-work" "min" Audit "No work on ground that is closed on that day";
     ChangeRaster "change-raster" "share" Audit "Share of the block that the raster of change knows";

@@ -385,6 +385,14 @@ const SENTENCES: &[Pair] = &[
         "un autre terrain debout vient à {} m, et ne décide pas",
     ),
     (
+        "Single trees found standing on ground that was cut",
+        "Arbres isolés trouvés debout sur un terrain coupé",
+    ),
+    (
+        "for information: {} trees for each hectare cut",
+        "pour information : {} arbres par hectare coupé",
+    ),
+    (
         "cannot be told: a raster of change is a screening, in which nothing is seen that falls short",
         "impossible à trancher : une image de changement n’est qu’un dépistage, où l’on ne voit rien qui manque",
     ),
@@ -599,6 +607,7 @@ mod tests {
             include_str!("../audit/closed.rs"),
             include_str!("../audit/driven.rs"),
             include_str!("../audit/head.rs"),
+            include_str!("../audit/stems.rs"),
             include_str!("../model/rule.rs"),
         ]
         .concat();

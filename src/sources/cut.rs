@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use gdal::vector::LayerAccess;
-use geo::{LineString, Polygon};
+use geo::{Coord, LineString, Polygon};
 
 use super::crs::WorkCrs;
 use super::errors::SourceError;
@@ -48,6 +48,9 @@ pub struct CutFeature {
     pub part: u32,
     pub polygons: Vec<Polygon>,
     pub lines: Vec<LineString>,
+    pub points: Vec<Coord>,
+    /// Of points: how many trees each is.
+    pub trees: Option<f64>,
     /// Of a section: the days on which its plan lets it be worked.
     pub open: OpenDays,
 }
@@ -292,6 +295,75 @@ fn names(source: &LayerSource) -> Result<Names, SourceError> {
     })
 }
 
+/// What was found standing on ground that was cut, in the work CRS.
+#[derive(Clone, Debug, Default)]
+pub struct StandingRead {
+    pub clumps: Vec<Polygon>,
+    /// Places with how many trees stand there.
+    pub stems: Vec<(Coord, f64)>,
+    pub problems: Vec<Problem>,
+    pub inputs: Vec<InputFile>,
+}
+
+/// Attribute of single trees with their number.
+const TREES: &str = "trees";
+
+/// Reads what stands on ground that was cut: of all layers of a file polygons as clumps, and points as single trees, each one tree or
+/// as many as its attribute `trees` says. `crs` as in [`read_cut`].
+///
+/// # Errors
+/// A file, layer or CRS that cannot be read.
+pub fn read_standing(path: &Path, crs: &str) -> Result<StandingRead, CutError> {
+    open::quiet_gdal();
+    let shown = shown(path);
+    let unreadable = |error: SourceError| CutError::Unreadable {
+        file: shown.clone(),
+        why: why(&error)
+            .trim_start_matches(&format!("{shown}: "))
+            .to_owned(),
+        hint: "name one plain local file with points of single trees or polygons of clumps, with its CRS",
+    };
+    let work = WorkCrs::new(crs).map_err(unreadable)?;
+    let whole = LayerSource::bare(LayerKind::Retain, path, &shown, None);
+    let stamps = hash::inputs(&[&whole]).map_err(unreadable)?;
+    let mut found = StandingRead {
+        inputs: stamps.into_iter().map(|stamp| stamp.input).collect(),
+        ..StandingRead::default()
+    };
+    let mut desk = Desk {
+        work: &work,
+        crs,
+        problems: vec![],
+    };
+    for (name, fields) in names(&whole).map_err(unreadable)?.layers {
+        let mut source = LayerSource::bare(LayerKind::Retain, path, &shown, Some(&name));
+        let own = fields.iter().find(|own| own.eq_ignore_ascii_case(TREES));
+        source
+            .facts
+            .extend(own.map(|own| (TREES.to_owned(), field(own))));
+        for feature in desk.read(&source).map_err(unreadable)? {
+            let trees = feature.trees.unwrap_or(1.0);
+            found.clumps.extend(feature.polygons);
+            found
+                .stems
+                .extend(feature.points.into_iter().map(|at| (at, trees)));
+        }
+    }
+    found.problems = desk.problems;
+    Ok(found)
+}
+
+/// A fact that is a number of 0 or more.
+fn number(facts: &[(String, Fact)], name: &str) -> Option<f64> {
+    let own = facts.iter().find(|(own, _)| own == name);
+    let number = match own?.1 {
+        Fact::Number(number) => number,
+        Fact::Text(ref text) => text.trim().parse().ok()?,
+        Fact::Flag(_) => return None,
+    };
+    (number.is_finite() && number >= 0.0).then_some(number)
+}
+
 struct Desk<'d> {
     work: &'d WorkCrs,
     crs: &'d str,
@@ -322,6 +394,8 @@ impl Desk<'_> {
                 fid: raw.fid,
                 polygons: vec![],
                 lines: vec![],
+                points: vec![],
+                trees: number(&raw.facts, TREES),
             };
             let mut problem = |remark: features::Remark, shape, set_aside| {
                 self.problems.push(Problem {
@@ -347,7 +421,9 @@ impl Desk<'_> {
                         match shape {
                             Shape::Polygons(shape) => feature.polygons.extend(shape.0),
                             Shape::Lines(lines) => feature.lines.extend(lines.0),
-                            Shape::Points(_) => {}
+                            Shape::Points(points) => {
+                                feature.points.extend(points.0.into_iter().map(|at| at.0));
+                            }
                         }
                     }
                     found.push(feature);

@@ -38,7 +38,8 @@ mod zone;
 
 pub use classes::{ClassFound, ClassReport};
 pub use cut::{
-    CutError, CutFeature, CutFile, CutLayers, CutRead, PlanLayers, TrackNames, read_cut,
+    CutError, CutFeature, CutFile, CutLayers, CutRead, PlanLayers, StandingRead, TrackNames,
+    read_cut, read_standing,
 };
 pub use earlier::{
     EarlierBlock, EarlierLayout, FIGURES as EARLIER_FIGURES, PLAN_FILE, PlanFile, earlier,

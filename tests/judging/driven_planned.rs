@@ -339,7 +339,11 @@ fn what_hangs_on_the_felling_head_alone_is_not_told() {
     ] {
         let (found, message) = look(share, None);
         assert_eq!(found, status, "{share}: {message}");
-        assert_eq!(message.contains(unsure), status == Verdict::Unknown, "{message}");
+        assert_eq!(
+            message.contains(unsure),
+            status == Verdict::Unknown,
+            "{message}"
+        );
     }
     // A plan says what is cut from its lines.
     assert_eq!(look(0.61, Some(&plan)).0, Verdict::Pass);

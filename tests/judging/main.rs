@@ -38,3 +38,4 @@ mod map_accuracy;
 mod planned_driven;
 mod real_layers;
 mod slopes_driven;
+mod standing;
