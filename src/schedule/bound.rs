@@ -1,9 +1,10 @@
 //! A time before which no plan can finish: each bound leaves rules away until what is left can be solved exactly.
 
+use super::forest::Forest;
 use super::problem::{Machine, Problem, STANDARD_PACE, Unit, Work, seconds_for};
 use super::queue::Queue;
 use super::skidding::Skidder;
-use super::time::{Second, Stretch, intersect, union};
+use super::time::{Second, Stretch, intersect, subtract, union};
 use crate::model::{ShiftClass, StripKind};
 
 /// The best of the bounds, and which it is.
@@ -108,7 +109,8 @@ struct Room {
 /// - day-only work against their hours of daylight; both also for the work that only some machines may do;
 /// - what comes under a window of a block, on its open days;
 /// - day-only work and the moves between blocks that fall into daylight, since a machine comes to only one block of a day
-///   in the dark before it; once with each block once, once with those twice that need light before and after the dark;
+///   in the dark before it, and twice to blocks that need light before and after the dark: each from the nearest block, and
+///   as the shortest [`Forest`];
 /// - each block by itself: prework by day, then the rest, one machine at a time.
 pub fn lower_bound(problem: &Problem) -> Bound {
     let mut best = Bound {
@@ -151,23 +153,24 @@ pub fn lower_bound(problem: &Problem) -> Bound {
             raise(Scarce::Hauls, finish, because);
         }
     }
-    let by_day =
-        "day-only hours, and the moves between them, against the daylight hours of all machines";
-    let mut worked = problem
-        .blocks
-        .iter()
-        .filter(|block| !block.units.is_empty());
-    // A block without day-only work might be a stepping stone that the tree would not know of.
-    if worked.all(|block| block.units.iter().any(Unit::needs_light)) {
-        let tree = tree(problem);
-        let finish = by_daylight(problem, &tree, tree.len() + 1);
-        raise(Scarce::Hauls, finish, by_day.to_owned());
-    }
-    let twice = "day-only hours, and the moves by day to blocks that need light before and after their night-safe work, \
-                 against the daylight hours of all machines";
     let stops = stops_by_light(problem);
-    let finish = by_daylight(problem, &stops, stops.len());
-    raise(Scarce::Hauls, finish, twice.to_owned());
+    let nearest = |stretches: usize| -> i64 {
+        let kept = stops.len().saturating_sub(stretches);
+        stops[..kept].iter().sum()
+    };
+    let (mut finish, mut stretches) = by_daylight(problem, &nearest);
+    // Prices that are made for more stretches than it comes to are good for these, too, only less so.
+    for _ in 0..2 {
+        let forest = Forest::new(problem, stretches);
+        let joined = |stretches: usize| forest.seconds(stretches);
+        let (later, more) = by_daylight(problem, &joined);
+        if is_later(later, finish) {
+            (finish, stretches) = (later, more);
+        }
+    }
+    let because = "day-only hours, and the shortest moves by day between blocks, twice to those that need light before and after their \
+                   night-safe work, against the daylight hours of all machines";
+    raise(Scarce::Hauls, finish, because.to_owned());
     for (index, block) in problem.blocks.iter().enumerate() {
         if block.units.is_empty() {
             continue;
@@ -380,47 +383,60 @@ fn stops_by_light(problem: &Problem) -> Vec<i64> {
     stops
 }
 
-/// Day-only work is done in stretches, one for each machine and day of light. Within one, going on to another block takes
-/// time of that light. Of so many `stops` as many as there are stretches are the first of theirs: a machine may have come there in
-/// the dark. The others take no less than the shortest of `moves`, which are sorted.
-fn by_daylight(problem: &Problem, moves: &[i64], stops: usize) -> Option<Second> {
-    let begin = Some(problem.period.from);
+/// Day-only work is done in stretches, one for each machine and day of light. Within one, going on to another block takes time
+/// of that light: `moving` says how many seconds at the least, in so many stretches. To the first block of a stretch a machine may have
+/// come in the dark before it; where it does not run in the dark, the stretch goes on with the one before. The finish,
+/// and how many stretches have begun by then.
+fn by_daylight(problem: &Problem, moving: &dyn Fn(usize) -> i64) -> (Option<Second>, usize) {
     let units = problem.blocks.iter().flat_map(|block| &block.units);
     let work: Work = units
         .filter(|unit| unit.needs_light())
         .map(|unit| unit.work)
         .sum();
+    if work == 0 {
+        return (Some(problem.period.from), 0);
+    }
     let light = problem.light();
-    let opens = problem.blocks.iter().map(|block| block.open.from).min()?;
+    let opens = problem.blocks.iter().map(|block| block.open.from).min();
+    let opens = opens.unwrap_or(problem.period.from);
     let rooms: Vec<Room> = (problem.machines.iter())
         .map(|machine| room(machine, &light, true, opens))
         .collect();
     // When each stretch begins.
     let mut begins: Vec<Second> = Vec::new();
-    for room in &rooms {
+    for (room, machine) in rooms.iter().zip(&problem.machines) {
+        let dark = subtract(&machine.spans(), &light);
+        let mut before: Option<Second> = None;
         for day in &light {
-            let first = room.spans.iter().find(|(span, _)| day.contains(span.from));
-            begins.extend(first.map(|(span, _)| span.from));
+            let mut own = room
+                .spans
+                .iter()
+                .filter(|(span, _)| day.contains(span.from));
+            let Some((first, _)) = own.next() else {
+                continue;
+            };
+            let runs = |from: Second| {
+                let mut dark = dark.iter();
+                dark.any(|span| span.to > from && span.from < first.from)
+            };
+            if before.is_none_or(runs) {
+                begins.push(first.from);
+            }
+            before = Some(own.next_back().map_or(first.to, |(last, _)| last.to));
         }
     }
     begins.sort_unstable();
     let slowest = slowest(problem);
     for (index, &from) in begins.iter().enumerate() {
-        let kept = stops.saturating_sub(index + 1);
-        let seconds: i64 = moves[..kept.min(moves.len())].iter().sum();
-        let needed = work + super::problem::work_in(seconds, slowest);
+        let needed = work + super::problem::work_in(moving(index + 1), slowest);
         let until = begins.get(index + 1).copied().unwrap_or(Second::MAX);
         if let Some(finish) = earliest(&rooms, needed)
             && finish < until
         {
-            return Some(finish.max(from));
+            return (Some(finish.max(from)), index + 1);
         }
     }
-    if begins.is_empty() && work == 0 {
-        begin
-    } else {
-        None
-    }
+    (None, begins.len())
 }
 
 /// When rooms together have held so much work; rounded down.

@@ -13,6 +13,7 @@ mod check_decks;
 pub mod clear;
 pub mod decks;
 mod decode;
+mod forest;
 pub mod former;
 pub mod idle;
 pub mod outlook;
