@@ -3,7 +3,7 @@
 
 use super::decode::{self, Fared, Ground, Score, Toured, Wishes};
 use super::problem::Problem;
-use super::tours::{Stay, Tours, Until};
+use super::tours::{Hold, Stay, Tours, Until};
 
 /// Blocks that count as near another.
 const NEAR: usize = 10;
@@ -50,7 +50,7 @@ pub struct Annealing<'p> {
     /// How long a former plan is kept.
     pub wishes: &'p Wishes,
     /// For each block those near it.
-    near: Vec<Vec<usize>>,
+    pub near: Vec<Vec<usize>>,
 }
 
 impl<'p> Annealing<'p> {
@@ -184,6 +184,15 @@ const ALL: [Until; 5] = [
     Until::Dusk,
 ];
 
+/// A stay without its times: elsewhere they mean nothing.
+fn loose(stay: Stay) -> Stay {
+    let hold = match stay.hold {
+        Hold::Within(_) => Hold::InTurn,
+        hold => hold,
+    };
+    Stay { hold, ..stay }
+}
+
 /// A place on a tour.
 type At = (usize, usize);
 
@@ -237,6 +246,13 @@ fn change(problem: &Problem, near: &[Vec<usize>], tours: &mut Tours, chance: &mu
         return false;
     };
     let stay = tours.stays[machine][at];
+    if matches!(stay.hold, Hold::Within(_)) && chance.below(4) == 0 {
+        let long = [1, 4, 16, usize::MAX][chance.below(4) as usize];
+        for stay in tours.stays[machine][at..].iter_mut().take(long) {
+            *stay = loose(*stay);
+        }
+        return true;
+    }
     if chance.below(3) == 0 {
         return join(near, tours, stay.block, chance);
     }
@@ -245,12 +261,13 @@ fn change(problem: &Problem, near: &[Vec<usize>], tours: &mut Tours, chance: &mu
         0..=5 => {
             tours.stays[machine].remove(at);
             let (to, place) = beside(tours, stay.block, chance);
-            tours.stays[to].insert(place, stay);
+            tours.stays[to].insert(place, loose(stay));
         }
         // A stretch of the tour, perhaps turned round.
         6..=8 => {
             let long = (1 + chance.below(8) as usize).min(tours.stays[machine].len() - at);
-            let mut piece: Vec<Stay> = tours.stays[machine].drain(at..at + long).collect();
+            let piece = tours.stays[machine].drain(at..at + long);
+            let mut piece: Vec<Stay> = piece.map(loose).collect();
             if chance.below(3) == 0 {
                 piece.reverse();
             }
@@ -259,22 +276,37 @@ fn change(problem: &Problem, near: &[Vec<usize>], tours: &mut Tours, chance: &mu
         }
         9 => {
             let long = (2 + chance.below(10) as usize).min(tours.stays[machine].len() - at);
-            tours.stays[machine][at..at + long].reverse();
+            let piece = &mut tours.stays[machine][at..at + long];
+            piece.reverse();
+            for stay in piece {
+                *stay = loose(*stay);
+            }
         }
         10 => {
             let Some((other, there)) = any(tours, chance) else {
                 return false;
             };
             let theirs = tours.stays[other][there];
-            tours.stays[other][there] = stay;
-            tours.stays[machine][at] = theirs;
+            tours.stays[other][there] = loose(stay);
+            tours.stays[machine][at] = loose(theirs);
         }
         11..=14 => {
-            tours.stays[machine][at].until = ALL[chance.below(5) as usize];
+            let stay = &mut tours.stays[machine][at];
+            if chance.below(3) == 0 {
+                stay.hold = match stay.hold {
+                    Hold::Free => Hold::InTurn,
+                    _ => Hold::Free,
+                };
+            } else {
+                *stay = loose(*stay);
+                stay.until = ALL[chance.below(5) as usize];
+            }
         }
         // One stay more in the same block.
         15..=17 => {
-            tours.stays[machine][at].until = ALL[1 + chance.below(4) as usize];
+            let first = &mut tours.stays[machine][at];
+            *first = loose(*first);
+            first.until = ALL[1 + chance.below(4) as usize];
             let (to, place) = match chance.below(2) {
                 0 => beside(tours, stay.block, chance),
                 _ => {
@@ -283,13 +315,7 @@ fn change(problem: &Problem, near: &[Vec<usize>], tours: &mut Tours, chance: &mu
                 }
             };
             let until = ALL[chance.below(5) as usize];
-            tours.stays[to].insert(
-                place,
-                Stay {
-                    block: stay.block,
-                    until,
-                },
-            );
+            tours.stays[to].insert(place, Stay::free(stay.block, until));
         }
         18 => {
             tours.stays[machine].remove(at);
@@ -326,8 +352,8 @@ fn join(near: &[Vec<usize>], tours: &mut Tours, block: usize, chance: &mut Chanc
         let mut at = 0;
         while at < stays.len() {
             if stays[at].block == model {
-                let until = stays[at].until;
-                stays.insert(at + usize::from(after), Stay { block, until });
+                let Stay { until, hold, .. } = loose(stays[at]);
+                stays.insert(at + usize::from(after), Stay { block, until, hold });
                 at += 1;
             }
             at += 1;
@@ -340,7 +366,7 @@ fn join(near: &[Vec<usize>], tours: &mut Tours, block: usize, chance: &mut Chanc
 pub struct Chance(pub u64);
 
 impl Chance {
-    fn below(&mut self, bound: u64) -> u64 {
+    pub(super) fn below(&mut self, bound: u64) -> u64 {
         self.0 ^= self.0 << 13;
         self.0 ^= self.0 >> 7;
         self.0 ^= self.0 << 17;

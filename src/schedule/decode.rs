@@ -1,12 +1,15 @@
 //! From wishes or tours to a plan: machines take their next stint one after the other, the earliest free one first (list
 //! scheduling). Every plan made here keeps the rules; how good it is depends on what it is made from.
 
+mod rounds;
+
 use super::Stretch;
 use super::former::Former;
 use super::problem::{Plan, Problem, Task, What, Window, Work, seconds_for, work_in};
 use super::queue::{Next, Progress, Queue};
-use super::time::{Second, around, next_edge};
-use super::tours::{Stay, Tours, Until};
+use super::time::{Second, around, intersect, next_edge};
+use super::tours::{Hold, Stay, Tours, Until};
+pub use rounds::{Habit, Rounds, round_plan, score_rounds};
 
 /// The habits from which a plan is made where no tours say where machines go.
 #[derive(Clone, Debug, PartialEq)]
@@ -91,8 +94,13 @@ struct State<'p> {
     problem: &'p Problem,
     ground: &'p Ground,
     wishes: &'p Wishes,
-    /// Where each machine goes one after the other; None: as the wishes have it.
+    /// Where each machine goes one after the other; None: as the wishes have it, or rounds.
     tours: Option<&'p Tours>,
+    rounds: Option<&'p Rounds>,
+    /// Of each machine's round, how many blocks at its beginning are done.
+    rounded: Vec<usize>,
+    /// How far in it the last block lies that it came to.
+    reached: Vec<usize>,
     legs: Vec<Leg>,
     /// Of each block the stays that are still to come.
     to_come: Vec<u32>,
@@ -132,10 +140,23 @@ struct Leg {
     /// Whether it has cut anything in the stay it is in, and by night.
     worked: bool,
     worked_in_dark: bool,
+    /// Whether it was on this stay before the moment at which that ends.
+    is_held: bool,
     /// Where it goes when its tour is over.
     beyond: Option<usize>,
     /// Of each stay of the tour, whether anything was cut in it.
     used: Vec<bool>,
+}
+
+/// What ends a stretch of work before the window, the light or the work does.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Ends {
+    Never,
+    /// By day, that only night-safe work is left.
+    WithDayWork,
+    At(Second),
+    /// A moment of the former plan; little that is left then is finished.
+    Former(Second),
 }
 
 /// A stretch of a machine's time before sections are told apart.
@@ -220,17 +241,7 @@ pub struct Toured {
 
 /// Makes a plan from tours and says how good it is; the wishes say how long a former plan is kept.
 pub fn score_tours(problem: &Problem, ground: &Ground, wishes: &Wishes, tours: &Tours) -> Toured {
-    let mut state = run(problem, ground, wishes, Some(tours), false);
-    let score = state.score();
-    // What is left is done after the period.
-    let flow = state.flow + score.undone as f64 * problem.period.seconds() as f64;
-    let machines = (0..problem.machines.len()).map(|machine| state.fared(machine));
-    Toured {
-        machines: machines.collect(),
-        mean_s: flow / ground.work.max(1) as f64,
-        score,
-        apart: false,
-    }
+    run(problem, ground, wishes, Some(tours), false).toured()
 }
 
 /// The same where machines have nothing to do with each other: those whose tours are as they were fare as before. None where
@@ -290,13 +301,7 @@ fn cost_s(problem: &Problem, finish: Second, moving_s: i64, left_unfinished: i64
 
 /// Makes a plan.
 pub fn plan(problem: &Problem, ground: &Ground, wishes: &Wishes, tours: Option<&Tours>) -> Plan {
-    let state = run(problem, ground, wishes, tours, true);
-    Plan {
-        undone: state.undone(),
-        finish: state.finish,
-        moving_s: state.moving_s,
-        tasks: state.sections(),
-    }
+    run(problem, ground, wishes, tours, true).plan()
 }
 
 fn run<'p>(
@@ -307,17 +312,23 @@ fn run<'p>(
     keeps: bool,
 ) -> State<'p> {
     let mut state = State::new(problem, ground, wishes, tours, keeps);
-    let machines = problem.machines.len();
-    while !state.open.is_empty() {
-        let earliest = (0..machines)
-            .filter(|&m| state.window[m] < problem.machines[m].windows.len())
-            .min_by_key(|&m| (state.free_at[m], m));
-        match earliest {
-            Some(machine) => state.step(machine),
-            None => break,
+    state.run();
+    state
+}
+
+impl State<'_> {
+    fn run(&mut self) {
+        let machines = self.problem.machines.len();
+        while !self.open.is_empty() {
+            let earliest = (0..machines)
+                .filter(|&m| self.window[m] < self.problem.machines[m].windows.len())
+                .min_by_key(|&m| (self.free_at[m], m));
+            match earliest {
+                Some(machine) => self.step(machine),
+                None => break,
+            }
         }
     }
-    state
 }
 
 impl<'p> State<'p> {
@@ -348,6 +359,9 @@ impl<'p> State<'p> {
             ground,
             wishes,
             tours,
+            rounds: None,
+            rounded: vec![0; machines],
+            reached: vec![0; machines],
             legs: legs.collect(),
             left_over: match tours {
                 None => vec![],
@@ -380,6 +394,28 @@ impl<'p> State<'p> {
 }
 
 impl State<'_> {
+    fn toured(mut self) -> Toured {
+        let score = self.score();
+        // What is left is done after the period.
+        let flow = self.flow + score.undone as f64 * self.problem.period.seconds() as f64;
+        let machines = (0..self.problem.machines.len()).map(|machine| self.fared(machine));
+        Toured {
+            machines: machines.collect(),
+            mean_s: flow / self.ground.work.max(1) as f64,
+            score,
+            apart: false,
+        }
+    }
+
+    fn plan(self) -> Plan {
+        Plan {
+            undone: self.undone(),
+            finish: self.finish,
+            moving_s: self.moving_s,
+            tasks: self.sections(),
+        }
+    }
+
     /// Lets one machine go through its tour as if there were no other.
     fn run_alone(&mut self, machine: usize) {
         let tour = self.tours.map_or(0, |tours| tours.stays[machine].len());
@@ -403,7 +439,7 @@ impl State<'_> {
             moving_s: 0,
             left_unfinished: 0,
             flow: 0.0,
-            used: std::mem::take(&mut self.legs[machine].used),
+            used: (self.legs.get_mut(machine)).map_or(vec![], |leg| std::mem::take(&mut leg.used)),
         }
     }
 
@@ -484,9 +520,13 @@ impl State<'_> {
             self.stay(tours, machine, at);
             return;
         }
+        if let Some(rounds) = self.rounds {
+            self.round(rounds, machine, at);
+            return;
+        }
         if let Some(block) = self.choose(machine, at, false) {
             self.go(machine, block);
-            self.work(machine, block, None, false);
+            self.work(machine, block, Ends::Never);
             return;
         }
         let waits_here = self.at_block[machine].is_some_and(|block| {
@@ -502,6 +542,11 @@ impl State<'_> {
             self.go(machine, block);
             return;
         }
+        self.wait(machine, at);
+    }
+
+    /// Stands until something may have changed.
+    fn wait(&mut self, machine: usize, at: Second) {
         let edges = &self.ground.edges;
         let mut next = at + LOOK_AGAIN_S;
         if let Some(&edge) = edges.get(edges.partition_point(|edge| *edge <= at)) {
@@ -523,12 +568,7 @@ impl State<'_> {
         self.legs[machine].current = current;
         let leg = &self.legs[machine];
         let of_tour = current.map(|current| tours.stays[machine][current]);
-        let beyond = || {
-            leg.beyond.map(|block| Stay {
-                block,
-                until: Until::Done,
-            })
-        };
+        let beyond = || leg.beyond.map(|block| Stay::free(block, Until::Done));
         let Some(stay) = of_tour.or_else(beyond) else {
             let block = self.left_over(machine, at);
             self.legs[machine].beyond = block;
@@ -542,7 +582,20 @@ impl State<'_> {
         let ground = &problem.blocks[block];
         let its = &problem.machines[machine];
         let queue = &self.ground.queues[block];
-        if queue.is_done(&self.progress[block]) || at >= ground.open.to {
+        let till = match stay.hold {
+            Hold::Within(span) if at < span.from => {
+                self.free_at[machine] = span.from;
+                return;
+            }
+            Hold::Within(span) if at < span.to => Some(span.to),
+            Hold::Within(_) if leg.is_held => {
+                self.end_stay(machine, true, block);
+                return;
+            }
+            _ => None,
+        };
+        self.legs[machine].is_held = till.is_some();
+        if till.is_none() && (queue.is_done(&self.progress[block]) || at >= ground.open.to) {
             self.end_stay(machine, of_tour.is_some(), block);
             return;
         }
@@ -556,20 +609,23 @@ impl State<'_> {
             self.go(machine, block);
             return;
         }
+        let no_later = |at: Second| till.map_or(at, |till| at.min(till));
         let until = self.taken_until(block);
         if until > at {
-            self.free_at[machine] = until;
+            self.free_at[machine] = no_later(until);
             return;
         }
         if at < ground.open.from {
-            self.free_at[machine] = ground.open.from;
+            self.free_at[machine] = no_later(ground.open.from);
             return;
         }
         let light = around(&ground.light, at).is_some();
         let next = queue.next(&self.progress[block], light, its, at);
+        let next = next.filter(|_| ground.open.contains(at));
         let leg = &self.legs[machine];
         let by_night = next.filter(|next| !next.needs_light);
         let (works, leaves) = match (stay.until, next) {
+            _ if till.is_some() => (next.is_some(), false),
             (Until::Done, Some(_)) => (true, false),
             (Until::Done, None) => (false, false),
             (Until::Stuck, Some(_)) => (true, false),
@@ -585,20 +641,29 @@ impl State<'_> {
             (Until::Dusk, _) => (false, true),
         };
         if works {
-            let leaves_night_work = matches!(stay.until, Until::DayWorkDone | Until::Dusk);
+            let kind = matches!(stay.until, Until::DayWorkDone | Until::Dusk);
+            let ends = match till {
+                Some(till) => Ends::At(till),
+                None if kind => Ends::WithDayWork,
+                None => Ends::Never,
+            };
             let leg = &mut self.legs[machine];
             leg.worked = true;
             leg.worked_in_dark |= !light;
             if let Some(current) = leg.current {
                 leg.used[current] = true;
             }
-            self.work(machine, block, None, leaves_night_work);
+            self.work(machine, block, ends);
             return;
         }
         // By day and on open ground nothing keeps it but work that others must do first.
         let edge = |spans: &[super::Stretch]| next_edge(spans, at);
         let opens = ground.windows.iter().filter_map(|own| edge(own)).min();
         let wakes = edge(&ground.light).into_iter().chain(opens).min();
+        if let Some(till) = till {
+            self.free_at[machine] = no_later(wakes.unwrap_or(till));
+            return;
+        }
         match wakes.filter(|_| !leaves) {
             Some(wakes) if !light || opens.is_some() => self.free_at[machine] = wakes,
             _ => self.end_stay(machine, of_tour.is_some(), block),
@@ -615,6 +680,11 @@ impl State<'_> {
         let mut best: Option<(u8, usize)> = None;
         for index in to_come.take(LOOK_AHEAD) {
             let stay = stays[index];
+            if stay.hold != Hold::Free {
+                // What comes after it does not come before it.
+                let first = best.filter(|(rank, _)| *rank < 2);
+                return Some(first.map_or(index, |(_, first)| first));
+            }
             let ground = &self.problem.blocks[stay.block];
             let queue = &self.ground.queues[stay.block];
             let progress = &self.progress[stay.block];
@@ -646,6 +716,7 @@ impl State<'_> {
         let leg = &mut self.legs[machine];
         leg.worked = false;
         leg.worked_in_dark = false;
+        leg.is_held = false;
         if of_tour {
             if let Some(current) = leg.current.take() {
                 leg.over[current] = true;
@@ -681,9 +752,39 @@ impl State<'_> {
                 && at < self.problem.blocks[block].open.to
                 && last.is_none_or(|last| last == machine || !is_next_for(last, block))
                 && is_next_for(machine, block)
+                && self.comes_to_work(machine, block, at)
         });
         let own = own.map(|&(block, _)| block);
         own.min_by_key(|&block| (self.way(machine, block), block))
+    }
+
+    /// Whether a machine that goes to a block now finds a time there in which it can cut what is next.
+    fn comes_to_work(&self, machine: usize, block: usize, at: Second) -> bool {
+        let Some(arrival) = self.arrival(machine, at, self.way(machine, block)) else {
+            return false;
+        };
+        let its = &self.problem.machines[machine];
+        let ground = &self.problem.blocks[block];
+        let queue = &self.ground.queues[block];
+        let from = arrival.max(ground.open.from);
+        its.windows[self.window[machine]..].iter().any(|window| {
+            let span = Stretch::new(
+                window.span.from.max(from),
+                window.span.to.min(ground.open.to),
+            );
+            let next = |light: bool, at: Second| queue.next(&self.progress[block], light, its, at);
+            let lit = intersect(&[span], &ground.light);
+            let opens = ground.windows.iter().flatten().map(|own| own.from);
+            let moments = opens.filter(|at| span.contains(*at));
+            let moments: Vec<Second> = moments
+                .chain([span.from])
+                .chain(lit.iter().map(|lit| lit.from))
+                .collect();
+            span.seconds() > 0
+                && moments
+                    .into_iter()
+                    .any(|at| next(lit.iter().any(|lit| lit.contains(at)), at).is_some())
+        })
     }
 
     /// Until when somebody works in a block, or in one near it: whoever does has it to itself until it stops.
@@ -751,7 +852,7 @@ impl State<'_> {
             self.go(machine, stint.block);
             return true;
         }
-        self.work(machine, stint.block, Some(stint.span.to), false);
+        self.work(machine, stint.block, Ends::Former(stint.span.to));
         self.free_at[machine] > at
     }
 
@@ -949,8 +1050,8 @@ impl State<'_> {
         self.taken_until[block] = self.taken_until[block].max(self.free_at[machine]);
     }
 
-    /// Works on until the window, the light or the work ends, or a moment; little that is left then is finished.
-    fn work(&mut self, machine: usize, block: usize, end: Option<Second>, leaves_night_work: bool) {
+    /// Works on until the window, the light or the work ends, or sooner.
+    fn work(&mut self, machine: usize, block: usize, ends: Ends) {
         let Some(window) = self.now(machine) else {
             return;
         };
@@ -966,14 +1067,19 @@ impl State<'_> {
         if let Some(edge) = next_edge(&ground.light, at) {
             until = until.min(edge);
         }
-        if let Some(end) = end {
-            let left: Work = queue.left(&self.progress[block]).iter().sum();
-            let rest_s = seconds_for(left, window.pace) - (end - at);
-            until = match rest_s <= LITTLE_S {
-                true => until.min(end + LITTLE_S),
-                false => until.min(end),
-            };
+        match ends {
+            Ends::Former(end) => {
+                let left: Work = queue.left(&self.progress[block]).iter().sum();
+                let rest_s = seconds_for(left, window.pace) - (end - at);
+                until = match rest_s <= LITTLE_S {
+                    true => until.min(end + LITTLE_S),
+                    false => until.min(end),
+                };
+            }
+            Ends::At(end) => until = until.min(end),
+            Ends::Never | Ends::WithDayWork => {}
         }
+        let goes_on = !matches!(ends, Ends::Former(_));
         let mut worked_by_day = None;
         while at < until {
             let Some(next) = queue.next(&self.progress[block], light, its, at) else {
@@ -987,11 +1093,11 @@ impl State<'_> {
             } = next;
             let until = next.until.map_or(until, |closes| closes.min(until));
             // Once only night-safe work is left by day, look around for day-only work elsewhere.
-            if light && leaves_night_work && !needs_light {
+            if light && ends == Ends::WithDayWork && !needs_light {
                 break;
             }
             if light
-                && end.is_none()
+                && goes_on
                 && self.tours.is_none()
                 && self.wishes.roam_by_day
                 && !self.wishes.stay[block]
@@ -1005,7 +1111,7 @@ impl State<'_> {
             let room = work_in(until - at, window.pace);
             let done = amount.min(room);
             // Nobody begins for some minutes what the light or the shift ends.
-            let is_short = end.is_none() && done < amount && until - at < LEAST_CUT_S;
+            let is_short = goes_on && done < amount && until - at < LEAST_CUT_S;
             if done == 0 || begins && is_short {
                 at = until;
                 break;

@@ -16,6 +16,7 @@ mod decode;
 mod forest;
 pub mod former;
 pub mod idle;
+mod orders;
 pub mod outlook;
 mod problem;
 pub mod queue;

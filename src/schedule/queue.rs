@@ -168,6 +168,11 @@ impl Queue {
         (0..4).all(|chain| progress.done[chain] >= self.chains[chain].total())
     }
 
+    /// All work.
+    pub fn total(&self) -> Work {
+        self.chains.iter().map(Chain::total).sum()
+    }
+
     /// Work left: what needs light, and what can be cut in the dark.
     pub fn left(&self, progress: &Progress) -> [Work; 2] {
         let mut left = [0, 0];

@@ -3,8 +3,9 @@
 
 use super::anneal::{self, Annealed, Annealing, Chance};
 use super::bound::{self, Bound};
-use super::decode::{self, Ground, Score, Wishes};
+use super::decode::{self, Ground, Rounds, Score, Wishes};
 use super::former::Former;
+use super::orders;
 use super::problem::{Plan, Problem};
 use super::time::Second;
 use super::tours::{self, Tours};
@@ -19,7 +20,26 @@ pub struct Solved {
     /// What the plan was made from; None where there is nothing to plan.
     wishes: Option<Wishes>,
     former: Option<Former>,
-    tours: Option<Tours>,
+    /// What machines go by where the problem turns out a little different: what there is to do, not the clock.
+    steady: Guide,
+}
+
+/// What says where machines go, beside the wishes.
+#[derive(Clone, Debug)]
+enum Guide {
+    Habits,
+    Rounds(Rounds),
+    Tours(Tours),
+}
+
+impl Guide {
+    fn plan(&self, problem: &Problem, ground: &Ground, wishes: &Wishes) -> Plan {
+        match self {
+            Guide::Habits => decode::plan(problem, ground, wishes, None),
+            Guide::Rounds(rounds) => decode::round_plan(problem, ground, wishes, rounds),
+            Guide::Tours(tours) => decode::plan(problem, ground, wishes, Some(tours)),
+        }
+    }
 }
 
 impl Solved {
@@ -36,17 +56,23 @@ pub(super) fn again(problem: &Problem, solved: &Solved) -> Plan {
         None => Plan::default(),
         Some(wishes) => {
             let ground = Ground::new(problem, solved.former.as_ref());
-            decode::plan(problem, &ground, wishes, solved.tours.as_ref())
+            solved.steady.plan(problem, &ground, wishes)
         }
     }
 }
 
+/// Changes of rounds for each block, and at least and at most.
+const ROUNDS_A_BLOCK: usize = 200;
+const LEAST_ROUNDS: usize = 2000;
+const MOST_ROUNDS: usize = 20_000;
 /// Tries for each stay, and at most.
 const TRIES_A_STAY: usize = 150;
 const LEAST_TRIES: usize = 12_000;
-const MOST_TRIES: usize = 45_000;
+const MOST_TRIES: usize = 15_000;
 /// So many beginnings are gone on with, and the best from them with all tries.
 const LEGS: usize = 4;
+/// Beginnings that weigh more than so many times the best are not gone on with.
+const WORTH_GOING_ON: f64 = 1.25;
 /// Blocks, times machines, times days: from there on only every second beginning is tried, and so on.
 const LARGE: usize = 10_000;
 /// Of more blocks than this each begins on one machine's tour alone: tours that do not cross are judged one by one.
@@ -96,56 +122,66 @@ pub fn solve_after(problem: &Problem, former: Option<&Former>) -> Solved {
             bound,
             tried,
             wishes: None,
-            tours: None,
+            steady: Guide::Habits,
             former: None,
         };
     };
-    let plan = decode::plan(problem, &ground, &wishes, None);
     let annealing = Annealing::new(problem, &ground, &wishes);
-    let found = annealed(
-        &annealing,
-        tours::of_plan(problem, &ground, &plan, wishes.keep_until),
-    );
+    let mut chance = Chance(0x9E37_79B9_7F4A_7C15);
+    let order = super::territories::tours(problem, &ground);
+    let blocks: usize = order.iter().map(Vec::len).sum();
+    let tries = (blocks * ROUNDS_A_BLOCK).clamp(LEAST_ROUNDS, MOST_ROUNDS);
+    let found = orders::find(&annealing, order, tries, &mut chance);
     tried += found.tried;
-    let tours = (found.score < least).then_some(found.tours);
+    let (steady, score) = match found.score < least {
+        true => (Guide::Rounds(found.rounds), found.score),
+        false => (Guide::Habits, least),
+    };
+    let plan = steady.plan(problem, &ground, &wishes);
+    let of_plan = tours::of_plan(problem, &ground, &plan, wishes.keep_until);
+    let toured = annealed(&annealing, of_plan, &mut chance);
+    tried += toured.tried;
+    let guide = match toured.score < score {
+        true => Guide::Tours(toured.tours),
+        false => steady.clone(),
+    };
     Solved {
-        plan: decode::plan(problem, &ground, &wishes, tours.as_ref()),
+        plan: guide.plan(problem, &ground, &wishes),
         bound,
         tried,
         wishes: Some(wishes),
-        tours,
+        steady,
         former: former.cloned(),
     }
 }
 
 /// The best tours from those of a plan and from batches: some are gone on with a little, and the best of these with all tries.
-fn annealed(annealing: &Annealing, of_plan: Tours) -> Annealed {
+fn annealed(annealing: &Annealing, of_plan: Tours, chance: &mut Chance) -> Annealed {
     let (problem, ground) = (annealing.problem, annealing.ground);
-    let mut chance = Chance(0x9E37_79B9_7F4A_7C15);
     let territories = super::territories::tours(problem, ground);
     let batches = (1..=MOST_IN_BATCH).map(|size| tours::in_batches(&territories, size));
-    let starts = std::iter::once(of_plan).chain(batches);
-    let mut starts: Vec<(f64, Tours)> = starts
-        .map(|tours| {
-            let tours = match problem.blocks.len() > MANY {
-                true => tours::untangled(tours),
-                false => tours,
-            };
-            (anneal::weight(problem, &annealing.score(&tours)), tours)
-        })
+    let batches = batches.map(|tours| match problem.blocks.len() > MANY {
+        true => tours::untangled(tours),
+        false => tours,
+    });
+    let starts = [tours::loosened(of_plan.clone()), of_plan];
+    let mut starts: Vec<(f64, Tours)> = (starts.into_iter().chain(batches))
+        .map(|tours| (anneal::weight(problem, &annealing.score(&tours)), tours))
         .collect();
     starts.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut tried = starts.len();
     let stays: usize = starts[0].1.stays.iter().map(Vec::len).sum();
     let tries = (stays * TRIES_A_STAY).clamp(LEAST_TRIES, MOST_TRIES);
+    let worth = starts[0].0 * WORTH_GOING_ON;
     let legs = starts.into_iter().take(LEGS);
+    let legs = legs.filter(|(weighs, _)| *weighs <= worth);
     let mut legs: Vec<Annealed> = legs
-        .map(|(_, start)| annealing.anneal(start, tries / 8, &mut chance))
+        .map(|(_, start)| annealing.anneal(start, tries / 8, chance))
         .collect();
     legs.sort_by_key(|leg| leg.score);
     tried += legs.iter().map(|leg| leg.tried).sum::<usize>();
     let first = legs.swap_remove(0);
-    let last = annealing.anneal(first.tours.clone(), tries / 2, &mut chance);
+    let last = annealing.anneal(first.tours.clone(), tries / 2, chance);
     tried += last.tried;
     let best = if first.score < last.score {
         first
@@ -158,7 +194,7 @@ fn annealed(annealing: &Annealing, of_plan: Tours) -> Annealed {
 /// A stay that people call one.
 pub(super) const LEAST_STAY_S: i64 = 7200;
 
-fn beginnings(problem: &Problem, ground: &Ground) -> Vec<Wishes> {
+pub(super) fn beginnings(problem: &Problem, ground: &Ground) -> Vec<Wishes> {
     let blocks = problem.blocks.len();
     let left = |block: usize| ground.queues[block].left(&Default::default());
     // What stands nearest; what is soonest closed; the longest first; the one with most day-only work first.
