@@ -1,4 +1,5 @@
-//! Looks for a good plan: many beginnings by habit and by territory, then the tours of the best of them annealed.
+//! Looks for a good plan: many beginnings by habit and by territory, rounds made better by annealing, then the tours of the best of
+//! them annealed.
 //! The number of tries depends on the size of the problem alone, so the same input gives the same plan.
 
 use super::anneal::{self, Annealed, Annealing, Chance};
