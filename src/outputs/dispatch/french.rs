@@ -21,14 +21,10 @@ const SENTENCES: &[Pair] = &[
         "{} heures contre les heures de {}",
     ),
     (
-        "day-only hours, and the moves between them, against the daylight hours of all machines",
-        "les heures de jour, et les déplacements entre elles, contre les heures de lumière de toutes les machines",
-    ),
-    (
-        "day-only hours, and the moves by day to blocks that need light before and after their night-safe work, against the \
-         daylight hours of all machines",
-        "les heures de jour, et les déplacements de jour vers les blocs qui demandent de la lumière avant et après leur travail \
-         de nuit, contre les heures de lumière de toutes les machines",
+        "day-only hours, and the shortest moves by day between blocks, twice to those that need light before and after their \
+         night-safe work, against the daylight hours of all machines",
+        "les heures de jour, et les plus courts déplacements de jour entre les blocs, deux fois vers ceux qui demandent de la \
+         lumière avant et après leur travail de nuit, contre les heures de lumière de toutes les machines",
     ),
     (
         "block {} by itself, one machine at a time",
