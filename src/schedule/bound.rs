@@ -110,7 +110,7 @@ struct Room {
 /// - what comes under a window of a block, on its open days;
 /// - day-only work and the moves between blocks that fall into daylight, since a machine comes to only one block of a day
 ///   in the dark before it, and twice to blocks that need light before and after the dark: each from the nearest block, and
-///   as the shortest [`Forest`];
+///   as the shortest forest;
 /// - each block by itself: prework by day, then the rest, one machine at a time.
 pub fn lower_bound(problem: &Problem) -> Bound {
     let mut best = Bound {
