@@ -10,7 +10,7 @@ use geo::{MultiPolygon, Simplify};
 use super::audit::AuditReport;
 use super::audit_map::{Window, key};
 use super::audit_words::{Words, class};
-use super::findings_french::said;
+use super::findings_french::{figure as as_written, said};
 use super::map::svg::escape;
 use super::text::fill;
 use super::{ALL_BLOCKS, OutputError, cells, style, text};
@@ -100,7 +100,10 @@ impl AuditPage {
         if self.blocks as usize <= MOST_LISTED {
             let (class, verdict) = (class(audit.status), self.words.verdict(audit.status));
             let areas = &audit.areas;
-            let ha = |area_m2| cells::number(Some(crate::units::hectares(area_m2)), 2);
+            let ha = |area_m2| {
+                let ha = cells::number(Some(crate::units::hectares(area_m2)), 2);
+                as_written(ha, self.language)
+            };
             let _ = writeln!(
                 self.listed,
                 "<tr><th scope=\"row\">{link}</th><td class=\"{class}\">{verdict}</td><td>{}</td><td>{}</td><td>{}</td>\
@@ -169,8 +172,8 @@ impl AuditPage {
                 escape(&change.title),
                 status(&change.status_before),
                 status(&change.status),
-                cells::number(change.measured_before, 3),
-                cells::number(change.measured, 3),
+                as_written(cells::number(change.measured_before, 3), self.language),
+                as_written(cells::number(change.measured, 3), self.language),
             );
         }
         self.changes = format!(
@@ -281,7 +284,7 @@ impl AuditPage {
                 words.intro,
                 &[
                     &self.blocks.to_string(),
-                    &escape(&run.accuracy.words),
+                    &escape(&said(&run.accuracy.words, self.language)),
                     &escape(&run.rulebook.title)
                 ]
             ),
@@ -413,6 +416,7 @@ fn table(told: &[&Judged], words: &Words, language: Language) -> String {
             Some(_) => format!("{} {unit}", cells::number(value, 3)),
             None => "–".to_owned(),
         };
+        let figure = |value: Option<f64>| as_written(figure(value), language);
         let _ = writeln!(
             table,
             "<tr><td>{number}</td><td class=\"{class}\">{verdict}</td><th scope=\"row\">{}</th><td>{}</td><td>{}</td><td>{}</td>\
@@ -424,7 +428,7 @@ fn table(told: &[&Judged], words: &Words, language: Language) -> String {
                 Some(_) => format!("± {}", figure(row.error)),
                 None => figure(row.tolerance),
             },
-            cells::number(row.area_m2, 1),
+            as_written(cells::number(row.area_m2, 1), language),
             escape(&said(&row.message, language)),
             escape(&own.source),
         );

@@ -14,7 +14,7 @@ use super::audit::AuditReport;
 use super::audit_map::{Window, key};
 use super::audit_page::css;
 use super::audit_words::{self, class};
-use super::findings_french::said as said_in;
+use super::findings_french::{figure as as_written, said as said_in};
 use super::map::svg::escape;
 use super::staging::digest;
 use super::tables::Table;
@@ -268,15 +268,16 @@ impl Finding {
         )
     }
 
-    fn figure(&self, value: Option<f64>) -> String {
+    fn figure(&self, value: Option<f64>, language: Language) -> String {
         let unit = self.judged.row.row.unit;
-        match value {
+        let text = match value {
             Some(value) if unit == "share" => {
                 format!("{} %", cells::number(Some(100.0 * value), 2))
             }
             Some(_) => format!("{} {unit}", cells::number(value, 2)),
             None => "–".to_owned(),
-        }
+        };
+        as_written(text, language)
     }
 }
 
@@ -596,27 +597,42 @@ impl Evidence {
             (Some(_), Some(confidence), _) => {
                 let at = format!("{} %", 100.0 * confidence);
                 let at = text::fill(words.at_confidence, &[&at]);
-                format!(" ± {} {at}", finding.figure(row.error))
+                format!(
+                    " ± {} {at}",
+                    finding.figure(row.error, self.options.language)
+                )
             }
-            (_, _, Some(_)) => format!(" (± {})", finding.figure(row.tolerance)),
+            (_, _, Some(_)) => format!(
+                " (± {})",
+                finding.figure(row.tolerance, self.options.language)
+            ),
             _ => String::new(),
         };
-        said(words.required, &finding.figure(own.required));
+        said(
+            words.required,
+            &finding.figure(own.required, self.options.language),
+        );
         let measured = format!(
             "{}{sure}, {}",
-            finding.figure(own.measured),
+            finding.figure(own.measured, self.options.language),
             words.by_layers
         );
         said(words.measured, &measured);
         if row.short.is_some_and(|short| short > 0.0) {
-            said(words.short, &finding.figure(row.short));
+            said(
+                words.short,
+                &finding.figure(row.short, self.options.language),
+            );
         }
         if row.area_m2.is_some_and(|area_m2| area_m2 > 0.0) {
             let ground = format!("{} m²", cells::number(row.area_m2, 0));
             said(words.ground, &ground);
         }
         if row.as_recorded.is_some() {
-            said(words.as_recorded, &finding.figure(row.as_recorded));
+            said(
+                words.as_recorded,
+                &finding.figure(row.as_recorded, self.options.language),
+            );
         }
         said(words.why, &said_in(&row.message, self.options.language));
         let rule = match own.origin.is_empty() {

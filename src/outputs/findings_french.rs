@@ -413,6 +413,34 @@ const SENTENCES: &[Pair] = &[
         "{} ha de changement à côté, de morceaux qui sont surtout dehors, ne sont pas comptés à ce bloc",
     ),
     (
+        "Measured with a tolerance of {} m.",
+        "Mesuré avec une tolérance de {} m.",
+    ),
+    (
+        "Nobody says how far what was cut may lie from where it was measured. {} m is taken, which is no published figure: no verdict is beyond doubt before --accuracy states it.",
+        "Nul ne dit à quelle distance de l’endroit mesuré peut se trouver ce qui a été coupé. On prend {} m, qui n’est pas un chiffre publié : aucun verdict n’est hors de doute avant que --accuracy le dise.",
+    ),
+    (
+        "What was cut is off by {} m at 95 %, {} m along any one direction as a standard error: {}",
+        "Ce qui a été coupé est connu à {} m près à 95 %, {} m dans une direction quelconque en erreur type : {}",
+    ),
+    (
+        "each corner or fix off by itself.",
+        "chaque sommet ou point décalé à part.",
+    ),
+    (
+        "all of a track or file off by the same.",
+        "tout un tracé ou fichier décalé d’autant.",
+    ),
+    (
+        "nobody says whether each corner is off by itself or all by the same, so that figures have whichever is less certain.",
+        "nul ne dit si chaque sommet est décalé à part ou tous d’autant, et les chiffres ont ce qui est le moins certain.",
+    ),
+    (
+        "How far what was cut may lie from where it was measured nobody says ({}): what falls short cannot be told.",
+        "À quelle distance de l’endroit mesuré peut se trouver ce qui a été coupé, nul ne le dit ({}) : ce qui manque ne peut être tranché.",
+    ),
+    (
         "seen by a raster of change: a screening, to be looked at in the field",
         "vu sur une image de changement : un dépistage, à vérifier sur le terrain",
     ),
@@ -596,6 +624,7 @@ mod tests {
             include_str!("../compliance/slope.rs"),
             include_str!("../compliance/why_short.rs"),
             include_str!("../rulebook/trees.rs"),
+            include_str!("audit.rs"),
             include_str!("../audit/row.rs"),
             include_str!("../audit/certainty.rs"),
             include_str!("../audit/map_error.rs"),
