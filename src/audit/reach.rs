@@ -7,16 +7,19 @@ use geo::{Coord, LineString, MultiPolygon, Polygon};
 use super::cut::CutInput;
 use super::farthest::farthest;
 use super::reached::Reached;
-use super::row::{Judged, Measure, ROUNDING_M, measured};
+use super::row::{Judged, Measure, ROUNDING_M, measured, row};
 use super::scene::Scene;
 use super::split::outside_of;
-use crate::geometry::area::rings;
+use crate::geometry::area::{area, rings};
 use crate::geometry::distance::{SegmentIndex, line_segments, places_along};
-use crate::model::{RuleId, StripKind};
+use crate::model::{RuleId, StripKind, Verdict};
+use crate::rulebook::Origin;
 
 /// Outlines are asked this often.
 const STEP_M: f64 = 1.0;
 const PRECISION_M: f64 = 0.004;
+/// On less ground, all of it together, no stem stands (own judgement).
+const STEM_M2: f64 = 0.5;
 
 impl Scene<'_> {
     /// The place of what a plan cuts that lies farthest from the lines driven for it: those of its setting, along strips or not.
@@ -54,8 +57,18 @@ impl Scene<'_> {
             }
         }
         let (most_m, at) = worst?;
+        let named = RuleId::Reach.named();
+        let origin: Origin = "machine.reach of the project file".into();
+        let beyond = MultiPolygon(beyond);
+        let beyond_m2 = area(&beyond);
+        if most_m > reach_m + ROUNDING_M && beyond_m2 < STEM_M2 {
+            let said = format!("{beyond_m2:.2} m² in all lie out of reach, too little for a stem");
+            let verdict = (Verdict::Warn, said);
+            let judged = row(named, Some(reach_m), Some(most_m), None, verdict, origin);
+            return Some(judged.at(Some(at)).over(beyond));
+        }
         let judged = measured(
-            RuleId::Reach.named(),
+            named,
             (reach_m, most_m),
             Measure {
                 short: most_m - reach_m,
@@ -64,10 +77,10 @@ impl Scene<'_> {
                 doubt: None,
                 doubt_may_save: false,
             },
-            "machine.reach of the project file".into(),
+            origin,
         );
         Some(match most_m > reach_m + ROUNDING_M {
-            true => judged.at(Some(at)).over(MultiPolygon(beyond)),
+            true => judged.at(Some(at)).over(beyond),
             false => judged,
         })
     }

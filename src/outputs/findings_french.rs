@@ -441,6 +441,10 @@ const SENTENCES: &[Pair] = &[
         "À quelle distance de l’endroit mesuré peut se trouver ce qui a été coupé, nul ne le dit ({}) : ce qui manque ne peut être tranché.",
     ),
     (
+        "{} m² in all lie out of reach, too little for a stem",
+        "{} m² en tout sont hors de portée, trop peu pour une tige",
+    ),
+    (
         "seen by a raster of change: a screening, to be looked at in the field",
         "vu sur une image de changement : un dépistage, à vérifier sur le terrain",
     ),
@@ -620,6 +624,7 @@ mod tests {
             include_str!("../compliance/night.rs"),
             include_str!("../compliance/portfolio.rs"),
             include_str!("../compliance/reach.rs"),
+            include_str!("../audit/reach.rs"),
             include_str!("../compliance/road_band.rs"),
             include_str!("../compliance/slope.rs"),
             include_str!("../compliance/why_short.rs"),
