@@ -214,7 +214,10 @@ impl Drawer<'_> {
             }
             let from_outlet: Vec<(f64, f64)> =
                 line.iter().map(|at| self.sheet.place(*at)).collect();
-            let (from_outlet, places) = match self.is_on_the_map(from_outlet[0]) {
+            let begins_here = from_outlet
+                .first()
+                .is_some_and(|at| self.is_on_the_map(*at));
+            let (from_outlet, places) = match begins_here {
                 true => (from_outlet, places),
                 // On a part of the block a strip has its number where it comes in.
                 false => (self.entering_the_map(&from_outlet), &[12.0_f64, 24.0][..]),
